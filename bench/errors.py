@@ -1,0 +1,94 @@
+"""The error tree.
+
+VentproofError
+├── FileError           the author of a file or the operator: something written is wrong; nothing was switched
+└── BenchError          the bench: no verdict can come of this run
+    ├── LinkError       a port or bus cannot be opened, or was lost
+    ├── BusFault        one transaction brought no usable reply (a gap in the evidence, never a value)
+    ├── DriverError     an output did not do what it was told
+    ├── InterlockError  the interlock is not healthy: nothing may be driven
+    └── EvidenceError   samples contradict the declared limits of the signal
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal, final
+
+
+class VentproofError(Exception):
+    """Base of every error that ventproof raises on purpose; its text is fit for an operator."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong in a file or an argument.
+
+    Attributes:
+        file: path as the user gave it, or the name of the argument.
+        line: 1-based line, or None where the whole file is meant.
+        column: 1-based column, or None.
+        reason: what is wrong, with the offending value.
+        hint: what would be right; empty when there is nothing to add.
+    """
+
+    file: str
+    line: int | None
+    column: int | None
+    reason: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        """Return `file:line:column: reason; hint`."""
+        place = ":".join([self.file, *(str(n) for n in (self.line, self.column) if n is not None)])
+        return f"{place}: {self.reason}" + (f"; {self.hint}" if self.hint else "")
+
+
+class FileError(VentproofError):
+    """A file or argument is wrong. The author mends it; `problems` lists every fault found, in file order."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class BenchError(VentproofError):
+    """The bench failed: whatever was running has no verdict."""
+
+
+class LinkError(BenchError):
+    """A port or bus cannot be opened or was lost. Check the cable, the power and who else holds the port."""
+
+
+FaultKind = Literal["timeout", "exception", "disconnected", "mismatch"]
+
+
+class BusFault(BenchError):
+    """One Modbus transaction brought no usable reply.
+
+    Attributes:
+        kind: `timeout`, `exception` (the unit answered with a Modbus exception), `disconnected`, or
+            `mismatch` (a reply that does not belong to the request).
+        requested_s: loop time at which the request left.
+        ended_s: loop time at which the transaction was given up, a quiet-line wait included.
+    """
+
+    def __init__(self, kind: FaultKind, detail: str, *, requested_s: float, ended_s: float) -> None:
+        self.kind: FaultKind = kind
+        self.requested_s = requested_s
+        self.ended_s = ended_s
+        super().__init__(detail)
+
+
+class DriverError(BenchError):
+    """An output did not do what it was told, or nothing proves that it did."""
+
+
+class InterlockError(BenchError):
+    """The interlock is not healthy: restore it before anything is driven."""
+
+
+class EvidenceError(BenchError):
+    """Samples contradict what the bench file declares of the signal; both samples are named."""

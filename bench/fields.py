@@ -1,0 +1,74 @@
+"""Field types that bench files, profiles and tables share: names, quantities, contact states."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from bench.units import UNITS, Dimension, Quantity, parse, parse_as
+
+
+class FileModel(BaseModel):
+    """Base of everything written in a file: unknown keys are refused and nothing changes after loading."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, use_attribute_docstrings=True, arbitrary_types_allowed=True
+    )
+
+
+def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchema:
+    known = [u.symbol for u in UNITS.values() if dimension is None or u.dimension is dimension]
+    units = "|".join(known).replace("°", "°?")
+    return WithJsonSchema(
+        {
+            "type": ["string", "number"] if dimension is None else "string",
+            "pattern": rf"^(\$[a-z][a-z0-9_]*|[-+]?[0-9.]+([eE][-+]?[0-9]+)?\s*({units}){'?' if dimension is None else ''})$",
+            "examples": [example],
+        }
+    )
+
+
+
+
+def _positive(value: float) -> float:
+    if value <= 0:
+        raise ValueError("must be more than zero")
+    return value
+
+
+def _not_negative(value: float) -> float:
+    if value < 0:
+        raise ValueError("must not be negative")
+    return value
+
+
+Seconds = Annotated[
+    float,
+    BeforeValidator(partial(parse_as, dimension=Dimension.TIME)),
+    AfterValidator(_not_negative),
+    _quantity_schema(Dimension.TIME, "90 s"),
+]
+"""A span of time, not negative, kept in seconds."""
+
+PositiveSeconds = Annotated[Seconds, AfterValidator(_positive)]
+"""A span of time longer than zero, kept in seconds."""
+
+
+def _as_quantity(value: object) -> Quantity:
+    if isinstance(value, Quantity):
+        return value
+    if isinstance(value, str | int | float):
+        return parse(value)
+    raise ValueError(f"{value!r} is not a quantity; write a number and a unit, such as '5 %'")
+
+
+AnyQuantity = Annotated[Quantity, BeforeValidator(_as_quantity), _quantity_schema(None, "5 %")]
+"""A quantity whose dimension follows from the signal or output that it is said of."""
+
+Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]
+"""A name inside files: lower-case letters, digits and underscores."""
+
+ContactState = Literal["open", "closed"]
+"""What a contact's two wires see of each other; says nothing of the relay coil."""

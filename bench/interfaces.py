@@ -1,0 +1,126 @@
+"""The small protocols between the bench's parts, and from the bench to whoever drives it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal, Protocol, final
+
+from bench.samples import Edge, EdgeReport, Gap, Poll, Window
+
+Table = Literal["coil", "discrete", "input", "holding"]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReadRequest:
+    """One Modbus read: `count` bits or registers of `table` from the zero-based protocol `address`."""
+
+    unit_id: int
+    table: Table
+    address: int
+    count: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What one transaction brought back. Bits come as 0 or 1. The unit acted between the two times (loop time, s)."""
+
+    words: tuple[int, ...]
+    requested_s: float
+    replied_s: float
+
+
+class Bus(Protocol):
+    """One Modbus bus: one transaction at a time, writes (stimuli) ahead of waiting reads (polls).
+
+    Every call either returns what belongs to its own request or raises `BusFault`; never a value of another request.
+    """
+
+    async def open(self) -> None:
+        """Connect. Raises `LinkError` when the port or host cannot be opened."""
+
+    async def close(self) -> None:
+        """Disconnect; safe to call twice."""
+
+    async def read(self, request: ReadRequest) -> Reply:
+        """Read once, without a hidden retry."""
+
+    async def write(self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]) -> Reply:
+        """Write coils (0 or 1) or holding registers, ahead of waiting reads; `words` of the reply is empty."""
+
+
+class Contact(Protocol):
+    """Something that opens and closes two wires. One driver module implements it for one kind of hardware.
+
+    Drivers know only their coil: `energise(True)` drives the relay. What the contact then does (normally open or
+    closed), how long it takes and how long it bounces is the bench file's, applied by `bench.outputs`.
+    """
+
+    fastest_edge_s: float
+    """Shortest time between two edges that this driver can keep, seconds."""
+
+    async def open(self) -> None:
+        """Open the port and prove that the hardware answers, where it can answer. Must not move the relay."""
+
+    async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
+        """Drive the relay; returns [command left, acknowledged or bytes on the wire]. Raises `DriverError`."""
+
+    async def close(self) -> None:
+        """Let go of the port; safe to call twice."""
+
+
+class Level(Protocol):
+    """Something that takes a number: a holding register to start with."""
+
+    async def open(self) -> None:
+        """Open the port."""
+
+    async def put(self, value: float) -> Window:
+        """Set the value in the output's unit; returns [command left, acknowledged]."""
+
+    async def close(self) -> None:
+        """Let go of the port; safe to call twice."""
+
+
+class Outputs(Protocol):
+    """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires."""
+
+    async def open(self) -> None:
+        """Open every port and drive every output to its safe state."""
+
+    async def contact(self, name: str, *, closed: bool) -> Window:
+        """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
+
+    async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
+        """Play edges at `start_s + edge.at_s` (absolute deadlines); returns when the last one is out."""
+
+    async def level(self, name: str, value: float) -> Window:
+        """Set a level output."""
+
+    async def make_safe(self) -> None:
+        """Drive every output to its safe state. Tries every one, then raises the first `DriverError`."""
+
+    async def close(self) -> None:
+        """Make safe and let go of every port; safe to call twice."""
+
+
+class Peer(Protocol):
+    """The far end of an in-process bus: takes the bytes of a request, gives the bytes of replies with their delays."""
+
+    def exchange(self, data: bytes, now_s: float) -> Sequence[tuple[float, bytes]]:
+        """Return `(delay_s, bytes)` for every reply, in order; empty when the unit stays silent."""
+
+
+class MockInputs(Protocol):
+    """The terminals of the mock unit, as the mock drivers see them."""
+
+    def set_contact(self, name: str, now_s: float, *, closed: bool) -> None:
+        """Open or close the contact wired to the input `name` at loop time `now_s`."""
+
+
+EvidenceSink = Callable[[Poll | Gap], None]
+"""Where a poller puts what it saw, as it sees it."""
+
+

@@ -1,0 +1,137 @@
+"""Quantities with units: the one table of the units that files may use (pure)."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import final
+
+
+class Dimension(StrEnum):
+    """What a quantity measures. Each has one canonical unit, in which values are kept."""
+
+    TIME = "time"  # s
+    PERCENT = "percent"  # %
+    TEMPERATURE = "temperature"  # °C
+    RAIN_INTENSITY = "rain intensity"  # mm/h
+    SPEED = "speed"  # m/s
+    DEPTH = "depth"  # mm
+    PERCENT_RATE = "travel rate"  # %/s
+    COUNT = "count"  # no unit
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit: `canonical = value * factor + offset`."""
+
+    symbol: str
+    dimension: Dimension
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+# Exact factors: 1 in = 25.4 mm and 1 mi = 1609.344 m (international yard, 1959), 1 kn = 1852 m/h.
+UNITS: dict[str, Unit] = {
+    u.symbol: u
+    for u in (
+        Unit("ms", Dimension.TIME, 1e-3),
+        Unit("s", Dimension.TIME),
+        Unit("min", Dimension.TIME, 60.0),
+        Unit("h", Dimension.TIME, 3600.0),
+        Unit("d", Dimension.TIME, 86400.0),
+        Unit("%", Dimension.PERCENT),
+        Unit("°C", Dimension.TEMPERATURE),
+        Unit("°F", Dimension.TEMPERATURE, 5 / 9, -160 / 9),
+        Unit("mm/h", Dimension.RAIN_INTENSITY),
+        Unit("in/h", Dimension.RAIN_INTENSITY, 25.4),
+        Unit("m/s", Dimension.SPEED),
+        Unit("km/h", Dimension.SPEED, 1 / 3.6),
+        Unit("mph", Dimension.SPEED, 0.44704),
+        Unit("kn", Dimension.SPEED, 1852 / 3600),
+        Unit("mm", Dimension.DEPTH),
+        Unit("in", Dimension.DEPTH, 25.4),
+        Unit("%/s", Dimension.PERCENT_RATE),
+        Unit("%/min", Dimension.PERCENT_RATE, 1 / 60),
+    )
+}
+_SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%"}
+_CANONICAL = {
+    Dimension.TIME: "s",
+    Dimension.PERCENT: "%",
+    Dimension.TEMPERATURE: "°C",
+    Dimension.RAIN_INTENSITY: "mm/h",
+    Dimension.SPEED: "m/s",
+    Dimension.DEPTH: "mm",
+    Dimension.PERCENT_RATE: "%/s",
+    Dimension.COUNT: "",
+}
+_QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with its dimension, kept in the canonical unit; `text` is how the author wrote it."""
+
+    value: float
+    dimension: Dimension
+    text: str
+
+    def __str__(self) -> str:
+        """Return the author's own spelling."""
+        return self.text
+
+
+def parse(text: str | float) -> Quantity:
+    """Read a quantity such as `90 s`, `5 %`, `12.5 mm/h` or a bare count.
+
+    Raises:
+        ValueError: the text is no number with a known unit; the message says what would be right.
+    """
+    match = _QUANTITY.fullmatch(str(text))
+    if match is None or isinstance(text, bool):
+        raise ValueError(f"{text!r} is not a quantity; write a number and a unit, such as '90 s' or '5 %'")
+    number, symbol = float(match["number"]), match["unit"]
+    if not symbol:
+        return Quantity(number, Dimension.COUNT, str(text))
+    unit = UNITS.get(_SPELLINGS.get(symbol, symbol))
+    if unit is None:
+        near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
+        hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
+        raise ValueError(f"{symbol!r} is not a unit that ventproof knows; {hint}")
+    return Quantity(number * unit.factor + unit.offset, unit.dimension, str(text).strip())
+
+
+def parse_as(text: str | float, dimension: Dimension) -> float:
+    """Read a quantity that must have `dimension`; returns its value in the canonical unit.
+
+    A temperature tolerance is a difference: write it in °C, since °F would shift its zero.
+
+    Raises:
+        ValueError: not a quantity, or of another dimension.
+    """
+    quantity = parse(text)
+    if quantity.dimension is not dimension:
+        wanted = ", ".join(u.symbol for u in UNITS.values() if u.dimension is dimension) or "a bare number"
+        got = f"a {quantity.dimension}" if quantity.dimension is not Dimension.COUNT else "a number without unit"
+        raise ValueError(f"{str(text)!r} is {got} where a {dimension} is wanted; use {wanted}")
+    return quantity.value
+
+
+def dimension_of(symbol: str) -> Dimension:
+    """Return what a unit symbol measures; `flag`, `count` and `state` are counts.
+
+    Raises:
+        ValueError: unknown symbol.
+    """
+    if symbol in {"flag", "count", "state"}:
+        return Dimension.COUNT
+    return parse(f"1 {symbol}").dimension
+
+
+def canonical_symbol(dimension: Dimension) -> str:
+    """Return the symbol of the unit that values of `dimension` are kept in; empty for counts."""
+    return _CANONICAL[dimension]

@@ -1,0 +1,240 @@
+"""The bench file: what the unit is wired to. The model; `bench.build` makes the running parts from it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, Tag, model_validator
+from pydantic import Discriminator as By
+
+from bench.fields import AnyQuantity, ContactState, FileModel, Name, PositiveSeconds, Seconds
+from bench.interfaces import Table
+from bench.mock.settings import MockSettings
+from bench.samples import SignalTraits
+from bench.units import Dimension, dimension_of
+
+UnitId = Annotated[int, Field(ge=0, le=255)]
+Address = Annotated[int, Field(ge=0, le=65535)]
+
+
+class BusCommon(FileModel):
+    """What every bus declares."""
+
+    timeout: PositiveSeconds = 0.5
+    """How long a reply may take; longer counts as no reply."""
+    quiet_after_fault: PositiveSeconds | None = None
+    """After a fault the bus stays silent this long, so that a late reply cannot answer the next request.
+    At least the slowest answer the unit can give; twice the timeout unless stated."""
+    poll_every: PositiveSeconds = 0.1
+    """How often all signals of this bus are read."""
+    longest_gap: Annotated[int, Field(ge=0, le=124)] = 0
+    """Unused registers (or bits) that a read may run across rather than start another request."""
+    most_registers: Annotated[int, Field(ge=1, le=125)] = 125
+    """Registers that one request may ask for; some units take fewer than the protocol's 125."""
+    most_bits: Annotated[int, Field(ge=1, le=2000)] = 2000
+    """Bits that one request may ask for; the protocol allows 2000."""
+    reconnect_after: PositiveSeconds = 0.5
+    """First wait before a lost connection is tried again; doubles each time up to `reconnect_at_most`."""
+    reconnect_at_most: PositiveSeconds = 5.0
+    """Longest wait between two tries to reconnect."""
+
+    @property
+    def quiet_s(self) -> float:
+        """The silence after a fault, seconds."""
+        return self.quiet_after_fault if self.quiet_after_fault is not None else 2 * self.timeout
+
+
+class InProcessBus(BusCommon):
+    """A bus to the mock inside this process, in virtual time."""
+
+    link: Literal["in-process"]
+    framing: Literal["tcp", "rtu", "ascii"] = "tcp"
+    """Which frames are spoken on it."""
+    reply_after: Seconds = 0.004
+    """How long the mock takes to answer."""
+    reply_jitter: Seconds = 0.002
+    """Answers take up to this much longer, by the run's seed."""
+
+
+class TcpBus(BusCommon):
+    """Modbus TCP."""
+
+    link: Literal["tcp"]
+    host: str
+    tcp_port: Annotated[int, Field(ge=1, le=65535)] = 502
+
+
+class RtuOverTcpBus(BusCommon):
+    """RTU frames through a TCP connection, as transparent serial servers carry them."""
+
+    link: Literal["rtu-over-tcp"]
+    host: str
+    tcp_port: Annotated[int, Field(ge=1, le=65535)]
+
+
+class SerialBus(BusCommon):
+    """Modbus RTU or ASCII on a serial line."""
+
+    link: Literal["rtu", "ascii"]
+    port: str
+    """Device path or pyserial URL; prefer the stable names below /dev/serial/by-id."""
+    baud: Annotated[int, Field(ge=300, le=1_000_000)] = 19200
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: Literal[1, 2] | None = None
+    """One with parity and two without, as the serial line specification says, unless stated."""
+    local_echo: bool = False
+    """The adapter hears its own request; strip it."""
+
+
+BusSpec = Annotated[InProcessBus | TcpBus | RtuOverTcpBus | SerialBus, Field(discriminator="link")]
+
+
+class OutputCommon(FileModel):
+    """What every output declares."""
+
+    driver: str
+    """Name of the driver module, or of a third-party driver's entry point."""
+    wired: dict[str, Any] = Field(default_factory=dict)
+    """Where the driver finds its hardware; each driver has its own words, see `ventproof explain drivers`."""
+
+
+class ContactOutput(OutputCommon):
+    """A dry contact, made by a relay."""
+
+    kind: Literal["contact"] = "contact"
+    at_rest: ContactState = "open"
+    """The contact while the relay is not energised: `open` for a normally open contact, `closed` for normally closed."""
+    safe: ContactState = "open"
+    """The contact that the bench leaves behind on every way out."""
+    operate: Seconds = 0.015
+    """Longest time from the command's acknowledgement to the energised contact, bounce excluded."""
+    release: Seconds = 0.010
+    """Longest time from the command's acknowledgement to the contact at rest, bounce excluded."""
+    bounce: Seconds = 0.005
+    """Longest bounce of the contact after it first moves."""
+    fastest_edge: PositiveSeconds | None = None
+    """Shortest time between two edges that this relay can follow; the driver's own limit unless stated."""
+
+
+class RegisterOutput(OutputCommon):
+    """A value that the bench writes into the unit over the bus."""
+
+    kind: Literal["register"]
+    unit: str
+    """Unit of the value, such as °C or %."""
+    safe: AnyQuantity | None = None
+    """Value that the bench leaves behind; left as it is unless stated."""
+
+
+def _output_kind(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
+    kind = raw.get("kind", "contact") if isinstance(raw, dict) else getattr(raw, "kind", "contact")
+    return kind if isinstance(kind, str) else "contact"
+
+
+OutputSpec = Annotated[
+    Annotated[ContactOutput, Tag("contact")] | Annotated[RegisterOutput, Tag("register")], By(_output_kind)
+]
+
+ValueType = Literal["bit", "u16", "s16", "u32", "s32", "f32"]
+WordOrder = Literal["high-first", "low-first"]
+
+
+class Location(FileModel):
+    """Where a value lives in a unit's registers, and how it is coded."""
+
+    bus: Name
+    unit_id: UnitId = 1
+    """Modbus unit identifier (slave address) on the bus."""
+    table: Table | None = None
+    """`coil`, `discrete`, `input` or `holding`; may be left out with `reference`."""
+    address: Address | None = None
+    """Zero-based protocol address, as it goes over the wire."""
+    reference: str | int | None = None
+    """Reference number in the 4xxxx style of many manuals, 1-based: 40001 is holding address 0, 30001 input address 0."""
+    address_is_on_wire: bool = False
+    """Confirms that an `address` of 30001 or more really is zero-based and no reference number."""
+    type: ValueType = "u16"
+    word_order: WordOrder = "high-first"
+    """Which 16-bit word of a 32-bit value has the lower address."""
+    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    """Bit within the register, 0 the least significant; with `type: bit` in `input` or `holding`."""
+    scale: Annotated[float, Field(gt=0)] = 1.0
+    """Unit's value of one count: 0.1 turns register 995 into 99.5."""
+    offset: float = 0.0
+    """Added after scaling, in the signal's unit."""
+
+
+class SignalSpec(Location):
+    """Something the bench reads from the unit."""
+
+    unit: str
+    """%, °C, m/s, mm/h, `flag`, `count` or `state`."""
+    states: dict[Name, int] | None = None
+    """Names of a state's values, for `equals`."""
+    resolution: AnyQuantity | None = None
+    """Smallest step of the value; one count of the register unless stated."""
+    accuracy: AnyQuantity | None = None
+    """How far the reading may be from the truth beyond half the resolution."""
+    full_travel: PositiveSeconds | None = None
+    """Shortest time that the actuator needs across its whole range: it bounds what can happen between two polls."""
+    range: tuple[AnyQuantity, AnyQuantity] | None = None
+    """Lowest and highest value; 0 % to 100 % for a signal in %."""
+    refreshed_every: Seconds = 0.0
+    """The unit copies the value into its registers this often: a reading may be this old."""
+    keeps_for: PositiveSeconds | None = None
+    """A flag or state keeps each value at least this long, so two equal readings closer than that prove no change."""
+
+    @model_validator(mode="after")
+    def _fits_its_unit(self) -> Self:
+        dimension = dimension_of(self.unit)
+        for field in ("resolution", "accuracy"):
+            quantity = getattr(self, field)
+            if quantity is not None and quantity.dimension is not dimension:
+                raise ValueError(f"{field} {str(quantity)!r} must be in the signal's unit, {self.unit}")
+        if self.full_travel is not None and self.range is None and dimension is not Dimension.PERCENT:
+            raise ValueError("full_travel needs a range when the unit is not %")
+        return self
+
+    def traits(self, name: str) -> SignalTraits:
+        """Return what the judge needs to know of this signal."""
+        counts = dimension_of(self.unit) is Dimension.COUNT
+        resolution = self.resolution.value if self.resolution else (0.0 if counts or self.type == "f32" else self.scale)
+        accuracy = self.accuracy.value if self.accuracy else 0.0
+        low, high = (q.value for q in self.range) if self.range else (0.0, 100.0)
+        bits = {"u16": 16, "u32": 32}.get(self.type)
+        return SignalTraits(
+            name=name,
+            unit=self.unit,
+            error=resolution / 2 + accuracy,
+            rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
+            refreshed_every_s=self.refreshed_every,
+            keeps_for_s=self.keeps_for,
+            wraps_at=2**bits if bits and self.unit == "count" else None,
+        )
+
+
+class Interlock(FileModel):
+    """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
+
+    signal: Name
+    healthy: Literal[0, 1] = 1
+    """Value of the signal while driving is allowed."""
+
+
+class BenchFile(FileModel):
+    """A bench: buses, outputs, signals and, in process, the mock unit."""
+
+    bench: Annotated[str, Field(min_length=1, max_length=120)]
+    """Name of the bench, as it stands on the record."""
+    about: str = ""
+    buses: Annotated[dict[Name, BusSpec], Field(min_length=1)]
+    outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
+    signals: Annotated[dict[Name, SignalSpec], Field(min_length=1)]
+    interlock: Interlock | None = None
+    mock: MockSettings | None = None
+    """The mock unit's settings; with `link: in-process` only."""
+
+    @property
+    def virtual(self) -> bool:
+        """Whether this bench runs in virtual time, having nothing real on it."""
+        return all(isinstance(bus, InProcessBus) for bus in self.buses.values())

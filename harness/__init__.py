@@ -1,0 +1,1 @@
+"""Profile in, record out."""

@@ -1,0 +1,1 @@
+"""The profile: model, loading with positions, schema."""

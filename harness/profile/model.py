@@ -1,0 +1,237 @@
+"""The profile's model: what a test says, with units and names checked, but not yet tied to a bench."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Discriminator, Field, Tag
+
+from bench.fields import AnyQuantity, ContactState, FileModel, Name, PositiveSeconds, Seconds
+
+
+class Needs(FileModel):
+    """What a bench must have for this profile."""
+
+    outputs: dict[Name, str] = Field(default_factory=dict)
+    """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
+    signals: Annotated[dict[Name, str], Field(min_length=1)]
+    """Signals by name, each with its unit: %, °C, m/s, mm/h, `flag`, `count` or `state`."""
+
+
+class StimulusCommon(FileModel):
+    """What every stimulus may say."""
+
+    at: Seconds = 0.0
+    """When, counted from the step's begin."""
+    label: Name | None = None
+    """A name for this stimulus, so that a response can say `after:`."""
+
+
+class CloseContact(StimulusCommon):
+    """Close a contact."""
+
+    close: Name
+
+
+class OpenContact(StimulusCommon):
+    """Open a contact."""
+
+    open: Name
+
+
+class PulseContact(StimulusCommon):
+    """Close and open a contact several times; it ends as it began, open."""
+
+    pulse: Name
+    times: Annotated[int, Field(ge=1, le=100_000)]
+    """How many closures."""
+    closed_for: PositiveSeconds
+    """How long each closure lasts."""
+    open_for: PositiveSeconds
+    """How long the contact is open between two closures."""
+
+
+class WriteValue(StimulusCommon):
+    """Write a value into the unit."""
+
+    write: Name
+    value: AnyQuantity
+
+
+class Wait(StimulusCommon):
+    """Do nothing: let the unit go on by itself for a while."""
+
+    wait: PositiveSeconds
+
+
+def _by_key(*keys: str) -> Discriminator:
+    def pick(raw: Any) -> str | None:  # noqa: ANN401 - whatever the file holds
+        names = raw if isinstance(raw, dict) else type(raw).model_fields
+        return next((key for key in keys if key in names), None)
+
+    return Discriminator(
+        pick,
+        custom_error_type="no_kind",
+        custom_error_message=f"say what it is: one of {', '.join(keys)}",
+    )
+
+
+Stimulus = Annotated[
+    Annotated[CloseContact, Tag("close")]
+    | Annotated[OpenContact, Tag("open")]
+    | Annotated[PulseContact, Tag("pulse")]
+    | Annotated[WriteValue, Tag("write")]
+    | Annotated[Wait, Tag("wait")],
+    _by_key("close", "open", "pulse", "write", "wait"),
+]
+
+
+class ResponseCommon(FileModel):
+    """What every response may say."""
+
+    signal: Name
+    after: Name | None = None
+    """Label of the stimulus that it is counted from; the step's only stimulus unless stated.
+    With none in the step, the step's begin."""
+    after_end_of: Name | None = None
+    """Like `after`, but counted from the last edge of a pulse train."""
+    why: str = ""
+    """A line for the record: what this response proves."""
+
+
+class Reaches(ResponseCommon):
+    """Within a time the signal comes into a band, and stays there."""
+
+    reaches: AnyQuantity
+    tolerance: AnyQuantity
+    within: PositiveSeconds
+    holds: Seconds = 0.0
+    """How long it must then stay in the band."""
+
+
+class Stays(ResponseCommon):
+    """The signal keeps a band the whole time."""
+
+    stays: AnyQuantity
+    tolerance: AnyQuantity
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+
+
+class StaysAbove(ResponseCommon):
+    """The signal is never below a bound."""
+
+    stays_above: AnyQuantity
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+
+
+class StaysBelow(ResponseCommon):
+    """The signal is never above a bound."""
+
+    stays_below: AnyQuantity
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+
+
+class Returns(ResponseCommon):
+    """The signal comes back into a band, not too early and not too late."""
+
+    returns: AnyQuantity
+    tolerance: AnyQuantity
+    not_before: Seconds
+    within: PositiveSeconds
+
+
+class Span(FileModel):
+    """How long, and how much."""
+
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    tolerance: AnyQuantity | None = None
+    """How far the signal may wander from where it stood at the stimulus; not for flags and states."""
+
+
+class Unchanged(ResponseCommon):
+    """The stimulus must be ignored: the signal stays where it stood."""
+
+    unchanged: Span
+
+
+class Equals(ResponseCommon):
+    """A flag or state takes a value."""
+
+    equals: str | int | bool
+    """`on` or `off` for a flag; a number or one of the signal's state names for a state."""
+    within: PositiveSeconds
+
+
+class Counts(ResponseCommon):
+    """A counter goes up by exactly so many."""
+
+    counts: Annotated[int, Field(ge=0)]
+    within: PositiveSeconds
+    """The count is complete by then, and is watched until then for one too many."""
+
+
+_RESPONSE_KEYS = ("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged", "equals", "counts")
+
+Response = Annotated[
+    Annotated[Reaches, Tag("reaches")]
+    | Annotated[Stays, Tag("stays")]
+    | Annotated[StaysAbove, Tag("stays_above")]
+    | Annotated[StaysBelow, Tag("stays_below")]
+    | Annotated[Returns, Tag("returns")]
+    | Annotated[Unchanged, Tag("unchanged")]
+    | Annotated[Equals, Tag("equals")]
+    | Annotated[Counts, Tag("counts")],
+    _by_key(*_RESPONSE_KEYS),
+]
+
+
+class Invariant(FileModel):
+    """Something that holds through the whole run, or while a contact is in a state."""
+
+    signal: Name
+    stays: AnyQuantity | None = None
+    """The band's middle; with `tolerance`."""
+    tolerance: AnyQuantity | None = None
+    stays_above: AnyQuantity | None = None
+    stays_below: AnyQuantity | None = None
+    while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
+    """Only while this contact is so: `while: {rain: closed}`."""
+    settled_after: Seconds = 0.0
+    """The unit has this long after the condition begins before it is held to the invariant."""
+    why: str = ""
+
+
+class Start(FileModel):
+    """The known state in which every test begins."""
+
+    set: dict[Name, ContactState] = Field(default_factory=dict)
+    """Contacts, by name; contacts not named are in their safe state."""
+    write: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Values to write, by name."""
+    until: list[Response] = Field(default_factory=list)
+    """What must be so before the first step; counted from the moment all was set."""
+
+
+class Step(FileModel):
+    """Stimuli, and the responses expected of them; it ends when every response is decided."""
+
+    step: Annotated[str, Field(min_length=1, max_length=120)]
+    do: list[Stimulus] = Field(default_factory=list)
+    expect: Annotated[list[Response], Field(min_length=1)]
+
+
+class Profile(FileModel):
+    """A test: a known start, stimuli, and the responses that the unit must give."""
+
+    profile: Annotated[str, Field(min_length=1, max_length=120)]
+    """Name of the test, as it stands on the record."""
+    about: str = ""
+    """What it proves, for whoever reads the record."""
+    needs: Needs
+    values: dict[Name, str | int | float] = Field(default_factory=dict)
+    """Named values; `$name` stands for one anywhere below."""
+    decision: Literal["guarded", "simple"] = "guarded"
+    """`guarded` judges everything that the readings leave possible; `simple` takes the readings as they stand."""
+    always: list[Invariant] = Field(default_factory=list)
+    start: Start = Field(default_factory=Start)
+    steps: Annotated[list[Step], Field(min_length=1)]
