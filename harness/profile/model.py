@@ -66,13 +66,14 @@ class Wait(StimulusCommon):
 
 def _by_key(*keys: str) -> Discriminator:
     def pick(raw: Any) -> str | None:  # noqa: ANN401 - whatever the file holds
-        names = raw if isinstance(raw, dict) else type(raw).model_fields
+        names = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
         return next((key for key in keys if key in names), None)
 
     return Discriminator(
         pick,
         custom_error_type="no_kind",
         custom_error_message=f"say what it is: one of {', '.join(keys)}",
+        custom_error_context={"kinds": keys},
     )
 
 
