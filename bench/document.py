@@ -1,0 +1,192 @@
+"""Loading one YAML file into a model, with everything that is wrong in it found at once and placed by line."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import stat
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import Generic, TypeVar, final
+
+import yaml
+from pydantic import BaseModel, ValidationError
+
+from bench.errors import FileError, Problem
+from bench.wording import PathFault, word_errors
+from bench.yamlerrors import word_yaml_error
+from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tree, put_values, spot
+
+LARGEST_BYTES = 1_000_000
+
+M_co = TypeVar("M_co", bound=BaseModel, covariant=True)
+P = TypeVar("P", bound=BaseModel)
+
+# YAML 1.2 chapter 5.1, characters that a YAML text may not hold.
+_UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\ufffe\uffff]")
+_NEWLINE = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Loaded(Generic[M_co]):
+    """A file that was loaded and found right.
+
+    Attributes:
+        model: what the file says.
+        path: the path as the user gave it.
+        text: the file's exact text; its UTF-8 encoding is the file byte for byte.
+        digest: SHA-256 of the file, in hexadecimal.
+        notes: things that are allowed but that the author should know.
+    """
+
+    model: M_co
+    path: str
+    text: str
+    digest: str
+    notes: tuple[Problem, ...]
+    tree: Node
+
+    def locate(self, path: Path) -> tuple[int, int]:
+        """Return the 1-based line and column of a path of keys and indices, or of the nearest part that exists."""
+        place = spot(self.tree, path)
+        return place.line, place.column
+
+    def problem(self, path: Path, reason: str, hint: str = "", *, at_key: bool = False) -> Problem:
+        """Return a problem placed at a path of keys and indices in this file."""
+        return _located(self.path, self.tree, PathFault(path, reason, hint, at_key))
+
+    def part(self, path: Path, model: type[P]) -> tuple[P | None, list[Problem]]:
+        """Read the part of the file at `path` as another model; returns it or what is wrong with it.
+
+        A part that is not written counts as an empty mapping.
+        """
+        node: object = as_data(self.tree)
+        for key in path:
+            node = node.get(key, {}) if isinstance(node, dict) else {}
+        made, faults = _validate(node, model)
+        return made, [
+            _located(self.path, self.tree, PathFault((*path, *f.path), f.reason, f.hint, f.at_key)) for f in faults
+        ]
+
+
+def load_document(path: str, model: type[P], *, values_key: str | None = None) -> Loaded[P]:
+    """Load a YAML file as `model`.
+
+    Args:
+        path: the file, as the user named it.
+        model: the pydantic model of its top level.
+        values_key: key of a mapping at the top whose entries `$name` stands for, where the format has one.
+
+    Raises:
+        FileError: the file cannot be read or something in it is wrong; every fault found, in file order.
+    """
+    data = _read_bytes(path)
+    return read_document(path, _decode(path, data), model, values_key=values_key)
+
+
+def read_document(path: str, text: str, model: type[P], *, values_key: str | None = None) -> Loaded[P]:
+    """Read the text of a file as `model`, as `load_document` does; `path` only names it in messages.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    tree, faults = _grow(path, text)
+    if values_key is not None:
+        faults.extend(put_values(tree, values_key))
+    problems = [_placed(path, fault) for fault in faults]
+    made, path_faults = _validate(as_data(tree), model)
+    problems.extend(_located(path, tree, fault) for fault in path_faults)
+    if problems or made is None:
+        raise FileError(in_file_order(problems))
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return Loaded(model=made, path=path, text=text, digest=digest, notes=(), tree=tree)
+
+
+def in_file_order(problems: Iterable[Problem]) -> list[Problem]:
+    """Return problems sorted by place, the first one said of each place."""
+    first: dict[tuple[str, int, int], Problem] = {}
+    for problem in problems:
+        first.setdefault((problem.file, problem.line or 0, problem.column or 0), problem)
+    return [first[place] for place in sorted(first)]
+
+
+def _placed(path: str, fault: Fault) -> Problem:
+    return Problem(path, fault.line, fault.column, fault.reason, fault.hint)
+
+
+def _located(path: str, tree: Node, fault: PathFault) -> Problem:
+    place = spot(tree, fault.path, at_key=fault.at_key)
+    hint = "; ".join(part for part in (fault.hint, place.via) if part)
+    return Problem(path, place.line, place.column, fault.reason, hint)
+
+
+def _validate(data: object, model: type[P]) -> tuple[P | None, list[PathFault]]:
+    # JSON is the one strict mode that takes a list for a tuple; a quoted number stays text in it.
+    text = json.dumps(data)
+    try:
+        return model.model_validate_json(text, strict=True, by_alias=True, by_name=False), []
+    except ValidationError as error:
+        return None, word_errors(error, model)
+
+
+def _whole(path: str, reason: str, hint: str = "") -> FileError:
+    return FileError([Problem(path, None, None, reason, hint)])
+
+
+def _read_bytes(path: str) -> bytes:
+    try:
+        status = FilePath(path).stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise _whole(path, "this is a directory", "name a YAML file in it")
+        if not stat.S_ISREG(status.st_mode):
+            raise _whole(path, "this is not a regular file", "name a YAML file")
+        if status.st_size > LARGEST_BYTES:
+            size = f"{status.st_size / 1e6:.1f} MB"
+            raise _whole(path, f"the file has {size}", f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?")
+        with FilePath(path).open("rb") as file:
+            return file.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise _whole(path, "there is no such file", "check the path") from None
+    except PermissionError:
+        raise _whole(path, "the file may not be read", "check its permissions") from None
+    except (OSError, ValueError) as error:
+        said = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise _whole(path, f"the file cannot be read: {said}", "check the path") from None
+
+
+def _decode(path: str, data: bytes) -> str:
+    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        raise FileError([Problem(path, 1, 1, "the file is UTF-16", "save it as UTF-8")])
+    zero = data.find(b"\0")
+    if zero >= 0:
+        reason = f"byte {zero + 1} is zero: this is no text file"
+        raise FileError([Problem(path, data.count(b"\n", 0, zero) + 1, None, reason, "name a YAML file")])
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        reason = f"byte {error.start + 1} (0x{data[error.start]:02X}) is not UTF-8"
+        raise FileError([Problem(path, line, None, reason, "save the file as UTF-8")]) from None
+
+
+def _grow(path: str, text: str) -> tuple[Node, list[Fault]]:
+    text = text.removeprefix("\ufeff")
+    odd = _UNPRINTABLE.search(text)
+    if odd:
+        before = _NEWLINE.split(text[: odd.start()])
+        reason = f"the character U+{ord(odd[0]):04X} cannot stand in a YAML file"
+        raise FileError([Problem(path, len(before), len(before[-1]) + 1, reason, "delete it")])
+    try:
+        tree, faults = grow_tree(text)
+    except TreeError as error:
+        raise FileError([_placed(path, error.fault)]) from None
+    except yaml.YAMLError as error:
+        raise FileError([_placed(path, word_yaml_error(error, text))]) from None
+    if tree is None:
+        raise FileError([Problem(path, 1, 1, "the file holds nothing", "see `ventproof explain files`")])
+    if not isinstance(tree, Table):
+        raise FileError([Problem(path, tree.line, tree.column, "the file must be a mapping of keys", "write `key: value`")])
+    return tree, faults

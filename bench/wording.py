@@ -1,0 +1,309 @@
+"""What pydantic found wrong, in plain words and with the path of the value in the file (pure)."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from types import NoneType, UnionType
+from typing import Annotated, Any, Literal, Union, final, get_args, get_origin
+
+from pydantic import BaseModel, Tag, ValidationError
+from pydantic_core import ErrorDetails
+
+from bench.yamltree import Path
+
+_LONGEST_SHOWN = 50
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class PathFault:
+    """Something wrong at a path of the file; `at_key` means the key itself rather than its value."""
+
+    path: Path
+    reason: str
+    hint: str = ""
+    at_key: bool = False
+
+
+def show(value: object) -> str:
+    """Return a value from a file as an operator would name it, shortened."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a mapping"
+    if isinstance(value, list | tuple):
+        return "a list"
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 2] + "…" + text[0]
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return `did you mean …?` for the nearest known word, or the list of known words."""
+    words = list(known)
+    near = get_close_matches(word, words, n=1, cutoff=0.6)
+    if near:
+        return f"did you mean {near[0]!r}?"
+    return f"known: {', '.join(words)}" if words else ""
+
+
+def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFault]:
+    """Return one fault for everything that pydantic found wrong with data that was to become a `model`."""
+    faults: list[PathFault] = []
+    branches: dict[Path, tuple[object, list[str]]] = {}
+    renamed: set[Path] = set()
+    details = error.errors(include_url=False)
+    places = [_place(model, detail["loc"]) for detail in details]
+    for detail, place in zip(details, places, strict=True):
+        if detail["type"] == "extra_forbidden":
+            near = get_close_matches(str(place.path[-1]), place.keys, n=1, cutoff=0.6)
+            renamed.update((*place.path[:-1], name) for name in near)
+    for detail, place in zip(details, places, strict=True):
+        if place.branch:
+            _, wanted = branches.setdefault(place.path, (detail["input"], []))
+            wanted.append(_BRANCHES.get(place.branch, place.branch))
+        elif not (detail["type"] == "missing" and place.path in renamed):
+            # A key that is written wrong is not missing as well.
+            faults.append(_word(detail, place))
+    for path, (value, wanted) in branches.items():
+        words = " or ".join(dict.fromkeys(wanted))
+        faults.append(PathFault(path, f"{show(value)} where {words} is wanted"))
+    return faults
+
+
+_BRANCHES = {
+    "str": "text",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+    "constrained-str": "text",
+}
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where pydantic's location leads in the file, union tags taken out."""
+
+    path: Path
+    keys: tuple[str, ...] = ()
+    """Keys that the mapping there may have."""
+    kinds: tuple[str, ...] = ()
+    """Tags of the union that the mapping was chosen from."""
+    branch: str = ""
+    """The branch of a plain union that was tried."""
+    key: bool = False
+
+
+def _place(model: type[BaseModel], loc: tuple[int | str, ...]) -> _Place:
+    kind: Any = model
+    path: list[str | int] = []
+    keys: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    for part in loc:
+        kind = _bare(kind)
+        if part == "[key]":
+            return _Place(tuple(path), keys, kinds, key=True)
+        members = _members(kind)
+        if members:
+            kinds = tuple(tag for member in members for tag in _tags(member))
+            chosen = next((m for m in members if part in _tags(m)), None)
+            if chosen is None:
+                return _Place(tuple(path), keys, kinds, branch=str(part))
+            kind = chosen
+            continue
+        path.append(part)
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            fields = {field.alias or name: field for name, field in kind.model_fields.items()}
+            keys = tuple(fields)
+            field = fields.get(str(part))
+            kind = None if field is None else field.annotation
+        else:
+            keys, kinds = (), ()
+            arguments = get_args(kind)
+            kind = arguments[-1] if arguments else None
+    return _Place(tuple(path), keys, kinds)
+
+
+def _bare(kind: Any) -> Any:  # noqa: ANN401 - an annotation
+    """Strip the metadata and the None that say nothing of the shape; keep a tag, which names a branch."""
+    if get_origin(kind) is Annotated:
+        return _bare(get_args(kind)[0])
+    if get_origin(kind) in {Union, UnionType}:
+        members = [m for m in get_args(kind) if m is not NoneType]
+        if len(members) == 1:
+            return _bare(members[0])
+    return kind
+
+
+def _members(kind: Any) -> tuple[Any, ...]:  # noqa: ANN401 - an annotation
+    if get_origin(kind) in {Union, UnionType}:
+        return tuple(m for m in get_args(kind) if m is not NoneType)
+    return ()
+
+
+def _tags(member: Any) -> tuple[str, ...]:  # noqa: ANN401 - an annotation
+    """Return the tags by which a union chooses this member: its `Tag`, or the literals of its model."""
+    if get_origin(member) is Annotated:
+        tags = tuple(m.tag for m in get_args(member)[1:] if isinstance(m, Tag))
+        if tags:
+            return tags
+    kind = _bare(member)
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return tuple(
+            str(value)
+            for field in kind.model_fields.values()
+            if get_origin(field.annotation) is Literal and field.is_required()
+            for value in get_args(field.annotation)
+        )
+    return ()
+
+
+def _word(detail: ErrorDetails, place: _Place) -> PathFault:
+    kind, value, ctx = detail["type"], detail["input"], detail.get("ctx", {})
+    if kind == "extra_forbidden":
+        return _unknown_key(place)
+    if kind == "missing":
+        return PathFault(place.path, f"the key {str(place.path[-1])!r} is missing", "", at_key=True)
+    if kind == "no_kind":
+        return _no_kind(value, ctx, place)
+    if kind in {"union_tag_not_found", "union_tag_invalid"}:
+        return _bad_tag(kind, value, ctx, place)
+    if place.key:
+        hint = "use lower-case letters, digits and underscores, at most 40, a letter first"
+        return PathFault(place.path, f"{show(place.path[-1])} is no name", hint, at_key=True)
+    if value is None:
+        return PathFault(place.path, "nothing is written here", _WANTED.get(kind, ""))
+    if kind == "literal_error":
+        known = [a or b for a, b in re.findall(r"'([^']*)'|(-?\d+)", str(ctx.get("expected", "")))]
+        return PathFault(place.path, f"{show(value)} is not one of the words for this", nearest(str(value), known))
+    if kind in {"value_error", "assertion_error"}:
+        return _said(str(ctx.get("error", "not right")), value, place)
+    reason, hint = _TEXTS.get(kind, _unforeseen)(value, ctx)
+    return PathFault(place.path, reason, hint)
+
+
+def _unknown_key(place: _Place) -> PathFault:
+    key = str(place.path[-1])
+    if key in place.kinds:
+        others = ", ".join(f"`{k}`" for k in place.kinds)
+        return PathFault(place.path, f"{key!r} beside another kind", f"say one of {others} in each item", at_key=True)
+    if key == "<<":
+        return PathFault(place.path, "'<<' is not read here", "write the keys out", at_key=True)
+    return PathFault(place.path, f"the key {key!r} is unknown here", nearest(key, place.keys), at_key=True)
+
+
+def _no_kind(value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
+    known = [str(k) for k in ctx.get("kinds", ())]
+    if not isinstance(value, dict):
+        return PathFault(place.path, f"{show(value)} where a mapping is wanted", f"begin it with one of {', '.join(known)}")
+    for key in value:
+        near = get_close_matches(str(key), known, n=1, cutoff=0.6)
+        if near:
+            return PathFault(
+                (*place.path, key), f"the key {key!r} is unknown here", f"did you mean {near[0]!r}?", at_key=True
+            )
+    return PathFault(place.path, "nothing says what this is", f"say one of {', '.join(known)}")
+
+
+def _bad_tag(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
+    name = str(ctx.get("discriminator", "kind")).strip("'").removesuffix("()").lstrip("_")
+    name = "kind" if name == "output_kind" else name
+    known = re.findall(r"'([^']*)'", str(ctx.get("expected_tags", "")))
+    if not isinstance(value, dict):
+        return PathFault(place.path, f"{show(value)} where a mapping is wanted")
+    if kind == "union_tag_not_found" or name not in value:
+        hint = f"say one of {', '.join(known)}" if known else ""
+        return PathFault((*place.path, name), f"the key {name!r} is missing", hint, at_key=True)
+    said = value[name]
+    return PathFault((*place.path, name), f"{show(said)} is not one of the words for this", nearest(str(said), known))
+
+
+def _said(text: str, value: object, place: _Place) -> PathFault:
+    """Word what a validator of ours said; `reason; hint` is split."""
+    reason, _, hint = text.partition("; ")
+    if reason.startswith("must "):
+        reason = f"{show(value)} {reason}"
+    if "is not a quantity" in reason and not isinstance(value, str):
+        reason = f"{show(value)} is not a quantity"
+    return PathFault(place.path, reason, hint)
+
+
+_WANTED = {
+    "model_type": "write its keys below, indented",
+    "model_attributes_type": "write its keys below, indented",
+    "dict_type": "write its keys below, indented",
+    "list_type": "write its items below, each after '- '",
+    "value_error": "write a number and a unit, such as '90 s' or '5 %'",
+    "int_type": "write a whole number",
+    "float_type": "write a number",
+    "string_type": "write a word or a text",
+    "bool_type": "write true or false",
+}
+
+
+def _type(wanted: str, hint: str = "") -> Callable[[Any, Mapping[str, Any]], tuple[str, str]]:
+    def word(value: Any, _ctx: Mapping[str, Any]) -> tuple[str, str]:  # noqa: ANN401 - whatever the file holds
+        quoted = isinstance(value, str) and bool(re.fullmatch(r"[-+0-9.eE]+", value))
+        mend = "write it without quotes and without leading zeros" if quoted and "number" in wanted else hint
+        return f"{show(value)} where {wanted} is wanted", mend
+
+    return word
+
+
+def _bound(words: str, key: str) -> Callable[[Any, Mapping[str, Any]], tuple[str, str]]:
+    return lambda value, ctx: (f"{show(value)} must be {words} {ctx.get(key)}", "")
+
+
+def _length(words: str, key: str) -> Callable[[Any, Mapping[str, Any]], tuple[str, str]]:
+    def word(value: Any, ctx: Mapping[str, Any]) -> tuple[str, str]:  # noqa: ANN401 - whatever the file holds
+        return f"{show(value)} must have {words} {ctx.get(key)} {_counted(value)}", ""
+
+    return word
+
+
+def _counted(value: object) -> str:
+    return "characters" if isinstance(value, str) else "entries"
+
+
+def _unforeseen(value: object, _ctx: Mapping[str, Any]) -> tuple[str, str]:
+    return f"{show(value)} is not right here", "see `ventproof explain files`"
+
+
+_TEXTS: dict[str, Callable[[Any, Mapping[str, Any]], tuple[str, str]]] = {
+    "string_type": _type("text", "put it in quotes"),
+    "int_type": _type("a whole number"),
+    "int_from_float": _type("a whole number"),
+    "int_parsing_size": _type("a smaller whole number"),
+    "float_type": _type("a number"),
+    "finite_number": _type("a finite number"),
+    "bool_type": _type("true or false"),
+    "dict_type": _type("a mapping of names"),
+    "model_type": _type("a mapping"),
+    "model_attributes_type": _type("a mapping"),
+    "list_type": _type("a list", "begin each item with '- '"),
+    "tuple_type": _type("a list", "write it as [lowest, highest]"),
+    "greater_than": _bound("more than", "gt"),
+    "greater_than_equal": _bound("at least", "ge"),
+    "less_than": _bound("less than", "lt"),
+    "less_than_equal": _bound("at most", "le"),
+    "too_short": _length("at least", "min_length"),
+    "too_long": _length("at most", "max_length"),
+    "string_too_short": _length("at least", "min_length"),
+    "string_too_long": _length("at most", "max_length"),
+    "string_pattern_mismatch": lambda value, _: (
+        f"{show(value)} is no name",
+        "use lower-case letters, digits and underscores, at most 40, a letter first",
+    ),
+}
+
+
+def word_types() -> Iterator[str]:
+    """Yield pydantic's error types that have words of their own here; a test holds them against the models."""
+    yield from _TEXTS
+    yield from ("extra_forbidden", "missing", "no_kind", "union_tag_not_found", "union_tag_invalid")
+    yield from ("literal_error", "value_error", "assertion_error")

@@ -1,0 +1,68 @@
+"""The YAML parser's errors in words that help whoever typed the file (pure)."""
+
+from __future__ import annotations
+
+import yaml
+
+from bench.yamltree import Fault
+
+_NEEDS_QUOTES = "@`%"
+
+# What the two parsers of PyYAML say, and what we say instead: (reason, hint, whether the place is where it began).
+_WORDS: tuple[tuple[str, str, str, bool], ...] = (
+    (
+        "mapping values are not allowed",
+        "a ': ' stands where no key can be",
+        "check the indentation, and put text that holds ': ' in quotes",
+        False,
+    ),
+    ("could not find expected ':'", "a key without its ':'", "write `key: value`", True),
+    ("expected ',' or ']'", "a list that begins with '[' is not closed", "add ']' or the missing ','", True),
+    ("expected ',' or '}'", "a mapping that begins with '{' is not closed", "add '}' or the missing ','", True),
+    ("unexpected end of stream", "a quoted text is not closed", "add the closing quote", True),
+    ("unknown escape character", "an unknown escape after '\\'", "use single quotes, or write '\\\\'", False),
+    ("expected '-' indicator", "a list item that is not in line with the others", "indent every '-' alike", False),
+    ("block end", "a line that is not in line with its neighbours", "indent the keys of one mapping alike", False),
+    (
+        "did not find expected key",
+        "a line that is not in line with its neighbours",
+        "indent the keys of one mapping alike",
+        False,
+    ),
+    ("incompatible YAML document", "a YAML version that is not supported", "leave the %YAML line out", False),
+)
+
+
+def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
+    """Return the fault that a parser's error stands for.
+
+    Args:
+        error: what the parser raised.
+        text: the text that it read.
+    """
+    if not isinstance(error, yaml.MarkedYAMLError):
+        return Fault(1, 1, "the text is not YAML", "see `ventproof explain files`")
+    mark = error.problem_mark or error.context_mark
+    line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
+    problem = str(error.problem or "")
+    if "cannot start any token" in problem:
+        return _bad_start(text, line, column)
+    for part, reason, hint, where_begun in _WORDS:
+        if part in problem:
+            begun = error.context_mark
+            if where_begun and begun is not None:
+                return Fault(begun.line + 1, begun.column + 1, reason, hint)
+            return Fault(line, column, reason, hint)
+    return Fault(line, column, f"not valid YAML: {problem}", "check quotes, brackets and indentation")
+
+
+def _bad_start(text: str, line: int, column: int) -> Fault:
+    lines = text.split("\n")
+    row = lines[line - 1] if line <= len(lines) else ""
+    character = row[column - 1 : column]
+    if character == "\t":
+        return Fault(line, column, "a tab where spaces are wanted", "indent with spaces only")
+    if character and character in _NEEDS_QUOTES:
+        word = row[column - 1 :].split("#")[0].strip().rstrip(",}]").strip()
+        return Fault(line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes')
+    return Fault(line, column, f"{character!r} cannot begin a value", "put the text in quotes")
