@@ -1,0 +1,40 @@
+# Everything a newcomer needs: `make demo`, `make test`. Each builds its own environment below .venv.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
+
+.PHONY: demo test check format clean benchmark
+
+demo: $(VENV)/base
+	@$(BIN)/ventproof demo
+
+test: $(VENV)/dev
+	@$(BIN)/python -m pytest
+
+check: $(VENV)/dev  ## lint, format and types
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+format: $(VENV)/dev
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+benchmark: $(VENV)/dev  ## ratios within one run, printed
+	$(BIN)/python -m pytest tests/performance -m performance -s
+
+$(VENV)/python: 
+	$(PYTHON) -m venv $(VENV)
+	@touch $@
+
+$(VENV)/base: $(VENV)/python pyproject.toml constraints.txt
+	$(PIP) --editable .
+	@touch $@
+
+$(VENV)/dev: $(VENV)/base
+	$(PIP) --editable '.[dev]'
+	@touch $@
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -1,0 +1,85 @@
+"""The command line. Each command lives in a module of its own and is imported only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Final, NoReturn
+
+import click
+
+EXIT_PASS: Final = 0
+EXIT_FAIL: Final = 1
+EXIT_INCONCLUSIVE: Final = 2
+EXIT_INPUT: Final = 3
+EXIT_BENCH: Final = 4
+EXIT_INTERRUPTED: Final = 130
+
+_COMMANDS: Final = {
+    "demo": "Run the shipped suite against the mock inside this process.",
+    "check": "Check profiles and bench files before anything is switched.",
+    "run": "Run profiles on a bench and write their records.",
+    "verify": "Check that a log is whole and unchanged.",
+    "mock": "Serve the mock unit and mock relay boards on real wires.",
+    "schema": "Print the JSON Schema of a kind of file, for editors.",
+    "explain": "Say what a word of the files means, with an example.",
+}
+
+
+class _Commands(click.Group):
+    """A group that knows its commands by name and imports one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in _COMMANDS:
+            return None
+        module = importlib.import_module(f"harness.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="ventproof")
+def ventproof() -> None:
+    """Prove that a greenhouse climate controller's weather overrides move the vents as they must.
+
+    \b
+    Exit codes: 0 all pass · 1 something failed · 2 nothing failed, something is inconclusive
+                3 a file or argument is wrong, nothing was switched · 4 bench failed or run aborted
+                130 interrupted, outputs safe
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+
+
+def main() -> NoReturn:
+    """Run the command line; every error leaves as one clear message and an exit code."""
+    try:
+        code = ventproof.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        _leave("interrupted", EXIT_INTERRUPTED)
+    except click.ClickException as error:
+        _leave(error.format_message(), EXIT_INPUT)
+    except KeyboardInterrupt:
+        _leave("interrupted; outputs are safe and the log is closed as aborted", EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(EXIT_PASS)
+    except Exception as error:
+        from bench.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
+
+        if isinstance(error, FileError):
+            _leave(str(error), EXIT_INPUT)
+        if isinstance(error, BenchError):
+            _leave(str(error), EXIT_BENCH)
+        raise
+    sys.exit(code or EXIT_PASS)
+
+
+def _leave(message: str, code: int) -> NoReturn:
+    click.echo(message, err=True)
+    sys.exit(code)

@@ -1,0 +1,109 @@
+"""Options that several commands share, and the steps around every run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from bench.errors import FileError, Problem
+from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from bench.wiring import BenchFile
+    from harness.profile.model import Profile
+    from harness.run.view import View
+    from harness.session import RunResult, Session
+
+SHIPPED: Final = Path(__file__).parents[2] / "profiles"
+"""The suite that ships with ventproof."""
+
+CAUTION: Final = (
+    "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and "
+    "lock out before touching anything. Low-voltage signal circuits only: mains work is for licensed people. Local "
+    "codes and the maker's instructions come first."
+)
+
+
+def profile_paths(paths: Sequence[Path]) -> list[Path]:
+    """Return the profile files named by files and folders, in order.
+
+    Raises:
+        FileError: a path does not exist, or a folder holds no profile.
+    """
+    found: list[Path] = []
+    problems = []
+    for path in paths:
+        inside = sorted(path.glob("**/*.y*ml")) if path.is_dir() else [path]
+        if not inside or not path.exists():
+            reason = "holds no .yaml file" if path.is_dir() else "does not exist"
+            problems.append(Problem(str(path), None, None, reason))
+        found.extend(inside)
+    if problems:
+        raise FileError(problems)
+    return found
+
+
+def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list[Loaded[Profile]]:
+    """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
+
+    Raises:
+        FileError: something is wrong in at least one file.
+    """
+    from harness.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
+
+    suite, problems = [], []
+    for path in profile_paths(paths):
+        try:
+            profile = load_profile(path)
+            if session_of is not None:
+                session_of.bind(profile)
+            suite.append(profile)
+        except FileError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise FileError(problems)
+    return suite
+
+
+def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
+    """Ask whether vents and drives are clear, before anything real is driven.
+
+    Raises:
+        FileError: nobody could be asked, and `--clear` was not given.
+        click.Abort: the operator said no.
+    """
+    if bench.model.virtual or clear:
+        return
+    click.echo(CAUTION, err=True)
+    if not click.get_text_stream("stdin").isatty():
+        raise FileError(
+            [Problem("--clear", None, None, "this bench drives real outputs and nobody is here to confirm that vents and drives are clear", "give --clear once that is so")]
+        )
+    click.confirm("Are all vents and drives clear of people, and guarded?", abort=True, err=True)
+
+
+def exit_code(results: Iterable[RunResult]) -> int:
+    """Return the exit code for a set of runs: the bench's failure first, then fail, then inconclusive."""
+    verdicts = [None if r.outcome.verdict is None else str(r.outcome.verdict) for r in results]
+    if None in verdicts:
+        return EXIT_BENCH
+    if "fail" in verdicts:
+        return EXIT_FAIL
+    return EXIT_INCONCLUSIVE if "inconclusive" in verdicts else EXIT_PASS
+
+
+def view_for(bench: Loaded[BenchFile]) -> View:
+    """Return the live screen on a terminal, plain lines elsewhere, and nothing in virtual time."""
+    from harness.run.view import LinesView, LiveView, SilentView  # noqa: PLC0415 - only where runs happen
+
+    if bench.model.virtual:
+        return SilentView()
+    if not click.get_text_stream("stdout").isatty():
+        return LinesView(click.echo)
+    from rich.console import Console  # noqa: PLC0415 - only on a terminal
+
+    return LiveView(Console())

@@ -1,0 +1,136 @@
+"""The pytest plugin: `pytest PROFILES --bench FILE` runs each YAML profile as one test.
+
+It does nothing unless `--bench` is given, and imports the rest of ventproof only then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+import pytest
+
+from bench.errors import BenchError, FileError
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from harness.profile.model import Profile
+    from harness.session import RunResult, Session
+
+_SESSION = pytest.StashKey["Session"]()
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the bench's options."""
+    group = parser.getgroup("ventproof", "test profiles on a bench")
+    group.addoption("--bench", metavar="FILE", type=Path, help="bench file; YAML profiles are collected as tests")
+    group.addoption("--unit", default="", help="serial number of the unit under test")
+    group.addoption("--firmware", default="", help="its firmware version")
+    group.addoption("--operator", default="", help="who runs the test")
+    group.addoption("--records", metavar="DIR", type=Path, default=Path("records"), help="folder for the logs")
+    group.addoption("--bench-seed", type=int, default=0, help="seed for what is random on a virtual bench")
+    group.addoption(
+        "--use", action="append", default=[], metavar="NAME=BENCH_NAME",
+        help="take the bench's BENCH_NAME where profiles say NAME",
+    )
+    group.addoption("--clear", action="store_true", help="vents and drives are clear of people and guarded")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Load the bench file; a fault in it ends pytest before anything is collected."""
+    path: Path | None = config.getoption("--bench")
+    if path is None:
+        return
+    from bench.benchfile import load_bench  # noqa: PLC0415 - only when profiles are asked for
+    from harness.session import Session, use_pairs  # noqa: PLC0415
+
+    try:
+        config.stash[_SESSION] = Session(
+            bench=load_bench(path),
+            out=config.getoption("--records"),
+            unit=config.getoption("--unit"),
+            firmware=config.getoption("--firmware"),
+            operator=config.getoption("--operator"),
+            seed=config.getoption("--bench-seed"),
+            use=use_pairs(config.getoption("--use")),
+        )
+    except FileError as error:
+        raise pytest.UsageError(str(error)) from error
+
+
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> ProfileFile | None:
+    """Take YAML files as profiles, when there is a bench to run them on."""
+    if file_path.suffix not in {".yaml", ".yml"} or _SESSION not in parent.config.stash:
+        return None
+    return ProfileFile.from_parent(parent, path=file_path)
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Refuse to drive real outputs when nobody said that vents and drives are clear."""
+    ours = any(isinstance(item, ProfileItem) for item in session.items)
+    options = session.config.option
+    if ours and not options.collectonly and not options.clear:
+        bench = session.config.stash[_SESSION].bench
+        if not bench.model.virtual:
+            raise pytest.UsageError(
+                f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people and guarded"
+            )
+
+
+class ProfileFile(pytest.File):
+    """A YAML file with one profile."""
+
+    def collect(self) -> Iterator[ProfileItem]:
+        """Load the profile and tie it to the bench, before anything is switched."""
+        from harness.profile.load import load_profile  # noqa: PLC0415 - only when profiles are asked for
+
+        try:
+            profile = load_profile(self.path)
+            self.config.stash[_SESSION].bind(profile)
+        except FileError as error:
+            raise self.CollectError(str(error)) from None
+        yield ProfileItem.from_parent(self, name=profile.model.profile, profile=profile)
+
+
+class ProfileItem(pytest.Item):
+    """One profile as one test."""
+
+    def __init__(self, *, profile: Loaded[Profile], **kwargs: Any) -> None:  # noqa: ANN401 - pytest's own arguments
+        super().__init__(**kwargs)
+        self._profile = profile
+
+    @classmethod
+    def from_parent(cls, parent: Any, **kwargs: Any) -> Self:  # noqa: ANN401 - pytest's own arguments
+        """Make the item, as pytest wants it made."""
+        return super().from_parent(parent, **kwargs)  # type: ignore[no-any-return]
+
+    def runtest(self) -> None:
+        """Run the profile; anything but a pass fails the test."""
+        from harness.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
+
+        result = self.config.stash[_SESSION].run(self._profile, SilentView())
+        self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
+        if result.outcome.verdict != "pass":
+            raise NotPassedError(result)
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:  # noqa: ANN401 - pytest's signature
+        """Show the table of findings rather than a traceback."""
+        if isinstance(excinfo.value, NotPassedError | BenchError | FileError):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Path, int, str]:
+        """Return where the profile stands and what it is called."""
+        return self.path, 0, self.name
+
+
+class NotPassedError(Exception):
+    """A profile failed, stayed inconclusive, or was aborted; its text is the table of findings."""
+
+    def __init__(self, result: RunResult) -> None:
+        from harness.run.text import findings_table, plain  # noqa: PLC0415 - only when something did not pass
+
+        verdict = result.outcome.verdict or f"aborted: {result.outcome.aborted}"
+        table = plain(findings_table(result.profile, result.findings))
+        super().__init__(f"{table}{verdict}\nlog {result.log}, digest {result.digest}")

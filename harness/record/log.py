@@ -1,0 +1,109 @@
+"""The run's log: one JSON object a line, through structlog, chained, written at once and synced at step boundaries."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, MutableMapping
+from pathlib import Path
+from typing import Any, Self, final
+
+import structlog
+
+from bench.errors import FileError, Problem
+from harness.record.chain import GENESIS, seal
+
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+
+
+@final
+class _Chained:
+    """The last processor: turns an event into the sealed bytes of its line."""
+
+    def __init__(self) -> None:
+        self.seq = 0
+        self.digest = GENESIS
+
+    def __call__(self, _logger: object, _method: str, event: MutableMapping[str, Any]) -> bytes:
+        ordered = {"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event}
+        line, self.digest = seal(_encode(ordered).encode(), self.digest)
+        self.seq += 1
+        return line + b"\n"
+
+
+@final
+class _Sink:
+    """What structlog writes to: an unbuffered file that takes bytes."""
+
+    def __init__(self, path: Path) -> None:
+        self.file = path.open("xb", buffering=0)
+
+    def write_line(self, line: bytes) -> None:
+        """Write one whole line."""
+        self.file.write(line)
+
+
+class _Lines(structlog.BoundLoggerBase):
+    """A structlog logger whose only level is "a line of the log"."""
+
+    def line(self, event: str, t_s: float, fields: Mapping[str, Any]) -> None:
+        """Pass one event through the processors to the file."""
+        self._proxy_to_logger("write_line", event, t=t_s, **fields)
+
+
+@final
+class RecordLog:
+    """A log being written. It never replaces a file that exists.
+
+    Args:
+        path: the file to create.
+
+    Raises:
+        FileError: the file exists already or cannot be created.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._chained = _Chained()
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._sink = _Sink(path)
+        except OSError as error:
+            raise FileError(
+                [Problem(str(path), None, None, f"cannot create the log: {error.strerror}")]
+            ) from error
+        self._logger = structlog.wrap_logger(self._sink, processors=[self._chained], wrapper_class=_Lines)
+
+    def write(self, event: str, t_s: float, fields: Mapping[str, Any]) -> None:
+        """Write one event at `t_s` seconds since the run began; it has left the process on return."""
+        self._logger.line(event, t_s, fields)
+
+    def sync(self) -> None:
+        """Force what was written to the disk."""
+        os.fsync(self._sink.file.fileno())
+
+    @property
+    def digest(self) -> str:
+        """Digest of the last line written; it stands for the whole log."""
+        return self._chained.digest
+
+    def close(self) -> None:
+        """Sync and close; safe to call twice."""
+        if not self._sink.file.closed:
+            self.sync()
+            self._sink.file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def free_path(folder: Path, stem: str) -> Path:
+    """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that does not exist."""
+    candidate, number = folder / f"{stem}.jsonl", 1
+    while candidate.exists():
+        number += 1
+        candidate = folder / f"{stem}-{number}.jsonl"
+    return candidate

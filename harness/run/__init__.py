@@ -1,0 +1,1 @@
+"""The engine, which records and does not judge; the case, which lets the judge follow; the views."""

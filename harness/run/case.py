@@ -1,0 +1,231 @@
+"""One profile on one bench, followed through a log's events: opens the judge's watches and keeps what they find.
+
+The engine feeds it while the run goes on; feeding it the events of a finished log decides the same again (pure).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, final
+
+from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.trace import SignalTrace, Watch
+from harness.judge.verdict import Finding, Rule, Verdict
+from harness.profile.model import Profile, ResponseCommon, Step, Wait
+from harness.run.compile import States, formula_of, wording
+from harness.run.events import Event
+from harness.run.invariants import InvariantItem
+
+START = 0
+"""Number of the start state among the steps; the profile's own steps count from 1."""
+
+
+@final
+@dataclass(slots=True)
+class Item:
+    """One response that the profile expects, and how far it has come."""
+
+    step: int
+    step_name: str
+    number: int
+    signal: str
+    unit: str
+    wording: str
+    why: str
+    anchor: tuple[str, int | None]
+    open_watch: Callable[[Window], Watch]
+    watch: Watch | None = None
+    settled: Finding | None = None
+
+    @property
+    def finding(self) -> Finding | None:
+        """What was found; None while undecided."""
+        return self.settled or (self.watch.finding if self.watch else None)
+
+    def begin(self, window: Window) -> None:
+        """Open the watch: the stimulus that it counts from happened within `window`."""
+        self.watch = self.open_watch(window)
+
+    def give_up(self, now_s: float, why: str) -> None:
+        """Close the watch with the evidence there is, or say why there never was one."""
+        if self.finding is None:
+            self.settled = self.watch.close(now_s) if self.watch else undecided(why)
+
+
+def undecided(why: str) -> Finding:
+    """Return the finding for a response that nothing could decide."""
+    return Finding(verdict=Verdict.INCONCLUSIVE, why=why, margin=None, slack=None, response_s=None, seen=None)
+
+
+def _anchor(response: ResponseCommon, step: Step) -> tuple[str, int | None]:
+    """Return where a response counts from: (`first` or `last` edge, index of its stimulus; None: the step's begin)."""
+    label = response.after or response.after_end_of
+    numbered = [(index, stimulus) for index, stimulus in enumerate(step.do) if not isinstance(stimulus, Wait)]
+    if label is not None:
+        index = next(index for index, stimulus in numbered if stimulus.label == label)
+        return ("last" if response.after_end_of else "first"), index
+    return "first", numbered[0][0] if numbered else None
+
+
+Result = Item | InvariantItem
+"""Whatever has a finding at the end."""
+
+
+@final
+@dataclass(slots=True)
+class Case:
+    """A profile with the traits of the signals it needs, and everything found so far.
+
+    Args:
+        profile: the profile.
+        traits: by the profile's signal names.
+        states: names of state values, by the profile's signal names.
+        names: the profile's signal names, by the bench's.
+    """
+
+    profile: Profile
+    traits: Mapping[str, SignalTraits]
+    states: Mapping[str, States]
+    names: Mapping[str, str]
+    items: list[Item] = field(init=False)
+    invariants: list[InvariantItem] = field(init=False)
+    traces: dict[str, SignalTrace] = field(init=False)
+    step: int | None = field(init=False, default=None)
+    _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
+        self.items = list(self._items([start, *self.profile.steps]))
+        self.invariants = [
+            InvariantItem(invariant, self.traces[invariant.signal], self._rule, self.traits[invariant.signal].unit)
+            for invariant in self.profile.always
+        ]
+
+    @property
+    def _rule(self) -> Rule:
+        return Rule(self.profile.decision)
+
+    def _items(self, steps: Sequence[Step]) -> Iterator[Item]:
+        for number, step in enumerate(steps):
+            for index, response in enumerate(step.expect):
+                formula = formula_of(response, self.states.get(response.signal, {}))
+                trace = self.traces[response.signal]
+                yield Item(
+                    step=number,
+                    step_name=step.step,
+                    number=index,
+                    signal=response.signal,
+                    unit=self.traits[response.signal].unit,
+                    wording=wording(response),
+                    why=response.why,
+                    anchor=_anchor(response, step),
+                    open_watch=lambda window, formula=formula, trace=trace: trace.watch(formula, window, self._rule),  # type: ignore[misc]
+                )
+
+    def feed(self, event: Event) -> None:
+        """Take the next event of the run.
+
+        Raises:
+            EvidenceError: samples contradict what the bench file declares of a signal.
+        """
+        handler = _HANDLERS.get(event.name)
+        if handler is not None:
+            handler(self, event.t_s, event.fields)
+
+    def _poll(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        values: Mapping[str, float] = fields["values"]
+        start_s, end_s = fields["from"], fields["to"]
+        for bench_name, value in values.items():
+            name = self.names.get(bench_name)
+            if name is not None:
+                self.traces[name].observe(Sample(value, start_s, end_s))
+                self._buses.setdefault(fields["bus"], set()).add(name)
+
+    def _gap(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        gap = Gap(fields["bus"], fields["from"], fields["to"], fields["reason"], fields["detail"])
+        for name in self._buses.get(gap.bus, ()):
+            self.traces[name].gap(gap)
+
+    def _step_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        self.step = fields["step"]
+        for trace in self.traces.values():
+            trace.remember_from(fields["from"])
+        if self.step == START + 1:
+            for invariant in self.invariants:
+                invariant.run_begins(Window(fields["from"], fields["to"]))
+        self._open(None, [(fields["from"], fields["to"])])
+
+    def _stimulus(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        edges = fields.get("edges")
+        windows = [(e["from"], e["to"]) for e in edges] if edges else [(fields["from"], fields["to"])]
+        if edges:
+            for invariant in self.invariants:
+                invariant.contact_moved(fields["output"], edges)
+        if fields["step"] != START:
+            self._open(fields["stimulus"], windows)
+
+    def _open(self, stimulus: int | None, windows: Sequence[tuple[float | None, float | None]]) -> None:
+        """Open the watches that count from a stimulus of the current step, or from the step's begin."""
+        lost = sum(1 for earliest, _ in windows if earliest is None)
+        for item in self.items:
+            if item.step != self.step or item.anchor[1] != stimulus:
+                continue
+            earliest, latest = windows[0 if item.anchor[0] == "first" else -1]
+            if lost or earliest is None or latest is None:
+                item.settled = undecided(
+                    f"{lost} of {len(windows)} edges never left the bench: the stimulus was not the one asked for"
+                )
+            else:
+                item.begin(Window(earliest, latest))
+
+    def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
+        for item in self.items:
+            if item.step == fields["step"]:
+                item.give_up(t_s, "its stimulus was never applied")
+
+    def _evidence_end(self, t_s: float, _fields: Mapping[str, Any]) -> None:
+        for item in self.items:
+            item.give_up(t_s, "not reached: an earlier step did not pass")
+        for invariant in self.invariants:
+            invariant.close(t_s)
+
+    def of_step(self, step: int) -> list[Item]:
+        """Return the responses of one step, the start state being number 0."""
+        return [item for item in self.items if item.step == step]
+
+    def step_decided(self) -> bool:
+        """Whether every response of the current step has its finding."""
+        return all(item.finding is not None for item in self.items if item.step == self.step)
+
+    def step_horizon_s(self) -> float:
+        """Return the log time after which no evidence can matter to the current step."""
+        return max((i.watch.horizon_s for i in self.items if i.step == self.step and i.watch), default=0.0)
+
+    def step_passed(self) -> bool:
+        """Whether every response of the current step passed."""
+        return all(i.finding is not None and i.finding.verdict is Verdict.PASS for i in self.of_step(self.step or 0))
+
+    @property
+    def results(self) -> list[Result]:
+        """Everything that has or will have a finding, in the profile's order."""
+        return [*self.items, *self.invariants]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The run's verdict: fail if anything failed, else inconclusive if anything is undecided, else pass."""
+        found = [r.finding.verdict if r.finding else Verdict.INCONCLUSIVE for r in self.results]
+        if Verdict.FAIL in found:
+            return Verdict.FAIL
+        return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
+
+
+_HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
+    "poll": Case._poll,  # noqa: SLF001 - the table of the class's own handlers
+    "gap": Case._gap,  # noqa: SLF001
+    "step_begin": Case._step_begin,  # noqa: SLF001
+    "stimulus": Case._stimulus,  # noqa: SLF001
+    "step_end": Case._step_end,  # noqa: SLF001
+    "evidence_end": Case._evidence_end,  # noqa: SLF001
+}

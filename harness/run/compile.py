@@ -1,0 +1,176 @@
+"""From a profile's response to the judge's formula, and to the line of text that says it (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import singledispatch
+from typing import Final
+
+from harness.judge import formulas
+from harness.judge.formulas import Formula
+from harness.profile import model
+
+_FLAG_WORDS: Final = {"on": 1, "off": 0, "true": 1, "false": 0}
+
+States = Mapping[str, int]
+"""Names of a state signal's values."""
+
+
+def seconds(value_s: float) -> str:
+    """Return a span as a person writes it: `35 s`, `2 min`, `0.2 s`."""
+    minutes = value_s / 60
+    return f"{minutes:.0f} min" if minutes >= 2 and minutes.is_integer() else f"{value_s:.10g} s"  # noqa: PLR2004
+
+
+def flag_or_state(value: str | float, states: States) -> float:
+    """Return the number behind `on`, `off`, a state's name or a plain number.
+
+    Raises:
+        ValueError: no such word; the profile's loading finds this first.
+    """
+    if isinstance(value, str):
+        known = {**_FLAG_WORDS, **states}
+        if value not in known:
+            raise ValueError(f"{value!r} is none of {', '.join(known)}")
+        return known[value]
+    return float(value)
+
+
+@singledispatch
+def formula_of(response: model.ResponseCommon, states: States) -> Formula:
+    """Return the judge's formula for one response of a profile.
+
+    Args:
+        response: the response as written.
+        states: names of the signal's values, for `equals`.
+    """
+    raise AssertionError(f"no formula for {type(response).__name__} with {states}")
+
+
+@formula_of.register
+def _(response: model.Reaches, _: States) -> Formula:
+    return formulas.Reaches(
+        target=response.reaches.value,
+        tolerance=response.tolerance.value,
+        within_s=response.within,
+        holds_s=response.holds,
+    )
+
+
+@formula_of.register
+def _(response: model.Stays, _: States) -> Formula:
+    middle, half = response.stays.value, response.tolerance.value
+    return formulas.Stays(low=middle - half, high=middle + half, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.StaysAbove, _: States) -> Formula:
+    return formulas.Stays(low=response.stays_above.value, high=None, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.StaysBelow, _: States) -> Formula:
+    return formulas.Stays(low=None, high=response.stays_below.value, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.Returns, _: States) -> Formula:
+    return formulas.Returns(
+        target=response.returns.value,
+        tolerance=response.tolerance.value,
+        not_before_s=response.not_before,
+        within_s=response.within,
+    )
+
+
+@formula_of.register
+def _(response: model.Unchanged, _: States) -> Formula:
+    span = response.unchanged
+    return formulas.Unchanged(tolerance=span.tolerance.value if span.tolerance else None, for_s=span.for_)
+
+
+@formula_of.register
+def _(response: model.Equals, states: States) -> Formula:
+    return formulas.Equals(value=flag_or_state(response.equals, states), within_s=response.within)
+
+
+@formula_of.register
+def _(response: model.Counts, _: States) -> Formula:
+    return formulas.Counts(number=response.counts, within_s=response.within)
+
+
+def invariant_formula(invariant: model.Invariant) -> Formula:
+    """Return the formula of an invariant: it holds until its condition or the run ends."""
+    low = invariant.stays_above.value if invariant.stays_above else None
+    high = invariant.stays_below.value if invariant.stays_below else None
+    if invariant.stays is not None and invariant.tolerance is not None:
+        low = invariant.stays.value - invariant.tolerance.value
+        high = invariant.stays.value + invariant.tolerance.value
+    return formulas.Stays(low=low, high=high, for_s=None)
+
+
+@singledispatch
+def wording(response: model.ResponseCommon) -> str:
+    """Return what a response demands, as one line for tables and the record."""
+    raise AssertionError(f"no wording for {type(response).__name__}")
+
+
+@wording.register
+def _(response: model.Reaches) -> str:
+    holds = f", holds {seconds(response.holds)}" if response.holds else ""
+    return f"reaches {response.reaches} ± {response.tolerance} within {seconds(response.within)}{holds}"
+
+
+@wording.register
+def _(response: model.Stays) -> str:
+    return f"stays at {response.stays} ± {response.tolerance} for {seconds(response.for_)}"
+
+
+@wording.register
+def _(response: model.StaysAbove) -> str:
+    return f"stays above {response.stays_above} for {seconds(response.for_)}"
+
+
+@wording.register
+def _(response: model.StaysBelow) -> str:
+    return f"stays below {response.stays_below} for {seconds(response.for_)}"
+
+
+@wording.register
+def _(response: model.Returns) -> str:
+    return (
+        f"returns to {response.returns} ± {response.tolerance} "
+        f"not before {seconds(response.not_before)}, within {seconds(response.within)}"
+    )
+
+
+@wording.register
+def _(response: model.Unchanged) -> str:
+    tolerance = response.unchanged.tolerance
+    return f"unchanged{f' within {tolerance}' if tolerance else ''} for {seconds(response.unchanged.for_)}"
+
+
+@wording.register
+def _(response: model.Equals) -> str:
+    return f"is {response.equals} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.Counts) -> str:
+    return f"counts {response.counts} within {seconds(response.within)}"
+
+
+def invariant_wording(invariant: model.Invariant) -> str:
+    """Return what an invariant demands, as one line."""
+    parts = []
+    if invariant.stays is not None:
+        parts.append(f"stays at {invariant.stays} ± {invariant.tolerance}")
+    if invariant.stays_above is not None:
+        parts.append(f"stays above {invariant.stays_above}")
+    if invariant.stays_below is not None:
+        parts.append(f"stays below {invariant.stays_below}")
+    if invariant.while_:
+        contact, state = next(iter(invariant.while_.items()))
+        settled = f", {seconds(invariant.settled_after)} after that began" if invariant.settled_after else ""
+        parts.append(f"while {contact} is {state}{settled}")
+    return "always " + " ".join(parts)

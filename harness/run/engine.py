@@ -1,0 +1,274 @@
+"""The engine: brings the unit to its known state, applies the stimuli, and records. It does not judge.
+
+It asks the running loop for the time and sleeps with asyncio only, so a virtual loop serves it as well as the clock.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import Any, Final, final
+
+from bench.build import Rig
+from bench.clock import now_s, sleep_until
+from bench.errors import BenchError, InterlockError
+from bench.interfaces import Outputs
+from bench.polling import poll
+from bench.pulses import pulse_plan
+from bench.samples import EdgeReport, Gap, Poll, Window
+from harness.judge.verdict import Verdict
+from harness.profile.model import CloseContact, OpenContact, Profile, PulseContact, Step, Stimulus, Wait, WriteValue
+from harness.run.case import START, Case, Result
+from harness.run.compile import seconds
+from harness.run.events import Clockwork, Event
+from harness.run.findings import finding_fields
+
+Recorder = Callable[[Event], None]
+
+_LEAD_S: Final = 0.05  # a pulse train is ordered this long before its first edge
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a run ended: with a verdict, or aborted for a reason."""
+
+    verdict: Verdict | None
+    aborted: str = ""
+
+
+@final
+class Engine:
+    """Runs one profile on one rig.
+
+    Args:
+        profile: what to do.
+        rig: the bench, not yet open.
+        case: the same profile, following the events; it says when a step is decided.
+        record: takes every event as it happens (the log, a view).
+        output_names: the bench's output names, by the profile's.
+    """
+
+    def __init__(
+        self, profile: Profile, rig: Rig, case: Case, *, record: Recorder, output_names: Mapping[str, str]
+    ) -> None:
+        self._profile = profile
+        self._rig = rig
+        self._case = case
+        self._record = record
+        self._output_names = output_names
+        self._clockwork: Clockwork
+        self._decided: asyncio.Future[None] | None = None
+        self._broken: asyncio.Future[None]
+        self._interlock_seen = asyncio.Event()
+        self._reported: set[int] = set()
+
+    async def run(self, header: Mapping[str, Any]) -> Outcome:
+        """Run to the end; on every way out the outputs are safe and the log has its closing line.
+
+        Args:
+            header: what the first line of the log pins.
+
+        Raises:
+            asyncio.CancelledError: the run was interrupted; the log says so.
+        """
+        self._clockwork = Clockwork(now_s())
+        self._broken = asyncio.get_running_loop().create_future()
+        self._emit("run_begin", **header)
+        aborted = ""
+        pollers: list[asyncio.Task[None]] = []
+        try:
+            await self._rig.open()
+            for note in self._rig.notes:
+                self._emit("note", text=note)
+            pollers = self._start_polling()
+            await self._unless_broken(self._interlock_healthy())
+            await self._unless_broken(self._all_steps())
+        except BenchError as error:
+            aborted = str(error)
+        except asyncio.CancelledError:
+            aborted = "interrupted by the operator"
+            raise
+        except BaseException:
+            aborted = "ventproof itself failed"
+            raise
+        finally:
+            aborted = await self._end(pollers, aborted)
+        return Outcome(None, aborted) if aborted else Outcome(self._case.verdict)
+
+    async def _end(self, pollers: list[asyncio.Task[None]], aborted: str) -> str:
+        """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict."""
+        try:
+            await self._rig.outputs.make_safe()
+            self._emit("safe")
+        except BenchError as error:
+            self._emit("not_safe", reason=str(error))
+            aborted = aborted or f"the outputs may not be in their safe state: {error}"
+        for task in pollers:
+            task.cancel()
+        await asyncio.gather(*pollers, return_exceptions=True)
+        with suppress(BenchError):
+            await self._rig.close()
+        if aborted:
+            self._emit("run_end", verdict=None, aborted=aborted)
+        else:
+            self._emit("evidence_end")
+            self._report(r for r in self._case.results if id(r) not in self._reported)
+            self._emit("run_end", verdict=str(self._case.verdict))
+        return aborted
+
+    def _emit(self, name: str, **fields: Any) -> None:  # noqa: ANN401 - JSON values
+        self._take(Event(name, self._clockwork.late(now_s()), fields))
+
+    def _take(self, event: Event) -> None:
+        self._record(event)
+        self._case.feed(event)
+
+    def _start_polling(self) -> list[asyncio.Task[None]]:
+        tasks = []
+        for read in self._rig.reads:
+            polling = poll(read.bus, read.plan, every_s=read.spec.poll_every, bus_spec=read.spec, sink=self._saw)
+            task = asyncio.get_running_loop().create_task(polling)
+            task.add_done_callback(self._polling_ended)
+            tasks.append(task)
+        return tasks
+
+    def _polling_ended(self, task: asyncio.Task[None]) -> None:
+        error = None if task.cancelled() else task.exception()
+        if error is not None and not self._broken.done():
+            self._broken.set_exception(error)
+
+    def _saw(self, evidence: Poll | Gap) -> None:
+        """Take what a poller saw; a contradiction or an unhealthy interlock breaks the run off."""
+        event = self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
+        try:
+            self._take(event)
+            self._watch_interlock(evidence)
+        except BenchError as error:
+            if not self._broken.done():
+                self._broken.set_exception(error)
+        if self._decided is not None and not self._decided.done() and self._case.step_decided():
+            self._decided.set_result(None)
+
+    def _watch_interlock(self, evidence: Poll | Gap) -> None:
+        interlock = self._rig.file.interlock
+        if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
+            return
+        if isinstance(evidence, Gap):
+            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+        if interlock.signal not in evidence.values:
+            return
+        if evidence.values[interlock.signal] != interlock.healthy:
+            raise InterlockError(
+                f"the interlock {interlock.signal} is not healthy (it reads "
+                f"{evidence.values[interlock.signal]:g}, healthy is {interlock.healthy}): nothing is driven"
+            )
+        self._interlock_seen.set()
+
+    async def _interlock_healthy(self) -> None:
+        if self._rig.file.interlock is not None:
+            await self._interlock_seen.wait()
+
+    async def _unless_broken(self, work: Coroutine[Any, Any, None]) -> None:
+        """Await `work`, unless the run breaks first; then cancel it and raise what broke the run."""
+        task = asyncio.get_running_loop().create_task(work)
+        try:
+            await asyncio.wait({task, self._broken}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            if not task.done():
+                task.cancel()
+                await asyncio.gather(task, return_exceptions=True)
+        if self._broken.done():
+            self._broken.result()
+        task.result()
+
+    async def _all_steps(self) -> None:
+        await self._start()
+        for number, step in enumerate(self._profile.steps, start=START + 1):
+            if not self._case.step_passed():
+                return  # what follows would start from a state that nobody described
+            await self._step(number, step)
+
+    async def _start(self) -> None:
+        start = self._profile.start
+        for index, stimulus in enumerate(
+            [
+                *(CloseContact(close=n) if state == "closed" else OpenContact(open=n) for n, state in start.set.items()),
+                *(WriteValue(write=name, value=value) for name, value in start.write.items()),
+            ]
+        ):
+            await self._apply(START, index, stimulus)
+        self._begin_step(START, "start")
+        await self._until_decided(START)
+
+    async def _step(self, number: int, step: Step) -> None:
+        began_s = self._begin_step(number, step.step)
+        for index, stimulus in enumerate(step.do):
+            await sleep_until(began_s + stimulus.at)
+            await self._apply(number, index, stimulus)
+        await self._until_decided(number)
+
+    def _begin_step(self, number: int, name: str) -> float:
+        began_s = now_s()
+        self._emit("step_begin", step=number, name=name, **self._clockwork.window(Window(began_s, began_s)))
+        return began_s
+
+    async def _until_decided(self, number: int) -> None:
+        """Wait until every response of the step is decided, or until no evidence can come that would matter."""
+        while not self._case.step_decided():
+            give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
+            if now_s() >= give_up_s:
+                break
+            self._decided = asyncio.get_running_loop().create_future()
+            with suppress(TimeoutError):
+                async with asyncio.timeout_at(give_up_s):
+                    await self._decided
+        self._emit("step_end", step=number)
+        self._report(self._case.of_step(number))
+
+    def _report(self, results: Iterable[Result]) -> None:
+        """Write down the findings of some responses, once each."""
+        for result in results:
+            self._reported.add(id(result))
+            self._emit("finding", **finding_fields(result))
+
+    async def _apply(self, step: int, index: int, stimulus: Stimulus) -> None:
+        """Apply one stimulus and record it with the window that holds it."""
+        if isinstance(stimulus, Wait):
+            await asyncio.sleep(stimulus.wait)
+            return
+        outputs, fields = self._rig.outputs, {"step": step, "stimulus": index, "label": stimulus.label}
+        if isinstance(stimulus, WriteValue):
+            window = await outputs.level(self._output_names[stimulus.write], stimulus.value.value)
+            self._emit(
+                "stimulus",
+                **fields,
+                output=stimulus.write,
+                value=stimulus.value.value,
+                said=f"write {stimulus.value} to {stimulus.write}",
+                **self._clockwork.window(window),
+            )
+            return
+        name, said, reports = await self._move_contact(outputs, stimulus)
+        self._emit("stimulus", **fields, output=name, said=said, edges=self._clockwork.edges(reports))
+
+    async def _move_contact(
+        self, outputs: Outputs, stimulus: CloseContact | OpenContact | PulseContact
+    ) -> tuple[str, str, list[EdgeReport]]:
+        if isinstance(stimulus, PulseContact):
+            plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
+            reports = await outputs.train(
+                self._output_names[stimulus.pulse], plan, start_s=now_s() + _LEAD_S
+            )
+            said = (
+                f"pulse {stimulus.pulse} {stimulus.times} times, closed {seconds(stimulus.closed_for)}, "
+                f"open {seconds(stimulus.open_for)}"
+            )
+            return stimulus.pulse, said, reports
+        closed = isinstance(stimulus, CloseContact)
+        name = stimulus.close if isinstance(stimulus, CloseContact) else stimulus.open
+        due_s = now_s()
+        window = await outputs.contact(self._output_names[name], closed=closed)
+        return name, f"{'close' if closed else 'open'} {name}", [EdgeReport(closed, due_s, window)]

@@ -1,0 +1,32 @@
+"""A finding as the log writes it down (pure)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from harness.judge.verdict import Bounds
+from harness.run.case import Result
+
+
+def finding_fields(result: Result) -> dict[str, Any]:
+    """Return the fields of a `finding` event: what was demanded, the verdict, and by how much."""
+    finding = result.finding
+    assert finding is not None, "a finding is written down after the evidence ended"
+    return {
+        "step": result.step,
+        "in": result.step_name,
+        "signal": result.signal,
+        "unit": result.unit,
+        "demand": result.wording,
+        "verdict": str(finding.verdict),
+        "why": finding.why,
+        "margin": _pair(finding.margin),
+        "slack": _pair(finding.slack),
+        "response": _pair(finding.response_s),
+        "seen": _pair(finding.seen),
+        "proves": result.why,
+    }
+
+
+def _pair(bounds: Bounds | None) -> list[float] | None:
+    return None if bounds is None else [round(bounds.low, 6), round(bounds.high, 6)]

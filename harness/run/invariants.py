@@ -1,0 +1,109 @@
+"""An `always` of a profile, followed through a run: one watch for each time that its condition holds (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, final
+
+from bench.samples import Window
+from harness.judge.trace import SignalTrace, Watch
+from harness.judge.verdict import Finding, Rule, Verdict
+from harness.profile.model import Invariant
+from harness.run.compile import invariant_formula, invariant_wording
+
+_ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
+
+
+@final
+@dataclass(slots=True)
+class InvariantItem:
+    """An invariant and what its watches found; it has no finding before the run ends, unless one failed."""
+
+    invariant: Invariant
+    trace: SignalTrace
+    rule: Rule
+    unit: str
+    _watches: list[Watch] = field(default_factory=list)
+    _began: bool = False
+    _closed: bool = False
+    _contact_closed: bool | None = None
+    step: None = None
+    step_name: str = "always"
+
+    @property
+    def signal(self) -> str:
+        """The signal that it binds."""
+        return self.invariant.signal
+
+    @property
+    def why(self) -> str:
+        """What it is there for, as the profile says."""
+        return self.invariant.why
+
+    @property
+    def wording(self) -> str:
+        """What it demands, as one line."""
+        return invariant_wording(self.invariant)
+
+    @property
+    def watch(self) -> Watch | None:
+        """The watch that is open, if its condition holds now."""
+        return self._watches[-1] if self._watches else None
+
+    @property
+    def finding(self) -> Finding | None:
+        """The worst finding of all its watches: at once when one failed, else when the run has ended."""
+        found = [w.finding for w in self._watches if w.finding is not None]
+        failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
+        if failed is not None or not self._closed:
+            return failed
+        if not found:
+            return Finding(
+                verdict=Verdict.INCONCLUSIVE,
+                why="its condition never held long enough in this run: nothing was shown",
+                margin=None,
+                slack=None,
+                response_s=None,
+                seen=None,
+            )
+        return min(found, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
+
+    def run_begins(self, window: Window) -> None:
+        """The start state is reached: from here on the invariant binds."""
+        self._began = True
+        if self.invariant.while_ is None or self._contact_closed is self._wanted:
+            self._begin(window)
+
+    @property
+    def _wanted(self) -> bool | None:
+        return None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
+
+    def _begin(self, window: Window) -> None:
+        settle = self.invariant.settled_after
+        shifted = Window(window.earliest_s + settle, window.latest_s + settle)
+        self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule))
+
+    def contact_moved(self, output: str, edges: Sequence[Mapping[str, Any]]) -> None:
+        """Take the edges of a contact: they may begin or end the condition."""
+        if self.invariant.while_ is None or output not in self.invariant.while_:
+            return
+        for index, edge in enumerate(edges):
+            if edge["from"] is None:
+                continue
+            self._contact_closed = edge["closed"]
+            following = edges[index + 1]["from"] if index + 1 < len(edges) else None
+            if not self._began:
+                continue
+            if edge["closed"] is not self._wanted:
+                self._watches = [w for w in self._watches if w.stimulus.latest_s < edge["from"]]
+                for watch in self._watches:
+                    watch.end_at(edge["from"])
+            elif following is None or following > edge["to"] + self.invariant.settled_after:
+                self._begin(Window(edge["from"], edge["to"]))
+
+    def close(self, now_s: float) -> None:
+        """The run is over."""
+        for watch in self._watches:
+            watch.close(now_s)
+        self._closed = True

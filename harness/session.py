@@ -1,0 +1,164 @@
+"""Runs profiles on a bench and leaves their logs behind; the commands and the pytest plugin share it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from pathlib import Path
+from platform import python_version
+from typing import Any, Final, final
+
+
+from bench.build import assemble
+from bench.clock import utc_now
+from bench.document import Loaded
+from bench.errors import FileError, Problem
+from bench.virtual import run as run_loop
+from bench.wiring import BenchFile
+from harness.profile.bind import Bound, bind
+from harness.profile.duration import longest_s
+from harness.profile.model import Profile
+from harness.record.log import RecordLog, free_path
+from harness.run.case import Case
+from harness.run.engine import Engine, Outcome
+from harness.run.events import FORMAT, Event
+from harness.run.view import View
+
+_SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class RunResult:
+    """One finished run: its log, and what stands in it.
+
+    Attributes:
+        profile: the profile's name.
+        log: path of the log.
+        digest: digest of the log's last line.
+        outcome: verdict, or why there is none.
+        findings: the fields of the `finding` events, in order.
+    """
+
+    profile: str
+    log: Path
+    digest: str
+    outcome: Outcome
+    findings: tuple[Mapping[str, Any], ...]
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """What stays the same for all runs of one command.
+
+    Attributes:
+        bench: the bench file.
+        out: folder for the logs.
+        unit: serial number of the unit under test, as the operator states it.
+        firmware: its firmware version, likewise.
+        operator: who runs the test.
+        seed: for everything that is random on a virtual bench.
+        use: bench names to take where the profile says another: `{"rain": "rain_spare"}`.
+    """
+
+    bench: Loaded[BenchFile]
+    out: Path
+    unit: str = ""
+    firmware: str = ""
+    operator: str = ""
+    seed: int = 0
+    use: Mapping[str, str] = field(default_factory=dict)
+
+    def bind(self, profile: Loaded[Profile]) -> Bound:
+        """Tie a profile to the bench.
+
+        Raises:
+            FileError: the bench lacks something that the profile needs.
+        """
+        return bind(profile, self.bench, self.use)
+
+    def run(self, profile: Loaded[Profile], view: View) -> RunResult:
+        """Run one profile and write its log.
+
+        Raises:
+            FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
+            KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
+        """
+        bound = self.bind(profile)
+        case = case_for(bound)
+        findings: list[Mapping[str, Any]] = []
+        with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
+
+            def record(event: Event) -> None:
+                log.write(event.name, event.t_s, event.fields)
+                if event.name in _SYNC_AFTER:
+                    log.sync()
+                if event.name == "finding":
+                    findings.append(event.fields)
+                view.event(event)
+
+            async def main() -> Outcome:
+                rig = assemble(self.bench, seed=self.seed)
+                engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
+                return await engine.run(self.header(profile))
+
+            view.begin(profile.model.profile, case, longest_s(profile.model))
+            try:
+                outcome = run_loop(main(), virtual=self.bench.model.virtual)
+            finally:
+                view.end()
+            return RunResult(profile.model.profile, log.path, log.digest, outcome, tuple(findings))
+
+    def header(self, profile: Loaded[Profile]) -> dict[str, Any]:
+        """Return what the first line of the log pins."""
+        virtual = self.bench.model.virtual
+        return {
+            "format": FORMAT,
+            "clock": "virtual" if virtual else "wall",
+            "started": None if virtual else utc_now().isoformat(timespec="seconds"),
+            "unit": self.unit,
+            "firmware": self.firmware,
+            "operator": self.operator,
+            "seed": self.seed,
+            "use": dict(self.use),
+            "profile": {"name": profile.model.profile, "sha256": profile.digest, "text": profile.text},
+            "bench": {"name": self.bench.model.bench, "sha256": self.bench.digest, "text": self.bench.text},
+            "versions": {
+                "ventproof": version("ventproof"),
+                "python": python_version(),
+                "pymodbus": version("pymodbus"),
+                "pyserial": version("pyserial"),
+            },
+        }
+
+
+def case_for(bound: Bound) -> Case:
+    """Return the case that follows a run of a profile on a bench."""
+    signals = bound.bench.model.signals
+    return Case(
+        profile=bound.profile.model,
+        traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
+        states={name: signals[at].states or {} for name, at in bound.signals.items()},
+        names={at: name for name, at in bound.signals.items()},
+    )
+
+
+def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
+    """Read `NAME=BENCH_NAME` options.
+
+    Raises:
+        FileError: one of them is no such pair.
+    """
+    split = [(pair, *pair.partition("=")) for pair in pairs]
+    wrong = [pair for pair, name, _, bench_name in split if not (name and bench_name)]
+    if wrong:
+        raise FileError([Problem("--use", None, None, f"{pair!r} is no pair", "write rain=rain_spare") for pair in wrong])
+    return {name: bench_name for _, name, _, bench_name in split}
+
+
+def slug(name: str) -> str:
+    """Return a profile's name as a file name: `Rain begins!` becomes `rain-begins`."""
+    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] or "profile"
