@@ -21,7 +21,7 @@ from harness.profile.bind import Bound, bind
 from harness.profile.duration import longest_s
 from harness.profile.model import Profile
 from harness.record.log import RecordLog, free_path
-from harness.run.case import Case
+from harness.run.case import case_of
 from harness.run.engine import Engine, Outcome
 from harness.run.events import FORMAT, Event
 from harness.run.view import View
@@ -88,7 +88,7 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
         """
         bound = self.bind(profile)
-        case = case_for(bound)
+        case = case_of(bound)
         findings: list[Mapping[str, Any]] = []
         with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
 
@@ -133,17 +133,6 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         }
-
-
-def case_for(bound: Bound) -> Case:
-    """Return the case that follows a run of a profile on a bench."""
-    signals = bound.bench.model.signals
-    return Case(
-        profile=bound.profile.model,
-        traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
-        states={name: signals[at].states or {} for name, at in bound.signals.items()},
-        names={at: name for name, at in bound.signals.items()},
-    )
 
 
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:

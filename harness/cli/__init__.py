@@ -19,6 +19,7 @@ _COMMANDS: Final = {
     "demo": "Run the shipped suite against the mock inside this process.",
     "check": "Check profiles and bench files before anything is switched.",
     "run": "Run profiles on a bench and write their records.",
+    "judge": "Decide again from a log, without a bench.",
     "verify": "Check that a log is whole and unchanged.",
     "mock": "Serve the mock unit and mock relay boards on real wires.",
     "schema": "Print the JSON Schema of a kind of file, for editors.",

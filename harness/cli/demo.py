@@ -15,7 +15,7 @@ def command(out: Path, seed: int) -> int:
     from importlib.resources import files  # noqa: PLC0415 - kept with the slow imports below
 
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import SHIPPED, exit_code, load_suite, view_for  # noqa: PLC0415
+    from harness.cli.options import SHIPPED, code_of, load_suite, view_for  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
@@ -24,4 +24,4 @@ def command(out: Path, seed: int) -> int:
     results = [session.run(profile, view_for(bench)) for profile in load_suite([SHIPPED], session)]
     show(results)
     click.echo("An all-green table says little by itself: `ventproof explain verdict` says what stands behind it.")
-    return exit_code(results)
+    return code_of(r.outcome.verdict for r in results)

@@ -14,9 +14,10 @@ from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.wiring import BenchFile
+    from harness.judge.verdict import Verdict
     from harness.profile.model import Profile
     from harness.run.view import View
-    from harness.session import RunResult, Session
+    from harness.session import Session
 
 SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 """The suite that ships with ventproof."""
@@ -86,14 +87,14 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     click.confirm("Are all vents and drives clear of people, and guarded?", abort=True, err=True)
 
 
-def exit_code(results: Iterable[RunResult]) -> int:
-    """Return the exit code for a set of runs: the bench's failure first, then fail, then inconclusive."""
-    verdicts = [None if r.outcome.verdict is None else str(r.outcome.verdict) for r in results]
-    if None in verdicts:
+def code_of(verdicts: Iterable[Verdict | None]) -> int:
+    """Return the exit code for a set of runs: no verdict (the bench's failure) first, then fail, then inconclusive."""
+    found = set(verdicts)
+    if None in found:
         return EXIT_BENCH
-    if "fail" in verdicts:
+    if "fail" in found:
         return EXIT_FAIL
-    return EXIT_INCONCLUSIVE if "inconclusive" in verdicts else EXIT_PASS
+    return EXIT_INCONCLUSIVE if "inconclusive" in found else EXIT_PASS
 
 
 def view_for(bench: Loaded[BenchFile]) -> View:

@@ -24,7 +24,7 @@ def command(profiles: tuple[Path, ...], bench: Path, unit: str, firmware: str, o
     Nothing is switched before every file is found to be right.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import confirm_clear, exit_code, load_suite, view_for  # noqa: PLC0415
+    from harness.cli.options import confirm_clear, code_of, load_suite, view_for  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
@@ -39,6 +39,6 @@ def command(profiles: tuple[Path, ...], bench: Path, unit: str, firmware: str, o
             results.append(session.run(profile, view))
             if results[-1].outcome.verdict is None:
                 show(results)
-                return exit_code(results)
+                return code_of(r.outcome.verdict for r in results)
     show(results)
-    return exit_code(results)
+    return code_of(r.outcome.verdict for r in results)

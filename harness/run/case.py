@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, final
+from typing import TYPE_CHECKING, Any, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge.trace import SignalTrace, Watch
@@ -16,6 +16,9 @@ from harness.profile.model import Profile, ResponseCommon, Step, Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.invariants import InvariantItem
+
+if TYPE_CHECKING:
+    from harness.profile.bind import Bound
 
 START = 0
 """Number of the start state among the steps; the profile's own steps count from 1."""
@@ -99,8 +102,8 @@ class Case:
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
         self.invariants = [
-            InvariantItem(invariant, self.traces[invariant.signal], self._rule, self.traits[invariant.signal].unit)
-            for invariant in self.profile.always
+            InvariantItem(number, invariant, self.traces[invariant.signal], self._rule, self.traits[invariant.signal].unit)
+            for number, invariant in enumerate(self.profile.always)
         ]
 
     @property
@@ -219,6 +222,17 @@ class Case:
         if Verdict.FAIL in found:
             return Verdict.FAIL
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
+
+
+def case_of(bound: Bound) -> Case:
+    """Return the case that follows a run of a profile on the bench that it is bound to."""
+    signals = bound.bench.model.signals
+    return Case(
+        profile=bound.profile.model,
+        traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
+        states={name: signals[at].states or {} for name, at in bound.signals.items()},
+        names={at: name for name, at in bound.signals.items()},
+    )
 
 
 _HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {

@@ -14,6 +14,7 @@ def finding_fields(result: Result) -> dict[str, Any]:
     assert finding is not None, "a finding is written down after the evidence ended"
     return {
         "step": result.step,
+        "number": result.number,
         "in": result.step_name,
         "signal": result.signal,
         "unit": result.unit,

@@ -20,6 +20,7 @@ _ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 class InvariantItem:
     """An invariant and what its watches found; it has no finding before the run ends, unless one failed."""
 
+    number: int
     invariant: Invariant
     trace: SignalTrace
     rule: Rule

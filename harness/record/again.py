@@ -1,0 +1,94 @@
+"""Deciding again from a log alone, with the profile it was run with or an edited one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, final
+
+from bench.benchfile import read_bench
+from bench.errors import FileError
+from harness.judge.verdict import Verdict
+from harness.profile.bind import bind
+from harness.profile.load import read_profile
+from harness.run.case import case_of
+from harness.run.events import Event
+from harness.run.findings import finding_fields
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from harness.profile.model import Profile
+    from harness.record.read import LogState
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What the log's evidence says now.
+
+    Attributes:
+        verdict: of all responses together; None when the run was aborted, which no evidence can mend.
+        findings: as `finding` events hold them.
+        before: the findings that the log itself holds.
+    """
+
+    verdict: Verdict | None
+    findings: tuple[dict[str, Any], ...]
+    before: tuple[dict[str, Any], ...]
+
+    @property
+    def changes(self) -> list[tuple[dict[str, Any] | None, dict[str, Any]]]:
+        """Findings whose verdict is another than the log's, each with what it was (None: not decided then)."""
+        then = {_key(finding): finding for finding in self.before}
+        pairs = [(then.get(_key(finding)), finding) for finding in self.findings]
+        return [(old, new) for old, new in pairs if old is None or old["verdict"] != new["verdict"]]
+
+
+def _key(finding: dict[str, Any]) -> tuple[Any, ...]:
+    return finding["step"], finding["number"], finding["signal"]
+
+
+def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Decided:
+    """Judge a log's evidence.
+
+    Args:
+        state: the log, read.
+        profile: an edited profile; its stimuli must be those that were applied.
+
+    Raises:
+        FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
+        EvidenceError: the samples contradict what the bench file declares.
+    """
+    header = state.events[0]
+    bench = read_bench("bench file in the log", header["bench"]["text"])
+    recorded = read_profile("profile in the log", header["profile"]["text"])
+    if profile is not None:
+        _same_stimuli(recorded, profile)
+    case = case_of(bind(profile or recorded, bench, header["use"]))
+    last_t = 0.0
+    for event in state.events:
+        last_t = max(last_t, event["t"])
+        case.feed(Event(event["event"], event["t"], event))
+    case.feed(Event("evidence_end", last_t, {}))
+    complete = state.outcome != "aborted"
+    return Decided(
+        verdict=case.verdict if complete else None,
+        findings=tuple(finding_fields(result) for result in case.results),
+        before=tuple(event for event in state.events if event["event"] == "finding"),
+    )
+
+
+def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:
+    """Refuse an edited profile whose stimuli are not those that the log tells of."""
+    then, now = recorded.model, edited.model
+    if (then.start.set, then.start.write) != (now.start.set, now.start.write):
+        raise FileError([edited.problem(("start",), "the run started otherwise: this log cannot decide it", "run the profile anew")])
+    if [step.do for step in then.steps] != [step.do for step in now.steps]:
+        place = next(
+            (n for n, (a, b) in enumerate(zip(then.steps, now.steps, strict=False)) if a.do != b.do),
+            min(len(then.steps), len(now.steps)) - 1,
+        )
+        raise FileError(
+            [edited.problem(("steps", place), "the run applied other stimuli: this log cannot decide it", "run the profile anew")]
+        )
+
+

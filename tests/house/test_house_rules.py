@@ -1,0 +1,136 @@
+"""The house's own rules: what may import what, which modules are pure, how long things may get."""
+
+from __future__ import annotations
+
+import ast
+from itertools import chain
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SOURCES = sorted(chain((ROOT / "bench").rglob("*.py"), (ROOT / "harness").rglob("*.py")))
+
+# Imports run one way: a module may import from its own line and from the lines above it.
+RANKS = (
+    ("bench",),
+    ("harness.profile", "harness.weather", "harness.judge"),
+    ("harness.run",),
+    ("harness.record",),
+    ("harness.prove",),
+    ("harness.session",),
+    ("harness.cli", "harness.plugin"),
+)
+
+PURE = (
+    "bench/errors.py",
+    "bench/units.py",
+    "bench/samples.py",
+    "bench/registers.py",
+    "bench/pulses.py",
+    "bench/mock/conditioning.py",
+    "bench/mock/logic.py",
+    "bench/mock/actuator.py",
+    "bench/mock/faults.py",
+    "harness/judge/*.py",
+    "harness/weather/*.py",
+    "harness/record/chain.py",
+    "harness/run/events.py",
+    "harness/run/compile.py",
+    "harness/run/case.py",
+    "harness/run/invariants.py",
+    "harness/run/findings.py",
+    "harness/profile/duration.py",
+)
+IMPURE = {"asyncio", "os", "serial", "pymodbus", "socket", "subprocess", "threading", "time", "logging", "select", "pathlib"}
+
+LONGEST_MODULE = 400
+LONGEST_FUNCTION = 50
+
+
+def module_name(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def rank(name: str) -> int | None:
+    for number, prefixes in enumerate(RANKS):
+        if any(name == prefix or name.startswith(prefix + ".") for prefix in prefixes):
+            return number
+    return None
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+    return found
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_imports_run_one_way(path):
+    """A module imports only from its own rank and from lower ones."""
+    own = rank(module_name(path))
+    if own is None:
+        assert module_name(path) == "harness", f"{path} has no rank"
+        return
+    upward = {name for name in imports_of(path) if (other := rank(name)) is not None and other > own}
+    assert not upward
+
+
+@pytest.mark.parametrize("pattern", PURE)
+def test_pure_modules_stay_pure(pattern):
+    """A pure module has no async code, opens nothing, and imports nothing that reaches outside the process."""
+    paths = list(ROOT.glob(pattern))
+    assert paths or pattern.startswith("harness/weather"), f"{pattern} names no module"
+    for path in paths:
+        tree = ast.parse(path.read_text())
+        roots = {name.partition(".")[0] for name in imports_of(path)}
+        assert not roots & IMPURE, path
+        for node in ast.walk(tree):
+            assert not isinstance(node, ast.AsyncFunctionDef | ast.Await), f"{path}:{node.lineno} is async"
+            calls_open = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in {"open", "print"}
+            assert not calls_open, f"{path}:{node.lineno}"
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=module_name)
+def test_modules_and_functions_stay_small(path):
+    """A module that passes 400 lines wants a seam, and so does a function that passes 50."""
+    text = path.read_text()
+    assert text.count("\n") <= LONGEST_MODULE
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            assert node.end_lineno - node.lineno < LONGEST_FUNCTION, f"{node.name} at line {node.lineno}"
+
+
+def test_only_the_clock_reads_time():
+    """`bench.clock` is the only module that imports `time` or reads the date."""
+    readers = {module_name(p) for p in SOURCES if imports_of(p) & {"time", "datetime.datetime"}}
+    assert readers == {"bench.clock"}
+
+
+def test_importing_the_command_line_stays_cheap():
+    """`ventproof --help` needs click and nothing heavy: no third-party import at the top of its first module."""
+    tree = ast.parse((ROOT / "harness/cli/__init__.py").read_text())
+    top = {a.name for n in tree.body if isinstance(n, ast.Import) for a in n.names}
+    top |= {n.module for n in tree.body if isinstance(n, ast.ImportFrom)}
+    assert top == {"__future__", "click", "importlib", "sys", "typing"}
+
+
+def test_every_test_says_what_it_claims():
+    """Each test has a docstring of one sentence or more."""
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name.startswith("test_"):
+                assert ast.get_docstring(node), f"{path.name}: {node.name}"
+
+
+def test_the_top_level_is_fixed():
+    """Nobody adds a folder or file to the top of the repository in passing."""
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "Makefile", "LICENSE", "constraints.txt"}
+    allowed |= {"harness", "bench", "profiles", "tests", "records"}
+    assert {p.name for p in ROOT.iterdir() if not p.name.startswith(".")} <= allowed
