@@ -1,0 +1,154 @@
+"""One vent drive: dead time, constant travel, coast and end stops, as an exact piecewise-linear trajectory (pure)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import final
+
+CLOSED_PERCENT = 0.0
+OPEN_PERCENT = 100.0
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Travel:
+    """How a drive moves its vent.
+
+    Attributes:
+        rate_percent_s: travel rate, % of full travel a second, the same both ways.
+        dead_time_s: from the drive's command to the first movement.
+        coast_s: how long the vent runs on, at the travel rate, after the drive is told to stop.
+        stalls_at_percent: closing past this position the vent jams on it, or None.
+        creep_percent_s: a vent at rest off its end stops creeps open at this rate; 0 in a healthy drive.
+        inverted: the drive runs the wrong way.
+    """
+
+    rate_percent_s: float
+    dead_time_s: float = 0.0
+    coast_s: float = 0.0
+    stalls_at_percent: float | None = None
+    creep_percent_s: float = 0.0
+    inverted: bool = False
+
+
+@final
+class Actuator:
+    """A vent drive, closed at `start_s`. Commands come in order of time.
+
+    Between two breakpoints the position is linear, after the last it is constant. A command cuts what was planned
+    beyond its instant and plans anew, so the past never changes:
+
+    - the way a moving vent already goes: it runs on, without another dead time, to the new target;
+    - otherwise the drive is told to stop, the vent coasts to rest, then the dead time runs, then it turns;
+    - at rest: the dead time runs from the command; a command during that time takes the place of the first and
+      keeps its dead time when it goes the same way.
+
+    A drive does not correct what the coast carried it past its target.
+    """
+
+    __slots__ = ("_moves_s", "_points", "_rest_s", "_stop_s", "_travel", "_way", "target_percent")
+
+    def __init__(self, travel: Travel, start_s: float) -> None:
+        self.target_percent = CLOSED_PERCENT
+        self._travel = travel
+        self._points: list[tuple[float, float]] = [(start_s, CLOSED_PERCENT)]
+        # The last planned movement: its way (+1 opens, -1 closes), when the vent first moves, when the drive is told
+        # to stop, and when the vent is at rest. Invariant: moves <= stop <= rest.
+        self._way = 0
+        self._moves_s = self._stop_s = self._rest_s = -math.inf
+
+    def position_at(self, at_s: float) -> float:
+        """Return the true position at a moment that is not before power-up, % open."""
+        points = self._points
+        i = len(points) - 1
+        while i and points[i][0] > at_s:
+            i -= 1
+        time_s, percent = points[i]
+        if i + 1 == len(points) or at_s <= time_s:
+            return percent
+        next_s, next_percent = points[i + 1]
+        return percent + (next_percent - percent) * (at_s - time_s) / (next_s - time_s)
+
+    def moving_at(self, at_s: float) -> bool:
+        """Return whether the last planned movement is under way, coast included."""
+        return self._moves_s <= at_s < self._rest_s
+
+    def breakpoints(self, until_s: float) -> tuple[tuple[float, float], ...]:
+        """Return the trajectory from power-up to `until_s` as (time, % open), both ends included."""
+        past = [point for point in self._points if point[0] < until_s]
+        return (*past, (until_s, self.position_at(until_s)))
+
+    def command(self, target_percent: float, now_s: float) -> None:
+        """Send the vent to a position, 0 to 100 %; the target that it already has changes nothing."""
+        if target_percent == self.target_percent:
+            return
+        self.target_percent = target_percent
+        goal = OPEN_PERCENT - target_percent if self._travel.inverted else target_percent
+        here = self.position_at(now_s)
+        onward = (goal - here) * self._way > 0
+        dead_s = self._travel.dead_time_s
+        if self._moves_s <= now_s < self._stop_s:
+            self._cut(now_s)
+            if onward:
+                self._run(now_s, goal)
+                return
+            self._stop(now_s)
+            if goal != here:
+                self._run(self._rest_s + dead_s, goal)
+        elif self._stop_s <= now_s < self._rest_s:
+            self._cut(self._rest_s)
+            self._run(self._rest_s + dead_s, goal)
+        else:
+            start_s = self._moves_s if now_s < self._moves_s and onward else now_s + dead_s
+            self._cut(now_s)
+            self._run(start_s, goal)
+
+    def _cut(self, at_s: float) -> None:
+        here = self.position_at(at_s)
+        while self._points and self._points[-1][0] >= at_s:
+            self._points.pop()
+        self._points.append((at_s, here))
+
+    def _run(self, start_s: float, goal: float) -> None:
+        """Plan, from the last breakpoint on: rest until `start_s`, travel to `goal`, coast, rest."""
+        last_s, here = self._points[-1]
+        if start_s > last_s:
+            here = min(OPEN_PERCENT, here + self._creep_rate(here) * (start_s - last_s))
+            self._points.append((start_s, here))
+        self._moves_s = self._stop_s = self._rest_s = start_s
+        if goal == here:
+            self._way = 0
+            self._creep()
+            return
+        self._way = 1 if goal > here else -1
+        stall = self._travel.stalls_at_percent
+        if stall is not None and goal < stall <= here:
+            self._point(start_s + (here - stall) / self._travel.rate_percent_s, stall)
+            self._stop_s = self._rest_s = self._points[-1][0]
+            self._creep()
+        else:
+            self._point(start_s + abs(goal - here) / self._travel.rate_percent_s, goal)
+            self._stop(self._points[-1][0])
+
+    def _stop(self, at_s: float) -> None:
+        """Plan, from the last breakpoint on: coast until the vent is at rest or at an end stop."""
+        here = self._points[-1][1]
+        room = OPEN_PERCENT - here if self._way > 0 else here - CLOSED_PERCENT
+        run_on = min(self._travel.coast_s * self._travel.rate_percent_s, room)
+        self._stop_s = at_s
+        self._rest_s = at_s + run_on / self._travel.rate_percent_s
+        self._point(self._rest_s, here + self._way * run_on)
+        self._creep()
+
+    def _point(self, at_s: float, percent: float) -> None:
+        if at_s > self._points[-1][0]:
+            self._points.append((at_s, percent))
+
+    def _creep_rate(self, percent: float) -> float:
+        return self._travel.creep_percent_s if CLOSED_PERCENT < percent < OPEN_PERCENT else 0.0
+
+    def _creep(self) -> None:
+        last_s, here = self._points[-1]
+        if rate := self._creep_rate(here):
+            self._points.append((last_s + (OPEN_PERCENT - here) / rate, OPEN_PERCENT))

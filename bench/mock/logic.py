@@ -1,0 +1,54 @@
+"""The override logic: which target each vent has, from its stage and the rain override (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import final
+
+from bench.mock.behaviour import Behaviour
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OverrideRule:
+    """Where the vents go while the override is active.
+
+    Attributes:
+        positions: override position of each vent group, %; groups not named keep to their stage.
+        only_close: a vent that stands below its override position stays there, and none opens during the override.
+    """
+
+    positions: Mapping[str, float]
+    only_close: bool
+
+
+def faulty_rule(rule: OverrideRule, behaviour: Behaviour) -> OverrideRule:
+    """Return the rule as a unit of this behaviour carries it out."""
+    names = list(rule.positions)
+    positions = dict(rule.positions)
+    if names and behaviour.first_position_shift_percent:
+        shifted = positions[names[0]] + behaviour.first_position_shift_percent
+        positions[names[0]] = min(100.0, max(0.0, shifted))
+    if len(names) > 1 and behaviour.positions_swapped:
+        positions[names[0]], positions[names[1]] = positions[names[1]], positions[names[0]]
+    if names and behaviour.skips_last_vent:
+        del positions[names[-1]]
+    return OverrideRule(positions, rule.only_close and not behaviour.opens_to_override)
+
+
+def override_target(rule: OverrideRule, vent: str, stage_percent: float, ceiling_percent: float) -> float:
+    """Return a vent's target during the override, %.
+
+    Args:
+        rule: the override.
+        vent: name of the vent group.
+        stage_percent: position that the ventilation stage calls for.
+        ceiling_percent: where the vent stood when the override began, or its last target since then. Feeding each
+            target back as the next ceiling is what keeps a vent from opening while it rains.
+    """
+    if vent not in rule.positions:
+        return stage_percent
+    if not rule.only_close:
+        return rule.positions[vent]
+    return min(rule.positions[vent], stage_percent, ceiling_percent)
