@@ -1,0 +1,299 @@
+"""Conformity under measurement uncertainty: what a reading near its limit proves, and a rule's risks (pure).
+
+The terms and clause numbers are those of JCGM 106:2012 (also ISO/IEC Guide 98-4); the numbers are from
+memory. All quantities of one call share one unit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, final
+
+from harness.judge.distributions import change_point, integral, normal_between, normal_cdf, normal_quantile
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+# Beyond 12 standard deviations a normal distribution holds less than 1e-32: nothing that a double can add
+# to 1.
+_REACH = 12.0
+_STEPS = (-_REACH, -6.0, -3.0, 0.0, 3.0, 6.0, _REACH)
+
+
+def _require(*, met: bool, message: str) -> None:
+    if not met:
+        raise ValueError(message)
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """A closed interval: tolerance limits or acceptance limits. A side without a limit is infinite.
+
+    Raises:
+        ValueError: no side has a limit, or the lower one lies above the upper one.
+    """
+
+    lower: float = -math.inf
+    upper: float = math.inf
+
+    def __post_init__(self) -> None:
+        """Refuse impossible values."""
+        _require(
+            met=self.lower <= self.upper and self.lower < math.inf and self.upper > -math.inf,
+            message=f"lower={self.lower!r} must not be above upper={self.upper!r}",
+        )
+        _require(
+            met=math.isfinite(self.lower) or math.isfinite(self.upper),
+            message="limits without a finite side decide nothing; give lower, upper or both",
+        )
+
+    @property
+    def middle(self) -> float | None:
+        """The middle of two-sided limits, or None when only one side is limited."""
+        middle = self.lower + (self.upper - self.lower) / 2
+        return middle if math.isfinite(middle) else None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """A normal uncertainty; `standard` > 0 is the standard uncertainty u."""
+
+    standard: float
+
+    def __post_init__(self) -> None:
+        """Refuse impossible values."""
+        _require(
+            met=0 < self.standard < math.inf,
+            message=f"standard={self.standard!r} must be finite and more than zero",
+        )
+
+    def between(self, low: float, high: float) -> float:
+        """Return the probability that the error lies in `[low, high]`."""
+        return normal_between(low / self.standard, high / self.standard)
+
+    def guard_band(self, probability: float) -> float:
+        """Return z_p u, the width that leaves 1 - p beyond it on one side.
+
+        Raises:
+            ValueError: `probability` outside [0.5, 1).
+        """
+        _require(
+            met=0.5 <= probability < 1,  # noqa: PLR2004 - an even chance
+            message=f"probability={probability!r} must be at least 0.5 and less than 1",
+        )
+        return normal_quantile(probability) * self.standard
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Rectangular:
+    """An uncertainty with bounds only: any error within +- `half_width` > 0 is as likely (GUM 4.3.7)."""
+
+    half_width: float
+
+    def __post_init__(self) -> None:
+        """Refuse impossible values."""
+        _require(
+            met=0 < self.half_width < math.inf,
+            message=f"half_width={self.half_width!r} must be finite and more than zero",
+        )
+
+    @property
+    def standard(self) -> float:
+        """The standard uncertainty u = a / sqrt(3), GUM (JCGM 100:2008) 4.3.7."""
+        return self.half_width / math.sqrt(3)
+
+    def between(self, low: float, high: float) -> float:
+        """Return the probability that the error lies in `[low, high]`."""
+        a = self.half_width
+        inside = min(high, a) - max(low, -a)
+        return min(1.0, max(0.0, inside / (2 * a)))
+
+    def guard_band(self, probability: float) -> float:
+        """Return (2p - 1) a, the width that leaves 1 - p beyond it on one side; for p = 1 it is a itself.
+
+        With p = 1 guarded acceptance is the bench's own `guarded` decision: no value within the bounds may
+        break the limit.
+
+        Raises:
+            ValueError: `probability` outside [0.5, 1].
+        """
+        _require(
+            met=0.5 <= probability <= 1,  # noqa: PLR2004 - an even chance
+            message=f"probability={probability!r} must be from 0.5 to 1",
+        )
+        return (2 * probability - 1) * self.half_width
+
+
+Uncertainty = Normal | Rectangular
+
+
+def conformance(estimate: float, uncertainty: Uncertainty, tolerance: Limits) -> float:
+    """Return p_c, the probability that the true value lies within the tolerance limits (7.2, 7.3 and 7.4).
+
+    For a normal uncertainty p_c = Phi((T_U - y) / u) - Phi((T_L - y) / u); for a rectangular one the part of
+    `[y - a, y + a]` that lies between the limits. The state of knowledge is the measurement alone.
+
+    Raises:
+        ValueError: `estimate` is not finite.
+    """
+    _require(met=math.isfinite(estimate), message=f"estimate={estimate!r} must be a finite number")
+    return uncertainty.between(tolerance.lower - estimate, tolerance.upper - estimate)
+
+
+def guarded(tolerance: Limits, guard_band: float) -> Limits:
+    """Return the limits drawn in by `guard_band` on each side that has one.
+
+    A positive band is guarded acceptance (8.3.2): values inside conform. Zero is simple acceptance (8.2): the
+    limits themselves, where the specific risk is up to one half. A negative band widens the limits, and
+    values outside them do not conform: guarded rejection (8.3.3).
+
+    Raises:
+        ValueError: the band is no finite number, or leaves no value to accept.
+    """
+    _require(met=math.isfinite(guard_band), message=f"guard_band={guard_band!r} must be a finite number")
+    lower, upper = tolerance.lower + guard_band, tolerance.upper - guard_band
+    _require(
+        met=lower <= upper,
+        message=f"guard_band={guard_band!r} leaves nothing between {tolerance.lower!r} and "
+        f"{tolerance.upper!r}; it must be at most {(tolerance.upper - tolerance.lower) / 2!r}",
+    )
+    return Limits(lower=lower, upper=upper)
+
+
+def acceptance_limits(tolerance: Limits, uncertainty: Uncertainty, probability: float) -> Limits:
+    """Return the limits within which every reading conforms with at least `probability` (8.3.2).
+
+    One-sided A_U = T_U - w with w = z_p u (normal) or (2p - 1) a (rectangular). Two-sided the limits are
+    solved for, since near one limit the other also takes its share: p_c falls as the reading leaves the
+    middle.
+
+    Raises:
+        ValueError: `probability` outside [0.5, 1) (rectangular: [0.5, 1]), or no reading can reach it.
+    """
+    band = uncertainty.guard_band(probability)
+    middle = tolerance.middle
+    if middle is None:
+        return guarded(tolerance, band)
+    best = conformance(middle, uncertainty, tolerance)
+    _require(
+        met=best >= probability,
+        message=f"no reading between {tolerance.lower!r} and {tolerance.upper!r} conforms with "
+        f"probability={probability!r}: the best reaches {best:.6g}; reduce the uncertainty or ask for less",
+    )
+
+    def conforms(offset: float) -> bool:
+        return conformance(middle + offset, uncertainty, tolerance) >= probability
+
+    half = (tolerance.upper - tolerance.lower) / 2
+    if conforms(half):
+        return (
+            tolerance  # only at probability = 0.5, where the limits themselves are as good as the rule asks
+        )
+    offset, _ = change_point(conforms, 0.0, half)
+    return Limits(lower=middle - offset, upper=middle + offset)
+
+
+def rejection_limits(tolerance: Limits, uncertainty: Uncertainty, probability: float) -> Limits:
+    """Return the limits beyond which every reading fails to conform with at least `probability` (8.3.3).
+
+    One-sided R_U = T_U + w with the guard band w of `acceptance_limits`; two-sided solved for.
+
+    Raises:
+        ValueError: `probability` outside [0.5, 1) (rectangular: [0.5, 1]), or every reading would be
+            rejected.
+    """
+    band = uncertainty.guard_band(probability)
+    middle = tolerance.middle
+    if middle is None:
+        return guarded(tolerance, -band)
+    best = conformance(middle, uncertainty, tolerance)
+
+    def may_conform(offset: float) -> bool:
+        return 1 - conformance(middle + offset, uncertainty, tolerance) < probability
+
+    _require(
+        met=may_conform(0.0),
+        message=f"every reading would be rejected: even {middle!r}, in the middle, conforms with "
+        f"{best:.6g} only; reduce the uncertainty",
+    )
+    half = (tolerance.upper - tolerance.lower) / 2
+    _, offset = change_point(may_conform, 0.0, half + band + uncertainty.standard)
+    return Limits(lower=middle - offset, upper=middle + offset)
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GlobalRisks:
+    """What a decision rule does to a whole lot (9.5); each is a share of all units, 0 to 1.
+
+    Attributes:
+        conforming: share whose true value lies within the tolerance limits.
+        consumer: share that is accepted and does not conform: a false pass.
+        producer: share that is rejected and conforms: a false fail.
+    """
+
+    conforming: float
+    consumer: float
+    producer: float
+
+
+def global_risks(
+    *,
+    process_mean: float,
+    process_sd: float,
+    measurement_sd: float,
+    tolerance: Limits,
+    acceptance: Limits | None = None,
+) -> GlobalRisks:
+    """Return the risks over a lot with a normal process and normal measurement errors (9.5.3, 9.5.4).
+
+    With the process density g0, R_C is the integral over the true values outside the tolerance limits of
+    `g0(eta) [Phi((A_U - eta) / u) - Phi((A_L - eta) / u)]`; R_P the integral over those inside of g0 times
+    the complement. Both are integrated numerically to about 1e-10.
+
+    Args:
+        process_mean: mean of the true values over the lot.
+        process_sd: their standard deviation, more than zero.
+        measurement_sd: standard uncertainty u_m of one reading, more than zero.
+        tolerance: limits that the true value must keep.
+        acceptance: limits that the reading must keep; None is simple acceptance.
+
+    Raises:
+        ValueError: a value is not finite, or a standard deviation is not more than zero.
+    """
+    _require(
+        met=math.isfinite(process_mean), message=f"process_mean={process_mean!r} must be a finite number"
+    )
+    for name, value in (("process_sd", process_sd), ("measurement_sd", measurement_sd)):
+        _require(met=0 < value < math.inf, message=f"{name}={value!r} must be finite and more than zero")
+    accept = acceptance or tolerance
+    error = Normal(measurement_sd)
+
+    def density(eta: float) -> float:
+        z = (eta - process_mean) / process_sd
+        return math.exp(-0.5 * z * z) / (process_sd * math.sqrt(2 * math.pi))
+
+    def accepted(eta: float) -> float:
+        return density(eta) * error.between(accept.lower - eta, accept.upper - eta)
+
+    def rejected(eta: float) -> float:
+        below = normal_cdf((accept.lower - eta) / measurement_sd)
+        return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
+
+    marks = [process_mean + k * process_sd for k in _STEPS]
+    marks += [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
+    low, high = process_mean - _REACH * process_sd, process_mean + _REACH * process_sd
+
+    def over(of: Callable[[float], float], start: float, end: float) -> float:
+        start, end = max(start, low), min(end, high)
+        return integral(of, [start, *(m for m in marks if start < m < end), end]) if start < end else 0.0
+
+    return GlobalRisks(
+        conforming=over(density, tolerance.lower, tolerance.upper),
+        consumer=over(accepted, -math.inf, tolerance.lower) + over(accepted, tolerance.upper, math.inf),
+        producer=over(rejected, tolerance.lower, tolerance.upper),
+    )
