@@ -7,7 +7,7 @@ import json
 import re
 import stat
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from typing import Generic, TypeVar, final
 
@@ -54,6 +54,10 @@ class Loaded(Generic[M_co]):
         place = spot(self.tree, path)
         return place.line, place.column
 
+    def with_notes(self, notes: Iterable[Problem]) -> Loaded[M_co]:
+        """Return the same file with these notes."""
+        return replace(self, notes=tuple(in_file_order(notes)))
+
     def problem(self, path: Path, reason: str, hint: str = "", *, at_key: bool = False) -> Problem:
         """Return a problem placed at a path of keys and indices in this file."""
         return _located(self.path, self.tree, PathFault(path, reason, hint, at_key))
@@ -68,11 +72,12 @@ class Loaded(Generic[M_co]):
             node = node.get(key, {}) if isinstance(node, dict) else {}
         made, faults = _validate(node, model)
         return made, [
-            _located(self.path, self.tree, PathFault((*path, *f.path), f.reason, f.hint, f.at_key)) for f in faults
+            _located(self.path, self.tree, PathFault((*path, *f.path), f.reason, f.hint, f.at_key))
+            for f in faults
         ]
 
 
-def load_document(path: str, model: type[P], *, values_key: str | None = None) -> Loaded[P]:
+def load_document(path: str | FilePath, model: type[P], *, values_key: str | None = None) -> Loaded[P]:
     """Load a YAML file as `model`.
 
     Args:
@@ -83,8 +88,8 @@ def load_document(path: str, model: type[P], *, values_key: str | None = None) -
     Raises:
         FileError: the file cannot be read or something in it is wrong; every fault found, in file order.
     """
-    data = _read_bytes(path)
-    return read_document(path, _decode(path, data), model, values_key=values_key)
+    name = str(path)
+    return read_document(name, _decode(name, _read_bytes(name)), model, values_key=values_key)
 
 
 def read_document(path: str, text: str, model: type[P], *, values_key: str | None = None) -> Loaded[P]:
@@ -145,7 +150,11 @@ def _read_bytes(path: str) -> bytes:
             raise _whole(path, "this is not a regular file", "name a YAML file")
         if status.st_size > LARGEST_BYTES:
             size = f"{status.st_size / 1e6:.1f} MB"
-            raise _whole(path, f"the file has {size}", f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?")
+            raise _whole(
+                path,
+                f"the file has {size}",
+                f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?",
+            )
         with FilePath(path).open("rb") as file:
             return file.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
@@ -188,5 +197,11 @@ def _grow(path: str, text: str) -> tuple[Node, list[Fault]]:
     if tree is None:
         raise FileError([Problem(path, 1, 1, "the file holds nothing", "see `ventproof explain files`")])
     if not isinstance(tree, Table):
-        raise FileError([Problem(path, tree.line, tree.column, "the file must be a mapping of keys", "write `key: value`")])
+        raise FileError(
+            [
+                Problem(
+                    path, tree.line, tree.column, "the file must be a mapping of keys", "write `key: value`"
+                )
+            ]
+        )
     return tree, faults

@@ -7,14 +7,27 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
-from bench.units import UNITS, Dimension, Quantity, parse, parse_as
+from bench.units import (
+    PLAIN_UNITS,
+    UNITS,
+    Dimension,
+    Quantity,
+    canonical_spelling,
+    canonical_symbol,
+    parse,
+    parse_as,
+)
 
 
 class FileModel(BaseModel):
     """Base of everything written in a file: unknown keys are refused and nothing changes after loading."""
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, populate_by_name=True, use_attribute_docstrings=True, arbitrary_types_allowed=True
+        extra="forbid",
+        frozen=True,
+        populate_by_name=True,
+        use_attribute_docstrings=True,
+        arbitrary_types_allowed=True,
     )
 
 
@@ -28,8 +41,6 @@ def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchem
             "examples": [example],
         }
     )
-
-
 
 
 def _positive(value: float) -> float:
@@ -67,8 +78,46 @@ def _as_quantity(value: object) -> Quantity:
 AnyQuantity = Annotated[Quantity, BeforeValidator(_as_quantity), _quantity_schema(None, "5 %")]
 """A quantity whose dimension follows from the signal or output that it is said of."""
 
+
+def own_unit(symbol: str, *also: str) -> str:
+    """Return the unit of a value that is read or written, in the table's spelling.
+
+    Files may state quantities in any unit; what is read or written is judged in one only.
+
+    Args:
+        symbol: the unit as written.
+        also: other words that the author may have meant, for the message.
+
+    Raises:
+        ValueError: unknown, or not the unit that values of its dimension are kept in.
+    """
+    if symbol in PLAIN_UNITS:
+        return symbol
+    known = [*also, *PLAIN_UNITS, *filter(None, map(canonical_symbol, Dimension))]
+    try:
+        unit = UNITS[canonical_spelling(symbol)]
+    except KeyError:
+        raise ValueError(
+            f"{symbol!r} is not a unit that a value can have; use one of {', '.join(known)}"
+        ) from None
+    own = canonical_symbol(unit.dimension)
+    if own != unit.symbol:
+        raise ValueError(
+            f"{symbol!r} values are kept in {own}; write `unit: {own}` and have scale and offset give it: "
+            f"1 {unit.symbol} more is {unit.factor:.6g} {own} more, 0 {unit.symbol} is {unit.offset:.6g} {own}"
+        )
+    return own
+
+
+OwnUnit = Annotated[str, AfterValidator(own_unit)]
+"""Unit of a value that is read or written: %, °C, m/s, mm/h, mm, %/s, s, `flag`, `count` or `state`."""
+
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]
 """A name inside files: lower-case letters, digits and underscores."""
 
 ContactState = Literal["open", "closed"]
 """What a contact's two wires see of each other; says nothing of the relay coil."""
+
+FLAG_UNIT = "flag"
+STATE_UNIT = "state"
+COUNT_UNIT = "count"

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
+from math import isfinite
 from typing import final
 
 
@@ -58,6 +59,8 @@ UNITS: dict[str, Unit] = {
     )
 }
 _SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%"}
+PLAIN_UNITS = ("flag", "count", "state")
+"""What stands in a unit's place for values that have none."""
 _CANONICAL = {
     Dimension.TIME: "s",
     Dimension.PERCENT: "%",
@@ -95,9 +98,11 @@ def parse(text: str | float) -> Quantity:
     if match is None or isinstance(text, bool):
         raise ValueError(f"{text!r} is not a quantity; write a number and a unit, such as '90 s' or '5 %'")
     number, symbol = float(match["number"]), match["unit"]
+    if not isfinite(number):
+        raise ValueError(f"{str(text)!r} is too large; write a number that can be measured")
     if not symbol:
         return Quantity(number, Dimension.COUNT, str(text))
-    unit = UNITS.get(_SPELLINGS.get(symbol, symbol))
+    unit = UNITS.get(canonical_spelling(symbol))
     if unit is None:
         near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
@@ -116,9 +121,18 @@ def parse_as(text: str | float, dimension: Dimension) -> float:
     quantity = parse(text)
     if quantity.dimension is not dimension:
         wanted = ", ".join(u.symbol for u in UNITS.values() if u.dimension is dimension) or "a bare number"
-        got = f"a {quantity.dimension}" if quantity.dimension is not Dimension.COUNT else "a number without unit"
+        got = (
+            f"a {quantity.dimension}"
+            if quantity.dimension is not Dimension.COUNT
+            else "a number without unit"
+        )
         raise ValueError(f"{str(text)!r} is {got} where a {dimension} is wanted; use {wanted}")
     return quantity.value
+
+
+def canonical_spelling(symbol: str) -> str:
+    """Return the table's spelling of a unit symbol: `degC` becomes `°C`; anything else is returned as it is."""
+    return _SPELLINGS.get(symbol, symbol)
 
 
 def dimension_of(symbol: str) -> Dimension:
@@ -127,7 +141,7 @@ def dimension_of(symbol: str) -> Dimension:
     Raises:
         ValueError: unknown symbol.
     """
-    if symbol in {"flag", "count", "state"}:
+    if symbol in PLAIN_UNITS:
         return Dimension.COUNT
     return parse(f"1 {symbol}").dimension
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, Tag, model_validator
 from pydantic import Discriminator as By
 
-from bench.fields import AnyQuantity, ContactState, FileModel, Name, PositiveSeconds, Seconds
+from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 from bench.interfaces import Table
 from bench.mock.settings import MockSettings
 from bench.samples import SignalTraits
@@ -120,7 +120,7 @@ class RegisterOutput(OutputCommon):
     """A value that the bench writes into the unit over the bus."""
 
     kind: Literal["register"]
-    unit: str
+    unit: OwnUnit
     """Unit of the value, such as °C or %."""
     safe: AnyQuantity | None = None
     """Value that the bench leaves behind; left as it is unless stated."""
@@ -167,7 +167,7 @@ class Location(FileModel):
 class SignalSpec(Location):
     """Something the bench reads from the unit."""
 
-    unit: str
+    unit: OwnUnit
     """%, °C, m/s, mm/h, `flag`, `count` or `state`."""
     states: dict[Name, int] | None = None
     """Names of a state's values, for `equals`."""
@@ -198,7 +198,11 @@ class SignalSpec(Location):
     def traits(self, name: str) -> SignalTraits:
         """Return what the judge needs to know of this signal."""
         counts = dimension_of(self.unit) is Dimension.COUNT
-        resolution = self.resolution.value if self.resolution else (0.0 if counts or self.type == "f32" else self.scale)
+        resolution = (
+            self.resolution.value
+            if self.resolution
+            else (0.0 if counts or self.type == "f32" else self.scale)
+        )
         accuracy = self.accuracy.value if self.accuracy else 0.0
         low, high = (q.value for q in self.range) if self.range else (0.0, 100.0)
         bits = {"u16": 16, "u32": 32}.get(self.type)

@@ -180,7 +180,9 @@ def _word(detail: ErrorDetails, place: _Place) -> PathFault:
         return PathFault(place.path, "nothing is written here", _WANTED.get(kind, ""))
     if kind == "literal_error":
         known = [a or b for a, b in re.findall(r"'([^']*)'|(-?\d+)", str(ctx.get("expected", "")))]
-        return PathFault(place.path, f"{show(value)} is not one of the words for this", nearest(str(value), known))
+        return PathFault(
+            place.path, f"{show(value)} is not one of the words for this", nearest(str(value), known)
+        )
     if kind in {"value_error", "assertion_error"}:
         return _said(str(ctx.get("error", "not right")), value, place)
     reason, hint = _TEXTS.get(kind, _unforeseen)(value, ctx)
@@ -191,7 +193,9 @@ def _unknown_key(place: _Place) -> PathFault:
     key = str(place.path[-1])
     if key in place.kinds:
         others = ", ".join(f"`{k}`" for k in place.kinds)
-        return PathFault(place.path, f"{key!r} beside another kind", f"say one of {others} in each item", at_key=True)
+        return PathFault(
+            place.path, f"{key!r} beside another kind", f"say one of {others} in each item", at_key=True
+        )
     if key == "<<":
         return PathFault(place.path, "'<<' is not read here", "write the keys out", at_key=True)
     return PathFault(place.path, f"the key {key!r} is unknown here", nearest(key, place.keys), at_key=True)
@@ -200,12 +204,17 @@ def _unknown_key(place: _Place) -> PathFault:
 def _no_kind(value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
     known = [str(k) for k in ctx.get("kinds", ())]
     if not isinstance(value, dict):
-        return PathFault(place.path, f"{show(value)} where a mapping is wanted", f"begin it with one of {', '.join(known)}")
+        return PathFault(
+            place.path, f"{show(value)} where a mapping is wanted", f"begin it with one of {', '.join(known)}"
+        )
     for key in value:
         near = get_close_matches(str(key), known, n=1, cutoff=0.6)
         if near:
             return PathFault(
-                (*place.path, key), f"the key {key!r} is unknown here", f"did you mean {near[0]!r}?", at_key=True
+                (*place.path, key),
+                f"the key {key!r} is unknown here",
+                f"did you mean {near[0]!r}?",
+                at_key=True,
             )
     return PathFault(place.path, "nothing says what this is", f"say one of {', '.join(known)}")
 
@@ -220,7 +229,9 @@ def _bad_tag(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) ->
         hint = f"say one of {', '.join(known)}" if known else ""
         return PathFault((*place.path, name), f"the key {name!r} is missing", hint, at_key=True)
     said = value[name]
-    return PathFault((*place.path, name), f"{show(said)} is not one of the words for this", nearest(str(said), known))
+    return PathFault(
+        (*place.path, name), f"{show(said)} is not one of the words for this", nearest(str(said), known)
+    )
 
 
 def _said(text: str, value: object, place: _Place) -> PathFault:
@@ -228,6 +239,9 @@ def _said(text: str, value: object, place: _Place) -> PathFault:
     reason, _, hint = text.partition("; ")
     if reason.startswith("must "):
         reason = f"{show(value)} {reason}"
+    word = reason.partition(" ")[0]
+    if isinstance(value, dict) and word in value:
+        return PathFault((*place.path, word), reason, hint)
     if "is not a quantity" in reason and not isinstance(value, str):
         reason = f"{show(value)} is not a quantity"
     return PathFault(place.path, reason, hint)

@@ -18,11 +18,26 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
     ),
     ("could not find expected ':'", "a key without its ':'", "write `key: value`", True),
     ("expected ',' or ']'", "a list that begins with '[' is not closed", "add ']' or the missing ','", True),
-    ("expected ',' or '}'", "a mapping that begins with '{' is not closed", "add '}' or the missing ','", True),
+    (
+        "expected ',' or '}'",
+        "a mapping that begins with '{' is not closed",
+        "add '}' or the missing ','",
+        True,
+    ),
     ("unexpected end of stream", "a quoted text is not closed", "add the closing quote", True),
     ("unknown escape character", "an unknown escape after '\\'", "use single quotes, or write '\\\\'", False),
-    ("expected '-' indicator", "a list item that is not in line with the others", "indent every '-' alike", False),
-    ("block end", "a line that is not in line with its neighbours", "indent the keys of one mapping alike", False),
+    (
+        "expected '-' indicator",
+        "a list item that is not in line with the others",
+        "indent every '-' alike",
+        False,
+    ),
+    (
+        "block end",
+        "a line that is not in line with its neighbours",
+        "indent the keys of one mapping alike",
+        False,
+    ),
     (
         "did not find expected key",
         "a line that is not in line with its neighbours",
@@ -64,5 +79,7 @@ def _bad_start(text: str, line: int, column: int) -> Fault:
         return Fault(line, column, "a tab where spaces are wanted", "indent with spaces only")
     if character and character in _NEEDS_QUOTES:
         word = row[column - 1 :].split("#")[0].strip().rstrip(",}]").strip()
-        return Fault(line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes')
+        return Fault(
+            line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes'
+        )
     return Fault(line, column, f"{character!r} cannot begin a value", "put the text in quotes")

@@ -166,7 +166,9 @@ class _Composer:
     def _tag(self, tag: str | None, line: int, column: int) -> None:
         if tag is not None and tag not in _TEXT_TAGS:
             shown = tag.replace("tag:yaml.org,2002:", "!!")
-            self.faults.append(Fault(line, column, f"the tag {shown} has no meaning here", "leave the tag out"))
+            self.faults.append(
+                Fault(line, column, f"the tag {shown} has no meaning here", "leave the tag out")
+            )
 
     def _scalar(self, event: yaml.ScalarEvent, line: int, column: int) -> None:
         self._tag(event.tag, line, column)
@@ -183,7 +185,9 @@ class _Composer:
     def _alias(self, name: str, line: int, column: int) -> None:
         if name not in self._anchors:
             near = get_close_matches(name, self._anchors, n=1)
-            hint = f"did you mean *{near[0]}?" if near else f"write &{name} before the value that it stands for"
+            hint = (
+                f"did you mean *{near[0]}?" if near else f"write &{name} before the value that it stands for"
+            )
             self.faults.append(Fault(line, column, f"*{name} stands for nothing", hint))
             self._fill(f"*{name}", line, column)
             return

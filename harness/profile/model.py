@@ -4,17 +4,33 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import AfterValidator, Discriminator, Field, Tag
 
-from bench.fields import AnyQuantity, ContactState, FileModel, Name, PositiveSeconds, Seconds
+from bench.fields import (
+    AnyQuantity,
+    ContactState,
+    FileModel,
+    Name,
+    OwnUnit,
+    PositiveSeconds,
+    Seconds,
+    own_unit,
+)
+
+CONTACT = "contact"
+"""What a profile needs where a bench has a contact."""
+
+
+def _contact_or_unit(need: str) -> str:
+    return need if need == CONTACT else own_unit(need, CONTACT)
 
 
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
-    outputs: dict[Name, str] = Field(default_factory=dict)
+    outputs: dict[Name, Annotated[str, AfterValidator(_contact_or_unit)]] = Field(default_factory=dict)
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
-    signals: Annotated[dict[Name, str], Field(min_length=1)]
+    signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
     """Signals by name, each with its unit: %, °C, m/s, mm/h, `flag`, `count` or `state`."""
 
 
@@ -25,6 +41,12 @@ class StimulusCommon(FileModel):
     """When, counted from the step's begin."""
     label: Name | None = None
     """A name for this stimulus, so that a response can say `after:`."""
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the outputs that this stimulus acts on."""
+        names = (getattr(self, key, None) for key in ("close", "open", "pulse", "write"))
+        return tuple(name for name in names if name is not None)
 
 
 class CloseContact(StimulusCommon):
@@ -171,7 +193,69 @@ class Counts(ResponseCommon):
     """The count is complete by then, and is watched until then for one too many."""
 
 
-_RESPONSE_KEYS = ("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged", "equals", "counts")
+class Motion(FileModel):
+    """How far, and how soon."""
+
+    by: AnyQuantity
+    """How far from where it stood at the stimulus the signal must come to count as moving."""
+    within: PositiveSeconds
+
+
+class StartsMoving(ResponseCommon):
+    """The signal leaves the place where it stood: the dead time is short enough."""
+
+    starts_moving: Motion
+
+
+class MovesAt(ResponseCommon):
+    """The signal travels at a rate, taken from 10 % to 90 % of the way."""
+
+    moves_at: AnyQuantity
+    """The mean rate, whichever the direction: 2.5 %/s."""
+    tolerance: AnyQuantity
+    to: AnyQuantity
+    """Where the travel ends."""
+    within: PositiveSeconds
+    """The travel is over by then."""
+
+
+class OvershootsAtMost(ResponseCommon):
+    """On its way the signal passes its target by no more than so much."""
+
+    overshoots_at_most: AnyQuantity
+    of: AnyQuantity
+    """The target."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+
+
+class Reversal(FileModel):
+    """How far back, and how long watched."""
+
+    by: AnyQuantity
+    """How far the signal may go back; the resolution of the reading at least."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+
+
+class NeverReverses(ResponseCommon):
+    """The signal moves one way only."""
+
+    never_reverses: Reversal
+
+
+_RESPONSE_KEYS = (
+    "reaches",
+    "stays",
+    "stays_above",
+    "stays_below",
+    "returns",
+    "unchanged",
+    "equals",
+    "counts",
+    "starts_moving",
+    "moves_at",
+    "overshoots_at_most",
+    "never_reverses",
+)
 
 Response = Annotated[
     Annotated[Reaches, Tag("reaches")]
@@ -181,7 +265,11 @@ Response = Annotated[
     | Annotated[Returns, Tag("returns")]
     | Annotated[Unchanged, Tag("unchanged")]
     | Annotated[Equals, Tag("equals")]
-    | Annotated[Counts, Tag("counts")],
+    | Annotated[Counts, Tag("counts")]
+    | Annotated[StartsMoving, Tag("starts_moving")]
+    | Annotated[MovesAt, Tag("moves_at")]
+    | Annotated[OvershootsAtMost, Tag("overshoots_at_most")]
+    | Annotated[NeverReverses, Tag("never_reverses")],
     _by_key(*_RESPONSE_KEYS),
 ]
 

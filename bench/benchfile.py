@@ -1,0 +1,243 @@
+"""Loading a bench file, with everything checked that its model alone cannot know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path as FilePath
+
+from bench.document import Loaded, in_file_order, load_document, read_document
+from bench.errors import FileError, Problem
+from bench.fields import FLAG_UNIT, STATE_UNIT
+from bench.fits import difference_fault, value_fault
+from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
+from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec
+from bench.wording import nearest
+from bench.yamltree import Path
+
+
+def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
+    """Load a bench file and check that its parts fit each other.
+
+    Args:
+        path: the file.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return _checked(load_document(path, BenchFile))
+
+
+def read_bench(path: str, text: str) -> Loaded[BenchFile]:
+    """Read the text of a bench file, as `load_bench` does; `path` only names it in messages.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return _checked(read_document(path, text, BenchFile))
+
+
+def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
+    problems = [
+        *_link_problems(bench),
+        *_mock_problems(bench),
+        *_interlock_problems(bench),
+        *_signals_problems(bench),
+        *_outputs_problems(bench),
+    ]
+    if problems:
+        raise FileError(in_file_order(problems))
+    return bench.with_notes(_notes(bench))
+
+
+def no_bus(bench: Loaded[BenchFile], path: Path, bus: str) -> Iterator[Problem]:
+    """Yield the problem of a bus that is named but not there."""
+    if bus not in bench.model.buses:
+        yield bench.problem(path, f"there is no bus {bus!r}", nearest(bus, bench.model.buses))
+
+
+def _link_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    buses = bench.model.buses
+    inside = [name for name, bus in buses.items() if isinstance(bus, InProcessBus)]
+    if inside and len(inside) < len(buses):
+        for name in buses:
+            if name not in inside:
+                reason = f"bus {name!r} is real but bus {inside[0]!r} is in-process"
+                hint = "in-process time jumps ahead and cannot wait for real wires; make all buses in-process or none"
+                yield bench.problem(("buses", name, "link"), reason, hint)
+    for name, bus in buses.items():
+        if bus.reconnect_at_most < bus.reconnect_after:
+            path = ("buses", name, "reconnect_at_most")
+            reason = f"reconnect_at_most ({bus.reconnect_at_most:g} s) is below reconnect_after ({bus.reconnect_after:g} s)"
+            yield bench.problem(path, reason, "the longest wait must not be the shorter one")
+
+
+def _mock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    model = bench.model
+    if model.virtual and model.mock is None:
+        hint = "add `mock:`, or give the bus a real link: tcp, rtu-over-tcp, rtu or ascii"
+        yield bench.problem(
+            ("buses",),
+            "an in-process bus leads to the mock, and the file has no mock settings",
+            hint,
+            at_key=True,
+        )
+    if not model.virtual and model.mock is not None:
+        hint = "leave `mock:` out, or make every bus `link: in-process`"
+        yield bench.problem(("mock",), "mock settings on a bench with real wires", hint, at_key=True)
+    if model.mock is None:
+        return
+    vents = model.mock.vents
+    for name in model.mock.rain.positions:
+        if name not in vents:
+            path = ("mock", "rain", "positions", name)
+            yield bench.problem(path, f"there is no vent group {name!r}", nearest(name, vents), at_key=True)
+    stages = len(model.mock.house.stage_at)
+    for name, vent in vents.items():
+        if len(vent.stages) != stages:
+            reason = f"vent group {name!r} has {len(vent.stages)} stages, the house has {stages}"
+            yield bench.problem(("mock", "vents", name, "stages"), reason, "give as many as `stage_at` has")
+    yield from _mock_units(bench)
+
+
+def _mock_units(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    mock = bench.model.mock
+    assert mock is not None
+    percents: list[tuple[Path, Quantity]] = [
+        (("mock", "rain", "positions", name), position) for name, position in mock.rain.positions.items()
+    ]
+    for name, vent in mock.vents.items():
+        percents += [
+            (("mock", "vents", name, "stages", index), stage) for index, stage in enumerate(vent.stages)
+        ]
+    for path, quantity in percents:
+        if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - percent
+            yield bench.problem(path, f"{quantity.text!r} is no vent position", "write 0 % to 100 %")
+    house: list[tuple[Path, Quantity]] = [
+        (("mock", "house", "temperature"), mock.house.temperature),
+        *((("mock", "house", "stage_at", index), limit) for index, limit in enumerate(mock.house.stage_at)),
+    ]
+    for path, quantity in house:
+        if quantity.dimension is not Dimension.TEMPERATURE:
+            yield bench.problem(path, f"{quantity.text!r} is no temperature", "write it in °C or °F")
+    yield from _difference(bench, ("mock", "house", "hysteresis"), mock.house.hysteresis, "°C", "the house")
+
+
+def _difference(
+    bench: Loaded[BenchFile], path: Path, quantity: Quantity | None, unit: str, whose: str
+) -> Iterator[Problem]:
+    said = None if quantity is None else difference_fault(quantity, unit, whose)
+    if said is not None:
+        yield bench.problem(path, *said)
+
+
+def _interlock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    interlock, signals = bench.model.interlock, bench.model.signals
+    if interlock is None:
+        return
+    path = ("interlock", "signal")
+    if interlock.signal not in signals:
+        hint = nearest(interlock.signal, signals)
+        yield bench.problem(path, f"there is no signal {interlock.signal!r}", hint)
+    elif signals[interlock.signal].unit != FLAG_UNIT:
+        reason = f"the interlock's signal {interlock.signal!r} is in {signals[interlock.signal].unit}"
+        yield bench.problem(path, reason, "an interlock must be a flag")
+
+
+def _signals_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    for name, signal in bench.model.signals.items():
+        path: Path = ("signals", name)
+        yield from no_bus(bench, (*path, "bus"), signal.bus)
+        yield from _coding_problems(bench, path, signal)
+        yield from _unit_problems(bench, path, signal)
+        for key in ("resolution", "accuracy"):
+            yield from _difference(bench, (*path, key), getattr(signal, key), signal.unit, f"signal {name!r}")
+
+
+def _coding_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> Iterator[Problem]:
+    if signal.bit is not None and signal.type != "bit":
+        yield bench.problem(
+            (*path, "bit"), f"a bit number with type {signal.type}", "write `type: bit`, or leave `bit` out"
+        )
+    if signal.type == "bit":
+        yield from _plain_problems(bench, path, signal, "a bit")
+    elif signal.unit in PLAIN_UNITS:
+        yield from _plain_problems(bench, path, signal, f"a {signal.unit}")
+    if signal.unit in PLAIN_UNITS and signal.type == "f32":
+        yield bench.problem((*path, "type"), f"a {signal.unit} of type f32", "use bit, u16, s16, u32 or s32")
+    if signal.unit == "count" and signal.type == "bit":
+        yield bench.problem((*path, "type"), "a counter of one bit", "write `unit: flag`, or an integer type")
+    if signal.type == "bit" and signal.unit not in PLAIN_UNITS:
+        yield bench.problem(
+            (*path, "unit"), f"one bit has no value in {signal.unit}", "write `unit: flag`, or another type"
+        )
+
+
+def _plain_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec, what: str) -> Iterator[Problem]:
+    if signal.scale != 1:
+        yield bench.problem((*path, "scale"), f"{what} with scale {signal.scale:g}", "leave `scale` out")
+    if signal.offset != 0:
+        yield bench.problem((*path, "offset"), f"{what} with offset {signal.offset:g}", "leave `offset` out")
+
+
+def _unit_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> Iterator[Problem]:
+    unit = signal.unit
+    if signal.states is not None:
+        if unit != STATE_UNIT:
+            yield bench.problem(
+                (*path, "states"), f"state names for a signal in {unit}", "write `unit: state`", at_key=True
+            )
+        yield from _twin_states(bench, path, signal.states)
+    if signal.keeps_for is not None and unit not in {FLAG_UNIT, STATE_UNIT}:
+        hint = "use `full_travel` for a position"
+        yield bench.problem((*path, "keeps_for"), "keeps_for is for flags and states", hint, at_key=True)
+    if unit in PLAIN_UNITS:
+        for key in ("full_travel", "range"):
+            if getattr(signal, key) is not None:
+                yield bench.problem(
+                    (*path, key), f"{key} says nothing of a {unit}", f"leave `{key}` out", at_key=True
+                )
+    elif signal.range is not None:
+        low, high = signal.range
+        for index, end in enumerate(signal.range):
+            if end.dimension is not dimension_of(unit):
+                yield bench.problem(
+                    (*path, "range", index),
+                    f"{end.text!r} where {unit} is wanted",
+                    f"this signal is in {unit}",
+                )
+        if low.dimension is high.dimension and low.value >= high.value:
+            yield bench.problem(
+                (*path, "range"), f"{low.text!r} is not below {high.text!r}", "write [lowest, highest]"
+            )
+
+
+def _twin_states(bench: Loaded[BenchFile], path: Path, states: Mapping[str, int]) -> Iterator[Problem]:
+    first: dict[int, str] = {}
+    for name, value in states.items():
+        if first.setdefault(value, name) != name:
+            reason = f"state {name!r} has the value {value} of state {first[value]!r}"
+            yield bench.problem((*path, "states", name), reason, "give each state a value of its own")
+        if name in {"on", "off"}:
+            yield bench.problem(
+                (*path, "states", name), f"{name!r} is a word for flags", "use another name", at_key=True
+            )
+
+
+def _outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    for name, output in bench.model.outputs.items():
+        path: Path = ("outputs", name)
+        if isinstance(output, RegisterOutput) and output.safe is not None:
+            said = value_fault(output.safe, output.unit, f"output {name!r}")
+            if said is not None:
+                yield bench.problem((*path, "safe"), *said)
+        if isinstance(output, ContactOutput) and output.driver == "mock" and not bench.model.virtual:
+            hint = "name the driver of the relay that is wired; the mock is in-process only"
+            yield bench.problem((*path, "driver"), "the driver 'mock' on a bench with real wires", hint)
+
+
+def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    for name, output in bench.model.outputs.items():
+        if isinstance(output, ContactOutput) and output.safe != output.at_rest:
+            reason = f"output {name!r} is safe when {output.safe} but rests {output.at_rest}"
+            hint = "without power at the relay nothing can keep it safe; wire the other contact of the relay if you can"
+            yield bench.problem(("outputs", name, "safe"), reason, hint)

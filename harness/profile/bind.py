@@ -1,0 +1,231 @@
+"""Ties a profile to a bench: everything that the profile needs exists there, in the right kind and unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final, final
+
+from bench.document import Loaded, in_file_order
+from bench.errors import FileError, Problem
+from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
+from bench.units import PLAIN_UNITS
+from bench.wiring import BenchFile, ContactOutput, RegisterOutput, SignalSpec
+from bench.wording import nearest
+from bench.yamltree import Path
+from harness.profile import model
+from harness.profile.model import CONTACT, Profile, PulseContact, ResponseCommon
+from harness.profile.responses import kind_of
+
+_RANGE_OF_PERCENT: Final = (0.0, 100.0)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """A profile tied to a bench.
+
+    Attributes:
+        profile: the profile.
+        bench: the bench.
+        outputs: the bench's output names, by the profile's.
+        signals: the bench's signal names, by the profile's.
+        notes: what is allowed here but will leave something undecided or unproven.
+    """
+
+    profile: Loaded[Profile]
+    bench: Loaded[BenchFile]
+    outputs: Mapping[str, str]
+    signals: Mapping[str, str]
+    notes: tuple[Problem, ...]
+
+
+def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, str]) -> Bound:
+    """Tie a profile to a bench.
+
+    Args:
+        profile: the profile.
+        bench: the bench.
+        use: bench names to take where the profile says another.
+
+    Raises:
+        FileError: the bench lacks something that the profile needs; every fault found, in file order.
+    """
+    needs = profile.model.needs
+    outputs = {name: use.get(name, name) for name in needs.outputs}
+    signals = {name: use.get(name, name) for name in needs.signals}
+    problems = [
+        *_output_problems(profile, bench, outputs),
+        *_signal_problems(profile, bench, signals),
+        *_twins(profile, outputs, "outputs"),
+        *_twins(profile, signals, "signals"),
+    ]
+    if not problems:
+        problems = [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+    if problems:
+        raise FileError(in_file_order(problems))
+    notes = in_file_order(_notes(profile, bench, signals))
+    return Bound(profile, bench, outputs, signals, tuple(notes))
+
+
+def check_use(use: Mapping[str, str], profiles: list[Loaded[Profile]]) -> list[Problem]:
+    """Return a problem for each name in `use` that no profile needs, since it would change nothing."""
+    known = sorted({name for p in profiles for name in (*p.model.needs.outputs, *p.model.needs.signals)})
+    return [
+        Problem("--use", None, None, f"no profile needs {name!r}", nearest(name, known))
+        for name in use
+        if name not in known
+    ]
+
+
+def _lacks(
+    name: str, at: str, bench: Loaded[BenchFile], what: str, fitting: Mapping[str, object]
+) -> tuple[str, str]:
+    """Return reason and hint for something that the bench does not have."""
+    taken = f" (which {name!r} stands for)" if at != name else ""
+    reason = f"bench {bench.path} has no {what} {at!r}{taken}"
+    if not fitting:
+        return reason, f"it has no {what} at all"
+    mend = nearest(at, fitting)
+    return reason, f"{mend}; map it with `--use {name}=…`" if mend.startswith("known") else mend
+
+
+def _output_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    for name, need in profile.model.needs.outputs.items():
+        path: Path = ("needs", "outputs", name)
+        output = bench.model.outputs.get(names[name])
+        if output is None:
+            kind = ContactOutput if need == CONTACT else RegisterOutput
+            fitting = {n: o for n, o in bench.model.outputs.items() if isinstance(o, kind)}
+            what = "contact" if need == CONTACT else "output"
+            yield profile.problem(path, *_lacks(name, names[name], bench, what, fitting))
+        elif isinstance(output, ContactOutput) != (need == CONTACT):
+            has = "a contact" if isinstance(output, ContactOutput) else "a value"
+            wanted = "a contact" if need == CONTACT else f"a value in {need}"
+            yield profile.problem(
+                path, f"{names[name]!r} on bench {bench.path} is {has}", f"the profile needs {wanted}"
+            )
+        elif isinstance(output, RegisterOutput) and output.unit != need:
+            reason = f"{names[name]!r} on bench {bench.path} is in {output.unit}"
+            yield profile.problem(path, reason, f"the profile needs it in {need}")
+
+
+def _signal_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    for name, unit in profile.model.needs.signals.items():
+        path: Path = ("needs", "signals", name)
+        signal = bench.model.signals.get(names[name])
+        if signal is None:
+            fitting = {n: s for n, s in bench.model.signals.items() if s.unit == unit}
+            what = f"signal in {unit}" if unit not in PLAIN_UNITS else unit
+            yield profile.problem(path, *_lacks(name, names[name], bench, what, fitting))
+        elif signal.unit != unit:
+            reason = f"{names[name]!r} on bench {bench.path} is in {signal.unit}"
+            yield profile.problem(path, reason, f"the profile needs it in {unit}")
+
+
+def _twins(profile: Loaded[Profile], names: Mapping[str, str], kind: str) -> Iterator[Problem]:
+    first: dict[str, str] = {}
+    for name, at in names.items():
+        if first.setdefault(at, name) != name:
+            reason = f"{name!r} and {first[at]!r} both stand for {at!r} of the bench"
+            yield profile.problem(
+                ("needs", kind, name), reason, "give each its own with `--use`", at_key=True
+            )
+
+
+def _pulse_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    for number, step in enumerate(profile.model.steps):
+        for index, stimulus in enumerate(step.do):
+            if not isinstance(stimulus, PulseContact):
+                continue
+            output = bench.model.outputs[names[stimulus.pulse]]
+            if not isinstance(output, ContactOutput) or output.fastest_edge is None:
+                continue
+            spans = [("closed_for", stimulus.closed_for)]
+            if stimulus.times > 1:
+                spans.append(("open_for", stimulus.open_for))
+            for key, span_s in spans:
+                if span_s < output.fastest_edge:
+                    reason = f"{key} {span_s:g} s is shorter than {names[stimulus.pulse]!r} can follow"
+                    hint = f"its fastest_edge on bench {bench.path} is {output.fastest_edge:g} s"
+                    yield profile.problem(("steps", number, "do", index, key), reason, hint)
+
+
+def _responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
+    for index, response in enumerate(profile.start.until):
+        yield ("start", "until", index), response
+    for number, step in enumerate(profile.steps):
+        for index, response in enumerate(step.expect):
+            yield ("steps", number, "expect", index), response
+
+
+def _response_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    for path, response in _responses(profile.model):
+        signal = bench.model.signals[names[response.signal]]
+        match response:
+            case model.Equals(equals=str(word)) if signal.unit == STATE_UNIT:
+                states = signal.states or {}
+                if word not in states:
+                    reason = f"{names[response.signal]!r} on bench {bench.path} has no state {word!r}"
+                    hint = nearest(word, states) or "name its states in the bench file, or write the number"
+                    yield profile.problem((*path, "equals"), reason, hint)
+            case model.Reaches() | model.Returns():
+                yield from _reach(profile, (*path, kind_of(response)), response, signal)
+
+
+def _reach(
+    profile: Loaded[Profile], path: Path, response: model.Reaches | model.Returns, signal: SignalSpec
+) -> Iterator[Problem]:
+    """Yield a problem for a target that no reading of the signal can come near."""
+    target = response.reaches if isinstance(response, model.Reaches) else response.returns
+    ends = (
+        tuple(q.value for q in signal.range)
+        if signal.range
+        else _RANGE_OF_PERCENT
+        if signal.unit == "%"
+        else None
+    )
+    if ends is None:
+        return
+    low, high = min(ends), max(ends)
+    if target.value + response.tolerance.value < low or target.value - response.tolerance.value > high:
+        reason = f"{target.text!r} is outside what {response.signal!r} can be"
+        yield profile.problem(path, reason, f"its range is {low:g} to {high:g} {signal.unit}")
+
+
+_NEEDS_NO_RATE: Final[Mapping[str, Callable[[ResponseCommon], bool]]] = {
+    FLAG_UNIT: lambda response: isinstance(response, model.Equals),
+    STATE_UNIT: lambda response: isinstance(response, model.Equals),
+    COUNT_UNIT: lambda _: True,
+}
+
+
+def _notes(profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]) -> Iterator[Problem]:
+    yield from profile.notes
+    yield from bench.notes
+    watched = [*_responses(profile.model)]
+    for path, response in watched:
+        signal = bench.model.signals[names[response.signal]]
+        if not _NEEDS_NO_RATE.get(signal.unit, lambda _: False)(response):
+            yield from _rate_notes(profile, (*path, "signal"), names[response.signal], bench)
+    for index, invariant in enumerate(profile.model.always):
+        yield from _rate_notes(profile, ("always", index, "signal"), names[invariant.signal], bench)
+
+
+def _rate_notes(profile: Loaded[Profile], path: Path, at: str, bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    signal = bench.model.signals[at]
+    if signal.unit == COUNT_UNIT:
+        return
+    key = "keeps_for" if signal.unit in {FLAG_UNIT, STATE_UNIT} else "full_travel"
+    if getattr(signal, key) is None:
+        line, _ = bench.locate(("signals", at))
+        reason = f"nothing bounds what {at!r} does between two readings, so this cannot be proved"
+        yield profile.problem(path, reason, f"declare `{key}` for it, {bench.path} line {line}")

@@ -1,0 +1,90 @@
+"""How long a profile takes, from what it says alone (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from harness.profile import model
+from harness.profile.model import Profile, PulseContact, ResponseCommon, Stimulus, Wait
+
+Span = tuple[float, float]
+"""Shortest and longest, seconds."""
+
+
+def stimulus_times(stimuli: Sequence[Stimulus]) -> Iterator[tuple[float, float]]:
+    """Yield when each stimulus begins and ends, seconds after the step's begin; they follow each other in order."""
+    free_s = 0.0
+    for stimulus in stimuli:
+        begin_s = max(free_s, stimulus.at)
+        free_s = begin_s + _lasts_s(stimulus)
+        yield begin_s, free_s
+
+
+def _lasts_s(stimulus: Stimulus) -> float:
+    if isinstance(stimulus, Wait):
+        return stimulus.wait
+    if isinstance(stimulus, PulseContact):
+        return stimulus.times * stimulus.closed_for + (stimulus.times - 1) * stimulus.open_for
+    return 0.0
+
+
+def response_span(response: ResponseCommon) -> Span:
+    """Return how long after its stimulus a response that passes is decided, at the earliest and at the latest."""
+    match response:
+        case model.Reaches():
+            return response.holds, response.within + response.holds
+        case model.Returns():
+            return response.not_before, response.within
+        case model.Stays() | model.StaysAbove() | model.StaysBelow() | model.OvershootsAtMost():
+            return response.for_, response.for_
+        case model.Unchanged():
+            return response.unchanged.for_, response.unchanged.for_
+        case model.NeverReverses():
+            return response.never_reverses.for_, response.never_reverses.for_
+        case model.Counts():
+            return response.within, response.within
+        case model.StartsMoving():
+            return 0.0, response.starts_moving.within
+        case model.Equals() | model.MovesAt():
+            return 0.0, response.within
+    raise AssertionError(f"no span for {type(response).__name__}")
+
+
+def _step_span(stimuli: Sequence[Stimulus], responses: Sequence[ResponseCommon]) -> Span:
+    times = list(stimulus_times(stimuli))
+    end_s = times[-1][1] if times else 0.0
+    shortest_s = longest_s = end_s
+    for response in responses:
+        anchor_s = anchor_time_s(response, stimuli)
+        shortest, longest = response_span(response)
+        shortest_s = max(shortest_s, anchor_s + shortest)
+        longest_s = max(longest_s, anchor_s + longest)
+    return shortest_s, longest_s
+
+
+def anchor_time_s(response: ResponseCommon, stimuli: Sequence[Stimulus]) -> float:
+    """Return when the stimulus that a response is counted from happens, seconds after the step's begin."""
+    label = response.after or response.after_end_of
+    timed = [(s, t) for s, t in zip(stimuli, stimulus_times(stimuli), strict=True) if not isinstance(s, Wait)]
+    for stimulus, (begin_s, end_s) in timed:
+        if label is None or stimulus.label == label:
+            return end_s if response.after_end_of else begin_s
+    return 0.0
+
+
+def _span(profile: Profile) -> Span:
+    spans = [
+        _step_span((), profile.start.until),
+        *(_step_span(step.do, step.expect) for step in profile.steps),
+    ]
+    return sum(shortest for shortest, _ in spans), sum(longest for _, longest in spans)
+
+
+def shortest_s(profile: Profile) -> float:
+    """Return the shortest time in which the profile can pass, seconds; the bench's own delays come on top."""
+    return _span(profile)[0]
+
+
+def longest_s(profile: Profile) -> float:
+    """Return the longest time that the profile can take, seconds; the bench's own delays come on top."""
+    return _span(profile)[1]

@@ -1,0 +1,101 @@
+"""Loading a profile, with everything checked that its model alone cannot know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path as FilePath
+
+from bench.document import Loaded, in_file_order, load_document, read_document
+from bench.errors import FileError, Problem
+from bench.yamltree import Path
+from harness.profile.model import Invariant, Profile
+from harness.profile.responses import response_problems
+from harness.profile.stimuli import idle_stimuli, start_problems, stimuli_problems
+from harness.profile.values import contact_problems, no_signal, value_problems
+
+
+def load_profile(path: str | FilePath) -> Loaded[Profile]:
+    """Load a profile and check that its parts fit each other.
+
+    Args:
+        path: the file.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return _checked(load_document(path, Profile, values_key="values"))
+
+
+def read_profile(path: str, text: str) -> Loaded[Profile]:
+    """Read the text of a profile, as `load_profile` does; `path` only names it in messages.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return _checked(read_document(path, text, Profile, values_key="values"))
+
+
+def _checked(profile: Loaded[Profile]) -> Loaded[Profile]:
+    problems = [*_always_problems(profile), *start_problems(profile), *_response_problems(profile)]
+    for number, step in enumerate(profile.model.steps):
+        problems += stimuli_problems(profile, ("steps", number, "do"), step.do)
+    if problems:
+        raise FileError(in_file_order(problems))
+    return profile.with_notes([*idle_stimuli(profile), *_unused_needs(profile)])
+
+
+def _response_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
+    for index, response in enumerate(profile.model.start.until):
+        yield from response_problems(profile, ("start", "until", index), response, [])
+    for number, step in enumerate(profile.model.steps):
+        for index, response in enumerate(step.expect):
+            yield from response_problems(profile, ("steps", number, "expect", index), response, step.do)
+
+
+def _always_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
+    for index, invariant in enumerate(profile.model.always):
+        path: Path = ("always", index)
+        kinds = [k for k in ("stays", "stays_above", "stays_below") if getattr(invariant, k) is not None]
+        if len(kinds) != 1:
+            reason = f"{' and '.join(kinds)} together" if kinds else "nothing says what always holds"
+            yield profile.problem(
+                path, reason, "say exactly one of stays, stays_above, stays_below in each item"
+            )
+        if invariant.stays is not None and invariant.tolerance is None:
+            yield profile.problem(
+                (*path, "stays"), "stays without a tolerance", "add `tolerance:`", at_key=True
+            )
+        if invariant.stays is None and invariant.tolerance is not None:
+            hint = "leave it out: a bound has no tolerance"
+            yield profile.problem((*path, "tolerance"), "a tolerance without stays", hint, at_key=True)
+        for contact in invariant.while_ or {}:
+            yield from contact_problems(profile, (*path, "while", contact), contact, at_key=True)
+        yield from _invariant_values(profile, path, invariant)
+
+
+def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant) -> Iterator[Problem]:
+    unit = profile.model.needs.signals.get(invariant.signal)
+    if unit is None:
+        yield no_signal(profile, (*path, "signal"), invariant.signal)
+        return
+    yield from value_problems(
+        profile, path, invariant, unit, ("stays", "stays_above", "stays_below"), ("tolerance",)
+    )
+
+
+def _unused_needs(profile: Loaded[Profile]) -> Iterator[Problem]:
+    model = profile.model
+    signals = {r.signal for step in model.steps for r in step.expect}
+    signals |= {r.signal for r in (*model.start.until, *model.always)}
+    for name in model.needs.signals:
+        if name not in signals:
+            yield profile.problem(
+                ("needs", "signals", name), f"nothing is expected of signal {name!r}", at_key=True
+            )
+    outputs = {*model.start.set, *model.start.write, *(name for i in model.always for name in i.while_ or {})}
+    outputs |= {name for step in model.steps for stimulus in step.do for name in stimulus.outputs}
+    for name in model.needs.outputs:
+        if name not in outputs:
+            yield profile.problem(
+                ("needs", "outputs", name), f"nothing is done to output {name!r}", at_key=True
+            )

@@ -1,0 +1,160 @@
+"""Checks of what a profile expects: kinds that fit their signal, values in its unit, times in order, labels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from bench.document import Loaded
+from bench.errors import Problem
+from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
+from bench.fits import difference_fault, value_fault
+from bench.units import Dimension, dimension_of
+from bench.wording import nearest, show
+from bench.yamltree import Path
+from harness.profile import model
+from harness.profile.model import Profile, PulseContact, ResponseCommon, Stimulus, Wait
+from harness.profile.values import no_signal, value_problems
+
+FLAG_WORDS: Final = {"on": 1, "off": 0, "true": 1, "false": 0}
+
+# Key, keys of values and keys of differences of each kind; nested keys are checked apart.
+_KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, ...]]]] = {
+    model.Reaches: ("reaches", ("reaches",), ("tolerance",)),
+    model.Stays: ("stays", ("stays",), ("tolerance",)),
+    model.StaysAbove: ("stays_above", ("stays_above",), ()),
+    model.StaysBelow: ("stays_below", ("stays_below",), ()),
+    model.Returns: ("returns", ("returns",), ("tolerance",)),
+    model.Unchanged: ("unchanged", (), ()),
+    model.Equals: ("equals", (), ()),
+    model.Counts: ("counts", (), ()),
+    model.StartsMoving: ("starts_moving", (), ()),
+    model.MovesAt: ("moves_at", ("to",), ()),
+    model.OvershootsAtMost: ("overshoots_at_most", ("of",), ("overshoots_at_most",)),
+    model.NeverReverses: ("never_reverses", (), ()),
+}
+_FLAG_KINDS: Final = ("equals", "unchanged", "stays")
+_FITTING: Final = {
+    FLAG_UNIT: _FLAG_KINDS,
+    STATE_UNIT: _FLAG_KINDS,
+    COUNT_UNIT: ("counts", "unchanged"),
+}
+_ANALOGUE_KINDS: Final = tuple(key for key, _, _ in _KINDS.values() if key not in {"equals", "counts"})
+
+
+def kind_of(response: ResponseCommon) -> str:
+    """Return the key that says what kind of response this is."""
+    return _KINDS[type(response)][0]
+
+
+def response_problems(
+    profile: Loaded[Profile], path: Path, response: ResponseCommon, stimuli: Sequence[Stimulus]
+) -> Iterator[Problem]:
+    """Yield what is wrong with one response.
+
+    Args:
+        profile: the profile.
+        path: where the response stands.
+        response: the response.
+        stimuli: what its step does.
+    """
+    yield from _label_problems(profile, path, response, stimuli)
+    yield from _time_problems(profile, path, response)
+    unit = profile.model.needs.signals.get(response.signal)
+    if unit is None:
+        yield no_signal(profile, (*path, "signal"), response.signal)
+        return
+    kind, values, differences = _KINDS[type(response)]
+    fitting = _FITTING.get(unit, _ANALOGUE_KINDS)
+    if kind not in fitting:
+        reason = f"{kind} does not fit {response.signal!r}, which is " + (
+            f"a {unit}" if unit in _FITTING else f"in {unit}"
+        )
+        yield profile.problem((*path, kind), reason, f"use one of {', '.join(fitting)}", at_key=True)
+        return
+    yield from value_problems(profile, path, response, unit, values, differences)
+    yield from _nested_problems(profile, path, response, unit)
+
+
+def _nested_problems(
+    profile: Loaded[Profile], path: Path, response: ResponseCommon, unit: str
+) -> Iterator[Problem]:
+    match response:
+        case model.Unchanged(unchanged=span):
+            here = (*path, "unchanged")
+            if unit in _FITTING and span.tolerance is not None:
+                hint = "leave it out: the value must stay the same"
+                yield profile.problem((*here, "tolerance"), f"a tolerance for a {unit}", hint, at_key=True)
+            elif unit not in _FITTING and span.tolerance is None:
+                hint = f"add `tolerance:` in {unit}: how far the reading may wander"
+                yield profile.problem(here, "unchanged without a tolerance", hint, at_key=True)
+            else:
+                yield from value_problems(profile, here, span, unit, (), ("tolerance",))
+        case model.StartsMoving(starts_moving=motion):
+            yield from value_problems(profile, (*path, "starts_moving"), motion, unit, (), ("by",))
+        case model.NeverReverses(never_reverses=reversal):
+            yield from value_problems(profile, (*path, "never_reverses"), reversal, unit, (), ("by",))
+        case model.MovesAt():
+            yield from _rate_problems(profile, path, response, unit)
+        case model.Equals(equals=value):
+            yield from _equals_problems(profile, (*path, "equals"), value, unit)
+
+
+def _rate_problems(
+    profile: Loaded[Profile], path: Path, response: model.MovesAt, unit: str
+) -> Iterator[Problem]:
+    if dimension_of(unit) is not Dimension.PERCENT:
+        hint = "only signals in % have a travel rate"
+        yield profile.problem((*path, "moves_at"), f"moves_at for a signal in {unit}", hint, at_key=True)
+        return
+    for key, check in (("moves_at", value_fault), ("tolerance", difference_fault)):
+        said = check(getattr(response, key), "%/s", "a travel rate")
+        if said is not None:
+            yield profile.problem((*path, key), *said)
+    if response.moves_at.value <= 0:
+        hint = "write it without a sign; it counts in both directions"
+        yield profile.problem((*path, "moves_at"), f"{response.moves_at.text!r} is no rate of travel", hint)
+
+
+def _equals_problems(
+    profile: Loaded[Profile], path: Path, value: str | float, unit: str
+) -> Iterator[Problem]:
+    if unit == FLAG_UNIT:
+        if not (value in FLAG_WORDS if isinstance(value, str) else value in {0, 1}):
+            yield profile.problem(path, f"{show(value)} is no value of a flag", "write on or off")
+    elif isinstance(value, bool) or (isinstance(value, str) and value in FLAG_WORDS):
+        yield profile.problem(
+            path, f"{show(value)} is no value of a state", "write a state's name or its number"
+        )
+
+
+def _time_problems(profile: Loaded[Profile], path: Path, response: ResponseCommon) -> Iterator[Problem]:
+    if isinstance(response, model.Returns) and response.not_before >= response.within:
+        reason = f"not_before ({response.not_before:g} s) is not before within ({response.within:g} s)"
+        yield profile.problem((*path, "not_before"), reason, "leave the unit time between the two")
+
+
+def _label_problems(
+    profile: Loaded[Profile], path: Path, response: ResponseCommon, stimuli: Sequence[Stimulus]
+) -> Iterator[Problem]:
+    real = [s for s in stimuli if not isinstance(s, Wait)]
+    labels = {s.label: s for s in real if s.label is not None}
+    if response.after is not None and response.after_end_of is not None:
+        yield profile.problem(
+            (*path, "after_end_of"), "after and after_end_of together", "say one of them", at_key=True
+        )
+    for key in ("after", "after_end_of"):
+        label = getattr(response, key)
+        if label is None:
+            continue
+        if label not in labels:
+            hint = nearest(label, labels) or "give the stimulus in this step's `do` a `label:`"
+            yield profile.problem((*path, key), f"no stimulus of this step has the label {label!r}", hint)
+        elif key == "after_end_of" and not isinstance(labels[label], PulseContact):
+            yield profile.problem((*path, key), f"{label!r} is no pulse train", "use `after`", at_key=True)
+    if len(real) > 1 and response.after is None and response.after_end_of is None:
+        known = ", ".join(labels) or "none has a label yet: give them `label:`"
+        hint = f"add `after:` with the label of one ({known})"
+        yield profile.problem(
+            path, f"this step has {len(real)} stimuli, and nothing says which one this counts from", hint
+        )

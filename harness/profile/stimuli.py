@@ -1,0 +1,85 @@
+"""Checks of what a profile does to the unit: the start state and the stimuli of a step."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from bench.document import Loaded
+from bench.errors import Problem
+from bench.fields import ContactState
+from bench.yamltree import Path
+from harness.profile.duration import stimulus_times
+from harness.profile.model import CloseContact, OpenContact, Profile, PulseContact, Stimulus, Wait, WriteValue
+from harness.profile.values import contact_problems, written_problems
+
+
+def start_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
+    """Yield what is wrong with the start state's contacts and values."""
+    start = profile.model.start
+    for name in start.set:
+        yield from contact_problems(profile, ("start", "set", name), name, at_key=True)
+    for name, value in start.write.items():
+        path: Path = ("start", "write", name)
+        yield from written_problems(profile, path, path, name, value)
+
+
+def stimuli_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Stimulus]) -> Iterator[Problem]:
+    """Yield what is wrong with the stimuli of one step."""
+    labels: set[str] = set()
+    for index, stimulus in enumerate(stimuli):
+        here: Path = (*path, index)
+        match stimulus:
+            case CloseContact(close=name):
+                yield from contact_problems(profile, (*here, "close"), name)
+            case OpenContact(open=name):
+                yield from contact_problems(profile, (*here, "open"), name)
+            case PulseContact(pulse=name):
+                yield from contact_problems(profile, (*here, "pulse"), name)
+            case WriteValue(write=name, value=value):
+                yield from written_problems(profile, (*here, "write"), (*here, "value"), name, value)
+            case Wait(label=str(label)):
+                hint = "label the stimulus itself: a wait is none"
+                yield profile.problem((*here, "label"), f"the label {label!r} is on a wait", hint)
+        if stimulus.label is not None:
+            if stimulus.label in labels:
+                hint = "give each stimulus of a step its own label"
+                yield profile.problem((*here, "label"), f"the label {stimulus.label!r} is used twice", hint)
+            labels.add(stimulus.label)
+    yield from _order_problems(profile, path, stimuli)
+
+
+def _order_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Stimulus]) -> Iterator[Problem]:
+    free_s = 0.0
+    for index, (stimulus, (_, end_s)) in enumerate(zip(stimuli, stimulus_times(stimuli), strict=True)):
+        if "at" in stimulus.model_fields_set and stimulus.at < free_s:
+            reason = f"at {stimulus.at:g} s, but what stands before it lasts until {free_s:g} s"
+            yield profile.problem(
+                (*path, index, "at"), reason, "stimuli are applied in the order in which they stand"
+            )
+        free_s = end_s
+
+
+def idle_stimuli(profile: Loaded[Profile]) -> Iterator[Problem]:
+    """Yield a note for each stimulus that asks of a contact what it already is, as far as the profile alone tells."""
+    contacts: dict[str, ContactState] = dict(profile.model.start.set)
+    for number, step in enumerate(profile.model.steps):
+        for index, stimulus in enumerate(step.do):
+            path: Path = ("steps", number, "do", index)
+            match stimulus:
+                case CloseContact(close=name):
+                    wanted: ContactState = "closed"
+                case OpenContact(open=name):
+                    wanted = "open"
+                case PulseContact(pulse=name):
+                    if contacts.get(name) == "closed":
+                        yield profile.problem(
+                            path, f"{name!r} is closed already when its pulses begin", "open it first"
+                        )
+                    wanted = "open"
+                case _:
+                    continue
+            if contacts.get(name) == wanted and not isinstance(stimulus, PulseContact):
+                yield profile.problem(
+                    path, f"{name!r} is {wanted} already", "this changes nothing on the wires"
+                )
+            contacts[name] = wanted
