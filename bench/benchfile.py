@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from pathlib import Path as FilePath
+from typing import TYPE_CHECKING
 
 from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from bench.fields import FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
-from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
+from bench.units import PLAIN_UNITS, Dimension, Quantity
 from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec
 from bench.wording import nearest
-from bench.yamltree import Path
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path as FilePath
+
+    from bench.yamltree import Path
 
 
 def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
@@ -62,13 +66,15 @@ def _link_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         for name in buses:
             if name not in inside:
                 reason = f"bus {name!r} is real but bus {inside[0]!r} is in-process"
-                hint = "in-process time jumps ahead and cannot wait for real wires; make all buses in-process or none"
+                hint = (
+                    "in-process time jumps ahead and cannot wait for real wires; make all in-process or none"
+                )
                 yield bench.problem(("buses", name, "link"), reason, hint)
     for name, bus in buses.items():
         if bus.reconnect_at_most < bus.reconnect_after:
             path = ("buses", name, "reconnect_at_most")
-            reason = f"reconnect_at_most ({bus.reconnect_at_most:g} s) is below reconnect_after ({bus.reconnect_after:g} s)"
-            yield bench.problem(path, reason, "the longest wait must not be the shorter one")
+            reason = f"reconnect_at_most is {bus.reconnect_at_most:g} s, below reconnect_after"
+            yield bench.problem(path, reason, f"write at least {bus.reconnect_after:g} s")
 
 
 def _mock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -193,22 +199,22 @@ def _unit_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> 
     if unit in PLAIN_UNITS:
         for key in ("full_travel", "range"):
             if getattr(signal, key) is not None:
-                yield bench.problem(
-                    (*path, key), f"{key} says nothing of a {unit}", f"leave `{key}` out", at_key=True
-                )
+                reason = f"{key} says nothing of a {unit}"
+                yield bench.problem((*path, key), reason, f"leave `{key}` out", at_key=True)
     elif signal.range is not None:
-        low, high = signal.range
-        for index, end in enumerate(signal.range):
-            if end.dimension is not dimension_of(unit):
-                yield bench.problem(
-                    (*path, "range", index),
-                    f"{end.text!r} where {unit} is wanted",
-                    f"this signal is in {unit}",
-                )
-        if low.dimension is high.dimension and low.value >= high.value:
-            yield bench.problem(
-                (*path, "range"), f"{low.text!r} is not below {high.text!r}", "write [lowest, highest]"
-            )
+        yield from _range_problems(bench, (*path, "range"), signal.range, unit)
+
+
+def _range_problems(
+    bench: Loaded[BenchFile], path: Path, ends: tuple[Quantity, Quantity], unit: str
+) -> Iterator[Problem]:
+    for index, end in enumerate(ends):
+        said = value_fault(end, unit, "the signal")
+        if said is not None:
+            yield bench.problem((*path, index), *said)
+    low, high = ends
+    if low.dimension is high.dimension and low.value >= high.value:
+        yield bench.problem(path, f"{low.text!r} is not below {high.text!r}", "write [lowest, highest]")
 
 
 def _twin_states(bench: Loaded[BenchFile], path: Path, states: Mapping[str, int]) -> Iterator[Problem]:
@@ -239,5 +245,5 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
         if isinstance(output, ContactOutput) and output.safe != output.at_rest:
             reason = f"output {name!r} is safe when {output.safe} but rests {output.at_rest}"
-            hint = "without power at the relay nothing can keep it safe; wire the other contact of the relay if you can"
+            hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)

@@ -1,4 +1,4 @@
-"""Loading one YAML file into a model, with everything that is wrong in it found at once and placed by line."""
+"""Loading one YAML file into a model; everything that is wrong in it is found at once and placed by line."""
 
 from __future__ import annotations
 
@@ -6,10 +6,9 @@ import hashlib
 import json
 import re
 import stat
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
-from typing import Generic, TypeVar, final
+from typing import TYPE_CHECKING, Generic, TypeVar, final
 
 import yaml
 from pydantic import BaseModel, ValidationError
@@ -18,6 +17,9 @@ from bench.errors import FileError, Problem
 from bench.wording import PathFault, word_errors
 from bench.yamlerrors import word_yaml_error
 from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tree, put_values, spot
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 LARGEST_BYTES = 1_000_000
 
@@ -50,7 +52,7 @@ class Loaded(Generic[M_co]):
     tree: Node
 
     def locate(self, path: Path) -> tuple[int, int]:
-        """Return the 1-based line and column of a path of keys and indices, or of the nearest part that exists."""
+        """Return the 1-based line and column of a path of keys and indices, or of its deepest part that exists."""
         place = spot(self.tree, path)
         return place.line, place.column
 
@@ -108,6 +110,22 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
         raise FileError(in_file_order(problems))
     digest = hashlib.sha256(text.encode()).hexdigest()
     return Loaded(model=made, path=path, text=text, digest=digest, notes=(), tree=tree)
+
+
+def kind_of(path: str | FilePath, kinds: Sequence[str]) -> str:
+    """Return which kind of file this is: the first of `kinds` that is a key at its top.
+
+    Raises:
+        FileError: the file cannot be read, or has none of these keys.
+    """
+    name = str(path)
+    tree, _ = _grow(name, _decode(name, _read_bytes(name)))
+    keys = tree.entries if isinstance(tree, Table) else {}
+    found = next((kind for kind in kinds if kind in keys), None)
+    if found is None:
+        hint = f"a file says what it is by one of the keys {', '.join(kinds)} at its top"
+        raise FileError([Problem(name, 1, 1, "nothing says what kind of file this is", hint)])
+    return found
 
 
 def in_file_order(problems: Iterable[Problem]) -> list[Problem]:

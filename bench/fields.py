@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 
@@ -103,7 +103,7 @@ def own_unit(symbol: str, *also: str) -> str:
     own = canonical_symbol(unit.dimension)
     if own != unit.symbol:
         raise ValueError(
-            f"{symbol!r} values are kept in {own}; write `unit: {own}` and have scale and offset give it: "
+            f"values in {symbol!r} are kept in {own}; write `unit: {own}` and have scale and offset give it: "
             f"1 {unit.symbol} more is {unit.factor:.6g} {own} more, 0 {unit.symbol} is {unit.offset:.6g} {own}"
         )
     return own

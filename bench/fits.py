@@ -29,7 +29,7 @@ def value_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
 
 
 def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
-    """Return what is wrong with a difference, such as a tolerance, that must be in `unit`; None when it fits."""
+    """Return what is wrong with a difference (a tolerance, say) that must be in `unit`; None when it fits."""
     fault = value_fault(quantity, unit, whose)
     if fault is not None:
         return fault

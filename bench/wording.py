@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, Union, final, get_args, get_origin
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, final, get_args, get_origin
 
 from pydantic import BaseModel, Tag, ValidationError
-from pydantic_core import ErrorDetails
 
-from bench.yamltree import Path
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+    from pydantic_core import ErrorDetails
+
+    from bench.yamltree import Path
 
 _LONGEST_SHOWN = 50
+_NAME_RULE = "use lower-case letters, digits and underscores, at most 40, a letter first"
 
 
 @final
@@ -169,13 +173,16 @@ def _word(detail: ErrorDetails, place: _Place) -> PathFault:
         return _unknown_key(place)
     if kind == "missing":
         return PathFault(place.path, f"the key {str(place.path[-1])!r} is missing", "", at_key=True)
+    return _word_value(kind, value, ctx, place)
+
+
+def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:  # noqa: PLR0911 - a table
     if kind == "no_kind":
         return _no_kind(value, ctx, place)
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
         return _bad_tag(kind, value, ctx, place)
     if place.key:
-        hint = "use lower-case letters, digits and underscores, at most 40, a letter first"
-        return PathFault(place.path, f"{show(place.path[-1])} is no name", hint, at_key=True)
+        return PathFault(place.path, f"{show(place.path[-1])} is no name", _NAME_RULE, at_key=True)
     if value is None:
         return PathFault(place.path, "nothing is written here", _WANTED.get(kind, ""))
     if kind == "literal_error":
@@ -185,7 +192,8 @@ def _word(detail: ErrorDetails, place: _Place) -> PathFault:
         )
     if kind in {"value_error", "assertion_error"}:
         return _said(str(ctx.get("error", "not right")), value, place)
-    reason, hint = _TEXTS.get(kind, _unforeseen)(value, ctx)
+    word = _TEXTS.get(kind, _unforeseen)
+    reason, hint = word(value, ctx)
     return PathFault(place.path, reason, hint)
 
 
@@ -202,7 +210,7 @@ def _unknown_key(place: _Place) -> PathFault:
 
 
 def _no_kind(value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
-    known = [str(k) for k in ctx.get("kinds", ())]
+    known = str(ctx.get("kinds", "")).split(", ")
     if not isinstance(value, dict):
         return PathFault(
             place.path, f"{show(value)} where a mapping is wanted", f"begin it with one of {', '.join(known)}"
@@ -311,13 +319,13 @@ _TEXTS: dict[str, Callable[[Any, Mapping[str, Any]], tuple[str, str]]] = {
     "string_too_long": _length("at most", "max_length"),
     "string_pattern_mismatch": lambda value, _: (
         f"{show(value)} is no name",
-        "use lower-case letters, digits and underscores, at most 40, a letter first",
+        _NAME_RULE,
     ),
 }
 
 
 def word_types() -> Iterator[str]:
-    """Yield pydantic's error types that have words of their own here; a test holds them against the models."""
+    """Yield pydantic's error types that have words of their own here; a test compares them with the models."""
     yield from _TEXTS
     yield from ("extra_forbidden", "missing", "no_kind", "union_tag_not_found", "union_tag_invalid")
     yield from ("literal_error", "value_error", "assertion_error")

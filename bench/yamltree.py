@@ -1,14 +1,16 @@
-"""YAML text as a tree that remembers where everything stands, so that every problem can name its line (pure)."""
+"""YAML text as a tree that remembers where everything stands, so that a problem can name its line (pure)."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any, final
+from typing import TYPE_CHECKING, Any, final
 
 import yaml
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
 
 MAX_DEPTH = 32
 MAX_NODES = 50_000
@@ -137,13 +139,14 @@ class _Composer:
 
     def take(self, event: yaml.Event) -> None:
         """Take the parser's next event."""
-        line, column = event.start_mark.line + 1, event.start_mark.column + 1
+        mark = event.start_mark
+        line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         if isinstance(event, yaml.DocumentStartEvent) and self.root is not None:
             raise TreeError(Fault(line, column, "a second document begins here", "write one document a file"))
         if isinstance(event, yaml.ScalarEvent):
             self._scalar(event, line, column)
         elif isinstance(event, yaml.AliasEvent):
-            self._alias(event.anchor, line, column)
+            self._alias(event.anchor or "", line, column)
         elif isinstance(event, yaml.SequenceStartEvent):
             self._begin(Items(line, column), event, line, column)
         elif isinstance(event, yaml.MappingStartEvent):

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.document import Loaded, in_file_order
 from bench.errors import FileError, Problem
@@ -12,10 +11,14 @@ from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
 from bench.units import PLAIN_UNITS
 from bench.wiring import BenchFile, ContactOutput, RegisterOutput, SignalSpec
 from bench.wording import nearest
-from bench.yamltree import Path
 from harness.profile import model
 from harness.profile.model import CONTACT, Profile, PulseContact, ResponseCommon
 from harness.profile.responses import kind_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from bench.yamltree import Path
 
 _RANGE_OF_PERCENT: Final = (0.0, 100.0)
 
@@ -145,15 +148,16 @@ def _pulse_problems(
             if not isinstance(stimulus, PulseContact):
                 continue
             output = bench.model.outputs[names[stimulus.pulse]]
-            if not isinstance(output, ContactOutput) or output.fastest_edge is None:
+            if not isinstance(output, ContactOutput):
                 continue
+            fastest_s = output.fastest_edge or max(output.operate, output.release) + output.bounce
             spans = [("closed_for", stimulus.closed_for)]
             if stimulus.times > 1:
                 spans.append(("open_for", stimulus.open_for))
             for key, span_s in spans:
-                if span_s < output.fastest_edge:
+                if span_s < fastest_s:
                     reason = f"{key} {span_s:g} s is shorter than {names[stimulus.pulse]!r} can follow"
-                    hint = f"its fastest_edge on bench {bench.path} is {output.fastest_edge:g} s"
+                    hint = f"on bench {bench.path} its edges must be {fastest_s:g} s apart; see fastest_edge"
                     yield profile.problem(("steps", number, "do", index, key), reason, hint)
 
 
@@ -201,20 +205,19 @@ def _reach(
         yield profile.problem(path, reason, f"its range is {low:g} to {high:g} {signal.unit}")
 
 
-_NEEDS_NO_RATE: Final[Mapping[str, Callable[[ResponseCommon], bool]]] = {
-    FLAG_UNIT: lambda response: isinstance(response, model.Equals),
-    STATE_UNIT: lambda response: isinstance(response, model.Equals),
-    COUNT_UNIT: lambda _: True,
-}
+def _depends_on_rate(response: ResponseCommon, unit: str) -> bool:
+    """Whether what happens between two readings matters to a response; counters are bounded by going up only."""
+    if unit in {FLAG_UNIT, STATE_UNIT}:
+        return not isinstance(response, model.Equals)
+    return unit != COUNT_UNIT
 
 
 def _notes(profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]) -> Iterator[Problem]:
     yield from profile.notes
     yield from bench.notes
-    watched = [*_responses(profile.model)]
-    for path, response in watched:
+    for path, response in _responses(profile.model):
         signal = bench.model.signals[names[response.signal]]
-        if not _NEEDS_NO_RATE.get(signal.unit, lambda _: False)(response):
+        if _depends_on_rate(response, signal.unit):
             yield from _rate_notes(profile, (*path, "signal"), names[response.signal], bench)
     for index, invariant in enumerate(profile.model.always):
         yield from _rate_notes(profile, ("always", index, "signal"), names[invariant.signal], bench)

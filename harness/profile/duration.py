@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from harness.profile import model
 from harness.profile.model import Profile, PulseContact, ResponseCommon, Stimulus, Wait
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
 
 Span = tuple[float, float]
 """Shortest and longest, seconds."""
 
 
 def stimulus_times(stimuli: Sequence[Stimulus]) -> Iterator[tuple[float, float]]:
-    """Yield when each stimulus begins and ends, seconds after the step's begin; they follow each other in order."""
+    """Yield when each stimulus begins and ends, seconds after the step's begin; one follows another."""
     free_s = 0.0
     for stimulus in stimuli:
         begin_s = max(free_s, stimulus.at)
@@ -28,8 +31,8 @@ def _lasts_s(stimulus: Stimulus) -> float:
     return 0.0
 
 
-def response_span(response: ResponseCommon) -> Span:
-    """Return how long after its stimulus a response that passes is decided, at the earliest and at the latest."""
+def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table of kinds
+    """Return how long after its stimulus a passing response is decided, at the earliest and at the latest."""
     match response:
         case model.Reaches():
             return response.holds, response.within + response.holds

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path as FilePath
+from typing import TYPE_CHECKING
 
 from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
-from bench.yamltree import Path
 from harness.profile.model import Invariant, Profile
 from harness.profile.responses import response_problems
 from harness.profile.stimuli import idle_stimuli, start_problems, stimuli_problems
 from harness.profile.values import contact_problems, no_signal, value_problems
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path as FilePath
+
+    from bench.yamltree import Path
 
 
 def load_profile(path: str | FilePath) -> Loaded[Profile]:
@@ -79,7 +83,12 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
         yield no_signal(profile, (*path, "signal"), invariant.signal)
         return
     yield from value_problems(
-        profile, path, invariant, unit, ("stays", "stays_above", "stays_below"), ("tolerance",)
+        profile,
+        path,
+        invariant,
+        unit,
+        values=("stays", "stays_above", "stays_below"),
+        differences=("tolerance",),
     )
 
 

@@ -95,7 +95,7 @@ def _by_key(*keys: str) -> Discriminator:
         pick,
         custom_error_type="no_kind",
         custom_error_message=f"say what it is: one of {', '.join(keys)}",
-        custom_error_context={"kinds": keys},
+        custom_error_context={"kinds": ", ".join(keys)},
     )
 
 
@@ -320,7 +320,7 @@ class Profile(FileModel):
     values: dict[Name, str | int | float] = Field(default_factory=dict)
     """Named values; `$name` stands for one anywhere below."""
     decision: Literal["guarded", "simple"] = "guarded"
-    """`guarded` judges everything that the readings leave possible; `simple` takes the readings as they stand."""
+    """`guarded` judges all that the readings leave possible; `simple` takes the readings as they stand."""
     always: list[Invariant] = Field(default_factory=list)
     start: Start = Field(default_factory=Start)
     steps: Annotated[list[Step], Field(min_length=1)]

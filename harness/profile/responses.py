@@ -1,20 +1,23 @@
-"""Checks of what a profile expects: kinds that fit their signal, values in its unit, times in order, labels."""
+"""Checks of what a profile expects: kinds that fit their signal, units, times in order, labels."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from bench.document import Loaded
-from bench.errors import Problem
 from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
 from bench.units import Dimension, dimension_of
 from bench.wording import nearest, show
-from bench.yamltree import Path
 from harness.profile import model
 from harness.profile.model import Profile, PulseContact, ResponseCommon, Stimulus, Wait
 from harness.profile.values import no_signal, value_problems
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from bench.document import Loaded
+    from bench.errors import Problem
+    from bench.yamltree import Path
 
 FLAG_WORDS: Final = {"on": 1, "off": 0, "true": 1, "false": 0}
 
@@ -72,7 +75,7 @@ def response_problems(
         )
         yield profile.problem((*path, kind), reason, f"use one of {', '.join(fitting)}", at_key=True)
         return
-    yield from value_problems(profile, path, response, unit, values, differences)
+    yield from value_problems(profile, path, response, unit, values=values, differences=differences)
     yield from _nested_problems(profile, path, response, unit)
 
 
@@ -89,11 +92,11 @@ def _nested_problems(
                 hint = f"add `tolerance:` in {unit}: how far the reading may wander"
                 yield profile.problem(here, "unchanged without a tolerance", hint, at_key=True)
             else:
-                yield from value_problems(profile, here, span, unit, (), ("tolerance",))
+                yield from value_problems(profile, here, span, unit, differences=("tolerance",))
         case model.StartsMoving(starts_moving=motion):
-            yield from value_problems(profile, (*path, "starts_moving"), motion, unit, (), ("by",))
+            yield from value_problems(profile, (*path, "starts_moving"), motion, unit, differences=("by",))
         case model.NeverReverses(never_reverses=reversal):
-            yield from value_problems(profile, (*path, "never_reverses"), reversal, unit, (), ("by",))
+            yield from value_problems(profile, (*path, "never_reverses"), reversal, unit, differences=("by",))
         case model.MovesAt():
             yield from _rate_problems(profile, path, response, unit)
         case model.Equals(equals=value):

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from bench.document import Loaded
-from bench.errors import Problem
-from bench.fields import ContactState
-from bench.yamltree import Path
 from harness.profile.duration import stimulus_times
 from harness.profile.model import CloseContact, OpenContact, Profile, PulseContact, Stimulus, Wait, WriteValue
 from harness.profile.values import contact_problems, written_problems
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from bench.document import Loaded
+    from bench.errors import Problem
+    from bench.fields import ContactState
+    from bench.yamltree import Path
 
 
 def start_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
@@ -60,7 +64,7 @@ def _order_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Stim
 
 
 def idle_stimuli(profile: Loaded[Profile]) -> Iterator[Problem]:
-    """Yield a note for each stimulus that asks of a contact what it already is, as far as the profile alone tells."""
+    """Yield a note for each stimulus that asks of a contact what it already is, as far as the profile tells."""
     contacts: dict[str, ContactState] = dict(profile.model.start.set)
     for number, step in enumerate(profile.model.steps):
         for index, stimulus in enumerate(step.do):

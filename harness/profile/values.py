@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from bench.document import Loaded
-from bench.errors import Problem
-from bench.fields import FileModel
 from bench.fits import difference_fault, value_fault
-from bench.units import Quantity
 from bench.wording import nearest
-from bench.yamltree import Path
 from harness.profile.model import CONTACT, Profile
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from bench.document import Loaded
+    from bench.errors import Problem
+    from bench.fields import FileModel
+    from bench.units import Quantity
+    from bench.yamltree import Path
 
 
 def no_signal(profile: Loaded[Profile], path: Path, name: str) -> Problem:
@@ -62,8 +66,9 @@ def value_problems(
     path: Path,
     part: FileModel,
     unit: str,
-    values: Sequence[str],
-    differences: Sequence[str],
+    *,
+    values: Sequence[str] = (),
+    differences: Sequence[str] = (),
 ) -> Iterator[Problem]:
     """Yield what is wrong with quantities of a part of the profile, by the names of their keys.
 
