@@ -113,7 +113,8 @@ class ContactOutput(OutputCommon):
     bounce: Seconds = 0.005
     """Longest bounce of the contact after it first moves."""
     fastest_edge: PositiveSeconds | None = None
-    """Shortest time between two edges that this relay can follow; the driver's own limit unless stated."""
+    """Shortest time between two edges that this relay can follow. Unless stated: the driver's own limit, or the
+    longest operate or release time plus bounce where that is longer (a shorter pulse might never reach the contact)."""
 
 
 class RegisterOutput(OutputCommon):

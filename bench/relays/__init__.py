@@ -1,1 +1,1 @@
-"""One module a driver; each is found by its file name, third-party drivers by the entry point `ventproof.drivers`."""
+"""One module a driver, found by its file name; third-party ones by the entry point `ventproof.drivers`."""

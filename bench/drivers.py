@@ -1,0 +1,117 @@
+"""What an output driver is, and how it is found: one module a driver in `bench.relays`, or an entry point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from importlib import import_module
+from importlib.metadata import entry_points
+from pkgutil import iter_modules
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
+
+from bench import relays
+from bench.wording import nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from bench.fields import FileModel
+    from bench.interfaces import Bus, Contact, Level, MockInputs
+    from bench.ports import Ports
+    from bench.wiring import BusSpec, OutputSpec
+
+ENTRY_POINTS: Final = "ventproof.drivers"
+"""Entry point group of third-party drivers; each entry names a `Driver`."""
+
+Clock = Literal["virtual", "wall", "either"]
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wiring:
+    """What a driver may build one output from.
+
+    Attributes:
+        name: the output's name in the bench file, for messages.
+        output: the output as the bench file declares it.
+        buses: the bench's buses by name, already open when the output is opened.
+        specs: how those buses are declared.
+        inputs: the terminals of the mock unit, in process only.
+        ports: serial ports of this bench; outputs on one board share its port.
+    """
+
+    name: str
+    output: OutputSpec
+    buses: Mapping[str, Bus] = field(default_factory=dict)
+    specs: Mapping[str, BusSpec] = field(default_factory=dict)
+    inputs: MockInputs | None = None
+    ports: Ports
+
+    def bus(self, name: str) -> Bus:
+        """Return a bus.
+
+        Raises:
+            ValueError: the bench has no such bus.
+        """
+        try:
+            return self.buses[name]
+        except KeyError:
+            raise ValueError(f"there is no bus {name!r} on this bench; {nearest(name, self.buses)}") from None
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Driver:
+    """One kind of output hardware.
+
+    Attributes:
+        name: as `driver:` in the bench file says it.
+        kind: kind of output that it serves, as `kind:` in the bench file.
+        clock: whether it needs real wires (`wall`), the mock in this process (`virtual`), or neither.
+        about: one sentence for `ventproof explain`.
+        options: model of the output's `wired:`.
+        build: makes the running output from valid options; opens nothing. Raises ValueError when the parts
+            do not fit together.
+        place: names the very relay or register that is driven, so that two outputs on one are found.
+    """
+
+    name: str
+    kind: Literal["contact", "register"]
+    clock: Clock
+    about: str
+    options: type[FileModel]
+    build: Callable[[Any, Wiring], Contact | Level]
+    place: Callable[[Any], str]
+
+
+@runtime_checkable
+class Remarks(Protocol):
+    """A driver that has something to say for the record, once it is open."""
+
+    notes: list[str]
+
+
+def names() -> list[str]:
+    """Return the names of all drivers that are installed, sorted."""
+    own = {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}
+    return sorted(own | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
+
+
+def find(name: str) -> Driver:
+    """Return a driver by name; our own come before third-party ones of the same name.
+
+    Raises:
+        ValueError: unknown (the message gives the nearest name), or a third-party one that cannot be loaded.
+    """
+    if name in {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}:
+        found: object = import_module(f"{relays.__name__}.{name.replace('-', '_')}").DRIVER
+        assert isinstance(found, Driver)
+        return found
+    for entry in entry_points(group=ENTRY_POINTS, name=name):
+        try:
+            found = entry.load()
+        except Exception as error:  # a stranger's module may raise anything
+            raise ValueError(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
+        if isinstance(found, Driver):
+            return found
+        raise ValueError(f"driver {name!r} ({entry.value}) is no bench.drivers.Driver; mend that package")
+    raise ValueError(f"{name!r} is no driver; {nearest(name, names())}")

@@ -1,0 +1,232 @@
+"""All outputs of a bench in one process: contacts with rest state, delays and bounce; trains; safe states."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, cast, final
+
+from bench.clock import sleep_until, spin_until
+from bench.drivers import Remarks, Wiring, find
+from bench.errors import BenchError, DriverError
+from bench.ports import Ports
+from bench.pulses import check_plan
+from bench.samples import Edge, EdgeReport, Window
+from bench.wiring import BusSpec, ContactOutput, OutputSpec, RegisterOutput
+from bench.wording import nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Coroutine, Mapping, Sequence
+
+    from bench.interfaces import Bus, Contact, Level, MockInputs
+
+_MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _ContactLine:
+    """A contact with its driver. The lock keeps commands in order: what was asked first is done first."""
+
+    spec: ContactOutput
+    driver: Contact
+    fastest_edge_s: float
+    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+    async def drive(self, *, closed: bool) -> Window:
+        """Command the contact; returns the window of its electrical edge.
+
+        The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
+        (or release) time, and may bounce for `bounce` after that.
+        """
+        on = closed != (self.spec.at_rest == "closed")
+        async with self.lock:
+            commanded = await self.driver.energise(on)
+        return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _LevelLine:
+    spec: RegisterOutput
+    driver: Level
+    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+    async def put(self, value: float) -> Window:
+        async with self.lock:
+            return await self.driver.put(value)
+
+
+@final
+class LocalOutputs:
+    """Implements `bench.interfaces.Outputs` on the running loop.
+
+    Args:
+        outputs: what the bench file declares.
+        buses: the bench's buses by name; their owner opens and closes them.
+        specs: how those buses are declared.
+        inputs: the mock's terminals, in process only.
+        spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
+            virtual loop, which is exact.
+
+    Attributes:
+        notes: what the record should say of the outputs; complete once they are open.
+
+    Raises:
+        ValueError: an output's driver is unknown, or its options do not fit; the text names the output.
+    """
+
+    def __init__(
+        self,
+        outputs: Mapping[str, OutputSpec],
+        *,
+        buses: Mapping[str, Bus],
+        specs: Mapping[str, BusSpec],
+        inputs: MockInputs | None = None,
+        spin_s: float = 0.0,
+    ) -> None:
+        self.notes: list[str] = []
+        self._spin_s = spin_s
+        self._contacts: dict[str, _ContactLine] = {}
+        self._levels: dict[str, _LevelLine] = {}
+        self._opened: list[Contact | Level] = []
+        self._halts = 0  # how often make_safe was called: a train that began before plays no further edge
+        ports = Ports()
+        for name, spec in outputs.items():
+            wiring = Wiring(name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports)
+            try:
+                self._add(name, spec, wiring)
+            except ValueError as error:
+                raise ValueError(f"output {name}: {error}") from error
+
+    def _add(self, name: str, spec: OutputSpec, wiring: Wiring) -> None:
+        driver = find(spec.driver)
+        if driver.kind != spec.kind:
+            raise ValueError(f"driver {spec.driver!r} serves `kind: {driver.kind}`, not `kind: {spec.kind}`")
+        made = driver.build(driver.options.model_validate(spec.wired), wiring)
+        if isinstance(spec, ContactOutput):
+            contact = cast("Contact", made)
+            moves_s = max(spec.operate, spec.release) + spec.bounce
+            fastest_s = spec.fastest_edge or max(contact.fastest_edge_s, moves_s)
+            self._contacts[name] = _ContactLine(spec, contact, fastest_s)
+        else:
+            self._levels[name] = _LevelLine(spec, cast("Level", made))
+
+    async def open(self) -> None:
+        """Open every output, then drive every one to its safe state. What fails leaves nothing open.
+
+        Raises:
+            LinkError: a port cannot be opened.
+            DriverError: hardware does not answer, or cannot be made safe.
+        """
+        try:
+            drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
+            drivers += [line.driver for line in self._levels.values()]
+            for driver in drivers:
+                self._opened.append(driver)  # before it is open: a half-open port wants closing too
+                await driver.open()
+                if isinstance(driver, Remarks):
+                    self.notes.extend(driver.notes)
+            await self.make_safe()
+        except BaseException:
+            with suppress(BenchError):
+                await self.make_safe()
+            await self._let_go()
+            raise
+
+    def fastest_edge_s(self, name: str) -> float:
+        """Return the shortest time between two edges that a contact can keep, seconds."""
+        return self._contact(name).fastest_edge_s
+
+    async def contact(self, name: str, *, closed: bool) -> Window:
+        """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
+        return await self._contact(name).drive(closed=closed)
+
+    async def level(self, name: str, value: float) -> Window:
+        """Set a level output; the value is in the output's unit."""
+        try:
+            line = self._levels[name]
+        except KeyError:
+            raise DriverError(f"there is no level output {name!r}; {nearest(name, self._levels)}") from None
+        return await line.put(value)
+
+    async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
+        """Play edges at absolute deadlines; a late edge keeps the window in which it really went out.
+
+        An edge whose going out nothing proves is reported without a window, and the train goes on, so that
+        what hangs on it is undecidable rather than wrong.
+
+        Raises:
+            DriverError: the plan is too fast; two edges in a row or the last one failed, so that the state of
+                the contact is unknown; or the outputs were made safe meanwhile.
+        """
+        line = self._contact(name)
+        try:
+            check_plan(edges, fastest_edge_s=line.fastest_edge_s)
+        except ValueError as error:
+            raise DriverError(f"output {name}: {error}") from None
+        halts, reports, missed, not_before_s = self._halts, list[EdgeReport](), 0, start_s
+        for number, edge in enumerate(edges, start=1):
+            due_s = start_s + edge.at_s
+            leaves_s = max(due_s, not_before_s)
+            await sleep_until(leaves_s - self._spin_s)
+            if self._spin_s:
+                spin_until(leaves_s)
+            if self._halts != halts:
+                raise DriverError(
+                    f"output {name}: the train was broken off before edge {number}, outputs were made safe"
+                )
+            try:
+                window = await line.drive(closed=edge.closed)
+            except DriverError as error:
+                missed += 1
+                if missed == _MISSED_IN_A_ROW or number == len(edges):
+                    raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
+                reports.append(EdgeReport(edge.closed, due_s, None))
+            else:
+                missed = 0
+                # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
+                not_before_s = window.earliest_s + line.fastest_edge_s
+                reports.append(EdgeReport(edge.closed, due_s, window))
+        return reports
+
+    async def make_safe(self) -> None:
+        """Drive every output to its safe state, all at once, and break off trains.
+
+        Every output is tried whatever becomes of the others; then the first error is raised.
+        """
+        self._halts += 1
+        ways: list[Coroutine[None, None, Window]] = [
+            line.drive(closed=line.spec.safe == "closed") for line in self._contacts.values()
+        ]
+        ways += [
+            line.put(line.spec.safe.value) for line in self._levels.values() if line.spec.safe is not None
+        ]
+        # Shielded: who loses patience with this call must not leave half of the outputs driven.
+        outcomes = await asyncio.shield(asyncio.gather(*ways, return_exceptions=True))
+        for outcome in outcomes:
+            if isinstance(outcome, BaseException):
+                raise outcome
+
+    async def close(self) -> None:
+        """Make safe and let go of every port; safe to call twice. Ports are let go of whatever happens."""
+        try:
+            if self._opened:
+                await self.make_safe()
+        finally:
+            await self._let_go()
+
+    async def _let_go(self) -> None:
+        opened, self._opened = self._opened, []
+        for driver in opened:
+            try:
+                await driver.close()
+            except BenchError as error:
+                self.notes.append(str(error))
+
+    def _contact(self, name: str) -> _ContactLine:
+        try:
+            return self._contacts[name]
+        except KeyError:
+            raise DriverError(f"there is no contact {name!r}; {nearest(name, self._contacts)}") from None

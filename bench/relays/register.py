@@ -1,0 +1,90 @@
+"""Driver `register`: a value that is written into a register of the unit, and read back."""
+
+from __future__ import annotations
+
+from typing import Final, Literal, Self, cast, final
+
+from pydantic import model_validator
+
+from bench.drivers import Driver, Wiring
+from bench.errors import BusFault, DriverError
+from bench.interfaces import Bus, ReadRequest
+from bench.registers import encode, resolve
+from bench.samples import Window
+from bench.wiring import Location
+
+
+class RegisterOptions(Location):
+    """`wired:` of driver `register`: where the value is written, and how it is coded."""
+
+    @model_validator(mode="after")
+    def _can_be_written(self) -> Self:
+        table, _ = resolve(self)
+        if table not in ("coil", "holding"):
+            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
+        if table == "holding" and self.type == "bit":
+            raise ValueError(
+                "a single bit of a holding register cannot be written; use a whole register or a coil"
+            )
+        return self
+
+
+@final
+class RegisterLevel:
+    """A register as an output: written, then read back before it counts."""
+
+    def __init__(self, name: str, bus: Bus, location: RegisterOptions) -> None:
+        self._name = name
+        self._bus = bus
+        self._location = location
+        table, self._address = resolve(location)
+        self._table = cast('Literal["coil", "holding"]', table)
+
+    async def open(self) -> None:
+        """Nothing to open: the bus is open already."""
+
+    async def put(self, value: float) -> Window:
+        """Write the value and read it back; the window is that of the write.
+
+        Raises:
+            DriverError: out of the register's range, no usable reply, or the register holds something else.
+        """
+        at = f"{self._table} {self._address} of unit {self._location.unit_id} on bus {self._location.bus}"
+        try:
+            words = encode(self._location, value)
+        except ValueError as error:
+            raise DriverError(f"output {self._name}: {error}") from None
+        try:
+            written = await self._bus.write(self._location.unit_id, self._table, self._address, words)
+            request = ReadRequest(self._location.unit_id, self._table, self._address, len(words))
+            found = (await self._bus.read(request)).words
+        except BusFault as error:
+            raise DriverError(f"output {self._name}: {at} was not written for certain: {error}") from error
+        if found != tuple(words):
+            raise DriverError(
+                f"output {self._name}: {at} holds {list(found)} after {list(words)} was written"
+            )
+        return Window(written.requested_s, written.replied_s)
+
+    async def close(self) -> None:
+        """Nothing to let go of: the bus is closed by its owner."""
+
+
+def _build(options: RegisterOptions, wiring: Wiring) -> RegisterLevel:
+    return RegisterLevel(wiring.name, wiring.bus(options.bus), options)
+
+
+def _place(options: RegisterOptions) -> str:
+    table, address = resolve(options)
+    return f"{table} {address} of unit {options.unit_id} on bus {options.bus}"
+
+
+DRIVER: Final = Driver(
+    name="register",
+    kind="register",
+    clock="either",
+    about="A value written into a holding register of the unit, and read back before it counts.",
+    options=RegisterOptions,
+    build=_build,
+    place=_place,
+)
