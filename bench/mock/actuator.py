@@ -1,4 +1,4 @@
-"""One vent drive: dead time, constant travel, coast and end stops, as an exact piecewise-linear trajectory (pure)."""
+"""One vent drive: dead time, travel, coast and end stops as an exact piecewise-linear trajectory (pure)."""
 
 from __future__ import annotations
 
@@ -36,13 +36,13 @@ class Travel:
 class Actuator:
     """A vent drive, closed at `start_s`. Commands come in order of time.
 
-    Between two breakpoints the position is linear, after the last it is constant. A command cuts what was planned
-    beyond its instant and plans anew, so the past never changes:
+    Between two breakpoints the position is linear, after the last it is constant. A command cuts what was
+    planned beyond its instant and plans anew, so the past never changes:
 
     - the way a moving vent already goes: it runs on, without another dead time, to the new target;
     - otherwise the drive is told to stop, the vent coasts to rest, then the dead time runs, then it turns;
-    - at rest: the dead time runs from the command; a command during that time takes the place of the first and
-      keeps its dead time when it goes the same way.
+    - at rest: the dead time runs from the command; a command during that time takes the place of the first
+      and keeps its dead time when it goes the same way.
 
     A drive does not correct what the coast carried it past its target.
     """
@@ -53,8 +53,8 @@ class Actuator:
         self.target_percent = CLOSED_PERCENT
         self._travel = travel
         self._points: list[tuple[float, float]] = [(start_s, CLOSED_PERCENT)]
-        # The last planned movement: its way (+1 opens, -1 closes), when the vent first moves, when the drive is told
-        # to stop, and when the vent is at rest. Invariant: moves <= stop <= rest.
+        # The last planned movement: its way (+1 opens, -1 closes), when the vent first moves, when the drive
+        # is told to stop, and when the vent is at rest. Invariant: moves <= stop <= rest.
         self._way = 0
         self._moves_s = self._stop_s = self._rest_s = -math.inf
 

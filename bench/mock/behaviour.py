@@ -1,4 +1,4 @@
-"""How the mock unit behaves: one frozen set of knobs, all at their healthy values, that the logic asks (pure)."""
+"""How the mock unit behaves: one frozen set of knobs that its parts ask, healthy by default (pure)."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from typing import final
 class Behaviour:
     """Deviations from the rule; the defaults are a healthy unit. Each fault changes one or two of them.
 
-    The parts of the unit ask for a knob where it bites and never for a fault's name. Vent groups are known by their
-    order in the settings: the first is the roof of the shipped bench, the last its side.
+    The parts of the unit ask for a knob where it bites and never for a fault's name. Vent groups are known by
+    their order in the settings: the first is the roof of the shipped bench, the last its side.
     """
 
     # Rain terminal and its conditioning.

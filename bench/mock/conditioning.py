@@ -10,9 +10,9 @@ from typing import final
 class Settling:
     """A two-state value that follows its input only after the input kept the new state for a while.
 
-    A debounce has one such time for both ways; entry and release delays have two. The instant at which the value
-    follows is exact: `due_s`. Whoever owns this advances time, calls `fire` at `due_s`, and only then applies an
-    input change of the same instant, so that a state kept for exactly the time counts.
+    A debounce has one such time for both ways; entry and release delays have two. The instant at which the
+    value follows is exact: `due_s`. Whoever owns this advances time, calls `fire` at `due_s`, and only then
+    applies an input change of the same instant, so that a state kept for exactly the time counts.
     """
 
     __slots__ = ("due_s", "input", "off_s", "on_s", "value")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import reduce
-from typing import final
+from typing import TYPE_CHECKING, final
 
 from bench.mock.behaviour import HEALTHY, Behaviour
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
 
 
 @final
@@ -18,9 +20,10 @@ class Fault:
 
     Attributes:
         name: how files and commands call it.
-        area: the part of the unit that is wrong: `input`, `delay`, `override`, `stage`, `drive`, `register` or `bus`.
+        area: the part that is wrong: `input`, `delay`, `override`, `stage`, `drive`, `register` or
+            `bus`.
         about: one sentence that a firmware engineer recognises.
-        severity: what a severity of 1 means, and which way more goes; empty when the fault is all or nothing.
+        severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
         change: gives the behaviour with this fault at a severity.
     """
 
@@ -235,7 +238,7 @@ _FAULTS = (
     Fault(
         "address_shift",
         "register",
-        "Every input register stands one address too high, as when counting from 1 is mixed with counting from 0.",
+        "Every input register stands one address too high: counting from 1 was mixed with counting from 0.",
         "1 is one address, 2 is two",
         lambda b, s: replace(b, address_shift=max(1, round(s))),
     ),

@@ -1,15 +1,17 @@
 """Framing for the mock's side of a bus: requests out of a stream of bytes, replies into it (pure).
 
-Written apart from the Modbus library that the bench's own bus uses, so that the two check each other. Sources: MODBUS
-Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3 (MBAP header); MODBUS over Serial Line V1.02, 2.5 (RTU, ASCII) and
-6.2 (LRC, CRC).
+Written apart from the Modbus library that the bench's own bus uses, so that the two check each other.
+Sources: MODBUS Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3 (MBAP header); MODBUS over Serial Line
+V1.02, 2.5 (RTU, ASCII) and 6.2 (LRC, CRC).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final, Literal, final
+from typing import TYPE_CHECKING, Final, Literal, final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 Framing = Literal["tcp", "rtu", "ascii"]
 
@@ -18,7 +20,7 @@ _LONGEST_PDU: Final = 253
 _SHORTEST_RTU: Final = 4
 _LONGEST_RTU: Final = 256
 _LONGEST_ASCII: Final = 513
-# Bytes of a request by function: a fixed length, or where its byte count stands and how long it is without the data.
+# Bytes of a request by function: a fixed length, or where its byte count stands and its length without data.
 _RTU_FIXED: Final = dict.fromkeys((1, 2, 3, 4, 5, 6), 8) | {22: 10}
 _RTU_COUNTED: Final = {15: (6, 9), 16: (6, 9), 23: (10, 13)}
 
@@ -69,8 +71,9 @@ def encode(framing: Framing, frame: Frame) -> bytes:
 class Deframer:
     """Takes requests out of a stream, whatever the pieces it comes in; noise between them is skipped.
 
-    An RTU stream has no marks but silence. A piece that follows a silence of `silence_s` starts afresh; within a piece
-    the first run of bytes that has a request's length and a good CRC is a request, so that a noise byte costs nothing.
+    An RTU stream has no marks but silence. A piece after a silence of `silence_s` starts afresh; within
+    a piece the first run of bytes that has a request's length and a good CRC is a request, so that a noise
+    byte costs nothing.
     """
 
     def __init__(self, framing: Framing, *, silence_s: float = 0.05) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import final
+from typing import TYPE_CHECKING, final
 
-from bench.mock.behaviour import Behaviour
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from bench.mock.behaviour import Behaviour
 
 
 @final
@@ -16,7 +18,7 @@ class OverrideRule:
 
     Attributes:
         positions: override position of each vent group, %; groups not named keep to their stage.
-        only_close: a vent that stands below its override position stays there, and none opens during the override.
+        only_close: a vent below its override position stays there; none opens during the override.
     """
 
     positions: Mapping[str, float]
@@ -44,8 +46,8 @@ def override_target(rule: OverrideRule, vent: str, stage_percent: float, ceiling
         rule: the override.
         vent: name of the vent group.
         stage_percent: position that the ventilation stage calls for.
-        ceiling_percent: where the vent stood when the override began, or its last target since then. Feeding each
-            target back as the next ceiling is what keeps a vent from opening while it rains.
+        ceiling_percent: where the vent stood when the override began, or its last target since then. Feeding
+            each target back as the next ceiling is what keeps a vent from opening while it rains.
     """
     if vent not in rule.positions:
         return stage_percent

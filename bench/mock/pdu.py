@@ -1,17 +1,20 @@
 """The server side of Modbus: a request PDU in, its reply PDU out (pure).
 
-Source: MODBUS Application Protocol Specification V1.1b3, section 6, with its order of checks: function, then quantity
-and data, then address, then execution.
+Source: MODBUS Application Protocol Specification V1.1b3, section 6, with its order of checks: function, then
+quantity and data, then address, then execution.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from bench.interfaces import Table
 from bench.mock.registers import ILLEGAL_FUNCTION, ILLEGAL_VALUE, RefusedError, RegisterBank
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from bench.interfaces import Table
 
 _MOST_BITS_READ: Final = 2000
 _MOST_REGISTERS_READ: Final = 125
@@ -24,9 +27,9 @@ _COIL_VALUES: Final = {0x0000: 0, 0xFF00: 1}
 def answer(pdu: bytes, bank: RegisterBank, now_s: float) -> bytes:
     """Carry out a request at loop time `now_s` and return its reply, which may be an exception reply."""
     handler = _HANDLERS.get(pdu[0])
+    if handler is None:
+        return exception_reply(pdu[0], ILLEGAL_FUNCTION)
     try:
-        if handler is None:
-            raise RefusedError(ILLEGAL_FUNCTION)
         return pdu[:1] + handler(pdu, bank, now_s)
     except RefusedError as refused:
         return exception_reply(pdu[0], refused.code)

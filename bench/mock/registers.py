@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol, final
+from typing import TYPE_CHECKING, Final, Protocol, final
 
-from bench.interfaces import Table
-from bench.mock.behaviour import Behaviour
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from bench.interfaces import Table
+    from bench.mock.behaviour import Behaviour
 
 ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
@@ -26,7 +28,7 @@ class RefusedError(Exception):
 
 
 class RegisterBank(Protocol):
-    """The tables of one device. Quantities are within the protocol's limits; addresses are the bank's to judge."""
+    """The tables of one device. Quantities are within the protocol's limits; the bank judges addresses."""
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:
         """Return `count` bits (0 or 1) or registers at loop time `now_s`. Raises `RefusedError`."""
@@ -36,7 +38,7 @@ class RegisterBank(Protocol):
 
 
 def span(values: Sequence[int], address: int, count: int) -> Sequence[int]:
-    """Return `count` values from `address`; `RefusedError` with ILLEGAL ADDRESS when they are not all there."""
+    """Return `count` values from `address`; refuse with ILLEGAL ADDRESS when they are not all there."""
     if address + count > len(values):
         raise RefusedError(ILLEGAL_ADDRESS)
     return values[address : address + count]
@@ -68,8 +70,8 @@ class Snapshot:
         positions: position of each vent group, % open, in the order of the settings.
         temperature_c: house temperature, °C.
         count: rain counter, 32 bits.
-        status: status bits, least significant first: rain override active, rain contact closed after debounce, entry
-            delay running, release delay running, a vent is moving.
+        status: status bits, least significant first, as `STATUS_BITS` names them: rain override active, rain
+            contact closed after debounce, entry delay running, release delay running, a vent is moving.
         stage: ventilation stage.
     """
 
@@ -86,8 +88,8 @@ STATUS_BITS: Final = ("rain_override", "rain_contact", "entry_delay", "release_d
 def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]:
     """Encode a snapshot.
 
-    With n vent groups: 0 to n-1 positions (u16, 0.1 %), then house temperature (f32, °C), rain counter (u32), status
-    word, ventilation stage (u16). 32-bit values are sent high word first.
+    With n vent groups: 0 to n-1 positions (u16, 0.1 %), then house temperature (f32, °C), rain counter (u32),
+    status word, ventilation stage (u16). 32-bit values are sent high word first.
     """
     scale = 10 * behaviour.position_scale_factor
     positions = [round(percent * scale) for percent in snapshot.positions]

@@ -1,15 +1,17 @@
-"""The mock's end of a bus: bytes in, replies with their delays out; one connection or one serial line each (pure)."""
+"""The mock's end of a bus, one connection or serial line each: bytes in, replies with delays out (pure)."""
 
 from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.mock.frames import Deframer, Frame, Framing, encode
 from bench.mock.pdu import answer, exception_reply
-from bench.mock.registers import RegisterBank
+
+if TYPE_CHECKING:
+    from bench.mock.registers import RegisterBank
 
 _BROADCAST: Final = 0
 
@@ -36,7 +38,7 @@ class Trouble:
         cut: lose the connection on this request.
         before: noise sent in front of the reply.
         after: noise sent behind the reply.
-        corrupt: flip a bit in the last byte before the reply's end: a bad check on serial lines, a wrong value on TCP.
+        corrupt: flip a bit in the reply's last byte: a bad check on serial lines, a wrong value on TCP.
         transaction_shift: added to the transaction identifier of a TCP reply.
         pdu: sent in place of the reply's PDU.
     """
@@ -63,10 +65,10 @@ def trouble_at(script: Mapping[int, Trouble]) -> TroubleMaker:
 
 @final
 class Responder:
-    """Answers requests to its devices as a unit does: one after another, each after a while. A `bench.interfaces.Peer`.
+    """Answers requests to its devices as a unit does: one after another, each after a while.
 
-    Requests for other devices are left alone, bad frames are skipped, and a broadcast on a serial line is carried out
-    by every device and answered by none.
+    Implements `bench.interfaces.Peer`. Requests for other devices are left alone, bad frames are skipped, and
+    a broadcast on a serial line is carried out by every device and answered by none.
 
     Args:
         framing: which frames are spoken.

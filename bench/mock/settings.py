@@ -1,4 +1,4 @@
-"""The mock unit's settings, as a bench file states them: vent groups, overrides, house, faults (model only)."""
+"""The mock unit's settings, as a bench file states them: vents, override, house, faults (model only)."""
 
 from __future__ import annotations
 

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import DriverError
-from bench.interfaces import Table
 from bench.mock.actuator import Actuator, Travel
-from bench.mock.behaviour import Behaviour
 from bench.mock.conditioning import Counter, Settling
 from bench.mock.faults import behaviour_with
 from bench.mock.logic import OverrideRule, faulty_rule, override_target
@@ -26,6 +23,10 @@ from bench.mock.registers import (
 from bench.mock.ventilation import next_stage
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from bench.interfaces import Table
+    from bench.mock.behaviour import Behaviour
     from bench.mock.settings import MockSettings
 
 CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
@@ -71,9 +72,16 @@ class Design:
 
 @final
 class MockUnit:
-    """The unit. Times are loop times in seconds; time only goes forward, and an instant that has passed counts as now.
+    """The unit. Times are loop times in seconds; time only goes forward, and a past instant counts as now.
 
-    Implements `bench.interfaces.MockInputs` (its terminals) and `bench.mock.registers.RegisterBank` (its registers).
+    Implements `bench.interfaces.MockInputs` (its terminals) and `bench.mock.registers.RegisterBank` (its
+    registers).
+
+    Attributes:
+        start_s: when it was powered up.
+        now_s: how far its time has come.
+        override_active: whether the rain override truly is active at that time.
+
     At one instant, delays that are over come first, then contact edges in the order they were given, then the
     refresh of the registers.
     """
@@ -104,7 +112,7 @@ class MockUnit:
         self._restage()
         self._refresh(start_s)
 
-    # -- terminals ----------------------------------------------------------------------------------------------
+    # terminals
 
     def set_contact(self, name: str, now_s: float, *, closed: bool) -> None:
         """Open or close the contact wired to `name` at `now_s`, which may be ahead of the unit's time.
@@ -117,7 +125,7 @@ class MockUnit:
         self._edges_given += 1
         heapq.heappush(self._edges, (max(now_s, self.now_s), self._edges_given, name, closed))
 
-    # -- registers ----------------------------------------------------------------------------------------------
+    # registers
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:
         """Return what the unit's registers hold at `now_s`. Raises `RefusedError`."""
@@ -136,9 +144,10 @@ class MockUnit:
         raise RefusedError(ILLEGAL_ADDRESS)
 
     def write(self, table: Table, address: int, words: Sequence[int], now_s: float) -> None:
-        """Write holding registers: 0 house temperature (s16, 0.1 °C), 1 entry and 2 release delay (u16, 0.1 s).
+        """Write holding registers at `now_s`.
 
-        A delay that is already running keeps its length. Raises `RefusedError`.
+        They are: 0 house temperature (s16, 0.1 °C), 1 entry delay and 2 release delay (u16, 0.1 s). A delay
+        that is already running keeps its length. Raises `RefusedError`.
         """
         self.advance(now_s)
         if table != "holding":
@@ -156,17 +165,17 @@ class MockUnit:
         delays = (min(0xFFFF, round(s * 10)) for s in (self._entry_s, self._release_s))
         return [round(self._temperature_c * 10) & 0xFFFF, *delays]
 
-    # -- ground truth -------------------------------------------------------------------------------------------
+    # ground truth
 
     def truth(self, vent: str) -> tuple[tuple[float, float], ...]:
-        """Return a vent's true trajectory from power-up to the unit's time as (loop time, % open), linear between."""
+        """Return a vent's true trajectory: (loop time, % open) from power-up to now, linear between."""
         return self._vents[vent].breakpoints(self.now_s)
 
     def position(self, vent: str) -> float:
         """Return where a vent truly is at the unit's time, % open."""
         return self._vents[vent].position_at(self.now_s)
 
-    # -- time ---------------------------------------------------------------------------------------------------
+    # time
 
     def advance(self, to_s: float) -> None:
         """Let everything happen that is due up to and at `to_s`; the past is left alone."""
@@ -202,7 +211,7 @@ class MockUnit:
             _, _, name, closed = heapq.heappop(self._edges)
             self._take_edge(name, closed=closed)
 
-    # -- logic --------------------------------------------------------------------------------------------------
+    # logic
 
     def _set_delays(self, entry_s: float, release_s: float) -> None:
         behaviour = self._design.behaviour
@@ -260,7 +269,7 @@ class MockUnit:
                 self._ceilings[name] = target
             vent.command(target, self.now_s)
 
-    # -- refresh of the input registers -------------------------------------------------------------------------
+    # refresh of the input registers
 
     def _instants_until(self, at_s: float) -> int:
         return math.floor((at_s - self.start_s) / self._design.refresh_s + _GRID)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 _GRID_DECIMALS = 9  # tenths of a degree are not exact in binary: 22 - 0.3 and 217 / 10 must compare equal
 
@@ -10,8 +13,8 @@ _GRID_DECIMALS = 9  # tenths of a degree are not exact in binary: 22 - 0.3 and 2
 def next_stage(stage: int, temperature_c: float, stage_at_c: Sequence[float], hysteresis_c: float) -> int:
     """Return the stage that follows `stage` at a house temperature, °C.
 
-    Stage n begins at `stage_at_c[n - 1]`, rising, and ends `hysteresis_c` below that, both limits inclusive; with no
-    hysteresis it ends just below where it began.
+    Stage n begins at `stage_at_c[n - 1]`, rising, and ends `hysteresis_c` below that, both limits inclusive;
+    with no hysteresis it ends just below where it began.
     """
     temperature_c = round(temperature_c, _GRID_DECIMALS)
     while stage < len(stage_at_c) and temperature_c >= stage_at_c[stage]:
