@@ -52,7 +52,7 @@ class Loaded(Generic[M_co]):
     tree: Node
 
     def locate(self, path: Path) -> tuple[int, int]:
-        """Return the 1-based line and column of a path of keys and indices, or of its deepest part that exists."""
+        """Return the 1-based line and column of a path, or of its deepest part that exists."""
         place = spot(self.tree, path)
         return place.line, place.column
 

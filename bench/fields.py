@@ -16,6 +16,7 @@ from bench.units import (
     canonical_symbol,
     parse,
     parse_as,
+    spellings,
 )
 
 
@@ -32,12 +33,13 @@ class FileModel(BaseModel):
 
 
 def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchema:
-    known = [u.symbol for u in UNITS.values() if dimension is None or u.dimension is dimension]
-    units = "|".join(known).replace("°", "°?")
+    known = {u.symbol for u in UNITS.values() if dimension is None or u.dimension is dimension}
+    units = "|".join(spellings(known)) + ("|" if dimension is None else "")
+    number = r"[-+]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?"
     return WithJsonSchema(
         {
             "type": ["string", "number"] if dimension is None else "string",
-            "pattern": rf"^(\$[a-z][a-z0-9_]*|[-+]?[0-9.]+([eE][-+]?[0-9]+)?\s*({units}){'?' if dimension is None else ''})$",
+            "pattern": rf"^\s*(\$\w+|{number}\s*({units}))\s*$",
             "examples": [example],
         }
     )
@@ -103,8 +105,9 @@ def own_unit(symbol: str, *also: str) -> str:
     own = canonical_symbol(unit.dimension)
     if own != unit.symbol:
         raise ValueError(
-            f"values in {symbol!r} are kept in {own}; write `unit: {own}` and have scale and offset give it: "
-            f"1 {unit.symbol} more is {unit.factor:.6g} {own} more, 0 {unit.symbol} is {unit.offset:.6g} {own}"
+            f"values in {symbol!r} are judged in {own}; write {own}, and let scale and offset of the bench file "
+            f"give it (1 {unit.symbol} more is {unit.factor:.6g} {own} more, "
+            f"0 {unit.symbol} is {unit.offset:.6g} {own})"
         )
     return own
 

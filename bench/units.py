@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from enum import StrEnum
 from math import isfinite
-from typing import final
+from typing import TYPE_CHECKING, final
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 
 class Dimension(StrEnum):
@@ -131,8 +134,16 @@ def parse_as(text: str | float, dimension: Dimension) -> float:
 
 
 def canonical_spelling(symbol: str) -> str:
-    """Return the table's spelling of a unit symbol: `degC` becomes `°C`; anything else is returned as it is."""
+    """Return the table's spelling of a unit symbol: `degC` becomes `°C`; anything else stays as it is."""
     return _SPELLINGS.get(symbol, symbol)
+
+
+def spellings(symbols: Collection[str]) -> list[str]:
+    """Return every way in which these unit symbols may be written."""
+    return [
+        *(symbol for symbol in UNITS if symbol in symbols),
+        *(also for also, symbol in _SPELLINGS.items() if symbol in symbols),
+    ]
 
 
 def dimension_of(symbol: str) -> Dimension:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from types import NoneType, UnionType
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, final, get_arg
 from pydantic import BaseModel, Tag, ValidationError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator
 
     from pydantic_core import ErrorDetails
 
@@ -192,7 +193,7 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
         )
     if kind in {"value_error", "assertion_error"}:
         return _said(str(ctx.get("error", "not right")), value, place)
-    word = _TEXTS.get(kind, _unforeseen)
+    word: _Word = _TEXTS.get(kind, _unforeseen)
     reason, hint = word(value, ctx)
     return PathFault(place.path, reason, hint)
 
@@ -296,7 +297,9 @@ def _unforeseen(value: object, _ctx: Mapping[str, Any]) -> tuple[str, str]:
     return f"{show(value)} is not right here", "see `ventproof explain files`"
 
 
-_TEXTS: dict[str, Callable[[Any, Mapping[str, Any]], tuple[str, str]]] = {
+_Word = Callable[[Any, Mapping[str, Any]], tuple[str, str]]
+
+_TEXTS: dict[str, _Word] = {
     "string_type": _type("text", "put it in quotes"),
     "int_type": _type("a whole number"),
     "int_from_float": _type("a whole number"),
@@ -325,7 +328,7 @@ _TEXTS: dict[str, Callable[[Any, Mapping[str, Any]], tuple[str, str]]] = {
 
 
 def word_types() -> Iterator[str]:
-    """Yield pydantic's error types that have words of their own here; a test compares them with the models."""
+    """Yield pydantic's error types that have words here; a test compares them with the models."""
     yield from _TEXTS
     yield from ("extra_forbidden", "missing", "no_kind", "union_tag_not_found", "union_tag_invalid")
     yield from ("literal_error", "value_error", "assertion_error")

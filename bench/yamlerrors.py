@@ -8,7 +8,7 @@ from bench.yamltree import Fault
 
 _NEEDS_QUOTES = "@`%"
 
-# What the two parsers of PyYAML say, and what we say instead: (reason, hint, whether the place is where it began).
+# What the two parsers of PyYAML say; what we say: reason, hint, and whether we point at where it began.
 _WORDS: tuple[tuple[str, str, str, bool], ...] = (
     (
         "mapping values are not allowed",

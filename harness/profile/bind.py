@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from bench.yamltree import Path
 
+_ROUNDING_S: Final = 1e-9
 _RANGE_OF_PERCENT: Final = (0.0, 100.0)
 
 
@@ -155,7 +156,7 @@ def _pulse_problems(
             if stimulus.times > 1:
                 spans.append(("open_for", stimulus.open_for))
             for key, span_s in spans:
-                if span_s < fastest_s:
+                if span_s < fastest_s - _ROUNDING_S:
                     reason = f"{key} {span_s:g} s is shorter than {names[stimulus.pulse]!r} can follow"
                     hint = f"on bench {bench.path} its edges must be {fastest_s:g} s apart; see fastest_edge"
                     yield profile.problem(("steps", number, "do", index, key), reason, hint)
@@ -206,7 +207,7 @@ def _reach(
 
 
 def _depends_on_rate(response: ResponseCommon, unit: str) -> bool:
-    """Whether what happens between two readings matters to a response; counters are bounded by going up only."""
+    """Whether what happens between two readings matters to a response; a counter only goes up."""
     if unit in {FLAG_UNIT, STATE_UNIT}:
         return not isinstance(response, model.Equals)
     return unit != COUNT_UNIT

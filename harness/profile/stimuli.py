@@ -64,7 +64,7 @@ def _order_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Stim
 
 
 def idle_stimuli(profile: Loaded[Profile]) -> Iterator[Problem]:
-    """Yield a note for each stimulus that asks of a contact what it already is, as far as the profile tells."""
+    """Yield a note for each stimulus that asks of a contact what it is already, by what the profile says."""
     contacts: dict[str, ContactState] = dict(profile.model.start.set)
     for number, step in enumerate(profile.model.steps):
         for index, stimulus in enumerate(step.do):
