@@ -8,7 +8,8 @@ from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from bench.fields import FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
-from bench.units import PLAIN_UNITS, Dimension, Quantity
+from bench.units import PLAIN_UNITS, Quantity
+from bench.wired import location_problems, outputs_problems
 from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec
 from bench.wording import nearest
 
@@ -46,17 +47,12 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_mock_problems(bench),
         *_interlock_problems(bench),
         *_signals_problems(bench),
-        *_outputs_problems(bench),
+        *_safe_problems(bench),
+        *outputs_problems(bench),
     ]
     if problems:
         raise FileError(in_file_order(problems))
     return bench.with_notes(_notes(bench))
-
-
-def no_bus(bench: Loaded[BenchFile], path: Path, bus: str) -> Iterator[Problem]:
-    """Yield the problem of a bus that is named but not there."""
-    if bus not in bench.model.buses:
-        yield bench.problem(path, f"there is no bus {bus!r}", nearest(bus, bench.model.buses))
 
 
 def _link_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -90,42 +86,6 @@ def _mock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     if not model.virtual and model.mock is not None:
         hint = "leave `mock:` out, or make every bus `link: in-process`"
         yield bench.problem(("mock",), "mock settings on a bench with real wires", hint, at_key=True)
-    if model.mock is None:
-        return
-    vents = model.mock.vents
-    for name in model.mock.rain.positions:
-        if name not in vents:
-            path = ("mock", "rain", "positions", name)
-            yield bench.problem(path, f"there is no vent group {name!r}", nearest(name, vents), at_key=True)
-    stages = len(model.mock.house.stage_at)
-    for name, vent in vents.items():
-        if len(vent.stages) != stages:
-            reason = f"vent group {name!r} has {len(vent.stages)} stages, the house has {stages}"
-            yield bench.problem(("mock", "vents", name, "stages"), reason, "give as many as `stage_at` has")
-    yield from _mock_units(bench)
-
-
-def _mock_units(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    mock = bench.model.mock
-    assert mock is not None
-    percents: list[tuple[Path, Quantity]] = [
-        (("mock", "rain", "positions", name), position) for name, position in mock.rain.positions.items()
-    ]
-    for name, vent in mock.vents.items():
-        percents += [
-            (("mock", "vents", name, "stages", index), stage) for index, stage in enumerate(vent.stages)
-        ]
-    for path, quantity in percents:
-        if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - percent
-            yield bench.problem(path, f"{quantity.text!r} is no vent position", "write 0 % to 100 %")
-    house: list[tuple[Path, Quantity]] = [
-        (("mock", "house", "temperature"), mock.house.temperature),
-        *((("mock", "house", "stage_at", index), limit) for index, limit in enumerate(mock.house.stage_at)),
-    ]
-    for path, quantity in house:
-        if quantity.dimension is not Dimension.TEMPERATURE:
-            yield bench.problem(path, f"{quantity.text!r} is no temperature", "write it in °C or °F")
-    yield from _difference(bench, ("mock", "house", "hysteresis"), mock.house.hysteresis, "°C", "the house")
 
 
 def _difference(
@@ -152,7 +112,7 @@ def _interlock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 def _signals_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, signal in bench.model.signals.items():
         path: Path = ("signals", name)
-        yield from no_bus(bench, (*path, "bus"), signal.bus)
+        yield from location_problems(bench, path, signal)
         yield from _coding_problems(bench, path, signal)
         yield from _unit_problems(bench, path, signal)
         for key in ("resolution", "accuracy"):
@@ -160,14 +120,8 @@ def _signals_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 
 def _coding_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> Iterator[Problem]:
-    if signal.bit is not None and signal.type != "bit":
-        yield bench.problem(
-            (*path, "bit"), f"a bit number with type {signal.type}", "write `type: bit`, or leave `bit` out"
-        )
-    if signal.type == "bit":
-        yield from _plain_problems(bench, path, signal, "a bit")
-    elif signal.unit in PLAIN_UNITS:
-        yield from _plain_problems(bench, path, signal, f"a {signal.unit}")
+    if signal.unit in PLAIN_UNITS and signal.type != "bit":
+        yield from _plain_problems(bench, path, signal)
     if signal.unit in PLAIN_UNITS and signal.type == "f32":
         yield bench.problem((*path, "type"), f"a {signal.unit} of type f32", "use bit, u16, s16, u32 or s32")
     if signal.unit == "count" and signal.type == "bit":
@@ -180,9 +134,13 @@ def _coding_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -
 
 def _plain_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec, what: str) -> Iterator[Problem]:
     if signal.scale != 1:
-        yield bench.problem((*path, "scale"), f"{what} with scale {signal.scale:g}", "leave `scale` out")
+        yield bench.problem(
+            (*path, "scale"), f"a {signal.unit} with scale {signal.scale:g}", "leave `scale` out"
+        )
     if signal.offset != 0:
-        yield bench.problem((*path, "offset"), f"{what} with offset {signal.offset:g}", "leave `offset` out")
+        yield bench.problem(
+            (*path, "offset"), f"a {signal.unit} with offset {signal.offset:g}", "leave `offset` out"
+        )
 
 
 def _unit_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> Iterator[Problem]:
@@ -229,16 +187,12 @@ def _twin_states(bench: Loaded[BenchFile], path: Path, states: Mapping[str, int]
             )
 
 
-def _outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+def _safe_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
-        path: Path = ("outputs", name)
         if isinstance(output, RegisterOutput) and output.safe is not None:
             said = value_fault(output.safe, output.unit, f"output {name!r}")
             if said is not None:
-                yield bench.problem((*path, "safe"), *said)
-        if isinstance(output, ContactOutput) and output.driver == "mock" and not bench.model.virtual:
-            hint = "name the driver of the relay that is wired; the mock is in-process only"
-            yield bench.problem((*path, "driver"), "the driver 'mock' on a bench with real wires", hint)
+                yield bench.problem(("outputs", name, "safe"), *said)
 
 
 def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:

@@ -105,8 +105,8 @@ def own_unit(symbol: str, *also: str) -> str:
     own = canonical_symbol(unit.dimension)
     if own != unit.symbol:
         raise ValueError(
-            f"values in {symbol!r} are judged in {own}; write {own}, and let scale and offset of the bench file "
-            f"give it (1 {unit.symbol} more is {unit.factor:.6g} {own} more, "
+            f"values in {symbol!r} are judged in {own}; write {own}, and let the bench file scale "
+            f"it (1 {unit.symbol} more is {unit.factor:.6g} {own} more, "
             f"0 {unit.symbol} is {unit.offset:.6g} {own})"
         )
     return own

@@ -24,8 +24,8 @@ def value_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
             f"{whose} is in {unit}; write `{quantity.text} {unit}` if that is meant",
         )
     if unit in PLAIN_UNITS:
-        return f"{quantity.text!r} is a {quantity.dimension}", f"{whose} is a {unit}; write a bare number"
-    return f"{quantity.text!r} is a {quantity.dimension}", f"{whose} is in {unit}"
+        return f"{quantity.text!r} where a bare number is wanted", f"{whose} is a {unit}"
+    return f"{quantity.text!r} where a value in {unit} is wanted", f"{whose} is in {unit}"
 
 
 def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:

@@ -19,34 +19,19 @@ if TYPE_CHECKING:
     from bench.wiring import BenchFile, OutputSpec
     from bench.yamltree import Path
 
-_LAST_ADDRESS = 65535
-_WIDE = {"u32", "s32", "f32"}
-
 
 def location_problems(bench: Loaded[BenchFile], path: Path, location: Location) -> Iterator[Problem]:
     """Yield what is wrong with where a value lives: its bus, its table, its address and its coding."""
     if location.bus not in bench.model.buses:
         hint = nearest(location.bus, bench.model.buses)
         yield bench.problem((*path, "bus"), f"there is no bus {location.bus!r}", hint)
-    key = next((k for k in ("reference", "address", "table") if k in location.model_fields_set), "")
     try:
-        table, address = resolve(location)
+        resolve(location)
     except ValueError as error:
         reason, _, hint = str(error).partition("; ")
-        yield bench.problem((*path, key) if key else path, reason, hint)
-        return
-    if location.type in _WIDE and address == _LAST_ADDRESS:
-        reason = f"a value of type {location.type} at address {address} has no second register"
-        yield bench.problem((*path, key), reason, f"the last address that fits is {_LAST_ADDRESS - 1}")
-    if table in {"coil", "discrete"} and location.type != "bit":
-        at = (*path, "type") if "type" in location.model_fields_set else path
-        yield bench.problem(at, f"a {table} is one bit, not a {location.type}", "write `type: bit`")
-    elif table in {"input", "holding"} and location.type == "bit" and location.bit is None:
-        yield bench.problem((*path, "type"), "a bit of a register without its number", "add `bit:`, 0 to 15")
-    elif table in {"coil", "discrete"} and location.bit is not None:
-        yield bench.problem(
-            (*path, "bit"), f"a bit number for a {table}, which is one bit", "leave `bit` out"
-        )
+        # The register rules begin their messages with the key that is wrong.
+        key = reason.partition(" ")[0]
+        yield bench.problem((*path, key) if key in location.model_fields_set else path, reason, hint)
 
 
 def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:

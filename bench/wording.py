@@ -173,7 +173,11 @@ def _word(detail: ErrorDetails, place: _Place) -> PathFault:
     if kind == "extra_forbidden":
         return _unknown_key(place)
     if kind == "missing":
-        return PathFault(place.path, f"the key {str(place.path[-1])!r} is missing", "", at_key=True)
+        if isinstance(place.path[-1], int):
+            return PathFault(
+                place.path, f"{show(value)} with too few entries", f"entry {place.path[-1] + 1} is missing"
+            )
+        return PathFault(place.path, f"the key {place.path[-1]!r} is missing", "", at_key=True)
     return _word_value(kind, value, ctx, place)
 
 
@@ -279,18 +283,15 @@ def _type(wanted: str, hint: str = "") -> Callable[[Any, Mapping[str, Any]], tup
 
 
 def _bound(words: str, key: str) -> Callable[[Any, Mapping[str, Any]], tuple[str, str]]:
-    return lambda value, ctx: (f"{show(value)} must be {words} {ctx.get(key)}", "")
+    return lambda value, ctx: (f"{show(value)} must be {words} {ctx.get(key):g}", "")
 
 
 def _length(words: str, key: str) -> Callable[[Any, Mapping[str, Any]], tuple[str, str]]:
     def word(value: Any, ctx: Mapping[str, Any]) -> tuple[str, str]:  # noqa: ANN401 - whatever the file holds
-        return f"{show(value)} must have {words} {ctx.get(key)} {_counted(value)}", ""
+        one, many = ("character", "characters") if isinstance(value, str) else ("entry", "entries")
+        return f"{show(value)} must have {words} {ctx.get(key)} {one if ctx.get(key) == 1 else many}", ""
 
     return word
-
-
-def _counted(value: object) -> str:
-    return "characters" if isinstance(value, str) else "entries"
 
 
 def _unforeseen(value: object, _ctx: Mapping[str, Any]) -> tuple[str, str]:
@@ -307,7 +308,7 @@ _TEXTS: dict[str, _Word] = {
     "float_type": _type("a number"),
     "finite_number": _type("a finite number"),
     "bool_type": _type("true or false"),
-    "dict_type": _type("a mapping of names"),
+    "dict_type": _type("a mapping"),
     "model_type": _type("a mapping"),
     "model_attributes_type": _type("a mapping"),
     "list_type": _type("a list", "begin each item with '- '"),

@@ -44,6 +44,12 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
         "indent the keys of one mapping alike",
         False,
     ),
+    (
+        "unexpected ':'",
+        "a ':' right before a bracket or comma",
+        "write a value after it, or put the text in quotes",
+        False,
+    ),
     ("incompatible YAML document", "a YAML version that is not supported", "leave the %YAML line out", False),
 )
 
