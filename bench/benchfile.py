@@ -132,7 +132,7 @@ def _coding_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -
         )
 
 
-def _plain_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec, what: str) -> Iterator[Problem]:
+def _plain_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> Iterator[Problem]:
     if signal.scale != 1:
         yield bench.problem(
             (*path, "scale"), f"a {signal.unit} with scale {signal.scale:g}", "leave `scale` out"
