@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING, final
 
 from harness.judge.distributions import change_point, integral, normal_between, normal_cdf, normal_quantile
@@ -257,25 +258,19 @@ def global_risks(
 
     Args:
         process_mean: mean of the true values over the lot.
-        process_sd: their standard deviation, more than zero.
-        measurement_sd: standard uncertainty u_m of one reading, more than zero.
+        process_sd: their standard deviation.
+        measurement_sd: standard uncertainty u_m of one reading.
         tolerance: limits that the true value must keep.
         acceptance: limits that the reading must keep; None is simple acceptance.
 
     Raises:
         ValueError: a value is not finite, or a standard deviation is not more than zero.
     """
-    _require(
-        met=math.isfinite(process_mean), message=f"process_mean={process_mean!r} must be a finite number"
-    )
+    _require(met=math.isfinite(process_mean), message=f"process_mean={process_mean!r} must be finite")
     for name, value in (("process_sd", process_sd), ("measurement_sd", measurement_sd)):
         _require(met=0 < value < math.inf, message=f"{name}={value!r} must be finite and more than zero")
-    accept = acceptance or tolerance
-    error = Normal(measurement_sd)
-
-    def density(eta: float) -> float:
-        z = (eta - process_mean) / process_sd
-        return math.exp(-0.5 * z * z) / (process_sd * math.sqrt(2 * math.pi))
+    accept, error = acceptance or tolerance, Normal(measurement_sd)
+    density = NormalDist(process_mean, process_sd).pdf
 
     def accepted(eta: float) -> float:
         return density(eta) * error.between(accept.lower - eta, accept.upper - eta)
@@ -285,12 +280,12 @@ def global_risks(
         return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
 
     marks = [process_mean + k * process_sd for k in _STEPS]
-    marks += [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
-    low, high = process_mean - _REACH * process_sd, process_mean + _REACH * process_sd
+    steep = [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
 
     def over(of: Callable[[float], float], start: float, end: float) -> float:
-        start, end = max(start, low), min(end, high)
-        return integral(of, [start, *(m for m in marks if start < m < end), end]) if start < end else 0.0
+        start, end = max(start, marks[0]), min(end, marks[-1])
+        inner = [m for m in (*marks, *steep) if start < m < end]
+        return integral(of, [start, *inner, end]) if start < end else 0.0
 
     return GlobalRisks(
         conforming=over(density, tolerance.lower, tolerance.upper),

@@ -114,8 +114,10 @@ def wilson(successes: int, trials: int, confidence: float, side: Side = "two-sid
     centre = rate + z2 / (2 * trials)
     reach = z * math.sqrt(rate * (1 - rate) / trials + z2 / (4 * trials * trials))
     scale = 1 + z2 / trials
-    lower = max(0.0, (centre - reach) / scale) if side != "upper" else 0.0
-    return Bounds(lower, min(1.0, (centre + reach) / scale) if side != "lower" else 1.0)
+    # At no and at all successes the formula gives 0 and 1, but for rounding.
+    lower = (centre - reach) / scale if side != "upper" and successes > 0 else 0.0
+    upper = (centre + reach) / scale if side != "lower" and successes < trials else 1.0
+    return Bounds(lower, upper)
 
 
 def pass_rate(counts: Counts, confidence: float, side: Side = "two-sided") -> Bounds:
