@@ -211,19 +211,21 @@ class Claim:
 
         Raises:
             ValueError: the claim is decided already. The answer belongs to the moment it was reached; what
-                comes later is a new series.
+                comes later is a new series. Or `passed` is something else, such as a verdict.
         """
         if self.standing != "undecided":
             done = self.passes + self.fails + self.inconclusive
             raise ValueError(
                 f"the claim is {self.standing} after {done} repeats; start a new claim for more repeats"
             )
-        if passed is None:
-            self.inconclusive += 1
-        elif passed:
+        if passed is True:
             self.passes += 1
-        else:
+        elif passed is False:
             self.fails += 1
+        elif passed is None:
+            self.inconclusive += 1
+        else:  # a verdict's name is true whatever it says: it must never count as a pass
+            raise ValueError(f"passed={passed!r} must be True, False or None")
         return self.standing
 
     @property

@@ -177,6 +177,14 @@ def test_a_decided_claim_takes_no_more():
         claim.add(FAILED)
 
 
+def test_a_verdicts_name_is_no_pass():
+    """The word `fail`, true as any text is, is refused rather than counted."""
+    claim = Claim(0.95, 0.95)
+    with pytest.raises(ValueError, match=r"^passed='fail' must be True, False or None$"):
+        claim.add("fail")
+    assert claim.passes == 0
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
