@@ -95,12 +95,17 @@ def chi_square_exceeds(x: float, degrees: int) -> float:
 
 
 def integral(of: Callable[[float], float], breaks: Sequence[float]) -> float:
-    """Return the integral of `of` from the first to the last of `breaks`, panel by panel.
+    """Return the integral of `of` from the first to the last of `breaks`, by 40-point Gauss-Legendre panels.
 
-    The breaks (in any order) mark where the integrand is steep, so that no narrow peak falls between the
-    nodes.
+    The breaks (in any order) lie so close that `of` is smooth between neighbours: within a panel of six
+    standard deviations of a normal density the rule is exact to about 1e-12.
     """
-    from scipy.integrate import quad  # noqa: PLC0415 - SciPy costs 0.3 s to import
+    from numpy.polynomial.legendre import leggauss  # noqa: PLC0415 - NumPy costs 0.1 s to import
 
-    panels = pairwise(sorted(set(breaks)))
-    return math.fsum(float(quad(of, a, b, epsabs=1e-13, epsrel=1e-11)[0]) for a, b in panels)
+    nodes, weights = (array.tolist() for array in leggauss(40))
+    rule = list(zip(nodes, weights, strict=True))
+    return math.fsum(
+        (b - a) / 2 * weight * of((a + b) / 2 + (b - a) / 2 * node)
+        for a, b in pairwise(sorted(set(breaks)))
+        for node, weight in rule
+    )

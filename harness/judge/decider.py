@@ -1,0 +1,86 @@
+"""What every decider has in common: it takes pieces and readings in order, and says a verdict once it must be so."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from typing import NamedTuple
+
+from bench.samples import Window
+from harness.judge.spans import EPS_S, INF, Piece, Reading, clip
+from harness.judge.verdict import Bounds, Verdict
+
+
+class Measures(NamedTuple):
+    """The numbers of a finding; see `Finding`."""
+
+    margin: Bounds | None = None
+    slack: Bounds | None = None
+    response_s: Bounds | None = None
+
+
+class Decider(ABC):
+    """Decides one formula. A verdict of pass or fail is true of every trajectory that later evidence may leave.
+
+    Attributes:
+        s1: earliest instant of the stimulus, s.
+        s2: latest instant of the stimulus, s.
+        end_s: last instant that the formula speaks of.
+        verdict: None while undecided.
+        pieces: the envelope in [s1, end_s] so far.
+        seen_low: lowest value that the evidence allows in the judged span.
+        seen_high: highest value that the evidence allows in the judged span.
+    """
+
+    __slots__ = ("end_s", "pieces", "s1", "s2", "seen_high", "seen_low", "verdict")
+
+    def __init__(self, stimulus: Window, longest_s: float) -> None:
+        self.s1 = stimulus.earliest_s
+        self.s2 = stimulus.latest_s
+        self.end_s = self.s2 + longest_s
+        self.verdict: Verdict | None = None
+        self.pieces: list[Piece] = []
+        self.seen_low = INF
+        self.seen_high = -INF
+
+    def piece(self, piece: Piece) -> None:
+        """Take the next piece of the envelope; pieces come in order and without holes from s1 on."""
+        if self.verdict is not None:
+            return
+        part = clip(piece, self.s1, self.end_s + EPS_S)
+        if part is None:
+            return
+        self.pieces.append(part)
+        self.note_seen(part)
+        self.take(part)
+
+    def note_seen(self, part: Piece) -> None:
+        """Widen what was seen."""
+        _, l0, u0, _, l1, u1 = part
+        self.seen_low = min(self.seen_low, l0, l1)
+        self.seen_high = max(self.seen_high, u0, u1)
+
+    @abstractmethod
+    def take(self, part: Piece) -> None:
+        """Draw conclusions from a piece inside the judged span."""
+
+    @abstractmethod
+    def reading(self, reading: Reading) -> None:
+        """Draw conclusions from one reading; readings come in order, ahead of the pieces."""
+
+    @abstractmethod
+    def finish(self) -> None:
+        """No further evidence matters: settle the verdict."""
+
+    @abstractmethod
+    def measures(self) -> Measures:
+        """Return margin, slack and response time; called after the verdict."""
+
+    def settle(self, *, passed: bool) -> None:
+        """Pass, or leave it inconclusive."""
+        if self.verdict is None:
+            self.verdict = Verdict.PASS if passed else Verdict.INCONCLUSIVE
+
+
+def bounds_if_finite(low: float, high: float) -> Bounds | None:
+    """Return both, or None when nothing bounds them."""
+    return Bounds(low, high) if -INF < low and high < INF else None

@@ -1,0 +1,250 @@
+"""Deciders of formulas about how a signal moves from where it stood: unchanged, dead time, overshoot, reversal."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections import deque
+from typing import final
+
+from bench.samples import Window
+from harness.judge.decider import Decider, Measures, bounds_if_finite
+from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
+from harness.judge.robustness import agreeing
+from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, clip
+from harness.judge.verdict import Bounds, Verdict
+
+
+class _Extremes(Decider):
+    """Keeps what the formulas about x(s) need: x(s) itself, and the extremes afterwards.
+
+    Attributes:
+        start_low: lower bound of x over the stimulus window.
+        start_high: upper bound of it.
+        low: the least that x may be in [s1 + skip, s2 + span]; what it cannot reach before `skip` is left out.
+        high: the greatest that x may be there.
+        touched_low: x is certain to come down to this in [s2, s1 + span].
+        touched_high: x is certain to come up to this there.
+    """
+
+    __slots__ = (
+        "_inner_end",
+        "_skip_s",
+        "frontier_s",
+        "high",
+        "low",
+        "start_high",
+        "start_low",
+        "touched_high",
+        "touched_low",
+    )
+
+    def __init__(self, stimulus: Window, span_s: float, skip_s: float = 0.0) -> None:
+        super().__init__(stimulus, max(0.0, span_s - EPS_S))
+        self._inner_end = self.s1 + max(0.0, span_s - EPS_S)
+        self._skip_s = skip_s
+        self.frontier_s = -INF
+        self.start_low, self.start_high = INF, -INF
+        self.low, self.high = INF, -INF
+        self.touched_low, self.touched_high = INF, -INF
+
+    def take(self, part: Piece) -> None:
+        """Widen the extremes."""
+        self.frontier_s = part.t1
+        if part.t0 <= self.s2 and (start := clip(part, self.s1, self.s2)) is not None:
+            self.start_low = min(self.start_low, start.l0, start.l1)
+            self.start_high = max(self.start_high, start.u0, start.u1)
+        if (outer := clip(part, self.s1 + self._skip_s, self.end_s)) is not None:
+            self.low = min(self.low, outer.l0, outer.l1)
+            self.high = max(self.high, outer.u0, outer.u1)
+        if (inner := clip(part, self.s2, self._inner_end)) is not None:
+            self.touched_low = min(self.touched_low, inner.u0, inner.u1)
+            self.touched_high = max(self.touched_high, inner.l0, inner.l1)
+        self._conclude()
+
+    def reading(self, reading: Reading) -> None:
+        """What was read inside the span was touched."""
+        lo, hi, a, b, *_ = reading
+        if self.verdict is None and a >= self.s2 and b <= self._inner_end:
+            self.touched_low = min(self.touched_low, hi)
+            self.touched_high = max(self.touched_high, lo)
+            self._conclude()
+
+    @property
+    def start_known(self) -> bool:
+        """Whether the envelope over the stimulus window is complete."""
+        return self.frontier_s >= self.s2
+
+    @abstractmethod
+    def _conclude(self) -> None: ...
+
+
+@final
+class DriftDecider(_Extremes):
+    """Unchanged, and its opposite: starts moving.
+
+    That x stays within d of x(s) is possible exactly when some y in the bounds of x(s) is within d of everything that
+    x is certain to touch; it is certain when no bound afterwards is further than d from a bound of x(s).
+    """
+
+    __slots__ = ("_by", "_moves", "_rate", "formula")
+
+    def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
+        self._moves = isinstance(formula, StartsMoving)
+        if isinstance(formula, StartsMoving):
+            by, span = formula.by, formula.within_s
+        else:
+            by, span = formula.tolerance or 0.0, formula.for_s
+        self._by, self._rate = by, rate_per_s
+        super().__init__(stimulus, span, by / rate_per_s if rate_per_s else 0.0)
+        self.formula = formula
+
+    def _sure_drift(self) -> float:
+        """Return the least that the greatest distance from x(s) can be."""
+        sure = max(0.0, (self.touched_high - self.touched_low) / 2)
+        if self.start_known:
+            sure = max(sure, self.touched_high - self.start_high, self.start_low - self.touched_low)
+        return sure
+
+    def _possible_drift(self) -> float:
+        """Return the most that it can be."""
+        if self.low > self.high:  # nothing beyond what the rate allows within the tolerance
+            return self._by
+        return max(0.0, self.high - self.start_low, self.start_high - self.low)
+
+    def _conclude(self) -> None:
+        if self._sure_drift() > self._by + EPS:
+            self.verdict = Verdict.PASS if self._moves else Verdict.FAIL
+
+    def finish(self) -> None:
+        """Unchanged if nothing can have been further away than allowed."""
+        if self.verdict is None:
+            covered = self.frontier_s >= self.end_s - EPS_S
+            still = covered and self._possible_drift() <= self._by + EPS
+            self.verdict = Verdict.INCONCLUSIVE
+            if still:
+                self.verdict = Verdict.FAIL if self._moves else Verdict.PASS
+
+    def measures(self) -> Measures:
+        """Robustness: what is left of the tolerance, or how far beyond it the signal moved."""
+        worst, best = self._by - self._possible_drift(), self._by - self._sure_drift()
+        if self._moves:
+            worst, best = -best, -worst
+        margin = agreeing(bounds_if_finite(min(worst, best), best), self.verdict)
+        if not isinstance(self.formula, StartsMoving) or self.verdict is not Verdict.PASS:
+            return Measures(margin)
+        within, response = self.formula.within_s, self._response(self.formula.within_s)
+        return Measures(margin, Bounds(within - response.high, within - response.low), response)
+
+    def _response(self, within_s: float) -> Bounds:
+        """Return when the signal left its position, from the envelope alone."""
+        earliest, latest = INF, INF
+        for t0, l0, u0, t1, l1, u1 in self.pieces:
+            if max(u0, u1) - self.start_low > self._by or self.start_high - min(l0, l1) > self._by:
+                earliest = min(earliest, t0)
+            for t, low, high in ((t0, l0, u0), (t1, l1, u1)):
+                if low - self.start_high > self._by or self.start_low - high > self._by:
+                    latest = min(latest, t)
+        soonest = self._by / self._rate if self._rate else 0.0
+        first = min(within_s, max(0.0, earliest - self.s2, soonest) if earliest < INF else soonest)
+        return Bounds(first, max(first, min(within_s, latest - self.s1)))
+
+
+@final
+class OvershootDecider(_Extremes):
+    """Never further beyond the target than allowed, seen from where the signal came."""
+
+    __slots__ = ("formula",)
+
+    def __init__(self, formula: OvershootsAtMost, stimulus: Window) -> None:
+        super().__init__(stimulus, formula.for_s)
+        self.formula = formula
+
+    def _conclude(self) -> None:
+        target, by = self.formula.target, self.formula.by + EPS
+        if not self.start_known:
+            return
+        no_rise = self.start_low > target + EPS or self.touched_high > target + by
+        no_fall = self.start_high < target - EPS or self.touched_low < target - by
+        if no_rise and no_fall:
+            self.verdict = Verdict.FAIL
+
+    def finish(self) -> None:
+        """Pass if no bound is too far beyond the target, whichever side the signal may have come from."""
+        target, by = self.formula.target, self.formula.by + EPS
+        rise_ok = self.start_low >= target or self.high <= target + by
+        fall_ok = self.start_high <= target or self.low >= target - by
+        self.settle(passed=self.frontier_s >= self.end_s - EPS_S and rise_ok and fall_ok)
+
+    def measures(self) -> Measures:
+        """Robustness: what is left of the allowance, where the direction is certain."""
+        target, by = self.formula.target, self.formula.by
+        if self.start_high <= target:
+            worst, best = target + by - self.high, target + by - self.touched_high
+        elif self.start_low >= target:
+            worst, best = self.low - (target - by), self.touched_low - (target - by)
+        else:
+            return Measures()
+        return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))
+
+
+@final
+class ReversalDecider(Decider):
+    """One way only: no fall, or no rise, of more than allowed."""
+
+    __slots__ = (
+        "_certain",
+        "_delay_s",
+        "_inner_end",
+        "_possible",
+        "_recent",
+        "_tops",
+        "formula",
+        "frontier_s",
+    )
+
+    def __init__(self, formula: NeverReverses, stimulus: Window, rate_per_s: float | None) -> None:
+        super().__init__(stimulus, max(0.0, formula.for_s - EPS_S))
+        self.formula = formula
+        self.frontier_s = -INF
+        self._inner_end = self.s1 + max(0.0, formula.for_s - EPS_S)
+        self._delay_s = formula.by / rate_per_s if rate_per_s else 0.0
+        self._recent: deque[tuple[float, float, float]] = (
+            deque()
+        )  # begin, greatest, least of pieces not yet counted
+        # Greatest upper, least lower, greatest lower and least upper bound so far; then the falls and rises from them.
+        self._tops = [-INF, INF, -INF, INF]
+        self._possible = [0.0, 0.0]
+        self._certain = [0.0, 0.0]
+
+    def take(self, part: Piece) -> None:
+        """Compare with the extremes before; a change that the rate allows only within `by` is no reversal."""
+        t0, l0, u0, t1, l1, u1 = part
+        self.frontier_s = t1
+        least, greatest, tops = min(l0, l1), max(u0, u1), self._tops
+        self._recent.append((t0, greatest, least))
+        while self._recent and self._recent[0][0] <= t1 - self._delay_s:
+            _, high, low = self._recent.popleft()
+            tops[0], tops[1] = max(tops[0], high), min(tops[1], low)
+        self._possible[0] = max(self._possible[0], tops[0] - least)
+        self._possible[1] = max(self._possible[1], greatest - tops[1])
+        if (inner := clip(part, self.s2, self._inner_end)) is not None:
+            for low, high in ((inner.l0, inner.u0), (inner.l1, inner.u1)):
+                tops[2], tops[3] = max(tops[2], low), min(tops[3], high)
+                self._certain[0] = max(self._certain[0], tops[2] - high)
+                self._certain[1] = max(self._certain[1], low - tops[3])
+        if min(self._certain) > self.formula.by + EPS:
+            self.verdict = Verdict.FAIL
+
+    def reading(self, reading: Reading) -> None:
+        """Readings say no more than the envelope: which of two came first may be open within their windows."""
+
+    def finish(self) -> None:
+        """Pass if one of the two directions is free of reversals for certain."""
+        covered = self.frontier_s >= self.end_s - EPS_S
+        self.settle(passed=covered and min(self._possible) <= self.formula.by + EPS)
+
+    def measures(self) -> Measures:
+        """Robustness: what is left of the allowance in the better direction."""
+        by = self.formula.by
+        worst, best = by - min(self._possible), by - min(self._certain)
+        return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))

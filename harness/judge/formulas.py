@@ -1,0 +1,154 @@
+"""What a response demands, as bounded-time temporal formulas over one signal (pure).
+
+In the docstrings x(t) is the true value, s the instant of the stimulus; G[a,b] reads "at all times from s+a to s+b"
+and F[a,b] "at some time from s+a to s+b". All spans are seconds, all values are in the signal's unit. A limit belongs
+to the pass: a value or a time exactly on it is in order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import final
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Reaches:
+    """F[0,within_s] G[0,holds_s] |x - target| <= tolerance.
+
+    Attributes:
+        target: middle of the band.
+        tolerance: half width of the band, at least 0.
+        within_s: the hold begins by then.
+        holds_s: how long the band is then kept without a break.
+    """
+
+    target: float
+    tolerance: float
+    within_s: float
+    holds_s: float = 0.0
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """G[0,for_s] low <= x <= high.
+
+    Attributes:
+        low: lower bound, or None for none.
+        high: upper bound, or None for none.
+        for_s: how long; None until the watch is told that the condition ended.
+    """
+
+    low: float | None
+    high: float | None
+    for_s: float | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Returns:
+    """G[0,not_before_s) |x - target| > tolerance, and F[not_before_s,within_s] |x - target| <= tolerance.
+
+    Attributes:
+        target: middle of the band.
+        tolerance: half width of the band, at least 0.
+        not_before_s: until then (exclusive) the signal is outside the band.
+        within_s: by then it is in the band; not less than `not_before_s`.
+    """
+
+    target: float
+    tolerance: float
+    not_before_s: float
+    within_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StartsMoving:
+    """F[0,within_s] |x - x(s)| > by: the dead time is at most `within_s`."""
+
+    by: float
+    within_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class MovesAt:
+    """|0.8 |target - x(s)| / (t90 - t10) - rate| <= tolerance, and t90 <= s + within_s.
+
+    t10 and t90 are the first instants at which 10 % and 90 % of the way from x(s) to the target are made: the
+    reference levels of transition duration in IEEE Std 181.
+
+    Attributes:
+        rate: mean rate of travel, unit/s, without sign.
+        tolerance: allowed deviation of the rate, unit/s.
+        target: where the signal travels to.
+        within_s: 90 % of the way are made by then.
+    """
+
+    rate: float
+    tolerance: float
+    target: float
+    within_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OvershootsAtMost:
+    """x(s) <= target and G[0,for_s] x <= target + by, or x(s) >= target and G[0,for_s] x >= target - by."""
+
+    by: float
+    target: float
+    for_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class NeverReverses:
+    """For all u < v in [s, s+for_s]: x(v) >= x(u) - by, or for all such u, v: x(v) <= x(u) + by."""
+
+    by: float
+    for_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Unchanged:
+    """G[0,for_s] |x - x(s)| <= tolerance; a tolerance of None demands the same value (flags, states, counters)."""
+
+    tolerance: float | None
+    for_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Equals:
+    """F[0,within_s] x = value, for a flag or a state."""
+
+    value: float
+    within_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """x(s + within_s) - x(s) = number, for a counter (wraps are undone)."""
+
+    number: int
+    within_s: float
+
+
+Formula = (
+    Reaches
+    | Stays
+    | Returns
+    | StartsMoving
+    | MovesAt
+    | OvershootsAtMost
+    | NeverReverses
+    | Unchanged
+    | Equals
+    | Counts
+)
+"""Everything that the judge decides."""

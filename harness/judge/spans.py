@@ -1,0 +1,133 @@
+"""Pieces of an envelope, and sets of instants: the little geometry that all deciders share (pure)."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+EPS: Final = 1e-7
+"""Values this close count as equal, in the signal's unit: a thousandth of the finest resolution or less."""
+EPS_S: Final = 1e-9
+"""Instants this close count as equal, s: log times have a grid of 1e-6 s."""
+INF: Final = float("inf")
+
+
+class Piece(NamedTuple):
+    """Between `t0` and `t1` the truth lies between two straight lines, l0 to l1 and u0 to u1; infinite: unknown."""
+
+    t0: float
+    l0: float
+    u0: float
+    t1: float
+    l1: float
+    u1: float
+
+
+class Reading(NamedTuple):
+    """At some instant of [a, b] the truth was in [lo, hi].
+
+    `fresh`: the unit restarted since the reading before; `gap`: a poll in between brought nothing.
+    """
+
+    lo: float
+    hi: float
+    a: float
+    b: float
+    fresh: bool = False
+    gap: bool = False
+
+
+Span = tuple[float, float]
+"""A closed interval of instants, s."""
+
+
+def clip(piece: Piece, from_s: float, to_s: float) -> Piece | None:
+    """Return the part of a piece inside [from_s, to_s]; None when there is none."""
+    t0, l0, u0, t1, l1, u1 = piece
+    if t1 < from_s or t0 > to_s:
+        return None
+    if (t0 >= from_s and t1 <= to_s) or l0 == -INF:
+        return piece if t0 >= from_s and t1 <= to_s else Piece(max(t0, from_s), l0, u0, min(t1, to_s), l1, u1)
+    span = t1 - t0
+    p, q = max(t0, from_s), min(t1, to_s)
+    x, y = (p - t0) / span, (q - t0) / span
+    return Piece(p, l0 + (l1 - l0) * x, u0 + (u1 - u0) * x, q, l0 + (l1 - l0) * y, u0 + (u1 - u0) * y)
+
+
+def at_least(t0: float, a0: float, t1: float, a1: float, limit: float) -> Span | None:
+    """Return where the line from (t0, a0) to (t1, a1) is at or above `limit`."""
+    if a0 >= limit:
+        if a1 >= limit:
+            return (t0, t1)
+        return (t0, min(t1, t0 + (t1 - t0) * (a0 - limit) / (a0 - a1)))
+    if a1 >= limit:
+        return (max(t0, t1 - (t1 - t0) * (a1 - limit) / (a1 - a0)), t1)
+    return None
+
+
+def at_most(t0: float, a0: float, t1: float, a1: float, limit: float) -> Span | None:
+    """Return where the line from (t0, a0) to (t1, a1) is at or below `limit`."""
+    return at_least(t0, -a0, t1, -a1, -limit)
+
+
+def both(one: Span | None, other: Span | None) -> Span | None:
+    """Return what two spans share."""
+    if one is None or other is None:
+        return None
+    p, q = max(one[0], other[0]), min(one[1], other[1])
+    return (p, q) if p <= q else None
+
+
+def surely_in(piece: Piece, low: float, high: float) -> Span | None:
+    """Return where the whole envelope lies in [low, high]."""
+    t0, l0, u0, t1, l1, u1 = piece
+    return both(at_least(t0, l0, t1, l1, low), at_most(t0, u0, t1, u1, high))
+
+
+def surely_out(piece: Piece, low: float, high: float) -> Iterable[Span]:
+    """Yield where nothing of the envelope lies in [low, high]."""
+    t0, l0, u0, t1, l1, u1 = piece
+    maybe = both(at_least(t0, u0, t1, u1, low), at_most(t0, l0, t1, l1, high))
+    if maybe is None:
+        return ((t0, t1),)
+    if maybe == (t0, t1):
+        return ()
+    return tuple(span for span in ((t0, maybe[0]), (maybe[1], t1)) if span[0] < span[1])
+
+
+class Cover:
+    """Which part of [lo, hi] is covered by spans given so far, in any order."""
+
+    __slots__ = ("_hi", "_lo", "complete", "spans")
+
+    def __init__(self, lo: float, hi: float) -> None:
+        self._lo = lo
+        self._hi = hi
+        self.spans: list[Span] = []
+        self.complete = False
+
+    def add(self, lo: float, hi: float) -> bool:
+        """Cover [lo, hi]; returns whether everything is covered now."""
+        lo, hi = max(lo, self._lo), min(hi, self._hi)
+        if self.complete or lo > hi:
+            return self.complete
+        spans = self.spans
+        if spans and spans[-1][0] <= lo <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], max(hi, spans[-1][1]))
+        else:
+            first = bisect_left(spans, lo, key=lambda span: span[1])
+            last = first
+            while last < len(spans) and spans[last][0] <= hi:
+                lo, hi = min(lo, spans[last][0]), max(hi, spans[last][1])
+                last += 1
+            spans[first:last] = [(lo, hi)]
+        self.complete = spans[0][0] <= self._lo and spans[0][1] >= self._hi
+        return self.complete
+
+    def shared_with(self, other: Cover) -> Iterable[Span]:
+        """Yield what both cover."""
+        for one in self.spans:
+            for two in other.spans:
+                if (shared := both(one, two)) is not None:
+                    yield shared

@@ -1,0 +1,138 @@
+"""One signal's evidence: takes its readings once, and serves every watch that is opened on it."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final, final
+
+from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.envelope import Cones, Envelope, Pairs
+from harness.judge.formulas import Formula
+from harness.judge.spans import INF, Piece, Reading, clip
+from harness.judge.verdict import Rule
+from harness.judge.watch import Arrived, Watch, is_discrete
+
+_TAIL: Final = 64
+"""Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
+
+
+@final
+class SignalTrace:
+    """Everything that was read of one signal, as far as it still matters.
+
+    Feed it every reading and every gap in the order in which they came. Each costs the same however long the run
+    is; memory is a short tail, unless `remember_from` asks for more.
+    """
+
+    def __init__(self, traits: SignalTraits) -> None:
+        self.traits = traits
+        self._envelope = _guarded_envelope(traits)
+        self._pieces: deque[Piece] = deque()
+        self._arrived: deque[Arrived] = deque()
+        self._keep_from_s = INF
+        self._watches: list[Watch] = []
+        self._gap: Gap | None = None
+        self._restarted = False
+        self._lost = False
+        self._count = 0.0
+        self._last: Sample | None = None
+
+    def observe(self, sample: Sample) -> None:
+        """Take one reading and let the open watches draw their conclusions.
+
+        Raises:
+            EvidenceError: the readings contradict what the bench file declares of the signal.
+            ValueError: the reading is older than the one before.
+        """
+        last = self._last
+        if last is not None and (sample.requested_s < last.requested_s or sample.replied_s < last.replied_s):
+            raise ValueError(
+                f"{self.traits.name}: a reading requested at {sample.requested_s!r} s came after one requested at "
+                f"{last.requested_s!r} s; feed readings in the order of their polls"
+            )
+        arrived = self._arrival(sample, last)
+        self._last = sample
+        pieces = self._envelope.observe(arrived.sample, fresh=arrived.fresh)
+        self._arrived.append(arrived)
+        self._pieces.extend(pieces)
+        self._forget()
+        if self._watches:
+            for watch in self._watches:
+                watch.take(arrived, pieces)
+            self._watches = [watch for watch in self._watches if watch.finding is None]
+
+    def gap(self, gap: Gap) -> None:
+        """Note a span without evidence, before the first reading after it."""
+        self._gap = gap
+        self._restarted = self._restarted or gap.reason == "restart"
+        self._lost = self._lost or gap.reason in {"restart", "disconnected"}
+        for watch in self._watches:
+            watch.gap(gap)
+
+    def remember_from(self, t_s: float | None) -> None:
+        """Keep readings from `t_s` on for watches that will be opened later; None: keep a short tail only."""
+        self._keep_from_s = INF if t_s is None else t_s
+        self._forget()
+
+    def watch(self, formula: Formula, stimulus: Window, rule: Rule = Rule.GUARDED) -> Watch:
+        """Open a watch; readings since the stimulus that are still remembered count.
+
+        Args:
+            formula: what is demanded.
+            stimulus: the window that contains the instant from which it counts.
+            rule: how readings are judged.
+        """
+        watch = Watch(formula, stimulus, rule, self.traits, self._envelope)
+        watch.replay(self._arrived, self._pieces)
+        if watch.finding is None:
+            self._watches.append(watch)
+        return watch
+
+    def bounds_at(self, t_s: float) -> tuple[float, float]:
+        """Return between which values the truth was at `t_s`, on the evidence so far; infinite where unknown."""
+        pieces = [*self._pieces, *self._envelope.provisional(t_s)]
+        if pieces and pieces[0].t0 > t_s:
+            part: Piece | None = clip(self._envelope.before(pieces[0], t_s), t_s, t_s)
+        else:
+            part = next((found for piece in reversed(pieces) if (found := clip(piece, t_s, t_s))), None)
+        if part is None and self._last is not None and isinstance(self._envelope, Cones):
+            part = self._envelope.alone(t_s)
+        return (part.l0, part.u0) if part is not None else (-INF, INF)
+
+    def _arrival(self, sample: Sample, last: Sample | None) -> Arrived:
+        traits = self.traits
+        restarted, lost, gap = self._restarted, self._lost, self._gap
+        self._restarted, self._lost, self._gap = False, False, None
+        if traits.unit == "count":
+            step = sample.value - last.value if last is not None else 0.0
+            if traits.wraps_at and step < 0:
+                step += traits.wraps_at
+            # A step back, or one over half of the counter's range, is no count: the counter was set anew.
+            if step < 0 or (traits.wraps_at and step > traits.wraps_at / 2):
+                restarted, step = True, 0.0
+            self._count = sample.value if last is None else self._count + (0.0 if restarted else step)
+            sample = Sample(self._count, sample.requested_s, sample.replied_s)
+            lost = restarted
+        error = 0.0 if is_discrete(traits) else traits.error
+        reading = Reading(
+            sample.value - error,
+            sample.value + error,
+            sample.requested_s - traits.refreshed_every_s,
+            sample.replied_s,
+            restarted,
+            gap is not None,
+        )
+        return Arrived(sample, reading, fresh=lost, gap=gap)
+
+    def _forget(self) -> None:
+        arrived, pieces, from_s = self._arrived, self._pieces, self._keep_from_s
+        while len(arrived) > _TAIL and arrived[0].sample.replied_s < from_s:
+            arrived.popleft()
+        while len(pieces) > _TAIL and pieces[0].t1 < from_s:
+            pieces.popleft()
+
+
+def _guarded_envelope(traits: SignalTraits) -> Envelope:
+    if traits.rate_per_s is not None and not is_discrete(traits):
+        return Cones(traits, traits.rate_per_s)
+    return Pairs(traits, always_known=traits.unit == "count", instants=False)

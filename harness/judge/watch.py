@@ -1,0 +1,201 @@
+"""One open question on one signal: feeds a decider until it has a verdict, and words the finding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import final
+
+from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge import formulas, wording
+from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.count import CountDecider
+from harness.judge.decider import Decider, bounds_if_finite
+from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
+from harness.judge.envelope import Envelope, Pairs, Polyline
+from harness.judge.formulas import Formula
+from harness.judge.spans import INF, Piece, Reading
+from harness.judge.travel import TravelDecider
+from harness.judge.verdict import Finding, Rule
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
+
+    sample: Sample
+    reading: Reading
+    fresh: bool
+    gap: Gap | None
+
+
+def is_discrete(traits: SignalTraits) -> bool:
+    """Return whether a signal has separate values: a flag, a state or a counter."""
+    return traits.unit in {"flag", "state", "count"}
+
+
+@final
+class Watch:
+    """A formula being decided. Made by `SignalTrace.watch`.
+
+    Attributes:
+        formula: what is demanded.
+        stimulus: the window that contains the instant from which it counts.
+        rule: how readings are judged.
+        finding: None while undecided. Once it is pass or fail it never changes; it is inconclusive only when no
+            further evidence can matter.
+    """
+
+    def __init__(
+        self, formula: Formula, stimulus: Window, rule: Rule, traits: SignalTraits, envelope: Envelope
+    ) -> None:
+        self.formula = formula
+        self.stimulus = stimulus
+        self.rule = rule
+        self.finding: Finding | None = None
+        self._traits = traits
+        self._simple = rule is Rule.SIMPLE
+        self._equals = formula.value if isinstance(formula, formulas.Equals) else None
+        self._own = self._own_envelope()
+        self._envelope = self._own or envelope
+        judged = stimulus
+        if self._simple:
+            middle = (stimulus.earliest_s + stimulus.latest_s) / 2
+            judged = Window(middle, middle)
+        rate = None if self._simple else traits.rate_per_s
+        self._decider = _decider(
+            formula, judged, rate, continuous=self._envelope.continuous, simple=self._simple
+        )
+        self._begun = False
+        self.seen = wording.Seen(judged.earliest_s)
+
+    @property
+    def horizon_s(self) -> float:
+        """Latest loop time at which evidence still matters; infinite for a span without an end."""
+        traits = self._traits
+        settling = traits.refreshed_every_s + 4 * (self.seen.spacing_s or 1.0)
+        if traits.rate_per_s:
+            settling += 2 * traits.error / traits.rate_per_s
+        elif traits.keeps_for_s:
+            settling += traits.keeps_for_s
+        return self._decider.end_s + settling
+
+    def end_at(self, t_s: float) -> None:
+        """Say that the condition of an open-ended `Stays` ended at the earliest at `t_s`.
+
+        Say it before readings that were replied to after `t_s` are fed: they no longer belong to the condition.
+        """
+        if isinstance(self._decider, StaysDecider):
+            self._decider.end_at(t_s)
+            if self._decider.frontier_s >= self._decider.end_s:
+                self._decider.finish()
+            self._conclude()
+
+    def close(self, now_s: float) -> Finding:
+        """Decide on what there is: no more evidence will come. A span without an end is judged up to `now_s`."""
+        if self.finding is None:
+            decider = self._decider
+            if decider.end_s == INF:
+                self.end_at(now_s)
+            self._pieces(self._envelope.provisional(decider.end_s + 1e-6))
+            if decider.verdict is None:
+                decider.finish()
+            self._conclude()
+        assert self.finding is not None
+        return self.finding
+
+    def take(self, arrived: Arrived, pieces: Iterable[Piece]) -> None:
+        """Take one reading and the pieces that it made final; for the trace."""
+        if self.finding is not None:
+            return
+        sample, reading = arrived.sample, arrived.reading
+        if self._own is not None:
+            if self._equals is not None:
+                sample = replace(sample, value=float(sample.value == self._equals))
+            fresh = arrived.gap is not None if self._simple else arrived.fresh
+            pieces = self._own.observe(sample, fresh=fresh)
+            reading = self._own_reading(sample, reading)
+        self.seen.reading(arrived.sample, arrived.gap)
+        self._decider.reading(reading)
+        self._pieces(pieces)
+        self._conclude()
+
+    def replay(self, arrived: Iterable[Arrived], pieces: Iterable[Piece]) -> None:
+        """Take what the trace remembers; for the trace."""
+        for item in arrived:
+            self.take(item, ())
+        if self._own is None and self.finding is None:
+            self._pieces(pieces)
+            self._conclude()
+
+    def gap(self, gap: Gap) -> None:
+        """Note a gap for the wording of the finding."""
+        self.seen.gap(gap)
+
+    def _own_envelope(self) -> Envelope | None:
+        discrete = is_discrete(self._traits)
+        if self._simple and not discrete:
+            return Polyline()
+        if self._simple:
+            return Pairs(self._traits, always_known=True, instants=True)
+        if self._equals is not None:
+            return Pairs(self._traits, always_known=False, instants=False, check=False)
+        return None
+
+    def _own_reading(self, sample: Sample, reading: Reading) -> Reading:
+        a, b = reading.a, reading.b
+        if self._simple:
+            a = b = (sample.requested_s + sample.replied_s) / 2
+        return Reading(sample.value, sample.value, a, b, reading.fresh, reading.gap)
+
+    def _pieces(self, pieces: Iterable[Piece]) -> None:
+        decider = self._decider
+        for piece in pieces:
+            if decider.verdict is not None:
+                return
+            if not self._begun:
+                if piece.t1 < decider.s1:
+                    continue
+                self._begun = True
+                if piece.t0 > decider.s1:
+                    decider.piece(self._envelope.before(piece, decider.s1))
+            decider.piece(piece)
+            if piece.t1 >= decider.end_s and decider.verdict is None:
+                decider.finish()
+
+    def _conclude(self) -> None:
+        decider = self._decider
+        if decider.verdict is None or self.finding is not None:
+            return
+        margin, slack, response = decider.measures()
+        seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
+        if seen is not None and seen.low > seen.high:
+            seen = None
+        found = Finding(decider.verdict, "", margin, slack, response, seen)
+        self.finding = replace(found, why=wording.why(found, self.formula, decider, self._traits, self.seen))
+
+
+def _decider(
+    formula: Formula, stimulus: Window, rate: float | None, *, continuous: bool, simple: bool
+) -> Decider:
+    match formula:
+        case formulas.Reaches():
+            return ReachesDecider(formula, stimulus, continuous=continuous)
+        case formulas.Equals():
+            reached = formulas.Reaches(1.0, 0.0, formula.within_s)
+            return ReachesDecider(reached, stimulus, continuous=False)
+        case formulas.Stays():
+            return StaysDecider(formula, stimulus)
+        case formulas.Returns():
+            return ReturnsDecider(formula, stimulus, continuous=continuous)
+        case formulas.StartsMoving() | formulas.Unchanged():
+            return DriftDecider(formula, stimulus, rate)
+        case formulas.MovesAt():
+            return TravelDecider(formula, stimulus, rate)
+        case formulas.OvershootsAtMost():
+            return OvershootDecider(formula, stimulus)
+        case formulas.NeverReverses():
+            return ReversalDecider(formula, stimulus, rate)
+        case formulas.Counts():
+            return CountDecider(formula, stimulus, instants=simple)
