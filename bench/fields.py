@@ -5,7 +5,15 @@ from __future__ import annotations
 from functools import partial
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    WithJsonSchema,
+)
 
 from bench.units import (
     PLAIN_UNITS,
@@ -61,6 +69,7 @@ Seconds = Annotated[
     float,
     BeforeValidator(partial(parse_as, dimension=Dimension.TIME)),
     AfterValidator(_not_negative),
+    PlainSerializer(lambda span_s: f"{span_s!r} s", return_type=str, when_used="json"),
     _quantity_schema(Dimension.TIME, "90 s"),
 ]
 """A span of time, not negative, kept in seconds."""
@@ -77,7 +86,12 @@ def _as_quantity(value: object) -> Quantity:
     raise ValueError(f"{value!r} is not a quantity; write a number and a unit, such as '5 %'")
 
 
-AnyQuantity = Annotated[Quantity, BeforeValidator(_as_quantity), _quantity_schema(None, "5 %")]
+AnyQuantity = Annotated[
+    Quantity,
+    BeforeValidator(_as_quantity),
+    PlainSerializer(str, return_type=str, when_used="json"),
+    _quantity_schema(None, "5 %"),
+]
 """A quantity whose dimension follows from the signal or output that it is said of."""
 
 

@@ -1,8 +1,310 @@
 """Serial ports of the outputs: opened once, shared by the outputs of one board, never left to hang."""
 
-from typing import final
+from __future__ import annotations
+
+import asyncio
+import errno
+import io
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Final, Literal, final
+
+from bench.clock import now_s, sleep_until
+from bench.errors import DriverError, LinkError
+from bench.samples import Window
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import serial
+
+ControlLine = Literal["rts", "dtr"]
+
+_WRITE_TIMEOUT_S: Final = 0.3  # none blocks for ever on a stuck adapter, and 0 spins
+_LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
+_QUIET_S: Final = 0.02  # silence after which a late reply is taken to be over
+_NETWORK: Final = ("socket://", "rfc2217://")
+_OPEN_TROUBLE: Final = {
+    errno.ENOENT: "there is no such port; is the adapter plugged in?",
+    errno.EACCES: "permission denied; add this user to the port's group",
+    errno.EAGAIN: "another program holds it",
+    errno.EBUSY: "another program holds it",
+}
+
+
+def _make(url: str, baud: int) -> serial.Serial:
+    """Return the port, not open yet.
+
+    Raises:
+        LinkError: the text is no port and no URL that pyserial knows.
+    """
+    import serial  # noqa: PLC0415 - heavy, and only benches with serial outputs want it
+
+    try:
+        return serial.serial_for_url(
+            url, baud, do_not_open=True, exclusive=True, timeout=0, write_timeout=_WRITE_TIMEOUT_S
+        )
+    except (ValueError, OSError) as error:
+        raise LinkError(f"port {url}: {error}") from error
+
+
+async def _open(port: serial.Serial, url: str, worker: ThreadPoolExecutor) -> None:
+    """Open in the port's own thread: a network port may take seconds to refuse."""
+    import termios  # noqa: PLC0415 - not on every system, and only here
+
+    try:
+        await asyncio.get_running_loop().run_in_executor(worker, port.open)
+    except (OSError, ValueError, termios.error) as error:
+        reason = _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0, str(error))
+        raise LinkError(f"port {url} cannot be opened: {reason}") from error
+
+
+@final
+class Port:
+    """A serial port, or a TCP connection in its place, that carries commands and replies of one board.
+
+    Outputs that share it each open and close it; the first opens, the last closes. It is never opened again
+    by itself: opening moves the control lines of some adapters.
+    """
+
+    def __init__(self, url: str, baud: int) -> None:
+        self.url = url
+        self.baud = baud
+        self._serial: serial.Serial | None = None
+        self._worker: ThreadPoolExecutor | None = None
+        self._users = 0
+        self._opening = asyncio.Lock()
+        self._talking = asyncio.Lock()
+        self._dirty = False  # a reply may still come that nobody waits for
+
+    async def open(self) -> None:
+        """Open the port, if no other output has.
+
+        Raises:
+            LinkError: it cannot be opened.
+        """
+        async with self._opening:
+            if self._serial is None:
+                self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="port")
+                port = _make(self.url, self.baud)
+                await _open(port, self.url, self._worker)
+                self._serial = port
+            self._users += 1
+
+    async def close(self) -> None:
+        """Give the port up; closes it when nobody else uses it."""
+        async with self._opening:
+            self._users = max(0, self._users - 1)
+            if self._users:
+                return
+            port, self._serial = self._serial, None
+            worker, self._worker = self._worker, None
+            if worker is not None:
+                if port is not None:
+                    await asyncio.get_running_loop().run_in_executor(worker, port.close)
+                worker.shutdown(wait=False)
+
+    def wire_time_s(self, size: int) -> float:
+        """Return how long `size` bytes take on the wire, 10 bits each (8N1); nothing on a network port."""
+        return 0.0 if self.url.startswith(_NETWORK) else size * 10 / self.baud
+
+    async def send(self, data: bytes) -> Window:
+        """Send without waiting for a reply; the window ends when the last bit is on the wire.
+
+        Raises:
+            LinkError: the port was lost, or does not take the bytes.
+        """
+        async with self._talking:
+            begun_s = now_s()
+            self._write(data)
+            return Window(begun_s, now_s() + self.wire_time_s(len(data)))
+
+    async def ask(
+        self, data: bytes, *, done: Callable[[bytes], bool], within_s: float
+    ) -> tuple[bytes, Window]:
+        """Send and wait until `done` accepts what came back; the window ends when the reply was heard.
+
+        Raises:
+            TimeoutError: no such reply; what came instead is the error's text, in hex.
+            LinkError: the port was lost, or does not take the bytes.
+        """
+        async with self._talking:
+            await self._discard()
+            self._dirty = True
+            begun_s = now_s()
+            self._write(data)
+            deadline_s = now_s() + self.wire_time_s(len(data)) + within_s
+            heard = b""
+            while not done(heard):
+                if now_s() >= deadline_s:
+                    raise TimeoutError(heard.hex(" ") or "nothing")
+                await self._wait_readable(deadline_s)
+                heard += self._read()
+            self._dirty = False
+            return heard, Window(begun_s, now_s())
+
+    async def _discard(self) -> None:
+        """Throw away what was heard before; after an unanswered request wait until the line is quiet."""
+        heard = self._read()
+        while self._dirty or heard:
+            self._dirty = False
+            await sleep_until(now_s() + _QUIET_S)
+            heard = self._read()
+
+    def _open_port(self) -> serial.Serial:
+        if self._serial is None:
+            raise DriverError(f"port {self.url} is not open")
+        return self._serial
+
+    def _write(self, data: bytes) -> None:
+        try:
+            self._open_port().write(data)
+        except OSError as error:  # a timeout too: part of the bytes may be out, so nothing can be built on it
+            raise LinkError(f"port {self.url} does not take what is sent: {error}") from error
+
+    def _read(self) -> bytes:
+        try:
+            heard: bytes = self._open_port().read(4096)
+        except OSError as error:
+            raise LinkError(f"port {self.url} was unplugged, or another program reads it: {error}") from error
+        return heard
+
+    async def _wait_readable(self, deadline_s: float) -> None:
+        loop = asyncio.get_running_loop()
+        try:
+            fd = self._open_port().fileno()
+        except io.UnsupportedOperation:
+            await sleep_until(min(deadline_s, now_s() + _LOOK_AGAIN_S))
+            return
+        ready = loop.create_future()
+
+        def wake() -> None:
+            if not ready.done():
+                ready.set_result(None)
+
+        loop.add_reader(fd, wake)
+        timer = loop.call_at(deadline_s, wake)
+        try:
+            await ready
+        finally:
+            timer.cancel()
+            loop.remove_reader(fd)
+
+
+@final
+class ControlPort:
+    """The control lines of a serial port, set to rest before it is opened, so far as that goes."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._serial: serial.Serial | None = None
+        self._worker: ThreadPoolExecutor | None = None
+        self._users = 0
+        self._opening = asyncio.Lock()
+        self._at_rest: dict[ControlLine, bool] = {"rts": False, "dtr": False}
+
+    @property
+    def is_remote(self) -> bool:
+        """Whether the lines are set over the network and acknowledged from there."""
+        return self.url.startswith(_NETWORK)
+
+    def rest(self, line: ControlLine, *, asserted: bool) -> None:
+        """Say how a line stands at rest; before the port is opened."""
+        self._at_rest[line] = asserted
+
+    async def open(self, *, settle_s: float) -> None:
+        """Open the port with both lines at rest, if no other output has, and let them settle.
+
+        Raises:
+            LinkError: it cannot be opened.
+        """
+        async with self._opening:
+            if self._serial is None:
+                self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lines")
+                port = _make(self.url, 9600)
+                port.rts, port.dtr = self._at_rest["rts"], self._at_rest["dtr"]
+                await _open(port, self.url, self._worker)
+                self._serial = port
+                await sleep_until(now_s() + settle_s)
+            self._users += 1
+
+    async def set(self, line: ControlLine, *, asserted: bool) -> Window:
+        """Set a line, and read it back where the system can.
+
+        Raises:
+            DriverError: the port has no such line, or it does not stand as it was set.
+        """
+        port, worker = self._serial, self._worker
+        if port is None or worker is None:
+            raise DriverError(f"port {self.url} is not open")
+        begun_s = now_s()
+        try:
+            if self.is_remote:  # waits for the far end's acknowledgement
+                await asyncio.get_running_loop().run_in_executor(worker, setattr, port, line, asserted)
+                found = asserted
+            else:
+                setattr(port, line, asserted)
+                found = _line_state(port.fileno(), line)
+        except (OSError, ValueError) as error:
+            raise DriverError(f"port {self.url}: its {line.upper()} line cannot be set: {error}") from error
+        if found != asserted:
+            raise DriverError(f"port {self.url}: its {line.upper()} line does not stand as it was set")
+        return Window(begun_s, now_s())
+
+    async def close(self) -> None:
+        """Give the port up; closes it when nobody else uses it. Most systems then drop both lines."""
+        async with self._opening:
+            self._users = max(0, self._users - 1)
+            if self._users:
+                return
+            port, self._serial = self._serial, None
+            worker, self._worker = self._worker, None
+            if worker is not None:
+                if port is not None:
+                    await asyncio.get_running_loop().run_in_executor(worker, port.close)
+                worker.shutdown(wait=False)
+
+
+def _line_state(fd: int, line: ControlLine) -> bool:
+    """Return how the driver of the port holds an outgoing line."""
+    import fcntl  # noqa: PLC0415 - Unix only
+    import struct  # noqa: PLC0415 - with it
+    import termios  # noqa: PLC0415 - with it
+
+    (bits,) = struct.unpack("I", fcntl.ioctl(fd, termios.TIOCMGET, bytes(4)))
+    return bool(bits & (termios.TIOCM_RTS if line == "rts" else termios.TIOCM_DTR))
 
 
 @final
 class Ports:
-    """Every port of a bench, by name."""
+    """The ports of one bench. Outputs that name the same port get the same object."""
+
+    def __init__(self) -> None:
+        self._ports: dict[str, Port | ControlPort] = {}
+
+    def port(self, url: str, baud: int) -> Port:
+        """Return the port for commands.
+
+        Raises:
+            ValueError: another output uses it at another rate, or for its control lines.
+        """
+        port = self._ports.setdefault(url, Port(url, baud))
+        if not isinstance(port, Port):
+            raise ValueError(  # noqa: TRY004 - a fault of the bench file
+                f"port {url} serves for its control lines already"
+            )
+        if port.baud != baud:
+            raise ValueError(f"port {url} runs at {port.baud} baud for another output, not at {baud}")
+        return port
+
+    def lines(self, url: str) -> ControlPort:
+        """Return the port for its control lines.
+
+        Raises:
+            ValueError: another output sends commands over it.
+        """
+        port = self._ports.setdefault(url, ControlPort(url))
+        if not isinstance(port, ControlPort):
+            raise ValueError(  # noqa: TRY004 - a fault of the bench file
+                f"port {url} carries commands already"
+            )
+        return port

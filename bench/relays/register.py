@@ -18,13 +18,12 @@ class RegisterOptions(Location):
     """`wired:` of driver `register`: where the value is written, and how it is coded."""
 
     @model_validator(mode="after")
-    def _can_be_written(self) -> Self:
-        table, _ = resolve(self)
-        if table not in ("coil", "holding"):
-            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
-        if table == "holding" and self.type == "bit":
+    def _is_a_whole_register_or_coil(self) -> Self:
+        if self.table in ("input", "discrete"):
+            raise ValueError(f"table {self.table!r} cannot be written; use holding or coil")
+        if self.type == "bit" and self.table == "holding":
             raise ValueError(
-                "a single bit of a holding register cannot be written; use a whole register or a coil"
+                "one bit of a register cannot be written by itself; use the whole register, or a coil"
             )
         return self
 
@@ -38,7 +37,9 @@ class RegisterLevel:
         self._bus = bus
         self._location = location
         table, self._address = resolve(location)
-        self._table = cast('Literal["coil", "holding"]', table)
+        if table not in ("coil", "holding"):
+            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
+        self._table = table
 
     async def open(self) -> None:
         """Nothing to open: the bus is open already."""

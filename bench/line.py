@@ -1,0 +1,324 @@
+"""The harness's end of the line process: outputs and shared buses, driven and guarded beside the harness.
+
+Edges on time and safe outputs both need a process of their own: a busy interpreter delays a thread's edges,
+and a dead or stopped one makes nothing safe. `bench.lineprocess` is the other end.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Final, Literal, final
+
+from bench.clock import now_s, sleep_until
+from bench.errors import BenchError, LinkError
+from bench.linewire import (
+    HEARTBEAT_S,
+    MISSED_BEATS,
+    Message,
+    Messages,
+    pack,
+    pack_edges,
+    pack_request,
+    unpack_error,
+    unpack_reply,
+    unpack_reports,
+)
+from bench.samples import Edge, EdgeReport, Window
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from bench.interfaces import ReadRequest, Reply
+    from bench.wiring import BenchFile
+
+_START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
+_LEAVE_WITHIN_S: Final = 3.0
+
+
+def carried_buses(file: BenchFile) -> tuple[str, ...]:
+    """Return the buses that carry outputs, in the file's order; the line process owns them, polls too."""
+    named = {output.wired.get("bus") for output in file.outputs.values()}
+    return tuple(name for name in file.buses if name in named)
+
+
+@final
+class _Line(asyncio.Protocol):
+    """One line process and the socket to it."""
+
+    def __init__(self) -> None:
+        self.lost: str | None = None
+        self._messages = Messages(self._take)
+        self._waiting: dict[int, asyncio.Future[Any]] = {}
+        self._asked = 0
+        self._unanswered = 0
+        self._ready = asyncio.get_running_loop().create_future()
+        self._beating: asyncio.TimerHandle | None = None
+        self._transport: asyncio.Transport | None = None
+        self._process: subprocess.Popen[bytes] | None = None
+        self._stderr = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
+
+    async def start(self) -> None:
+        """Start the process and wait until it listens.
+
+        Raises:
+            LinkError: it does not come up.
+        """
+        ours, theirs = socket.socketpair()
+        with theirs:
+            self._process = subprocess.Popen(  # noqa: ASYNC220, S603 - a few ms; our own module
+                [sys.executable, "-m", "bench.lineprocess", str(theirs.fileno())],
+                pass_fds=[theirs.fileno()],
+                start_new_session=True,  # a kill of the harness's whole group must not reach the guard
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=self._stderr,
+                env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+            )
+        await asyncio.get_running_loop().create_unix_connection(lambda: self, sock=ours)
+        try:
+            async with asyncio.timeout(_START_WITHIN_S):
+                await asyncio.shield(self._ready)
+        except TimeoutError:
+            self._lose(f"it did not start within {_START_WITHIN_S:g} s")
+        if self.lost is not None:
+            raise LinkError(self.lost)
+        self._beat()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Keep the transport."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        """Hand answers to who waits for them."""
+        self._unanswered = 0
+        self._messages.feed(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """The process is gone: whoever waits learns it at once."""
+        self._lose("it died" if exc is None else f"it died ({exc})")
+
+    def _take(self, message: Message) -> None:
+        if "ready" in message:
+            self._ready.set_result(None)
+        elif "leaves" in message:
+            self._lose(message["leaves"])
+        elif "id" in message:
+            waiting = self._waiting.pop(message["id"], None)
+            if waiting is None or waiting.done():
+                return
+            if "error" in message:
+                waiting.set_exception(unpack_error(message["error"]))
+            else:
+                waiting.set_result(message["result"])
+
+    def _beat(self) -> None:
+        """Say that the harness lives. Counted, not timed: a harness that was busy blames nobody."""
+        assert self._transport is not None
+        if self._unanswered >= MISSED_BEATS:
+            self._lose("it hangs")
+            return
+        self._unanswered += 1
+        self._transport.write(b'{"beat":1}\n')
+        self._beating = asyncio.get_running_loop().call_later(HEARTBEAT_S, self._beat)
+
+    def _lose(self, reason: str) -> None:
+        if self.lost is not None:
+            return
+        self.lost = f"the line process, which owns the outputs, is lost: {reason}{self._last_words()}"
+        if self._beating is not None:
+            self._beating.cancel()
+        if not self._ready.done():
+            self._ready.set_result(None)
+        waiting, self._waiting = self._waiting, {}
+        for future in waiting.values():
+            if not future.done():
+                future.set_exception(LinkError(self.lost))
+
+    def _last_words(self) -> str:
+        if self._stderr.closed:
+            return ""
+        self._stderr.seek(0)
+        lines = self._stderr.read().decode("utf-8", "replace").strip().splitlines()
+        return f" ({lines[-1]})" if lines else ""
+
+    async def ask(self, op: str, **fields: Any) -> Any:  # noqa: ANN401 - whatever the op gives back
+        """Have the process do something.
+
+        Raises:
+            LinkError: the process is lost.
+            BenchError: what it ran into, as it raised it.
+        """
+        if self.lost is not None or self._transport is None:
+            raise LinkError(self.lost or "the line process, which owns the outputs, was not started")
+        self._asked += 1
+        answer = self._waiting[self._asked] = asyncio.get_running_loop().create_future()
+        number = self._asked
+        self._transport.write(pack({"id": number, "op": op, **fields}))
+        try:
+            return await answer
+        finally:
+            self._waiting.pop(number, None)
+
+    async def leave(self) -> None:
+        """Let go of the process: it makes its outputs safe when the socket closes, and ends."""
+        self._lose("it was closed")
+        if self._transport is not None:
+            self._transport.abort()
+        process, deadline_s = self._process, now_s() + _LEAVE_WITHIN_S
+        if process is None:
+            return
+        while process.poll() is None:
+            if now_s() > deadline_s:
+                process.kill()
+                deadline_s = now_s() + _LEAVE_WITHIN_S
+            await sleep_until(now_s() + 0.005)
+        self._stderr.close()
+
+    def kill(self) -> None:
+        """End a process that hangs, stopped or not; it makes nothing safe any more."""
+        if self._process is not None:
+            with suppress(ProcessLookupError):
+                self._process.kill()
+
+
+@final
+class LineOutputs:
+    """Implements `bench.interfaces.Outputs` through a line process.
+
+    Args:
+        file: the bench; its outputs, and the buses that carry them, live in the line process from `open` on.
+
+    Attributes:
+        buses: the buses that the line process owns, for whoever polls them.
+        notes: what the record should say of the outputs; complete once they are open.
+    """
+
+    def __init__(self, file: BenchFile) -> None:
+        self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
+        self.notes: list[str] = []
+        self._file = file
+        self._line: _Line | None = None
+
+    async def open(self) -> None:
+        """Start the line process, have it open every port and shared bus, and drive every output to safe.
+
+        Raises:
+            LinkError: the process, a port or a bus cannot be opened.
+            DriverError: hardware does not answer, or cannot be made safe.
+        """
+        self._line = line = _Line()
+        try:
+            await line.start()
+            opened = await line.ask("open", file=self._file.model_dump_json(exclude_unset=True))
+        except BaseException:
+            self._line = None
+            await line.leave()
+            raise
+        self.notes += (note for note in opened["notes"] if note not in self.notes)
+
+    async def contact(self, name: str, *, closed: bool) -> Window:
+        """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
+        return Window(*await self.ask("contact", name=name, closed=closed))
+
+    async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
+        """Play edges at absolute deadlines, as `bench.outputs.LocalOutputs.train` does."""
+        return unpack_reports(await self.ask("train", name=name, edges=pack_edges(edges), start_s=start_s))
+
+    async def level(self, name: str, value: float) -> Window:
+        """Set a level output."""
+        return Window(*await self.ask("level", name=name, value=value))
+
+    async def make_safe(self) -> None:
+        """Drive every output to its safe state; by a new line process, should the first be lost.
+
+        Raises:
+            DriverError: an output cannot be made safe; every one was tried.
+            LinkError: no line process could make the outputs safe.
+        """
+        if self._line is None:
+            return
+        try:
+            await self._line.ask("make_safe")
+        except LinkError:
+            if self._line.lost is None:
+                raise
+            await self._make_safe_anew()
+
+    async def close(self) -> None:
+        """Make safe, let go of every port and bus, and end the process; safe to call twice."""
+        if self._line is None:
+            return
+        line = self._line
+        try:
+            await line.ask("close")
+        except LinkError:
+            if line.lost is None:
+                raise
+            await self._make_safe_anew()
+        finally:
+            self._line = None
+            await line.leave()
+
+    async def _make_safe_anew(self) -> None:
+        """Opening makes safe: a second process opens what the lost one held, and lets go of it."""
+        lost, self._line = self._line, None
+        if lost is None:
+            return
+        lost.kill()
+        await lost.leave()
+        self.notes.append(f"{lost.lost}; a second one made the outputs safe")
+        try:
+            await self.open()
+        except BenchError:
+            self.notes[-1] = f"{lost.lost}; a second one could not make the outputs safe"
+            raise
+        second = self._line
+        self._line = None
+        if second is not None:
+            await second.leave()
+
+    async def ask(self, op: str, **fields: Any) -> Any:  # noqa: ANN401 - whatever the op gives back
+        """Have the line process do something; for this module's own use.
+
+        Raises:
+            LinkError: the process is lost, or not started.
+        """
+        if self._line is None:
+            raise LinkError("the outputs are not open")
+        return await self._line.ask(op, **fields)
+
+
+@final
+class LineBus:
+    """Implements `bench.interfaces.Bus` for a bus that the line process owns, because it carries outputs."""
+
+    def __init__(self, name: str, outputs: LineOutputs) -> None:
+        self.name = name
+        self._outputs = outputs
+
+    async def open(self) -> None:
+        """Connect again after a fault; the first time the outputs do it."""
+        await self._outputs.ask("bus_open", bus=self.name)
+
+    async def close(self) -> None:
+        """Disconnect; nothing to do once the outputs are closed."""
+        with suppress(LinkError):
+            await self._outputs.ask("bus_close", bus=self.name)
+
+    async def read(self, request: ReadRequest) -> Reply:
+        """Read once, behind waiting writes."""
+        return unpack_reply(await self._outputs.ask("read", bus=self.name, request=pack_request(request)))
+
+    async def write(
+        self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
+    ) -> Reply:
+        """Write, ahead of waiting reads."""
+        place = {"unit_id": unit_id, "table": table, "address": address, "words": list(words)}
+        return unpack_reply(await self._outputs.ask("write", bus=self.name, **place))

@@ -1,0 +1,221 @@
+"""The line process: owns output ports and shared buses, plays edges on time, makes safe if the harness is gone.
+
+It ends, outputs safe, when the socket ends or fails in any way (a killed harness may show as a reset rather
+than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own. It
+cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
+themselves do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import os
+import selectors
+import signal
+import socket
+import sys
+from typing import Any, Final, final
+
+from bench.clock import now_s
+from bench.errors import BenchError, DriverError, VentproofError
+from bench.interfaces import Bus, ReadRequest
+from bench.line import carried_buses
+from bench.linewire import (
+    WINDOW_S,
+    Message,
+    Messages,
+    pack,
+    pack_error,
+    pack_reply,
+    pack_reports,
+    pack_window,
+    unpack_edges,
+)
+from bench.outputs import LocalOutputs
+from bench.wiring import BenchFile
+
+_SPIN_S: Final = 0.0004
+_PRIORITY: Final = 20
+_SAFE_WITHIN_S: Final = 10.0  # every driver gives up long before; a broken one must not keep the process
+
+
+@final
+class _Guarded(asyncio.Protocol):
+    """Serves the harness, and watches it."""
+
+    def __init__(self) -> None:
+        self.end: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.outputs: LocalOutputs | None = None
+        self.buses: dict[str, Bus] = {}
+        self._heard_s = now_s()
+        self._messages = Messages(self._take)
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._transport: asyncio.Transport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Say that the process listens; from here on it wants to hear of the harness."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        transport.write(b'{"ready":1}\n')
+
+    def data_received(self, data: bytes) -> None:
+        """Whatever comes is a sign of life."""
+        self._heard_s = now_s()
+        self._messages.feed(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """The harness is gone, by end of file or by any error."""
+        self.finish(f"the harness is gone ({exc})" if exc else "the harness is gone")
+
+    def finish(self, reason: str) -> None:
+        """Have the process make safe and leave; the first reason counts."""
+        if not self.end.done():
+            self.end.set_result(reason)
+
+    def watch(self) -> None:
+        """Look whether the harness was heard of; looks again when its window could be over."""
+        left_s = self._heard_s + WINDOW_S - now_s()
+        if left_s <= 0:
+            self.finish(f"it made the outputs safe, not having heard of the harness for {WINDOW_S:g} s")
+        else:
+            asyncio.get_running_loop().call_later(left_s, self.watch)
+
+    def say(self, message: Message) -> None:
+        """Send, if anybody is still there."""
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.write(pack(message))
+
+    def _take(self, message: Message) -> None:
+        if self.end.done():
+            return
+        if "beat" in message:
+            self.say(message)
+            return
+        task = asyncio.ensure_future(self._serve(message))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _serve(self, message: Message) -> None:
+        try:
+            result = await getattr(self, f"do_{message['op']}")(message)
+        except VentproofError as error:
+            self.say({"id": message["id"], "error": pack_error(error)})
+        except Exception as error:  # noqa: BLE001 - a fault of ours: safe first, then say so
+            self.finish(f"{type(error).__name__} in it: {error}")
+        else:
+            self.say({"id": message["id"], "result": result})
+
+    async def do_open(self, message: Message) -> Message:
+        """Build and open what the bench file declares; outputs are safe afterwards."""
+        file = BenchFile.model_validate_json(message["file"])
+        if carried := carried_buses(file):
+            from bench.bus import ModbusBus  # noqa: PLC0415 - heavy, and not every bench has such a bus
+
+            self.buses = {name: ModbusBus(name, file.buses[name]) for name in carried}
+        try:
+            outputs = LocalOutputs(file.outputs, buses=self.buses, specs=file.buses, spin_s=_SPIN_S)
+        except ValueError as error:
+            raise DriverError(str(error)) from error
+        for bus in self.buses.values():
+            await bus.open()
+        self.outputs = outputs
+        await outputs.open()
+        notes = [*outputs.notes, *(note for bus in self.buses.values() for note in getattr(bus, "notes", ()))]
+        gc.collect()
+        gc.freeze()  # a full collection over what lives for ever would delay edges
+        return {"notes": notes + _raise_priority()}
+
+    def _outputs(self) -> LocalOutputs:
+        if self.outputs is None:
+            raise DriverError("the outputs are not open")
+        return self.outputs
+
+    async def do_contact(self, message: Message) -> list[float]:
+        """Move a contact."""
+        return pack_window(await self._outputs().contact(message["name"], closed=message["closed"]))
+
+    async def do_train(self, message: Message) -> list[list[Any]]:
+        """Play a train."""
+        edges = unpack_edges(message["edges"])
+        return pack_reports(await self._outputs().train(message["name"], edges, start_s=message["start_s"]))
+
+    async def do_level(self, message: Message) -> list[float]:
+        """Set a level."""
+        return pack_window(await self._outputs().level(message["name"], message["value"]))
+
+    async def do_make_safe(self, _: Message) -> None:
+        """Make safe and stay."""
+        await self._outputs().make_safe()
+
+    async def do_close(self, _: Message) -> None:
+        """Make safe and let go."""
+        try:
+            await self._outputs().close()
+        finally:
+            self.outputs = None
+            for bus in self.buses.values():
+                await bus.close()
+
+    async def do_bus_open(self, message: Message) -> None:
+        """Connect a bus again."""
+        await self.buses[message["bus"]].open()
+
+    async def do_bus_close(self, message: Message) -> None:
+        """Disconnect a bus."""
+        await self.buses[message["bus"]].close()
+
+    async def do_read(self, message: Message) -> list[Any]:
+        """Poll a bus."""
+        return pack_reply(await self.buses[message["bus"]].read(ReadRequest(*message["request"])))
+
+    async def do_write(self, message: Message) -> list[Any]:
+        """Write on a bus."""
+        bus = self.buses[message["bus"]]
+        return pack_reply(
+            await bus.write(message["unit_id"], message["table"], message["address"], message["words"])
+        )
+
+
+def _raise_priority() -> list[str]:
+    """Ask for real-time priority; returns what the record should say where it is not granted."""
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(_PRIORITY))
+    except (AttributeError, OSError):
+        return ["the line process has no real-time priority: on a busy machine edges may be some ms late"]
+    return []
+
+
+async def _live(connection: socket.socket) -> None:
+    loop = asyncio.get_running_loop()
+    guarded = _Guarded()
+    loop.add_signal_handler(signal.SIGTERM, guarded.finish, "it was asked to end (SIGTERM)")
+    loop.set_exception_handler(lambda _, context: guarded.finish(f"{context['message']} in it"))
+    await loop.create_unix_connection(lambda: guarded, sock=connection)
+    guarded.watch()
+    reason = "it failed"
+    try:
+        reason = await guarded.end
+    finally:
+        if guarded.outputs is not None:
+            try:
+                async with asyncio.timeout(_SAFE_WITHIN_S):
+                    await guarded.outputs.make_safe()
+            except (BenchError, TimeoutError) as error:
+                reason += f"; not every output could be made safe: {error}"
+        guarded.say({"leaves": reason})
+        await asyncio.sleep(0)
+
+
+def main() -> None:
+    """Run until the harness is gone or has closed. The socket's file descriptor is the only argument."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the harness's business; it closes in good order
+    connection = socket.socket(fileno=int(sys.argv[1]))
+    # select() waits to the microsecond, where asyncio's epoll rounds up to the millisecond.
+    with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())) as runner:
+        runner.run(_live(connection))
+        os._exit(0)  # outputs are safe; a driver's thread that hangs must not keep the process
+
+
+if __name__ == "__main__":
+    main()

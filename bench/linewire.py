@@ -1,0 +1,114 @@
+"""What the harness and its line process say to each other: one JSON object a line, errors included (pure)."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any, Final, final
+
+from bench.errors import (
+    BenchError,
+    BusFault,
+    DriverError,
+    EvidenceError,
+    InterlockError,
+    LinkError,
+    VentproofError,
+)
+from bench.interfaces import ReadRequest, Reply
+from bench.samples import Edge, EdgeReport, Window
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+HEARTBEAT_S: Final = 0.1
+"""The harness is heard at least this often while its loop runs."""
+
+WINDOW_S: Final = 0.5
+"""The line process makes its outputs safe when it has not heard of the harness for this long."""
+
+MISSED_BEATS: Final = 10
+"""Beats in a row that the line process may leave unanswered before it is taken to hang."""
+
+_ERRORS: Final = {
+    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LinkError)
+}
+
+Message = dict[str, Any]
+
+
+@final
+class Messages:
+    """Takes bytes as they come and hands on whole messages."""
+
+    def __init__(self, take: Callable[[Message], None]) -> None:
+        self._take = take
+        self._rest = b""
+
+    def feed(self, data: bytes) -> None:
+        """Take bytes; calls back once a message."""
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        for line in lines:
+            self._take(json.loads(line))
+
+
+def pack(message: Message) -> bytes:
+    """Return a message as it goes over the socket. Floats come back exactly as they were."""
+    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def pack_error(error: VentproofError) -> Message:
+    """Return an error as a message's field."""
+    packed: Message = {"class": type(error).__name__, "text": str(error)}
+    if isinstance(error, BusFault):
+        packed |= {"kind": error.kind, "requested_s": error.requested_s, "ended_s": error.ended_s}
+    return packed
+
+
+def unpack_error(packed: Message) -> BenchError:
+    """Return the error again, of the same class."""
+    if packed["class"] == BusFault.__name__:
+        return BusFault(
+            packed["kind"], packed["text"], requested_s=packed["requested_s"], ended_s=packed["ended_s"]
+        )
+    return _ERRORS.get(packed["class"], BenchError)(packed["text"])
+
+
+def pack_window(window: Window) -> list[float]:
+    """Return a window as JSON takes it."""
+    return [window.earliest_s, window.latest_s]
+
+
+def pack_edges(edges: Iterable[Edge]) -> list[list[float | bool]]:
+    """Return an edge plan as JSON takes it."""
+    return [[edge.at_s, edge.closed] for edge in edges]
+
+
+def unpack_edges(packed: Iterable[list[Any]]) -> list[Edge]:
+    """Return the edge plan again."""
+    return [Edge(at_s, closed) for at_s, closed in packed]
+
+
+def pack_reports(reports: Iterable[EdgeReport]) -> list[list[Any]]:
+    """Return edge reports as JSON takes them."""
+    return [[r.closed, r.due_s, None if r.window is None else pack_window(r.window)] for r in reports]
+
+
+def unpack_reports(packed: Iterable[list[Any]]) -> list[EdgeReport]:
+    """Return the edge reports again."""
+    return [EdgeReport(closed, due_s, None if w is None else Window(*w)) for closed, due_s, w in packed]
+
+
+def pack_reply(reply: Reply) -> list[Any]:
+    """Return a bus's reply as JSON takes it."""
+    return [list(reply.words), reply.requested_s, reply.replied_s]
+
+
+def unpack_reply(packed: list[Any]) -> Reply:
+    """Return the bus's reply again."""
+    words, requested_s, replied_s = packed
+    return Reply(tuple(words), requested_s, replied_s)
+
+
+def pack_request(request: ReadRequest) -> list[Any]:
+    """Return a read request as JSON takes it."""
+    return [request.unit_id, request.table, request.address, request.count]

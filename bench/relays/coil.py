@@ -1,0 +1,98 @@
+"""Driver `coil`: a relay board whose relays are Modbus coils; every write is read back before it counts."""
+
+from __future__ import annotations
+
+from typing import Final, final
+
+from bench.drivers import Driver, Wiring
+from bench.errors import BusFault, DriverError
+from bench.fields import FileModel, Name
+from bench.interfaces import Bus, ReadRequest
+from bench.samples import Window
+from bench.wiring import Address, BusSpec, InProcessBus, SerialBus, UnitId
+
+_NETWORK_EDGE_S: Final = 0.01  # two round trips on a local network
+_RTU_CHARACTERS: Final = 8 + 8 + 8 + 6  # write, its answer, read-back, its answer (one coil)
+_ASCII_CHARACTERS: Final = 17 + 17 + 17 + 15
+_SILENT_CHARACTERS: Final = 4 * 3.5  # before each of the four frames
+_BITS: Final = 11
+_SHORTEST_SILENCE_S: Final = 0.00175  # above 19200 baud (MODBUS over Serial Line V1.02, 2.5.1.1)
+
+
+class CoilOptions(FileModel):
+    """`wired:` of driver `coil`."""
+
+    bus: Name
+    """Bus of the bench that the board hangs on."""
+    unit_id: UnitId = 1
+    """Modbus unit identifier (slave address) of the board."""
+    coil: Address
+    """Zero-based protocol address of the relay's coil."""
+
+
+def fastest_edge_s(spec: BusSpec) -> float:
+    """Return the shortest time between two edges of a coil on a bus: one write and one read-back, seconds."""
+    if isinstance(spec, InProcessBus):
+        return 2 * (spec.reply_after + spec.reply_jitter)
+    if not isinstance(spec, SerialBus):
+        return _NETWORK_EDGE_S
+    if spec.link == "ascii":
+        return _ASCII_CHARACTERS * _BITS / spec.baud
+    silences_s = max(_SILENT_CHARACTERS * _BITS / spec.baud, 4 * _SHORTEST_SILENCE_S)
+    return _RTU_CHARACTERS * _BITS / spec.baud + silences_s
+
+
+@final
+class CoilContact:
+    """One coil of a board."""
+
+    def __init__(self, name: str, options: CoilOptions, bus: Bus, fastest_s: float) -> None:
+        self.fastest_edge_s = fastest_s
+        self._bus = bus
+        self._unit_id = options.unit_id
+        self._coil = options.coil
+        self._at = f"output {name}: coil {options.coil} of unit {options.unit_id} on bus {options.bus}"
+
+    async def open(self) -> None:
+        """Read the coil: the board is there, and has such a coil."""
+        await self._read()
+
+    async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
+        """Write the coil and read it back: an echo on the line answers a write as well as a board does."""
+        try:
+            written = await self._bus.write(self._unit_id, "coil", self._coil, [int(on)])
+        except BusFault as error:
+            raise DriverError(f"{self._at} was not written for certain: {error}") from error
+        if await self._read() != on:
+            raise DriverError(f"{self._at} reads {int(not on)} after {int(on)} was written and acknowledged")
+        return Window(written.requested_s, written.replied_s)
+
+    async def close(self) -> None:
+        """Nothing to let go of: the bus is closed by its owner."""
+
+    async def _read(self) -> bool:
+        try:
+            reply = await self._bus.read(ReadRequest(self._unit_id, "coil", self._coil, 1))
+        except BusFault as error:
+            raise DriverError(f"{self._at} cannot be read back: {error}") from error
+        return reply.words[0] == 1
+
+
+def _build(options: CoilOptions, wiring: Wiring) -> CoilContact:
+    if options.unit_id == 0:
+        raise ValueError(
+            "unit 0 is everybody on a Modbus line, and nobody answers; name the board's own unit_id"
+        )
+    bus = wiring.bus(options.bus)
+    return CoilContact(wiring.name, options, bus, fastest_edge_s(wiring.specs[options.bus]))
+
+
+DRIVER: Final = Driver(
+    name="coil",
+    kind="contact",
+    clock="either",
+    about="A relay board whose relays are Modbus coils on a bus of the bench.",
+    options=CoilOptions,
+    build=_build,
+    place=lambda options: f"coil {options.coil} of unit {options.unit_id} on bus {options.bus}",
+)

@@ -1,0 +1,148 @@
+"""Driver `scpi`: a switch that speaks SCPI over a serial line or TCP.
+
+Sources: SCPI-99 volume 2, ROUTe subsystem (CLOSe, OPEN, CLOSe?) and SYSTem:ERRor?; IEEE 488.2, *IDN?, *CLS
+and *OPC?, response terminated by a line feed.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Final, Self, final
+
+from pydantic import Field, model_validator
+
+from bench.drivers import Driver, Wiring
+from bench.errors import DriverError
+from bench.fields import FileModel, PositiveSeconds
+
+if TYPE_CHECKING:
+    from bench.ports import Port
+    from bench.samples import Window
+
+_OVERHEAD_S: Final = 0.005  # an instrument parses and settles before it answers *OPC?
+
+
+class ScpiOptions(FileModel):
+    """`wired:` of driver `scpi`."""
+
+    port: str
+    """Device path or pyserial URL, such as socket://192.0.2.7:5025."""
+    baud: Annotated[int, Field(ge=300, le=1_000_000)] = 9600
+    """Rate of a serial line; 8 data bits, no parity, 1 stop bit."""
+    channel: Annotated[str | int, Field()] = 1
+    """What stands in the channel list, such as 101."""
+    close: str = "ROUTe:CLOSe (@{channel})"
+    """Command that energises the relay."""
+    open: str = "ROUTe:OPEN (@{channel})"
+    """Command that releases it."""
+    state: str = "ROUTe:CLOSe? (@{channel})"
+    """Query that is answered with 1 while the relay is energised, and 0 while not."""
+    reply_within: PositiveSeconds = 0.4
+    """How long the switch may take to answer."""
+
+    @model_validator(mode="after")
+    def _can_be_sent(self) -> Self:
+        for name in ("close", "open", "state"):
+            text = self.text(name)
+            if not text.isascii() or not text.isprintable():
+                raise ValueError(f"`{name}` {text!r} must be printable ASCII; the terminator is added")
+        if not self.state.split("(")[0].rstrip().endswith("?"):
+            raise ValueError(f"`state` {self.state!r} must be a query: a header that ends in ?")
+        return self
+
+    def text(self, name: str) -> str:
+        """Return a command with the channel filled in."""
+        text: str = getattr(self, name)
+        return text.replace("{channel}", str(self.channel))
+
+
+@final
+class ScpiContact:
+    """One channel of the switch. A command counts once it is done, without error, and reads back."""
+
+    def __init__(self, name: str, options: ScpiOptions, port: Port) -> None:
+        self._name = name
+        self._port = port
+        self._within_s = options.reply_within
+        self._commands = {True: options.text("close"), False: options.text("open")}
+        self._state = options.text("state")
+        longest = max(map(len, self._commands.values())) + len(self._state) + 60
+        self.fastest_edge_s = port.wire_time_s(longest) + 3 * _OVERHEAD_S
+
+    async def open(self) -> None:
+        """Open the port, have the switch identify itself, and forget errors from before. Moves nothing."""
+        await self._port.open()
+        identity, _ = await self._query("*IDN?")
+        if not identity:
+            raise DriverError(
+                f"output {self._name}: the switch on {self._port.url} does not say what it is (*IDN?)"
+            )
+        await self._query("*CLS;*OPC?")
+        await self._check_state(None)
+
+    async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
+        """Switch, wait for the operation to complete, then look at errors and state."""
+        try:
+            done, window = await self._query(f"{self._commands[on]};*OPC?")
+        except DriverError as silent:
+            raise DriverError(f"{silent}{await self._last_error()}") from silent
+        if done != "1":
+            raise DriverError(
+                f"output {self._name}: the switch on {self._port.url} answered {done!r} to *OPC?, not '1'"
+            )
+        await self._check_errors()
+        await self._check_state(on)
+        return window
+
+    async def close(self) -> None:
+        """Give up the port."""
+        await self._port.close()
+
+    async def _query(self, text: str) -> tuple[str, Window]:
+        try:
+            heard, window = await self._port.ask(
+                text.encode() + b"\n", done=lambda heard: heard.endswith(b"\n"), within_s=self._within_s
+            )
+        except TimeoutError as error:
+            raise DriverError(
+                f"output {self._name}: the switch on {self._port.url} did not answer {text!r} "
+                f"within {self._within_s:g} s"
+            ) from error
+        return heard.decode("ascii", "replace").strip(), window
+
+    async def _last_error(self) -> str:
+        """Return why the switch was silent, where it says so."""
+        try:
+            answer, _ = await self._query("SYSTem:ERRor?")
+        except DriverError:
+            return ""
+        return f"; it reports {answer}"
+
+    async def _check_errors(self) -> None:
+        answer, _ = await self._query("SYSTem:ERRor?")
+        code = answer.split(",")[0].strip()
+        if code not in ("0", "+0", "-0"):
+            raise DriverError(f"output {self._name}: the switch on {self._port.url} reports {answer}")
+
+    async def _check_state(self, on: bool | None) -> None:  # noqa: FBT001 - None for either
+        answer, _ = await self._query(self._state)
+        allowed = ("0", "1") if on is None else ("1" if on else "0",)
+        if answer not in allowed:
+            raise DriverError(
+                f"output {self._name}: the switch on {self._port.url} answered {answer!r} to "
+                f"{self._state!r}, not {' or '.join(allowed)}"
+            )
+
+
+def _build(options: ScpiOptions, wiring: Wiring) -> ScpiContact:
+    return ScpiContact(wiring.name, options, wiring.ports.port(options.port, options.baud))
+
+
+DRIVER: Final = Driver(
+    name="scpi",
+    kind="contact",
+    clock="wall",
+    about="A channel of a switch that speaks SCPI over a serial line or TCP.",
+    options=ScpiOptions,
+    build=_build,
+    place=lambda options: f"channel {options.channel} of the switch on {options.port}",
+)
