@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import yaml
 
-from bench.yamltree import Fault
+from bench.yamltree import MAX_DEPTH, Fault
 
 _NEEDS_QUOTES = "@`%"
 
@@ -48,6 +48,12 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
         "unexpected ':'",
         "a ':' right before a bracket or comma",
         "write a value after it, or put the text in quotes",
+        False,
+    ),
+    (
+        "maximum nesting",
+        f"brackets nest deeper than {MAX_DEPTH} levels",
+        "no file of ventproof needs that",
         False,
     ),
     ("incompatible YAML document", "a YAML version that is not supported", "leave the %YAML line out", False),

@@ -218,7 +218,7 @@ class _Composer:
         if self._at_key():
             raise TreeError(_complex_key(line, column))
         if len(self._stack) >= MAX_DEPTH:
-            reason = f"brackets or indentation nest deeper than {MAX_DEPTH} levels"
+            reason = f"brackets or lines nest deeper than {MAX_DEPTH} levels"
             raise TreeError(Fault(line, column, reason, "no file of ventproof needs that"))
         self._grow(1, line, column)
         if event.anchor is not None:
