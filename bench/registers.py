@@ -302,7 +302,7 @@ def plan_reads(signals: Mapping[str, SignalSpec], spec: BusSpec) -> Plan:
 
     A request crosses at most `longest_gap` registers in a row that no signal takes, asks for at most
     `most_registers` (or `most_bits`), and holds a 32-bit value whole. Filling each request from the lowest
-    address as far as the limits go is optimal: spans are one or two registers long, so that both their ends ascend
+    address as far as the limits go is optimal: spans are one or two registers long, so both their ends ascend
     together; any run of a permissible request is permissible; and a request that stopped earlier could only
     leave more to the next.
 

@@ -1,0 +1,296 @@
+"""One Modbus bus: one transaction at a time, stimuli ahead of polls, every reply its own request's."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections import deque
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, Literal, NoReturn, final
+
+from pymodbus.exceptions import ConnectionException, ModbusException
+from pymodbus.pdu.bit_message import (
+    ReadCoilsRequest,
+    ReadDiscreteInputsRequest,
+    WriteMultipleCoilsRequest,
+    WriteSingleCoilRequest,
+)
+from pymodbus.pdu.register_message import (
+    ReadHoldingRegistersRequest,
+    ReadInputRegistersRequest,
+    WriteMultipleRegistersRequest,
+    WriteSingleRegisterRequest,
+)
+
+from bench.clock import now_s
+from bench.errors import BusFault, LinkError
+from bench.interfaces import ReadRequest, Reply
+from bench.link import Link, framing_of, where
+from bench.registers import broadcasts_at_zero
+from bench.replies import (
+    EXCEPTIONS,
+    NOISE_BYTES,
+    Expected,
+    belongs,
+    complaint,
+    expected_of_read,
+    expected_of_write,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pymodbus.pdu import ModbusPDU
+
+    from bench.errors import FaultKind
+    from bench.interfaces import Peer
+    from bench.wiring import BusSpec
+
+_SILENT_REQUESTS: Final = (
+    3  # unanswered in a row: a TCP connection to a unit that restarted may be dead at the far end
+)
+_QUIET_WAITS: Final = 5  # a line that was never quiet in this many quiet spans is not going to be
+_READS: Final = {
+    "coil": ReadCoilsRequest,
+    "discrete": ReadDiscreteInputsRequest,
+    "holding": ReadHoldingRegistersRequest,
+    "input": ReadInputRegistersRequest,
+}
+
+_expected_of_read = lru_cache(maxsize=1024)(expected_of_read)
+
+
+@final
+@dataclass(slots=True, eq=False)
+class _Job:
+    """One transaction, waiting or under way."""
+
+    pdu: ModbusPDU
+    expected: Expected
+    reads: bool
+    answered: asyncio.Future[Reply] = field(
+        default_factory=lambda: asyncio.get_running_loop().create_future()
+    )
+
+
+@final
+class ModbusBus:
+    """A Modbus bus over any link of the bench file. A `bench.interfaces.Bus`.
+
+    A worker task carries out one transaction after another, so that a caller who is cancelled leaves its
+    request to end in order and nothing behind that could answer the next. After a fault the line must be
+    quiet for the bus's `quiet_s`, every byte heard restarting the wait, before anything else is sent or the
+    fault is reported.
+
+    Args:
+        name: the bus's name in the bench file.
+        spec: its declaration there.
+        peer: the mock unit at the far end, for `link: in-process` only.
+        seed: of the jitter of in-process replies.
+    """
+
+    def __init__(self, name: str, spec: BusSpec, *, peer: Peer | None = None, seed: int = 0) -> None:
+        self.name = name
+        self._spec = spec
+        self._peer = peer
+        self._dice = random.Random(f"{seed}/{name}")  # noqa: S311 - repeatable jitter, not a secret
+        self._framing = framing_of(spec)
+        self._silent = 0
+        self._dirty = False
+        self._link: Link | None = None
+        self._worker: asyncio.Task[None] | None = None
+        self._opening = asyncio.Lock()
+        self._writes: deque[_Job] = deque()
+        self._reads: deque[_Job] = deque()
+        self._wake: asyncio.Future[None] | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the record should say of this bus, known once it is open."""
+        return tuple(f"bus {self.name}: {note}" for note in (self._link.notes if self._link else ()))
+
+    async def open(self) -> None:
+        """Connect; after a lost connection, connect again; nothing while the connection stands.
+
+        Raises:
+            LinkError: the port or host cannot be opened.
+        """
+        async with self._opening:
+            if self._link is not None and not self._link.lost:
+                return
+            link = Link(self._spec, self._peer, self._dice)
+            try:
+                await link.connect()
+            except LinkError as error:
+                raise LinkError(f"bus {self.name}: {error}") from error
+            self._link, self._silent, self._dirty = link, 0, False
+            if self._worker is None:
+                self._worker = asyncio.get_running_loop().create_task(self._work(), name=f"bus {self.name}")
+
+    async def close(self) -> None:
+        """Disconnect and refuse what is waiting; safe to call twice."""
+        worker, self._worker = self._worker, None
+        if worker is not None:
+            worker.cancel()
+            await asyncio.gather(worker, return_exceptions=True)
+        if self._link is not None:
+            self._link.hang_up("it was closed")
+        for job in (*self._writes, *self._reads):
+            _settle(job, self._disconnected())
+        self._writes.clear()
+        self._reads.clear()
+
+    async def read(self, request: ReadRequest) -> Reply:
+        """Read once.
+
+        Raises:
+            BusFault: no usable reply.
+            LinkError: `request` is addressed to every unit at once.
+        """
+        self._refuse_broadcast(request.unit_id)
+        pdu = _READS[request.table](address=request.address, count=request.count, dev_id=request.unit_id)
+        return await self._queued(self._reads, _Job(pdu, _expected_of_read(request), reads=True))
+
+    async def write(
+        self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
+    ) -> Reply:
+        """Write coils or holding registers, ahead of waiting reads.
+
+        An adapter that echoes answers a single write as well as a unit does: what counts is what is read
+        back.
+
+        Raises:
+            BusFault: no usable reply; the write may have been carried out all the same.
+            LinkError: it is addressed to every unit at once.
+        """
+        self._refuse_broadcast(unit_id)
+        pdu = _write_pdu(unit_id, table, address, words)
+        return await self._queued(
+            self._writes, _Job(pdu, expected_of_write(unit_id, table, address, words), reads=False)
+        )
+
+    def _refuse_broadcast(self, unit_id: int) -> None:
+        if unit_id == 0 and broadcasts_at_zero(self._spec):
+            raise LinkError(
+                f"bus {self.name}: unit_id 0 is every unit at once, and none answers; use 1 to 247"
+            )
+
+    async def _queued(self, queue: deque[_Job], job: _Job) -> Reply:
+        if self._worker is None:
+            raise self._disconnected()
+        queue.append(job)
+        if self._wake is not None and not self._wake.done():
+            self._wake.set_result(None)
+        return await job.answered
+
+    async def _work(self) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            if not (self._writes or self._reads):
+                self._wake = loop.create_future()
+                await self._wake
+            job = (self._writes or self._reads).popleft()
+            if job.answered.done():
+                continue  # given up while it waited
+            try:
+                _settle(job, await self._transact(job))
+            except BusFault as fault:
+                _settle(job, fault)
+            except asyncio.CancelledError:
+                _settle(job, self._disconnected())
+                raise
+
+    async def _transact(self, job: _Job) -> Reply:
+        link = self._link
+        if link is None or link.lost:
+            raise self._disconnected()
+        began_s = now_s()
+        if (self._dirty or len(link.heard) > NOISE_BYTES) and not await self._quiet(link):
+            text = "the line does not fall silent: noise, or another master talks on it"
+            raise self._fault("mismatch", text, began_s)
+        try:
+            answer = await link.ask(job.pdu)
+        except ConnectionException:
+            raise self._disconnected(link.sent_s) from None
+        except ModbusException:
+            await self._unanswered(link)
+        return await self._checked(job, answer, link)
+
+    async def _checked(self, job: _Job, answer: ModbusPDU, link: Link) -> Reply:
+        """Return the answer when it is the reply to this job and no refusal."""
+        self._silent = 0
+        refused = answer.isError()
+        expected = job.expected.refused if refused else job.expected
+        if not belongs(self._framing, link.sent, expected, bytes(link.heard)):
+            await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
+        link.heard.clear()
+        if refused:
+            meaning = EXCEPTIONS.get(answer.exception_code, "not defined by the standard")
+            text = f"the unit refused with exception {answer.exception_code}, {meaning}"
+            raise self._fault("exception", text, link.sent_s)
+        words = (answer.registers or answer.bits)[: job.pdu.count] if job.reads else ()
+        return Reply(tuple(map(int, words)), link.sent_s, link.heard_s)
+
+    async def _unanswered(self, link: Link) -> NoReturn:
+        if len(link.heard) > NOISE_BYTES:
+            self._silent = 0
+            await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
+        self._silent += 1
+        text = f"no reply within {self._spec.timeout:g} s"
+        over_tcp = self._framing == "tcp" or self._spec.link == "rtu-over-tcp"
+        if over_tcp and self._silent >= _SILENT_REQUESTS:
+            link.hang_up(f"{text}, {self._silent} times in a row")
+            raise self._fault("timeout", link.lost, link.sent_s)
+        await self._give_up("timeout", text, link)
+
+    async def _give_up(self, kind: FaultKind, text: str, link: Link) -> NoReturn:
+        """Report a fault once the line is quiet, so that nothing late can answer the next request."""
+        sent_s = link.sent_s
+        await self._quiet(link)
+        raise self._fault(kind, text, sent_s)
+
+    async def _quiet(self, link: Link) -> bool:
+        """Wait until nothing was heard for the quiet span; whether that came true in time."""
+        self._dirty = True
+        began_s = silent_since_s = now_s()
+        while not link.lost:
+            now = now_s()
+            silent_since_s = max(silent_since_s, link.heard_s)
+            if now >= silent_since_s + self._spec.quiet_s:
+                self._dirty = False
+                break
+            if now - began_s >= _QUIET_WAITS * self._spec.quiet_s:
+                break
+            await asyncio.sleep(silent_since_s + self._spec.quiet_s - now)
+        link.forget()
+        return not self._dirty
+
+    def _fault(self, kind: FaultKind, text: str, requested_s: float) -> BusFault:
+        return BusFault(kind, f"bus {self.name}: {text}", requested_s=requested_s, ended_s=now_s())
+
+    def _disconnected(self, requested_s: float | None = None) -> BusFault:
+        why = self._link.lost if self._link else "it was never opened"
+        text = f"{where(self._spec)} is not connected: {why}"
+        return self._fault("disconnected", text, now_s() if requested_s is None else requested_s)
+
+
+def _write_pdu(
+    unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
+) -> ModbusPDU:
+    if table == "coil":
+        bits = [bool(word) for word in words]
+        coils = WriteSingleCoilRequest if len(words) == 1 else WriteMultipleCoilsRequest
+        return coils(dev_id=unit_id, address=address, bits=bits)
+    registers = WriteSingleRegisterRequest if len(words) == 1 else WriteMultipleRegistersRequest
+    return registers(dev_id=unit_id, address=address, registers=list(words))
+
+
+def _settle(job: _Job, outcome: Reply | BusFault) -> None:
+    """Give the caller the outcome, unless it has gone."""
+    if job.answered.done():
+        return
+    if isinstance(outcome, Reply):
+        job.answered.set_result(outcome)
+    else:
+        job.answered.set_exception(outcome)

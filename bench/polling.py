@@ -1,0 +1,102 @@
+"""Reads a bus's plan over and over and hands on what it saw, and where it saw nothing."""
+
+from __future__ import annotations
+
+import asyncio
+from math import ceil
+from typing import TYPE_CHECKING, NoReturn, final
+
+from bench.clock import now_s, sleep_until
+from bench.errors import BusFault, LinkError
+from bench.samples import Gap, Poll
+
+if TYPE_CHECKING:
+    from bench.interfaces import Bus, EvidenceSink
+    from bench.registers import Plan, PlannedRead
+    from bench.samples import GapReason
+    from bench.wiring import BusSpec
+
+
+async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink: EvidenceSink) -> NoReturn:
+    """Poll until cancelled; trouble on the bus goes to `sink` as gaps and is never raised.
+
+    Rounds begin at whole multiples of `every_s` after the first; rounds that are missed are left out, never
+    made up for. A signal whose registers hold no number is left out of its `Poll`; a reply without any
+    value is a gap.
+
+    Args:
+        bus: an open bus.
+        plan: what to read.
+        every_s: seconds from the beginning of a round to the next.
+        bus_spec: how the bus is declared; its reconnect times count here.
+        sink: takes a `Poll` for every reply and a `Gap` for every fault.
+    """
+    await _Poller(bus, plan, every_s, bus_spec, sink).run()
+
+
+@final
+class _Poller:
+    def __init__(self, bus: Bus, plan: Plan, every_s: float, spec: BusSpec, sink: EvidenceSink) -> None:
+        self._bus = bus
+        self._plan = plan
+        self._every_s = every_s
+        self._spec = spec
+        self._sink = sink
+        self._good_s = [now_s()] * len(plan.reads)
+        """When each read's last good request went out: evidence reaches no further than that."""
+
+    async def run(self) -> NoReturn:
+        began_s, turn = now_s(), 0
+        while True:
+            for index, read in enumerate(self._plan.reads):
+                if not await self._read(index, read):
+                    await self._reconnect()
+                    break
+            turn = max(turn + 1, ceil((now_s() - began_s) / self._every_s - 1e-9))
+            await sleep_until(began_s + turn * self._every_s)
+
+    async def _read(self, index: int, read: PlannedRead) -> bool:
+        """Read once; whether the connection stands."""
+        try:
+            reply = await self._bus.read(read.request)
+        except BusFault as fault:
+            self._gap(self._good_s[index], fault.ended_s, fault.kind, str(fault))
+            return fault.kind != "disconnected"
+        except LinkError as error:
+            self._gap(self._good_s[index], now_s(), "disconnected", str(error))
+            return False
+        values, wrong = read.decode(reply.words)
+        if wrong and not values:
+            self._gap(self._good_s[index], reply.replied_s, "mismatch", "; ".join(wrong))
+            return True
+        self._good_s[index] = reply.requested_s
+        request = read.request
+        self._sink(
+            Poll(
+                self._plan.bus,
+                reply.requested_s,
+                reply.replied_s,
+                values,
+                request.table,
+                request.address,
+                reply.words,
+            )
+        )
+        return True
+
+    async def _reconnect(self) -> None:
+        """Try to connect again, less and less often; what the unit did meanwhile nobody saw."""
+        wait_s = self._spec.reconnect_after
+        while True:
+            await asyncio.sleep(wait_s)
+            try:
+                await self._bus.open()
+            except LinkError as error:
+                self._gap(min(self._good_s), now_s(), "disconnected", str(error))
+                wait_s = min(2 * wait_s, self._spec.reconnect_at_most)
+            else:
+                self._gap(min(self._good_s), now_s(), "restart", "the connection was lost and made again")
+                return
+
+    def _gap(self, from_s: float, to_s: float, reason: GapReason, detail: str) -> None:
+        self._sink(Gap(self._plan.bus, from_s, to_s, reason, detail))
