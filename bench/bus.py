@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import random
 from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -86,15 +85,13 @@ class ModbusBus:
     Args:
         name: the bus's name in the bench file.
         spec: its declaration there.
-        peer: the mock unit at the far end, for `link: in-process` only.
-        seed: of the jitter of in-process replies.
+        peer: the mock unit at the far end, for `link: in-process` only; its replies' delays are its own.
     """
 
-    def __init__(self, name: str, spec: BusSpec, *, peer: Peer | None = None, seed: int = 0) -> None:
+    def __init__(self, name: str, spec: BusSpec, *, peer: Peer | None = None) -> None:
         self.name = name
         self._spec = spec
         self._peer = peer
-        self._dice = random.Random(f"{seed}/{name}")  # noqa: S311 - repeatable jitter, not a secret
         self._framing = framing_of(spec)
         self._silent = 0
         self._dirty = False
@@ -119,7 +116,7 @@ class ModbusBus:
         async with self._opening:
             if self._link is not None and not self._link.lost:
                 return
-            link = Link(self._spec, self._peer, self._dice)
+            link = Link(self._spec, self._peer)
             try:
                 await link.connect()
             except LinkError as error:

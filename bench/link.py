@@ -25,10 +25,7 @@ from bench.errors import LinkError
 from bench.wiring import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:
-    import random
-    from collections.abc import Callable
-
-    from pymodbus.pdu import ModbusPDU
+        from pymodbus.pdu import ModbusPDU
 
     from bench.interfaces import Peer
     from bench.replies import Framing
@@ -57,14 +54,12 @@ class InProcessTransport(asyncio.Transport):
     Args:
         protocol: who hears the replies.
         peer: the far end.
-        wait_s: gives the time that the next replies take beyond the peer's own delays.
     """
 
-    def __init__(self, protocol: asyncio.Protocol, peer: Peer, wait_s: Callable[[], float]) -> None:
+    def __init__(self, protocol: asyncio.Protocol, peer: Peer) -> None:
         super().__init__()
         self._protocol = protocol
         self._peer = peer
-        self._wait_s = wait_s
         self._loop = asyncio.get_running_loop()
         self._closed = False
         self._last_due_s = 0.0
@@ -78,9 +73,8 @@ class InProcessTransport(asyncio.Transport):
         except OSError as error:
             self._loop.call_soon(self._lose, error)
             return
-        wait_s = self._wait_s() if replies else 0.0
         for delay_s, reply in replies:
-            self._last_due_s = max(self._last_due_s, now + wait_s + delay_s)
+            self._last_due_s = max(self._last_due_s, now + delay_s)
             self._loop.call_at(self._last_due_s, self._deliver, reply)
 
     def close(self) -> None:
@@ -113,10 +107,9 @@ class Link(asyncio.Protocol):
         notes: what the record should say of the connection.
     """
 
-    def __init__(self, spec: BusSpec, peer: Peer | None, dice: random.Random) -> None:
+    def __init__(self, spec: BusSpec, peer: Peer | None) -> None:
         self._spec = spec
         self._peer = peer
-        self._dice = dice
         self._echo = b""
         self._asking = False
         self._trouble: BaseException | None = None
@@ -241,9 +234,7 @@ class Link(asyncio.Protocol):
             return await loop.create_connection(lambda: self, spec.host, spec.tcp_port)
         if self._peer is None:
             raise OSError("there is no mock unit at the far end")
-        return InProcessTransport(
-            self, self._peer, lambda: spec.reply_after + spec.reply_jitter * self._dice.random()
-        ), self
+        return InProcessTransport(self, self._peer), self
 
     async def _open_port(self, spec: SerialBus) -> tuple[asyncio.BaseTransport, asyncio.BaseProtocol]:
         from pymodbus.transport.serialtransport import create_serial_connection  # noqa: PLC0415 - loads pyserial
