@@ -29,7 +29,7 @@ class Settling:
         """Whether the value is about to follow its input."""
         return self.due_s < math.inf
 
-    def change(self, now_s: float, state: bool) -> None:  # noqa: FBT001 - the state of a two-state input
+    def change(self, now_s: float, *, state: bool) -> None:
         """Take the input's state at `now_s`; repeating the state it has changes nothing."""
         if state == self.input:
             return

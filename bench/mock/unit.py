@@ -225,7 +225,7 @@ class MockUnit:
         after = bool(self._closed)
         if after and not before and self._design.behaviour.counts_bounce:
             self._counter.closure()
-        self._debounce.change(self.now_s, after)
+        self._debounce.change(self.now_s, state=after)
 
     def _feed_override(self) -> None:
         """Hand the debounced contact to the override's delays."""
@@ -236,7 +236,7 @@ class MockUnit:
             return
         if not raining and not self._override.value and behaviour.entry_survives_opening:
             return
-        self._override.change(self.now_s, raining)
+        self._override.change(self.now_s, state=raining)
 
     def _follow(self, *, active: bool) -> None:
         """Begin or end the override."""
