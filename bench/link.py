@@ -25,7 +25,7 @@ from bench.errors import LinkError
 from bench.wiring import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:
-        from pymodbus.pdu import ModbusPDU
+    from pymodbus.pdu import ModbusPDU
 
     from bench.interfaces import Peer
     from bench.replies import Framing
