@@ -48,6 +48,7 @@ class InProcessBus(BusCommon):
     """A bus to the mock inside this process, in virtual time."""
 
     link: Literal["in-process"]
+    """`in-process`: to the mock inside this process, in virtual time."""
     framing: Literal["tcp", "rtu", "ascii"] = "tcp"
     """Which frames are spoken on it."""
     reply_after: Seconds = 0.004
@@ -60,26 +61,35 @@ class TcpBus(BusCommon):
     """Modbus TCP."""
 
     link: Literal["tcp"]
+    """`tcp`: Modbus TCP."""
     host: str
+    """Name or address of the unit or gateway."""
     tcp_port: Annotated[int, Field(ge=1, le=65535)] = 502
+    """TCP port; 502 is the one registered for Modbus."""
 
 
 class RtuOverTcpBus(BusCommon):
     """RTU frames through a TCP connection, as transparent serial servers carry them."""
 
     link: Literal["rtu-over-tcp"]
+    """`rtu-over-tcp`: RTU frames through a TCP connection."""
     host: str
+    """Name or address of the serial server."""
     tcp_port: Annotated[int, Field(ge=1, le=65535)]
+    """TCP port of the serial server."""
 
 
 class SerialBus(BusCommon):
     """Modbus RTU or ASCII on a serial line."""
 
     link: Literal["rtu", "ascii"]
+    """`rtu` or `ascii`: the frames that are spoken on the serial line."""
     port: str
     """Device path or pyserial URL; prefer the stable names below /dev/serial/by-id."""
     baud: Annotated[int, Field(ge=300, le=1_000_000)] = 19200
+    """Line speed in bits per second."""
     parity: Literal["even", "odd", "none"] = "even"
+    """Parity bit of each character; both ends must agree."""
     stop_bits: Literal[1, 2] | None = None
     """One with parity and two without, as the serial line specification says, unless stated."""
     local_echo: bool = False
@@ -102,6 +112,7 @@ class ContactOutput(OutputCommon):
     """A dry contact, made by a relay."""
 
     kind: Literal["contact"] = "contact"
+    """`contact`: opens and closes two wires."""
     at_rest: ContactState = "open"
     """The contact while the relay is not energised: `open` for a normally open contact, `closed` for normally closed."""
     safe: ContactState = "open"
@@ -121,6 +132,7 @@ class RegisterOutput(OutputCommon):
     """A value that the bench writes into the unit over the bus."""
 
     kind: Literal["register"]
+    """`register`: takes a number."""
     unit: OwnUnit
     """Unit of the value, such as °C or %."""
     safe: AnyQuantity | None = None
@@ -144,6 +156,7 @@ class Location(FileModel):
     """Where a value lives in a unit's registers, and how it is coded."""
 
     bus: Name
+    """The bus that it is read or written over."""
     unit_id: UnitId = 1
     """Modbus unit identifier (slave address) on the bus."""
     table: Table | None = None
@@ -155,6 +168,7 @@ class Location(FileModel):
     address_is_on_wire: bool = False
     """Confirms that an `address` of 30001 or more really is zero-based and no reference number."""
     type: ValueType = "u16"
+    """How the value is coded: a bit, or 16 or 32 bits, unsigned, signed or floating."""
     word_order: WordOrder = "high-first"
     """Which 16-bit word of a 32-bit value has the lower address."""
     bit: Annotated[int, Field(ge=0, le=15)] | None = None
@@ -222,6 +236,7 @@ class Interlock(FileModel):
     """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
 
     signal: Name
+    """The flag that is watched."""
     healthy: Literal[0, 1] = 1
     """Value of the signal while driving is allowed."""
 
@@ -232,10 +247,15 @@ class BenchFile(FileModel):
     bench: Annotated[str, Field(min_length=1, max_length=120)]
     """Name of the bench, as it stands on the record."""
     about: str = ""
+    """What it is and where it stands, for whoever reads the record."""
     buses: Annotated[dict[Name, BusSpec], Field(min_length=1)]
+    """The Modbus buses, by name."""
     outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
+    """What the bench does to the unit, by name."""
     signals: Annotated[dict[Name, SignalSpec], Field(min_length=1)]
+    """What the bench reads from the unit, by name."""
     interlock: Interlock | None = None
+    """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
     """The mock unit's settings; with `link: in-process` only."""
 

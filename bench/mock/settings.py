@@ -96,8 +96,11 @@ class MockSettings(FileModel):
     """The mock unit."""
 
     vents: Annotated[dict[Name, VentGroup], Field(min_length=1)]
+    """The vent groups, by name; their order is that of the position registers."""
     house: House
+    """The house whose temperature opens the vents."""
     rain: RainOverride
+    """The unit's rain override."""
     refresh_every: Seconds = 0.2
     """Input registers are copied from the process this often."""
     faults: dict[Name, float] = Field(default_factory=dict)

@@ -53,18 +53,21 @@ class CloseContact(StimulusCommon):
     """Close a contact."""
 
     close: Name
+    """The contact to close."""
 
 
 class OpenContact(StimulusCommon):
     """Open a contact."""
 
     open: Name
+    """The contact to open."""
 
 
 class PulseContact(StimulusCommon):
     """Close and open a contact several times; it ends as it began, open."""
 
     pulse: Name
+    """The contact to close and open several times."""
     times: Annotated[int, Field(ge=1, le=100_000)]
     """How many closures."""
     closed_for: PositiveSeconds
@@ -77,13 +80,16 @@ class WriteValue(StimulusCommon):
     """Write a value into the unit."""
 
     write: Name
+    """The output that takes the value."""
     value: AnyQuantity
+    """The value, in the output's unit."""
 
 
 class Wait(StimulusCommon):
     """Do nothing: let the unit go on by itself for a while."""
 
     wait: PositiveSeconds
+    """How long nothing is done before the next stimulus."""
 
 
 def _by_key(*keys: str) -> Discriminator:
@@ -113,6 +119,7 @@ class ResponseCommon(FileModel):
     """What every response may say."""
 
     signal: Name
+    """The signal that must respond."""
     after: Name | None = None
     """Label of the stimulus that it is counted from; the step's only stimulus unless stated.
     With none in the step, the step's begin."""
@@ -126,8 +133,11 @@ class Reaches(ResponseCommon):
     """Within a time the signal comes into a band, and stays there."""
 
     reaches: AnyQuantity
+    """The band's middle."""
     tolerance: AnyQuantity
+    """How far either side of the middle still counts; half the band's width."""
     within: PositiveSeconds
+    """The latest that the signal may come into the band, counted from the stimulus."""
     holds: Seconds = 0.0
     """How long it must then stay in the band."""
 
@@ -136,37 +146,49 @@ class Stays(ResponseCommon):
     """The signal keeps a band the whole time."""
 
     stays: AnyQuantity
+    """The band's middle."""
     tolerance: AnyQuantity
+    """How far either side of the middle still counts; half the band's width."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class StaysAbove(ResponseCommon):
     """The signal is never below a bound."""
 
     stays_above: AnyQuantity
+    """The bound; on the bound still passes."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class StaysBelow(ResponseCommon):
     """The signal is never above a bound."""
 
     stays_below: AnyQuantity
+    """The bound; on the bound still passes."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class Returns(ResponseCommon):
     """The signal comes back into a band, not too early and not too late."""
 
     returns: AnyQuantity
+    """The band's middle."""
     tolerance: AnyQuantity
+    """How far either side of the middle still counts; half the band's width."""
     not_before: Seconds
+    """Until then the signal must still be outside the band, counted from the stimulus."""
     within: PositiveSeconds
+    """The latest that the signal may come into the band, counted from the stimulus."""
 
 
 class Span(FileModel):
     """How long, and how much."""
 
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
     tolerance: AnyQuantity | None = None
     """How far the signal may wander from where it stood at the stimulus; not for flags and states."""
 
@@ -175,6 +197,7 @@ class Unchanged(ResponseCommon):
     """The stimulus must be ignored: the signal stays where it stood."""
 
     unchanged: Span
+    """How long the signal must stay as it was, and how closely."""
 
 
 class Equals(ResponseCommon):
@@ -183,12 +206,14 @@ class Equals(ResponseCommon):
     equals: str | int | bool
     """`on` or `off` for a flag; a number or one of the signal's state names for a state."""
     within: PositiveSeconds
+    """The latest that the value may appear, counted from the stimulus."""
 
 
 class Counts(ResponseCommon):
     """A counter goes up by exactly so many."""
 
     counts: Annotated[int, Field(ge=0)]
+    """How many more it must read, no more and no fewer."""
     within: PositiveSeconds
     """The count is complete by then, and is watched until then for one too many."""
 
@@ -199,12 +224,14 @@ class Motion(FileModel):
     by: AnyQuantity
     """How far from where it stood at the stimulus the signal must come to count as moving."""
     within: PositiveSeconds
+    """The latest that it may start, counted from the stimulus."""
 
 
 class StartsMoving(ResponseCommon):
     """The signal leaves the place where it stood: the dead time is short enough."""
 
     starts_moving: Motion
+    """How far it must have moved, and by when."""
 
 
 class MovesAt(ResponseCommon):
@@ -213,6 +240,7 @@ class MovesAt(ResponseCommon):
     moves_at: AnyQuantity
     """The mean rate, whichever the direction: 2.5 %/s."""
     tolerance: AnyQuantity
+    """How far the rate may be off."""
     to: AnyQuantity
     """Where the travel ends."""
     within: PositiveSeconds
@@ -223,9 +251,11 @@ class OvershootsAtMost(ResponseCommon):
     """On its way the signal passes its target by no more than so much."""
 
     overshoots_at_most: AnyQuantity
+    """How far beyond the target the signal may go."""
     of: AnyQuantity
     """The target."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class Reversal(FileModel):
@@ -234,12 +264,14 @@ class Reversal(FileModel):
     by: AnyQuantity
     """How far the signal may go back; the resolution of the reading at least."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class NeverReverses(ResponseCommon):
     """The signal moves one way only."""
 
     never_reverses: Reversal
+    """How far back still passes, and for how long it is watched."""
 
 
 _RESPONSE_KEYS = (
@@ -278,16 +310,21 @@ class Invariant(FileModel):
     """Something that holds through the whole run, or while a contact is in a state."""
 
     signal: Name
+    """The signal that is watched."""
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
+    """How far either side of `stays` the signal may be."""
     stays_above: AnyQuantity | None = None
+    """The signal is never below this."""
     stays_below: AnyQuantity | None = None
+    """The signal is never above this."""
     while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
     """Only while this contact is so: `while: {rain: closed}`."""
     settled_after: Seconds = 0.0
     """The unit has this long after the condition begins before it is held to the invariant."""
     why: str = ""
+    """A line for the record: what this proves."""
 
 
 class Start(FileModel):
@@ -305,8 +342,11 @@ class Step(FileModel):
     """Stimuli, and the responses expected of them; it ends when every response is decided."""
 
     step: Annotated[str, Field(min_length=1, max_length=120)]
+    """The step's name, as it stands on the record."""
     do: list[Stimulus] = Field(default_factory=list)
+    """Stimuli, applied in this order; none to let the unit go on by itself."""
     expect: Annotated[list[Response], Field(min_length=1)]
+    """What the unit must do in answer."""
 
 
 class Profile(FileModel):
@@ -317,10 +357,14 @@ class Profile(FileModel):
     about: str = ""
     """What it proves, for whoever reads the record."""
     needs: Needs
+    """What the bench must have."""
     values: dict[Name, str | int | float] = Field(default_factory=dict)
     """Named values; `$name` stands for one anywhere below."""
     decision: Literal["guarded", "simple"] = "guarded"
     """`guarded` judges all that the readings leave possible; `simple` takes the readings as they stand."""
     always: list[Invariant] = Field(default_factory=list)
+    """What must hold through the whole run, or while a contact is in a state."""
     start: Start = Field(default_factory=Start)
+    """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]
+    """What is done and expected, one step after the other; a failed step ends the run."""
