@@ -197,7 +197,7 @@ _FAULTS = (
         "stalls_at",
         "drive",
         "The first vent group jams on its way to closed, as on a bent rack.",
-        "1 jams at 20 % open; more jams further open, 5 at 100 %",
+        "1 jams at 20 % open; more jams further open",
         lambda b, s: replace(b, stalls_at_percent=min(100.0, 20 * s)),
     ),
     Fault(

@@ -109,7 +109,7 @@ class Deframer:
     def _next_rtu(self) -> Frame | None:
         buffer = self._buffer
         for at in range(len(buffer) - _SHORTEST_RTU + 1):
-            end = at + _rtu_length(buffer[at:])
+            end = at + _rtu_length(buffer[at:], first=at == 0)
             if end <= len(buffer) and crc16(buffer[at : end - 2]) == buffer[end - 2 : end]:
                 self._buffer = buffer[end:]
                 return Frame(buffer[at], buffer[at + 1 : end - 2])
@@ -140,12 +140,15 @@ def _may_be_mbap(head: bytes) -> bool:
     return len(head) < 6 or shortest <= int.from_bytes(head[4:6]) <= longest  # noqa: PLR2004 - length known from there
 
 
-def _rtu_length(data: bytes) -> int:
-    """Return how long the request that begins `data` is; all of it when its function is unknown."""
+def _rtu_length(data: bytes, *, first: bool) -> int:
+    """Return how long the request that begins `data` is, which may be longer than `data`.
+
+    An unknown function takes all there is, and only at the beginning: elsewhere it is more likely noise.
+    """
     function = data[1]
     if function in _RTU_FIXED:
         return _RTU_FIXED[function]
     if function in _RTU_COUNTED:
         at, rest = _RTU_COUNTED[function]
         return data[at] + rest if len(data) > at else len(data) + 1
-    return len(data)
+    return len(data) + (not first)

@@ -42,9 +42,9 @@ class RainOverride(FileModel):
     debounce: Seconds = 0.05
     """The contact must keep a new state this long before the unit believes it."""
     entry_delay: Seconds = 2.0
-    """The contact must be closed this long before the override begins."""
+    """The debounced contact must be closed this long before the override begins."""
     release_delay: Seconds = 30.0
-    """The contact must be open this long before the override ends."""
+    """The debounced contact must be open this long before the override ends."""
     positions: dict[Name, AnyQuantity]
     """Override position of each vent group; groups not named keep to their stage."""
     only_close: bool = True

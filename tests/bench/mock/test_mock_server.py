@@ -178,3 +178,10 @@ def test_a_local_echo_comes_first():
         heard = peer.exchange(wire, 1.0)
         assert heard[0] == (0.0, wire)
         assert len(heard) == replies
+
+
+@pytest.mark.parametrize("framing", FRAMINGS)
+def test_an_unknown_function_is_refused_as_such(framing):
+    """A request with a function that the mock lacks gets exception 1, whatever its length."""
+    replies = responder(framing).exchange(encode(framing, Frame(1, bytes.fromhex("2B0E0100"))), 1.0)
+    assert [wire for _, wire in replies] == [encode(framing, Frame(1, b"\xab\x01"))]
