@@ -126,7 +126,12 @@ def own_unit(symbol: str, *also: str) -> str:
     return own
 
 
-OwnUnit = Annotated[str, AfterValidator(own_unit)]
+OWN_UNITS = (*PLAIN_UNITS, *spellings({canonical_symbol(d) for d in Dimension}))
+"""Every way to write the unit of a value that is read or written."""
+
+OwnUnit = Annotated[
+    str, AfterValidator(own_unit), WithJsonSchema({"type": "string", "enum": list(OWN_UNITS)})
+]
 """Unit of a value that is read or written: %, °C, m/s, mm/h, mm, %/s, s, `flag`, `count` or `state`."""
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]

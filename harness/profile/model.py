@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Discriminator, Field, Tag
+from pydantic import AfterValidator, Discriminator, Field, Tag, WithJsonSchema
 
 from bench.fields import (
+    OWN_UNITS,
     AnyQuantity,
     ContactState,
     FileModel,
@@ -25,10 +26,18 @@ def _contact_or_unit(need: str) -> str:
     return need if need == CONTACT else own_unit(need, CONTACT)
 
 
+OutputNeed = Annotated[
+    str,
+    AfterValidator(_contact_or_unit),
+    WithJsonSchema({"type": "string", "enum": [CONTACT, *OWN_UNITS]}),
+]
+"""`contact`, or the unit of a value that is written."""
+
+
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
-    outputs: dict[Name, Annotated[str, AfterValidator(_contact_or_unit)]] = Field(default_factory=dict)
+    outputs: dict[Name, OutputNeed] = Field(default_factory=dict)
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
     """Signals by name, each with its unit: %, °C, m/s, mm/h, `flag`, `count` or `state`."""
