@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final, final
 
 from bench.bus import ModbusBus
 from bench.clock import now_s
 from bench.interfaces import Bus, Outputs
-from bench.mock.unit import MockUnit
+from bench.line import LineOutputs
+from bench.mock.server import Responder
+from bench.mock.unit import MockUnit, build
+from bench.outputs import LocalOutputs
 from bench.registers import Plan, plan_reads
-from bench.wiring import BenchFile, BusSpec
+from bench.wiring import BenchFile, BusSpec, InProcessBus
 
 _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to have ended
 
@@ -36,7 +40,6 @@ class Rig:
         reads: what is polled, a bus each.
         buses: buses of this process, to open and close; those in the line process are the outputs' business.
         mock: the mock unit, in process only; it knows the true trajectories.
-        notes: what the record should say of this bench, found while opening.
     """
 
     file: BenchFile
@@ -44,7 +47,11 @@ class Rig:
     reads: tuple[Read, ...]
     buses: tuple[Bus, ...]
     mock: MockUnit | None = None
-    notes: list[str] = field(default_factory=list)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the record should say of this bench, found while opening."""
+        return tuple(self.outputs.notes)
 
     @property
     def slowest_evidence_s(self) -> float:
@@ -62,3 +69,46 @@ class Rig:
         await self.outputs.close()
         for bus in self.buses:
             await bus.close()
+
+
+def assemble(file: BenchFile, *, seed: int) -> Rig:
+    """Make a bench's running parts on the running loop; nothing is opened yet.
+
+    Args:
+        file: the bench.
+        seed: for what is random on a virtual bench.
+    """
+    return _virtual(file, seed) if file.virtual else _real(file)
+
+
+def _virtual(file: BenchFile, seed: int) -> Rig:
+    assert file.mock is not None, "loading a bench file sees to it"
+    mock = build(file.mock, start_s=now_s(), seed=seed)
+    buses = {}
+    for number, (name, spec) in enumerate(file.buses.items()):
+        assert isinstance(spec, InProcessBus), "a virtual bench has no other"
+        peer = Responder(
+            spec.framing,
+            {1: mock},
+            reply_after_s=spec.reply_after,
+            jitter_s=spec.reply_jitter,
+            seed=seed + number,
+        )
+        buses[name] = ModbusBus(name, spec, peer=peer)
+    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock)
+    return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
+
+
+def _real(file: BenchFile) -> Rig:
+    outputs = LineOutputs(file)
+    local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in outputs.buses}
+    return Rig(file, outputs, _reads(file, {**local, **outputs.buses}), tuple(local.values()))
+
+
+def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
+    reads = []
+    for name, spec in file.buses.items():
+        signals = {n: s for n, s in file.signals.items() if s.bus == name}
+        if signals:
+            reads.append(Read(buses[name], plan_reads(signals, spec), spec))
+    return tuple(reads)

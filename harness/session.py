@@ -101,7 +101,7 @@ class Session:
                 view.event(event)
 
             async def main() -> Outcome:
-                rig = assemble(self.bench, seed=self.seed)
+                rig = assemble(self.bench.model, seed=self.seed)
                 engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
                 return await engine.run(self.header(profile))
 
@@ -144,7 +144,9 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     split = [(pair, *pair.partition("=")) for pair in pairs]
     wrong = [pair for pair, name, _, bench_name in split if not (name and bench_name)]
     if wrong:
-        raise FileError([Problem("--use", None, None, f"{pair!r} is no pair", "write rain=rain_spare") for pair in wrong])
+        raise FileError(
+            [Problem("--use", None, None, f"{pair!r} is no pair", "write rain=rain_spare") for pair in wrong]
+        )
     return {name: bench_name for _, name, _, bench_name in split}
 
 

@@ -45,7 +45,9 @@ class _Commands(click.Group):
             formatter.write_dl(list(_COMMANDS.items()))
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(package_name="ventproof")
 def ventproof() -> None:
     """Prove that a greenhouse climate controller's weather overrides move the vents as they must.

@@ -8,20 +8,35 @@ import click
 
 
 @click.command("demo")
-@click.option("--out", default=Path("records/demo"), type=click.Path(path_type=Path), help="Folder for the logs.", show_default=True)
-@click.option("--seed", default=0, type=int, help="Seed for what is random on the mock's bus.", show_default=True)
-def command(out: Path, seed: int) -> int:
+@click.option(
+    "--out",
+    default=Path("records/demo"),
+    type=click.Path(path_type=Path),
+    help="Folder for the logs.",
+    show_default=True,
+)
+@click.option(
+    "--seed", default=0, type=int, help="Seed for what is random on the mock's bus.", show_default=True
+)
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=SEVERITY]",
+    help="Give the mock unit a fault, to see the suite find it.",
+)
+def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
-    from importlib.resources import files  # noqa: PLC0415 - kept with the slow imports below
-
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import SHIPPED, code_of, load_suite, view_for  # noqa: PLC0415
+    from harness.cli.options import SHIPPED, SHIPPED_BENCH, code_of, load_suite, view_for, with_faults  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
-    bench = load_bench(Path(str(files("bench") / "files" / "mock.yaml")))
+    bench = with_faults(load_bench(SHIPPED_BENCH), faults)
     session = Session(bench=bench, out=out, unit="MOCK-1", firmware="mock", operator="demo", seed=seed)
     results = [session.run(profile, view_for(bench)) for profile in load_suite([SHIPPED], session)]
     show(results)
-    click.echo("An all-green table says little by itself: `ventproof explain verdict` says what stands behind it.")
+    click.echo(
+        "An all-green table says little by itself: `ventproof explain verdict` says what stands behind it."
+    )
     return code_of(r.outcome.verdict for r in results)

@@ -9,7 +9,11 @@ import click
 
 @click.command("judge")
 @click.argument("log", type=click.Path(path_type=Path))
-@click.option("--profile", type=click.Path(path_type=Path), help="Decide with this edited profile; its stimuli must be those of the log.")
+@click.option(
+    "--profile",
+    type=click.Path(path_type=Path),
+    help="Decide with this edited profile; its stimuli must be those of the log.",
+)
 def command(log: Path, profile: Path | None) -> int:
     """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
     from harness.cli import EXIT_BENCH  # noqa: PLC0415 - kept with the slow imports below

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 """The suite that ships with ventproof."""
 
+SHIPPED_BENCH: Final = Path(__file__).parents[2] / "bench" / "files" / "mock.yaml"
+"""The bench that ships with ventproof: the mock unit inside the process."""
+
 CAUTION: Final = (
     "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and "
     "lock out before touching anything. Low-voltage signal circuits only: mains work is for licensed people. Local "
@@ -82,7 +85,15 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     click.echo(CAUTION, err=True)
     if not click.get_text_stream("stdin").isatty():
         raise FileError(
-            [Problem("--clear", None, None, "this bench drives real outputs and nobody is here to confirm that vents and drives are clear", "give --clear once that is so")]
+            [
+                Problem(
+                    "--clear",
+                    None,
+                    None,
+                    "this bench drives real outputs and nobody is here to confirm that vents and drives are clear",
+                    "give --clear once that is so",
+                )
+            ]
         )
     click.confirm("Are all vents and drives clear of people, and guarded?", abort=True, err=True)
 
@@ -108,3 +119,36 @@ def view_for(bench: Loaded[BenchFile]) -> View:
     from rich.console import Console  # noqa: PLC0415 - only on a terminal
 
     return LiveView(Console())
+
+
+def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchFile]:
+    """Return a bench whose mock unit also has the faults of `NAME` or `NAME=SEVERITY` options.
+
+    Raises:
+        FileError: the bench has no mock, a fault is unknown, or a severity is no positive number.
+    """
+    from dataclasses import replace  # noqa: PLC0415 - kept with the slow imports of the callers
+
+    from bench.mock.faults import check_names  # noqa: PLC0415
+
+    if not pairs:
+        return bench
+    if bench.model.mock is None:
+        raise FileError(
+            [Problem("--fault", None, None, f"{bench.path} has no mock unit to be given a fault")]
+        )
+    faults = dict(bench.model.mock.faults)
+    for pair in pairs:
+        name, _, severity = pair.partition("=")
+        try:
+            faults[name] = float(severity or 1)
+        except ValueError:
+            raise FileError(
+                [Problem("--fault", None, None, f"{severity!r} is no severity", f"write {name}=2")]
+            ) from None
+    try:
+        check_names(faults)
+    except ValueError as error:
+        raise FileError([Problem("--fault", None, None, str(error))]) from None
+    mock = bench.model.mock.model_copy(update={"faults": faults})
+    return replace(bench, model=bench.model.model_copy(update={"mock": mock}))

@@ -13,12 +13,38 @@ import click
 @click.option("--unit", default="", help="Serial number of the unit under test.")
 @click.option("--firmware", default="", help="Its firmware version.")
 @click.option("--operator", default="", help="Who runs the test.")
-@click.option("--out", default=Path("records"), type=click.Path(path_type=Path), help="Folder for the logs.", show_default=True)
-@click.option("--repeat", default=1, type=click.IntRange(1), help="Run every profile this often.", show_default=True)
-@click.option("--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True)
-@click.option("--use", multiple=True, metavar="NAME=BENCH_NAME", help="Take the bench's BENCH_NAME where profiles say NAME.")
+@click.option(
+    "--out",
+    default=Path("records"),
+    type=click.Path(path_type=Path),
+    help="Folder for the logs.",
+    show_default=True,
+)
+@click.option(
+    "--repeat", default=1, type=click.IntRange(1), help="Run every profile this often.", show_default=True
+)
+@click.option(
+    "--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True
+)
+@click.option(
+    "--use",
+    multiple=True,
+    metavar="NAME=BENCH_NAME",
+    help="Take the bench's BENCH_NAME where profiles say NAME.",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
-def command(profiles: tuple[Path, ...], bench: Path, unit: str, firmware: str, operator: str, out: Path, repeat: int, seed: int, use: tuple[str, ...], clear: bool) -> int:  # noqa: FBT001 - click passes options by name
+def command(
+    profiles: tuple[Path, ...],
+    bench: Path,
+    unit: str,
+    firmware: str,
+    operator: str,
+    out: Path,
+    repeat: int,
+    seed: int,
+    use: tuple[str, ...],
+    clear: bool,
+) -> int:  # noqa: FBT001 - click passes options by name
     """Run PROFILES (files or folders) on a bench and write a log for each.
 
     Nothing is switched before every file is found to be right.
@@ -29,7 +55,9 @@ def command(profiles: tuple[Path, ...], bench: Path, unit: str, firmware: str, o
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
     loaded = load_bench(bench)
-    session = Session(bench=loaded, out=out, unit=unit, firmware=firmware, operator=operator, seed=seed, use=use_pairs(use))
+    session = Session(
+        bench=loaded, out=out, unit=unit, firmware=firmware, operator=operator, seed=seed, use=use_pairs(use)
+    )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
     view = view_for(loaded)

@@ -37,12 +37,24 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
     console.print(findings_table(profile, decided.findings))
     for old, new in decided.changes:
         was = old["verdict"] if old else "undecided"
-        console.print(Text(f"changed: {new['in']}: {new['signal']} {new['demand']}: {was} → {new['verdict']}. {new['why']}"))
+        console.print(
+            Text(
+                f"changed: {new['in']}: {new['signal']} {new['demand']}: {was} → {new['verdict']}. {new['why']}"
+            )
+        )
     if not decided.changes:
         console.print(Text("nothing changed"))
     if decided.verdict is None:
-        broken = f"line {state.broken_at} breaks the chain" if state.broken_at else "it has no closing line with a verdict"
-        console.print(Text(f"{log}: aborted run: {broken}; the findings above are what its {state.lines} intact lines prove"))
+        broken = (
+            f"line {state.broken_at} breaks the chain"
+            if state.broken_at
+            else "it has no closing line with a verdict"
+        )
+        console.print(
+            Text(
+                f"{log}: aborted run: {broken}; the findings above are what its {state.lines} intact lines prove"
+            )
+        )
     else:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
 

@@ -24,7 +24,9 @@ def command(logs: tuple[Path, ...]) -> int:
     for path in logs:
         state = read_log(path)
         if state.broken_at is not None:
-            click.echo(f"{path}:{state.broken_at}: broken: {state.reason}; {state.lines} lines before it are intact")
+            click.echo(
+                f"{path}:{state.broken_at}: broken: {state.reason}; {state.lines} lines before it are intact"
+            )
             worst = EXIT_BENCH
         else:
             click.echo(f"{path}: intact, {state.lines} lines, {state.outcome}, digest {state.digest}")

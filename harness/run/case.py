@@ -102,7 +102,13 @@ class Case:
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
         self.invariants = [
-            InvariantItem(number, invariant, self.traces[invariant.signal], self._rule, self.traits[invariant.signal].unit)
+            InvariantItem(
+                number,
+                invariant,
+                self.traces[invariant.signal],
+                self._rule,
+                self.traits[invariant.signal].unit,
+            )
             for number, invariant in enumerate(self.profile.always)
         ]
 
@@ -124,7 +130,9 @@ class Case:
                     wording=wording(response),
                     why=response.why,
                     anchor=_anchor(response, step),
-                    open_watch=lambda window, formula=formula, trace=trace: trace.watch(formula, window, self._rule),  # type: ignore[misc]
+                    open_watch=lambda window, formula=formula, trace=trace: trace.watch(
+                        formula, window, self._rule
+                    ),  # type: ignore[misc]
                 )
 
     def feed(self, event: Event) -> None:
@@ -190,7 +198,7 @@ class Case:
 
     def _evidence_end(self, t_s: float, _fields: Mapping[str, Any]) -> None:
         for item in self.items:
-            item.give_up(t_s, "not reached: an earlier step did not pass")
+            item.give_up(t_s, "not run: an earlier step did not pass")
         for invariant in self.invariants:
             invariant.close(t_s)
 
@@ -208,7 +216,9 @@ class Case:
 
     def step_passed(self) -> bool:
         """Whether every response of the current step passed."""
-        return all(i.finding is not None and i.finding.verdict is Verdict.PASS for i in self.of_step(self.step or 0))
+        return all(
+            i.finding is not None and i.finding.verdict is Verdict.PASS for i in self.of_step(self.step or 0)
+        )
 
     @property
     def results(self) -> list[Result]:

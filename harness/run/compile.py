@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import singledispatch
-from typing import Final
 
 from harness.judge import formulas
 from harness.judge.formulas import Formula
 from harness.profile import model
-
-_FLAG_WORDS: Final = {"on": 1, "off": 0, "true": 1, "false": 0}
+from harness.profile.responses import FLAG_WORDS
 
 States = Mapping[str, int]
 """Names of a state signal's values."""
@@ -29,7 +27,7 @@ def flag_or_state(value: str | float, states: States) -> float:
         ValueError: no such word; the profile's loading finds this first.
     """
     if isinstance(value, str):
-        known = {**_FLAG_WORDS, **states}
+        known = {**FLAG_WORDS, **states}
         if value not in known:
             raise ValueError(f"{value!r} is none of {', '.join(known)}")
         return known[value]
@@ -99,6 +97,34 @@ def _(response: model.Counts, _: States) -> Formula:
     return formulas.Counts(number=response.counts, within_s=response.within)
 
 
+@formula_of.register
+def _(response: model.StartsMoving, _: States) -> Formula:
+    motion = response.starts_moving
+    return formulas.StartsMoving(by=motion.by.value, within_s=motion.within)
+
+
+@formula_of.register
+def _(response: model.MovesAt, _: States) -> Formula:
+    return formulas.MovesAt(
+        rate=response.moves_at.value,
+        tolerance=response.tolerance.value,
+        target=response.to.value,
+        within_s=response.within,
+    )
+
+
+@formula_of.register
+def _(response: model.OvershootsAtMost, _: States) -> Formula:
+    return formulas.OvershootsAtMost(
+        by=response.overshoots_at_most.value, target=response.of.value, for_s=response.for_
+    )
+
+
+@formula_of.register
+def _(response: model.NeverReverses, _: States) -> Formula:
+    return formulas.NeverReverses(by=response.never_reverses.by.value, for_s=response.never_reverses.for_)
+
+
 def invariant_formula(invariant: model.Invariant) -> Formula:
     """Return the formula of an invariant: it holds until its condition or the run ends."""
     low = invariant.stays_above.value if invariant.stays_above else None
@@ -158,6 +184,29 @@ def _(response: model.Equals) -> str:
 @wording.register
 def _(response: model.Counts) -> str:
     return f"counts {response.counts} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.StartsMoving) -> str:
+    motion = response.starts_moving
+    return f"starts moving by more than {motion.by} within {seconds(motion.within)}"
+
+
+@wording.register
+def _(response: model.MovesAt) -> str:
+    rate = f"{response.moves_at} ± {response.tolerance}"
+    return f"moves at {rate} to {response.to} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.OvershootsAtMost) -> str:
+    return f"overshoots {response.of} by at most {response.overshoots_at_most} for {seconds(response.for_)}"
+
+
+@wording.register
+def _(response: model.NeverReverses) -> str:
+    span = response.never_reverses
+    return f"never reverses by more than {span.by} for {seconds(span.for_)}"
 
 
 def invariant_wording(invariant: model.Invariant) -> str:

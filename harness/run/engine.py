@@ -19,7 +19,16 @@ from bench.polling import poll
 from bench.pulses import pulse_plan
 from bench.samples import EdgeReport, Gap, Poll, Window
 from harness.judge.verdict import Verdict
-from harness.profile.model import CloseContact, OpenContact, Profile, PulseContact, Step, Stimulus, Wait, WriteValue
+from harness.profile.model import (
+    CloseContact,
+    OpenContact,
+    Profile,
+    PulseContact,
+    Step,
+    Stimulus,
+    Wait,
+    WriteValue,
+)
 from harness.run.case import START, Case, Result
 from harness.run.compile import seconds
 from harness.run.events import Clockwork, Event
@@ -119,7 +128,7 @@ class Engine:
             self._emit("run_end", verdict=str(self._case.verdict))
         return aborted
 
-    def _emit(self, name: str, **fields: Any) -> None:  # noqa: ANN401 - JSON values
+    def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
         self._take(Event(name, self._clockwork.late(now_s()), fields))
 
     def _take(self, event: Event) -> None:
@@ -129,7 +138,9 @@ class Engine:
     def _start_polling(self) -> list[asyncio.Task[None]]:
         tasks = []
         for read in self._rig.reads:
-            polling = poll(read.bus, read.plan, every_s=read.spec.poll_every, bus_spec=read.spec, sink=self._saw)
+            polling = poll(
+                read.bus, read.plan, every_s=read.spec.poll_every, bus_spec=read.spec, sink=self._saw
+            )
             task = asyncio.get_running_loop().create_task(polling)
             task.add_done_callback(self._polling_ended)
             tasks.append(task)
@@ -142,7 +153,9 @@ class Engine:
 
     def _saw(self, evidence: Poll | Gap) -> None:
         """Take what a poller saw; a contradiction or an unhealthy interlock breaks the run off."""
-        event = self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
+        event = (
+            self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
+        )
         try:
             self._take(event)
             self._watch_interlock(evidence)
@@ -195,7 +208,10 @@ class Engine:
         start = self._profile.start
         for index, stimulus in enumerate(
             [
-                *(CloseContact(close=n) if state == "closed" else OpenContact(open=n) for n, state in start.set.items()),
+                *(
+                    CloseContact(close=n) if state == "closed" else OpenContact(open=n)
+                    for n, state in start.set.items()
+                ),
                 *(WriteValue(write=name, value=value) for name, value in start.write.items()),
             ]
         ):
@@ -259,9 +275,7 @@ class Engine:
     ) -> tuple[str, str, list[EdgeReport]]:
         if isinstance(stimulus, PulseContact):
             plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
-            reports = await outputs.train(
-                self._output_names[stimulus.pulse], plan, start_s=now_s() + _LEAD_S
-            )
+            reports = await outputs.train(self._output_names[stimulus.pulse], plan, start_s=now_s() + _LEAD_S)
             said = (
                 f"pulse {stimulus.pulse} {stimulus.times} times, closed {seconds(stimulus.closed_for)}, "
                 f"open {seconds(stimulus.open_for)}"

@@ -78,7 +78,9 @@ class InvariantItem:
 
     @property
     def _wanted(self) -> bool | None:
-        return None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
+        return (
+            None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
+        )
 
     def _begin(self, window: Window) -> None:
         settle = self.invariant.settled_after

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from rich.table import Table
 
-VERDICT_STYLE: Final = {"pass": "green", "fail": "bold red", "inconclusive": "yellow", "aborted": "bold magenta"}
+VERDICT_STYLE: Final = {
+    "pass": "green",
+    "fail": "bold red",
+    "inconclusive": "yellow",
+    "aborted": "bold magenta",
+}
 
 
 def span_text(pair: list[float] | None, unit: str, *, signed: bool = False) -> str:

@@ -1,0 +1,60 @@
+"""`ventproof mock`: the mock unit and mock relay boards on real wires, until Ctrl-C."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command("mock")
+@click.option(
+    "--at",
+    default=Path("/tmp/ventproof"),
+    type=click.Path(path_type=Path, file_okay=False),
+    show_default=True,  # noqa: S108 - links and bench files that hold nothing secret
+    help="Folder for the pseudo-terminals' names and for the bench files.",
+)
+@click.option(
+    "--bench", type=click.Path(path_type=Path), help="Take the mock's settings from this bench file."
+)
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=SEVERITY]",
+    help="Give the unit a fault; `ventproof explain faults` lists them.",
+)
+@click.option("--seed", default=0, type=int, help="Seed for the jitter of replies.", show_default=True)
+def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> None:
+    """Serve the mock unit and a relay board of every kind on pseudo-terminals and loopback sockets, until Ctrl-C.
+
+    It prints where each listens and writes bench files for them.
+    """
+    import asyncio  # noqa: PLC0415 - only where something is served
+    from contextlib import AsyncExitStack  # noqa: PLC0415
+
+    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
+    from bench.mock.stand import serve  # noqa: PLC0415
+    from harness.cli.options import SHIPPED_BENCH, with_faults  # noqa: PLC0415
+
+    settings = with_faults(load_bench(bench or SHIPPED_BENCH), faults).model.mock
+    if settings is None:
+        raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
+
+    async def main() -> None:
+        async with AsyncExitStack() as stack:
+            stand = await serve(settings, at, stack, seed=seed)
+            click.echo("The mock unit and its relay boards listen here (one user a port):")
+            for what, place in stand.places.items():
+                click.echo(f"  {what:9} {place}")
+            click.echo("Try, in another terminal:")
+            for path in stand.bench_files:
+                click.echo(f"  ventproof run profiles/rain-count.yaml --bench {path} --clear")
+            click.echo("Ctrl-C ends it.")
+            await asyncio.get_running_loop().create_future()
+
+    try:
+        asyncio.run(main())
+    except KeyboardInterrupt:
+        click.echo("stopped", err=True)
