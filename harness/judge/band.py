@@ -6,6 +6,7 @@ from typing import final
 
 from bench.samples import Window
 from harness.judge import robustness
+from harness.judge.arrival import Arrival
 from harness.judge.decider import Decider, Measures, bounds_if_finite
 from harness.judge.formulas import Reaches, Returns, Stays
 from harness.judge.spans import (
@@ -25,75 +26,14 @@ from harness.judge.spans import (
 from harness.judge.verdict import Bounds, Verdict
 
 
-class _Arrival:
-    """For which instants s of the stimulus some t in [s + first, s + last] is certain to be in the band.
-
-    A truth that cannot jump is in the band at some moment exactly when it is at or below the upper edge at some moment
-    and at or above the lower edge at some moment; one that can jump must be seen in the band at one moment.
-    """
-
-    __slots__ = ("_continuous", "_first", "_high", "_last", "_low", "latest_s", "over", "sure", "under")
-
-    def __init__(
-        self, stimulus: Window, band: Bounds, span: tuple[float, float], *, continuous: bool
-    ) -> None:
-        s1, s2 = stimulus.earliest_s, stimulus.latest_s
-        self._low, self._high = band
-        self._first, self._last = span
-        self._continuous = continuous
-        self.sure = Cover(s1, s2)
-        self.under = Cover(s1, s2)
-        self.over = Cover(s1, s2)
-        self.latest_s: float | None = None  # the arrival was by then
-
-    @property
-    def certain(self) -> bool:
-        """Whether it is certain for every instant of the stimulus."""
-        return self.sure.complete or (self.under.complete and self.over.complete)
-
-    def take(self, piece: Piece) -> bool:
-        """Take the next piece; returns whether the arrival is certain."""
-        t0, l0, u0, t1, l1, u1 = piece
-        below = at_most(t0, u0, t1, u1, self._high)
-        above = at_least(t0, l0, t1, l1, self._low)
-        if self._continuous:
-            self._note(self.under, below)
-            self._note(self.over, above)
-        elif below is not None and above is not None and max(below[0], above[0]) <= min(below[1], above[1]):
-            self._note(self.sure, (max(below[0], above[0]), min(below[1], above[1])))
-        return self._reached(below[0] if below else t0, above[0] if above else t0)
-
-    def reading(self, reading: Reading) -> bool:
-        """Take one reading; returns whether the arrival is certain."""
-        lo, hi, a, b, *_ = reading
-        below, above = hi <= self._high, lo >= self._low
-        span = (b - self._last, a - self._first)
-        if self._continuous:
-            if below:
-                self.under.add(*span)
-            if above:
-                self.over.add(*span)
-        elif below and above:
-            self.sure.add(*span)
-        return self._reached(b, b)
-
-    def _note(self, cover: Cover, span: tuple[float, float] | None) -> None:
-        if span is not None:
-            cover.add(span[0] - self._last, span[1] - self._first)
-
-    def _reached(self, *by_s: float) -> bool:
-        if self.latest_s is None and self.certain:
-            self.latest_s = max(by_s)
-        return self.certain
-
-
 @final
 class ReachesDecider(Decider):
     """Some t within the time, from which the band is held.
 
-    Fail is exact: both bounds of the envelope change no faster than the truth can, so a trajectory that keeps the
-    band over [t, t + hold] exists when and only when the envelope meets the band all that time. Pass demands, for each
-    instant of the stimulus, one t that serves all trajectories; without a hold the arrival alone decides.
+    Fail is exact: both bounds of the envelope change no faster than the truth can, so a trajectory that
+    keeps the band over [t, t + hold] exists when and only when the envelope meets the band all that time.
+    Pass demands, for each instant of the stimulus, one t that serves all trajectories; without a hold the
+    arrival alone decides.
     """
 
     __slots__ = (
@@ -121,7 +61,7 @@ class ReachesDecider(Decider):
         self._run: tuple[float, float] | None = None
         self._response: float | None = None
         self._arrival = (
-            _Arrival(stimulus, Bounds(self._low, self._high), (0.0, self._within), continuous=continuous)
+            Arrival(stimulus, Bounds(self._low, self._high), (0.0, self._within), continuous=continuous)
             if not self._hold
             else None
         )
@@ -166,11 +106,14 @@ class ReachesDecider(Decider):
             formula.target,
             formula.tolerance,
             (self.s1, self.s2),
-            formula.within_s,
-            formula.holds_s,
+            within_s=formula.within_s,
+            hold_s=formula.holds_s,
         )
         if self.verdict is not Verdict.PASS:
             return Measures(robustness.agreeing(margin, self.verdict))
+        if self._arrival is not None and self._arrival.depth > -INF:
+            low = max(self._arrival.depth, margin.low if margin else -INF)
+            margin = Bounds(low, max(low, margin.high if margin else low))
         latest = self._arrival.latest_s if self._arrival is not None else self._response
         assert latest is not None
         blocked = self._no_start.spans
@@ -193,6 +136,7 @@ class StaysDecider(Decider):
         "_worst",
         "formula",
         "frontier_s",
+        "left",
         "span_s",
     )
 
@@ -208,11 +152,16 @@ class StaysDecider(Decider):
         self._worst = INF
         self._best = INF
         self.frontier_s = -INF
+        self.left: tuple[float, float, float] | None = (
+            None  # when it was first surely outside, and the bounds
+        )
 
     def piece(self, piece: Piece) -> None:
-        """Take the next piece; the common case, well inside the band and the span, is decided on its corners."""
+        """Take the next piece; the common case, well inside band and span, is decided on its corners."""
         t0, l0, u0, t1, l1, u1 = piece
-        lower, upper = (l0 if l0 <= l1 else l1), (u0 if u0 >= u1 else u1)
+        # min() and max() cost three times as much, on every piece of a run.
+        lower = l0 if l0 <= l1 else l1  # noqa: FURB136 - see above
+        upper = u0 if u0 >= u1 else u1  # noqa: FURB136 - see above
         if t0 < self.s1 or t1 > self.end_s or lower < self._low or upper > self._high:
             super().piece(piece)
             return
@@ -248,12 +197,17 @@ class StaysDecider(Decider):
         if sure != (t0, t1):
             self._unsure_s = min(self._unsure_s, t0 if sure is None or sure[0] > t0 else sure[1])
         for out in surely_out(part, self._low, self._high):
+            at = clip(part, out[1], out[1])
+            if self.left is None and at is not None:
+                self.left = (out[1], at.l0, at.u0)
             self._break(out[0], out[1])
 
     def reading(self, reading: Reading) -> None:
         """One reading surely outside the band breaks it, if it surely lies in the span."""
         lo, hi, a, b, *_ = reading
         if self.verdict is None and (hi < self._low or lo > self._high) and b <= self.end_s:
+            if self.left is None and a >= self.s1:
+                self.left = (b, lo, hi)
             self._break(b, a)
             if a >= self.s2 and b <= self.s1 + self.span_s:
                 self._best = min(self._best, hi - (self._low + EPS), self._high - EPS - lo)
@@ -294,6 +248,7 @@ class ReturnsDecider(Decider):
         "_outside",
         "_run",
         "formula",
+        "too_early",
     )
 
     def __init__(self, formula: Returns, stimulus: Window, *, continuous: bool) -> None:
@@ -303,12 +258,13 @@ class ReturnsDecider(Decider):
         self._high = formula.target + formula.tolerance + EPS
         band = Bounds(self._low, self._high)
         first, last = max(0.0, formula.not_before_s - EPS_S), formula.within_s + EPS_S
-        self._arrival = _Arrival(stimulus, band, (first, last), continuous=continuous)
-        self._early = _Arrival(stimulus, band, (0.0, formula.not_before_s - EPS_S), continuous=continuous)
+        self._arrival = Arrival(stimulus, band, (first, last), continuous=continuous)
+        self._early = Arrival(stimulus, band, (0.0, formula.not_before_s - EPS_S), continuous=continuous)
         self._outside = True  # surely outside in all of [s1, s2 + not_before) so far
         self._early_until_s = self.s2 + formula.not_before_s - EPS_S
         self._absent = Cover(self.s1, self.s2)  # for these s it surely did not come in time
         self._run: tuple[float, float] | None = None
+        self.too_early = False
 
     def take(self, part: Piece) -> None:
         """Follow arrivals before and after the earliest moment allowed."""
@@ -323,7 +279,7 @@ class ReturnsDecider(Decider):
             self._run = (start, out[1])
             self._absent.add(start - formula.not_before_s, out[1] - formula.within_s - EPS_S)
         if formula.not_before_s > 0 and self._early.take(part):
-            self.verdict = Verdict.FAIL
+            self.verdict, self.too_early = Verdict.FAIL, True
         elif self._arrival.take(part):
             self._pass_if_outside(part.t1)
 
@@ -332,7 +288,7 @@ class ReturnsDecider(Decider):
         if self.verdict is not None:
             return
         if self.formula.not_before_s > 0 and self._early.reading(reading):
-            self.verdict = Verdict.FAIL
+            self.verdict, self.too_early = Verdict.FAIL, True
         else:
             self._arrival.reading(reading)
 
@@ -353,6 +309,7 @@ class ReturnsDecider(Decider):
             failed.add(*span)
         if failed.complete:
             self.verdict = Verdict.FAIL
+            self.too_early = not self._absent.complete
         self.settle(passed=False)
 
     def measures(self) -> Measures:
@@ -363,14 +320,14 @@ class ReturnsDecider(Decider):
             formula.target,
             formula.tolerance,
             (self.s1, self.s2),
-            formula.not_before_s,
-            formula.within_s,
+            not_before_s=formula.not_before_s,
+            within_s=formula.within_s,
         )
         margin = robustness.agreeing(margin, self.verdict)
         if self.verdict is not Verdict.PASS or self._arrival.latest_s is None:
             return Measures(margin)
-        possible = robustness.first_possible(self.pieces, self._low, self._high)
-        earliest = max(0.0, (self.s1 if possible is None else possible) - self.s2)
+        earliest = robustness.first_possible(self.pieces, self._low, self._high)
+        earliest = max(formula.not_before_s, earliest - self.s2)
         response = Bounds(earliest, max(earliest, min(self._arrival.latest_s - self.s1, formula.within_s)))
         slack = Bounds(formula.within_s - response.high, formula.within_s - response.low)
         return Measures(margin, slack, response)

@@ -1,4 +1,4 @@
-"""What every decider has in common: it takes pieces and readings in order, and says a verdict once it must be so."""
+"""What all deciders have in common: they take pieces and readings in order, until the verdict must be so."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Measures(NamedTuple):
 
 
 class Decider(ABC):
-    """Decides one formula. A verdict of pass or fail is true of every trajectory that later evidence may leave.
+    """Decides one formula; pass or fail is true of every trajectory that later evidence may leave.
 
     Attributes:
         s1: earliest instant of the stimulus, s.
@@ -83,4 +83,4 @@ class Decider(ABC):
 
 def bounds_if_finite(low: float, high: float) -> Bounds | None:
     """Return both, or None when nothing bounds them."""
-    return Bounds(low, high) if -INF < low and high < INF else None
+    return Bounds(low, high) if low > -INF and high < INF else None

@@ -1,4 +1,4 @@
-"""Deciders of formulas about how a signal moves from where it stood: unchanged, dead time, overshoot, reversal."""
+"""Deciders of how a signal moves from where it stood: unchanged, dead time, overshoot, reversal."""
 
 from __future__ import annotations
 
@@ -10,20 +10,17 @@ from bench.samples import Window
 from harness.judge.decider import Decider, Measures, bounds_if_finite
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, clip
+from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, at_most, clip
 from harness.judge.verdict import Bounds, Verdict
 
 
 class _Extremes(Decider):
     """Keeps what the formulas about x(s) need: x(s) itself, and the extremes afterwards.
 
-    Attributes:
-        start_low: lower bound of x over the stimulus window.
-        start_high: upper bound of it.
-        low: the least that x may be in [s1 + skip, s2 + span]; what it cannot reach before `skip` is left out.
-        high: the greatest that x may be there.
-        touched_low: x is certain to come down to this in [s2, s1 + span].
-        touched_high: x is certain to come up to this there.
+    Attributes: start_low: lower bound of x over the stimulus window. start_high: upper bound of it. low:
+        the least that x may be in [s1 + skip, s2 + span]; what it cannot reach before `skip` is left out.
+        high: the greatest that x may be there. touched_low: x is certain to come down to this in [s2, s1 +
+        span]. touched_high: x is certain to come up to this there.
     """
 
     __slots__ = (
@@ -59,7 +56,7 @@ class _Extremes(Decider):
         if (inner := clip(part, self.s2, self._inner_end)) is not None:
             self.touched_low = min(self.touched_low, inner.u0, inner.u1)
             self.touched_high = max(self.touched_high, inner.l0, inner.l1)
-        self._conclude()
+        self._conclude(part.t1)
 
     def reading(self, reading: Reading) -> None:
         """What was read inside the span was touched."""
@@ -67,7 +64,7 @@ class _Extremes(Decider):
         if self.verdict is None and a >= self.s2 and b <= self._inner_end:
             self.touched_low = min(self.touched_low, hi)
             self.touched_high = max(self.touched_high, lo)
-            self._conclude()
+            self._conclude(b)
 
     @property
     def start_known(self) -> bool:
@@ -75,18 +72,19 @@ class _Extremes(Decider):
         return self.frontier_s >= self.s2
 
     @abstractmethod
-    def _conclude(self) -> None: ...
+    def _conclude(self, by_s: float) -> None: ...
 
 
 @final
 class DriftDecider(_Extremes):
     """Unchanged, and its opposite: starts moving.
 
-    That x stays within d of x(s) is possible exactly when some y in the bounds of x(s) is within d of everything that
-    x is certain to touch; it is certain when no bound afterwards is further than d from a bound of x(s).
+    That x stays within d of x(s) is possible exactly when some y in the bounds of x(s) is within d of
+    everything that x is certain to touch; it is certain when no bound afterwards is further than d from a
+    bound of x(s).
     """
 
-    __slots__ = ("_by", "_moves", "_rate", "formula")
+    __slots__ = ("_by", "_moved_by_s", "_moves", "_rate", "formula")
 
     def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
         self._moves = isinstance(formula, StartsMoving)
@@ -97,6 +95,7 @@ class DriftDecider(_Extremes):
         self._by, self._rate = by, rate_per_s
         super().__init__(stimulus, span, by / rate_per_s if rate_per_s else 0.0)
         self.formula = formula
+        self._moved_by_s = INF
 
     def _sure_drift(self) -> float:
         """Return the least that the greatest distance from x(s) can be."""
@@ -111,8 +110,9 @@ class DriftDecider(_Extremes):
             return self._by
         return max(0.0, self.high - self.start_low, self.start_high - self.low)
 
-    def _conclude(self) -> None:
+    def _conclude(self, by_s: float) -> None:
         if self._sure_drift() > self._by + EPS:
+            self._moved_by_s = by_s
             self.verdict = Verdict.PASS if self._moves else Verdict.FAIL
 
     def finish(self) -> None:
@@ -136,17 +136,22 @@ class DriftDecider(_Extremes):
         return Measures(margin, Bounds(within - response.high, within - response.low), response)
 
     def _response(self, within_s: float) -> Bounds:
-        """Return when the signal left its position, from the envelope alone."""
-        earliest, latest = INF, INF
+        """Return when the signal can have left its position, and when it certainly had."""
+        earliest, latest = INF, self._moved_by_s
         for t0, l0, u0, t1, l1, u1 in self.pieces:
-            if max(u0, u1) - self.start_low > self._by or self.start_high - min(l0, l1) > self._by:
-                earliest = min(earliest, t0)
-            for t, low, high in ((t0, l0, u0), (t1, l1, u1)):
-                if low - self.start_high > self._by or self.start_low - high > self._by:
-                    latest = min(latest, t)
+            for span in (
+                at_least(t0, u0, t1, u1, self.start_low + self._by),
+                at_most(t0, l0, t1, l1, self.start_high - self._by),
+            ):
+                earliest = min(earliest, span[0] if span else INF)
+            for span in (
+                at_least(t0, l0, t1, l1, self.start_high + self._by),
+                at_most(t0, u0, t1, u1, self.start_low - self._by),
+            ):
+                latest = min(latest, span[0] if span else INF)
         soonest = self._by / self._rate if self._rate else 0.0
-        first = min(within_s, max(0.0, earliest - self.s2, soonest) if earliest < INF else soonest)
-        return Bounds(first, max(first, min(within_s, latest - self.s1)))
+        last = min(within_s, latest - self.s1)
+        return Bounds(min(last, max(soonest, min(earliest, self.frontier_s) - self.s2)), last)
 
 
 @final
@@ -159,7 +164,7 @@ class OvershootDecider(_Extremes):
         super().__init__(stimulus, formula.for_s)
         self.formula = formula
 
-    def _conclude(self) -> None:
+    def _conclude(self, by_s: float) -> None:  # noqa: ARG002 - the other formula asks when
         target, by = self.formula.target, self.formula.by + EPS
         if not self.start_known:
             return
@@ -211,7 +216,7 @@ class ReversalDecider(Decider):
         self._recent: deque[tuple[float, float, float]] = (
             deque()
         )  # begin, greatest, least of pieces not yet counted
-        # Greatest upper, least lower, greatest lower and least upper bound so far; then the falls and rises from them.
+        # Greatest upper, least lower, greatest lower, least upper bound so far; then the falls and rises.
         self._tops = [-INF, INF, -INF, INF]
         self._possible = [0.0, 0.0]
         self._certain = [0.0, 0.0]
@@ -236,7 +241,7 @@ class ReversalDecider(Decider):
             self.verdict = Verdict.FAIL
 
     def reading(self, reading: Reading) -> None:
-        """Readings say no more than the envelope: which of two came first may be open within their windows."""
+        """Readings say no more than the envelope: their windows may leave open which came first."""
 
     def finish(self) -> None:
         """Pass if one of the two directions is free of reversals for certain."""

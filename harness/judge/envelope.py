@@ -1,13 +1,15 @@
 """From readings to an envelope: between which bounds the truth was, at every moment (pure).
 
-Three kinds. `Cones`: a declared rate bounds how far the truth moved since and until each reading. `Pairs`: a flag or
-state that keeps its values, or a counter that only counts up, has one of two values between neighbouring readings.
-`Polyline`: the readings as they stand, joined by straight lines. All emit the same pieces, in order and without holes.
+Three kinds. `Cones`: a declared rate bounds how far the truth moved since and until each reading. `Pairs`:
+a flag or state that keeps its values, or a counter that only counts up, has one of two values between
+neighbouring readings. `Polyline`: the readings as they stand, joined by straight lines. All emit the same
+pieces, in order and without holes.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from itertools import pairwise
 from typing import Final, Protocol, final
 
 from bench.errors import EvidenceError
@@ -15,7 +17,7 @@ from bench.samples import Sample, SignalTraits
 from harness.judge.spans import EPS, INF, Piece
 
 _MOST_OPEN_NODES: Final = 8
-"""Later readings than this do not sharpen an envelope any more: a bound on cost and delay, not on soundness."""
+"""Readings later than this sharpen no node any more: a bound on cost and delay, not on soundness."""
 
 
 class Envelope(Protocol):
@@ -63,9 +65,10 @@ class _Node:
 class Cones:
     """The intersection of the cones of all readings of a signal whose rate is bounded.
 
-    A reading v that the unit took at an unknown instant of [a, b], refresh age included, says of any moment t that the
-    truth is within v ± (error + rate * max(|t - a|, |t - b|)). With m the middle and h half the length of [a, b] that
-    is v ± (error + rate * h + rate * |t - m|), so bounds at the middles say everything, and all slopes are ± rate.
+    A reading v that the unit took at an unknown instant of [a, b], refresh age included, says of any moment
+    t that the truth is within v ± (error + rate * max(|t - a|, |t - b|)). With m the middle and h half the
+    length of [a, b] that is v ± (error + rate * h + rate * |t - m|), so bounds at the middles say
+    everything, and all slopes are ± rate.
     """
 
     continuous = True
@@ -89,7 +92,7 @@ class Cones:
         while len(nodes) > 1:
             oldest, second = nodes[0], nodes[1]
             carried = rate * (m - second.m)
-            # Whatever sharpens a node later comes through the one after it, so the second being final is enough.
+            # What sharpens a node later comes through the one after it: the second being final is enough.
             settled = node.high - carried <= second.low and node.low + carried >= second.high
             if not settled and len(nodes) <= _MOST_OPEN_NODES:
                 break
@@ -101,7 +104,7 @@ class Cones:
         """Return the pieces between the open nodes, and the open cone after the last one."""
         pieces: list[Piece] = []
         nodes = list(self._open)
-        for left, right in zip(nodes, nodes[1:], strict=False):
+        for left, right in pairwise(nodes):
             self._between(left, right, pieces)
         if nodes and until_s > nodes[-1].m:
             last, grown = nodes[-1], self._rate * (until_s - nodes[-1].m)
@@ -171,8 +174,9 @@ class Cones:
         needed = apart / most_s if most_s > 0 else INF
         travel = f"full_travel of {100 / needed:.3g} s or less" if traits.unit == "%" and needed < INF else ""
         return EvidenceError(
-            f"{traits.name} read {_read(first, traits)} and then {_read(second, traits)}: faster than the declared "
-            f"{self._rate:.4g} {traits.unit}/s; declare {travel or f'a rate of at least {needed:.4g}'}, "
+            f"{traits.name} read {_read(first, traits)} and then {_read(second, traits)}: faster than the "
+            f"declared {self._rate:.4g} {traits.unit}/s; "
+            f"declare {travel or f'a rate of at least {needed:.4g}'}, "
             f"or a larger error if the readings are that coarse"
         )
 
@@ -188,9 +192,9 @@ def _read(sample: Sample, traits: SignalTraits) -> str:
 class Pairs:
     """What neighbouring readings say of the time between them.
 
-    Between two readings whose windows together span less than the time for which a value is kept there was at most
-    one change, so the truth was one of the two readings; of a counter, which only counts up, it was between them.
-    Otherwise nothing is known.
+    Between two readings whose windows together span less than the time for which a value is kept there was
+    at most one change, so the truth was one of the two readings; of a counter, which only counts up, it was
+    between them. Otherwise nothing is known.
     """
 
     continuous = False
@@ -275,7 +279,7 @@ class Pairs:
 
 @final
 class Polyline:
-    """Readings as they stand, at the middle of their polls, joined by straight lines; a gap is not bridged."""
+    """Readings as they stand, at the middle of their polls, joined by lines; a gap is not bridged."""
 
     continuous = True
 

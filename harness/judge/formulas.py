@@ -1,8 +1,8 @@
 """What a response demands, as bounded-time temporal formulas over one signal (pure).
 
-In the docstrings x(t) is the true value, s the instant of the stimulus; G[a,b] reads "at all times from s+a to s+b"
-and F[a,b] "at some time from s+a to s+b". All spans are seconds, all values are in the signal's unit. A limit belongs
-to the pass: a value or a time exactly on it is in order.
+In the docstrings x(t) is the true value, s the instant of the stimulus; G[a,b] reads "at all times from s+a
+to s+b" and F[a,b] "at some time from s+a to s+b". All spans are seconds, all values are in the signal's
+unit. A limit belongs to the pass: a value or a time exactly on it is in order.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ class NeverReverses:
 @final
 @dataclass(frozen=True, slots=True)
 class Unchanged:
-    """G[0,for_s] |x - x(s)| <= tolerance; a tolerance of None demands the same value (flags, states, counters)."""
+    """G[0,for_s] |x - x(s)| <= tolerance; None demands the same value (flags, states, counters)."""
 
     tolerance: float | None
     for_s: float

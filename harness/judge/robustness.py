@@ -1,7 +1,8 @@
 """How far from its edge a formula holds or fails: quantitative semantics over an envelope (pure).
 
-Robustness as Donzé and Maler defined it (FORMATS 2010): a band gives tolerance - |x - target|, "at all times" the
-least, "at some time" the greatest of it. Worst and best are its bounds over everything that the envelope allows.
+Robustness as Donzé and Maler defined it (FORMATS 2010): a band gives tolerance - |x - target|, "at all
+times" the least, "at some time" the greatest of it. Worst and best are its bounds over everything that the
+envelope allows.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 
-from harness.judge.spans import INF, Piece, at_least, at_most, both, clip
+from harness.judge.spans import INF, Piece, at_least, at_most, both
 from harness.judge.verdict import Bounds, Verdict
 
 _Points = list[tuple[float, float]]  # a piecewise linear function of time
@@ -33,6 +34,7 @@ def reaches(
     target: float,
     tolerance: float,
     stimulus: tuple[float, float],
+    *,
     within_s: float,
     hold_s: float,
 ) -> Bounds | None:
@@ -48,6 +50,7 @@ def returns(
     target: float,
     tolerance: float,
     stimulus: tuple[float, float],
+    *,
     not_before_s: float,
     within_s: float,
 ) -> Bounds | None:
@@ -63,13 +66,15 @@ def returns(
     return Bounds(low, high) if -INF < low <= high < INF else None
 
 
-def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float | None:
-    """Return the first moment at which the truth may have been in [low, high]."""
+def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float:
+    """Return the first moment at which the truth may be in [low, high], or where the pieces end."""
+    end = -INF
     for t0, l0, u0, t1, l1, u1 in pieces:
         maybe = both(at_least(t0, u0, t1, u1, low), at_most(t0, l0, t1, l1, high))
         if maybe is not None:
             return maybe[0]
-    return None
+        end = t1
+    return end
 
 
 def _worst_in(pieces: Iterable[Piece], target: float, tolerance: float) -> _Points:
@@ -122,7 +127,7 @@ class _Line1:
 
 
 def _best_hold(points: _Points, first: float, last: float, hold: float) -> float:
-    """Return the greatest over t in [first, last] of the least over [t, t + hold]; -inf where there is no such t."""
+    """Return the greatest over t in [first, last] of the least over [t, t + hold]; -inf if there is no t."""
     if not points:
         return -INF
     first, last = max(first, points[0][0]), min(last, points[-1][0] - hold)
@@ -155,8 +160,3 @@ def _best_hold(points: _Points, first: float, last: float, hold: float) -> float
         best = max(best, min(at_begin, at_end, least))
         before = (t, at_begin, at_end)
     return best
-
-
-def piece_at(pieces: Iterable[Piece], t: float) -> Piece | None:
-    """Return the piece that holds `t`, cut to that moment."""
-    return next((part for piece in pieces if (part := clip(piece, t, t)) is not None), None)

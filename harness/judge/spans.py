@@ -14,7 +14,7 @@ INF: Final = float("inf")
 
 
 class Piece(NamedTuple):
-    """Between `t0` and `t1` the truth lies between two straight lines, l0 to l1 and u0 to u1; infinite: unknown."""
+    """From t0 to t1 the truth lies between two straight lines, l0 to l1 and u0 to u1; infinite: unknown."""
 
     t0: float
     l0: float

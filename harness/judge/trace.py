@@ -20,8 +20,8 @@ _TAIL: Final = 64
 class SignalTrace:
     """Everything that was read of one signal, as far as it still matters.
 
-    Feed it every reading and every gap in the order in which they came. Each costs the same however long the run
-    is; memory is a short tail, unless `remember_from` asks for more.
+    Feed it every reading and every gap in the order in which they came. Each costs the same however long
+    the run is; memory is a short tail, unless `remember_from` asks for more.
     """
 
     def __init__(self, traits: SignalTraits) -> None:
@@ -45,10 +45,10 @@ class SignalTrace:
             ValueError: the reading is older than the one before.
         """
         last = self._last
-        if last is not None and (sample.requested_s < last.requested_s or sample.replied_s < last.replied_s):
+        if last and (sample.requested_s < last.requested_s or sample.replied_s < last.replied_s):
             raise ValueError(
-                f"{self.traits.name}: a reading requested at {sample.requested_s!r} s came after one requested at "
-                f"{last.requested_s!r} s; feed readings in the order of their polls"
+                f"{self.traits.name}: a reading requested at {sample.requested_s!r} s came after "
+                f"one requested at {last.requested_s!r} s; feed readings in the order of their polls"
             )
         arrived = self._arrival(sample, last)
         self._last = sample
@@ -89,7 +89,7 @@ class SignalTrace:
         return watch
 
     def bounds_at(self, t_s: float) -> tuple[float, float]:
-        """Return between which values the truth was at `t_s`, on the evidence so far; infinite where unknown."""
+        """Return between which values the truth was at `t_s`, as far as known now; infinite where unknown."""
         pieces = [*self._pieces, *self._envelope.provisional(t_s)]
         if pieces and pieces[0].t0 > t_s:
             part: Piece | None = clip(self._envelope.before(pieces[0], t_s), t_s, t_s)

@@ -13,11 +13,11 @@ from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, clip
 from harness.judge.verdict import Bounds, Verdict
 
 _PARTS = 8
-"""The bounds of the start are cut into so many parts, each judged with its own levels: they depend on the start."""
+"""The bounds of the start are cut into so many parts, each judged with its own 10 % and 90 % levels."""
 
 
 class _Travel(NamedTuple):
-    """For one part of the start's bounds: the mean rate, and the instant of 90 %; infinite: not by the end."""
+    """For one part of the start: the mean rate, and the instant of 90 %; infinite: not by the end."""
 
     rate: Bounds
     arrived: Bounds
@@ -118,7 +118,7 @@ class TravelDecider(Decider):
                 Bounds(formula.tolerance - off_most, formula.tolerance - off_least), self.verdict
             )
         first, last = min(t.arrived.low for t in travels), max(t.arrived.high for t in travels)
-        if last == INF or first == INF:
+        if last == INF:
             return Measures(margin)
         response = Bounds(max(0.0, first - self.s2), max(0.0, last - self.s1))
         slack = Bounds(formula.within_s - response.high, formula.within_s - response.low)

@@ -39,12 +39,9 @@ def is_discrete(traits: SignalTraits) -> bool:
 class Watch:
     """A formula being decided. Made by `SignalTrace.watch`.
 
-    Attributes:
-        formula: what is demanded.
-        stimulus: the window that contains the instant from which it counts.
-        rule: how readings are judged.
-        finding: None while undecided. Once it is pass or fail it never changes; it is inconclusive only when no
-            further evidence can matter.
+    Attributes: formula: what is demanded. stimulus: the window that contains the instant from which it
+        counts. rule: how readings are judged. finding: None while undecided. Once it is pass or fail it
+        never changes; it is inconclusive only when no further evidence can matter.
     """
 
     def __init__(
@@ -84,7 +81,8 @@ class Watch:
     def end_at(self, t_s: float) -> None:
         """Say that the condition of an open-ended `Stays` ended at the earliest at `t_s`.
 
-        Say it before readings that were replied to after `t_s` are fed: they no longer belong to the condition.
+        Say it before readings that were replied to after `t_s` are fed: they no longer belong to the
+        condition.
         """
         if isinstance(self._decider, StaysDecider):
             self._decider.end_at(t_s)
@@ -93,11 +91,15 @@ class Watch:
             self._conclude()
 
     def close(self, now_s: float) -> Finding:
-        """Decide on what there is: no more evidence will come. A span without an end is judged up to `now_s`."""
+        """Decide on what there is: no more evidence will come.
+
+        A span without an end is judged up to the last reading if that is as recent as the polling lets
+        expect, otherwise up to `now_s`, so that a silent bus leaves it open.
+        """
         if self.finding is None:
             decider = self._decider
             if decider.end_s == INF:
-                self.end_at(now_s)
+                self.end_at(self.seen.last_recent_s(now_s) - self._traits.refreshed_every_s)
             self._pieces(self._envelope.provisional(decider.end_s + 1e-6))
             if decider.verdict is None:
                 decider.finish()
@@ -176,7 +178,7 @@ class Watch:
         self.finding = replace(found, why=wording.why(found, self.formula, decider, self._traits, self.seen))
 
 
-def _decider(
+def _decider(  # noqa: PLR0911 - one line a kind
     formula: Formula, stimulus: Window, rate: float | None, *, continuous: bool, simple: bool
 ) -> Decider:
     match formula:

@@ -2,31 +2,53 @@
 
 from __future__ import annotations
 
-from typing import final
+from typing import Final, final
 
 from bench.samples import Gap, Sample, SignalTraits
 from harness.judge import formulas
+from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
-from harness.judge.spans import INF
+from harness.judge.spans import clip
+from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Bounds, Finding, Verdict
+
+_OUTCOMES: Final[dict[type[Formula], tuple[str, str]]] = {
+    formulas.Reaches: ("came into the band in time", "was not in the band in time"),
+    formulas.Equals: ("took the value in time", "did not take the value in time"),
+    formulas.Stays: ("stayed within its limits", "left its limits"),
+    formulas.Returns: ("came back neither too early nor too late", "did not come back in time"),
+    formulas.StartsMoving: ("began to move in time", "did not move in time"),
+    formulas.Unchanged: ("did not move", "moved although it should not"),
+    formulas.MovesAt: ("travelled at the demanded rate", "did not travel at the demanded rate in time"),
+    formulas.OvershootsAtMost: ("overshot no more than allowed", "overshot more than allowed"),
+    formulas.NeverReverses: ("travelled one way only", "reversed on its way"),
+    formulas.Counts: ("advanced exactly as demanded", "advanced by a wrong number"),
+}
 
 
 @final
 class Seen:
-    """How densely the signal was read since the stimulus."""
+    """How densely the signal was read since the stimulus, and before the verdict."""
 
-    __slots__ = ("_from_s", "_last", "count", "gaps_s", "longest_gap", "spacing_s", "trip_s", "widest_s")
+    __slots__ = ("_first", "_from_s", "_last", "count", "longest_gap", "trip_s", "widest_s")
 
     def __init__(self, from_s: float) -> None:
         self._from_s = from_s
+        self._first: Sample | None = None
         self._last: Sample | None = None
         self.count = 0
-        self.spacing_s = 0.0
         self.widest_s = 0.0
         self.trip_s = 0.0
         self.longest_gap: Gap | None = None
+
+    @property
+    def spacing_s(self) -> float:
+        """Mean time from one reading to the next; 0 until there were two."""
+        if self._first is None or self._last is None or self.count < 2:  # noqa: PLR2004 - a spacing has two ends
+            return 0.0
+        return (self._last.replied_s - self._first.replied_s) / (self.count - 1)
 
     def reading(self, sample: Sample, gap: Gap | None) -> None:
         """Note one reading and the gap before it."""
@@ -34,11 +56,10 @@ class Seen:
         if sample.replied_s < self._from_s:
             return
         self.count += 1
+        self._first = self._first or sample
         self.trip_s = max(self.trip_s, sample.replied_s - sample.requested_s)
         if last is not None:
-            apart = (sample.requested_s + sample.replied_s - last.requested_s - last.replied_s) / 2
-            self.widest_s = max(self.widest_s, apart)
-            self.spacing_s = apart if not self.spacing_s else min(self.spacing_s, apart)
+            self.widest_s = max(self.widest_s, sample.requested_s - last.requested_s)
         if gap is not None:
             self.gap(gap)
 
@@ -50,102 +71,119 @@ class Seen:
         ):
             self.longest_gap = gap
 
+    def last_recent_s(self, now_s: float) -> float:
+        """Return when the last reading was requested, or `now_s` if readings have failed to come since."""
+        last = self._last
+        usual_s = 3 * self.spacing_s + 2 * self.trip_s
+        return last.requested_s if last is not None and now_s - last.replied_s <= usual_s else now_s
+
 
 def why(found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen) -> str:
     """Return the sentence for a finding."""
     unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
     if found.verdict is Verdict.INCONCLUSIVE:
         return _undecided(found, decider, traits, seen, unit)
-    return _outcome(found, formula, unit)
+    good, bad = _OUTCOMES[type(formula)]
+    if isinstance(decider, ReturnsDecider) and decider.too_early:
+        return f"came back within {decider.formula.not_before_s:.10g} s of the stimulus: too early"
+    if found.verdict is Verdict.FAIL:
+        return bad + _evidence(found, formula, decider, unit)
+    when = ""
+    if found.response_s is not None:
+        when = f": {found.response_s.low:.2f} to {found.response_s.high:.2f} s after the stimulus"
+    elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
+        return "was never held to it: the condition ended first"
+    hold = formula.holds_s if isinstance(formula, formulas.Reaches) else 0.0
+    kept = f", and kept it for {hold:.10g} s" if hold else ""
+    return good + when + kept + ("" if when else _evidence(found, formula, decider, unit))
 
 
-def _outcome(found: Finding, formula: Formula, unit: str) -> str:
-    good = found.verdict is Verdict.PASS
-    when = f", {_span(found.response_s)} after the stimulus" if found.response_s else ""
-    saw = f" (between {_range(found.seen, unit)} in the judged span)" if found.seen else ""
-    match formula:
-        case formulas.Reaches():
-            what = (
-                "came into the band in time and kept it" if formula.holds_s else "came into the band in time"
-            )
-            return (
-                f"{what}{when}"
-                if good
-                else f"never in the band in time{' for the whole hold' if formula.holds_s else ''}{saw}"
-            )
-        case formulas.Equals():
-            return f"took the value{when}" if good else "did not take the value in time"
-        case formulas.Stays():
-            return f"stayed within its limits{saw}" if good else f"left its limits{saw}"
-        case formulas.Returns():
-            return f"came back when it should{when}" if good else f"came back too early, or not in time{saw}"
-        case formulas.StartsMoving():
-            return f"began to move{when}" if good else f"did not move in time{saw}"
-        case formulas.Unchanged():
-            return f"did not move{saw}" if good else f"moved although it should not{saw}"
-        case formulas.MovesAt():
-            return (
-                f"travelled at the rate demanded{when}"
-                if good
-                else "did not travel at the rate demanded in time"
-            )
-        case formulas.OvershootsAtMost():
-            return f"did not overshoot too far{saw}" if good else f"overshot too far{saw}"
-        case formulas.NeverReverses():
-            return f"travelled one way only{saw}" if good else f"reversed{saw}"
-        case formulas.Counts():
-            return "counted exactly" if good else "counted wrong"
+def _evidence(found: Finding, formula: Formula, decider: Decider, unit: str) -> str:
+    """Return the readings' share of the sentence: where the signal was."""
+    if isinstance(decider, CountDecider):
+        return f": by {_range(decider.advance, '')}"
+    if isinstance(formula, formulas.Equals):
+        return ""
+    if isinstance(decider, TravelDecider) and decider.rate is not None:
+        return f": {_range(decider.rate, f'{unit}/s')}"
+    if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
+        t_s, low, high = decider.left
+        return f": {_range(Bounds(low, high), unit)} at {t_s - decider.s1:.2f} s after the stimulus"
+    if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | ReturnsDecider):
+        limit_s = decider.s2 + decider.formula.within_s
+        for piece in reversed(decider.pieces):
+            part = clip(piece, piece.t0, limit_s)
+            if part is not None and part.l1 > float("-inf"):
+                stood = f"{_range(Bounds(part.l1, part.u1), unit)} at {part.t1 - decider.s1:.2f} s"
+                hold = isinstance(formula, formulas.Reaches) and formula.holds_s
+                return f"{' for the whole hold' if hold else ''}: {stood} after the stimulus"
+    return f": {_range(found.seen, unit)} all the time" if found.seen is not None else ""
 
 
 def _undecided(found: Finding, decider: Decider, traits: SignalTraits, seen: Seen, unit: str) -> str:
-    if isinstance(decider, CountDecider) and decider.restarted:
-        return "the counter began anew during the count; repeat the step without a restart"
-    if not seen.count:
-        return "nothing was read after the stimulus; restore the bus"
     gap = seen.longest_gap
-    if gap is not None:
-        return (
-            f"{gap.to_s - gap.from_s:.3g} s without readings ({gap.reason}) leave it open; "
-            f"repeat the step once the bus answers"
+    if isinstance(decider, CountDecider) and decider.restarted:
+        cause = "the counter was set anew during the count; repeat the step without a restart"
+    elif not seen.count:
+        cause = "nothing was read since the stimulus; restore the bus and repeat the step"
+    elif gap is not None:
+        cause = (
+            f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
+            f"repeat the step with the bus in order"
         )
-    if traits.unit in {"flag", "state"}:
-        needed = seen.widest_s + traits.refreshed_every_s + seen.trip_s
-        if traits.keeps_for_s is None:
-            return (
-                f"nothing says what the signal did between two readings; declare keeps_for, "
-                f"which must be more than {needed:.3g} s at this polling"
-            )
-        return (
-            f"the signal keeps a value {traits.keeps_for_s:.3g} s at least but readings were up to {needed:.3g} s "
-            f"apart, or it changed too close to the limit; poll faster"
+    elif isinstance(decider, CountDecider):
+        cause = (
+            f"the readings leave an advance of {_range(decider.advance, '')}: the counter moved too close to "
+            f"the stimulus or the limit; poll faster, or let the count end well within the limit"
         )
-    if traits.rate_per_s is None and traits.unit != "count":
-        return "nothing bounds how fast the signal moves between two readings; declare full_travel"
-    return _too_coarse(found.margin, traits, seen, unit)
+    elif traits.unit in {"flag", "state"}:
+        cause = _kept_too_short(traits, seen)
+    elif traits.rate_per_s is None and traits.unit != "count":
+        cause = f"nothing says how far {traits.name} moves between readings; declare its full_travel"
+    else:
+        cause = _too_coarse(found, decider, traits, seen, unit)
+    return cause
 
 
-def _too_coarse(margin: Bounds | None, traits: SignalTraits, seen: Seen, unit: str) -> str:
-    rate = traits.rate_per_s or 0.0
+def _kept_too_short(traits: SignalTraits, seen: Seen) -> str:
+    span_s = seen.widest_s + traits.refreshed_every_s + seen.trip_s
+    if traits.keeps_for_s is None:
+        return (
+            f"nothing says what {traits.name} did between two readings; declare keeps_for in the bench file "
+            f"(more than {span_s:.3g} s, at this polling)"
+        )
+    if span_s >= traits.keeps_for_s:
+        longest_s = traits.keeps_for_s - traits.refreshed_every_s - seen.trip_s
+        said = (
+            f"{traits.name} may change and change back within {traits.keeps_for_s:.3g} s, "
+            f"and neighbouring readings span up to {span_s:.3g} s"
+        )
+        if longest_s > 0:
+            return f"{said}; poll more often than every {longest_s:.3g} s"
+        return f"{said}; no polling is fast enough: the unit must refresh the register more often"
+    return (
+        f"{traits.name} changed too close to a limit for readings that each span "
+        f"{traits.refreshed_every_s + seen.trip_s:.3g} s; poll faster, or move the limit by {span_s:.3g} s"
+    )
+
+
+def _too_coarse(found: Finding, decider: Decider, traits: SignalTraits, seen: Seen, unit: str) -> str:
+    if isinstance(decider, TravelDecider) and decider.rate is not None:
+        rates = _range(decider.rate, f"{unit}/s")
+        return f"the readings leave a rate of {rates}; poll faster or widen the tolerance"
+    rate, margin = traits.rate_per_s or 0.0, found.margin
     if margin is None or margin.low >= 0 or margin.high <= 0:
-        return "the readings leave it open; poll faster or widen the tolerance"
-    half, centre = (margin.high - margin.low) / 2, abs(margin.high + margin.low) / 2
-    excess = half - centre
-    said = f"the readings leave {_number(margin.low)} to {_number(margin.high)}{unit} of margin, so both verdicts are possible"
-    spacing = seen.spacing_s - 2 * excess / rate if rate else 0.0
-    if spacing > 0:
-        return f"{said}; polling every {spacing:.2g} s would decide it"
+        return "the readings leave both verdicts possible; poll faster or widen the tolerance"
+    excess = (margin.high - margin.low) / 2 - abs(margin.high + margin.low) / 2
+    said = f"the readings leave a margin of {_range(margin, unit)}, so both verdicts are possible"
+    spacing_s = seen.spacing_s - 2 * excess / rate if rate else 0.0
+    if spacing_s > 0:
+        return f"{said}; a reading every {spacing_s:.2g} s would decide it"
     if traits.error > excess:
-        return f"{said}; readings within ± {_number(traits.error - excess)}{unit} would decide it"
-    return f"{said}; a tolerance wider or narrower by {_number(excess)}{unit} would decide it"
-
-
-def _number(value: float) -> str:
-    return f"{value:.3g}"
-
-
-def _span(bounds: Bounds) -> str:
-    return f"{bounds.low:.2f} to {bounds.high:.2f} s"
+        return f"{said}; readings to ± {traits.error - excess:.2g}{unit} would decide it"
+    return f"{said}; a limit {excess:.2g}{unit} further away would decide it"
 
 
 def _range(bounds: Bounds, unit: str) -> str:
-    return f"{bounds.low:.4g} and {bounds.high:.4g}{unit}" if bounds.high < INF else "?"
+    low, high = f"{bounds.low:.4g}", f"{bounds.high:.4g}"
+    return f"{low}{unit}" if low == high else f"{low} to {high}{unit}"
