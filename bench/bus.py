@@ -22,7 +22,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from bench.clock import now_s
+from bench.clock import now_s, sleep_until
 from bench.errors import BusFault, LinkError
 from bench.interfaces import ReadRequest, Reply
 from bench.link import Link, framing_of, where
@@ -36,6 +36,8 @@ from bench.replies import (
     expected_of_read,
     expected_of_write,
 )
+from bench.serialline import silent_interval_s
+from bench.wiring import SerialBus
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,6 +95,9 @@ class ModbusBus:
         self._spec = spec
         self._peer = peer
         self._framing = framing_of(spec)
+        self._silence_s = (
+            silent_interval_s(spec.baud) if isinstance(spec, SerialBus) and spec.link == "rtu" else 0.0
+        )
         self._silent = 0
         self._dirty = False
         self._link: Link | None = None
@@ -206,6 +211,8 @@ class ModbusBus:
         if (self._dirty or len(link.heard) > NOISE_BYTES) and not await self._quiet(link):
             text = "the line does not fall silent: noise, or another master talks on it"
             raise self._fault("mismatch", text, began_s)
+        if self._silence_s:
+            await sleep_until(link.heard_s + self._silence_s)
         try:
             answer = await link.ask(job.pdu)
         except ConnectionException:
