@@ -1,8 +1,8 @@
-"""The line process: owns output ports and shared buses, plays edges on time, makes safe if the harness is gone.
+"""The line process: owns output ports and shared buses, plays edges on time, guards against a lost harness.
 
 It ends, outputs safe, when the socket ends or fails in any way (a killed harness may show as a reset rather
-than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own. It
-cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
+than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own.
+It cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
 themselves do.
 """
 

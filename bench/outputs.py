@@ -7,6 +7,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, cast, final
 
+from pydantic import ValidationError
+
 from bench.clock import sleep_until, spin_until
 from bench.drivers import Remarks, Wiring, find
 from bench.errors import BenchError, DriverError
@@ -14,7 +16,7 @@ from bench.ports import Ports
 from bench.pulses import check_plan
 from bench.samples import Edge, EdgeReport, Window
 from bench.wiring import BusSpec, ContactOutput, OutputSpec, RegisterOutput
-from bench.wording import nearest
+from bench.wording import nearest, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Coroutine, Mapping, Sequence
@@ -104,7 +106,14 @@ class LocalOutputs:
         driver = find(spec.driver)
         if driver.kind != spec.kind:
             raise ValueError(f"driver {spec.driver!r} serves `kind: {driver.kind}`, not `kind: {spec.kind}`")
-        made = driver.build(driver.options.model_validate(spec.wired), wiring)
+        try:
+            options = driver.options.model_validate(spec.wired)
+        except ValidationError as error:
+            faults = word_errors(error, driver.options)
+            raise ValueError(
+                "; ".join(f"{'.'.join(map(str, f.path)) or 'wired'}: {f.reason}" for f in faults)
+            ) from None
+        made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
             moves_s = max(spec.operate, spec.release) + spec.bounce

@@ -39,9 +39,10 @@ def _make(url: str, baud: int) -> serial.Serial:
     """
     import serial  # noqa: PLC0415 - heavy, and only benches with serial outputs want it
 
+    patience_s = None if url.startswith("rfc2217://") else _WRITE_TIMEOUT_S  # which has none of its own
     try:
         return serial.serial_for_url(
-            url, baud, do_not_open=True, exclusive=True, timeout=0, write_timeout=_WRITE_TIMEOUT_S
+            url, baud, do_not_open=True, exclusive=True, timeout=0, write_timeout=patience_s
         )
     except (ValueError, OSError) as error:
         raise LinkError(f"port {url}: {error}") from error

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final, Literal, Self, cast, final
+from typing import Final, Self, final
 
 from pydantic import model_validator
 

@@ -139,7 +139,11 @@ def test_drivers_are_found_by_name():
     ("wired", "driver", "reason"),
     [
         ({"input": "rain"}, "mokc", r"^output rain: 'mokc' is no driver; did you mean 'mock'\?$"),
-        ({"bus": "unit", "address": 0, "table": "holding"}, "register", "serves `kind: register`, not `kind: contact`"),
+        (
+            {"bus": "unit", "address": 0, "table": "holding"},
+            "register",
+            "serves `kind: register`, not `kind: contact`",
+        ),
     ],
 )
 def test_an_output_that_cannot_be_built_is_named(wired, driver, reason):
