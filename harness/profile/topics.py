@@ -1,0 +1,172 @@
+"""The words that are no keys: terms of the bench, the evidence and the verdict, each with a short example."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final, final
+
+from bench.drivers import find, names
+from bench.units import UNITS, Dimension
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """A word with its meaning and, where one helps, an example."""
+
+    text: str
+    example: str = ""
+
+
+_REFERENCE: Final = Topic(
+    "many manuals count registers from 1 and put the table's digit in front (reference number 40001 "
+    "is the first "
+    "holding register); on the wire they are counted from 0 (address 0). Taking one for the other reads the "
+    "neighbour: off by one. Write `reference:` for the manual's number or `table:` and `address:` "
+    "for the wire's; "
+    "ventproof refuses an address that looks like a reference number until you confirm it.",
+    "reference: 40001      # the same register as\ntable: holding\naddress: 0",
+)
+_EVIDENCE: Final = Topic(
+    "what the bench saw, as intervals: each reading was taken at some moment between its request "
+    "and its reply, may be "
+    "older by `refreshed_every`, and is right to half its resolution plus its accuracy.",
+)
+_TOPICS: Final[dict[str, Topic]] = {
+    "bench": Topic(
+        "what the unit is wired to: buses, outputs and signals, as a bench file describes them. "
+        "`ventproof run PROFILE --bench FILE` uses one."
+    ),
+    "files": Topic(
+        "profiles and bench files are YAML in UTF-8: `key: value`, indented with spaces, one "
+        "document a file. Text "
+        "that begins with %, @, ` or a bracket, or holds ': ', goes in double quotes. `on` and 010 "
+        "are text, true "
+        "and 5 are not. Lists begin each item with '- '.",
+        'unit: "%"\nstates: {closed: 0, first: 1}',
+    ),
+    "output": Topic(
+        "something the bench does to the unit: a contact that opens and closes, or a value that is written.",
+        "rain: {driver: mock, wired: {input: rain}}",
+    ),
+    "signal": Topic(
+        "something the bench reads from the unit: a vent position, a flag, a state, a counter.",
+        'roof_vent: {bus: unit, table: input, address: 0, scale: 0.1, unit: "%", full_travel: 28 s}',
+    ),
+    "override": Topic(
+        "the unit's weather rule: on this condition these vents go to these positions, whatever the "
+        "temperature wants."
+    ),
+    "profile": Topic(
+        "a test: bring the unit to a known state, apply stimuli, state the responses that must follow."
+    ),
+    "stimulus": Topic("what is applied to the unit in a step.", "do:\n  - close: rain"),
+    "response": Topic(
+        "what must be observed, with tolerance and timing; times count from the stimulus.",
+        "{signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 35 s, holds: 20 s}",
+    ),
+    "verdict": Topic(
+        "pass: the response holds for everything that the readings leave possible. Fail: it holds "
+        "for none of it. "
+        "Inconclusive: the evidence cannot decide, and the record says what would. A bench that "
+        "fails gives no "
+        "verdict at all. A pass on the bench does not replace commissioning on site."
+    ),
+    "margin": Topic(
+        "how far a response was from the edge of its verdict, in the signal's unit and in seconds: "
+        "the worst that the "
+        "readings leave possible.",
+        "reached 5.3 % where 5 % ± 2 % is wanted: 1.6 % left, readings being right to 0.1 %",
+    ),
+    "envelope": Topic(
+        "the band in which the true value must have been at every moment: between two readings a "
+        "vent moves no "
+        "faster than `full_travel` allows. Verdicts are given on the envelope, not on the readings.",
+        "full_travel: 28 s      # the shortest time from one end to the other",
+    ),
+    "guarded": Topic(
+        "the usual decision rule: pass and fail only when every possibility that the readings leave agrees.",
+        "decision: guarded",
+    ),
+    "simple": Topic(
+        "the decision rule of a person with a stopwatch: readings are taken as they stand; the "
+        "record says so.",
+        "decision: simple",
+    ),
+    "record": Topic(
+        "the run's log and what is made from it; each line is chained to the one before by SHA-256."
+    ),
+    "fault": Topic("a named wrong behaviour that the mock unit can be given, with a severity; see `faults`."),
+    "evidence": _EVIDENCE,
+    "window": _EVIDENCE,
+    "sample": _EVIDENCE,
+    "gap": Topic("a span of time in which a bus brought no usable reply; nothing is proved by silence."),
+    "off-by-one": _REFERENCE,
+    "reference number": _REFERENCE,
+    "contact": Topic(
+        "two wires that see each other (closed) or do not (open). Whether the relay's coil is on is "
+        "another matter: "
+        "`at_rest` says what the contact is while the coil is off.",
+        "at_rest: open      # a normally open contact\nsafe: open",
+    ),
+    "safe state": Topic(
+        "what the bench leaves behind on every way out, Ctrl-C and a killed program included. "
+        "Without power only "
+        "`at_rest` holds, so the two should be the same.",
+        "at_rest: open\nsafe: open",
+    ),
+    "virtual time": Topic(
+        "with the mock inside this process time jumps to the next event, so that minutes take "
+        "milliseconds and every "
+        "run is the same. It cannot wait for real wires, so the two do not mix.",
+        "link: in-process",
+    ),
+    "caution": Topic(
+        "vents and drives move without warning and crush. Keep people clear and guards in place; "
+        "isolate and lock out "
+        "before touching. Low-voltage signal circuits only; mains work is for licensed people. "
+        "Local codes and the "
+        "maker's instructions come first."
+    ),
+    "$name": Topic(
+        "stands for the entry of that name below `values:`; anywhere in a profile where one value is wanted.",
+        "values:\n  roof_rain: 5 %\n# and further down\nreaches: $roof_rain",
+    ),
+}
+
+
+@cache
+def topics() -> Mapping[str, Topic]:
+    """Return the words that are no keys, with their meaning."""
+    return {**_TOPICS, "units": _units(), "drivers": _drivers()}
+
+
+def _units() -> Topic:
+    rows = []
+    for dimension in Dimension:
+        symbols = [u.symbol for u in UNITS.values() if u.dimension is dimension]
+        rows.append(f"{dimension}: {', '.join(symbols) or 'a bare number'}")
+    text = (
+        "a quantity is a number and a unit; values that are read or written are kept in the unit "
+        "named first here, "
+        "times in s. `flag`, `count` and `state` are units of values that have none."
+    )
+    return Topic(text, "\n".join(rows))
+
+
+def _drivers() -> Topic:
+    rows = []
+    for name in names():
+        try:
+            driver = find(name)
+        except ValueError as error:
+            rows.append(f"{name}: {error}")
+            continue
+        words = ", ".join(field.alias or key for key, field in driver.options.model_fields.items())
+        rows.append(f"{name} ({driver.kind}): {driver.about}\n  wired: {words}")
+    text = "an output names the driver that moves its hardware, and below `wired:` where that hardware is."
+    return Topic(text, "\n".join(rows))
