@@ -57,6 +57,18 @@ _TOPICS: Final[dict[str, Topic]] = {
         "something the bench reads from the unit: a vent position, a flag, a state, a counter.",
         'roof_vent: {bus: unit, table: input, address: 0, scale: 0.1, unit: "%", full_travel: 28 s}',
     ),
+    "flag": Topic(
+        "a signal that is on or off; `equals:` takes on or off, an interlock must be one.",
+        "{signal: rain_override, equals: on, within: 3 s}",
+    ),
+    "state": Topic(
+        "a signal whose numbers have names, which the bench file gives below `states:`.",
+        "{signal: stage, equals: second, within: 5 s}",
+    ),
+    "count": Topic(
+        "a signal that only goes up, one for each event; `counts:` takes how many more it must read.",
+        "{signal: rain_count, counts: 3, within: 5 s}",
+    ),
     "override": Topic(
         "the unit's weather rule: on this condition these vents go to these positions, whatever the "
         "temperature wants."

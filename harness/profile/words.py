@@ -72,7 +72,7 @@ def _key(word: str) -> str:
     places: dict[str, list[str]] = {}
     for meaning in meanings:
         places.setdefault(meaning.text, []).append(meaning.where)
-    said = [f"`{word}:` in {', '.join(dict.fromkeys(where))}\n    {text}" for text, where in places.items()]
+    said = [f"`{word}:` in {'; '.join(dict.fromkeys(where))}\n    {text}" for text, where in places.items()]
     shown = "\n\n".join(f"Example:\n{indent(example, '    ')}" for example in examples(word))
     return "\n".join(said) + (f"\n\n{shown}" if shown else "")
 

@@ -39,7 +39,7 @@ def test_a_word_is_found_however_it_is_typed(word):
     """Case, colon and back-quotes do not matter."""
     text = explain(word)
     assert text.startswith(
-        "`reaches:` in profile, start, until (reaches), profile, steps, expect (reaches)\n"
+        "`reaches:` in profile, start, until (reaches); profile, steps, expect (reaches)\n"
     )
     assert "{signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min}" in text
 
