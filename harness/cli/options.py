@@ -57,7 +57,8 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     Raises:
         FileError: something is wrong in at least one file.
     """
-    from harness.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
+    from harness.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
+    from harness.profile.load import load_profile  # noqa: PLC0415
 
     suite, problems = [], []
     for path in profile_paths(paths):
@@ -68,6 +69,8 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
             suite.append(profile)
         except FileError as error:
             problems.extend(error.problems)
+    if session_of is not None and not problems:
+        problems.extend(check_use(session_of.use, suite))
     if problems:
         raise FileError(problems)
     return suite
