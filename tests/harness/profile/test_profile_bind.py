@@ -58,7 +58,7 @@ def line_of(text, line):
 
 
 def test_what_nothing_bounds_is_noted():
-    """Without `full_travel` or `keeps_for` nothing can be proved; the note says what to declare, and where."""
+    """Without `full_travel` or `keeps_for` nothing can be proved; the note says what to declare where."""
     bench = mock(travel=("    full_travel: 28 s\n", ""), keeps=("    keeps_for: 1 s\n", ""))
     first, second = bind(read_profile("p.yaml", PROFILE), bench, USE).notes
     roof, override = line_of(bench.text, "  roof_vent:"), line_of(bench.text, "  rain_override:")
@@ -74,8 +74,8 @@ def test_a_contact_that_power_failure_would_move_is_noted():
     bench = mock(safe=("safe: open", "safe: closed"))
     (note,) = bind(read_profile("p.yaml", PROFILE), bench, USE).notes
     assert str(note) == (
-        f"mock.yaml:{line_of(bench.text, '    safe: closed')}:11: output 'rain' is safe when closed but rests "
-        "open; a relay without power goes to rest: wire its other contact if you can"
+        f"mock.yaml:{line_of(bench.text, '    safe: closed')}:11: output 'rain' is safe when closed but "
+        "rests open; a relay without power goes to rest: wire its other contact if you can"
     )
 
 
