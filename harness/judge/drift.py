@@ -197,12 +197,14 @@ class ReversalDecider(Decider):
     """One way only: no fall, or no rise, of more than allowed."""
 
     __slots__ = (
+        "_before",
         "_certain",
+        "_corner",
+        "_corners",
         "_delay_s",
         "_inner_end",
         "_possible",
-        "_recent",
-        "_tops",
+        "_surely",
         "formula",
         "frontier_s",
     )
@@ -213,32 +215,51 @@ class ReversalDecider(Decider):
         self.frontier_s = -INF
         self._inner_end = self.s1 + max(0.0, formula.for_s - EPS_S)
         self._delay_s = formula.by / rate_per_s if rate_per_s else 0.0
-        self._recent: deque[tuple[float, float, float]] = (
-            deque()
-        )  # begin, greatest, least of pieces not yet counted
-        # Greatest upper, least lower, greatest lower, least upper bound so far; then the falls and rises.
-        self._tops = [-INF, INF, -INF, INF]
-        self._possible = [0.0, 0.0]
-        self._certain = [0.0, 0.0]
+        self._corners: deque[tuple[float, float, float]] = deque()  # t, lower, upper: not yet `delay` ago
+        self._corner: tuple[float, float, float] | None = None  # the last one that is
+        self._before = [INF, -INF]  # least lower and greatest upper bound until then
+        self._surely = [-INF, INF]  # greatest lower and least upper bound so far
+        self._possible = [0.0, 0.0]  # the greatest fall and rise that the evidence allows
+        self._certain = [0.0, 0.0]  # and those that it proves
 
     def take(self, part: Piece) -> None:
-        """Compare with the extremes before; a change that the rate allows only within `by` is no reversal."""
+        """Compare with the extremes before; within `delay` the rate allows no change of more than `by`."""
         t0, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
-        least, greatest, tops = min(l0, l1), max(u0, u1), self._tops
-        self._recent.append((t0, greatest, least))
-        while self._recent and self._recent[0][0] <= t1 - self._delay_s:
-            _, high, low = self._recent.popleft()
-            tops[0], tops[1] = max(tops[0], high), min(tops[1], low)
-        self._possible[0] = max(self._possible[0], tops[0] - least)
-        self._possible[1] = max(self._possible[1], greatest - tops[1])
+        if not self._corners:
+            self._corners.append((t0, l0, u0))
+        self._corners.append((t1, l1, u1))
+        while self._corners and self._corners[0][0] + self._delay_s <= t1:
+            self._corner = self._corners.popleft()
+            self._compare(part, self._corner)
+        if (
+            self._corner is not None
+            and self._corners
+            and self._corner[1] > -INF
+            and self._corners[0][1] > -INF
+        ):
+            (a, low_a, high_a), (b, low_b, high_b) = self._corner, self._corners[0]
+            x = (t1 - self._delay_s - a) / (b - a)
+            self._compare(
+                part, (t1 - self._delay_s, low_a + (low_b - low_a) * x, high_a + (high_b - high_a) * x)
+            )
         if (inner := clip(part, self.s2, self._inner_end)) is not None:
+            surely = self._surely
             for low, high in ((inner.l0, inner.u0), (inner.l1, inner.u1)):
-                tops[2], tops[3] = max(tops[2], low), min(tops[3], high)
-                self._certain[0] = max(self._certain[0], tops[2] - high)
-                self._certain[1] = max(self._certain[1], low - tops[3])
+                surely[0], surely[1] = max(surely[0], low), min(surely[1], high)
+                self._certain[0] = max(self._certain[0], surely[0] - high)
+                self._certain[1] = max(self._certain[1], low - surely[1])
         if min(self._certain) > self.formula.by + EPS:
             self.verdict = Verdict.FAIL
+
+    def _compare(self, part: Piece, corner: tuple[float, float, float]) -> None:
+        """Compare the extremes up to a corner with the bounds `delay` later, which lie in `part`."""
+        t, low, high = corner
+        self._before[0], self._before[1] = min(self._before[0], low), max(self._before[1], high)
+        later = clip(part, t + self._delay_s, part.t1)
+        if later is not None:
+            self._possible[0] = max(self._possible[0], self._before[1] - later.l0)
+            self._possible[1] = max(self._possible[1], later.u0 - self._before[0])
 
     def reading(self, reading: Reading) -> None:
         """Readings say no more than the envelope: their windows may leave open which came first."""

@@ -14,7 +14,7 @@ from harness.judge.decider import Decider, bounds_if_finite
 from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
 from harness.judge.envelope import Envelope, Pairs, Polyline
 from harness.judge.formulas import Formula
-from harness.judge.spans import INF, Piece, Reading
+from harness.judge.spans import EPS_S, INF, Piece, Reading
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Finding, Rule
 
@@ -163,7 +163,7 @@ class Watch:
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))
             decider.piece(piece)
-            if piece.t1 >= decider.end_s and decider.verdict is None:
+            if piece.t1 >= decider.end_s + EPS_S and decider.verdict is None:
                 decider.finish()
 
     def _conclude(self) -> None:
