@@ -197,8 +197,8 @@ class ModbusBus:
                 continue  # given up while it waited
             try:
                 _settle(job, await self._transact(job))
-            except BusFault as fault:
-                _settle(job, fault)
+            except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
+                _settle(job, error)
             except asyncio.CancelledError:
                 _settle(job, self._disconnected())
                 raise
@@ -290,7 +290,7 @@ def _write_pdu(
     return registers(dev_id=unit_id, address=address, registers=list(words))
 
 
-def _settle(job: _Job, outcome: Reply | BusFault) -> None:
+def _settle(job: _Job, outcome: Reply | Exception) -> None:
     """Give the caller the outcome, unless it has gone."""
     if job.answered.done():
         return

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import io
 import logging
 import os
 from contextlib import suppress
@@ -239,6 +240,7 @@ class Link(asyncio.Protocol):
     async def _open_port(self, spec: SerialBus) -> tuple[asyncio.BaseTransport, asyncio.BaseProtocol]:
         from pymodbus.transport.serialtransport import create_serial_connection  # noqa: PLC0415 - loads pyserial
 
+        _refuse_unwaitable(spec.port)
         parity, bits = spec.parity[0].upper(), 7 if spec.link == "ascii" else 8
         if _is_pty(spec.port):
             # A pseudo-terminal keeps neither parity nor 7 bits, and pyserial gives up on what does not stick.
@@ -285,20 +287,22 @@ def _is_pty(port: str) -> bool:
         return False  # a URL, or nothing at all: opening it will tell
 
 
+def _refuse_unwaitable(port: str) -> None:
+    """Refuse a pyserial URL whose kind of port has no file descriptor: asyncio cannot wait for it."""
+    import serial  # noqa: PLC0415 - only benches with serial lines need it
+
+    kind = type(serial.serial_for_url(port, do_not_open=True))
+    if kind.fileno is io.RawIOBase.fileno:
+        raise OSError("this kind of port cannot be waited for; use a device path, or link rtu-over-tcp")
+
+
 def _claim(transport: Any) -> None:  # noqa: ANN401 - pymodbus' serial transport
-    """Refuse what cannot be waited for, and keep programs that ignore file locks off the port."""
-    try:
-        number = transport.sync_serial.fileno()
-    except (OSError, AttributeError):
-        transport.sync_serial.close()
-        raise OSError(
-            "this kind of port cannot be waited for; use a device path or link rtu-over-tcp"
-        ) from None
+    """Keep programs off the port that do not heed file locks."""
     with suppress(ImportError, *_PORT_ERRORS):
         import fcntl  # noqa: PLC0415 - not on every system
         import termios  # noqa: PLC0415
 
-        fcntl.ioctl(number, termios.TIOCEXCL)
+        fcntl.ioctl(transport.sync_serial.fileno(), termios.TIOCEXCL)
 
 
 def _reason(error: BaseException | None) -> str:

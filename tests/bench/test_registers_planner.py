@@ -122,7 +122,7 @@ def partitions(items):
 
 
 def permissible(part, used, longest_gap, most):
-    """Whether one request may read these spans: short enough, and no long run of registers that nobody uses."""
+    """Whether one request may read these spans: short enough, no long run of unused registers."""
     first, end = min(s[0] for s in part), max(s[1] for s in part)
     run = longest = 0
     for register in range(first, end):
