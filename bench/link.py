@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, final
 
 from pymodbus.client import AsyncModbusTcpClient
-from pymodbus.exceptions import ConnectionException
+from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerType
 
 from bench.clock import now_s
@@ -192,7 +192,7 @@ class Link(asyncio.Protocol):
             self._client.ctx.data_received(data)
         except Exception as error:  # noqa: BLE001 - whatever the decoder makes of garbage, it is no reply
             if not future.done():
-                future.set_exception(error)
+                future.set_exception(ModbusException(f"not decoded: {error}"))
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End the pending request at once rather than at its time-out."""

@@ -256,6 +256,12 @@ def test_noise_while_nothing_is_asked_is_forgiven():
     assert second.requested_s == pytest.approx(100_000.06)
 
 
+def test_garbage_that_upsets_the_decoder_is_a_fault():
+    """A colon of noise ahead of an ASCII reply, which pymodbus' decoder does not survive, is a mismatch."""
+    script = {0: lambda _, right: [(0.01, b":" + right)]}
+    assert seen(Slave("ascii", script), [10, 20]) == ["mismatch", (20,)]
+
+
 @pytest.mark.parametrize("framing", ["rtu", "ascii"])
 def test_damaged_reply_is_a_fault(framing):
     """A reply whose check sum is wrong is not believed."""
