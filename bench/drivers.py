@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from bench.fields import FileModel
     from bench.interfaces import Bus, Contact, Level, MockInputs
     from bench.ports import Ports
-    from bench.wiring import BusSpec, OutputSpec
+    from bench.wiring import BusSpec, ContactOutput, OutputSpec
 
 ENTRY_POINTS: Final = "ventproof.drivers"
 """Entry point group of third-party drivers; each entry names a `Driver`."""
@@ -71,6 +71,8 @@ class Driver:
         options: model of the output's `wired:`.
         build: makes the running output from valid options; opens nothing. Raises ValueError when the parts
             do not fit together.
+        fastest_edge_s: shortest time between two edges that the driver can keep with its options on the
+            buses so declared, seconds; 0 where that means nothing.
         place: names the very relay or register that is driven, so that two outputs on one are found.
     """
 
@@ -81,6 +83,27 @@ class Driver:
     options: type[FileModel]
     build: Callable[[Any, Wiring], Contact | Level]
     place: Callable[[Any], str]
+    fastest_edge_s: Callable[[Any, Mapping[str, BusSpec]], float] = lambda _, __: 0.0
+
+
+def fastest_edge_s(output: ContactOutput, specs: Mapping[str, BusSpec]) -> float:
+    """Return the shortest time between two edges that an output can keep, seconds.
+
+    It is what the bench file states; else the driver's own limit, or the longest operate or release time plus
+    bounce where that is longer: the contact might never follow a shorter pulse.
+
+    Args:
+        output: a contact with valid options.
+        specs: the bench's buses.
+
+    Raises:
+        ValueError: the driver is unknown or its options are not valid.
+    """
+    if output.fastest_edge is not None:
+        return output.fastest_edge
+    driver = find(output.driver)
+    limit_s = driver.fastest_edge_s(driver.options.model_validate(output.wired), specs)
+    return max(limit_s, max(output.operate, output.release) + output.bounce)
 
 
 @runtime_checkable

@@ -47,7 +47,9 @@ class Bus(Protocol):
     async def read(self, request: ReadRequest) -> Reply:
         """Read once, without a hidden retry."""
 
-    async def write(self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]) -> Reply:
+    async def write(
+        self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
+    ) -> Reply:
         """Write coils (0 or 1) or holding registers, ahead of waiting reads; `words` of the reply is empty."""
 
 
@@ -57,9 +59,6 @@ class Contact(Protocol):
     Drivers know only their coil: `energise(True)` drives the relay. What the contact then does (normally open or
     closed), how long it takes and how long it bounces is the bench file's, applied by `bench.outputs`.
     """
-
-    fastest_edge_s: float
-    """Shortest time between two edges that this driver can keep, seconds."""
 
     async def open(self) -> None:
         """Open the port and prove that the hardware answers, where it can answer. Must not move the relay."""
@@ -122,5 +121,3 @@ class MockInputs(Protocol):
 
 EvidenceSink = Callable[[Poll | Gap], None]
 """Where a poller puts what it saw, as it sees it."""
-
-

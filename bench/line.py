@@ -163,6 +163,10 @@ class _Line(asyncio.Protocol):
         self._transport.write(pack({"id": number, "op": op, **fields}))
         try:
             return await answer
+        except asyncio.CancelledError:
+            if self.lost is None:
+                self._transport.write(pack({"cancel": number}))
+            raise
         finally:
             self._waiting.pop(number, None)
 
@@ -207,7 +211,7 @@ class LineOutputs:
         self._line: _Line | None = None
 
     async def open(self) -> None:
-        """Start the line process, have it open every port and shared bus, and drive every output to safe.
+        """Start the line process; it opens ports and shared buses, and drives every output to safe.
 
         Raises:
             LinkError: the process, a port or a bus cannot be opened.
@@ -222,6 +226,11 @@ class LineOutputs:
             await line.leave()
             raise
         self.notes += (note for note in opened["notes"] if note not in self.notes)
+
+    @property
+    def lost(self) -> str | None:
+        """Why the line process is lost, or None while it lives."""
+        return None if self._line is None else self._line.lost
 
     async def contact(self, name: str, *, closed: bool) -> Window:
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""

@@ -15,6 +15,7 @@ import selectors
 import signal
 import socket
 import sys
+from contextlib import suppress
 from typing import Any, Final, final
 
 from bench.clock import now_s
@@ -50,7 +51,7 @@ class _Guarded(asyncio.Protocol):
         self.buses: dict[str, Bus] = {}
         self._heard_s = now_s()
         self._messages = Messages(self._take)
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tasks: dict[int, asyncio.Task[None]] = {}
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -81,6 +82,18 @@ class _Guarded(asyncio.Protocol):
         else:
             asyncio.get_running_loop().call_later(left_s, self.watch)
 
+    async def make_safe(self) -> None:
+        """Make safe on the way out; when that fails, connect lost buses again and try once more."""
+        if self.outputs is None:
+            return
+        try:
+            await self.outputs.make_safe()
+        except BenchError:
+            for bus in self.buses.values():
+                with suppress(BenchError):
+                    await bus.open()
+            await self.outputs.make_safe()
+
     def say(self, message: Message) -> None:
         """Send, if anybody is still there."""
         if self._transport is not None and not self._transport.is_closing():
@@ -92,9 +105,13 @@ class _Guarded(asyncio.Protocol):
         if "beat" in message:
             self.say(message)
             return
-        task = asyncio.ensure_future(self._serve(message))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        if "cancel" in message:  # nobody waits any more: no further edge of that train
+            if task := self._tasks.get(message["cancel"]):
+                task.cancel()
+            return
+        number = message["id"]
+        self._tasks[number] = task = asyncio.ensure_future(self._serve(message))
+        task.add_done_callback(lambda _: self._tasks.pop(number, None))
 
     async def _serve(self, message: Message) -> None:
         try:
@@ -197,12 +214,11 @@ async def _live(connection: socket.socket) -> None:
     try:
         reason = await guarded.end
     finally:
-        if guarded.outputs is not None:
-            try:
-                async with asyncio.timeout(_SAFE_WITHIN_S):
-                    await guarded.outputs.make_safe()
-            except (BenchError, TimeoutError) as error:
-                reason += f"; not every output could be made safe: {error}"
+        try:
+            async with asyncio.timeout(_SAFE_WITHIN_S):
+                await guarded.make_safe()
+        except (BenchError, TimeoutError) as error:
+            reason += f"; not every output could be made safe: {error}"
         guarded.say({"leaves": reason})
         await asyncio.sleep(0)
 

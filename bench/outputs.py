@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from bench.clock import sleep_until, spin_until
-from bench.drivers import Remarks, Wiring, find
+from bench.drivers import Remarks, Wiring, fastest_edge_s, find
 from bench.errors import BenchError, DriverError
 from bench.ports import Ports
 from bench.pulses import check_plan
@@ -116,9 +116,7 @@ class LocalOutputs:
         made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
-            moves_s = max(spec.operate, spec.release) + spec.bounce
-            fastest_s = spec.fastest_edge or max(contact.fastest_edge_s, moves_s)
-            self._contacts[name] = _ContactLine(spec, contact, fastest_s)
+            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
         else:
             self._levels[name] = _LevelLine(spec, cast("Level", made))
 
@@ -143,10 +141,6 @@ class LocalOutputs:
                 await self.make_safe()
             await self._let_go()
             raise
-
-    def fastest_edge_s(self, name: str) -> float:
-        """Return the shortest time between two edges that a contact can keep, seconds."""
-        return self._contact(name).fastest_edge_s
 
     async def contact(self, name: str, *, closed: bool) -> Window:
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""

@@ -22,13 +22,22 @@ ControlLine = Literal["rts", "dtr"]
 _WRITE_TIMEOUT_S: Final = 0.3  # none blocks for ever on a stuck adapter, and 0 spins
 _LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
 _QUIET_S: Final = 0.02  # silence after which a late reply is taken to be over
-_NETWORK: Final = ("socket://", "rfc2217://")
 _OPEN_TROUBLE: Final = {
     errno.ENOENT: "there is no such port; is the adapter plugged in?",
     errno.EACCES: "permission denied; add this user to the port's group",
     errno.EAGAIN: "another program holds it",
     errno.EBUSY: "another program holds it",
 }
+
+
+def wire_time_s(url: str, baud: int, size: int) -> float:
+    """Return how long `size` bytes take on the wire, 10 bits each (8N1); nothing on a network port."""
+    return 0.0 if is_network(url) else size * 10 / baud
+
+
+def is_network(url: str) -> bool:
+    """Whether a port is reached over the network."""
+    return url.startswith(("socket://", "rfc2217://"))
 
 
 def _make(url: str, baud: int) -> serial.Serial:
@@ -104,10 +113,6 @@ class Port:
                     await asyncio.get_running_loop().run_in_executor(worker, port.close)
                 worker.shutdown(wait=False)
 
-    def wire_time_s(self, size: int) -> float:
-        """Return how long `size` bytes take on the wire, 10 bits each (8N1); nothing on a network port."""
-        return 0.0 if self.url.startswith(_NETWORK) else size * 10 / self.baud
-
     async def send(self, data: bytes) -> Window:
         """Send without waiting for a reply; the window ends when the last bit is on the wire.
 
@@ -117,7 +122,7 @@ class Port:
         async with self._talking:
             begun_s = now_s()
             self._write(data)
-            return Window(begun_s, now_s() + self.wire_time_s(len(data)))
+            return Window(begun_s, now_s() + wire_time_s(self.url, self.baud, len(data)))
 
     async def ask(
         self, data: bytes, *, done: Callable[[bytes], bool], within_s: float
@@ -133,7 +138,7 @@ class Port:
             self._dirty = True
             begun_s = now_s()
             self._write(data)
-            deadline_s = now_s() + self.wire_time_s(len(data)) + within_s
+            deadline_s = now_s() + wire_time_s(self.url, self.baud, len(data)) + within_s
             heard = b""
             while not done(heard):
                 if now_s() >= deadline_s:
@@ -203,11 +208,6 @@ class ControlPort:
         self._opening = asyncio.Lock()
         self._at_rest: dict[ControlLine, bool] = {"rts": False, "dtr": False}
 
-    @property
-    def is_remote(self) -> bool:
-        """Whether the lines are set over the network and acknowledged from there."""
-        return self.url.startswith(_NETWORK)
-
     def rest(self, line: ControlLine, *, asserted: bool) -> None:
         """Say how a line stands at rest; before the port is opened."""
         self._at_rest[line] = asserted
@@ -239,7 +239,7 @@ class ControlPort:
             raise DriverError(f"port {self.url} is not open")
         begun_s = now_s()
         try:
-            if self.is_remote:  # waits for the far end's acknowledgement
+            if is_network(self.url):  # waits for the far end's acknowledgement
                 await asyncio.get_running_loop().run_in_executor(worker, setattr, port, line, asserted)
                 found = asserted
             else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.drivers import Driver, Wiring
 from bench.errors import BusFault, DriverError
@@ -10,6 +10,9 @@ from bench.fields import FileModel, Name
 from bench.interfaces import Bus, ReadRequest
 from bench.samples import Window
 from bench.wiring import Address, BusSpec, InProcessBus, SerialBus, UnitId
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 _NETWORK_EDGE_S: Final = 0.01  # two round trips on a local network
 _RTU_CHARACTERS: Final = 8 + 8 + 8 + 6  # write, its answer, read-back, its answer (one coil)
@@ -30,8 +33,9 @@ class CoilOptions(FileModel):
     """Zero-based protocol address of the relay's coil."""
 
 
-def fastest_edge_s(spec: BusSpec) -> float:
-    """Return the shortest time between two edges of a coil on a bus: one write and one read-back, seconds."""
+def fastest_edge_s(options: CoilOptions, specs: Mapping[str, BusSpec]) -> float:
+    """Return the shortest time between two edges of a coil: one write and one read-back, seconds."""
+    spec = specs[options.bus]
     if isinstance(spec, InProcessBus):
         return 2 * (spec.reply_after + spec.reply_jitter)
     if not isinstance(spec, SerialBus):
@@ -46,8 +50,7 @@ def fastest_edge_s(spec: BusSpec) -> float:
 class CoilContact:
     """One coil of a board."""
 
-    def __init__(self, name: str, options: CoilOptions, bus: Bus, fastest_s: float) -> None:
-        self.fastest_edge_s = fastest_s
+    def __init__(self, name: str, options: CoilOptions, bus: Bus) -> None:
         self._bus = bus
         self._unit_id = options.unit_id
         self._coil = options.coil
@@ -83,8 +86,7 @@ def _build(options: CoilOptions, wiring: Wiring) -> CoilContact:
         raise ValueError(
             "unit 0 is everybody on a Modbus line, and nobody answers; name the board's own unit_id"
         )
-    bus = wiring.bus(options.bus)
-    return CoilContact(wiring.name, options, bus, fastest_edge_s(wiring.specs[options.bus]))
+    return CoilContact(wiring.name, options, wiring.bus(options.bus))
 
 
 DRIVER: Final = Driver(
@@ -94,5 +96,6 @@ DRIVER: Final = Driver(
     about="A relay board whose relays are Modbus coils on a bus of the bench.",
     options=CoilOptions,
     build=_build,
+    fastest_edge_s=fastest_edge_s,
     place=lambda options: f"coil {options.coil} of unit {options.unit_id} on bus {options.bus}",
 )

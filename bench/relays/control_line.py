@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from bench.drivers import Driver, Wiring
 from bench.fields import FileModel, Seconds
-from bench.ports import ControlLine, ControlPort
+from bench.ports import ControlLine, ControlPort, is_network
 
 if TYPE_CHECKING:
     from bench.samples import Window
@@ -33,7 +33,6 @@ class ControlLineContact:
     """A relay on one control line. The port is opened once: opening it again could move the relay unseen."""
 
     def __init__(self, name: str, options: ControlLineOptions, port: ControlPort) -> None:
-        self.fastest_edge_s = _REMOTE_EDGE_S if port.is_remote else _LOCAL_EDGE_S
         self.notes = [
             f"output {name}: opening {options.port} may have moved its relay for up to {options.settle:g} s"
         ]
@@ -71,5 +70,6 @@ DRIVER: Final = Driver(
     about="A relay on the RTS or DTR line of a serial port.",
     options=ControlLineOptions,
     build=_build,
+    fastest_edge_s=lambda options, _: _REMOTE_EDGE_S if is_network(options.port) else _LOCAL_EDGE_S,
     place=lambda options: f"line {options.line} of {options.port}",
 )

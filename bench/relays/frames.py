@@ -9,11 +9,15 @@ from pydantic import Field, model_validator
 from bench.drivers import Driver, Wiring
 from bench.errors import DriverError
 from bench.fields import FileModel, PositiveSeconds
+from bench.ports import wire_time_s
 from bench.templates import Template
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from bench.ports import Port
     from bench.samples import Window
+    from bench.wiring import BusSpec
 
 _OVERHEAD_S: Final = 0.001  # of the system and the board, beside the time on the wire
 
@@ -68,8 +72,6 @@ class FramesContact:
         self._within_s = options.reply_within
         self._commands = {on: options.command(on=on) for on in (False, True)}
         self._answers = {on: options.answer(on=on) for on in (False, True)}
-        longest = max(len(self._commands[on]) + len(self._answers[on]) for on in (False, True))
-        self.fastest_edge_s = port.wire_time_s(longest) + _OVERHEAD_S
         self.notes: list[str] = []
         if options.reply is None:
             self.notes.append(
@@ -106,6 +108,11 @@ class FramesContact:
         await self._port.close()
 
 
+def _fastest_edge_s(options: FramesOptions, _: Mapping[str, BusSpec]) -> float:
+    longest = max(len(options.command(on=on)) + len(options.answer(on=on)) for on in (False, True))
+    return wire_time_s(options.port, options.baud, longest) + _OVERHEAD_S
+
+
 def _build(options: FramesOptions, wiring: Wiring) -> FramesContact:
     return FramesContact(wiring.name, options, wiring.ports.port(options.port, options.baud))
 
@@ -117,5 +124,6 @@ DRIVER: Final = Driver(
     about="A relay board on a serial line, spoken to in byte frames that the bench file states.",
     options=FramesOptions,
     build=_build,
+    fastest_edge_s=_fastest_edge_s,
     place=lambda options: f"channel {options.channel} of the board on {options.port}",
 )

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from bench.interfaces import MockInputs
 
 
+_FASTEST_EDGE_S: Final = 0.0001
+
+
 class MockOptions(FileModel):
     """`wired:` of driver `mock`."""
 
@@ -25,7 +28,6 @@ class MockContact:
     """A relay whose contact is wired to the mock; it switches at once."""
 
     def __init__(self, inputs: MockInputs, name: str, *, at_rest_closed: bool) -> None:
-        self.fastest_edge_s = 0.0001
         self._inputs = inputs
         self._name = name
         self._at_rest_closed = at_rest_closed
@@ -57,5 +59,6 @@ DRIVER: Final = Driver(
     about="A contact wired to an input of the mock unit inside this process.",
     options=MockOptions,
     build=_build,
+    fastest_edge_s=lambda _, __: _FASTEST_EDGE_S,
     place=lambda options: f"input {options.input} of the mock",
 )

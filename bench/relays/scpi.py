@@ -13,12 +13,17 @@ from pydantic import Field, model_validator
 from bench.drivers import Driver, Wiring
 from bench.errors import DriverError
 from bench.fields import FileModel, PositiveSeconds
+from bench.ports import wire_time_s
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from bench.ports import Port
     from bench.samples import Window
+    from bench.wiring import BusSpec
 
 _OVERHEAD_S: Final = 0.005  # an instrument parses and settles before it answers *OPC?
+_AROUND: Final = 60  # characters: *OPC?, SYSTem:ERRor?, the three answers and the terminators
 
 
 class ScpiOptions(FileModel):
@@ -65,8 +70,6 @@ class ScpiContact:
         self._within_s = options.reply_within
         self._commands = {True: options.text("close"), False: options.text("open")}
         self._state = options.text("state")
-        longest = max(map(len, self._commands.values())) + len(self._state) + 60
-        self.fastest_edge_s = port.wire_time_s(longest) + 3 * _OVERHEAD_S
 
     async def open(self) -> None:
         """Open the port, have the switch identify itself, and forget errors from before. Moves nothing."""
@@ -133,6 +136,13 @@ class ScpiContact:
             )
 
 
+def _fastest_edge_s(options: ScpiOptions, _: Mapping[str, BusSpec]) -> float:
+    longest = (
+        max(len(options.text("close")), len(options.text("open"))) + len(options.text("state")) + _AROUND
+    )
+    return wire_time_s(options.port, options.baud, longest) + 3 * _OVERHEAD_S
+
+
 def _build(options: ScpiOptions, wiring: Wiring) -> ScpiContact:
     return ScpiContact(wiring.name, options, wiring.ports.port(options.port, options.baud))
 
@@ -144,5 +154,6 @@ DRIVER: Final = Driver(
     about="A channel of a switch that speaks SCPI over a serial line or TCP.",
     options=ScpiOptions,
     build=_build,
+    fastest_edge_s=_fastest_edge_s,
     place=lambda options: f"channel {options.channel} of the switch on {options.port}",
 )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from bench.document import Loaded, in_file_order
+from bench.drivers import fastest_edge_s
 from bench.errors import FileError, Problem
 from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
 from bench.units import PLAIN_UNITS
@@ -151,7 +152,7 @@ def _pulse_problems(
             output = bench.model.outputs[names[stimulus.pulse]]
             if not isinstance(output, ContactOutput):
                 continue
-            fastest_s = output.fastest_edge or max(output.operate, output.release) + output.bounce
+            fastest_s = fastest_edge_s(output, bench.model.buses)
             spans = [("closed_for", stimulus.closed_for)]
             if stimulus.times > 1:
                 spans.append(("open_for", stimulus.open_for))

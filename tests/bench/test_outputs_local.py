@@ -16,7 +16,7 @@ from bench.virtual import run
 from bench.wiring import ContactOutput
 
 
-class Terminals:
+class _Terminals:
     """The mock's terminals: keeps what it was told."""
 
     def __init__(self) -> None:
@@ -30,7 +30,7 @@ class Terminals:
         return {name: closed for name, _, closed in self.edges}
 
 
-def outputs(terminals: Terminals, **specs: dict[str, Any]) -> LocalOutputs:
+def _outputs(terminals: _Terminals, **specs: dict[str, Any]) -> LocalOutputs:
     made = {
         name: ContactOutput.model_validate({"driver": "mock", "wired": {"input": name}} | spec)
         for name, spec in specs.items()
@@ -38,7 +38,7 @@ def outputs(terminals: Terminals, **specs: dict[str, Any]) -> LocalOutputs:
     return LocalOutputs(made, buses={}, specs={}, inputs=terminals)
 
 
-def virtually(main: Coroutine[Any, Any, None]) -> None:
+def _virtually(main: Coroutine[Any, Any, None]) -> None:
     run(main, virtual=True)
 
 
@@ -48,8 +48,8 @@ def test_a_contact_does_as_told_whatever_its_rest_state(at_rest, safe):
     """Normally open and normally closed relays both give the contact that was asked for, and the safe one."""
 
     async def main():
-        terminals = Terminals()
-        bench = outputs(terminals, rain={"at_rest": at_rest, "safe": safe})
+        terminals = _Terminals()
+        bench = _outputs(terminals, rain={"at_rest": at_rest, "safe": safe})
         await bench.open()
         assert terminals.now == {"rain": safe == "closed"}
         for closed in (True, False, True):
@@ -59,7 +59,7 @@ def test_a_contact_does_as_told_whatever_its_rest_state(at_rest, safe):
         assert terminals.now == {"rain": safe == "closed"}
         await bench.close()
 
-    virtually(main())
+    _virtually(main())
 
 
 @pytest.mark.parametrize(
@@ -70,8 +70,8 @@ def test_the_window_ends_after_operate_or_release_and_bounce(at_rest, closed, la
     """Energising takes the operate time, letting go the release time, and the bounce comes on top of both."""
 
     async def main():
-        bench = outputs(
-            Terminals(),
+        bench = _outputs(
+            _Terminals(),
             rain={"at_rest": at_rest, "operate": "20 ms", "release": "10 ms", "bounce": "3 ms"},
         )
         await bench.open()
@@ -79,15 +79,15 @@ def test_the_window_ends_after_operate_or_release_and_bounce(at_rest, closed, la
         assert window.earliest_s == now_s()
         assert window.latest_s - window.earliest_s == pytest.approx(latest_s)
 
-    virtually(main())
+    _virtually(main())
 
 
 def test_a_train_plays_at_absolute_deadlines():
     """Edges go out exactly when due on the virtual clock, however many there are."""
 
     async def main():
-        terminals = Terminals()
-        bench = outputs(terminals, cups={"operate": "1 ms", "release": "1 ms", "bounce": "0 ms"})
+        terminals = _Terminals()
+        bench = _outputs(terminals, cups={"operate": "1 ms", "release": "1 ms", "bounce": "0 ms"})
         await bench.open()
         terminals.edges.clear()
         start_s = now_s() + 1
@@ -98,33 +98,33 @@ def test_a_train_plays_at_absolute_deadlines():
         ]
         assert all(r.window == Window(r.window.earliest_s, r.window.earliest_s + 0.001) for r in reports)
 
-    virtually(main())
+    _virtually(main())
 
 
 def test_a_train_too_fast_for_the_relay_is_refused_unplayed():
     """A pulse shorter than the relay's operate time plus bounce might never reach the contact."""
 
     async def main():
-        terminals = Terminals()
-        bench = outputs(terminals, cups={"operate": "8 ms", "bounce": "4 ms"})
+        terminals = _Terminals()
+        bench = _outputs(terminals, cups={"operate": "8 ms", "bounce": "4 ms"})
         await bench.open()
         before = len(terminals.edges)
         with pytest.raises(DriverError, match=r"^output cups: edges 10 ms apart are too fast .* needs 14 ms"):
             await bench.train("cups", pulse_plan(2, closed_for_s=0.01, open_for_s=0.1), start_s=now_s())
         assert len(terminals.edges) == before
 
-    virtually(main())
+    _virtually(main())
 
 
 def test_unknown_names_are_answered_with_the_nearest():
     """An output that is not there is named, with the one that may have been meant."""
 
     async def main():
-        bench = outputs(Terminals(), rain={})
+        bench = _outputs(_Terminals(), rain={})
         with pytest.raises(DriverError, match=r"^there is no contact 'rian'; did you mean 'rain'\?$"):
             await bench.contact("rian", closed=True)
 
-    virtually(main())
+    _virtually(main())
 
 
 def test_drivers_are_found_by_name():
@@ -150,13 +150,11 @@ def test_an_output_that_cannot_be_built_is_named(wired, driver, reason):
     """The output's name stands before what is wrong with it."""
     spec = ContactOutput(driver=driver, wired=wired)
     with pytest.raises(ValueError, match=reason):
-        LocalOutputs({"rain": spec}, buses={}, specs={}, inputs=Terminals())
+        LocalOutputs({"rain": spec}, buses={}, specs={}, inputs=_Terminals())
 
 
-class Flaky:
+class _Flaky:
     """A contact that fails on the commands numbered in `fails`, counted from 1."""
-
-    fastest_edge_s = 0.001
 
     def __init__(self, fails: set[int], takes_s: float = 0.0) -> None:
         self.commands: list[bool] = []
@@ -166,7 +164,7 @@ class Flaky:
     async def open(self) -> None:
         pass
 
-    async def energise(self, on: bool) -> Window:
+    async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
         self.commands.append(on)
         if len(self.commands) in self._fails:
             raise DriverError("no answer")
@@ -176,23 +174,23 @@ class Flaky:
         pass
 
 
-def with_contact(bench: LocalOutputs, name: str, contact: Contact) -> None:
+def _with_contact(bench: LocalOutputs, name: str, contact: Contact) -> None:
     line = bench._contacts[name]
-    bench._contacts[name] = type(line)(line.spec, contact, contact.fastest_edge_s)
+    bench._contacts[name] = type(line)(line.spec, contact, line.fastest_edge_s)
 
 
 def test_one_missed_edge_leaves_a_hole_and_the_train_goes_on():
     """An edge that nothing proves has no window; the edges after it keep theirs."""
 
     async def main():
-        bench = outputs(Terminals(), cups={})
-        with_contact(bench, "cups", flaky := Flaky({3}))
+        bench = _outputs(_Terminals(), cups={})
+        _with_contact(bench, "cups", flaky := _Flaky({3}))
         await bench.open()
         reports = await bench.train("cups", pulse_plan(3, closed_for_s=0.1, open_for_s=0.1), start_s=now_s())
         assert [r.window is None for r in reports] == [False, True, False, False, False, False]
         assert flaky.commands == [False, True, False, True, False, True, False]
 
-    virtually(main())
+    _virtually(main())
 
 
 @pytest.mark.parametrize("fails", [{3, 4}, {7}])
@@ -200,22 +198,22 @@ def test_a_train_that_leaves_the_contact_unknown_is_an_error(fails):
     """Two missed edges in a row, or a missed last one, are a broken output and no noise."""
 
     async def main():
-        bench = outputs(Terminals(), cups={})
-        with_contact(bench, "cups", Flaky(fails))
+        bench = _outputs(_Terminals(), cups={})
+        _with_contact(bench, "cups", _Flaky(fails))
         await bench.open()
         with pytest.raises(DriverError, match=rf"^edge {max(fails) - 1} of 6 failed: no answer$"):
             await bench.train("cups", pulse_plan(3, closed_for_s=0.1, open_for_s=0.1), start_s=now_s())
 
-    virtually(main())
+    _virtually(main())
 
 
 def test_make_safe_tries_every_output():
     """One output that fails does not keep the others from their safe state, and its error is raised."""
 
     async def main():
-        terminals = Terminals()
-        bench = outputs(terminals, rain={}, flood={}, wind={})
-        with_contact(bench, "flood", Flaky({2}))
+        terminals = _Terminals()
+        bench = _outputs(terminals, rain={}, flood={}, wind={})
+        _with_contact(bench, "flood", _Flaky({2}))
         await bench.open()
         await bench.contact("wind", closed=True)
         await bench.contact("rain", closed=True)
@@ -223,4 +221,4 @@ def test_make_safe_tries_every_output():
             await bench.make_safe()
         assert terminals.now == {"rain": False, "wind": False}
 
-    virtually(main())
+    _virtually(main())
