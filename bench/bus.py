@@ -131,17 +131,21 @@ class ModbusBus:
                 self._worker = asyncio.get_running_loop().create_task(self._work(), name=f"bus {self.name}")
 
     async def close(self) -> None:
-        """Disconnect and refuse what is waiting; safe to call twice."""
-        worker, self._worker = self._worker, None
-        if worker is not None:
-            worker.cancel()
-            await asyncio.gather(worker, return_exceptions=True)
-        if self._link is not None:
-            self._link.hang_up("it was closed")
-        for job in (*self._writes, *self._reads):
-            _settle(job, self._disconnected())
-        self._writes.clear()
-        self._reads.clear()
+        """Refuse what is waiting, end the transaction under way, disconnect; safe to call twice.
+
+        A transaction broken off could answer whoever opens the port next, so it is given its time.
+        """
+        async with self._opening:
+            worker, self._worker = self._worker, None
+            for job in (*self._writes, *self._reads):
+                _settle(job, self._disconnected("it is being closed"))
+            self._writes.clear()
+            self._reads.clear()
+            self._stir()
+            if worker is not None:
+                await asyncio.gather(worker, return_exceptions=True)
+            if self._link is not None:
+                self._link.hang_up("it was closed")
 
     async def read(self, request: ReadRequest) -> Reply:
         """Read once.
@@ -182,16 +186,20 @@ class ModbusBus:
         if self._worker is None:
             raise self._disconnected()
         queue.append(job)
+        self._stir()
+        return await job.answered
+
+    def _stir(self) -> None:
         if self._wake is not None and not self._wake.done():
             self._wake.set_result(None)
-        return await job.answered
 
     async def _work(self) -> None:
         loop = asyncio.get_running_loop()
-        while True:
+        while self._worker is not None:
             if not (self._writes or self._reads):
                 self._wake = loop.create_future()
                 await self._wake
+                continue
             job = (self._writes or self._reads).popleft()
             if job.answered.done():
                 continue  # given up while it waited
@@ -216,7 +224,7 @@ class ModbusBus:
         try:
             answer = await link.ask(job.pdu)
         except ConnectionException:
-            raise self._disconnected(link.sent_s) from None
+            raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:
             await self._unanswered(link)
         return await self._checked(job, answer, link)
@@ -239,20 +247,21 @@ class ModbusBus:
     async def _unanswered(self, link: Link) -> NoReturn:
         if len(link.heard) > NOISE_BYTES:
             self._silent = 0
-            await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
+            text = complaint(link.sent, bytes(link.heard))
+            text += f", and whether a reply needs more than {self._spec.timeout:g} s"
+            await self._give_up("mismatch", text, link)
         self._silent += 1
         text = f"no reply within {self._spec.timeout:g} s"
         over_tcp = self._framing == "tcp" or self._spec.link == "rtu-over-tcp"
-        if over_tcp and self._silent >= _SILENT_REQUESTS:
-            link.hang_up(f"{text}, {self._silent} times in a row")
-            raise self._fault("timeout", link.lost, link.sent_s)
-        await self._give_up("timeout", text, link)
+        hopeless = over_tcp and self._silent >= _SILENT_REQUESTS
+        await self._give_up("timeout", text, link, hang_up=hopeless)
 
-    async def _give_up(self, kind: FaultKind, text: str, link: Link) -> NoReturn:
+    async def _give_up(self, kind: FaultKind, text: str, link: Link, *, hang_up: bool = False) -> NoReturn:
         """Report a fault once the line is quiet, so that nothing late can answer the next request."""
-        sent_s = link.sent_s
         await self._quiet(link)
-        raise self._fault(kind, text, sent_s)
+        if hang_up:
+            link.hang_up(f"{text}, {self._silent} times in a row")
+        raise self._fault(kind, text, link.sent_s)
 
     async def _quiet(self, link: Link) -> bool:
         """Wait until nothing was heard for the quiet span; whether that came true in time."""
@@ -273,8 +282,8 @@ class ModbusBus:
     def _fault(self, kind: FaultKind, text: str, requested_s: float) -> BusFault:
         return BusFault(kind, f"bus {self.name}: {text}", requested_s=requested_s, ended_s=now_s())
 
-    def _disconnected(self, requested_s: float | None = None) -> BusFault:
-        why = self._link.lost if self._link else "it was never opened"
+    def _disconnected(self, why: str = "", *, requested_s: float | None = None) -> BusFault:
+        why = why or (self._link.lost if self._link else "it was never opened")
         text = f"{where(self._spec)} is not connected: {why}"
         return self._fault("disconnected", text, now_s() if requested_s is None else requested_s)
 

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from bench.replies import Framing
     from bench.wiring import BusSpec
 
+_LONGEST_HEARD: Final = (
+    2048  # bytes that are kept; more than any reply, so that a babbling line fills no memory
+)
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
 _FRAMERS: Final = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU, "ascii": FramerType.ASCII}
 _PTY_MAJORS: Final = range(136, 144)  # Linux: UNIX98 pseudo-terminals
@@ -184,7 +187,7 @@ class Link(asyncio.Protocol):
         self.heard_s = now_s()
         if self._echo:
             data = self._without_echo(data)
-        self.heard += data
+        self.heard += data[: _LONGEST_HEARD - len(self.heard)]
         future = self._client.ctx.response_future
         if not (data and self._asking) or future.done():
             return

@@ -62,6 +62,21 @@ def test_late_reply_on_a_terminal_answers_nothing(framing):
     assert run(main(), virtual=False) == ["timeout", (20,), (30,)]
 
 
+def test_reply_to_a_closed_bus_answers_nobody_else():
+    """A bus that is closed in the midst of a read leaves no reply for whoever opens the port next."""
+
+    async def main():
+        async with serve_pty(unit("rtu", reply_after_s=0.05)) as port:
+            async with opened(serial(port)) as first:
+                given_up = asyncio.create_task(asked(first, 10))
+                await asyncio.sleep(0.01)
+                given_up.cancel()
+            async with opened(serial(port)) as second:
+                return await asked(second, 20)
+
+    assert run(main(), virtual=False) == (20,)
+
+
 @pytest.mark.parametrize("parity", ["even", "odd", "none"])
 def test_terminal_opens_at_any_parity_and_says_what_it_leaves_out(parity):
     """A pseudo-terminal has no parity: the bus opens without it and notes that it was not exercised."""
