@@ -116,8 +116,11 @@ class ReachesDecider(Decider):
             margin = Bounds(low, max(low, margin.high if margin else low))
         latest = self._arrival.latest_s if self._arrival is not None else self._response
         assert latest is not None
-        blocked = self._no_start.spans
-        earliest = blocked[0][1] if blocked and blocked[0][0] <= self.s1 else self.s1
+        if self._hold:
+            blocked = self._no_start.spans
+            earliest = blocked[0][1] if blocked and blocked[0][0] <= self.s1 else self.s1
+        else:
+            earliest = robustness.first_possible(self.pieces, self._low, self._high)
         response = Bounds(max(0.0, earliest - self.s2), max(0.0, min(latest - self.s1, formula.within_s)))
         slack = Bounds(formula.within_s - response.high, formula.within_s - response.low)
         return Measures(robustness.agreeing(margin, self.verdict), slack, response)
@@ -221,6 +224,9 @@ class StaysDecider(Decider):
         """The condition ended at the earliest at `t_s`: judge up to there."""
         self.end_s = min(self.end_s, t_s)
 
+    def fill_in(self, piece: Piece) -> None:
+        """What came after the verdict does not count."""
+
     def finish(self) -> None:
         """Pass if no moment was unsure."""
         kept = self.frontier_s >= self.end_s - EPS_S and self._unsure_s >= self.end_s
@@ -241,6 +247,7 @@ class ReturnsDecider(Decider):
     __slots__ = (
         "_absent",
         "_arrival",
+        "_core",
         "_early",
         "_early_until_s",
         "_high",
@@ -259,7 +266,11 @@ class ReturnsDecider(Decider):
         band = Bounds(self._low, self._high)
         first, last = max(0.0, formula.not_before_s - EPS_S), formula.within_s + EPS_S
         self._arrival = Arrival(stimulus, band, (first, last), continuous=continuous)
-        self._early = Arrival(stimulus, band, (0.0, formula.not_before_s - EPS_S), continuous=continuous)
+        # A value on the band's edge passes as outside too: the limit belongs to the pass on either side.
+        self._core = Bounds(self._low + 2 * EPS, self._high - 2 * EPS)
+        self._early = Arrival(
+            stimulus, self._core, (0.0, formula.not_before_s - EPS_S), continuous=continuous
+        )
         self._outside = True  # surely outside in all of [s1, s2 + not_before) so far
         self._early_until_s = self.s2 + formula.not_before_s - EPS_S
         self._absent = Cover(self.s1, self.s2)  # for these s it surely did not come in time
@@ -270,7 +281,7 @@ class ReturnsDecider(Decider):
         """Follow arrivals before and after the earliest moment allowed."""
         formula = self.formula
         t0, l0, u0, t1, l1, u1 = part
-        maybe = both(at_least(t0, u0, t1, u1, self._low), at_most(t0, l0, t1, l1, self._high))
+        maybe = both(at_least(t0, u0, t1, u1, self._core.low), at_most(t0, l0, t1, l1, self._core.high))
         if maybe is not None and maybe[0] < self._early_until_s:
             self._outside = False
         for out in surely_out(part, self._low, self._high):

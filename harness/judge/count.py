@@ -35,6 +35,9 @@ class CountDecider(Decider):
     def piece(self, piece: Piece) -> None:
         """The readings say it all."""
 
+    def fill_in(self, piece: Piece) -> None:
+        """The readings say it all."""
+
     def reading(self, reading: Reading) -> None:
         """Sharpen the count at the stimulus and at the end."""
         if self.verdict is not None:

@@ -59,6 +59,14 @@ class Decider(ABC):
         self.seen_low = min(self.seen_low, l0, l1)
         self.seen_high = max(self.seen_high, u0, u1)
 
+    def fill_in(self, piece: Piece) -> None:
+        """Take a piece for the numbers of the finding only: readings decide ahead of the pieces."""
+        since = self.pieces[-1].t1 if self.pieces else self.s1
+        part = clip(piece, since, self.end_s)
+        if part is not None and part.t1 > since:
+            self.pieces.append(part)
+            self.note_seen(part)
+
     @abstractmethod
     def take(self, part: Piece) -> None:
         """Draw conclusions from a piece inside the judged span."""

@@ -126,9 +126,10 @@ class SignalTrace:
 
     def _forget(self) -> None:
         arrived, pieces, from_s = self._arrived, self._pieces, self._keep_from_s
-        while len(arrived) > _TAIL and arrived[0].sample.replied_s < from_s:
+        # The tail before `from_s` stays too: it bounds the value at that instant.
+        while len(arrived) > _TAIL and arrived[_TAIL].sample.replied_s < from_s:
             arrived.popleft()
-        while len(pieces) > _TAIL and pieces[0].t1 < from_s:
+        while len(pieces) > _TAIL and pieces[_TAIL].t1 < from_s:
             pieces.popleft()
 
 

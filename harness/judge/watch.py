@@ -121,15 +121,21 @@ class Watch:
         self.seen.reading(arrived.sample, arrived.gap)
         self._decider.reading(reading)
         self._pieces(pieces)
-        self._conclude()
+        if self._decider.verdict is not None:
+            self._conclude([*pieces, *self._envelope.provisional(arrived.sample.replied_s)])
 
     def replay(self, arrived: Iterable[Arrived], pieces: Iterable[Piece]) -> None:
         """Take what the trace remembers; for the trace."""
+        if self._own is not None:
+            for item in arrived:
+                self.take(item, ())
+            return
+        pieces = list(pieces)
         for item in arrived:
-            self.take(item, ())
-        if self._own is None and self.finding is None:
-            self._pieces(pieces)
-            self._conclude()
+            self.seen.reading(item.sample, item.gap)
+            self._decider.reading(item.reading)
+        self._pieces(pieces)
+        self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
         """Note a gap for the wording of the finding."""
@@ -166,10 +172,12 @@ class Watch:
             if piece.t1 >= decider.end_s + EPS_S and decider.verdict is None:
                 decider.finish()
 
-    def _conclude(self) -> None:
+    def _conclude(self, later: Iterable[Piece] = ()) -> None:
         decider = self._decider
         if decider.verdict is None or self.finding is not None:
             return
+        for piece in later:
+            decider.fill_in(piece)
         margin, slack, response = decider.measures()
         seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
         if seen is not None and seen.low > seen.high:

@@ -12,6 +12,7 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from bench.samples import Gap, Sample, SignalTraits, Window
@@ -31,6 +32,7 @@ class Truth:
     steps: bool = False
 
     def at(self, t: float) -> float:
+        """Value at an instant."""
         i = bisect_right(self.ts, t) - 1
         if i < 0:
             return self.xs[0]
@@ -45,13 +47,12 @@ class Truth:
         return [(a, self.at(a)), *inside, (b, self.at(b))]
 
     def crossings(self, a: float, b: float, levels: tuple[float, ...]) -> list[tuple[float, float]]:
+        """Like `between`, with the points where a level is crossed."""
         points = self.between(a, b)
         found = []
-        for (t0, x0), (t1, x1) in zip(points, points[1:], strict=False):
+        for (t0, x0), (t1, x1) in pairwise(points):
             found.append((t0, x0))
-            marks = [
-                (t0 + (t1 - t0) * (y - x0) / (x1 - x0), y) for y in levels if (x0 - y) * (x1 - y) < 0
-            ]
+            marks = [(t0 + (t1 - t0) * (y - x0) / (x1 - x0), y) for y in levels if (x0 - y) * (x1 - y) < 0]
             found.extend(sorted(marks))
         return [*found, points[-1]]
 
@@ -59,7 +60,7 @@ class Truth:
 def _runs(x: Truth, a: float, b: float, low: float, high: float) -> list[tuple[float, float]]:
     points = x.crossings(a, b, (low, high))
     runs: list[tuple[float, float]] = []
-    for (t0, x0), (t1, x1) in zip(points, points[1:], strict=False):
+    for (t0, x0), (t1, x1) in pairwise(points):
         middle = (x0 + x1) / 2
         if low <= middle <= high and low - 1e-9 <= min(x0, x1) and max(x0, x1) <= high + 1e-9:
             if runs and runs[-1][1] == t0:
@@ -83,7 +84,9 @@ def _stays(q: f.Stays, x: Truth, s: float, d: float) -> bool:
 
 def _returns(q: f.Returns, x: Truth, s: float, d: float) -> bool:
     tight = q.tolerance - d
-    early = _runs(x, s, s + q.not_before_s - d, q.target - tight, q.target + tight) if q.not_before_s > d else []
+    early = (
+        _runs(x, s, s + q.not_before_s - d, q.target - tight, q.target + tight) if q.not_before_s > d else []
+    )
     wide = q.tolerance + d
     late = _runs(x, s + q.not_before_s - d, s + q.within_s + d, q.target - wide, q.target + wide)
     return not early and bool(late)
@@ -199,7 +202,9 @@ def _jumps(r: random.Random, keeps: float, start: float, length: float, unit: st
     return Truth(ts, xs, steps=True)
 
 
-def _polls(r: random.Random, x: Truth, read: Callable[[float], float], refresh: float, until: float) -> Iterator[Any]:
+def _polls(
+    r: random.Random, x: Truth, read: Callable[[float], float], refresh: float, until: float
+) -> Iterator[Any]:
     interval = r.choice([0.05, 0.1, 0.1, 0.25, 0.5, 1.0, 3.0])
     phase, t = r.random() * (refresh or 1), x.ts[0] + r.random()
     drops, lates = r.choice([0, 0, 0.02, 0.2]), r.choice([0, 0, 0.1])
@@ -239,7 +244,11 @@ def case(seed: int) -> Case:
     evidence = list(_polls(r, truth, read, refresh, start + 75))
     declared = rate if r.random() < 0.95 else None
     traits = SignalTraits(
-        name="vent", unit="%", error=step / 2 + accuracy + 1e-9, rate_per_s=declared, refreshed_every_s=refresh
+        name="vent",
+        unit="%",
+        error=step / 2 + accuracy + 1e-9,
+        rate_per_s=declared,
+        refreshed_every_s=refresh,
     )
     return Case(traits, evidence, _question(r, truth, s), stimulus, s, truth)
 
@@ -248,7 +257,7 @@ def _near(r: random.Random, value: float) -> float:
     return max(0.01, value + r.choice([-1, 1]) * r.choice([0.01, 0.1, 0.5, 1, 3]) * r.random())
 
 
-def _question(r: random.Random, x: Truth, s: float) -> Any:
+def _question(r: random.Random, x: Truth, s: float) -> Any:  # noqa: PLR0911 - one a kind
     span = r.uniform(1, 25)
     values = [v for _, v in x.between(s, s + span)]
     y0, last = values[0], values[-1]
@@ -353,13 +362,13 @@ def main(count: int) -> int:
         one = case(seed)
         found = play(one)
         if (what := wrong(one, found)) is not None:
-            print(f"{what}: seed {seed}, {one.formula}, {found}")
+            print(f"{what}: seed {seed}, {one.formula}, {found}")  # noqa: T201 - a script's output
             return 1
         said[type(one.formula).__name__, found.verdict.value] += 1
     for kind in sorted({kind for kind, _ in said}):
         row = {verdict: said[kind, verdict] for verdict in ("pass", "fail", "inconclusive")}
         total = sum(row.values())
-        print(f"{kind:18}{total:8}  " + "  ".join(f"{v} {n / total:6.1%}" for v, n in row.items()))
+        print(f"{kind:18}{total:8}  " + "  ".join(f"{v} {n / total:6.1%}" for v, n in row.items()))  # noqa: T201 - likewise
     return 0
 
 
