@@ -109,10 +109,12 @@ class LocalOutputs:
         try:
             options = driver.options.model_validate(spec.wired)
         except ValidationError as error:
-            faults = word_errors(error, driver.options)
-            raise ValueError(
-                "; ".join(f"{'.'.join(map(str, f.path)) or 'wired'}: {f.reason}" for f in faults)
-            ) from None
+            reasons = (
+                f"{'.'.join(map(str, fault.path)) or 'wired'}: {fault.reason}"
+                + (f"; {fault.hint}" if fault.hint else "")
+                for fault in word_errors(error, driver.options)
+            )
+            raise ValueError(", and ".join(reasons)) from None
         made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)

@@ -231,11 +231,11 @@ asyncio.run(main())
 @pytest.mark.parametrize(
     ("then", "end", "within_s"),
     [
-        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 0.4, id="killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, id="killed"),
         pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 1.0, id="stopped"),
         pytest.param("while True: pass", None, 1.0, id="hung"),
-        pytest.param("sys.exit(1)", None, 0.5, id="exited"),
-        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 0.5, id="terminated"),
+        pytest.param("sys.exit(1)", None, 1.0, id="exited"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, id="terminated"),
     ],
 )
 def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
@@ -304,7 +304,7 @@ def test_a_killed_line_process_is_noticed_at_once_and_another_makes_safe():
                 LinkError, match=r"^the line process, which owns the outputs, is lost: it died"
             ):
                 await train
-            assert now_s() - begun_s < 0.2
+            assert now_s() - begun_s < 0.5
             with pytest.raises(LinkError, match="is lost: it died"):
                 await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 1))
             await outputs.make_safe()
