@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Final, NoReturn
 
@@ -14,6 +15,9 @@ EXIT_INCONCLUSIVE: Final = 2
 EXIT_INPUT: Final = 3
 EXIT_BENCH: Final = 4
 EXIT_INTERRUPTED: Final = 130
+
+TRACEBACK: Final = "VENTPROOF_TRACEBACK"
+"""Environment variable with which an error of ventproof's own shows where it happened."""
 
 _COMMANDS: Final = {
     "demo": "Run the shipped suite against the mock inside this process.",
@@ -79,7 +83,9 @@ def main() -> NoReturn:
             _leave(str(error), EXIT_INPUT)
         if isinstance(error, BenchError):
             _leave(str(error), EXIT_BENCH)
-        raise
+        if TRACEBACK in os.environ:
+            raise
+        _leave(f"ventproof itself failed ({type(error).__name__}: {error}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
     sys.exit(code or EXIT_PASS)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -86,7 +87,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     if bench.model.virtual or clear:
         return
     click.echo(CAUTION, err=True)
-    if not click.get_text_stream("stdin").isatty():
+    if not sys.stdin.isatty():
         raise FileError(
             [
                 Problem(
@@ -117,7 +118,7 @@ def view_for(bench: Loaded[BenchFile]) -> View:
 
     if bench.model.virtual:
         return SilentView()
-    if not click.get_text_stream("stdout").isatty():
+    if not sys.stdout.isatty():
         return LinesView(click.echo)
     from rich.console import Console  # noqa: PLC0415 - only on a terminal
 

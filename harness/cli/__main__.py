@@ -1,0 +1,5 @@
+"""`python -m harness.cli` is `ventproof`."""
+
+from harness.cli import main
+
+main()

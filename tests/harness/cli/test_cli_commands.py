@@ -1,0 +1,179 @@
+"""The command line: exit codes, one clear message for every error, and nothing switched before all is right."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from harness.cli import main
+from harness.cli.options import SHIPPED, SHIPPED_BENCH
+
+
+@pytest.fixture
+def ventproof(capsys, monkeypatch, tmp_path):
+    """Run the command line in this process; returns (exit code, standard output, standard error)."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
+        with pytest.raises(SystemExit) as left:
+            main()
+        captured = capsys.readouterr()
+        return left.value.code, captured.out, captured.err
+
+    return call
+
+
+COUNT = SHIPPED / "rain-count.yaml"
+RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
+
+
+def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
+    """From nothing to a table of verdicts, exit code 0, with the logs where it says."""
+    code, out, _ = ventproof("demo")
+    assert code == 0
+    assert "rain closes the vents, holds them and lets go" in out
+    assert "6 run(s): 6 pass" in out
+    logs = sorted((tmp_path / "records" / "demo").glob("*.jsonl"))
+    assert len(logs) == 6
+    assert all(f"records/demo/{log.name}" in out for log in logs)
+
+
+def test_a_second_demo_overwrites_nothing(ventproof, tmp_path):
+    """Logs of an earlier demo stay as they are."""
+    ventproof("demo")
+    first = {p: p.read_bytes() for p in (tmp_path / "records" / "demo").iterdir()}
+    ventproof("demo")
+    assert {p: p.read_bytes() for p in first} == first
+    assert len(list((tmp_path / "records" / "demo").iterdir())) == 2 * len(first)
+
+
+def test_a_fault_makes_the_demo_fail(ventproof):
+    """Exit code 1 as soon as something failed."""
+    code, out, _ = ventproof("demo", "--fault", "ignores_rain")
+    assert code == 1
+    assert "fail" in out
+
+
+def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
+    """A misspelt fault is an argument error."""
+    code, _, err = ventproof("demo", "--fault", "ignore_rain")
+    assert (code, err) == (
+        3,
+        "--fault: 'ignore_rain' is not a fault of the mock unit; did you mean 'ignores_rain'?\n",
+    )
+
+
+def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_path):
+    """2 when nothing failed but something is undecided, 4 when the bench failed."""
+    deaf = tmp_path / "deaf.yaml"
+    deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
+    assert ventproof("run", COUNT, "--bench", deaf)[0] == 2
+    assert ventproof("run", RAIN, "--bench", deaf)[0] == 4
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["run"], r"Missing argument 'PROFILES...'"),
+        (["run", "nowhere.yaml", "--bench", str(SHIPPED_BENCH)], "nowhere.yaml: does not exist"),
+        (["run", str(COUNT)], "Missing option '--bench'"),
+        (["run", str(COUNT), "--bench", "nowhere.yaml"], "nowhere.yaml"),
+        (["frobnicate"], "No such command 'frobnicate'"),
+        (["check", str(SHIPPED.parent / "README.md")], "README.md:"),
+        (["verify", "nowhere.jsonl"], "nowhere.jsonl: cannot read the log"),
+        (["schema", "recipe"], "'recipe' is not one of 'profile', 'bench'"),
+        (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is no pair"),
+    ],
+)
+def test_a_wrong_argument_is_exit_code_3_and_one_message(words, message, ventproof, tmp_path):
+    """Every slip on the command line says what is wrong, without a traceback, and writes no log."""
+    code, out, err = ventproof(*words)
+    assert code == 3
+    assert message in err
+    assert "Traceback" not in out + err
+    assert not (tmp_path / "records").exists()
+
+
+def test_every_fault_of_every_file_is_shown_before_anything_runs(ventproof, tmp_path):
+    """Two wrong profiles give both their messages at once, and the right one is not run."""
+    wrong = tmp_path / "wrong.yaml"
+    wrong.write_text(COUNT.read_text(encoding="utf-8").replace("times: 25", "tims: 25"))
+    other = tmp_path / "other.yaml"
+    other.write_text(RAIN.read_text(encoding="utf-8").replace("within: 35 s", "within: 35 %"))
+    code, _, err = ventproof("run", wrong, other, COUNT, "--bench", SHIPPED_BENCH)
+    assert code == 3
+    assert f"{wrong}:18:" in err
+    assert "did you mean 'times'?" in err
+    assert f"{other}:" in err
+    assert "'35 %' is a percent where a time is wanted" in err
+    assert not (tmp_path / "records").exists()
+
+
+def test_check_tells_how_long_profiles_take_and_what_buses_carry(ventproof):
+    """`check` gives the shortest and longest time, and the reads that the bus must carry."""
+    code, out, _ = ventproof("check", RAIN, SHIPPED_BENCH.parent / "mock-rtu.yaml", "--bench", SHIPPED_BENCH)
+    assert code == 0
+    assert f"{RAIN}: right; takes" in out
+    assert "1 request(s) read 7 signal(s) every 0.1 s" in out
+    assert "ms on the wire at 19200 Bd" in out
+
+
+def test_verify_tells_whole_aborted_and_changed_logs_apart(ventproof, tmp_path):
+    """An intact log is 0; a cut or changed one is 4, with the line."""
+    ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
+    log = next((tmp_path / "records").iterdir())
+    assert ventproof("verify", log)[0] == 0
+    lines = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join(lines[:-1]))
+    code, out, _ = ventproof("verify", log)
+    assert code == 4
+    assert "intact" in out
+    assert "aborted" in out
+    log.write_bytes(b"".join(lines[:3] + lines[4:]))
+    code, out, _ = ventproof("verify", log)
+    assert code == 4
+    assert f"{log}:4: broken:" in out
+
+
+def test_judge_decides_a_log_again(ventproof, tmp_path):
+    """`judge` gives the run's verdict again from the log alone, and says what an edited profile changes."""
+    ventproof("run", RAIN, "--bench", SHIPPED_BENCH)
+    log = next((tmp_path / "records").iterdir())
+    code, out, _ = ventproof("judge", log)
+    assert code == 0
+    assert "nothing changed" in out
+    edited = tmp_path / "edited.yaml"
+    edited.write_text(RAIN.read_text(encoding="utf-8").replace("within: 35 s", "within: 20 s"))
+    code, out, _ = ventproof("judge", log, "--profile", edited)
+    assert code == 1
+    assert "pass → fail" in out
+
+
+def test_explain_and_schema_answer(ventproof):
+    """A word is explained with an example; a schema is JSON; an unknown word names the nearest."""
+    assert "off by one" in ventproof("explain", "off-by-one")[1]
+    assert json.loads(ventproof("schema", "profile")[1])["$schema"].startswith("https://json-schema.org")
+    code, _, err = ventproof("explain", "tolerence")
+    assert code == 3
+    assert "tolerance" in err
+
+
+def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof, monkeypatch):
+    """Without `--clear` and without anybody to ask, nothing real is driven."""
+    code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
+    assert code == 3
+    assert "give --clear once that is so" in err
+    assert "lock out" in err
+
+
+def test_help_names_every_command_and_exit_code():
+    """`ventproof --help` is the map of the program."""
+    out = subprocess.run(
+        [sys.executable, "-m", "harness.cli", "--help"], capture_output=True, text=True, check=True
+    ).stdout
+    for word in ("demo", "check", "run", "judge", "verify", "mock", "schema", "explain", "130 interrupted"):
+        assert word in out

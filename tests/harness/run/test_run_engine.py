@@ -1,0 +1,151 @@
+"""The engine: known start, recorded stimuli, steps that end when decided, and every way out closed and safe."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+
+import pytest
+
+from bench import virtual
+from bench.benchfile import read_bench
+from bench.build import assemble
+from harness.profile.bind import bind
+from harness.profile.load import load_profile
+from harness.record.read import read_log
+from harness.run.case import case_of
+from harness.run.engine import Engine
+
+INTERLOCK = """
+interlock: {signal: rain_contact, healthy: 0}
+"""
+
+
+def events_of(result):
+    return read_log(result.log).events
+
+
+def names_of(events):
+    return [event["event"] for event in events]
+
+
+def test_a_run_is_start_steps_findings_and_a_closing_line(run, shipped):
+    """The log tells the run in order, the outputs are made safe before the last line, and nothing follows it."""
+    events = [e for e in events_of(run(shipped["rain-count"])) if e["event"] not in {"poll", "note"}]
+    assert names_of(events)[0] == "run_begin"
+    assert names_of(events)[-3:] == ["safe", "evidence_end", "run_end"]
+    assert [e["step"] for e in events if e["event"] == "step_begin"] == [0, 1, 2]
+    assert names_of(events).count("finding") == 4
+
+
+def test_a_step_ends_as_soon_as_everything_is_decided(run, shipped):
+    """A step does not wait for its deadline when the vents answer sooner."""
+    events = events_of(run(shipped["rain-closes-holds-lets-go"]))
+    begin = next(e["t"] for e in events if e["event"] == "step_begin" and e["step"] == 1)
+    end = next(e["t"] for e in events if e["event"] == "step_end" and e["step"] == 1)
+    assert 50 < end - begin < 52  # the roof vent needs 30.2 s and is then held for 20 s
+
+
+def test_a_stimulus_window_holds_the_true_edge(run, shipped):
+    """The recorded window of a contact's edge contains the command, the operate time and the bounce."""
+    events = events_of(run(shipped["rain-closes-holds-lets-go"]))
+    close = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
+    edge = close["edges"][0]
+    assert edge["closed"] is True
+    assert edge["to"] - edge["from"] == pytest.approx(0.011, abs=2e-6)  # operate 8 ms and bounce 3 ms
+
+
+def test_what_follows_a_failed_step_is_not_run(run, shipped):
+    """After a step that did not pass nothing more is applied, and the rest says so."""
+    result = run(shipped["rain-closes-holds-lets-go"], faults=["ignores_rain"])
+    steps = {e["step"] for e in events_of(result) if e["event"] == "step_begin"}
+    assert steps == {0, 1}
+    unrun = [f for f in result.findings if f["step"] == 2]
+    assert {f["verdict"] for f in unrun} == {"inconclusive"}
+    assert {f["why"] for f in unrun} == {"not run: an earlier step did not pass"}
+
+
+def test_a_unit_that_never_reaches_the_start_fails(run, shipped):
+    """The start state is an expectation like any other."""
+    result = run(shipped["rain-closes-holds-lets-go"], faults=["runs_inverted"])
+    assert result.outcome.verdict == "fail"
+    assert {e["step"] for e in events_of(result) if e["event"] == "step_begin"} == {0}
+
+
+def test_a_dead_bus_is_never_a_pass(run, shipped, bench_text):
+    """A unit that does not answer in time leaves gaps, no values; a write that nobody confirms aborts the run."""
+    deaf = bench_text.replace("timeout: 500 ms", "timeout: 1 ms")
+    result = run(shipped["rain-count"], bench=deaf)
+    assert result.outcome.verdict == "inconclusive"
+    kinds = names_of(events_of(result))
+    assert "poll" not in kinds
+    assert "gap" in kinds
+    assert run(shipped["rain-closes-holds-lets-go"], bench=deaf).outcome.verdict is None
+
+
+def test_samples_that_contradict_the_declared_travel_abort_the_run(run, shipped, bench_text):
+    """A vent that moves faster than its bench file says is the bench's fault: both samples are named."""
+    slow = bench_text.replace("full_travel: 28 s", "full_travel: 60 s")
+    result = run(shipped["rain-closes-holds-lets-go"], bench=slow)
+    assert result.outcome.verdict is None
+    assert "roof_vent" in result.outcome.aborted
+    assert "full_travel" in result.outcome.aborted
+    assert events_of(result)[-1]["verdict"] is None
+
+
+def test_an_interlock_that_is_lost_aborts_within_a_poll(run, shipped, bench_text):
+    """When the interlock opens, the run is broken off within one poll and the outputs are made safe."""
+    result = run(shipped["rain-closes-holds-lets-go"], bench=bench_text.replace("\nmock:", INTERLOCK + "\nmock:"))
+    events = events_of(result)
+    closed = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
+    assert result.outcome.verdict is None
+    assert result.outcome.aborted.startswith("the interlock rain_contact is not healthy (it reads 1, healthy is 0)")
+    assert events[-1]["t"] - closed["t"] < 0.1 + 0.3  # debounce and refresh of the mock, then one poll
+    assert "safe" in names_of(events)
+
+
+def test_nothing_is_driven_while_the_interlock_is_unhealthy(run, shipped, bench_text):
+    """With the interlock open from the start no stimulus is applied at all."""
+    unhealthy = bench_text.replace("\nmock:", INTERLOCK.replace("healthy: 0", "healthy: 1") + "\nmock:")
+    result = run(shipped["rain-count"], bench=unhealthy)
+    assert result.outcome.verdict is None
+    assert "stimulus" not in names_of(events_of(result))
+
+
+def interrupted_run(shipped, bench_text, after_s):
+    """Run a profile and cancel it as Ctrl-C does; returns the events and the rig."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    bound = bind(profile, bench, {})
+    events, rigs = [], []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        rigs.append(rig)
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        task = asyncio.get_running_loop().create_task(engine.run({}))
+        await asyncio.sleep(after_s)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    virtual.run(main(), virtual=True)
+    return events, rigs[0]
+
+
+@pytest.mark.parametrize("after_s", [0.001, 0.05, 1, 20, 45, 60, 100, 120])
+def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, bench_text):
+    """Whenever the operator breaks the run off, the contact ends open and the log says aborted."""
+    events, rig = interrupted_run(shipped, bench_text, after_s)
+    assert events[-1].name == "run_end"
+    assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
+    rig.mock.advance(rig.mock.now_s + 60)
+    assert not rig.mock.override_active
+
+
+def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):
+    """Each poll keeps the raw words beside the values, so that a stranger can decode them again."""
+    poll = next(e for e in events_of(run(shipped["rain-count"])) if e["event"] == "poll")
+    assert poll["values"]["roof_vent"] == pytest.approx(poll["words"][0] * 0.1)
+    assert json.dumps(poll)
+    assert poll["to"] >= poll["from"]

@@ -1,0 +1,104 @@
+"""The shipped suite: green on a healthy unit, red on a faulty one, never green on a bench file that lies."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from harness.cli.options import SHIPPED
+
+PROFILES = sorted(SHIPPED.glob("*.yaml"))
+
+
+@pytest.mark.parametrize("path", PROFILES, ids=lambda p: p.stem)
+def test_a_healthy_unit_passes(path, run):
+    """Every shipped profile passes on the healthy mock."""
+    result = run(path)
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "profile"),
+    [
+        ("ignores_rain", "rain-closes-holds-lets-go"),
+        ("no_debounce", "rain-contact-bounce-ignored"),
+        ("slow_debounce", "rain-count"),
+        ("entry_late", "rain-closes-holds-lets-go"),
+        ("entry_at_once", "rain-contact-chatters"),
+        ("release_early", "rain-closes-holds-lets-go"),
+        ("release_late", "rain-closes-holds-lets-go"),
+        ("never_releases", "rain-closes-holds-lets-go"),
+        ("wrong_roof_position", "rain-closes-holds-lets-go"),
+        ("misses_side_vent", "rain-closes-holds-lets-go"),
+        ("swapped_positions", "rain-closes-holds-lets-go"),
+        ("opens_vent_to_override", "rain-while-partly-open"),
+        ("stage_beats_override", "rain-while-partly-open"),
+        ("slow_travel", "rain-closes-holds-lets-go"),
+        ("stalls_at", "rain-closes-holds-lets-go"),
+        ("creeps_open", "rain-returns-during-release"),
+        ("counts_twice", "rain-count"),
+        ("misses_counts", "rain-count"),
+        ("counts_bounce", "rain-contact-bounce-ignored"),
+        ("wrong_scale", "rain-closes-holds-lets-go"),
+        ("flag_stuck", "rain-closes-holds-lets-go"),
+    ],
+)
+def test_a_faulty_unit_fails(fault, profile, run, shipped):
+    """A unit with a fault fails the profile that is there to find it."""
+    assert run(shipped[profile], faults=[fault]).outcome.verdict == "fail"
+
+
+@pytest.mark.parametrize(
+    "fault", ["stale_registers", "address_shift", "reports_target_instead_of_position", "positions_exchanged"]
+)
+def test_a_unit_whose_registers_lie_never_passes(fault, run, shipped):
+    """Registers that cannot be true contradict the declared travel time: a bench fault, and no verdict."""
+    result = run(shipped["rain-closes-holds-lets-go"], faults=[fault])
+    assert result.outcome.verdict is None
+    assert result.outcome.aborted
+
+
+@pytest.mark.parametrize(
+    ("said", "instead"),
+    [
+        ("    address: 0\n    type: u16\n    scale: 0.1", "    address: 1\n    type: u16\n    scale: 0.1"),
+        ("    address: 0\n    type: u16\n    scale: 0.1", "    address: 0\n    type: u16\n    scale: 0.01"),
+        ("    address: 0\n    type: u16\n    scale: 0.1", "    address: 0\n    type: u16\n    scale: 1"),
+        ("    address: 4\n    type: u32", "    address: 4\n    word_order: low-first\n    type: u32"),
+        ("    address: 4\n    type: u32", "    address: 3\n    type: u32"),
+        ("    bit: 0\n", "    bit: 1\n"),
+        ("type: s16, scale: 0.1}", "type: s16, scale: 0.01}"),
+        ("wired: {bus: unit, table: holding, address: 0", "wired: {bus: unit, table: holding, address: 1"),
+        ("full_travel: 28 s", "full_travel: 60 s"),
+    ],
+)
+def test_a_bench_file_that_does_not_fit_the_unit_never_passes(said, instead, run, bench_text, tmp_path):
+    """A swapped word order, a shifted address or a wrong scale makes the suite fail or be refused, not pass."""
+    assert bench_text.count(said) >= 1
+    changed = bench_text.replace(said, instead, 1)
+    verdicts = {str(run(path, bench=changed, out=tmp_path / "wrong").outcome.verdict) for path in PROFILES}
+    assert verdicts != {"pass"}
+
+
+def test_two_runs_with_one_seed_leave_the_same_bytes(run, shipped, tmp_path):
+    """In virtual time profile, bench and seed decide the log to the byte; another seed gives other bytes."""
+    logs = [
+        run(shipped["rain-count"], seed=seed, out=tmp_path / str(number)).log.read_bytes()
+        for number, seed in enumerate((7, 7, 8))
+    ]
+    assert logs[0] == logs[1]
+    assert logs[0] != logs[2]
+
+
+def test_the_first_line_pins_what_was_tested(run, shipped):
+    """The header holds the texts and digests of profile and bench, and the versions."""
+    profile = shipped["rain-count"]
+    header = json.loads(run(profile).log.read_text(encoding="utf-8").splitlines()[0])
+    assert header["event"] == "run_begin"
+    assert header["profile"]["text"] == Path(profile).read_text(encoding="utf-8")
+    assert len(header["bench"]["sha256"]) == 64
+    assert header["clock"] == "virtual"
+    assert header["started"] is None
+    assert set(header["versions"]) == {"ventproof", "python", "pymodbus", "pyserial"}

@@ -1,0 +1,118 @@
+"""The pytest plugin: profiles as tests, tables instead of tracebacks, JUnit XML that others can read."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from xml.etree import ElementTree
+
+import pytest
+from junitparser import JUnitXml
+
+from harness.cli.options import SHIPPED, SHIPPED_BENCH
+
+
+@pytest.fixture
+def pytest_profiles(tmp_path):
+    """Run pytest on profiles in a process and a folder of its own."""
+
+    def call(*words):
+        return subprocess.run(
+            [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--rootdir", tmp_path, *map(str, words)],
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=tmp_path,
+        )
+
+    return call
+
+
+@pytest.fixture
+def faulty_bench(tmp_path):
+    """A bench file whose mock unit ignores rain."""
+    path = tmp_path / "faulty.bench"
+    path.write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n", encoding="utf-8")
+    return path
+
+
+def test_each_profile_is_one_test(pytest_profiles):
+    """`--collect-only` lists a test a profile, by its name, and runs nothing."""
+    done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH, "--collect-only", "-q")
+    assert done.returncode == 0
+    listed = [line for line in done.stdout.splitlines() if "::" in line]
+    assert len(listed) == len(list(SHIPPED.glob("*.yaml")))
+    assert any(line.endswith("rain-count.yaml::every closure of the rain contact is counted") for line in listed)
+
+
+def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
+    """A passing profile is a passing test; its log is where `--records` says."""
+    done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH, "-k", "counted", "--records", tmp_path / "logs", "-q")
+    assert done.returncode == 0
+    assert "1 passed, 5 deselected" in done.stdout
+    assert len(list((tmp_path / "logs").iterdir())) == 1
+
+
+def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
+    """What failed is shown as a table with its reason, without a traceback."""
+    done = pytest_profiles(SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", faulty_bench)
+    assert done.returncode == 1
+    assert "roof_vent reaches 5 % ± 2 %" in done.stdout
+    assert "fail" in done.stdout
+    assert "digest" in done.stdout
+    assert "Traceback" not in done.stdout
+    assert "engine.py" not in done.stdout
+
+
+def test_x_stops_at_the_first_failure(pytest_profiles, faulty_bench):
+    """`-x` works as for any test."""
+    done = pytest_profiles(SHIPPED, "--bench", faulty_bench, "-x", "-q")
+    assert done.returncode == 1
+    assert "1 failed" in done.stdout
+    assert "stopping after 1 failures" in done.stdout
+
+
+def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, faulty_bench, tmp_path):
+    """JUnit XML carries a case a profile, the failure's table, and the log's path and digest (parser: junitparser)."""
+    report = tmp_path / "report.xml"
+    pytest_profiles(SHIPPED, "--bench", faulty_bench, f"--junit-xml={report}")
+    cases = [case for suite in JUnitXml.fromfile(str(report)) for case in suite]
+    assert len(cases) == len(list(SHIPPED.glob("*.yaml")))
+    failed = [case for case in cases if case.result]
+    assert failed
+    assert any("roof_vent reaches 5 %" in (case.result[0].text or "") for case in failed)
+    names = {p.get("name") for p in ElementTree.parse(report).iter("property")}
+    assert names == {"log", "digest"}
+
+
+def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
+    """A fault in a file is a collection error with its line, and no profile runs."""
+    (tmp_path / "right.yaml").write_text((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))
+    (tmp_path / "wrong.yaml").write_text((SHIPPED / "rain-count.yaml").read_text().replace("times:", "tims:"))
+    done = pytest_profiles(tmp_path, "--bench", SHIPPED_BENCH)
+    assert done.returncode == 2
+    assert "wrong.yaml:18:" in done.stdout
+    assert "Traceback" not in done.stdout
+    assert not (tmp_path / "records").exists()
+
+
+def test_a_wrong_bench_file_is_a_usage_error(pytest_profiles, tmp_path):
+    """A fault in the bench file ends pytest with its place."""
+    bench = tmp_path / "wrong.bench"
+    bench.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("poll_every", "pol_every"))
+    done = pytest_profiles(SHIPPED, "--bench", bench)
+    assert done.returncode == 4
+    assert "wrong.bench:10:5: the key 'pol_every' is unknown here; did you mean 'poll_every'?" in done.stderr
+
+
+def test_real_outputs_need_a_word_that_all_is_clear(pytest_profiles):
+    """Without `--clear` nothing real is driven."""
+    done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
+    assert done.returncode == 4
+    assert "give --clear once all vents and drives are clear of people and guarded" in done.stderr
+
+
+def test_without_a_bench_the_plugin_keeps_quiet(pytest_profiles, tmp_path):
+    """YAML files are nobody's tests unless `--bench` is given."""
+    (tmp_path / "a.yaml").write_text("profile: x\n")
+    assert "no tests ran" in pytest_profiles(tmp_path).stdout
