@@ -42,7 +42,7 @@ def reaches(
     s1, s2 = stimulus
     low = _best_hold(_worst_in(pieces, target, tolerance), s2, s1 + within_s, hold_s)
     high = _best_hold(_best_in(pieces, target, tolerance), s1, s2 + within_s, hold_s)
-    return Bounds(low, high) if -INF < low <= high < INF else None
+    return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
 
 
 def returns(
@@ -63,7 +63,7 @@ def returns(
         low = min(low, -_best_hold(best, s1, s2 + not_before_s, 0.0))
         if s2 < s1 + not_before_s:
             high = min(high, -_best_hold(worst, s2, s1 + not_before_s, 0.0))
-    return Bounds(low, high) if -INF < low <= high < INF else None
+    return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
 
 
 def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float:

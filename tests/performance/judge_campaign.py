@@ -1,6 +1,6 @@
 """The judge against known truth: random trajectories, random polling, every kind of formula.
 
-`python tests/performance/judge_campaign.py 100000` plays that many cases and prints what the judge said of them; any
+`python tests/performance/judge_campaign.py 100000` plays that many cases and prints what the judge said; any
 false pass or false fail ends it with the seed. The suite plays a slice of the same cases.
 """
 
@@ -127,7 +127,7 @@ def _moves(q: f.MovesAt, x: Truth, s: float, d: float) -> bool:
 
 
 def holds(q: Any, x: Truth, s: float, d: float) -> bool:  # noqa: C901, PLR0911 - one line a kind
-    """Whether the formula is true of the trajectory; d > 0 takes every limit that much wider, d < 0 narrower."""
+    """Whether the formula is true of the trajectory; d > 0 takes every limit that much wider."""
     match q:
         case f.Reaches():
             return _reaches(q, x, s, d)

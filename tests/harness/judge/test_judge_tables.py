@@ -11,8 +11,8 @@ from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Finding, Rule, Verdict
 
-# A vent that may travel 1 %/s, read exactly and at once, once a second: between two equal readings it can have
-# been 0.5 % away and back, between readings 1 % apart it moved in a straight line.
+# A vent that may travel 1 %/s, read exactly and at once, once a second: between two equal readings it can
+# have been 0.5 % away and back, between readings 1 % apart it moved in a straight line.
 VENT = SignalTraits(name="vent", unit="%", rate_per_s=1.0)
 FLAG = SignalTraits(name="rain_override", unit="flag", keeps_for_s=2.0)
 COUNT = SignalTraits(name="rain_count", unit="count")

@@ -31,7 +31,7 @@ campaign = _load_campaign()
 
 
 def test_no_verdict_contradicts_the_truth() -> None:
-    """Whatever the polling, refresh, noise and drops, a pass is true and a fail is false of the trajectory."""
+    """Whatever the polling, refresh, noise and drops: a pass is true of the trajectory, a fail false."""
     for seed in range(2500):
         one = campaign.case(seed)
         found = campaign.play(one)
