@@ -144,8 +144,8 @@ class _Line(asyncio.Protocol):
     def _last_words(self) -> str:
         if self._stderr.closed:
             return ""
-        self._stderr.seek(0)
-        lines = self._stderr.read().decode("utf-8", "replace").strip().splitlines()
+        said = os.pread(self._stderr.fileno(), 65536, 0)  # the process shares the file's position
+        lines = said.decode("utf-8", "replace").strip().splitlines()
         return f" ({lines[-1]})" if lines else ""
 
     async def ask(self, op: str, **fields: Any) -> Any:  # noqa: ANN401 - whatever the op gives back

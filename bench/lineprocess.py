@@ -78,7 +78,7 @@ class _Guarded(asyncio.Protocol):
         """Look whether the harness was heard of; looks again when its window could be over."""
         left_s = self._heard_s + WINDOW_S - now_s()
         if left_s <= 0:
-            self.finish(f"it made the outputs safe, not having heard of the harness for {WINDOW_S:g} s")
+            self.finish(f"it heard nothing of the harness for {WINDOW_S:g} s; is the machine overloaded?")
         else:
             asyncio.get_running_loop().call_later(left_s, self.watch)
 

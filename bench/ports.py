@@ -21,7 +21,7 @@ ControlLine = Literal["rts", "dtr"]
 
 _WRITE_TIMEOUT_S: Final = 0.3  # none blocks for ever on a stuck adapter, and 0 spins
 _LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
-_QUIET_S: Final = 0.02  # silence after which a late reply is taken to be over
+_QUIET_S: Final = 0.02  # silence after which whatever was coming in is taken to be over
 _OPEN_TROUBLE: Final = {
     errno.ENOENT: "there is no such port; is the adapter plugged in?",
     errno.EACCES: "permission denied; add this user to the port's group",
@@ -84,7 +84,7 @@ class Port:
         self._users = 0
         self._opening = asyncio.Lock()
         self._talking = asyncio.Lock()
-        self._dirty = False  # a reply may still come that nobody waits for
+        self._late_s = 0.0  # for how long a reply may still come that nobody waits for
 
     async def open(self) -> None:
         """Open the port, if no other output has.
@@ -135,7 +135,7 @@ class Port:
         """
         async with self._talking:
             await self._discard()
-            self._dirty = True
+            self._late_s = within_s
             begun_s = now_s()
             self._write(data)
             deadline_s = now_s() + wire_time_s(self.url, self.baud, len(data)) + within_s
@@ -145,16 +145,15 @@ class Port:
                     raise TimeoutError(heard.hex(" ") or "nothing")
                 await self._wait_readable(deadline_s)
                 heard += self._read()
-            self._dirty = False
+            self._late_s = 0.0
             return heard, Window(begun_s, now_s())
 
     async def _discard(self) -> None:
-        """Throw away what was heard before; after an unanswered request wait until the line is quiet."""
+        """Throw away what was heard before; after an unanswered request wait as long again for its answer."""
         heard = self._read()
-        while self._dirty or heard:
-            self._dirty = False
-            await sleep_until(now_s() + _QUIET_S)
-            heard = self._read()
+        while heard or self._late_s:
+            await sleep_until(now_s() + max(_QUIET_S, self._late_s))
+            heard, self._late_s = self._read(), 0.0
 
     def _open_port(self) -> serial.Serial:
         if self._serial is None:

@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import AsyncIterator, Coroutine
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -385,5 +386,20 @@ def test_a_coil_board_whose_connection_was_cut_is_made_safe_all_the_same():
             os.kill(_line_pid(outputs), signal.SIGTERM)
             await truth.becomes(closed=False, within_s=1)
             await outputs.close()
+
+    _really(main())
+
+
+def test_a_harness_that_comes_back_from_a_stall_is_told():
+    """After more than half a second without a sign of life the contact is open, and the next call says why."""
+
+    async def main():
+        async with _bench() as (outputs, _, __):
+            await outputs.contact("rain", closed=True)
+            time.sleep(0.7)  # noqa: ASYNC251 - the stall
+            with pytest.raises(
+                LinkError, match=r"it heard nothing of the harness for 0\.5 s; is the machine over"
+            ):
+                await outputs.contact("rain", closed=True)
 
     _really(main())
