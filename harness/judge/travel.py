@@ -100,9 +100,9 @@ class TravelDecider(Decider):
             if self._rate:
                 quickest = max(quickest, 0.8 * way.low / self._rate)
             longest = t90.high - t10.low if t90.high < INF else INF
-            yield _Travel(
-                Bounds(0.8 * way.low / longest, 0.8 * way.high / quickest if quickest > 0 else INF), t90
-            )
+            slowest = 0.8 * way.low / longest if longest > 0 else INF
+            fastest = 0.8 * way.high / quickest if quickest > 0 else INF
+            yield _Travel(Bounds(min(slowest, fastest), fastest), t90)
 
     def measures(self) -> Measures:
         """Robustness in rate, and when 90 % of the way were made."""

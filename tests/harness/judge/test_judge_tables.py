@@ -129,6 +129,26 @@ def test_a_wide_stimulus_window_counts_from_both_ends() -> None:
     assert found.response_s == pytest.approx((8.0, 10.0), abs=1e-6)
 
 
+@pytest.mark.parametrize(("latest_s", "verdict"), [(0.5, P), (0.9, P), (2.0, N)])
+def test_a_hold_must_fit_after_every_instant_of_the_stimulus(latest_s: float, verdict: Verdict) -> None:
+    """It leaves 20 ± 1 % at 3 s: a hold of 2 s that begins within 0.5 s fits after 0 to 1 s, not after 2 s."""
+    found = judge(f.Reaches(20, 1, 0.5, 2), readings(closing), stimulus=Window(0.0, latest_s))
+    assert found.verdict is verdict
+
+
+def test_the_slowest_rate_that_the_evidence_allows_counts() -> None:
+    """Where up to 1.5 %/s is possible, readings 1 s apart leave 0.96 to 1.04 %/s: not surely in 1.1 ± 0.1."""
+    quick = SignalTraits(name="vent", unit="%", rate_per_s=1.5)
+    assert judge(f.MovesAt(1.1, 0.1, 10, 20), readings(closing), quick).verdict is N
+    assert judge(f.MovesAt(1.0, 0.05, 10, 20), readings(closing), quick).verdict is P
+
+
+def test_a_travel_of_next_to_nothing_has_no_rate() -> None:
+    """A vent that already stands at its target is not travelling, and does not stop the judge."""
+    found = judge(f.MovesAt(1.0, 0.5, 20.0, 5), readings(lambda _: 20.0))
+    assert found.verdict is N
+
+
 @pytest.mark.parametrize(
     ("formula", "verdict"),
     [
