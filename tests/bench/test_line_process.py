@@ -391,7 +391,7 @@ def test_a_coil_board_whose_connection_was_cut_is_made_safe_all_the_same():
 
 
 def test_a_harness_that_comes_back_from_a_stall_is_told():
-    """After more than half a second without a sign of life the contact is open, and the next call says why."""
+    """After half a second without a sign of life the contact is open, and the next call says why."""
 
     async def main():
         async with _bench() as (outputs, _, __):
