@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import final
 
 from bench.samples import Window
-from harness.judge.spans import EPS, INF, Cover, Piece, Reading, at_least, at_most
+from harness.judge.spans import EPS, INF, Cover, Piece, Reading, at_least, at_most, both
 from harness.judge.verdict import Bounds
 
 
@@ -20,12 +20,12 @@ class Arrival:
 
     __slots__ = (
         "_continuous",
+        "_done_s",
         "_first",
         "_high",
         "_last",
         "_low",
         "depth",
-        "latest_s",
         "over",
         "sure",
         "under",
@@ -41,7 +41,7 @@ class Arrival:
         self.sure = Cover(s1, s2)
         self.under = Cover(s1, s2)
         self.over = Cover(s1, s2)
-        self.latest_s: float | None = None  # the arrival was by then
+        self._done_s = [INF, INF, INF]  # by when each of the three covers became complete
         self.depth = -INF  # how deep inside the band a reading certainly was
 
     @property
@@ -49,17 +49,21 @@ class Arrival:
         """Whether it is certain for every instant of the stimulus."""
         return self.sure.complete or (self.under.complete and self.over.complete)
 
+    @property
+    def latest_s(self) -> float:
+        """Instant by which it was certain."""
+        crossed_s = max(self._done_s[1], self._done_s[2])
+        return min(self._done_s[0], crossed_s)
+
     def take(self, piece: Piece) -> bool:
         """Take the next piece; returns whether the arrival is certain."""
         t0, l0, u0, t1, l1, u1 = piece
         below = at_most(t0, u0, t1, u1, self._high)
         above = at_least(t0, l0, t1, l1, self._low)
-        if self._continuous:
-            self._note(self.under, below)
-            self._note(self.over, above)
-        elif below is not None and above is not None and max(below[0], above[0]) <= min(below[1], above[1]):
-            self._note(self.sure, (max(below[0], above[0]), min(below[1], above[1])))
-        return self._reached(below[0] if below else t0, above[0] if above else t0)
+        for index, span in ((1, below), (2, above)) if self._continuous else ((0, both(below, above)),):
+            if span is not None:
+                self._note(index, span[0] - self._last, span[1] - self._first, by_s=span[0])
+        return self.certain
 
     def reading(self, reading: Reading) -> bool:
         """Take one reading; returns whether the arrival is certain."""
@@ -68,20 +72,13 @@ class Arrival:
         span = (b - self._last, a - self._first)
         if below and above and span[0] <= span[1]:
             self.depth = max(self.depth, min(self._high - hi, lo - self._low) - EPS)
-        if self._continuous:
-            if below:
-                self.under.add(*span)
-            if above:
-                self.over.add(*span)
-        elif below and above:
-            self.sure.add(*span)
-        return self._reached(b, b)
-
-    def _note(self, cover: Cover, span: tuple[float, float] | None) -> None:
-        if span is not None:
-            cover.add(span[0] - self._last, span[1] - self._first)
-
-    def _reached(self, *by_s: float) -> bool:
-        if self.latest_s is None and self.certain:
-            self.latest_s = max(by_s)
+        sides = ((1, below), (2, above)) if self._continuous else ((0, below and above),)
+        for index, holds in sides:
+            if holds:
+                self._note(index, *span, by_s=b)
         return self.certain
+
+    def _note(self, index: int, from_s: float, to_s: float, *, by_s: float) -> None:
+        cover = (self.sure, self.under, self.over)[index]
+        if not cover.complete and cover.add(from_s, to_s):
+            self._done_s[index] = by_s

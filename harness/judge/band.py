@@ -335,10 +335,11 @@ class ReturnsDecider(Decider):
             within_s=formula.within_s,
         )
         margin = robustness.agreeing(margin, self.verdict)
-        if self.verdict is not Verdict.PASS or self._arrival.latest_s is None:
+        if self.verdict is not Verdict.PASS:
             return Measures(margin)
         earliest = robustness.first_possible(self.pieces, self._low, self._high)
         earliest = max(formula.not_before_s, earliest - self.s2)
-        response = Bounds(earliest, max(earliest, min(self._arrival.latest_s - self.s1, formula.within_s)))
+        latest = min(self._arrival.latest_s - self.s1, formula.within_s)
+        response = Bounds(earliest, max(earliest, latest))
         slack = Bounds(formula.within_s - response.high, formula.within_s - response.low)
         return Measures(margin, slack, response)

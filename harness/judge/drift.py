@@ -26,6 +26,7 @@ class _Extremes(Decider):
     __slots__ = (
         "_inner_end",
         "_skip_s",
+        "_touched_s",
         "frontier_s",
         "high",
         "low",
@@ -39,13 +40,26 @@ class _Extremes(Decider):
         super().__init__(stimulus, max(0.0, span_s - EPS_S))
         self._inner_end = self.s1 + max(0.0, span_s - EPS_S)
         self._skip_s = skip_s
+        self._touched_s = -INF  # the last instant of which the verdict knows
         self.frontier_s = -INF
         self.start_low, self.start_high = INF, -INF
         self.low, self.high = INF, -INF
         self.touched_low, self.touched_high = INF, -INF
 
     def take(self, part: Piece) -> None:
-        """Widen the extremes."""
+        """Widen the extremes, and see what follows."""
+        self._widen(part)
+        self._touched_s = max(self._touched_s, part.t1)
+        self._conclude()
+
+    def fill_in(self, piece: Piece) -> None:
+        """Widen the extremes for the numbers of the finding."""
+        before = len(self.pieces)
+        super().fill_in(piece)
+        for part in self.pieces[before:]:
+            self._widen(part)
+
+    def _widen(self, part: Piece) -> None:
         self.frontier_s = part.t1
         if part.t0 <= self.s2 and (start := clip(part, self.s1, self.s2)) is not None:
             self.start_low = min(self.start_low, start.l0, start.l1)
@@ -56,7 +70,6 @@ class _Extremes(Decider):
         if (inner := clip(part, self.s2, self._inner_end)) is not None:
             self.touched_low = min(self.touched_low, inner.u0, inner.u1)
             self.touched_high = max(self.touched_high, inner.l0, inner.l1)
-        self._conclude(part.t1)
 
     def reading(self, reading: Reading) -> None:
         """What was read inside the span was touched."""
@@ -64,7 +77,8 @@ class _Extremes(Decider):
         if self.verdict is None and a >= self.s2 and b <= self._inner_end:
             self.touched_low = min(self.touched_low, hi)
             self.touched_high = max(self.touched_high, lo)
-            self._conclude(b)
+            self._touched_s = max(self._touched_s, b)
+            self._conclude()
 
     @property
     def start_known(self) -> bool:
@@ -72,7 +86,7 @@ class _Extremes(Decider):
         return self.frontier_s >= self.s2
 
     @abstractmethod
-    def _conclude(self, by_s: float) -> None: ...
+    def _conclude(self) -> None: ...
 
 
 @final
@@ -110,9 +124,9 @@ class DriftDecider(_Extremes):
             return self._by
         return max(0.0, self.high - self.start_low, self.start_high - self.low)
 
-    def _conclude(self, by_s: float) -> None:
+    def _conclude(self) -> None:
         if self._sure_drift() > self._by + EPS:
-            self._moved_by_s = by_s
+            self._moved_by_s = self._touched_s
             self.verdict = Verdict.PASS if self._moves else Verdict.FAIL
 
     def finish(self) -> None:
@@ -138,7 +152,7 @@ class DriftDecider(_Extremes):
     def _response(self, within_s: float) -> Bounds:
         """Return when the signal can have left its position, and when it certainly had."""
         earliest, latest = INF, self._moved_by_s
-        for t0, l0, u0, t1, l1, u1 in self.pieces:
+        for t0, l0, u0, t1, l1, u1 in self.pieces if self.start_known else ():
             for span in (
                 at_least(t0, u0, t1, u1, self.start_low + self._by),
                 at_most(t0, l0, t1, l1, self.start_high - self._by),
@@ -151,7 +165,8 @@ class DriftDecider(_Extremes):
                 latest = min(latest, span[0] if span else INF)
         soonest = self._by / self._rate if self._rate else 0.0
         last = min(within_s, latest - self.s1)
-        return Bounds(min(last, max(soonest, min(earliest, self.frontier_s) - self.s2)), last)
+        first = max(soonest, min(earliest, self.frontier_s) - self.s2) if self.start_known else soonest
+        return Bounds(min(last, first), last)
 
 
 @final
@@ -164,7 +179,7 @@ class OvershootDecider(_Extremes):
         super().__init__(stimulus, formula.for_s)
         self.formula = formula
 
-    def _conclude(self, by_s: float) -> None:  # noqa: ARG002 - the other formula asks when
+    def _conclude(self) -> None:
         target, by = self.formula.target, self.formula.by + EPS
         if not self.start_known:
             return
