@@ -7,6 +7,7 @@ import random
 import sys
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -166,3 +167,57 @@ def test_bounds_contain_the_truth() -> None:
             t = one.s + r.uniform(-10, 40)
             low, high = trace.bounds_at(t)
             assert low - 1e-6 <= one.truth.at(t) <= high + 1e-6, (seed, t)
+
+
+def _response(question: f.Formula, truth: Any, s: float) -> float | None:
+    """When the trajectory responded, seconds after the stimulus; None for formulas without a response."""
+    match question:
+        case f.Reaches():
+            low, high = question.target - question.tolerance, question.target + question.tolerance
+            runs = campaign._runs(truth, s, s + question.within_s + question.holds_s + 1, low, high)
+            return next(p - s for p, e in runs if e - p >= question.holds_s - 1e-6)
+        case f.Returns():
+            low, high = question.target - question.tolerance, question.target + question.tolerance
+            return campaign._runs(truth, s, s + question.within_s + 1e-3, low, high)[0][0] - s
+        case f.StartsMoving():
+            y = truth.at(s)
+            points = truth.crossings(s, s + question.within_s, (y - question.by, y + question.by))
+            return next(t - s for t, v in points if abs(v - y) >= question.by - 1e-7)
+    return None
+
+
+def test_response_times_contain_the_true_one() -> None:
+    """Where a pass names a response time, the trajectory responded within those bounds."""
+    named = 0
+    for seed in range(1500):
+        one = campaign.case(seed)
+        if one.traits.unit != "%":
+            continue
+        bounds = campaign.play(one).response_s
+        true_s = _response(one.formula, one.truth, one.s) if bounds is not None else None
+        if bounds is not None and true_s is not None:
+            named += 1
+            assert bounds.low - 1e-4 <= true_s <= bounds.high + 1e-4, (seed, one.formula)
+    assert named > 25
+
+
+def test_margins_contain_the_true_one() -> None:
+    """The robustness of the trajectory lies between worst and best, unless a fail ended the watch before."""
+    named = 0
+    for seed in range(3000):
+        one = campaign.case(seed)
+        question = one.formula
+        if one.traits.unit != "%" or not isinstance(question, f.Stays | f.Unchanged):
+            continue
+        found = campaign.play(one)
+        if found.margin is None or found.verdict is Verdict.FAIL:
+            continue
+        if isinstance(question, f.Stays):
+            values = [v for _, v in one.truth.between(one.s, one.s + question.for_s)]
+            low = -1e9 if question.low is None else question.low
+            true = min(min(values) - low, question.high - max(values))
+        else:
+            true = question.tolerance - campaign._drift(one.truth, one.s, question.for_s)
+        named += 1
+        assert found.margin.low - 1e-5 <= true <= found.margin.high + 1e-5, (seed, question, found)
+    assert named > 100
