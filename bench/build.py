@@ -45,13 +45,13 @@ class Rig:
     file: BenchFile
     outputs: Outputs
     reads: tuple[Read, ...]
-    buses: tuple[Bus, ...]
+    buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
         """What the record should say of this bench, found while opening."""
-        return tuple(self.outputs.notes)
+        return (*self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
 
     @property
     def slowest_evidence_s(self) -> float:

@@ -86,6 +86,14 @@ class Level(Protocol):
 class Outputs(Protocol):
     """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires."""
 
+    @property
+    def notes(self) -> Sequence[str]:
+        """What the record should say of the outputs; complete once they are open."""
+
+    @property
+    def lost(self) -> str | None:
+        """Why nobody drives or guards the outputs any more; None while somebody does."""
+
     async def open(self) -> None:
         """Open every port and drive every output to its safe state."""
 

@@ -89,6 +89,7 @@ class LocalOutputs:
         spin_s: float = 0.0,
     ) -> None:
         self.notes: list[str] = []
+        self.lost = None  # these outputs live and die with their process
         self._spin_s = spin_s
         self._contacts: dict[str, _ContactLine] = {}
         self._levels: dict[str, _LevelLine] = {}

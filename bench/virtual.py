@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import heapq
+import signal
+import threading
 from collections.abc import Callable, Coroutine
 from contextvars import Context
 from typing import Any, Final, TypeVar
@@ -61,7 +63,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """Return virtual time, seconds since an arbitrary origin."""
         return self._now_s
 
-    def call_at(  # type: ignore[override]
+    def call_at(
         self,
         when: float,
         callback: Callable[..., object],
@@ -81,7 +83,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         if timeout == 0:  # callbacks are ready: no time passes
             self._stall += 1
             if self._stall > self._longest_stall:
-                raise VirtualTimeError(f"virtual time stands still at {self._now_s - ORIGIN_S:.3f} s: a task never sleeps")
+                self._stall = 0
+                raise VirtualTimeError(
+                    f"virtual time stands still at {self._now_s - ORIGIN_S:.3f} s: a task never sleeps"
+                )
             return self._real_select(0) if self._stall % 64 == 0 else []
         self._stall = 0
         events: list[Any] = self._real_select(0)
@@ -112,17 +117,32 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._refuse_real(fd)
         return super()._add_writer(fd, callback, *args)  # type: ignore[misc]
 
-    async def create_connection(self, *args: object, **_: object) -> Any:  # type: ignore[override] # noqa: ANN401
+    async def create_connection(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
         """Refuse real sockets."""
         self._refuse_real(("connection", *args[1:3]))
 
-    async def create_server(self, *args: object, **_: object) -> Any:  # type: ignore[override] # noqa: ANN401
+    async def create_server(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
         """Refuse real sockets."""
         self._refuse_real(("server", *args[1:3]))
 
 
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:
-    """Run `main` to its end on a virtual or an ordinary loop; Ctrl-C cancels it, as `asyncio.Runner` does."""
+    """Run `main` to its end on a virtual or an ordinary loop.
+
+    Ctrl-C cancels it and then raises KeyboardInterrupt, as `asyncio.Runner` does; SIGTERM does the same.
+    """
     factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
     with asyncio.Runner(loop_factory=factory) as runner:
-        return runner.run(main)
+        return runner.run(_ending_on_sigterm(main))
+
+
+async def _ending_on_sigterm(main: Coroutine[Any, Any, T]) -> T:
+    if threading.current_thread() is not threading.main_thread():
+        return await main
+    before = signal.signal(
+        signal.SIGTERM, signal.getsignal(signal.SIGINT)
+    )  # the runner's own handler, for now
+    try:
+        return await main
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, Tag, model_validator
 from pydantic import Discriminator as By
+from pydantic import Field, Tag, model_validator
 
 from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 from bench.interfaces import Table
@@ -114,7 +114,7 @@ class ContactOutput(OutputCommon):
     kind: Literal["contact"] = "contact"
     """`contact`: opens and closes two wires."""
     at_rest: ContactState = "open"
-    """The contact while the relay is not energised: `open` for a normally open contact, `closed` for normally closed."""
+    """The contact while the relay is not energised: `open` if normally open, `closed` if normally closed."""
     safe: ContactState = "open"
     """The contact that the bench leaves behind on every way out."""
     operate: Seconds = 0.015
@@ -164,7 +164,7 @@ class Location(FileModel):
     address: Address | None = None
     """Zero-based protocol address, as it goes over the wire."""
     reference: str | int | None = None
-    """Reference number in the 4xxxx style of many manuals, 1-based: 40001 is holding address 0, 30001 input address 0."""
+    """Reference number in the 4xxxx style of many manuals, 1-based: 40001 is holding address 0, 30001 input 0."""
     address_is_on_wire: bool = False
     """Confirms that an `address` of 30001 or more really is zero-based and no reference number."""
     type: ValueType = "u16"

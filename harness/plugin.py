@@ -18,20 +18,27 @@ if TYPE_CHECKING:
     from harness.profile.model import Profile
     from harness.session import RunResult, Session
 
-_SESSION = pytest.StashKey["Session"]()
+_SESSION: pytest.StashKey[Session] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the bench's options."""
     group = parser.getgroup("ventproof", "test profiles on a bench")
-    group.addoption("--bench", metavar="FILE", type=Path, help="bench file; YAML profiles are collected as tests")
+    group.addoption(
+        "--bench", metavar="FILE", type=Path, help="bench file; YAML profiles are collected as tests"
+    )
     group.addoption("--unit", default="", help="serial number of the unit under test")
     group.addoption("--firmware", default="", help="its firmware version")
     group.addoption("--operator", default="", help="who runs the test")
-    group.addoption("--records", metavar="DIR", type=Path, default=Path("records"), help="folder for the logs")
+    group.addoption(
+        "--records", metavar="DIR", type=Path, default=Path("records"), help="folder for the logs"
+    )
     group.addoption("--bench-seed", type=int, default=0, help="seed for what is random on a virtual bench")
     group.addoption(
-        "--use", action="append", default=[], metavar="NAME=BENCH_NAME",
+        "--use",
+        action="append",
+        default=[],
+        metavar="NAME=BENCH_NAME",
         help="take the bench's BENCH_NAME where profiles say NAME",
     )
     group.addoption("--clear", action="store_true", help="vents and drives are clear of people and guarded")
@@ -74,7 +81,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         bench = session.config.stash[_SESSION].bench
         if not bench.model.virtual:
             raise pytest.UsageError(
-                f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people and guarded"
+                f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
+                "and guarded"
             )
 
 
@@ -103,7 +111,7 @@ class ProfileItem(pytest.Item):
     @classmethod
     def from_parent(cls, parent: Any, **kwargs: Any) -> Self:  # noqa: ANN401 - pytest's own arguments
         """Make the item, as pytest wants it made."""
-        return super().from_parent(parent, **kwargs)  # type: ignore[no-any-return]
+        return super().from_parent(parent, **kwargs)
 
     def runtest(self) -> None:
         """Run the profile; anything but a pass fails the test."""

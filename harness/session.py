@@ -10,7 +10,6 @@ from pathlib import Path
 from platform import python_version
 from typing import Any, Final, final
 
-
 from bench.build import assemble
 from bench.clock import utc_now
 from bench.document import Loaded

@@ -69,7 +69,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     Raises:
         LinkError: something cannot be served.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
     unit = build(settings, start_s=now_s(), seed=seed)
 
     def contact(name: str) -> Callable[[bool], None]:

@@ -68,11 +68,12 @@ def main() -> NoReturn:
     try:
         code = ventproof.main(standalone_mode=False)
     except click.exceptions.Abort:
-        _leave("interrupted", EXIT_INTERRUPTED)
+        _leave(
+            "interrupted; a run that was under way left its outputs safe and its log closed as aborted",
+            EXIT_INTERRUPTED,
+        )
     except click.ClickException as error:
         _leave(error.format_message(), EXIT_INPUT)
-    except KeyboardInterrupt:
-        _leave("interrupted; outputs are safe and the log is closed as aborted", EXIT_INTERRUPTED)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(EXIT_PASS)
@@ -85,7 +86,10 @@ def main() -> NoReturn:
             _leave(str(error), EXIT_BENCH)
         if TRACEBACK in os.environ:
             raise
-        _leave(f"ventproof itself failed ({type(error).__name__}: {error}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
+        _leave(
+            f"ventproof itself failed ({type(error).__name__}: {error}); set {TRACEBACK}=1 to see where",
+            EXIT_BENCH,
+        )
     sys.exit(code or EXIT_PASS)
 
 

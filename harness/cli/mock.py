@@ -10,9 +10,9 @@ import click
 @click.command("mock")
 @click.option(
     "--at",
-    default=Path("/tmp/ventproof"),
+    default=Path("/tmp/ventproof"),  # noqa: S108 - links and bench files that hold nothing secret
     type=click.Path(path_type=Path, file_okay=False),
-    show_default=True,  # noqa: S108 - links and bench files that hold nothing secret
+    show_default=True,
     help="Folder for the pseudo-terminals' names and for the bench files.",
 )
 @click.option(

@@ -40,7 +40,7 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
         FileError: a path does not exist, or a folder holds no profile.
     """
     found: list[Path] = []
-    problems = []
+    problems: list[Problem] = []
     for path in paths:
         inside = sorted(path.glob("**/*.y*ml")) if path.is_dir() else [path]
         if not inside or not path.exists():
@@ -61,7 +61,8 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     from harness.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
     from harness.profile.load import load_profile  # noqa: PLC0415
 
-    suite, problems = [], []
+    suite: list[Loaded[Profile]] = []
+    problems: list[Problem] = []
     for path in profile_paths(paths):
         try:
             profile = load_profile(path)

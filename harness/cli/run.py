@@ -44,13 +44,13 @@ def command(
     seed: int,
     use: tuple[str, ...],
     clear: bool,
-) -> int:  # noqa: FBT001 - click passes options by name
+) -> int:
     """Run PROFILES (files or folders) on a bench and write a log for each.
 
     Nothing is switched before every file is found to be right.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import confirm_clear, code_of, load_suite, view_for  # noqa: PLC0415
+    from harness.cli.options import code_of, confirm_clear, load_suite, view_for  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 

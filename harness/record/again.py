@@ -81,14 +81,24 @@ def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:
     """Refuse an edited profile whose stimuli are not those that the log tells of."""
     then, now = recorded.model, edited.model
     if (then.start.set, then.start.write) != (now.start.set, now.start.write):
-        raise FileError([edited.problem(("start",), "the run started otherwise: this log cannot decide it", "run the profile anew")])
+        raise FileError(
+            [
+                edited.problem(
+                    ("start",), "the run started otherwise: this log cannot decide it", "run the profile anew"
+                )
+            ]
+        )
     if [step.do for step in then.steps] != [step.do for step in now.steps]:
         place = next(
             (n for n, (a, b) in enumerate(zip(then.steps, now.steps, strict=False)) if a.do != b.do),
             min(len(then.steps), len(now.steps)) - 1,
         )
         raise FileError(
-            [edited.problem(("steps", place), "the run applied other stimuli: this log cannot decide it", "run the profile anew")]
+            [
+                edited.problem(
+                    ("steps", place),
+                    "the run applied other stimuli: this log cannot decide it",
+                    "run the profile anew",
+                )
+            ]
         )
-
-

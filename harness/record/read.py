@@ -42,7 +42,10 @@ class LogState:
 def _fault_in(body: bytes, digest: str, seal_digest: str, number: int) -> tuple[str, dict[str, Any]]:
     """Return why this line breaks the chain (empty if it does not), and its event."""
     if link(digest, body) != seal_digest:
-        return "its digest does not follow from the line before: a line was changed, removed, added or moved here", {}
+        return (
+            "its digest does not follow from the line before: a line was changed, removed, added or moved here",
+            {},
+        )
     try:
         event = json.loads(body)
     except ValueError:
@@ -70,15 +73,21 @@ def read_log(path: Path) -> LogState:
     digest = GENESIS
     for number, line in enumerate(lines, start=1):
         parts = unseal(line)
-        reason, event = ("it carries no digest", {}) if parts is None else _fault_in(parts[0], digest, parts[1], number)
+        reason, event = (
+            ("it carries no digest", {}) if parts is None else _fault_in(parts[0], digest, parts[1], number)
+        )
         if not reason and events and events[-1]["event"] == "run_end":
             reason = "it stands after the line that closed the run"
         if reason or parts is None:
             if number == 1:
-                raise FileError([Problem(str(path), 1, None, "this is no ventproof log, or its first line was changed")])
+                raise FileError(
+                    [Problem(str(path), 1, None, "this is no ventproof log, or its first line was changed")]
+                )
             return LogState(tuple(events), number - 1, number, reason, digest)
         events.append(event)
         digest = parts[1]
     if not events:
-        raise FileError([Problem(str(path), None, None, "the log is empty: the run died before its first line")])
+        raise FileError(
+            [Problem(str(path), None, None, "the log is empty: the run died before its first line")]
+        )
     return LogState(tuple(events), len(events), None, "", digest)

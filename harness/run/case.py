@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge.trace import SignalTrace, Watch
+from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.watch import Watch
 from harness.profile.model import Profile, ResponseCommon, Step, Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event

@@ -9,11 +9,11 @@ import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Final, final
+from typing import Any, Final, NoReturn, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
-from bench.errors import BenchError, InterlockError
+from bench.errors import BenchError, DriverError, InterlockError, LinkError
 from bench.interfaces import Outputs
 from bench.polling import poll
 from bench.pulses import pulse_plan
@@ -36,6 +36,7 @@ from harness.run.findings import finding_fields
 
 Recorder = Callable[[Event], None]
 
+_INTERRUPTED: Final = "interrupted by the operator"
 _LEAD_S: Final = 0.05  # a pulse train is ordered this long before its first edge
 
 
@@ -81,13 +82,14 @@ class Engine:
             header: what the first line of the log pins.
 
         Raises:
-            asyncio.CancelledError: the run was interrupted; the log says so.
+            asyncio.CancelledError: the run was interrupted; the outputs are safe and the log says so.
+            DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
         self._clockwork = Clockwork(now_s())
         self._broken = asyncio.get_running_loop().create_future()
         self._emit("run_begin", **header)
         aborted = ""
-        pollers: list[asyncio.Task[None]] = []
+        pollers: list[asyncio.Task[NoReturn]] = []
         try:
             await self._rig.open()
             for note in self._rig.notes:
@@ -98,7 +100,7 @@ class Engine:
         except BenchError as error:
             aborted = str(error)
         except asyncio.CancelledError:
-            aborted = "interrupted by the operator"
+            aborted = _INTERRUPTED
             raise
         except BaseException:
             aborted = "ventproof itself failed"
@@ -107,14 +109,21 @@ class Engine:
             aborted = await self._end(pollers, aborted)
         return Outcome(None, aborted) if aborted else Outcome(self._case.verdict)
 
-    async def _end(self, pollers: list[asyncio.Task[None]], aborted: str) -> str:
-        """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict."""
+    async def _end(self, pollers: list[asyncio.Task[NoReturn]], aborted: str) -> str:
+        """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict.
+
+        Raises:
+            DriverError: the run was interrupted, and the outputs may not be in their safe state.
+        """
+        unsafe = ""
         try:
             await self._rig.outputs.make_safe()
             self._emit("safe")
         except BenchError as error:
+            unsafe = f"the outputs may not be in their safe state: {error}"
             self._emit("not_safe", reason=str(error))
-            aborted = aborted or f"the outputs may not be in their safe state: {error}"
+        interrupted = aborted == _INTERRUPTED
+        aborted = "; ".join(part for part in (aborted, unsafe) if part)
         for task in pollers:
             task.cancel()
         await asyncio.gather(*pollers, return_exceptions=True)
@@ -126,6 +135,8 @@ class Engine:
             self._emit("evidence_end")
             self._report(r for r in self._case.results if id(r) not in self._reported)
             self._emit("run_end", verdict=str(self._case.verdict))
+        if interrupted and unsafe:
+            raise DriverError(unsafe)
         return aborted
 
     def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
@@ -135,7 +146,7 @@ class Engine:
         self._record(event)
         self._case.feed(event)
 
-    def _start_polling(self) -> list[asyncio.Task[None]]:
+    def _start_polling(self) -> list[asyncio.Task[NoReturn]]:
         tasks = []
         for read in self._rig.reads:
             polling = poll(
@@ -146,18 +157,20 @@ class Engine:
             tasks.append(task)
         return tasks
 
-    def _polling_ended(self, task: asyncio.Task[None]) -> None:
+    def _polling_ended(self, task: asyncio.Task[NoReturn]) -> None:
         error = None if task.cancelled() else task.exception()
         if error is not None and not self._broken.done():
             self._broken.set_exception(error)
 
     def _saw(self, evidence: Poll | Gap) -> None:
-        """Take what a poller saw; a contradiction or an unhealthy interlock breaks the run off."""
+        """Take what a poller saw; a contradiction, unguarded outputs or an unhealthy interlock break the run off."""
         event = (
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
         try:
             self._take(event)
+            if self._rig.outputs.lost is not None:
+                raise LinkError(self._rig.outputs.lost)
             self._watch_interlock(evidence)
         except BenchError as error:
             if not self._broken.done():

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any, final
 
 from bench.samples import Window
-from harness.judge.trace import SignalTrace, Watch
+from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.watch import Watch
 from harness.profile.model import Invariant
 from harness.run.compile import invariant_formula, invariant_wording
 

@@ -18,7 +18,16 @@ def pytest_profiles(tmp_path):
 
     def call(*words):
         return subprocess.run(
-            [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--rootdir", tmp_path, *map(str, words)],
+            [
+                sys.executable,
+                "-m",
+                "pytest",
+                "-p",
+                "no:cacheprovider",
+                "--rootdir",
+                tmp_path,
+                *map(str, words),
+            ],
             capture_output=True,
             text=True,
             check=False,
@@ -32,7 +41,9 @@ def pytest_profiles(tmp_path):
 def faulty_bench(tmp_path):
     """A bench file whose mock unit ignores rain."""
     path = tmp_path / "faulty.bench"
-    path.write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n", encoding="utf-8")
+    path.write_text(
+        SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n", encoding="utf-8"
+    )
     return path
 
 
@@ -42,12 +53,16 @@ def test_each_profile_is_one_test(pytest_profiles):
     assert done.returncode == 0
     listed = [line for line in done.stdout.splitlines() if "::" in line]
     assert len(listed) == len(list(SHIPPED.glob("*.yaml")))
-    assert any(line.endswith("rain-count.yaml::every closure of the rain contact is counted") for line in listed)
+    assert any(
+        line.endswith("rain-count.yaml::every closure of the rain contact is counted") for line in listed
+    )
 
 
 def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
     """A passing profile is a passing test; its log is where `--records` says."""
-    done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH, "-k", "counted", "--records", tmp_path / "logs", "-q")
+    done = pytest_profiles(
+        SHIPPED, "--bench", SHIPPED_BENCH, "-k", "counted", "--records", tmp_path / "logs", "-q"
+    )
     assert done.returncode == 0
     assert "1 passed, 5 deselected" in done.stdout
     assert len(list((tmp_path / "logs").iterdir())) == 1

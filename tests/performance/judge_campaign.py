@@ -362,13 +362,13 @@ def main(count: int) -> int:
         one = case(seed)
         found = play(one)
         if (what := wrong(one, found)) is not None:
-            print(f"{what}: seed {seed}, {one.formula}, {found}")  # noqa: T201 - a script's output
+            print(f"{what}: seed {seed}, {one.formula}, {found}")
             return 1
         said[type(one.formula).__name__, found.verdict.value] += 1
     for kind in sorted({kind for kind, _ in said}):
         row = {verdict: said[kind, verdict] for verdict in ("pass", "fail", "inconclusive")}
         total = sum(row.values())
-        print(f"{kind:18}{total:8}  " + "  ".join(f"{v} {n / total:6.1%}" for v, n in row.items()))  # noqa: T201 - likewise
+        print(f"{kind:18}{total:8}  " + "  ".join(f"{v} {n / total:6.1%}" for v, n in row.items()))
     return 0
 
 

@@ -41,7 +41,7 @@ def test_a_reading_costs_the_same_late_in_a_long_run() -> None:
     """The last tenth of 100,000 readings costs what the second tenth cost."""
     costs = _seconds_per_reading(_samples(100_000), watches=1)
     assert costs[-1] < 1.5 * costs[1], costs
-    print(f"{costs[-1] * 1e6:.1f} us a reading with one open watch")  # noqa: T201 - a benchmark's output
+    print(f"{costs[-1] * 1e6:.1f} us a reading with one open watch")
 
 
 @pytest.mark.performance
@@ -50,7 +50,7 @@ def test_an_open_watch_costs_little() -> None:
     samples = _samples(20_000)
     one, nine = min(_seconds_per_reading(samples, 1)), min(_seconds_per_reading(samples, 9))
     assert nine < 9 * one
-    print(f"{(nine - one) / 8 * 1e6:.2f} us a reading and open watch")  # noqa: T201 - a benchmark's output
+    print(f"{(nine - one) / 8 * 1e6:.2f} us a reading and open watch")
 
 
 @pytest.mark.performance
@@ -81,5 +81,5 @@ def test_deciding_online_beats_deciding_again_with_an_offline_monitor() -> None:
     begin = time.perf_counter()
     monitor.evaluate({"time": [s.requested_s for s in half], "x": [s.value for s in half]})
     theirs = time.perf_counter() - begin
-    print(f"{theirs / ours:.0f} times")  # noqa: T201 - a benchmark's output
+    print(f"{theirs / ours:.0f} times")
     assert theirs / ours >= 50

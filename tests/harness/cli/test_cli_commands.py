@@ -162,7 +162,7 @@ def test_explain_and_schema_answer(ventproof):
     assert "tolerance" in err
 
 
-def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof, monkeypatch):
+def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof):
     """Without `--clear` and without anybody to ask, nothing real is driven."""
     code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
     assert code == 3

@@ -58,10 +58,14 @@ def test_an_edited_tolerance_changes_the_verdict(recorded):
     """A stricter profile decides the same evidence anew and says what changed."""
     path = next(p for p in PROFILES if p.stem == "rain-closes-holds-lets-go")
     result = recorded(path)
-    stricter = read_profile("edited.yaml", path.read_text(encoding="utf-8").replace("within: 35 s", "within: 20 s"))
+    stricter = read_profile(
+        "edited.yaml", path.read_text(encoding="utf-8").replace("within: 35 s", "within: 20 s")
+    )
     decided = decide_again(read_log(result.log), stricter)
     assert decided.verdict == "fail"
-    assert [(old["verdict"], new["verdict"]) for old, new in decided.changes if old["signal"] == "roof_vent"] == [("pass", "fail")]
+    assert [
+        (old["verdict"], new["verdict"]) for old, new in decided.changes if old["signal"] == "roof_vent"
+    ] == [("pass", "fail")]
 
 
 def test_other_stimuli_cannot_be_judged_from_this_log(recorded):

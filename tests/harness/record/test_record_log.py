@@ -115,7 +115,7 @@ def test_every_changed_byte_is_found(tmp_path_factory, data):
 
 @given(data=st.data())
 def test_removed_repeated_and_reordered_lines_are_found(tmp_path_factory, data):
-    """Any other order or selection of the lines but a prefix breaks the chain at the first line that is out of place."""
+    """Any order or selection of lines but a prefix breaks the chain at the first line out of place."""
     path = tmp_path_factory.mktemp("log") / "a.jsonl"
     lines = write_log(path).splitlines(keepends=True)
     order = data.draw(st.lists(st.integers(0, len(lines) - 1), min_size=1, max_size=8))

@@ -95,11 +95,15 @@ def test_samples_that_contradict_the_declared_travel_abort_the_run(run, shipped,
 
 def test_an_interlock_that_is_lost_aborts_within_a_poll(run, shipped, bench_text):
     """When the interlock opens, the run is broken off within one poll and the outputs are made safe."""
-    result = run(shipped["rain-closes-holds-lets-go"], bench=bench_text.replace("\nmock:", INTERLOCK + "\nmock:"))
+    result = run(
+        shipped["rain-closes-holds-lets-go"], bench=bench_text.replace("\nmock:", INTERLOCK + "\nmock:")
+    )
     events = events_of(result)
     closed = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
     assert result.outcome.verdict is None
-    assert result.outcome.aborted.startswith("the interlock rain_contact is not healthy (it reads 1, healthy is 0)")
+    assert result.outcome.aborted.startswith(
+        "the interlock rain_contact is not healthy (it reads 1, healthy is 0)"
+    )
     assert events[-1]["t"] - closed["t"] < 0.1 + 0.3  # debounce and refresh of the mock, then one poll
     assert "safe" in names_of(events)
 

@@ -1,0 +1,226 @@
+"""Whole runs on real wires: pseudo-terminals and sockets, separate processes, real time."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from pymodbus import FramerType
+from pymodbus.client import ModbusSerialClient
+
+from harness.cli.options import SHIPPED_BENCH
+from harness.record.read import read_log
+
+pytestmark = pytest.mark.wire
+
+VENTPROOF = [sys.executable, "-m", "harness.cli"]
+
+FAST_RAIN = """
+profile: rain, on a small fast house
+needs:
+  outputs: {rain: contact, house_temperature: °C}
+  signals: {roof_vent: "%", side_vent: "%", rain_override: flag, rain_count: count}
+always:
+  - {signal: roof_vent, stays_below: 15 %, while: {rain: closed}, settled_after: 4500 ms}
+start:
+  set: {rain: open}
+  write: {house_temperature: 30 °C}
+  until:
+    - {signal: roof_vent, reaches: 99 %, tolerance: 6 %, within: 8 s, holds: 500 ms}
+    - {signal: side_vent, reaches: 99 %, tolerance: 6 %, within: 8 s, holds: 500 ms}
+steps:
+  - step: rain begins
+    do:
+      - close: rain
+    expect:
+      - {signal: rain_override, equals: on, within: 1500 ms}
+      - {signal: roof_vent, reaches: 5 %, tolerance: 6 %, within: 6 s, holds: 1 s}
+      - {signal: side_vent, reaches: 50 %, tolerance: 6 %, within: 6 s, holds: 1 s}
+  - step: rain ends
+    do:
+      - open: rain
+    expect:
+      - {signal: rain_override, equals: off, within: 4 s}
+      - {signal: roof_vent, returns: 99 %, tolerance: 6 %, not_before: 2 s, within: 9 s}
+"""
+PULSES = """
+profile: six closures are counted and start nothing
+needs:
+  outputs: {rain: contact}
+  signals: {rain_count: count, rain_override: flag}
+start:
+  set: {rain: open}
+  until:
+    - {signal: rain_override, equals: off, within: 4 s}
+steps:
+  - step: six pulses
+    do:
+      - {pulse: rain, times: 6, closed_for: 150 ms, open_for: 150 ms, label: train}
+    expect:
+      - {signal: rain_count, counts: 6, within: 2500 ms}
+      - {signal: rain_override, unchanged: {for: 2500 ms}}
+"""
+FASTER = (
+    ("full_travel: 30 s", "full_travel: 3 s"),
+    ("full_travel: 40 s", "full_travel: 4 s"),
+    ("entry_delay: 2 s", "entry_delay: 500 ms"),
+    ("release_delay: 30 s", "release_delay: 2 s"),
+    ("full_travel: 28 s", "full_travel: 2800 ms"),
+    ("full_travel: 38 s", "full_travel: 3800 ms"),
+    ("refresh_every: 200 ms", "refresh_every: 50 ms"),
+    ("refreshed_every: 200 ms", "refreshed_every: 50 ms"),
+    ("poll_every: 100 ms", "poll_every: 50 ms"),
+)
+
+
+def faster(text):
+    for said, instead in FASTER:
+        text = text.replace(said, instead)
+    return text
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory):
+    """A small fast house, served by `ventproof mock` in a process of its own; returns its folder."""
+    folder = tmp_path_factory.mktemp("stand")
+    (folder / "house.yaml").write_text(faster(SHIPPED_BENCH.read_text(encoding="utf-8")), encoding="utf-8")
+    (folder / "rain.yaml").write_text(FAST_RAIN, encoding="utf-8")
+    (folder / "pulses.yaml").write_text(PULSES, encoding="utf-8")
+    with subprocess.Popen(
+        [*VENTPROOF, "mock", "--at", folder, "--bench", folder / "house.yaml"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    ) as process:
+        said = ""
+        while "Ctrl-C ends it." not in said:
+            line = process.stdout.readline()
+            assert line, f"the mock died: {said}"
+            said += line
+        for path in folder.glob("bench-*.yaml"):
+            path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        yield folder
+        process.send_signal(signal.SIGINT)
+        assert process.wait(5) == 0
+
+
+def run_command(stand, out, bench, *more, profile="rain.yaml"):
+    return [*VENTPROOF, "run", stand / profile, "--bench", stand / bench, "--clear", "--out", out, *more]
+
+
+@pytest.mark.parametrize(
+    ("bench", "profile", "more"),
+    [
+        ("bench-rtu.yaml", "rain.yaml", []),
+        ("bench-tcp.yaml", "pulses.yaml", []),
+        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_frames"]),
+        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_lines"]),
+    ],
+    ids=["coil relay on the RTU line", "TCP and SCPI switch", "framed relay board", "serial control line"],
+)
+def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, tmp_path):
+    """Every kind of relay drives the unit's contact in real time and the unit passes; no control codes are printed."""
+    done = subprocess.run(
+        run_command(stand, tmp_path, bench, *more, profile=profile),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "1 run(s): 1 pass" in done.stdout
+    assert "\x1b" not in done.stdout
+    state = read_log(next(tmp_path.glob("*.jsonl")))
+    assert (state.broken_at, state.outcome) == (None, "pass")
+    assert state.events[0]["clock"] == "wall"
+
+
+def rain_coil(stand):
+    """Read the relay that makes rain, with a client of its own on the board's line."""
+    client = ModbusSerialClient(
+        str(stand / "unit"), framer=FramerType.RTU, baudrate=19200, timeout=0.3, retries=3
+    )
+    try:
+        while not client.connect():  # the guard holds the port until it has let go of it
+            time.sleep(0.01)
+        return client.read_coils(0, count=1, device_id=2).bits[0]
+    finally:
+        client.close()
+
+
+def wait_for_rain(log_folder, process):
+    """Wait until the run has closed the rain contact; returns its log."""
+    for _ in range(200):
+        for log in log_folder.glob("*.jsonl"):
+            if b'"said":"close rain"' in log.read_bytes():
+                return log
+        assert process.poll() is None
+        time.sleep(0.05)
+    raise AssertionError("the run never closed the rain contact")
+
+
+def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_path):
+    """After SIGKILL of the whole process group the relay is open within a second, and the log's chain holds."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml"), stdout=subprocess.DEVNULL, start_new_session=True
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        killed = time.monotonic()
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    while rain_coil(stand):
+        assert time.monotonic() - killed < 1, "the relay is still closed a second after the kill"
+    done = subprocess.run([*VENTPROOF, "verify", log], capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert "intact" in done.stdout
+    assert "aborted" in done.stdout
+
+
+def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
+    """Ctrl-C ends the run with code 130, outputs safe and the log closed as aborted."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml"),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.send_signal(signal.SIGINT)
+        assert "left its outputs safe and its log closed as aborted" in process.stderr.read()
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    events = read_log(log).events
+    assert [e["event"] for e in events[-2:]] == ["safe", "run_end"]
+    assert events[-1]["aborted"] == "interrupted by the operator"
+
+
+def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
+    """A service manager's SIGTERM is an interruption like any other."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.terminate()
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    assert read_log(log).events[-1]["event"] == "run_end"
+
+
+def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
+    """A run on a bench whose port cannot be opened is aborted with the reason, exit code 4."""
+    text = (
+        (stand / "bench-rtu.yaml")
+        .read_text(encoding="utf-8")
+        .replace(str(stand / "unit"), str(stand / "nothing"))
+    )
+    (stand / "bench-gone.yaml").write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        run_command(stand, tmp_path, "bench-gone.yaml"), capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 4
+    assert str(stand / "nothing") in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
