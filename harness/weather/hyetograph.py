@@ -1,0 +1,239 @@
+"""A hyetograph: how hard it rains over time, in pieces of constant or evenly changing intensity (pure, exact)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final, Literal, final
+
+from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+Shape = Literal["steps", "linear"]
+"""How intensity runs between two points: it keeps the first one's value, or changes evenly to the second's."""
+
+SECONDS_PER_HOUR: Final = 3600
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A span over which intensity changes evenly; equal ends make it constant.
+
+    Attributes:
+        duration_s: how long it lasts, more than 0 s.
+        begins_mm_per_h: intensity at its beginning, 0 or more.
+        ends_mm_per_h: intensity at its end, 0 or more.
+    """
+
+    duration_s: Fraction
+    begins_mm_per_h: Fraction
+    ends_mm_per_h: Fraction
+
+    def __post_init__(self) -> None:
+        more_than_zero("duration_s", self.duration_s)
+        not_negative("mm_per_h", self.begins_mm_per_h)
+        not_negative("mm_per_h", self.ends_mm_per_h)
+
+    @property
+    def depth_mm(self) -> Fraction:
+        """The rain that falls during the piece."""
+        return self.depth_mm_by(self.duration_s)
+
+    @property
+    def is_wet(self) -> bool:
+        """Whether it rains at all."""
+        return self.begins_mm_per_h > 0 or self.ends_mm_per_h > 0
+
+    def mm_per_h_at(self, after_s: Fraction) -> Fraction:
+        """Return the intensity `after_s` seconds into the piece."""
+        rise = self.ends_mm_per_h - self.begins_mm_per_h
+        return self.begins_mm_per_h + rise * after_s / self.duration_s
+
+    def depth_mm_by(self, after_s: Fraction) -> Fraction:
+        """Return the rain of the first `after_s` seconds of the piece: the trapezoid below its intensity."""
+        return (self.begins_mm_per_h + self.mm_per_h_at(after_s)) * after_s / (2 * SECONDS_PER_HOUR)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Hyetograph:
+    """Rain from 0 s on, piece after piece; before and after it is dry."""
+
+    pieces: tuple[Piece, ...]
+
+    def __post_init__(self) -> None:
+        if not self.pieces:
+            raise ValueError("a hyetograph needs at least one piece; for dry weather write 0 mm/h")
+
+    @property
+    def duration_s(self) -> Fraction:
+        """How long the hyetograph lasts, dry pieces included."""
+        return sum((p.duration_s for p in self.pieces), Fraction())
+
+    @property
+    def depth_mm(self) -> Fraction:
+        """All the rain that falls."""
+        return sum((p.depth_mm for p in self.pieces), Fraction())
+
+    @property
+    def peak_mm_per_h(self) -> Fraction:
+        """The highest intensity."""
+        return max(max(p.begins_mm_per_h, p.ends_mm_per_h) for p in self.pieces)
+
+    def then(self, following: Hyetograph) -> Hyetograph:
+        """Return this rain and, when it is over, the other."""
+        return Hyetograph(self.pieces + following.pieces)
+
+    def replayed(self, speed: Number) -> Hyetograph:
+        """Return the same rain `speed` times as fast, so that exactly as much falls.
+
+        Args:
+            speed: more than 0; 60 plays an hour in a minute, 0.5 takes twice the time.
+
+        Raises:
+            ValueError: the speed is not more than 0.
+        """
+        times = more_than_zero("speed", speed)
+        return Hyetograph(
+            tuple(
+                Piece(p.duration_s / times, p.begins_mm_per_h * times, p.ends_mm_per_h * times)
+                for p in self.pieces
+            )
+        )
+
+    def split_at(self, at_s: Number) -> Hyetograph:
+        """Return the same rain with a border between two pieces at `at_s`, where there was none.
+
+        Raises:
+            ValueError: the instant is not inside the hyetograph.
+        """
+        instant_s = exact(at_s)
+        if not 0 <= instant_s <= self.duration_s:
+            raise ValueError(f"at_s={shown(instant_s)} must be 0 to {shown(self.duration_s)} s")
+        pieces: list[Piece] = []
+        start_s = Fraction()
+        for piece in self.pieces:
+            after_s = instant_s - start_s
+            if 0 < after_s < piece.duration_s:
+                middle = piece.mm_per_h_at(after_s)
+                pieces.append(Piece(after_s, piece.begins_mm_per_h, middle))
+                pieces.append(Piece(piece.duration_s - after_s, middle, piece.ends_mm_per_h))
+            else:
+                pieces.append(piece)
+            start_s += piece.duration_s
+        return Hyetograph(tuple(pieces))
+
+
+def constant(mm_per_h: Number, *, duration_s: Number) -> Hyetograph:
+    """Return rain of one intensity.
+
+    Args:
+        mm_per_h: intensity, 0 or more.
+        duration_s: how long, more than 0 s.
+
+    Raises:
+        ValueError: a number is out of its range.
+    """
+    return ramp(mm_per_h, mm_per_h, duration_s=duration_s)
+
+
+def ramp(from_mm_per_h: Number, to_mm_per_h: Number, *, duration_s: Number) -> Hyetograph:
+    """Return rain whose intensity changes evenly; arguments as for `constant`.
+
+    Raises:
+        ValueError: a number is out of its range.
+    """
+    return Hyetograph((Piece(exact(duration_s), exact(from_mm_per_h), exact(to_mm_per_h)),))
+
+
+def blocks(spans: Iterable[tuple[Number, Number]]) -> Hyetograph:
+    """Return rain in blocks of constant intensity.
+
+    Args:
+        spans: for each block its duration in s, more than 0, and its intensity in mm/h, 0 or more.
+
+    Raises:
+        ValueError: a number is out of its range, or there is no block.
+    """
+    return Hyetograph(tuple(Piece(exact(span), exact(rate), exact(rate)) for span, rate in spans))
+
+
+def from_intensities(points: Sequence[tuple[Number, Number]], *, shape: Shape) -> Hyetograph:
+    """Return the rain through points of time and intensity.
+
+    Args:
+        points: two or more of (s, mm/h), times rising; the first time is where the hyetograph begins.
+        shape: `steps` keeps an intensity until the next point, and the last point, which must be 0 mm/h,
+            says when the rain ends; `linear` joins the points.
+
+    Raises:
+        ValueError: too few points, times that do not rise, a negative intensity, or steps that do not end.
+    """
+    exactly = _rising(points)
+    if shape == "steps" and exactly[-1][1] != 0:
+        raise ValueError(
+            f"the last intensity, {shown(exactly[-1][1])} mm/h, has no end; "
+            "add a last point with the time at which it ends and 0 mm/h"
+        )
+    return Hyetograph(
+        tuple(
+            Piece(end_s - start_s, begins, ends if shape == "linear" else begins)
+            for (start_s, begins), (end_s, ends) in pairwise(exactly)
+        )
+    )
+
+
+def from_depths(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
+    """Return the rain that gave these readings, even between two of them.
+
+    Args:
+        points: two or more of (s, mm), times rising; each depth fell since the point before. The first
+            only says when the hyetograph begins, so its depth must be 0.
+
+    Raises:
+        ValueError: too few points, times that do not rise, a negative depth, or a first depth that is not 0.
+    """
+    exactly = _rising(points)
+    if exactly[0][1] != 0:
+        raise ValueError(
+            f"the first depth, {shown(exactly[0][1])} mm, has no beginning; "
+            "put a point before it with the time at which it began to fall and 0 mm"
+        )
+    return blocks(
+        (end_s - start_s, depth * SECONDS_PER_HOUR / (end_s - start_s))
+        for (start_s, _), (end_s, depth) in pairwise(exactly)
+    )
+
+
+def from_totals(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
+    """Return the rain of a mass curve, even between two points.
+
+    Args:
+        points: two or more of (s, mm fallen since the beginning), times rising, totals never falling;
+            the first total is what the reading began with.
+
+    Raises:
+        ValueError: too few points, times that do not rise, or a total that falls.
+    """
+    exactly = _rising(points)
+    for (_, before), (at_s, after) in pairwise(exactly):
+        if after < before:
+            raise ValueError(
+                f"the total falls from {shown(before)} to {shown(after)} mm at {shown(at_s)} s; it may only grow"
+            )
+    steps = [(end_s, after - before) for (_, before), (end_s, after) in pairwise(exactly)]
+    return from_depths([(exactly[0][0], 0), *steps])
+
+
+def _rising(points: Sequence[tuple[Number, Number]]) -> list[tuple[Fraction, Fraction]]:
+    exactly = [(exact(at_s), exact(value)) for at_s, value in points]
+    if len(exactly) < 2:  # noqa: PLR2004 - a span has two ends
+        raise ValueError(f"{len(exactly)} point(s) make no span; give at least two")
+    for (before_s, _), (at_s, _) in pairwise(exactly):
+        if at_s <= before_s:
+            raise ValueError(f"{shown(at_s)} s does not come after {shown(before_s)} s; times must rise")
+    return exactly
