@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from bench.samples import Window
 from harness.judge.spans import EPS_S, INF, Piece, Reading, clip
 from harness.judge.verdict import Bounds, Verdict
+
+BEYOND_S: Final = 2 * EPS_S
+"""Evidence is taken so far beyond the last judged instant that rounding leaves no instant of it uncovered, s."""
 
 
 class Measures(NamedTuple):
@@ -46,7 +49,7 @@ class Decider(ABC):
         """Take the next piece of the envelope; pieces come in order and without holes from s1 on."""
         if self.verdict is not None:
             return
-        part = clip(piece, self.s1, self.end_s + EPS_S)
+        part = clip(piece, self.s1, self.end_s + BEYOND_S)
         if part is None:
             return
         self.pieces.append(part)

@@ -10,6 +10,8 @@ EPS: Final = 1e-7
 """Values this close count as equal, in the signal's unit: a thousandth of the finest resolution or less."""
 EPS_S: Final = 1e-9
 """Instants this close count as equal, s: log times have a grid of 1e-6 s."""
+NOISE_S: Final = 1e-10
+"""Sums of instants differ by less than this however they are added up, s; far below `EPS_S`."""
 INF: Final = float("inf")
 
 
@@ -108,8 +110,10 @@ class Cover:
         self.complete = False
 
     def add(self, lo: float, hi: float) -> bool:
-        """Cover [lo, hi]; returns whether everything is covered now."""
-        lo, hi = max(lo, self._lo), min(hi, self._hi)
+        """Cover [lo, hi], float noise at its ends included; returns whether everything is covered now."""
+        if lo > hi:
+            return self.complete
+        lo, hi = max(lo - NOISE_S, self._lo), min(hi + NOISE_S, self._hi)
         if self.complete or lo > hi:
             return self.complete
         spans = self.spans

@@ -10,11 +10,11 @@ from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas, wording
 from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
-from harness.judge.decider import Decider, bounds_if_finite
+from harness.judge.decider import BEYOND_S, Decider, bounds_if_finite
 from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
 from harness.judge.envelope import Envelope, Pairs, Polyline
 from harness.judge.formulas import Formula
-from harness.judge.spans import EPS_S, INF, Piece, Reading
+from harness.judge.spans import INF, Piece, Reading
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Finding, Rule
 
@@ -169,7 +169,7 @@ class Watch:
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))
             decider.piece(piece)
-            if piece.t1 >= decider.end_s + EPS_S and decider.verdict is None:
+            if piece.t1 >= decider.end_s + BEYOND_S and decider.verdict is None:
                 decider.finish()
 
     def _conclude(self, later: Iterable[Piece] = ()) -> None:

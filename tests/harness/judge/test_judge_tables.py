@@ -240,3 +240,17 @@ def test_a_condition_that_ends_first_was_never_in_force() -> None:
     watch.end_at(10.0)
     found = watch.close(20.0)
     assert (found.verdict, found.why) == (P, "was never held to it: the condition ended first")
+
+
+@pytest.mark.parametrize("at_s", [0.1, 1234.567, 98765.4321])
+@pytest.mark.parametrize("within", [0.3, 3.0, 7.7])
+def test_what_never_comes_fails_wherever_the_clock_stands(at_s: float, within: float) -> None:
+    """No rounding of the limit's instant leaves a hole through which a flag or a vent might have come in time."""
+    instants = [at_s + i * 0.1 for i in range(-20, 120)]
+    off, still = [Sample(0, t, t) for t in instants], [Sample(50.0, t, t) for t in instants]
+    window = Window(at_s, at_s + 0.01)
+    assert judge(f.Equals(1, within), off, FLAG, window).verdict is F
+    assert judge(f.Reaches(5, 2, within), still, VENT, window).verdict is F
+    assert judge(f.Reaches(5, 2, within, 1.0), still, VENT, window).verdict is F
+    assert judge(f.Returns(5, 2, 0.1, within), still, VENT, window).verdict is F
+    assert judge(f.StartsMoving(1, within), still, VENT, window).verdict is F

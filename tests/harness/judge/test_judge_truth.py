@@ -63,26 +63,27 @@ def test_feeding_everything_at_once_says_the_same(first: int) -> None:
             assert live.response_s.low <= after.response_s.high + 1e-6, seed
 
 
-def test_inconclusive_only_within_the_uncertainty_of_the_evidence() -> None:
+@pytest.mark.parametrize("origin_s", [0.0, 98765.4321])
+def test_inconclusive_only_within_the_uncertainty_of_the_evidence(origin_s: float) -> None:
     """A truth further from every limit than the evidence is wide is never left open."""
     decided = 0
     for seed in range(400):
         r = random.Random(seed)
-        rate, error, spacing = 100 / 28, 0.05, 0.1
-        truth = campaign._travel(r, rate, 0.0, 60)
-        question = campaign._question(r, truth, 5.0)
+        rate, error, spacing, stimulus_s = 100 / 28, 0.05, 0.1, origin_s + 5.1
+        truth = campaign._travel(r, rate, origin_s, 60)
+        question = campaign._question(r, truth, stimulus_s)
         if isinstance(question, f.MovesAt | f.NeverReverses):
             continue
         traits = SignalTraits(name="vent", unit="%", error=error, rate_per_s=rate)
         samples = [
-            Sample(truth.at(i * spacing) + r.uniform(-error, error), i * spacing, i * spacing)
-            for i in range(int(59 / spacing))
+            Sample(truth.at(t) + r.uniform(-error, error), t, t)
+            for t in (origin_s + i * spacing for i in range(int(59 / spacing)))
         ]
-        one = campaign.Case(traits, samples, question, Window(5.0, 5.0), 5.0, truth)
+        one = campaign.Case(traits, samples, question, Window(stimulus_s, stimulus_s), stimulus_s, truth)
         room = 2 * (error + rate * spacing / 2)
         certain_pass, certain_fail = (
-            campaign.holds(question, truth, 5.0, -room),
-            not campaign.holds(question, truth, 5.0, room),
+            campaign.holds(question, truth, stimulus_s, -room),
+            not campaign.holds(question, truth, stimulus_s, room),
         )
         found = campaign.play(one)
         if certain_pass or certain_fail:
