@@ -1,0 +1,154 @@
+"""Temperature as resistance: thermistors whose resistance falls as they warm (NTC)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import cbrt, exp, isfinite, log, sqrt
+from typing import Final, final
+
+ZERO_C_IN_K: Final = 273.15
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BetaLaw:
+    """The two-parameter law R = R1 exp(beta (1/T - 1/T1)), T in kelvin.
+
+    A data sheet's beta fits two temperatures; away from them the law errs by tenths of a degree.
+
+    Attributes:
+        ohm: resistance R1 at `at_c`, more than 0.
+        beta_k: kelvin, more than 0.
+        at_c: reference temperature, °C.
+    """
+
+    ohm: float
+    beta_k: float
+    at_c: float = 25.0
+
+    def __post_init__(self) -> None:
+        _check_resistance(self.ohm)
+        if not 0 < self.beta_k < float("inf"):
+            raise ValueError(f"beta_k={self.beta_k!r} must be a finite number of kelvin above 0")
+        _kelvin(self.at_c)
+
+    def resistance_ohm(self, temperature_c: float) -> float:
+        """Return the resistance at a temperature, ohm.
+
+        Raises:
+            ValueError: at or below absolute zero, or so cold that the resistance has no number.
+        """
+        power = self.beta_k * (1 / _kelvin(temperature_c) - 1 / _kelvin(self.at_c)) + log(self.ohm)
+        return _exponential(power, temperature_c)
+
+    def temperature_c(self, resistance_ohm: float) -> float:
+        """Return the temperature at a resistance, °C.
+
+        Raises:
+            ValueError: not above 0 ohm, or more heat than the law knows.
+        """
+        _check_resistance(resistance_ohm)
+        inverse = 1 / _kelvin(self.at_c) + log(resistance_ohm / self.ohm) / self.beta_k
+        return _celsius(inverse, resistance_ohm)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class SteinhartHart:
+    """The three-parameter law 1/T = a + b ln R + c (ln R)^3, T in kelvin and R in ohm.
+
+    Source: Steinhart and Hart, Calibration curves for thermistors, Deep-Sea Research 15 (1968).
+
+    Attributes:
+        a: 1/K.
+        b: 1/K, more than 0, so that resistance falls as temperature rises.
+        c: 1/K, 0 or more, for the same reason; 0 makes it the beta law.
+    """
+
+    a: float
+    b: float
+    c: float
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.a):
+            raise ValueError(f"a={self.a!r} must be a finite number")
+        if not 0 < self.b < float("inf"):
+            raise ValueError(f"b={self.b!r} must be a finite number above 0; check the coefficients' order")
+        if not 0 <= self.c < float("inf"):
+            raise ValueError(f"c={self.c!r} must be a finite number from 0 up; check the coefficients' order")
+
+    @classmethod
+    def through(cls, *points: tuple[float, float]) -> SteinhartHart:
+        """Return the law through three `(temperature in °C, resistance in ohm)` points.
+
+        Raises:
+            ValueError: not three points, two of them alike, or points that no NTC thermistor has.
+        """
+        if len(points) != 3:  # noqa: PLR2004 - three coefficients
+            raise ValueError(f"{len(points)} points do not fix three coefficients; give three")
+        for _, ohm in points:
+            _check_resistance(ohm)
+        (y1, y2, y3), (l1, l2, l3) = zip(*((1 / _kelvin(t), log(r)) for t, r in points), strict=True)
+        if len({l1, l2, l3}) < len(points):
+            raise ValueError(f"the points {points!r} have equal resistances; give three different ones")
+        g2, g3 = (y2 - y1) / (l2 - l1), (y3 - y1) / (l3 - l1)
+        c = (g3 - g2) / (l3 - l2) / (l1 + l2 + l3)
+        b = g2 - c * (l1 * l1 + l1 * l2 + l2 * l2)
+        try:
+            return cls(y1 - (b + c * l1 * l1) * l1, b, c)
+        except ValueError as error:
+            raise ValueError(f"the points {points!r} are not those of an NTC thermistor: {error}") from None
+
+    def temperature_c(self, resistance_ohm: float) -> float:
+        """Return the temperature at a resistance, °C.
+
+        Raises:
+            ValueError: not above 0 ohm, or more heat than the law knows.
+        """
+        _check_resistance(resistance_ohm)
+        ln = log(resistance_ohm)
+        return _celsius(self.a + self.b * ln + self.c * ln**3, resistance_ohm)
+
+    def resistance_ohm(self, temperature_c: float) -> float:
+        """Return the resistance at a temperature, ohm: the one real root of the cubic in ln R (Cardano).
+
+        Raises:
+            ValueError: at or below absolute zero, or so cold that the resistance has no number.
+        """
+        excess = 1 / _kelvin(temperature_c) - self.a
+        if self.c == 0:
+            return _exponential(excess / self.b, temperature_c)
+        # ln^3 + p ln = q with p > 0 has one real root u - p / (3 u).
+        p, q = self.b / self.c, excess / self.c
+        u = cbrt(abs(q) / 2 + sqrt(q * q / 4 + p**3 / 27))
+        ln = (u - p / (3 * u)) * (1 if q >= 0 else -1)
+        # The root loses digits when c is small: two steps of Newton's method bring them back.
+        for _ in range(2):
+            ln -= (self.b * ln + self.c * ln**3 - excess) / (self.b + 3 * self.c * ln * ln)
+        return _exponential(ln, temperature_c)
+
+
+def _kelvin(temperature_c: float) -> float:
+    if not -ZERO_C_IN_K < temperature_c < float("inf"):
+        raise ValueError(f"{temperature_c!r} °C is no temperature; give more than {-ZERO_C_IN_K} °C")
+    return temperature_c + ZERO_C_IN_K
+
+
+def _celsius(per_kelvin: float, resistance_ohm: float) -> float:
+    if not per_kelvin > 0:
+        raise ValueError(f"{resistance_ohm!r} ohm is hotter than this law knows; give a higher resistance")
+    return 1 / per_kelvin - ZERO_C_IN_K
+
+
+def _check_resistance(ohm: float) -> None:
+    if not 0 < ohm < float("inf"):
+        raise ValueError(
+            f"{ohm!r} ohm must be a finite resistance above 0 ohm; open and short have no temperature"
+        )
+
+
+def _exponential(power: float, temperature_c: float) -> float:
+    most = 600.0  # e^600 ohm is far beyond any circuit and still a double
+    if not -most <= power <= most:
+        raise ValueError(f"at {temperature_c!r} °C this law gives no resistance that can be written down")
+    return exp(power)

@@ -1,0 +1,244 @@
+"""Piecewise-linear courses of a quantity in time: what the weather does, before any sensor sees it."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, field
+from itertools import accumulate, pairwise
+from math import fsum, isfinite
+from typing import TYPE_CHECKING, Final, final
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+MOST_POINTS: Final = 1_000_000
+"""Longest trace: more is a slip of the pen (a day at 10 Hz is 864,000 points)."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A quantity between its first and its last point, linear from point to point.
+
+    Two points at one instant are a step: the value there is the second. Integrals, means and extremes are
+    those of the lines themselves, not of samples taken from them.
+
+    Attributes:
+        times_s: instants, finite, never falling; at least two, the last later than the first.
+        values: one finite value for each instant, in whatever unit the trace is of.
+    """
+
+    times_s: tuple[float, ...]
+    values: tuple[float, ...]
+    _areas: tuple[float, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        times_s, values = self.times_s, self.values
+        if len(times_s) != len(values):
+            raise ValueError(f"{len(times_s)} instants and {len(values)} values; give each instant one value")
+        if not 2 <= len(times_s) <= MOST_POINTS:  # noqa: PLR2004 - a line has two ends
+            raise ValueError(f"{len(times_s)} points make no trace; give 2 to {MOST_POINTS}")
+        for number in (*times_s, *values):
+            if not isfinite(number):
+                raise ValueError(f"{number!r} in a trace must be a finite number")
+        for before_s, after_s in pairwise(times_s):
+            if after_s < before_s:
+                raise ValueError(
+                    f"the instant {after_s!r} s comes after {before_s!r} s; instants must not fall"
+                )
+        if times_s[0] == times_s[-1]:
+            raise ValueError(f"the trace begins and ends at {times_s[0]!r} s; it must last more than 0 s")
+        areas = ((b - a) * (u + v) / 2 for (a, u), (b, v) in pairwise(zip(times_s, values, strict=True)))
+        object.__setattr__(self, "_areas", tuple(accumulate(areas, initial=0.0)))
+
+    @classmethod
+    def through(cls, points: Iterable[tuple[float, float]]) -> Trace:
+        """Return the trace through `(instant in s, value)` points."""
+        times_s, values = zip(*points, strict=True)
+        return cls(tuple(times_s), tuple(values))
+
+    @property
+    def start_s(self) -> float:
+        """The first instant, seconds."""
+        return self.times_s[0]
+
+    @property
+    def end_s(self) -> float:
+        """The last instant, seconds."""
+        return self.times_s[-1]
+
+    @property
+    def duration_s(self) -> float:
+        """How long the trace lasts, seconds."""
+        return self.end_s - self.start_s
+
+    def at(self, at_s: float) -> float:
+        """Return the value at an instant; at a step, the value after it.
+
+        Raises:
+            ValueError: the instant lies outside the trace.
+        """
+        self._check(at_s)
+        after = bisect_right(self.times_s, at_s)
+        if after == len(self.times_s):
+            return self.values[-1]
+        return self._between(after - 1, at_s)
+
+    def before(self, at_s: float) -> float:
+        """Return the value just before an instant; at a step, the value before it.
+
+        Raises:
+            ValueError: the instant lies outside the trace.
+        """
+        self._check(at_s)
+        here = bisect_left(self.times_s, at_s)
+        if here == 0 or self.times_s[here] == at_s:
+            return self.values[here]
+        return self._between(here - 1, at_s)
+
+    def area_to(self, at_s: float) -> float:
+        """Return the integral from the start to an instant, in the value's unit times seconds.
+
+        Raises:
+            ValueError: the instant lies outside the trace.
+        """
+        self._check(at_s)
+        left = min(bisect_right(self.times_s, at_s), len(self.times_s) - 1) - 1
+        part = (at_s - self.times_s[left]) * (self.values[left] + self._between(left, at_s)) / 2
+        return self._areas[left] + part
+
+    def mean(self, from_s: float, to_s: float) -> float:
+        """Return the mean over a span, which must last more than 0 s.
+
+        Raises:
+            ValueError: the span is empty or reaches outside the trace.
+        """
+        if not from_s < to_s:
+            raise ValueError(
+                f"a mean from {from_s!r} s to {to_s!r} s has no span; end it after its beginning"
+            )
+        cut = self.part(from_s, to_s)
+        pieces = pairwise(zip(cut.times_s, cut.values, strict=True))
+        return fsum((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces) / (to_s - from_s)
+
+    def largest(self) -> float:
+        """Return the largest value anywhere on the trace."""
+        return max(self.values)
+
+    def smallest(self) -> float:
+        """Return the smallest value anywhere on the trace."""
+        return min(self.values)
+
+    def part(self, from_s: float, to_s: float) -> Trace:
+        """Return the trace between two instants, on the same time axis.
+
+        Raises:
+            ValueError: the span is empty or reaches outside the trace.
+        """
+        if not from_s < to_s:
+            raise ValueError(
+                f"a part from {from_s!r} s to {to_s!r} s has no span; end it after its beginning"
+            )
+        first, last = self.at(from_s), self.before(to_s)
+        inner = slice(bisect_right(self.times_s, from_s), bisect_left(self.times_s, to_s))
+        return Trace(
+            (from_s, *self.times_s[inner], to_s),
+            (first, *self.values[inner], last),
+        )
+
+    def then(self, other: Trace) -> Trace:
+        """Return this trace and, from its end on, the other one, whose own start counts as its 0 s."""
+        shift_s = self.end_s - other.start_s
+        later_s = tuple(max(self.end_s, t + shift_s) for t in other.times_s)
+        return Trace(self.times_s + later_s, self.values + other.values)
+
+    def mapped(self, change: Callable[[float], float]) -> Trace:
+        """Return the trace with `change` applied at every point; straight lines stay straight lines.
+
+        That is exact for a linear `change` only; use `refined` first for any other.
+        """
+        return Trace(self.times_s, tuple(change(v) for v in self.values))
+
+    def in_time(self, change: Callable[[float], float]) -> Trace:
+        """Return the trace with every instant moved by `change`, which must not fall."""
+        return Trace(tuple(change(t) for t in self.times_s), self.values)
+
+    def refined(self, longest_s: float) -> Trace:
+        """Return the same trace with no two points further apart than `longest_s`.
+
+        Raises:
+            ValueError: `longest_s` is not above 0 s, or makes too many points.
+        """
+        if not longest_s > 0 or self.duration_s / longest_s > MOST_POINTS:
+            raise ValueError(
+                f"longest_s={longest_s!r} s must be more than {self.duration_s / MOST_POINTS:.3g} s"
+            )
+        points = []
+        for left, (a_s, b_s) in enumerate(pairwise(self.times_s)):
+            count = max(1, -int(-(b_s - a_s) // longest_s))
+            inner = (a_s + (b_s - a_s) * k / count for k in range(1, count))
+            points += [(a_s, self.values[left]), *((t, self._between(left, t)) for t in inner)]
+        return Trace.through([*points, (self.end_s, self.values[-1])])
+
+    def sampled(self, every_s: float) -> tuple[float, ...]:
+        """Return the values at the start and every `every_s` after it, up to the end.
+
+        Raises:
+            ValueError: `every_s` is not above 0 s, or makes too many samples.
+        """
+        if not every_s > 0 or self.duration_s / every_s > MOST_POINTS:
+            raise ValueError(f"every_s={every_s!r} s must be more than {self.duration_s / MOST_POINTS:.3g} s")
+        count = int(self.duration_s / every_s * (1 + 1e-12)) + 1
+        return tuple(self.at(min(self.start_s + k * every_s, self.end_s)) for k in range(count))
+
+    def _between(self, left: int, at_s: float) -> float:
+        a_s, b_s = self.times_s[left], self.times_s[left + 1]
+        if a_s == b_s:
+            return self.values[left + 1]
+        share = (at_s - a_s) / (b_s - a_s)
+        return self.values[left] * (1 - share) + self.values[left + 1] * share
+
+    def _check(self, at_s: float) -> None:
+        if not self.start_s <= at_s <= self.end_s:
+            raise ValueError(
+                f"{at_s!r} s is outside the trace, which runs from {self.start_s!r} s to {self.end_s!r} s"
+            )
+
+
+def constant(value: float, *, for_s: float) -> Trace:
+    """Return a trace that keeps one value for `for_s` seconds (more than 0)."""
+    return Trace((0.0, for_s), (value, value))
+
+
+def ramp(first: float, last: float, *, for_s: float) -> Trace:
+    """Return a trace that goes from one value to another in `for_s` seconds (more than 0)."""
+    return Trace((0.0, for_s), (first, last))
+
+
+def step(first: float, last: float, *, at_s: float, for_s: float) -> Trace:
+    """Return a trace that jumps from one value to another at `at_s`, and lasts `for_s` seconds in all.
+
+    Raises:
+        ValueError: the step does not lie inside the trace.
+    """
+    if not 0 < at_s < for_s:
+        raise ValueError(f"at_s={at_s!r} s must lie between 0 s and for_s={for_s!r} s")
+    return Trace((0.0, at_s, at_s, for_s), (first, first, last, last))
+
+
+def added(one: Trace, other: Trace) -> Trace:
+    """Return the sum of two traces over the same span, steps of both included.
+
+    Raises:
+        ValueError: they do not begin and end together.
+    """
+    if (one.start_s, one.end_s) != (other.start_s, other.end_s):
+        raise ValueError(
+            f"traces from {one.start_s!r} s to {one.end_s!r} s and from {other.start_s!r} s to {other.end_s!r} s "
+            "cannot be added; give both the same start and end"
+        )
+    points = []
+    for at_s in sorted({*one.times_s, *other.times_s}):
+        early, late = one.before(at_s) + other.before(at_s), one.at(at_s) + other.at(at_s)
+        points += [(at_s, early)] if early == late else [(at_s, early), (at_s, late)]
+    return Trace.through(points)

@@ -1,0 +1,108 @@
+"""Mean wind and gusts as the trade defines them, exact on piecewise-linear winds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final, final
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from harness.weather.trace import Trace
+
+GUST_S: Final = 3.0
+"""Averaging time of a gust (WMO-No. 8, part I, chapter 5; the figure is from memory)."""
+
+MEAN_WIND_S: Final = 600.0
+"""Averaging time of the mean wind, ten minutes (WMO-No. 8, part I, chapter 5)."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The largest running mean of a span: its value, and the instant at which its window ends."""
+
+    value: float
+    at_s: float
+
+
+def running_mean(wind: Trace, at_s: float, window_s: float) -> float:
+    """Return the mean over the `window_s` seconds that end at `at_s`.
+
+    Raises:
+        ValueError: the window is not longer than 0 s, or begins before the wind does.
+    """
+    return wind.mean(at_s - window_s, at_s)
+
+
+def mean_wind(wind: Trace, at_s: float) -> float:
+    """Return the ten-minute mean that ends at `at_s`.
+
+    Raises:
+        ValueError: the wind began less than ten minutes before.
+    """
+    return running_mean(wind, at_s, MEAN_WIND_S)
+
+
+def gust(wind: Trace, from_s: float, to_s: float, *, window_s: float = GUST_S) -> Peak:
+    """Return the gust of a period: the largest running mean whose window lies inside the period.
+
+    On lines a running mean is a chain of parabolas. It is largest where a point of the wind enters or leaves
+    the window, or where the wind is as strong at the window's end as at its beginning; all of these
+    are tried, so nothing between samples is missed.
+
+    Raises:
+        ValueError: the period is shorter than the window, or reaches outside the wind.
+    """
+    if not 0 < window_s <= to_s - from_s:
+        raise ValueError(
+            f"a period from {from_s!r} s to {to_s!r} s holds no window of {window_s!r} s; lengthen the period"
+        )
+    cut = wind.part(from_s, to_s)
+    first_s = from_s + window_s
+    corners = {*cut.times_s, *(t + window_s for t in cut.times_s)}
+    ends = sorted({first_s, to_s, *(t for t in corners if first_s < t < to_s)})
+    candidates = [*ends, *(t for a, b in pairwise(ends) if (t := _crest(cut, a, b, window_s)) is not None)]
+    return max(
+        (Peak(_mean_ending(cut, t, window_s), t) for t in sorted(candidates)),
+        key=lambda peak: (peak.value, -peak.at_s),
+    )
+
+
+def sampled_gust(speeds: Sequence[float], *, every_s: float = 0.25, window_s: float = GUST_S) -> float:
+    """Return the gust that a controller finds which samples the wind and averages whole samples.
+
+    Args:
+        speeds: samples, evenly spaced, m/s.
+        every_s: time between them; 0.25 s is the usual rate for gusts (WMO-No. 8, from memory).
+        window_s: averaging time, a whole number of samples.
+
+    Raises:
+        ValueError: the window is no whole number of samples, or is longer than the samples.
+    """
+    count = round(window_s / every_s)
+    if count < 1 or abs(count * every_s - window_s) > 1e-9 * window_s:
+        raise ValueError(
+            f"window_s={window_s!r} s is not a whole number of samples, every_s={every_s!r} s apart"
+        )
+    if len(speeds) < count:
+        raise ValueError(f"{len(speeds)} samples do not fill a window of {count}; give more")
+    return max(sum(speeds[k : k + count]) / count for k in range(len(speeds) - count + 1))
+
+
+def _mean_ending(wind: Trace, at_s: float, window_s: float) -> float:
+    return (wind.area_to(at_s) - wind.area_to(max(wind.start_s, at_s - window_s))) / window_s
+
+
+def _crest(wind: Trace, a_s: float, b_s: float, window_s: float) -> float | None:
+    """Return where, between two corners, the wind at the window's end falls below that at its beginning."""
+
+    def steepness(at_s: float, *, after: bool) -> float:
+        value = wind.at if after else wind.before
+        return value(at_s) - value(max(wind.start_s, at_s - window_s))
+
+    rising, falling = steepness(a_s, after=True), steepness(b_s, after=False)
+    if not rising > 0 > falling:
+        return None
+    return a_s + (b_s - a_s) * (rising / (rising - falling))

@@ -1,0 +1,246 @@
+"""Cup anemometers: from wind speed to the pulses that the controller's terminals see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from math import floor, isfinite, sqrt
+from typing import TYPE_CHECKING, Final, final
+
+from bench.pulses import MOST_EDGES
+from bench.samples import Edge
+from harness.weather.exact import exact
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from harness.weather.trace import Trace
+
+MOST_PULSES: Final = 1_000_000
+"""Longest list of instants: more is a slip of the pen (11 days at 1 Hz)."""
+
+_ROUNDING: Final = 1e-9  # relative: 10 Hz computed from a speed may come out a hair above a limit of 10 Hz
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CupAnemometer:
+    """A cup anemometer's transfer function, v = slope * f + offset, with f the turns a second.
+
+    The line is the one that calibration certificates state (IEC 61400-12-1 calls for such a linear fit). A
+    certificate that gives the line for pulses rather than turns is entered with `pulses_per_turn=1`.
+
+    Attributes:
+        slope_m: metres of wind run a turn, that is (m/s)/Hz; more than 0.
+        offset_m_per_s: speed at which the line reaches 0 Hz, m/s.
+        pulses_per_turn: contact closures a turn, 1 or more.
+        starts_at_m_per_s: below this speed nothing turns; at least the offset, and above 0 when the offset
+            is negative, since cups do not turn in a calm.
+        duty: share of the way from one pulse to the next during which the contact is closed, 0 to 1 exclusive.
+        fastest_hz: the pulse rate that the sensor, or the output that plays it, can do; a faster wind is refused.
+    """
+
+    slope_m: float
+    offset_m_per_s: float = 0.0
+    pulses_per_turn: int = 1
+    starts_at_m_per_s: float = 0.0
+    duty: float = 0.5
+    fastest_hz: float
+
+    def __post_init__(self) -> None:
+        if not self.slope_m > 0 or not isfinite(self.slope_m):
+            raise ValueError(f"slope_m={self.slope_m!r} must be more than 0 m a turn")
+        if not isfinite(self.offset_m_per_s):
+            raise ValueError(f"offset_m_per_s={self.offset_m_per_s!r} must be a finite speed")
+        if self.pulses_per_turn < 1 or self.pulses_per_turn != int(self.pulses_per_turn):
+            raise ValueError(f"pulses_per_turn={self.pulses_per_turn!r} must be a whole number from 1 up")
+        least = max(0.0, self.offset_m_per_s)
+        stands_in_calm = self.starts_at_m_per_s > 0 or self.offset_m_per_s >= 0
+        if not least <= self.starts_at_m_per_s or not isfinite(self.starts_at_m_per_s) or not stands_in_calm:
+            rule = f"at least {least!r} m/s" if self.offset_m_per_s >= 0 else "more than 0 m/s"
+            raise ValueError(
+                f"starts_at_m_per_s={self.starts_at_m_per_s!r} must be {rule} with "
+                f"offset_m_per_s={self.offset_m_per_s!r}"
+            )
+        if not 0 < self.duty < 1:
+            raise ValueError(f"duty={self.duty!r} must lie between 0 and 1")
+        if not self.fastest_hz > 0 or not isfinite(self.fastest_hz):
+            raise ValueError(f"fastest_hz={self.fastest_hz!r} must be more than 0 Hz")
+
+    def frequency_hz(self, speed_m_per_s: float) -> float:
+        """Return the pulse frequency at a speed, Hz; 0 below the starting threshold.
+
+        Raises:
+            ValueError: the speed is negative, or the pulses would be faster than `fastest_hz`.
+        """
+        if not speed_m_per_s >= 0:
+            raise ValueError(f"a wind of {speed_m_per_s!r} m/s cannot blow; give a speed from 0 m/s up")
+        hz = self._line_hz(speed_m_per_s)
+        if hz > self.fastest_hz * (1 + _ROUNDING):
+            limit = self.fastest_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s
+            raise ValueError(
+                f"{speed_m_per_s:.6g} m/s makes {hz:.6g} pulses a second, faster than the limit of "
+                f"{self.fastest_hz:.6g} Hz; stay below {limit:.6g} m/s or declare a faster output"
+            )
+        return hz
+
+    def speed_m_per_s(self, frequency_hz: float) -> float:
+        """Return the speed that a controller with the right transfer function computes from a pulse frequency.
+
+        No pulses read as 0 m/s: the offset is never shown for cups that stand still.
+
+        Raises:
+            ValueError: the frequency is negative.
+        """
+        if not frequency_hz >= 0:
+            raise ValueError(f"frequency_hz={frequency_hz!r} must not be negative")
+        if frequency_hz == 0:
+            return 0.0
+        return frequency_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s
+
+    def _line_hz(self, speed_m_per_s: float) -> float:
+        if speed_m_per_s < self.starts_at_m_per_s:
+            return 0.0
+        return (speed_m_per_s - self.offset_m_per_s) / self.slope_m * self.pulses_per_turn
+
+
+def pulse_count(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> int:
+    """Return how many pulses a wind makes, exactly.
+
+    Speeds, instants, slope, offset and phase count as the decimal numbers that they are written as, and the
+    sum is done in fractions, so that a train of any length ends on the right pulse.
+
+    Args:
+        cups: the anemometer.
+        wind: speed in m/s, never negative.
+        phase: how far the cups stand past the last pulse at the start, as a share of the way to the next.
+
+    Raises:
+        ValueError: a wind that cannot blow or is too fast, or a phase outside 0 to 1.
+    """
+    pieces = _pieces(cups, wind, phase)
+    return int(pieces[-1].turned_after) if pieces else 0
+
+
+def pulse_instants(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> tuple[float, ...]:
+    """Return the instants at which the contact closes, seconds on the wind's time axis.
+
+    Pulse k falls where the cups have turned k - phase pulse distances, found from the integral of the
+    speed: there is no time step. A pulse that falls on the last instant counts.
+
+    Raises:
+        ValueError: as for `pulse_count`, or more than 1,000,000 pulses.
+    """
+    pieces = _pieces(cups, wind, phase)
+    _check_number(int(pieces[-1].turned_after) if pieces else 0, MOST_PULSES)
+    return tuple(_instants(pieces, Fraction(1)))
+
+
+def edge_plan(
+    cups: CupAnemometer, wind: Trace, *, fastest_edge_s: float, phase: float = 0.0
+) -> tuple[Edge, ...]:
+    """Return the contact's edges; instants count from the start of the wind.
+
+    The contact closes at each pulse and opens `duty` of a pulse distance later, so its widths follow the
+    wind. Cups that come to rest on a closed contact keep it closed, as real ones do. The plan begins with
+    the contact open, whatever the phase, and leaves it open: a closure still under way at the end opens
+    then, or `fastest_edge_s` after it closed if that is later.
+
+    Args:
+        cups: the anemometer.
+        wind: speed in m/s, never negative.
+        fastest_edge_s: the shortest time between two edges that the output can keep, more than 0 s.
+        phase: as for `pulse_count`.
+
+    Raises:
+        ValueError: as for `pulse_instants`, more than 100,000 pulses, or edges too close for the output.
+    """
+    if not fastest_edge_s > 0:
+        raise ValueError(f"fastest_edge_s={fastest_edge_s!r} s must be more than 0 s")
+    pieces = _pieces(cups, wind, phase)
+    _check_number(int(pieces[-1].turned_after) if pieces else 0, MOST_EDGES // 2)
+    closings = [t - wind.start_s for t in _instants(pieces, Fraction(1))]
+    openings = [t - wind.start_s for t in _instants(pieces, 1 + exact(cups.duty))]
+    if len(openings) < len(closings):
+        openings.append(max(wind.duration_s, closings[-1] + fastest_edge_s))
+    edges = tuple(
+        edge
+        for closes_s, opens_s in zip(closings, openings, strict=True)
+        for edge in (Edge(closes_s, closed=True), Edge(opens_s, closed=False))
+    )
+    for first, second in pairwise(edges):
+        span_s = second.at_s - first.at_s
+        if span_s < fastest_edge_s - _ROUNDING:
+            most_hz = min(cups.duty, 1 - cups.duty) / fastest_edge_s
+            most = most_hz / cups.pulses_per_turn * cups.slope_m + cups.offset_m_per_s
+            raise ValueError(
+                f"at {first.at_s:.6g} s the wind makes edges {span_s * 1e3:.4g} ms apart where the output needs "
+                f"{fastest_edge_s * 1e3:.4g} ms; stay below {most:.4g} m/s, bring duty={cups.duty!r} "
+                "nearer to 0.5, or use a faster output"
+            )
+    return edges
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A span of steady acceleration while the cups turn; `turned` counts pulse distances since pulse 0."""
+
+    from_s: float
+    to_s: float
+    from_hz: float
+    to_hz: float
+    turned_before: Fraction
+    turned_after: Fraction
+
+
+def _pieces(cups: CupAnemometer, wind: Trace, phase: float) -> list[_Piece]:
+    if not 0 <= phase < 1:
+        raise ValueError(f"phase={phase!r} must be from 0 to less than 1")
+    cups.frequency_hz(wind.smallest())
+    cups.frequency_hz(wind.largest())
+    per_metre = cups.pulses_per_turn / exact(cups.slope_m)
+    offset = exact(cups.offset_m_per_s)
+    turned = exact(phase)
+    pieces = []
+    for (a_s, u), (b_s, v) in _turning(wind, cups.starts_at_m_per_s):
+        more = per_metre * (exact(b_s) - exact(a_s)) * (exact(u) + exact(v) - 2 * offset) / 2
+        pieces.append(_Piece(a_s, b_s, cups._line_hz(u), cups._line_hz(v), turned, turned + more))  # noqa: SLF001 - same module
+        turned += more
+    return pieces
+
+
+def _turning(wind: Trace, threshold: float) -> Iterator[tuple[tuple[float, float], tuple[float, float]]]:
+    """Yield the lines of the wind, cut where they pass the threshold, that lie at or above it."""
+    for (a_s, u), (b_s, v) in pairwise(zip(wind.times_s, wind.values, strict=True)):
+        if a_s == b_s or max(u, v) < threshold:
+            continue
+        if min(u, v) >= threshold:
+            yield (a_s, u), (b_s, v)
+            continue
+        cut_s = min(max(a_s + (b_s - a_s) * ((threshold - u) / (v - u)), a_s), b_s)
+        line = ((a_s, u), (cut_s, threshold)) if u > v else ((cut_s, threshold), (b_s, v))
+        if line[0][0] < line[1][0]:
+            yield line
+
+
+def _instants(pieces: list[_Piece], first: Fraction) -> Iterator[float]:
+    """Yield when `first`, `first` + 1, `first` + 2, … pulse distances have been turned."""
+    wanted = first
+    for piece in pieces:
+        # Each piece is solved from its own start, so that nothing adds up along the train.
+        ahead = float(wanted - piece.turned_before)
+        span_s = piece.to_s - piece.from_s
+        gains = (piece.to_hz - piece.from_hz) / span_s
+        count = max(0, floor(piece.turned_after - wanted) + 1)
+        for k in range(count):
+            # from_hz * t + gains * t^2 / 2 = ahead + k, in the form that keeps its digits as gains goes to 0
+            root = sqrt(max(0.0, piece.from_hz**2 + 2 * gains * (ahead + k)))
+            yield min(piece.from_s + 2 * (ahead + k) / (piece.from_hz + root), piece.to_s)
+        wanted += count
+
+
+def _check_number(count: int, most: int) -> None:
+    if count > most:
+        raise ValueError(f"this wind makes {count} pulses; {most} at most, so shorten it")

@@ -1,0 +1,153 @@
+"""Turbulence: a seeded wind with a given mean, intensity and spectrum."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isfinite, pi
+from random import Random
+from typing import Final, Literal, assert_never, final
+
+from harness.weather.trace import MOST_POINTS, Trace
+
+Spectrum = Literal["kaimal", "von-karman"]
+
+KAIMAL_PER_VON_KARMAN: Final = (36 / 70.8) ** -1.25
+"""Kaimal's length scale over von Karman's, for equal spectra at high frequencies (2.329)."""
+
+_DECIMALS: Final = 6  # speeds in whole micrometres a second: the same trace to the byte on every machine
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turbulence:
+    """A turbulent wind and how far it is what was asked for.
+
+    Attributes:
+        wind: speed, m/s, never negative; one point every `every_s`.
+        intensity: standard deviation over mean, of the points as they stand after clipping.
+        clipped_share: share of the points that the spectrum put below 0 m/s and that stand at 0 instead.
+    """
+
+    wind: Trace
+    intensity: float
+    clipped_share: float
+
+
+def spectral_density(
+    spectrum: Spectrum, frequency_hz: float, *, mean_m_per_s: float, length_m: float
+) -> float:
+    """Return the one-sided spectral density of the along-wind speed over its variance, 1/Hz (that is, s).
+
+    With x = f L / U: Kaimal f S / s^2 = 4 x / (1 + 6 x)^(5/3); von Karman f S / s^2 = 4 x / (1 + 70.8 x^2)^(5/6).
+    Source: T. Burton et al., Wind Energy Handbook (2001), equations 2.23 and 2.24; the first is also the
+    model of IEC 61400-1. Each has an area of 1 over all frequencies.
+
+    Args:
+        spectrum: which of the two.
+        frequency_hz: 0 or more.
+        mean_m_per_s: mean speed U, more than 0.
+        length_m: the spectrum's own length scale L, m. The two differ: see `KAIMAL_PER_VON_KARMAN`.
+    """
+    scale_s = length_m / mean_m_per_s
+    x = frequency_hz * scale_s
+    match spectrum:
+        case "kaimal":
+            return float(4 * scale_s / (1 + 6 * x) ** (5 / 3))
+        case "von-karman":
+            return float(4 * scale_s / (1 + 70.8 * x**2) ** (5 / 6))
+        case _:
+            assert_never(spectrum)
+
+
+def kaimal_length_m(height_m: float) -> float:
+    """Return the along-wind Kaimal length scale at a height above ground: 8.1 * 0.7 z, constant above 60 m.
+
+    Source: IEC 61400-1 (2005 and 2019), turbulence scale parameter and table of the Kaimal model (from memory).
+
+    Raises:
+        ValueError: the height is not above 0 m.
+    """
+    if not height_m > 0:
+        raise ValueError(f"height_m={height_m!r} must be more than 0 m")
+    return 8.1 * 0.7 * min(height_m, 60.0)
+
+
+def turbulent_wind(
+    *,
+    mean_m_per_s: float,
+    intensity: float,
+    for_s: float,
+    seed: int,
+    spectrum: Spectrum = "kaimal",
+    length_m: float = 8.1 * 0.7 * 10.0,
+    every_s: float = 0.25,
+) -> Turbulence:
+    """Return a wind made of sine waves with the spectrum's amplitudes and seeded random phases.
+
+    The frequencies are the multiples of 1 / `for_s` below half the sampling rate. Their amplitudes are scaled
+    together, so that the points have exactly the standard deviation `intensity * mean`, though slower and
+    faster waves are left out; the trace ends on the value that it began with. A strong turbulence goes
+    below 0 m/s, which no cup shows: those points are put at 0 and all others scaled down by one factor,
+    so that the mean over the trace stays what was asked (to 1e-6 m/s). The intensity then is less than
+    asked; the result says how much, and how many points were clipped.
+
+    Args:
+        mean_m_per_s: mean speed over the trace, more than 0.
+        intensity: standard deviation over mean, more than 0 to 1 (0.1 to 0.3 is usual near the ground).
+        for_s: length, s; at least 8 points, at most 1,000,000.
+        seed: the same seed makes the same wind.
+        spectrum: `kaimal` or `von-karman`.
+        length_m: the spectrum's length scale, more than 0 m; by default Kaimal's at 10 m above ground.
+        every_s: time between points, more than 0 s.
+
+    Raises:
+        ValueError: a number is out of its range.
+    """
+    count = _checked_count(mean_m_per_s, intensity, for_s, length_m, every_s)
+    import numpy as np  # noqa: PLC0415 - heavy, and no other part of the weather needs it
+
+    waves = (count - 1) // 2
+    bin_hz = 1 / for_s
+    amplitudes = np.sqrt(
+        [
+            spectral_density(spectrum, k * bin_hz, mean_m_per_s=mean_m_per_s, length_m=length_m)
+            for k in range(1, waves + 1)
+        ]
+    )
+    amplitudes *= intensity * mean_m_per_s * np.sqrt(2 / np.sum(amplitudes**2))
+    dice = Random(seed)  # noqa: S311 - weather, not secrets; its stream is fixed by Python's documentation
+    angles = np.array([2 * pi * dice.random() for _ in range(waves)])
+    bins = np.zeros(count // 2 + 1, dtype=complex)
+    bins[1 : waves + 1] = amplitudes * np.exp(1j * angles) * (count / 2)
+    raw = mean_m_per_s + np.fft.irfft(bins, count)
+    clipped = np.maximum(raw, 0.0)
+    points = np.round(clipped * (mean_m_per_s / clipped.mean()), _DECIMALS)
+    speeds = [float(v) for v in points]
+    times_s = (*(for_s * (k / count) for k in range(count)), float(for_s))
+    return Turbulence(
+        wind=Trace(times_s, (*speeds, speeds[0])),
+        intensity=float(points.std() / points.mean()),
+        clipped_share=float((raw < 0).mean()),
+    )
+
+
+def _checked_count(
+    mean_m_per_s: float, intensity: float, for_s: float, length_m: float, every_s: float
+) -> int:
+    for name, number in (
+        ("mean_m_per_s", mean_m_per_s),
+        ("length_m", length_m),
+        ("every_s", every_s),
+        ("for_s", for_s),
+    ):
+        if not (number > 0 and isfinite(number)):
+            raise ValueError(f"{name}={number!r} must be a finite number above 0")
+    if not 0 < intensity <= 1:
+        raise ValueError(f"intensity={intensity!r} must be more than 0 and at most 1; 0.2 means 20 %")
+    least = 8
+    if not least <= for_s / every_s <= MOST_POINTS:
+        raise ValueError(
+            f"for_s={for_s!r} s at every_s={every_s!r} s makes {for_s / every_s:.6g} points; "
+            f"{least} to {MOST_POINTS} are possible"
+        )
+    return round(for_s / every_s)
