@@ -133,7 +133,12 @@ class Equals:
 @final
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """x(s + within_s) - x(s) = number, for a counter (wraps are undone)."""
+    """x(after) - x(before) = number, for a counter (wraps are undone).
+
+    `before` is the last reading that was surely taken before the stimulus, `after` the first that was surely taken
+    after s + within_s: what a technician notes down. A count in between belongs to the stimulus, so the unit must
+    be given time before and after it; then this is x(s + within_s) - x(s).
+    """
 
     number: int
     within_s: float

@@ -61,9 +61,7 @@ class Watch:
             middle = (stimulus.earliest_s + stimulus.latest_s) / 2
             judged = Window(middle, middle)
         rate = None if self._simple else traits.rate_per_s
-        self._decider = _decider(
-            formula, judged, rate, continuous=self._envelope.continuous, simple=self._simple
-        )
+        self._decider = _decider(formula, judged, rate, continuous=self._envelope.continuous)
         self._begun = False
         self.seen = wording.Seen(judged.earliest_s)
 
@@ -187,7 +185,7 @@ class Watch:
 
 
 def _decider(  # noqa: PLR0911 - one line a kind
-    formula: Formula, stimulus: Window, rate: float | None, *, continuous: bool, simple: bool
+    formula: Formula, stimulus: Window, rate: float | None, *, continuous: bool
 ) -> Decider:
     match formula:
         case formulas.Reaches():
@@ -208,4 +206,4 @@ def _decider(  # noqa: PLR0911 - one line a kind
         case formulas.NeverReverses():
             return ReversalDecider(formula, stimulus, rate)
         case formulas.Counts():
-            return CountDecider(formula, stimulus, instants=simple)
+            return CountDecider(formula, stimulus)

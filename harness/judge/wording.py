@@ -132,10 +132,7 @@ def _undecided(found: Finding, decider: Decider, traits: SignalTraits, seen: See
             f"repeat the step with the bus in order"
         )
     elif isinstance(decider, CountDecider):
-        cause = (
-            f"the readings leave an advance of {_range(decider.advance, '')}: the counter moved too close to "
-            f"the stimulus or the limit; poll faster, or let the count end well within the limit"
-        )
+        cause = "the counter was not read before the stimulus and after the limit; restore the bus and repeat the step"
     elif traits.unit in {"flag", "state"}:
         cause = _kept_too_short(traits, seen)
     elif traits.rate_per_s is None and traits.unit != "count":

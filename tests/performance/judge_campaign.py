@@ -149,8 +149,6 @@ def holds(q: Any, x: Truth, s: float, d: float) -> bool:  # noqa: C901, PLR0911 
             return _moves(q, x, s, d)
         case f.Equals():
             return any(v == q.value for _, v in x.between(s, s + q.within_s + d))
-        case f.Counts():
-            return round(x.at(s + q.within_s) - x.at(s)) == q.number
     raise AssertionError(q)
 
 
@@ -346,8 +344,28 @@ def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) ->
     return watch.close(one.stimulus.latest_s + 80)
 
 
+def _miscounted(one: Case, found: Finding) -> str | None:
+    """A count is what was read before the stimulus and after the limit; it is never less than the true advance."""
+    samples = [item for item in one.evidence if isinstance(item, Sample)]
+    late_s = one.stimulus.latest_s + one.formula.within_s + one.traits.refreshed_every_s
+    before = [x for x in samples if x.replied_s <= one.stimulus.earliest_s]
+    after = [x for x in samples if x.requested_s >= late_s]
+    if not (before and after):
+        early = found.verdict is Verdict.FAIL and before and max(x.value for x in samples) > before[-1].value
+        return None if found.verdict is Verdict.INCONCLUSIVE or early else "decided without the readings"
+    advance = after[0].value - before[-1].value
+    if one.traits.wraps_at:
+        advance %= one.traits.wraps_at
+    truly = round(one.truth.at(one.s + one.formula.within_s) - one.truth.at(one.s))
+    assert advance >= truly, "the campaign's own arithmetic"
+    right = Verdict.PASS if advance == one.formula.number else Verdict.FAIL
+    return None if found.verdict is right else f"counted {advance:g}, said {found.verdict}"
+
+
 def wrong(one: Case, found: Finding) -> str | None:
     """Return what is wrong with a finding, or None."""
+    if isinstance(one.formula, f.Counts):
+        return _miscounted(one, found)
     if found.verdict is Verdict.PASS and not holds(one.formula, one.truth, one.s, D):
         return "false pass"
     if found.verdict is Verdict.FAIL and holds(one.formula, one.truth, one.s, -D):

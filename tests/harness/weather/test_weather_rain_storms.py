@@ -1,0 +1,180 @@
+"""Design storms, random showers, intensity names, and the rain sensor's contact."""
+
+from fractions import Fraction
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.pulses import check_plan, pulse_plan
+from bench.samples import Edge
+from harness.weather.hyetograph import blocks, constant, ramp
+from harness.weather.intensity import classify
+from harness.weather.masscurve import MassCurve
+from harness.weather.rain_contact import bouncing, rain_plan
+from harness.weather.showers import random_showers
+from harness.weather.storms import (
+    OffsetIdf,
+    PowerIdf,
+    alternating_blocks,
+    chicago_peak_mm_per_h,
+    chicago_storm,
+    depth_mm,
+    scs_storm,
+)
+
+FEW = settings(max_examples=40, deadline=None)
+formulas = st.one_of(
+    st.builds(OffsetIdf, st.floats(1, 5000), st.floats(0, 60), st.floats(0.1, 1)),
+    st.builds(PowerIdf, st.floats(1, 5000), st.floats(0.1, 1), st.floats(0, 60)),
+)
+
+
+@FEW
+@given(formulas, st.integers(1, 40), st.sampled_from([1, 2.5, 10]))
+def test_alternating_blocks_hold_the_formulas_depth(idf, count, block_min):
+    """The whole storm, and every run of heaviest blocks, holds what the formula gives for its duration."""
+    storm = alternating_blocks(idf, duration_min=count * block_min, block_min=block_min)
+    assert len(storm.pieces) == count
+    depths = sorted((float(p.depth_mm) for p in storm.pieces), reverse=True)
+    for k in range(1, count + 1):
+        assert sum(depths[:k]) == pytest.approx(depth_mm(idf, k * block_min), rel=1e-9)
+    peak = max(range(count), key=lambda k: storm.pieces[k].begins_mm_per_h)
+    assert all(a.begins_mm_per_h <= b.begins_mm_per_h for a, b in pairwise(storm.pieces[: peak + 1]))
+    assert all(a.begins_mm_per_h >= b.begins_mm_per_h for a, b in pairwise(storm.pieces[peak:]))
+
+
+@FEW
+@given(formulas, st.sampled_from([0, 0.25, 0.375, 0.5, 1]), st.integers(1, 8))
+def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
+    """Every window that is parted around the peak as the storm is holds what the formula gives for its duration."""
+    curve = MassCurve(chicago_storm(idf, duration_min=128, peak_at=peak_at, block_min=1))
+    length_s = 16 * 60 * eighths
+    start_s = Fraction(peak_at) * (128 * 60 - length_s)
+    inside_mm = float(curve.depth_mm_by(start_s + length_s) - curve.depth_mm_by(start_s))
+    assert inside_mm == pytest.approx(depth_mm(idf, length_s / 60), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: OffsetIdf(0, 1, 0.5), r"^a=0 must be more than 0$"),
+        (lambda: OffsetIdf(1, -1, 0.5), r"^b=-1 must not be negative$"),
+        (lambda: OffsetIdf(1, 1, 1.5), r"^n=1\.5 must be more than 0 and at most 1$"),
+        (lambda: PowerIdf(1, 0, 1), r"^e=0 must be more than 0 and at most 1$"),
+        (
+            lambda: chicago_peak_mm_per_h(OffsetIdf(1, 0, 0.5)),
+            r"has no peak: its offset must be more than 0$",
+        ),
+        (lambda: scs_storm("I", depth_mm=1), r"^'I' is no type of 24-hour storm; write one of II, III, IA$"),
+        (lambda: scs_storm("II", depth_mm=0), r"^depth_mm=0 must be more than 0$"),
+        (
+            lambda: alternating_blocks(OffsetIdf(1, 1, 1), duration_min=10, block_min=3),
+            r"^block_min=3 does not divide duration_min=10; use blocks that fill the storm$",
+        ),
+        (
+            lambda: alternating_blocks(OffsetIdf(1, 1, 1), duration_min=1e6, block_min=1),
+            r"^1000000 blocks are more than 10000; use longer blocks$",
+        ),
+        (
+            lambda: chicago_storm(OffsetIdf(1, 1, 1), duration_min=10, peak_at=1.5, block_min=1),
+            r"^peak_at=1\.5 must be 0 to 1, the share of the storm before its peak$",
+        ),
+        (
+            lambda: showers(showers_per_h=1e6),
+            r"^showers_per_h=1e\+06 over 36000 s are some 10000000 showers, more than 10000; use fewer",
+        ),
+        (lambda: showers(mean_shower_s=0), r"^mean_shower_s=0 must be more than 0$"),
+        (lambda: classify(-1, "wmo"), r"^mm_per_h=-1 must not be negative$"),
+        (lambda: classify(1, "uk"), r"^'uk' is no scale of rain intensity; write 'wmo' or 'ams'$"),
+    ],
+)
+def test_what_is_no_storm_is_refused(make, message):
+    """Each number out of its range is named with its value and what would be right."""
+    with pytest.raises(ValueError, match=message):
+        make()
+
+
+def showers(**change):
+    usual = {"duration_s": 36_000, "showers_per_h": 4, "mean_shower_s": 600, "mean_mm_per_h": 6, "seed": 1}
+    return random_showers(**{**usual, **change})
+
+
+@FEW
+@given(st.integers(0, 1000), st.sampled_from([0, 0.5, 4, 40]))
+def test_showers_fill_their_span(seed, rate):
+    """The showers' hyetograph lasts exactly the span, is dry at first, never negative, and the seed's alone."""
+    rain = showers(seed=seed, showers_per_h=rate)
+    assert rain.duration_s == 36_000
+    assert rain.pieces[0].begins_mm_per_h == 0
+    assert rain == showers(seed=seed, showers_per_h=rate)
+
+
+def test_showers_change_with_the_seed():
+    """Two seeds give two different rains, and no showers give a dry span."""
+    assert showers(seed=1) != showers(seed=2)
+    assert showers(showers_per_h=0) == constant(0, duration_s=36_000)
+
+
+def test_showers_keep_their_mean():
+    """Over 50 seeded weeks the mean intensity is the product of the three means, to five per cent."""
+    week_s = 7 * 86_400
+    fallen_mm = sum(float(showers(seed=s, duration_s=week_s).depth_mm) for s in range(50))
+    assert fallen_mm / (50 * week_s / 3600) == pytest.approx(4 * 600 / 3600 * 6, rel=0.05)
+
+
+def test_rain_sensor_follows_the_rain():
+    """The contact closes where rain begins, opens where it ends, and does not move between wet pieces."""
+    rain = blocks([(10, 0), (5, 1), (5, 3)]).then(ramp(3, 0, duration_s=10)).then(blocks([(5, 0), (1, 2)]))
+    edges = rain_plan(rain)
+    assert [(e.at_s, e.closed) for e in edges] == [(10, True), (30, False), (35, True), (36, False)]
+    assert rain_plan(constant(0, duration_s=9)) == ()
+
+
+@FEW
+@given(st.integers(0, 99), st.integers(1, 6), st.integers(1, 5))
+def test_bounces_settle_in_time(seed, most, times):
+    """Each edge is kept and followed by whole bounces that end in its state, inside the burst and playable."""
+    plan = pulse_plan(times, closed_for_s=1, open_for_s=2)
+    bounced = bouncing(plan, most=most, within_s=0.05, shortest_s=0.004, seed=seed)
+    check_plan(bounced, fastest_edge_s=0.004)
+    assert bounced == bouncing(plan, most=most, within_s=0.05, shortest_s=0.004, seed=seed)
+    for edge in plan:
+        burst = [e for e in bounced if edge.at_s <= e.at_s <= edge.at_s + 0.05 + 1e-9]
+        assert burst[0] == edge
+        assert burst[-1].closed == edge.closed
+        assert 3 <= len(burst) <= 1 + 2 * most
+    assert all(any(0 <= b.at_s - e.at_s <= 0.05 + 1e-9 for e in plan) for b in bounced)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"most": 0}, r"^most=0 must be at least one bounce$"),
+        (
+            {"most": 9},
+            r"^most=9 bounces at shortest_s=0\.01 take 0\.18 s, longer than within_s=0\.1; use fewer",
+        ),
+        (
+            {"within_s": 2},
+            r"^within_s=2 is too long: the edge at 0 s is followed by one 1 s later; use a shorter",
+        ),
+        ({"shortest_s": 0}, r"^shortest_s=0 must be more than 0$"),
+        (
+            {"most": 10**6, "shortest_s": 1e-9},
+            r"^2 edges with up to 1000000 bounces are more than the 200000 edges",
+        ),
+    ],
+)
+def test_bounces_that_do_not_fit_are_refused(wrong, message):
+    """A burst that cannot be played or would meet the next edge is refused."""
+    plan = (Edge(0.0, closed=True), Edge(1.0, closed=False))
+    with pytest.raises(ValueError, match=message):
+        bouncing(plan, **{"most": 3, "within_s": 0.1, "shortest_s": 0.01, "seed": 1, **wrong})
+
+
+@given(st.floats(0, 1e5))
+def test_every_intensity_has_a_name_on_both_scales(mm_per_h):
+    """Any intensity is classified, and only none at all is dry."""
+    assert (classify(mm_per_h, "wmo") == "dry") == (classify(mm_per_h, "ams") == "dry") == (mm_per_h == 0)

@@ -1,0 +1,236 @@
+"""Cup anemometers: pulses are the integral of the wind, to the pulse."""
+
+from fractions import Fraction
+from itertools import pairwise
+from math import floor
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.pulses import check_plan
+from harness.weather.trace import Trace, constant, ramp, step
+from harness.weather.wind_cups import CupAnemometer, edge_plan, pulse_count, pulse_instants
+
+FAST = 1000.0
+
+
+def winds():
+    """Draw winds on a grid of tenths."""
+    points = st.lists(st.tuples(st.integers(1, 60), st.integers(0, 300)), min_size=2, max_size=8)
+    return points.map(
+        lambda ps: Trace(
+            tuple(sum(gap for gap, _ in ps[1 : k + 1]) / 10 for k in range(len(ps))),
+            tuple(v / 10 for _, v in ps),
+        )
+    )
+
+
+def cups_of(slope, offset, above, pulses, duty=0.5):
+    starts = max(0, offset) + above
+    return CupAnemometer(
+        slope_m=slope / 100,
+        offset_m_per_s=offset / 10,
+        pulses_per_turn=pulses,
+        starts_at_m_per_s=starts / 10,
+        duty=duty,
+        fastest_hz=10 * FAST,
+    )
+
+
+instruments = st.builds(
+    cups_of, st.integers(20, 300), st.integers(-5, 8), st.integers(1, 10), st.integers(1, 4)
+)
+phases = st.integers(0, 99).map(lambda n: n / 100)
+
+
+def turned_exactly(cups, wind, to_s, phase):
+    """Integrate the transfer function piece by piece in fractions, as a person with a pencil would."""
+    exact = {n: Fraction(repr(n)) for n in (cups.slope_m, cups.offset_m_per_s, cups.starts_at_m_per_s, phase)}
+    threshold, offset = exact[cups.starts_at_m_per_s], exact[cups.offset_m_per_s]
+    area = Fraction(0)
+    for (a, u), (b, v) in pairwise(zip(map(Fraction, map(repr, wind.times_s)), map(Fraction, map(repr, wind.values)))):
+        end = min(b, Fraction(to_s))
+        if end <= a:
+            continue
+        v = u + (v - u) * (end - a) / (b - a)
+        cuts = sorted({a, end, *([a + (end - a) * (threshold - u) / (v - u)] if (u < threshold) != (v < threshold) else [])})
+        for c, d in pairwise(cuts):
+            low, high = (u + (v - u) * (t - a) / (end - a) for t in (c, d))
+            if (low + high) / 2 >= threshold:
+                area += (d - c) * ((low + high) / 2 - offset)
+    return exact[phase] + area * cups.pulses_per_turn / exact[cups.slope_m]
+
+
+@settings(max_examples=120)
+@given(instruments, winds(), phases)
+def test_count_is_the_integral(cups, wind, phase):
+    """The number of pulses is the whole part of the integral, unless that is a whole number to within rounding."""
+    turned = turned_exactly(cups, wind, wind.end_s, phase)
+    count = pulse_count(cups, wind, phase=phase)
+    if abs(turned - round(turned)) > 1e-9:
+        assert count == floor(turned)
+    assert len(pulse_instants(cups, wind, phase=phase)) == count
+
+
+@settings(max_examples=80)
+@given(instruments, winds(), phases)
+def test_each_instant_is_where_the_integral_reaches_its_number(cups, wind, phase):
+    """Up to the k-th instant the cups have turned k pulse distances; instants rise and lie in the wind."""
+    instants = pulse_instants(cups, wind, phase=phase)
+    assert all(a < b for a, b in pairwise(instants))
+    assert all(wind.start_s <= t <= wind.end_s for t in instants)
+    for k in {0, len(instants) // 2, len(instants) - 1} if instants else ():
+        assert float(turned_exactly(cups, wind, instants[k], phase)) == pytest.approx(k + 1, abs=1e-6)
+
+
+@settings(max_examples=60)
+@given(instruments, winds(), st.integers(2, 5))
+def test_cutting_a_wind_changes_no_pulse(cups, wind, pieces):
+    """More points on the same lines make the same pulses."""
+    fine = wind.refined(wind.duration_s / pieces / 7)
+    assert abs(pulse_count(cups, fine) - pulse_count(cups, wind)) <= 1
+    for a, b in zip(pulse_instants(cups, fine), pulse_instants(cups, wind), strict=False):
+        assert a == pytest.approx(b, abs=1e-6)
+
+
+def test_a_hundred_thousand_pulses_end_on_the_right_one():
+    """10 Hz from 6.3 m/s at 0.63 m a turn (no binary fraction) makes 100,000 pulses in 10,000 s, none late."""
+    cups = CupAnemometer(slope_m=0.63, fastest_hz=10.0)
+    instants = pulse_instants(cups, constant(6.3, for_s=10_000.0))
+    assert len(instants) == 100_000
+    assert max(abs(t - (k + 1) / 10) for k, t in enumerate(instants)) < 1e-9
+
+
+def test_a_hundred_thousand_pieces_lose_no_pulse():
+    """A wind in 100,000 pieces of a tenth of a second each has the count of the wind in one piece."""
+    cups = CupAnemometer(slope_m=0.63, fastest_hz=10.0)
+    wind = Trace(tuple(k / 10 for k in range(100_001)), (6.3,) * 100_001)
+    assert pulse_count(cups, wind) == 100_000
+
+
+def test_a_ramp_from_calm_is_solved_exactly():
+    """From 0 m/s at 1 m/s^2 the k-th pulse of cups with 1 m a turn falls at the root of 2 k."""
+    instants = pulse_instants(CupAnemometer(slope_m=1.0, fastest_hz=FAST), ramp(0.0, 20.0, for_s=20.0))
+    assert instants == pytest.approx([(2 * k) ** 0.5 for k in range(1, 201)], abs=1e-12)
+
+
+def test_a_dying_wind_reaches_its_last_pulse_as_it_stops():
+    """A pulse that falls on the last instant counts, though the cups stand still there."""
+    instants = pulse_instants(CupAnemometer(slope_m=1.0, fastest_hz=FAST), ramp(4.0, 0.0, for_s=5.0))
+    assert len(instants) == 10
+    assert instants[-1] == 5.0
+
+
+def test_nothing_turns_below_the_threshold():
+    """Below the starting speed there are no pulses at all; at it they come at the line's rate."""
+    cups = CupAnemometer(slope_m=0.5, offset_m_per_s=0.2, starts_at_m_per_s=0.7, fastest_hz=FAST)
+    assert pulse_count(cups, constant(0.69, for_s=1e6)) == 0
+    assert pulse_count(cups, constant(0.7, for_s=100.0)) == 100
+    assert cups.frequency_hz(0.69) == 0.0
+    assert cups.frequency_hz(0.7) == pytest.approx(1.0)
+
+
+def test_pulses_a_turn_multiply_the_rate():
+    """Two pulses a turn are twice the pulses."""
+    wind = constant(10.0, for_s=60.0)
+    one, two = (CupAnemometer(slope_m=1.25, pulses_per_turn=n, fastest_hz=FAST) for n in (1, 2))
+    assert (pulse_count(one, wind), pulse_count(two, wind)) == (480, 960)
+
+
+@settings(max_examples=80)
+@given(instruments, st.floats(0, 60))
+def test_speed_and_frequency_are_inverse(cups, speed):
+    """Whoever knows the transfer function reads back the speed, or 0 when nothing turns."""
+    hz = cups.frequency_hz(speed)
+    back = cups.speed_m_per_s(hz)
+    assert back == (pytest.approx(speed, abs=1e-9) if hz > 0 else 0.0)
+
+
+@settings(max_examples=80)
+@given(winds(), st.floats(0.1, 0.9), phases)
+def test_edges_make_a_plan_that_an_output_can_play(wind, duty, phase):
+    """Edges alternate, rise, begin open and end open, one closure a pulse, and widths follow the duty."""
+    cups = cups_of(100, 0, 1, 1, duty)
+    edges = edge_plan(cups, wind, fastest_edge_s=1e-4, phase=phase)
+    check_plan(edges, fastest_edge_s=1e-4)
+    closings = [e.at_s for e in edges if e.closed]
+    assert closings == pytest.approx(pulse_instants(cups, wind, phase=phase))
+    assert len(edges) == 2 * len(closings)
+    assert not edges or (edges[0].closed and not edges[-1].closed)
+
+
+def test_the_duty_is_a_share_of_the_way():
+    """At a steady 2 Hz and a duty of 0.2 the contact is closed for 100 ms of each 500 ms."""
+    cups = CupAnemometer(slope_m=1.0, duty=0.2, fastest_hz=5.0)
+    edges = edge_plan(cups, constant(2.0, for_s=10.2), fastest_edge_s=0.05)
+    assert [e.at_s for e in edges] == pytest.approx([t for k in range(1, 21) for t in (k / 2, k / 2 + 0.1)])
+
+
+def test_cups_that_stop_on_a_closed_contact_keep_it_closed():
+    """A calm between two winds stretches the closure under way, as on real cups."""
+    cups = CupAnemometer(slope_m=1.0, duty=0.5, fastest_hz=5.0)
+    wind = Trace((0.0, 1.25, 1.25, 61.25, 61.25, 65.0), (1.0, 1.0, 0.0, 0.0, 1.0, 1.0))
+    edges = edge_plan(cups, wind, fastest_edge_s=0.01)
+    assert [e.at_s for e in edges[:2]] == pytest.approx([1.0, 61.5])
+
+
+@pytest.mark.parametrize(("for_s", "opens_s"), [(1.25, 1.25), (1.0, 1.01)])
+def test_a_plan_ends_with_the_contact_open(for_s, opens_s):
+    """A closure under way at the end opens there, but not sooner than the output can."""
+    edges = edge_plan(CupAnemometer(slope_m=1.0, fastest_hz=5.0), constant(1.0, for_s=for_s), fastest_edge_s=0.01)
+    assert [(e.at_s, e.closed) for e in edges] == [(1.0, True), (pytest.approx(opens_s), False)]
+
+
+def test_instants_of_an_edge_plan_count_from_the_start_of_the_wind():
+    """A part of a longer wind begins its plan at 0 s."""
+    wind = step(1.0, 2.0, at_s=10.0, for_s=20.0).part(10.0, 20.0)
+    edges = edge_plan(CupAnemometer(slope_m=1.0, fastest_hz=5.0), wind, fastest_edge_s=0.01)
+    assert edges[0].at_s == pytest.approx(0.5)
+
+
+GOOD = {"slope_m": 1.0, "fastest_hz": 10.0}
+CUPS = CupAnemometer(**GOOD)
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: CupAnemometer(**GOOD | {"slope_m": 0.0}), r"^slope_m=0.0 must be more than 0 m a turn$"),
+        (lambda: CupAnemometer(**GOOD, offset_m_per_s=float("inf")), r"^offset_m_per_s=inf must be a finite speed$"),
+        (lambda: CupAnemometer(**GOOD, pulses_per_turn=0), r"^pulses_per_turn=0 must be a whole number from 1 up$"),
+        (
+            lambda: CupAnemometer(**GOOD, offset_m_per_s=0.5, starts_at_m_per_s=0.2),
+            r"^starts_at_m_per_s=0.2 must be at least 0.5 m/s with offset_m_per_s=0.5$",
+        ),
+        (
+            lambda: CupAnemometer(**GOOD, offset_m_per_s=-0.1),
+            r"^starts_at_m_per_s=0.0 must be more than 0 m/s with offset_m_per_s=-0.1$",
+        ),
+        (lambda: CupAnemometer(**GOOD, duty=1.0), r"^duty=1.0 must lie between 0 and 1$"),
+        (lambda: CupAnemometer(slope_m=1.0, fastest_hz=0.0), r"^fastest_hz=0.0 must be more than 0 Hz$"),
+        (
+            lambda: pulse_count(CUPS, constant(12.0, for_s=1.0)),
+            r"^12 m/s makes 12 pulses a second, faster than the limit of 10 Hz; stay below 10 m/s or declare a faster",
+        ),
+        (lambda: pulse_count(CUPS, constant(-1.0, for_s=1.0)), r"^a wind of -1.0 m/s cannot blow"),
+        (lambda: pulse_count(CUPS, constant(1.0, for_s=1.0), phase=1.0), r"^phase=1.0 must be from 0 to less than 1$"),
+        (
+            lambda: pulse_instants(CUPS, constant(10.0, for_s=200_000.0)),
+            r"^this wind makes 2000000 pulses; 1000000 at most, so shorten it$",
+        ),
+        (
+            lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.1),
+            r"^at 0.1 s the wind makes edges 50 ms apart where the output needs 100 ms; stay below 5 m/s, bring duty=0.5",
+        ),
+        (
+            lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.0),
+            r"^fastest_edge_s=0.0 s must be more than 0 s$",
+        ),
+        (lambda: CUPS.speed_m_per_s(-1.0), r"^frequency_hz=-1.0 must not be negative$"),
+    ],
+)
+def test_wrong_cups_and_winds_are_refused(make, message):
+    """What cannot be, or is too fast for what is declared, is refused with what would be right."""
+    with pytest.raises(ValueError, match=message):
+        make()

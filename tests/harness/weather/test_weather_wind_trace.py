@@ -1,0 +1,115 @@
+"""Traces: values, steps, exact integrals, and what is put together from them."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.weather.trace import Trace, added, constant, ramp, step
+
+steps_s = st.lists(st.integers(0, 50), min_size=1, max_size=12).filter(any)
+
+
+@st.composite
+def traces(draw, low=0, high=400):
+    """Draw traces on a grid of tenths, steps included."""
+    gaps = draw(steps_s)
+    values = draw(st.lists(st.integers(low, high), min_size=len(gaps) + 1, max_size=len(gaps) + 1))
+    times = [sum(gaps[:k]) / 10 for k in range(len(gaps) + 1)]
+    return Trace(tuple(times), tuple(v / 10 for v in values))
+
+
+def test_a_step_has_a_value_before_and_one_after():
+    """At a step, `at` gives the value after it and `before` the one before it."""
+    wind = step(2.0, 9.0, at_s=5.0, for_s=10.0)
+    assert (wind.before(5.0), wind.at(5.0)) == (2.0, 9.0)
+    assert (wind.before(0.0), wind.at(10.0)) == (2.0, 9.0)
+    assert wind.area_to(10.0) == 55.0
+    assert wind.mean(4.0, 6.0) == 5.5
+
+
+def test_a_step_at_either_end_belongs_to_the_trace():
+    """A step on the first or last instant changes no integral."""
+    wind = Trace((0.0, 0.0, 4.0, 4.0), (7.0, 1.0, 1.0, 9.0))
+    assert (wind.before(0.0), wind.at(0.0), wind.before(4.0), wind.at(4.0)) == (7.0, 1.0, 1.0, 9.0)
+    assert wind.area_to(4.0) == 4.0
+
+
+@settings(max_examples=60)
+@given(traces(), st.floats(0, 1), st.floats(0, 1))
+def test_parts_have_the_values_and_areas_of_the_whole(wind, one, other):
+    """A part has the values of the trace, and its mean is the difference of two integrals."""
+    from_s, to_s = sorted((one * wind.end_s, other * wind.end_s))
+    if to_s - from_s < 1e-6:
+        return
+    part = wind.part(from_s, to_s)
+    middle_s = (from_s + to_s) / 2
+    assert part.at(middle_s) == pytest.approx(wind.at(middle_s), abs=1e-6)
+    area = wind.area_to(to_s) - wind.area_to(from_s)
+    assert wind.mean(from_s, to_s) * (to_s - from_s) == pytest.approx(area, abs=1e-9)
+    assert wind.smallest() - 1e-9 <= wind.mean(from_s, to_s) <= wind.largest() + 1e-9
+
+
+@settings(max_examples=60)
+@given(traces(), st.floats(0.02, 3))
+def test_refining_changes_nothing(wind, longest_s):
+    """More points on the same lines leave every value and the whole integral as they were."""
+    fine = wind.refined(longest_s)
+    assert fine.area_to(fine.end_s) == pytest.approx(wind.area_to(wind.end_s), abs=1e-9)
+    assert max(b - a for a, b in zip(fine.times_s, fine.times_s[1:], strict=False)) <= longest_s * (1 + 1e-9)
+    assert set(wind.times_s) <= set(fine.times_s)
+
+
+@settings(max_examples=60)
+@given(traces(), traces())
+def test_then_adds_areas(one, other):
+    """Two traces one after the other have the sum of their integrals and of their lengths."""
+    both = one.then(other)
+    assert both.duration_s == pytest.approx(one.duration_s + other.duration_s)
+    total = one.area_to(one.end_s) + other.area_to(other.end_s)
+    assert both.area_to(both.end_s) == pytest.approx(total)
+
+
+def test_traces_are_added_with_their_steps():
+    """A sum has the steps of both and nothing between them."""
+    total = added(step(0.0, 4.0, at_s=3.0, for_s=10.0), ramp(0.0, 10.0, for_s=10.0))
+    assert (total.before(3.0), total.at(3.0), total.at(10.0)) == (3.0, 7.0, 14.0)
+    assert total.area_to(10.0) == pytest.approx(28.0 + 50.0)
+
+
+def test_time_and_values_can_be_changed():
+    """Stretching time stretches the integral; scaling the values scales it."""
+    wind = ramp(0.0, 10.0, for_s=10.0)
+    assert wind.in_time(lambda t: 3 * t).area_to(30.0) == 150.0
+    assert wind.mapped(lambda v: v / 2).largest() == 5.0
+
+
+def test_samples_include_both_ends():
+    """Sampling a trace takes its first and last instant where the interval divides its length."""
+    assert ramp(0.0, 1.0, for_s=1.0).sampled(0.25) == (0.0, 0.25, 0.5, 0.75, 1.0)
+    assert len(constant(1.0, for_s=0.3).sampled(0.1)) == 4  # 0.3 / 0.1 falls short of 3
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: Trace((0.0, 1.0), (1.0,)), r"^2 instants and 1 values; give each instant one value$"),
+        (lambda: Trace((0.0,), (1.0,)), r"^1 points make no trace; give 2 to 1000000$"),
+        (lambda: Trace((0.0, float("nan")), (1.0, 1.0)), r"^nan in a trace must be a finite number$"),
+        (lambda: Trace((0.0, 2.0, 1.0), (0.0, 0.0, 0.0)), r"^the instant 1.0 s comes after 2.0 s; instants must"),
+        (lambda: Trace((1.0, 1.0), (0.0, 2.0)), r"^the trace begins and ends at 1.0 s; it must last more than 0 s$"),
+        (lambda: constant(1.0, for_s=1.0).at(2.0), r"^2.0 s is outside the trace, which runs from 0.0 s to 1.0 s$"),
+        (lambda: constant(1.0, for_s=1.0).mean(0.5, 0.5), r"^a mean from 0.5 s to 0.5 s has no span"),
+        (lambda: constant(1.0, for_s=1.0).part(0.5, 0.5), r"^a part from 0.5 s to 0.5 s has no span"),
+        (lambda: constant(1.0, for_s=1.0).refined(0.0), r"^longest_s=0.0 s must be more than 1e-06 s$"),
+        (lambda: constant(1.0, for_s=1.0).sampled(-1.0), r"^every_s=-1.0 s must be more than 1e-06 s$"),
+        (lambda: step(0.0, 1.0, at_s=9.0, for_s=9.0), r"^at_s=9.0 s must lie between 0 s and for_s=9.0 s$"),
+        (
+            lambda: added(constant(1.0, for_s=1.0), constant(1.0, for_s=2.0)),
+            r"^traces from 0.0 s to 1.0 s and from 0.0 s to 2.0 s cannot be added",
+        ),
+    ],
+)
+def test_wrong_traces_are_refused(make, message):
+    """A trace that cannot be, or a question outside it, is refused with what would be right."""
+    with pytest.raises(ValueError, match=message):
+        make()
