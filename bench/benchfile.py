@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.carrying import carrying_problems
 from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from bench.fields import FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
 from bench.units import PLAIN_UNITS, Quantity
 from bench.wired import location_problems, outputs_problems
-from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec
+from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec, WiredBus
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
-    """Load a bench file and check that its parts fit each other.
+    """Load a bench file and check that its parts fit each other, and that its buses can carry their polling.
 
     Args:
         path: the file.
@@ -29,11 +30,17 @@ def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(load_document(path, BenchFile))
+    bench = _checked(load_document(path, BenchFile))
+    problems = list(carrying_problems(bench))
+    if problems:
+        raise FileError(in_file_order(problems))
+    return bench
 
 
 def read_bench(path: str, text: str) -> Loaded[BenchFile]:
     """Read the text of a bench file, as `load_bench` does; `path` only names it in messages.
+
+    What its buses can carry is not asked: a run on an overloaded bus is evidence all the same.
 
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
@@ -71,6 +78,10 @@ def _link_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             path = ("buses", name, "reconnect_at_most")
             reason = f"reconnect_at_most is {bus.reconnect_at_most:g} s, below reconnect_after"
             yield bench.problem(path, reason, f"write at least {bus.reconnect_after:g} s")
+        if isinstance(bus, WiredBus) and bus.answers_within is not None and bus.answers_within > bus.timeout:
+            reason = f"answers_within is {bus.answers_within:g} s, but after the timeout of {bus.timeout:g} s"
+            hint = "raise the timeout, or declare the time that answers really take"
+            yield bench.problem(("buses", name, "answers_within"), f"{reason} no answer counts", hint)
 
 
 def _mock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:

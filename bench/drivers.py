@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from bench.fields import FileModel
-    from bench.interfaces import Bus, Contact, Level, MockInputs
+    from bench.interfaces import Bus, BusUse, Contact, Level, MockInputs
     from bench.ports import Ports
     from bench.wiring import BusSpec, ContactOutput, OutputSpec
 
@@ -73,6 +73,7 @@ class Driver:
             do not fit together.
         fastest_edge_s: shortest time between two edges that the driver can keep with its options on the
             buses so declared, seconds; 0 where that means nothing.
+        bus_use: what it does with its options on a bus of the bench; None where it uses none.
         place: names the very relay or register that is driven, so that two outputs on one are found.
     """
 
@@ -84,6 +85,7 @@ class Driver:
     build: Callable[[Any, Wiring], Contact | Level]
     place: Callable[[Any], str]
     fastest_edge_s: Callable[[Any, Mapping[str, BusSpec]], float] = lambda _, __: 0.0
+    bus_use: Callable[[Any], BusUse | None] = lambda _: None
 
 
 def fastest_edge_s(output: ContactOutput, specs: Mapping[str, BusSpec]) -> float:
@@ -104,6 +106,16 @@ def fastest_edge_s(output: ContactOutput, specs: Mapping[str, BusSpec]) -> float
     driver = find(output.driver)
     limit_s = driver.fastest_edge_s(driver.options.model_validate(output.wired), specs)
     return max(limit_s, max(output.operate, output.release) + output.bounce)
+
+
+def bus_use(output: OutputSpec) -> BusUse | None:
+    """Return what an output with valid options does on a bus of the bench, or None.
+
+    Raises:
+        ValueError: the driver is unknown or its options are not valid.
+    """
+    driver = find(output.driver)
+    return driver.bus_use(driver.options.model_validate(output.wired))
 
 
 @runtime_checkable

@@ -24,6 +24,16 @@ class ReadRequest:
 
 @final
 @dataclass(frozen=True, slots=True)
+class BusUse:
+    """What an output does on a bus: it writes `count` coils or registers of `table`, and then reads them back."""
+
+    bus: str
+    table: Literal["coil", "holding"]
+    count: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class Reply:
     """What one transaction brought back. Bits come as 0 or 1. The unit acted between the two times (loop time, s)."""
 

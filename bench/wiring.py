@@ -57,7 +57,15 @@ class InProcessBus(BusCommon):
     """Answers take up to this much longer, by the run's seed."""
 
 
-class TcpBus(BusCommon):
+class WiredBus(BusCommon):
+    """What every bus with a real unit on it declares."""
+
+    answers_within: Seconds | None = None
+    """How long the unit takes to answer at most, as measured or as its manual says; a serial line's own time is not
+    counted. What the bus can carry is computed from it; nothing is judged by it. The timeout unless stated."""
+
+
+class TcpBus(WiredBus):
     """Modbus TCP."""
 
     link: Literal["tcp"]
@@ -68,7 +76,7 @@ class TcpBus(BusCommon):
     """TCP port; 502 is the one registered for Modbus."""
 
 
-class RtuOverTcpBus(BusCommon):
+class RtuOverTcpBus(WiredBus):
     """RTU frames through a TCP connection, as transparent serial servers carry them."""
 
     link: Literal["rtu-over-tcp"]
@@ -79,7 +87,7 @@ class RtuOverTcpBus(BusCommon):
     """TCP port of the serial server."""
 
 
-class SerialBus(BusCommon):
+class SerialBus(WiredBus):
     """Modbus RTU or ASCII on a serial line."""
 
     link: Literal["rtu", "ascii"]

@@ -17,6 +17,7 @@ from bench.errors import FileError, Problem
 from bench.virtual import run as run_loop
 from bench.wiring import BenchFile
 from harness.profile.bind import Bound, bind
+from harness.profile.carry import train_problems
 from harness.profile.duration import longest_s
 from harness.profile.model import Profile
 from harness.record.log import RecordLog, free_path
@@ -75,9 +76,13 @@ class Session:
         """Tie a profile to the bench.
 
         Raises:
-            FileError: the bench lacks something that the profile needs.
+            FileError: the bench lacks something that the profile needs, or a bus cannot carry its pulses.
         """
-        return bind(profile, self.bench, self.use)
+        bound = bind(profile, self.bench, self.use)
+        problems = list(train_problems(bound))
+        if problems:
+            raise FileError(problems)
+        return bound
 
     def run(self, profile: Loaded[Profile], view: View) -> RunResult:
         """Run one profile and write its log.

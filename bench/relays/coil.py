@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, final
 from bench.drivers import Driver, Wiring
 from bench.errors import BusFault, DriverError
 from bench.fields import FileModel, Name
-from bench.interfaces import Bus, ReadRequest
+from bench.interfaces import Bus, BusUse, ReadRequest
 from bench.samples import Window
 from bench.wiring import Address, BusSpec, InProcessBus, SerialBus, UnitId
 
@@ -97,5 +97,6 @@ DRIVER: Final = Driver(
     options=CoilOptions,
     build=_build,
     fastest_edge_s=fastest_edge_s,
+    bus_use=lambda options: BusUse(options.bus, "coil", 1),
     place=lambda options: f"coil {options.coil} of unit {options.unit_id} on bus {options.bus}",
 )

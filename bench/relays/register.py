@@ -8,8 +8,8 @@ from pydantic import model_validator
 
 from bench.drivers import Driver, Wiring
 from bench.errors import BusFault, DriverError
-from bench.interfaces import Bus, ReadRequest
-from bench.registers import encode, resolve
+from bench.interfaces import Bus, BusUse, ReadRequest
+from bench.registers import encode, resolve, width
 from bench.samples import Window
 from bench.wiring import Location
 
@@ -80,6 +80,11 @@ def _place(options: RegisterOptions) -> str:
     return f"{table} {address} of unit {options.unit_id} on bus {options.bus}"
 
 
+def _bus_use(options: RegisterOptions) -> BusUse:
+    table, _ = resolve(options)
+    return BusUse(options.bus, "coil" if table == "coil" else "holding", width(options))
+
+
 DRIVER: Final = Driver(
     name="register",
     kind="register",
@@ -88,4 +93,5 @@ DRIVER: Final = Driver(
     options=RegisterOptions,
     build=_build,
     place=_place,
+    bus_use=_bus_use,
 )

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from bench.document import Loaded
     from bench.errors import Problem
-    from bench.wiring import BenchFile
+    from bench.wiring import BenchFile, BusSpec
     from harness.profile.model import Profile
     from harness.session import Session
 
@@ -62,9 +62,20 @@ def _check(path: Path, session: Session | None) -> None:
         _say_bench(load_bench(path))
         return
     profile = load_profile(path)
-    if session is not None:
-        session.bind(profile)
+    if session is None:
+        _say_profile(profile)
+        return
+    bound = session.bind(profile)
     _say_profile(profile)
+    from bench.carrying import said  # noqa: PLC0415 - pydantic is slow to import
+    from harness.profile.carry import busiest, late_notes  # noqa: PLC0415
+
+    for bus, share, worst in busiest(bound):
+        click.echo(
+            f"  on bus {bus}: its pulses and the polls take at most {float(100 * share):.3g} % of the time; worst "
+            f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
+        )
+    _say_notes(late_notes(bound))
 
 
 def _say_profile(profile: Loaded[Profile]) -> None:
@@ -77,22 +88,37 @@ def _say_profile(profile: Loaded[Profile]) -> None:
 
 
 def _say_bench(bench: Loaded[BenchFile]) -> None:
-    from bench.registers import plan_reads  # noqa: PLC0415 - pydantic is slow to import
-    from bench.serialline import read_duration_s  # noqa: PLC0415
-    from bench.wiring import SerialBus  # noqa: PLC0415
-
     click.echo(f"{bench.path}: right")
     for name, spec in bench.model.buses.items():
-        signals = {n: s for n, s in bench.model.signals.items() if s.bus == name}
-        requests = plan_reads(signals, spec).requests
-        line = f"  bus {name}: {len(requests)} request(s) read {len(signals)} signal(s) every {spec.poll_every:g} s"
-        if isinstance(spec, SerialBus):
-            on_wire_s = sum(read_duration_s(request, spec.baud) for request in requests)
-            line += f"; they take {1e3 * on_wire_s:.1f} ms on the wire at {spec.baud} Bd, the unit's own time not counted"
-            if on_wire_s > spec.poll_every:
-                line += f": TOO SLOW, poll every {on_wire_s * 1.5:.2g} s or raise the baud rate"
-        click.echo(line)
+        click.echo(f"  bus {name}: {_carries(bench.model, name, spec)}")
     _say_notes(bench.notes)
+
+
+def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
+    """Return what a bus is asked for and the worst that it makes of that."""
+    from bench.budget import answering_at_once, budget  # noqa: PLC0415 - pydantic is slow to import
+    from bench.carrying import load_on, polled, said  # noqa: PLC0415
+
+    signals = sum(signal.bus == name for signal in bench.signals.values())
+    load, at_once = load_on(bench, name, spec), load_on(bench, name, answering_at_once(spec))
+    worst, least = budget(load), budget(at_once)
+    known = load == at_once
+    line = (
+        f"{len(polled(bench, name))} request(s) read {signals} signal(s) every {said(load.poll_every_us)}; "
+        f"utilisation {'' if known else 'at least '}{float(100 * at_once.polling):.3g} %"
+    )
+    figures = [
+        (what, said(best_us), said(worst_us))
+        for what, best_us, worst_us in (
+            ("stimulus latency", least.latency_us, worst.latency_us),
+            ("sample age", least.age_us, worst.age_us),
+        )
+        if worst_us
+    ]
+    if known:
+        return "; ".join([line, *(f"worst {what} {most}" for what, _, most in figures)])
+    line = "; ".join([line, *(f"worst {what} {best} to {most}" for what, best, most in figures)])
+    return f"{line}, for answers at once to answers after the timeout of {spec.timeout:g} s: declare answers_within"
 
 
 def _say_notes(notes: Iterable[Problem]) -> None:

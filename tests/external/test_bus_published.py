@@ -12,7 +12,7 @@ import pytest
 
 from bench.interfaces import ReadRequest
 from bench.replies import EXCEPTIONS, belongs, expected_of_read, expected_of_write
-from bench.serialline import character_time_s, read_duration_s, silent_interval_s
+from bench.serialline import character_time_s, silent_interval_s
 
 
 @pytest.mark.parametrize(
@@ -29,21 +29,6 @@ def test_times_of_the_serial_line(baud, character_us, silence_ms):
     """Character time and silent interval are the specification's."""
     assert 1e6 * character_time_s(baud) == pytest.approx(character_us, abs=0.005)
     assert 1e3 * silent_interval_s(baud) == pytest.approx(silence_ms, abs=0.0005)
-
-
-@pytest.mark.parametrize(
-    ("count", "baud", "ms"), [(1, 9600, 25.208), (10, 9600, 45.833), (10, 19200, 22.917)]
-)
-def test_shortest_read(count, baud, ms):
-    """Request, reply and two silent intervals add up to the worked examples."""
-    assert 1e3 * read_duration_s(ReadRequest(1, "input", 0, count), baud) == pytest.approx(ms, abs=0.0005)
-
-
-def test_ascii_read_takes_its_characters():
-    """ASCII sends 17 characters of 10 bits for the request and 15 for the reply of one register."""
-    request = ReadRequest(17, "holding", 107, 1)
-    assert read_duration_s(request, 9600, "ascii") == pytest.approx((17 + 15) * 10 / 9600)
-    assert len(":1103006B00037E\r\n") == 17
 
 
 @pytest.mark.parametrize("baud", [0, -9600])

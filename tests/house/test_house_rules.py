@@ -29,6 +29,8 @@ PURE = (
     "bench/registers.py",
     "bench/replies.py",
     "bench/serialline.py",
+    "bench/responsetime.py",
+    "bench/budget.py",
     "bench/pulses.py",
     "bench/mock/conditioning.py",
     "bench/mock/logic.py",

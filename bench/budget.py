@@ -1,0 +1,220 @@
+"""What a bus can carry: how busy it is, how late a stimulus can be and how old a reading can get (pure).
+
+It follows from how `bench.bus`, `bench.polling` and the drivers take turns:
+
+- One transaction at a time, and what is under way is never broken off. A write goes ahead of waiting reads.
+- A poller has one read outstanding, and a stimulus one transaction: the write, and after it the read-back. So a
+  stimulus's transaction waits for one read at most, and a read for one transaction of a stimulus at most: whichever
+  falls free cannot ask again before the other one's turn.
+- Where edges are known to be a distance apart, fewer of them fall into a round of polls; `bench.responsetime` counts.
+
+Only answered transactions count. After a fault the bus keeps quiet, and the record has a gap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil
+from typing import TYPE_CHECKING, Final, TypeVar, final
+
+from bench.interfaces import BusUse, ReadRequest
+from bench.responsetime import Message, response
+from bench.serialline import silent_interval_s
+from bench.wiring import BusCommon, InProcessBus, SerialBus, WiredBus
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bench.wiring import BusSpec
+
+AnyBus = TypeVar("AnyBus", bound=BusCommon)
+
+# MODBUS over Serial Line V1.02, 2.5.1: 9600 and 19200 must be there; the others are common practice, no source.
+BAUDS: Final = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+_US: Final = 1_000_000
+_LONGEST_SINGLE: Final = 1  # registers that a single write carries
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Lasts:
+    """How long a transaction holds the bus, silences included: at least and at most, microseconds."""
+
+    shortest_us: int
+    longest_us: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What is on a bus.
+
+    Attributes:
+        poll_every_us: from the beginning of a round of polls to the next.
+        reads: the requests of a round, in order.
+        writes: of each output on the bus, the write that moves it.
+        read_backs: of each output on the bus, the read that proves it.
+    """
+
+    poll_every_us: int
+    reads: tuple[Lasts, ...]
+    writes: tuple[Lasts, ...]
+    read_backs: tuple[Lasts, ...]
+
+    @property
+    def round_us(self) -> int:
+        """The longest that a round of polls takes by itself, microseconds."""
+        return sum(read.longest_us for read in self.reads)
+
+    @property
+    def polling(self) -> Fraction:
+        """Part of the time that polling holds the bus; above 1 it cannot carry its polls."""
+        return Fraction(self.round_us, self.poll_every_us)
+
+    @property
+    def edge_us(self) -> int:
+        """The longest that a write and its read-back hold the bus, microseconds; 0 without outputs."""
+        return _longest(self.writes) + _longest(self.read_backs)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The worst that a bus makes of its load, microseconds.
+
+    Attributes:
+        latency_us: from a stimulus being due to the acknowledgement of its write, the one before it being done.
+        complete_us: from a stimulus being due to the end of its read-back.
+        age_us: from a request to the end of the same request's next reply: how old the newest reading can get. What
+            the unit itself adds (`refreshed_every`) is not in it. 0 when nothing is polled.
+    """
+
+    latency_us: int
+    complete_us: int
+    age_us: int
+
+
+def load_of(spec: BusSpec, requests: Sequence[ReadRequest], uses: Sequence[BusUse]) -> Load:
+    """Return the load of a bus.
+
+    Args:
+        spec: its declaration.
+        requests: what is polled.
+        uses: the outputs on it.
+    """
+    backs = [ReadRequest(1, use.table, 0, use.count) for use in uses]
+    return Load(
+        _up(spec.poll_every),
+        tuple(_lasts(spec, 8, 5 + _data_bytes(request)) for request in requests),
+        tuple(_lasts(spec, _write_bytes(use), 8) for use in uses),
+        tuple(_lasts(spec, 8, 5 + _data_bytes(back)) for back in backs),
+    )
+
+
+def answer_s(spec: BusSpec) -> tuple[float, float]:
+    """Return how long the unit takes to answer, at least and at most, seconds; a serial line's own time not counted.
+
+    Unless the bench file says so, no more is known than that a reply that counts comes within the time-out.
+    """
+    if isinstance(spec, InProcessBus):
+        return spec.reply_after, spec.reply_after + spec.reply_jitter
+    return 0.0, spec.timeout if spec.answers_within is None else spec.answers_within
+
+
+def answering_at_once(spec: AnyBus) -> AnyBus:
+    """Return the declaration with a unit that answers at once, where it does not say how long answers take.
+
+    What the bus cannot carry then it cannot carry at all.
+    """
+    if not isinstance(spec, WiredBus) or spec.answers_within is not None:
+        return spec
+    return spec.model_copy(update={"answers_within": 0.0})
+
+
+def budget(load: Load, *, edges_apart_us: int | None = None) -> Budget:
+    """Return the worst that a bus makes of its load while one stimulus after another is applied.
+
+    Args:
+        load: what is on the bus.
+        edges_apart_us: shortest time between two edges; unless given, each may follow as soon as the one before it
+            was read back.
+    """
+    read_us = _longest(load.reads)
+    latency_us = read_us + _longest(load.writes) if load.writes else 0
+    complete_us = latency_us + read_us + _longest(load.read_backs) if load.writes else 0
+    replied_us = [_replied_us(load, number, complete_us, edges_apart_us) for number in range(len(load.reads))]
+    if not replied_us:
+        return Budget(latency_us, complete_us, 0)
+    # A round that is not over when the next one is due leaves that one out.
+    rounds = max(1, -(-replied_us[-1] // load.poll_every_us))
+    before_us, age_us = 0, 0
+    for read, reply_us in zip(load.reads, replied_us, strict=True):
+        age_us = max(age_us, rounds * load.poll_every_us + reply_us - before_us)
+        before_us += read.shortest_us
+    return Budget(latency_us, complete_us, age_us)
+
+
+def _replied_us(load: Load, number: int, complete_us: int, edges_apart_us: int | None) -> int:
+    """Return how long after a round's begin the reply to its read `number` is in, at the latest.
+
+    No other round is under way then. A stimulus may be: it was due `complete_us` before the begin, at the earliest,
+    which is the jitter of its transactions.
+    """
+    so_far = load.reads[: number + 1]
+    turns_us = sum(read.longest_us for read in so_far)
+    turns_us += len(so_far) * max(_longest(load.writes), _longest(load.read_backs))
+    if edges_apart_us is None:
+        return turns_us
+    stimulus = [
+        Message(duration_us=longest_us, period_us=edges_apart_us, jitter_us=complete_us)
+        for longest_us in (_longest(load.writes), _longest(load.read_backs))
+        if longest_us
+    ]
+    polls = [Message(duration_us=max(1, read.longest_us), period_us=load.poll_every_us) for read in so_far]
+    try:
+        counted_us = response([*stimulus, *polls], len(stimulus) + number).worst_us
+    except ValueError:  # edges so dense that only taking turns bounds the wait
+        return turns_us
+    return min(turns_us, counted_us)
+
+
+def _longest(transactions: Sequence[Lasts]) -> int:
+    return max((t.longest_us for t in transactions), default=0)
+
+
+def _up(span_s: float) -> int:
+    """Return a span in whole microseconds, rounded up as written in decimal."""
+    return ceil(Fraction(repr(span_s)) * _US)
+
+
+def _data_bytes(request: ReadRequest) -> int:
+    return (request.count + 7) // 8 if request.table in ("coil", "discrete") else 2 * request.count
+
+
+def _write_bytes(use: BusUse) -> int:
+    """Return the length of an RTU frame that writes; one coil or register goes in eight bytes."""
+    return 8 if use.count == _LONGEST_SINGLE else 9 + _data_bytes(ReadRequest(1, use.table, 0, use.count))
+
+
+def _lasts(spec: BusSpec, asked: int, answered: int) -> Lasts:
+    """Return how long a transaction takes whose RTU frames have so many bytes.
+
+    On a serial line: the silence before the request, the request, the silence by which the unit knows its end, the
+    unit's own time, and the reply.
+    """
+    least_s, most_s = answer_s(spec)
+    if not isinstance(spec, SerialBus):
+        return Lasts(int(Fraction(repr(least_s)) * _US), _up(most_s))
+    bits = 1 + (7 if spec.link == "ascii" else 8) + (spec.parity != "none")
+    bits += spec.stop_bits or (2 if spec.parity == "none" else 1)
+    silence_us = Fraction(silent_interval_s(spec.baud)) * _US if spec.link == "rtu" else Fraction(0)
+    characters = asked + answered
+    if spec.link == "ascii":  # a colon, two characters a byte, the check one byte shorter, CR LF
+        characters = 2 * characters + 2
+    wire_us = Fraction(characters * bits * _US, spec.baud) + 2 * silence_us
+    if spec.answers_within is None:  # the time-out counts from the request and covers all that follows
+        longest_us = max(wire_us, silence_us + Fraction(repr(spec.timeout)) * _US)
+    else:
+        longest_us = wire_us + Fraction(repr(spec.answers_within)) * _US
+    return Lasts(int(wire_us), ceil(longest_us))
