@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import datetime  # types only: nothing here asks what time it is
+import datetime as dt  # parses what is written; nothing here asks what time it is
 import re
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import TYPE_CHECKING, Final, final
+from itertools import pairwise
+from typing import Final, final
 
 from bench.errors import FileError, Problem
 from bench.units import UNITS, Dimension, canonical_spelling
-from harness.weather.exact import exact, factor_of
+from harness.weather.exact import exact, factor_of, shown
 from harness.weather.hyetograph import Hyetograph, Shape, from_depths, from_intensities, from_totals
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 _COLUMNS: Final = {
     "time": Dimension.TIME,
@@ -27,6 +25,8 @@ _HEADER: Final = re.compile(r"(?P<name>[^\[\]()]*?)\s*(?:[\[(]\s*(?P<unit>[^\[\]
 _NUMBER: Final = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
 _DECIMAL_COMMA: Final = re.compile(r"[-+]?\d*,\d+")
 _THOUSANDS: Final = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
+_NEWLINE: Final = re.compile(r"\r\n|\r|\n")
+_LONGEST_QUOTE: Final = 60
 _EXAMPLE: Final = (
     "write 'time [s]' and one of 'intensity [mm/h]', 'depth [mm]' (since the row before), 'total [mm]'"
 )
@@ -51,7 +51,7 @@ def read_series(text: str, *, name: str, shape: Shape = "steps") -> Hyetograph:
     reader = _Reader(name)
     rows = [
         (number, line)
-        for number, line in enumerate(text.removeprefix("\ufeff").splitlines(), start=1)
+        for number, line in enumerate(_NEWLINE.split(text.removeprefix("\ufeff")), start=1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
     if not rows:
@@ -61,6 +61,8 @@ def read_series(text: str, *, name: str, shape: Shape = "steps") -> Hyetograph:
         raise FileError(reader.problems)
     points = [p for number, line in rows[1:] if (p := reader.row(number, line, columns)) is not None]
     reader.check_times(points)
+    if columns.value == "total":
+        reader.check_totals(points)
     if reader.problems:
         raise FileError(sorted(reader.problems, key=lambda p: p.line or 0))
     return _made(name, columns, points, shape)
@@ -84,7 +86,7 @@ class _Columns:
 @dataclass(frozen=True, slots=True)
 class _Point:
     line: int
-    at: Fraction | datetime.datetime
+    at: Fraction | dt.datetime
     value: Fraction
 
 
@@ -150,7 +152,7 @@ class _Reader:
         return _Point(line, at, value)
 
     def check_times(self, points: list[_Point]) -> None:
-        zoned = [isinstance(p.at, datetime.datetime) and p.at.tzinfo is not None for p in points]
+        zoned = [isinstance(p.at, dt.datetime) and p.at.tzinfo is not None for p in points]
         if any(zoned) and not all(zoned):
             odd = points[zoned.index(not zoned[0])]
             hint = "give every row a UTC offset, or none"
@@ -164,16 +166,22 @@ class _Reader:
             else:
                 last = point
 
+    def check_totals(self, points: list[_Point]) -> None:
+        for before, point in pairwise(points):
+            if point.value < before.value:
+                reason = f"the total falls from {shown(before.value)} to {shown(point.value)} mm"
+                self._wrong(point.line, reason, "a total only grows; where it began anew, part the series")
+
 
 def _cells(text: str, separator: str) -> list[str]:
     return [cell.strip().removeprefix('"').removesuffix('"').strip() for cell in text.split(separator)]
 
 
-def _instant(cell: str, columns: _Columns) -> Fraction | datetime.datetime:
+def _instant(cell: str, columns: _Columns) -> Fraction | dt.datetime:
     if columns.time_factor is not None:
         return _number(cell, columns) * columns.time_factor
     try:
-        return datetime.datetime.fromisoformat(cell)
+        return dt.datetime.fromisoformat(cell)
     except ValueError:
         raise ValueError(
             f"{cell!r} is no date and time; write one such as 2024-05-01 14:10, "
@@ -196,22 +204,24 @@ def _number(cell: str, columns: _Columns) -> Fraction:
     return exact(float(cell))
 
 
-def _seconds_between(before: Fraction | datetime.datetime, after: Fraction | datetime.datetime) -> Fraction:
-    if isinstance(before, datetime.datetime):
-        assert isinstance(after, datetime.datetime), "one file has one kind of time"
-        return Fraction((after - before) // datetime.timedelta(microseconds=1), 1_000_000)
+def _seconds_between(before: Fraction | dt.datetime, after: Fraction | dt.datetime) -> Fraction:
+    if isinstance(before, dt.datetime):
+        assert isinstance(after, dt.datetime), "one file has one kind of time"
+        return Fraction((after - before) // dt.timedelta(microseconds=1), 1_000_000)
     assert isinstance(after, Fraction), "one file has one kind of time"
     return after - before
 
 
 def _made(name: str, columns: _Columns, points: list[_Point], shape: Shape) -> Hyetograph:
+    if len(points) < 2:  # noqa: PLR2004 - a span has two ends
+        hint = "the first row says when the rain begins and the last one when it ends"
+        raise FileError([Problem(name, None, None, f"{len(points)} row(s) make no span of rain", hint)])
     timed = [(_seconds_between(points[0].at, p.at), p.value) for p in points]
-    make: dict[str, Callable[[], Hyetograph]] = {
-        "intensity": lambda: from_intensities(timed, shape=shape),
-        "depth": lambda: from_depths(timed),
-        "total": lambda: from_totals(timed),
-    }
     try:
-        return make[columns.value]()
+        if columns.value == "intensity":
+            return from_intensities(timed, shape=shape)
+        return from_depths(timed) if columns.value == "depth" else from_totals(timed)
     except ValueError as error:
-        raise FileError([Problem(name, None, None, str(error))]) from None
+        # What is left to refuse: steps without an end, and a first depth without a beginning.
+        line = points[-1 if columns.value == "intensity" else 0].line
+        raise FileError([Problem(name, line, None, str(error))]) from None

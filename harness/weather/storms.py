@@ -97,9 +97,9 @@ def alternating_blocks(idf: Idf, *, duration_min: Number, block_min: Number) -> 
 def chicago_storm(idf: Idf, *, duration_min: Number, peak_at: float, block_min: Number) -> Hyetograph:
     """Return the Chicago storm: every span around its peak holds what the formula gives for that duration.
 
-    Source: Keifer and Chu 1957 (from memory). A span of d minutes lies `peak_at` * d before the peak and the rest
-    after it, and holds d minutes' depth; so the mass curve is known in closed form and each block holds its exact share.
-    The spans' depths are kept where their ends are borders of blocks.
+    Source: Keifer and Chu 1957 (from memory). A span of d minutes lies `peak_at` * d before the peak and the
+    rest after it, and holds d minutes' depth; so the mass curve is known in closed form, and each block holds
+    its exact share. The spans' depths are kept where their ends are borders of blocks.
 
     Args:
         idf: the formula.
