@@ -68,11 +68,13 @@ def chatters(
         ValueError: a span is out of its range, or the chatter would have more than 200,000 edges.
     """
     _check_span(from_s, to_s)
-    if not 0 < shortest_s <= longest_s or (to_s - from_s) / shortest_s > MOST_EDGES:
+    if not 0 < shortest_s <= min(longest_s, to_s - from_s):
         raise ValueError(
-            f"shortest_s={shortest_s!r} s must be more than {(to_s - from_s) / MOST_EDGES:.3g} s "
-            f"and not above longest_s={longest_s!r} s"
+            f"shortest_s={shortest_s!r} s must be more than 0 s and at most longest_s={longest_s!r} s "
+            f"and the chatter's {to_s - from_s:.6g} s"
         )
+    if (to_s - from_s) / shortest_s > MOST_EDGES:
+        raise ValueError(f"shortest_s={shortest_s!r} s makes more than {MOST_EDGES} edges; lengthen it")
     dice = Random(seed)  # noqa: S311 - weather, not secrets; its stream is fixed by Python's documentation
     state = not _state_before(edges, from_s)
     at_s, noise = from_s, []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt  # parses what is written; nothing here asks what time it is
 import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, final
@@ -18,6 +19,9 @@ Between = Literal["linear", "hold"]
 
 _SEPARATORS: Final = (";", "\t", ",")  # a decimal comma never meets a comma as separator
 _HEADER: Final = re.compile(r"(?P<name>.*?)[\s\[(]*(?P<unit>[^\s\[\]()]+)[\s\])]*")
+_NUMBER: Final = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,2})?")
+_AMBIGUOUS: Final = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")  # a decimal comma, or one that parts thousands
+_EPOCH: Final = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 _EXAMPLE: Final = "'time s, wind m/s'"
 
 
@@ -33,8 +37,9 @@ def trace_from_csv(
     """Return one column of a CSV text as a trace in the canonical unit of its dimension (m/s, °C, …).
 
     The first line that is not empty or a comment (`#`) is the header. Each of its cells is a name and a unit,
-    such as `wind km/h` or `wind [km/h]`; just one column must hold times. Cells are separated by commas,
-    semicolons or tabs; with the last two, numbers may have a decimal comma. Time counts from the first row.
+    such as `wind km/h` or `wind [km/h]`; just one column must hold times. A column `time` without a unit holds
+    ISO 8601 dates and times. Cells are separated by commas, semicolons or tabs; with the last two, numbers may
+    have a decimal comma. Time counts from the first row.
 
     Args:
         text: the CSV text.
@@ -56,7 +61,7 @@ def trace_from_csv(
         raise FileError([Problem(file, None, None, "the file has no header", f"begin it with {_EXAMPLE}")])
     separator = next((s for s in _SEPARATORS if s in header[1]), ",")
     table = _Table(file, separator, *header)
-    times, values = table.place(Dimension.TIME, None), table.place(dimension, column)
+    times, values = table.times(), table.place(dimension, column)
     points = table.points(rows, times, values)
     start_s = points[0][0]
     points = [((t - start_s) / faster, v) for t, v in points]
@@ -69,8 +74,10 @@ def trace_from_csv(
 @final
 @dataclass(frozen=True, slots=True)
 class _Place:
+    """Where a column stands and its unit; None for dates and times."""
+
     index: int
-    unit: Unit
+    unit: Unit | None
 
 
 def _rows(text: str) -> Iterator[tuple[int, str]]:
@@ -87,7 +94,13 @@ class _Table:
         self._file = file
         self._separator = separator
         self._line = line
+        self._zoned: bool | None = None  # whether dates have a UTC offset: the first one decides
         self._cells = [cell.strip().strip('"') for cell in header.split(separator)]
+
+    def times(self) -> _Place:
+        """Return where the one column of times stands."""
+        dated = [k for k, cell in enumerate(self._cells) if cell.lower() == "time"]
+        return _Place(dated[0], None) if len(dated) == 1 else self.place(Dimension.TIME, None)
 
     def place(self, dimension: Dimension, column: str | None) -> _Place:
         """Return where the one column of this dimension (and name) stands."""
@@ -120,50 +133,70 @@ class _Table:
         points: list[tuple[float, float]] = []
         problems: list[Problem] = []
         for line, row in rows:
-            cells = row.split(self._separator)
-            if len(cells) != len(self._cells):
-                reason = f"{len(cells)} cells under a header of {len(self._cells)}"
-                problems.append(Problem(self._file, line, None, reason, "give each column one cell"))
-                continue
             try:
-                time_s, value = self._number(cells, times), self._number(cells, values)
-            except _CellError as error:
+                points.append(self._point(row, times, values, points[-1][0] if points else None))
+            except _RowError as error:
                 problems.append(Problem(self._file, line, error.column, error.reason, error.hint))
-                continue
-            if points and time_s <= points[-1][0]:
-                reason = f"the time {cells[times.index].strip()!r} does not come after the row before"
-                problems.append(
-                    Problem(self._file, line, _column(cells, times.index), reason, "let times rise")
-                )
-                continue
-            points.append((time_s, value))
         if problems:
             raise FileError(problems)
         if not 2 <= len(points) <= MOST_POINTS // 2:  # noqa: PLR2004 - a trace has two ends
             raise self._wrong(f"{len(points)} rows make no series", f"give 2 to {MOST_POINTS // 2} rows")
         return points
 
-    def _number(self, cells: list[str], place: _Place) -> float:
+    def _point(self, row: str, times: _Place, values: _Place, last_s: float | None) -> tuple[float, float]:
+        cells = row.split(self._separator)
+        if len(cells) != len(self._cells):
+            reason = f"{len(cells)} cells under a header of {len(self._cells)}"
+            raise _RowError(None, reason, "give each column one cell")
+        time_s = self._number(cells, times) if times.unit else self._date_s(cells, times)
+        value = self._number(cells, values)
+        if last_s is not None and time_s <= last_s:
+            text = cells[times.index].strip()
+            reason = f"the time {text!r} does not come after the row before"
+            raise _RowError(_column(cells, times.index), reason, "let times rise from row to row")
+        return time_s, value
+
+    def _date_s(self, cells: list[str], place: _Place) -> float:
         text = cells[place.index].strip().strip('"')
+        column = _column(cells, place.index)
+        try:
+            at = dt.datetime.fromisoformat(text)
+        except ValueError:
+            hint = "write one such as 2024-05-01 14:10, or give the column a unit, as in 'time s'"
+            raise _RowError(column, f"{text!r} is no date and time", hint) from None
+        self._zoned = at.tzinfo is not None if self._zoned is None else self._zoned
+        if self._zoned != (at.tzinfo is not None):
+            reason = "some times have a UTC offset and some have none"
+            raise _RowError(column, reason, "give every row a UTC offset, or none")
+        since = at - (_EPOCH if self._zoned else _EPOCH.replace(tzinfo=None))
+        return since / dt.timedelta(seconds=1)
+
+    def _number(self, cells: list[str], place: _Place) -> float:
+        assert place.unit is not None, "only times can be dates"
+        text = cells[place.index].strip().strip('"')
+        column = _column(cells, place.index)
+        if _AMBIGUOUS.fullmatch(text) and self._separator != ",":
+            whole, point = text.replace(",", ""), text.replace(",", ".")
+            raise _RowError(column, f"{text!r} may mean {whole} or {point}", "write one of them")
         decimal = text.replace(",", ".") if self._separator != "," else text
-        if not re.fullmatch(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,2})?", decimal):
+        if not _NUMBER.fullmatch(decimal):
             hint = (
                 "leave rows without a reading out" if not text else f"write a number in {place.unit.symbol}"
             )
-            raise _CellError(_column(cells, place.index), f"{text!r} is not a number", hint)
+            raise _RowError(column, f"{text!r} is not a number", hint)
         number = float(decimal)
         if number < 0 and place.unit.dimension is Dimension.SPEED:
-            raise _CellError(_column(cells, place.index), f"a wind of {text} cannot blow", "give 0 or more")
+            raise _RowError(column, f"a wind of {text} {place.unit.symbol} cannot blow", "give 0 or more")
         return number * place.unit.factor + place.unit.offset
 
     def _wrong(self, reason: str, hint: str) -> FileError:
         return FileError([Problem(self._file, self._line, None, reason, hint)])
 
 
-class _CellError(Exception):
-    """A cell that is no usable number; becomes a problem of its row."""
+class _RowError(Exception):
+    """A row that cannot be used; becomes a problem of the file."""
 
-    def __init__(self, column: int, reason: str, hint: str) -> None:
+    def __init__(self, column: int | None, reason: str, hint: str) -> None:
         self.column = column
         self.reason = reason
         self.hint = hint

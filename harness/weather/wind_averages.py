@@ -18,6 +18,9 @@ MEAN_WIND_S: Final = 600.0
 """Averaging time of the mean wind, ten minutes (WMO-No. 8, part I, chapter 5)."""
 
 
+_ROUNDING_S: Final = 1e-9
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Peak:
@@ -33,7 +36,9 @@ def running_mean(wind: Trace, at_s: float, window_s: float) -> float:
     Raises:
         ValueError: the window is not longer than 0 s, or begins before the wind does.
     """
-    return wind.mean(at_s - window_s, at_s)
+    from_s = at_s - window_s
+    # 0.6 - 0.5 falls short of 0.1: a window that was meant to begin with the wind does.
+    return wind.mean(wind.start_s if abs(from_s - wind.start_s) < _ROUNDING_S else from_s, at_s)
 
 
 def mean_wind(wind: Trace, at_s: float) -> float:

@@ -62,7 +62,7 @@ def turned_exactly(cups, wind, to_s, phase):
     return exact[phase] + area * cups.pulses_per_turn / exact[cups.slope_m]
 
 
-@settings(max_examples=120)
+@settings(max_examples=40, deadline=None)
 @given(instruments, winds(), phases)
 def test_count_is_the_integral(cups, wind, phase):
     """The number of pulses is the whole part of the integral, unless that is a whole number to within rounding."""
@@ -73,7 +73,7 @@ def test_count_is_the_integral(cups, wind, phase):
     assert len(pulse_instants(cups, wind, phase=phase)) == count
 
 
-@settings(max_examples=80)
+@settings(max_examples=40, deadline=None)
 @given(instruments, winds(), phases)
 def test_each_instant_is_where_the_integral_reaches_its_number(cups, wind, phase):
     """Up to the k-th instant the cups have turned k pulse distances; instants rise and lie in the wind."""
@@ -84,7 +84,7 @@ def test_each_instant_is_where_the_integral_reaches_its_number(cups, wind, phase
         assert float(turned_exactly(cups, wind, instants[k], phase)) == pytest.approx(k + 1, abs=1e-6)
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(instruments, winds(), st.integers(2, 5))
 def test_cutting_a_wind_changes_no_pulse(cups, wind, pieces):
     """More points on the same lines make the same pulses."""
@@ -138,7 +138,7 @@ def test_pulses_a_turn_multiply_the_rate():
     assert (pulse_count(one, wind), pulse_count(two, wind)) == (480, 960)
 
 
-@settings(max_examples=80)
+@settings(max_examples=40, deadline=None)
 @given(instruments, st.floats(0, 60))
 def test_speed_and_frequency_are_inverse(cups, speed):
     """Whoever knows the transfer function reads back the speed, or 0 when nothing turns."""
@@ -147,7 +147,7 @@ def test_speed_and_frequency_are_inverse(cups, speed):
     assert back == (pytest.approx(speed, abs=1e-9) if hz > 0 else 0.0)
 
 
-@settings(max_examples=80)
+@settings(max_examples=40, deadline=None)
 @given(winds(), st.floats(0.1, 0.9), phases)
 def test_edges_make_a_plan_that_an_output_can_play(wind, duty, phase):
     """Edges alternate, rise, begin open and end open, one closure a pulse, and widths follow the duty."""

@@ -34,7 +34,7 @@ def test_a_step_at_either_end_belongs_to_the_trace():
     assert wind.area_to(4.0) == 4.0
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(traces(), st.floats(0, 1), st.floats(0, 1))
 def test_parts_have_the_values_and_areas_of_the_whole(wind, one, other):
     """A part has the values of the trace, and its mean is the difference of two integrals."""
@@ -49,7 +49,7 @@ def test_parts_have_the_values_and_areas_of_the_whole(wind, one, other):
     assert wind.smallest() - 1e-9 <= wind.mean(from_s, to_s) <= wind.largest() + 1e-9
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(traces(), st.floats(0.02, 3))
 def test_refining_changes_nothing(wind, longest_s):
     """More points on the same lines leave every value and the whole integral as they were."""
@@ -59,7 +59,7 @@ def test_refining_changes_nothing(wind, longest_s):
     assert set(wind.times_s) <= set(fine.times_s)
 
 
-@settings(max_examples=60)
+@settings(max_examples=40, deadline=None)
 @given(traces(), traces())
 def test_then_adds_areas(one, other):
     """Two traces one after the other have the sum of their integrals and of their lengths."""
