@@ -84,8 +84,13 @@ class Session:
             raise FileError(problems)
         return bound
 
-    def run(self, profile: Loaded[Profile], view: View) -> RunResult:
+    def run(self, profile: Loaded[Profile], view: View, *, repeat: int = 1) -> RunResult:
         """Run one profile and write its log.
+
+        Args:
+            profile: the profile.
+            view: what watches the run.
+            repeat: which repeat this is; each has its own seed.
 
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
@@ -105,9 +110,9 @@ class Session:
                 view.event(event)
 
             async def main() -> Outcome:
-                rig = assemble(self.bench.model, seed=self.seed)
+                rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
                 engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
-                return await engine.run(self.header(profile))
+                return await engine.run(self.header(profile, repeat))
 
             view.begin(profile.model.profile, case, longest_s(profile.model))
             try:
@@ -116,7 +121,7 @@ class Session:
                 view.end()
             return RunResult(profile.model.profile, log.path, log.digest, outcome, tuple(findings))
 
-    def header(self, profile: Loaded[Profile]) -> dict[str, Any]:
+    def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
         """Return what the first line of the log pins."""
         virtual = self.bench.model.virtual
         return {
@@ -126,7 +131,8 @@ class Session:
             "unit": self.unit,
             "firmware": self.firmware,
             "operator": self.operator,
-            "seed": self.seed,
+            "repeat": repeat,
+            "seed": self.seed + repeat - 1,
             "use": dict(self.use),
             "profile": {"name": profile.model.profile, "sha256": profile.digest, "text": profile.text},
             "bench": {"name": self.bench.model.bench, "sha256": self.bench.digest, "text": self.bench.text},

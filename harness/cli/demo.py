@@ -28,15 +28,25 @@ import click
 def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import SHIPPED, SHIPPED_BENCH, code_of, load_suite, view_for, with_faults  # noqa: PLC0415
+    from harness.cli.options import (  # noqa: PLC0415
+        SHIPPED,
+        SHIPPED_BENCH,
+        code_of_series,
+        load_suite,
+        view_for,
+        with_faults,
+    )
     from harness.cli.summary import show  # noqa: PLC0415
+    from harness.series import Plan, run_series  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
     bench = with_faults(load_bench(SHIPPED_BENCH), faults)
     session = Session(bench=bench, out=out, unit="MOCK-1", firmware="mock", operator="demo", seed=seed)
-    results = [session.run(profile, view_for(bench)) for profile in load_suite([SHIPPED], session)]
-    show(results)
-    click.echo(
-        "An all-green table says little by itself: `ventproof explain verdict` says what stands behind it."
-    )
-    return code_of(r.outcome.verdict for r in results)
+    suite = load_suite([SHIPPED], session)
+    done = [run_series(session, profile, view_for(bench), Plan()) for profile in suite]
+    show(done)
+    if not faults:
+        click.echo(
+            "A green table says little by itself. See a faulty unit found: ventproof demo --fault ignores_rain"
+        )
+    return code_of_series(done)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from harness.judge.verdict import Verdict
     from harness.profile.model import Profile
     from harness.run.view import View
+    from harness.series import Series
     from harness.session import Session
 
 SHIPPED: Final = Path(__file__).parents[2] / "profiles"
@@ -111,6 +112,13 @@ def code_of(verdicts: Iterable[Verdict | None]) -> int:
     if "fail" in found:
         return EXIT_FAIL
     return EXIT_INCONCLUSIVE if "inconclusive" in found else EXIT_PASS
+
+
+def code_of_series(done: Sequence[Series]) -> int:
+    """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
+    code = code_of(r.outcome.verdict for series in done for r in series.results)
+    undecided = any(series.claim == "undecided" for series in done)
+    return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
 
 
 def view_for(bench: Loaded[BenchFile]) -> View:

@@ -21,7 +21,23 @@ import click
     show_default=True,
 )
 @click.option(
-    "--repeat", default=1, type=click.IntRange(1), help="Run every profile this often.", show_default=True
+    "--repeat",
+    type=click.IntRange(1),
+    help="Run every profile this often and say what that proves.  [default: 1]",
+)
+@click.option(
+    "--prove",
+    type=click.FloatRange(0, 100, min_open=True, max_open=True),
+    metavar="PERCENT",
+    help="Repeat until it is proved, or refuted, that the unit passes at least PERCENT of the time.",
+)
+@click.option(
+    "--confidence",
+    default=95.0,
+    type=click.FloatRange(0, 100, min_open=True, max_open=True),
+    metavar="PERCENT",
+    help="Confidence of what repeats prove.",
+    show_default=True,
 )
 @click.option(
     "--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True
@@ -40,7 +56,9 @@ def command(
     firmware: str,
     operator: str,
     out: Path,
-    repeat: int,
+    repeat: int | None,
+    prove: float | None,
+    confidence: float,
     seed: int,
     use: tuple[str, ...],
     clear: bool,
@@ -50,8 +68,9 @@ def command(
     Nothing is switched before every file is found to be right.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import code_of, confirm_clear, load_suite, view_for  # noqa: PLC0415
+    from harness.cli.options import code_of_series, confirm_clear, load_suite, view_for  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
+    from harness.series import repeats_for, run_series  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
     loaded = load_bench(bench)
@@ -60,13 +79,12 @@ def command(
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
+    plan = repeats_for(repeat, prove, confidence)
     view = view_for(loaded)
-    results = []
-    for _ in range(repeat):
-        for profile in suite:
-            results.append(session.run(profile, view))
-            if results[-1].outcome.verdict is None:
-                show(results)
-                return code_of(r.outcome.verdict for r in results)
-    show(results)
-    return code_of(r.outcome.verdict for r in results)
+    done = []
+    for profile in suite:
+        done.append(run_series(session, profile, view, plan))
+        if done[-1].results[-1].outcome.verdict is None:
+            break
+    show(done)
+    return code_of_series(done)

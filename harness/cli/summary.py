@@ -2,32 +2,75 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from harness.run.text import VERDICT_STYLE, findings_table
+from harness.series import COVERAGE
 
 if TYPE_CHECKING:
     from harness.record.again import Decided
     from harness.record.read import LogState
+    from harness.series import Series
     from harness.session import RunResult
 
 
-def show(results: Sequence[RunResult]) -> None:
-    """Print the tables of all runs, where their logs are, and the count of verdicts."""
+def show(done: Sequence[Series]) -> None:
+    """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
+
+    Of repeats only the first and those that did not pass are shown whole.
+    """
     console = _console()
-    for result in results:
-        verdict = str(result.outcome.verdict or "aborted")
+    for series in done:
+        for number, result in enumerate(series.results):
+            if number == 0 or result.outcome.verdict != "pass":
+                _show_run(console, result)
+        if series.sentences:
+            console.print(Text(f"{series.results[0].profile}: {len(series.results)} run(s)", style="bold"))
+            for sentence in series.sentences:
+                console.print(Text(f"  {sentence}"))
+            if series.times:
+                console.print(_times_table(series))
+            console.print()
+    counts = Counter(str(r.outcome.verdict or "aborted") for series in done for r in series.results)
+    console.print(
+        Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
+    )
+
+
+def _times_table(series: Series) -> Table:
+    share = f"{100 * COVERAGE:g} %"
+    table = Table(title="response times", title_justify="left", expand=False)
+    table.add_column("step")
+    table.add_column("response", ratio=1)
+    for heading in (f"{share} of these", f"{share} of future ones", "the same, if normal"):
+        table.add_column(heading, justify="right")
+    for row in series.times:
+        limit = f"takes {series.needed} repeats" if row.limit_s is None else _seconds(row.limit_s)
+        normal = "–" if row.normal_limit_s is None else _seconds(row.normal_limit_s)
+        table.add_row(Text(row.step), Text(row.response), _seconds(row.seen_s), limit, normal)
+    return table
+
+
+def _seconds(value_s: float) -> str:
+    return "no limit" if math.isinf(value_s) else f"≤ {math.ceil(value_s * 100 - 1e-6) / 100:.2f} s"
+
+
+def _show_run(console: Console, result: RunResult) -> None:
+    verdict = str(result.outcome.verdict or "aborted")
+    if result.findings:
         console.print(findings_table(result.profile, result.findings))
-        console.print(Text(f"{verdict}", style=VERDICT_STYLE[verdict]), Text(result.outcome.aborted))
-        console.print(Text(f"log {result.log}  digest {result.digest[:16]}…"), style="dim", soft_wrap=True)
-        console.print()
-    counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
-    console.print(Text(f"{len(results)} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items()))))
+    else:
+        console.print(Text(result.profile, style="bold italic"))
+    console.print(Text(verdict, style=VERDICT_STYLE[verdict]), Text(result.outcome.aborted))
+    console.print(Text(f"log {result.log}  digest {result.digest[:16]}…"), style="dim", soft_wrap=True)
+    console.print()
 
 
 def show_decided(log: str, state: LogState, decided: Decided) -> None:

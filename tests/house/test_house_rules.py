@@ -18,7 +18,7 @@ RANKS = (
     ("harness.run",),
     ("harness.record",),
     ("harness.prove",),
-    ("harness.session",),
+    ("harness.session", "harness.series"),
     ("harness.cli", "harness.plugin"),
 )
 

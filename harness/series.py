@@ -1,0 +1,156 @@
+"""One profile run again and again: what the repeats prove together, and when they have proved enough."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, final
+
+from bench.samples import Window
+from harness.judge.coverage import order_repeats
+from harness.judge.repeats import Standing, success_run_repeats, summary
+from harness.judge.sequential import Claim
+from harness.judge.verdict import Verdict
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from harness.profile.model import Profile
+    from harness.run.view import View
+    from harness.session import RunResult, Session
+
+COVERAGE: Final = 0.95
+"""Share of future response times that a limit on them covers."""
+
+_LAST_WORD: Final = "This holds for this unit as tested, and if no repeat influenced the next."
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ResponseTimes:
+    """Response times of one response over the repeats, s; the later end of every window counts.
+
+    Attributes:
+        step: name of its step.
+        response: the signal and what is demanded of it.
+        seen_s: what the covered share of these repeats did not exceed; infinite when too many never responded.
+        limit_s: limit for the covered share of future repeats, whatever the distribution; None with too few repeats.
+        normal_limit_s: the same if the times are normally distributed; None when one is missing.
+    """
+
+    step: str
+    response: str
+    seen_s: float
+    limit_s: float | None
+    normal_limit_s: float | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Series:
+    """The repeats of one profile.
+
+    Attributes:
+        results: one a repeat, in order.
+        sentences: what they prove, in plain words.
+        claim: what became of the claim made beforehand; None when none was made.
+        times: response times over a fixed number of repeats.
+        needed: repeats that a limit on future response times takes.
+    """
+
+    results: tuple[RunResult, ...]
+    sentences: tuple[str, ...] = ()
+    claim: Standing | None = None
+    times: tuple[ResponseTimes, ...] = ()
+    needed: int = 0
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How often to repeat, and what for.
+
+    Attributes:
+        repeats: how many at most.
+        reliability: share of passes that is claimed of the unit, or None when nothing is claimed.
+        confidence: of what the repeats prove.
+    """
+
+    repeats: int = 1
+    reliability: float | None = None
+    confidence: float = 0.95
+
+
+def repeats_for(repeat: int | None, prove_percent: float | None, confidence_percent: float) -> Plan:
+    """Return the plan that command-line options ask for.
+
+    Args:
+        repeat: how often at most; None: once, or as often as a claim takes when nothing fails.
+        prove_percent: share of passes that is claimed, or None.
+        confidence_percent: confidence of what is proved.
+    """
+    confidence = confidence_percent / 100
+    if prove_percent is None:
+        return Plan(repeat or 1, None, confidence)
+    reliability = prove_percent / 100
+    return Plan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
+
+
+def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Plan) -> Series:
+    """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
+
+    Each repeat has a seed of its own, so that a virtual bench does not just show the same run again.
+    """
+    claim = None if plan.reliability is None else Claim(plan.reliability, plan.confidence)
+    results: list[RunResult] = []
+    for number in range(plan.repeats):
+        result = session.run(profile, view, repeat=number + 1)
+        results.append(result)
+        if result.outcome.verdict is None:
+            break
+        if claim is not None and claim.add(_passed(result)) != "undecided":
+            break
+    if claim is not None:
+        return Series(tuple(results), (claim.sentence, _LAST_WORD), claim.standing)
+    if plan.repeats == 1:
+        return Series(tuple(results))
+    return Series(
+        tuple(results),
+        _proved(results, plan.confidence),
+        times=_times(results, plan.confidence),
+        needed=order_repeats(COVERAGE, plan.confidence),
+    )
+
+
+def _passed(result: RunResult) -> bool | None:
+    """Return what a claim counts: an inconclusive repeat is neither a pass nor a fail."""
+    return {Verdict.PASS: True, Verdict.FAIL: False}.get(result.outcome.verdict or Verdict.INCONCLUSIVE)
+
+
+def _proved(results: Sequence[RunResult], confidence: float) -> tuple[str, ...]:
+    """Return what a fixed number of repeats proves of the profile as a whole."""
+    return summary([_word(r.outcome.verdict) for r in results], confidence=confidence).sentences
+
+
+def _times(results: Sequence[RunResult], confidence: float) -> tuple[ResponseTimes, ...]:
+    """Return what they say of each response that takes a time."""
+    rows = []
+    for index, finding in enumerate(results[0].findings):
+        times = [_window(r, index) for r in results]
+        if any(times):
+            verdicts = [_word(r.findings[index]["verdict"]) if r.outcome.verdict else None for r in results]
+            said = summary(verdicts, times, confidence=confidence, coverage=COVERAGE)
+            seen_s = said.quantile_s.latest_s if said.quantile_s else math.inf
+            response = f"{finding['signal']} {finding['demand']}"
+            rows.append(ResponseTimes(finding["in"], response, seen_s, said.limit_s, said.normal_limit_s))
+    return tuple(rows)
+
+
+def _word(verdict: str | None) -> str | None:
+    return None if verdict is None else str(verdict)
+
+
+def _window(result: RunResult, index: int) -> Window | None:
+    """Return the response time of one finding of a repeat, as the window that holds it; None: it never came."""
+    pair = result.findings[index]["response"] if result.outcome.verdict else None
+    return Window(*pair) if pair else None
