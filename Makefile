@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark
+.PHONY: demo test check format clean benchmark campaign
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -23,6 +23,9 @@ format: $(VENV)/dev
 
 benchmark: $(VENV)/dev  ## ratios within one run, printed
 	$(BIN)/python -m pytest tests/performance -m performance -s
+
+campaign: $(VENV)/dev  ## the judge against 100,000 known truths
+	$(BIN)/python tests/performance/judge_campaign.py 100000
 
 $(VENV)/python: 
 	$(PYTHON) -m venv $(VENV)
