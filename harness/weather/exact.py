@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
 from fractions import Fraction
-from math import isfinite, isqrt
+from math import isqrt
 from typing import Final
 
 from bench.units import UNITS, Dimension, canonical_spelling, parse_as
 
-Number = int | float | Fraction | Decimal
+Number = int | float | Fraction
 """What callers may give: every kind is read exactly, a float as the shortest decimal that names it."""
 
+_LARGEST: Final = 10**30  # far beyond weather, and products of a few such numbers still fit a float
 _ROOT_BITS: Final = 96
 _EXACT_DIMENSIONS: Final = (Dimension.TIME, Dimension.DEPTH, Dimension.RAIN_INTENSITY)
 
@@ -20,12 +20,12 @@ def exact(value: Number) -> Fraction:
     """Return the number as it was written: 0.2 is one fifth, not the nearest binary fraction.
 
     Raises:
-        ValueError: not a finite number.
+        ValueError: not a number, or too large to be weather.
     """
     if isinstance(value, Fraction):
         return value
-    if not isfinite(value):
-        raise ValueError(f"{value!r} is not a number that can be measured; write a finite one")
+    if not abs(value) <= _LARGEST:
+        raise ValueError(f"{value!r:.20} is not a number that can be measured; check it")
     return Fraction(repr(float(value))) if isinstance(value, float) else Fraction(value)
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from harness.weather.exact import Number, exact, more_than_zero, shown
 from harness.weather.hyetograph import SECONDS_PER_HOUR, Hyetograph, blocks, from_totals
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
 SECONDS_PER_MINUTE: Final = 60
 MOST_BLOCKS: Final = 10_000
@@ -88,8 +88,9 @@ def alternating_blocks(idf: Idf, *, duration_min: Number, block_min: Number) -> 
         ValueError: a number is out of its range, or the blocks do not fill the storm.
     """
     span_min, count = _block_grid(duration_min, block_min)
-    fallen = [exact(depth_mm(idf, float(span_min * k))) for k in range(count + 1)]
-    heaviest_first = sorted((after - before for before, after in pairwise(fallen)), reverse=True)
+    heaviest_first = sorted(
+        _increments(depth_mm(idf, float(span_min * k)) for k in range(count + 1)), reverse=True
+    )
     right, left = heaviest_first[1::2], heaviest_first[2::2]
     return _from_blocks(span_min, [*reversed(left), heaviest_first[0], *right])
 
@@ -114,8 +115,7 @@ def chicago_storm(idf: Idf, *, duration_min: Number, peak_at: float, block_min: 
     if not 0 <= peak_at <= 1:
         raise ValueError(f"peak_at={peak_at!r} must be 0 to 1, the share of the storm before its peak")
     curve = _chicago_mass(idf, exact(peak_at), span_min * count)
-    fallen = [exact(curve(span_min * k)) for k in range(count + 1)]
-    return _from_blocks(span_min, [after - before for before, after in pairwise(fallen)])
+    return _from_blocks(span_min, _increments(curve(span_min * k) for k in range(count + 1)))
 
 
 def chicago_peak_mm_per_h(idf: Idf) -> float:
@@ -190,6 +190,15 @@ def _block_grid(duration_min: Number, block_min: Number) -> tuple[Fraction, int]
     if count > MOST_BLOCKS:
         raise ValueError(f"{count} blocks are more than {MOST_BLOCKS}; use longer blocks")
     return block, int(count)
+
+
+def _increments(depths_mm: Iterable[float]) -> list[Fraction]:
+    """Return what falls from one depth to the next; they add up to the last depth exactly.
+
+    A formula's depth never falls with duration, but in floats it may, in the last place, where it hardly grows.
+    """
+    growing = accumulate((exact(depth) for depth in depths_mm), max)
+    return [after - before for before, after in pairwise(growing)]
 
 
 def _from_blocks(span_min: Fraction, depths_mm: list[Fraction]) -> Hyetograph:

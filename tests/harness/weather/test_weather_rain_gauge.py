@@ -135,6 +135,7 @@ def test_a_long_train_with_dead_time_does_not_drift():
     instants_s = tip_instants_s(constant(100, duration_s=75_000), bucket)
     assert len(instants_s) == 10_000
     assert all(at_s == (72 + 75 * k) / 10 for k, at_s in enumerate(instants_s))
+    assert tip_count(constant(100, duration_s=7499.7), bucket) == 1000  # the last is due exactly at the end
 
 
 def test_ties_at_the_end_of_each_block_are_tips():
@@ -252,8 +253,12 @@ def test_numbers_are_read_as_they_are_written():
     hour = constant(exact_as("0.3 in/h", Dimension.RAIN_INTENSITY), duration_s=3600)
     assert tip_count(hour, TippingBucket(tip_mm=0.254)) == 30
     assert tip_count(constant(0.3 * 25.4, duration_s=3600), TippingBucket(tip_mm=0.254)) == 29  # the trap
-    with pytest.raises(ValueError, match=r"^inf is not a number that can be measured; write a finite one$"):
+    with pytest.raises(ValueError, match=r"^inf is not a number that can be measured; check it$"):
         exact(inf)
+    with pytest.raises(ValueError, match=r"^10{19} is not a number that can be measured; check it$"):
+        exact(10**400)
+    with pytest.raises(ValueError, match=r"^1e\+300 is not a number"):
+        exact_as("1e300 in", Dimension.DEPTH)
     with pytest.raises(ValueError, match=r"is a time where a rain intensity is wanted; use mm/h, in/h$"):
         exact_as("3 s", Dimension.RAIN_INTENSITY)
 

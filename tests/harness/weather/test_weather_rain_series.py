@@ -76,7 +76,7 @@ HEADER = "time [s],depth [mm]"
         ([HEADER, "0,0", "1,"], r"^rain\.csv:3: a cell is empty; an unknown value is not zero"),
         ([HEADER, "0,0", "1,wet"], r"^rain\.csv:3: 'wet' is not a number; write one such as 2\.5$"),
         ([HEADER, "0,0", "1,nan"], r"^rain\.csv:3: 'nan' is not a number"),
-        ([HEADER, "0,0", "1,1e999"], r"^rain\.csv:3: inf is not a number that can be measured"),
+        ([HEADER, "0,0", "1,1e999"], r"^rain\.csv:3: inf is not a number that can be measured; check it$"),
         ([HEADER, "0,0", "1,-1"], r"^rain\.csv:3: depth '-1' is below zero; rain is 0 or more$"),
         (
             [HEADER, "0,0", "0,1"],

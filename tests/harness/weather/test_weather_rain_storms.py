@@ -45,6 +45,19 @@ def test_alternating_blocks_hold_the_formulas_depth(idf, count, block_min):
     assert all(a.begins_mm_per_h >= b.begins_mm_per_h for a, b in pairwise(storm.pieces[peak:]))
 
 
+@pytest.mark.parametrize("a", [1, 3, 1000 / 3, 2718.28])
+def test_a_depth_that_does_not_grow_all_falls_at_once(a):
+    """A formula whose depth is the same for every duration puts it into one block, rounding notwithstanding."""
+    flat = OffsetIdf(a=a, b=0, n=1)
+    for storm in (
+        alternating_blocks(flat, duration_min=200, block_min=1),
+        chicago_storm(flat, duration_min=200, peak_at=0.375, block_min=1),
+    ):
+        assert float(storm.depth_mm) == pytest.approx(a / 60, rel=1e-12)
+        wet = [p for p in storm.pieces if float(p.depth_mm) > 1e-9 * a]
+        assert 1 <= len(wet) <= 2  # the Chicago storm parts it before and after the peak
+
+
 @FEW
 @given(formulas, st.sampled_from([0, 0.25, 0.375, 0.5, 1]), st.integers(1, 8))
 def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
