@@ -1,4 +1,4 @@
-"""Exact numbers for rain: a tip too many or too few is a wrong verdict, so nothing here is rounded."""
+"""Exact numbers for rain: a tip too many or too few is a wrong verdict, so none is counted on rounded numbers."""
 
 from __future__ import annotations
 
