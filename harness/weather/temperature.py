@@ -21,6 +21,7 @@ _TOLERANCES: Final[dict[ToleranceClass, tuple[float, float]]] = {
     "B": (0.30, 0.005),
     "C": (0.60, 0.01),
 }
+_END_ROUNDING: Final = 1e-5  # of R0: printed tables round their first and last resistance, too
 _STEPS: Final = 60  # Newton's method halves its error at the very least; it stops long before
 
 
@@ -53,12 +54,14 @@ class Platinum:
     def temperature_c(self, resistance_ohm: float) -> float:
         """Return the temperature at a resistance, °C; the inverse to within 1e-9 °C.
 
+        A resistance that only rounding puts beyond an end of the range is that end.
+
         Raises:
             ValueError: the resistance belongs to no temperature from -200 °C to 850 °C.
         """
         ratio = resistance_ohm / self.ohm_at_0_c
         low, high = _ratio(COLDEST_C), _ratio(HOTTEST_C)
-        if not low * (1 - 1e-12) <= ratio <= high * (1 + 1e-12):
+        if not low - _END_ROUNDING <= ratio <= high + _END_ROUNDING:
             raise ValueError(
                 f"{resistance_ohm!r} ohm belongs to no temperature from -200 °C to 850 °C; "
                 f"give {self.ohm_at_0_c * low:.6g} to {self.ohm_at_0_c * high:.6g} ohm"

@@ -102,12 +102,15 @@ def _mean_ending(wind: Trace, at_s: float, window_s: float) -> float:
 
 def _crest(wind: Trace, a_s: float, b_s: float, window_s: float) -> float | None:
     """Return where, between two corners, the wind at the window's end falls below that at its beginning."""
+    if b_s - a_s < _ROUNDING_S:
+        return None
 
-    def steepness(at_s: float, *, after: bool) -> float:
-        value = wind.at if after else wind.before
-        return value(at_s) - value(max(wind.start_s, at_s - window_s))
+    # Both are lines between corners. They are read inside, where rounding cannot put them across a step.
+    def steepness(at_s: float) -> float:
+        return wind.at(at_s) - wind.at(max(wind.start_s, at_s - window_s))
 
-    rising, falling = steepness(a_s, after=True), steepness(b_s, after=False)
+    early, late = steepness(a_s + (b_s - a_s) / 4), steepness(b_s - (b_s - a_s) / 4)
+    rising, falling = early + (early - late) / 2, late - (early - late) / 2
     if not rising > 0 > falling:
         return None
     return a_s + (b_s - a_s) * (rising / (rising - falling))

@@ -79,8 +79,14 @@ HEAD = "time s, wind m/s\n"
     ("text", "message"),
     [
         ("# nothing\n", r"^mast.csv: the file has no header; begin it with 'time s, wind m/s'$"),
-        ("time s, wind\n0, 1\n", r"^mast.csv:1: no column of 'time s,wind' measures a speed; write its unit into the"),
-        ("wind m/s\n1\n", r"^mast.csv:1: no column of 'wind m/s' measures a time; write .* such as 'time s'$"),
+        (
+            "time s, wind\n0, 1\n",
+            r"^mast.csv:1: no column of 'time s,wind' measures a speed; write its unit into the",
+        ),
+        (
+            "wind m/s\n1\n",
+            r"^mast.csv:1: no column of 'wind m/s' measures a time; write .* such as 'time s'$",
+        ),
         (
             "time s, a m/s, b kn\n0, 1, 2\n",
             r"^mast.csv:1: the columns 'a', 'b' all measure a speed; say which one is meant$",
@@ -91,9 +97,18 @@ HEAD = "time s, wind m/s\n"
         (HEAD + "0, nan\n", r"^mast.csv:2:3: 'nan' is not a number; write a number in m/s$"),
         (HEAD + "0, \n", r"^mast.csv:2:3: '' is not a number; leave rows without a reading out$"),
         (HEAD + "0, -1\n", r"^mast.csv:2:3: a wind of -1 m/s cannot blow; give 0 or more$"),
-        (HEAD + "0, 1\n0, 2\n", r"^mast.csv:3:1: the time '0' does not come after the row before; let times rise"),
-        ("time s; wind m/s\n0; 1,500\n", r"^mast.csv:2:3: '1,500' may mean 1500 or 1.500; write one of them$"),
-        ("time, wind m/s\nnoon, 1\n", r"^mast.csv:2:1: 'noon' is no date and time; write one such as 2024-05-01 14:10"),
+        (
+            HEAD + "0, 1\n0, 2\n",
+            r"^mast.csv:3:1: the time '0' does not come after the row before; let times rise",
+        ),
+        (
+            "time s; wind m/s\n0; 1,500\n",
+            r"^mast.csv:2:3: '1,500' may mean 1500 or 1.500; write one of them$",
+        ),
+        (
+            "time, wind m/s\nnoon, 1\n",
+            r"^mast.csv:2:1: 'noon' is no date and time; write one such as 2024-05-01 14:10",
+        ),
         (
             "time, wind m/s\n2024-05-01T14:10, 1\n2024-05-01T14:20Z, 1\n",
             r"^mast.csv:3:1: some times have a UTC offset and some have none; give every row a UTC offset, or none$",
@@ -122,5 +137,7 @@ def test_an_unknown_column_is_answered_with_those_that_would_do():
 @pytest.mark.parametrize("faster", [0.0, -2.0, float("inf")])
 def test_time_runs_forward(faster):
     """A speed-up must be a positive number."""
-    with pytest.raises(ValueError, match=r"^faster=.* must be more than 0; 2 plays the series twice as fast$"):
+    with pytest.raises(
+        ValueError, match=r"^faster=.* must be more than 0; 2 plays the series twice as fast$"
+    ):
         wind(TEXT, faster=faster)

@@ -44,22 +44,28 @@ instruments = st.builds(
 phases = st.integers(0, 99).map(lambda n: n / 100)
 
 
+def fraction(number):
+    return Fraction(repr(number))
+
+
 def turned_exactly(cups, wind, to_s, phase):
     """Integrate the transfer function piece by piece in fractions, as a person with a pencil would."""
-    exact = {n: Fraction(repr(n)) for n in (cups.slope_m, cups.offset_m_per_s, cups.starts_at_m_per_s, phase)}
-    threshold, offset = exact[cups.starts_at_m_per_s], exact[cups.offset_m_per_s]
+    threshold, offset = fraction(cups.starts_at_m_per_s), fraction(cups.offset_m_per_s)
     area = Fraction(0)
-    for (a, u), (b, v) in pairwise(zip(map(Fraction, map(repr, wind.times_s)), map(Fraction, map(repr, wind.values)))):
+    points = [(fraction(t), fraction(v)) for t, v in zip(wind.times_s, wind.values, strict=True)]
+    for (a, u), (b, v) in pairwise(points):
         end = min(b, Fraction(to_s))
         if end <= a:
             continue
-        v = u + (v - u) * (end - a) / (b - a)
-        cuts = sorted({a, end, *([a + (end - a) * (threshold - u) / (v - u)] if (u < threshold) != (v < threshold) else [])})
-        for c, d in pairwise(cuts):
-            low, high = (u + (v - u) * (t - a) / (end - a) for t in (c, d))
-            if (low + high) / 2 >= threshold:
-                area += (d - c) * ((low + high) / 2 - offset)
-    return exact[phase] + area * cups.pulses_per_turn / exact[cups.slope_m]
+        rate = (v - u) / (b - a)
+        cuts = {a, end}
+        if rate and a < (start := a + (threshold - u) / rate) < end:
+            cuts.add(start)
+        for c, d in pairwise(sorted(cuts)):
+            middle = u + rate * ((c + d) / 2 - a)
+            if middle >= threshold:
+                area += (d - c) * (middle - offset)
+    return fraction(phase) + area * cups.pulses_per_turn / fraction(cups.slope_m)
 
 
 @settings(max_examples=40, deadline=None)
@@ -102,11 +108,11 @@ def test_a_hundred_thousand_pulses_end_on_the_right_one():
     assert max(abs(t - (k + 1) / 10) for k, t in enumerate(instants)) < 1e-9
 
 
-def test_a_hundred_thousand_pieces_lose_no_pulse():
-    """A wind in 100,000 pieces of a tenth of a second each has the count of the wind in one piece."""
+def test_many_pieces_lose_no_pulse():
+    """A wind in 20,000 pieces of a tenth of a second each has the count of the wind in one piece."""
     cups = CupAnemometer(slope_m=0.63, fastest_hz=10.0)
-    wind = Trace(tuple(k / 10 for k in range(100_001)), (6.3,) * 100_001)
-    assert pulse_count(cups, wind) == 100_000
+    wind = Trace(tuple(k / 10 for k in range(20_001)), (6.3,) * 20_001)
+    assert pulse_count(cups, wind) == 20_000
 
 
 def test_a_ramp_from_calm_is_solved_exactly():
@@ -178,7 +184,9 @@ def test_cups_that_stop_on_a_closed_contact_keep_it_closed():
 @pytest.mark.parametrize(("for_s", "opens_s"), [(1.25, 1.25), (1.0, 1.01)])
 def test_a_plan_ends_with_the_contact_open(for_s, opens_s):
     """A closure under way at the end opens there, but not sooner than the output can."""
-    edges = edge_plan(CupAnemometer(slope_m=1.0, fastest_hz=5.0), constant(1.0, for_s=for_s), fastest_edge_s=0.01)
+    edges = edge_plan(
+        CupAnemometer(slope_m=1.0, fastest_hz=5.0), constant(1.0, for_s=for_s), fastest_edge_s=0.01
+    )
     assert [(e.at_s, e.closed) for e in edges] == [(1.0, True), (pytest.approx(opens_s), False)]
 
 
@@ -197,8 +205,14 @@ CUPS = CupAnemometer(**GOOD)
     ("make", "message"),
     [
         (lambda: CupAnemometer(**GOOD | {"slope_m": 0.0}), r"^slope_m=0.0 must be more than 0 m a turn$"),
-        (lambda: CupAnemometer(**GOOD, offset_m_per_s=float("inf")), r"^offset_m_per_s=inf must be a finite speed$"),
-        (lambda: CupAnemometer(**GOOD, pulses_per_turn=0), r"^pulses_per_turn=0 must be a whole number from 1 up$"),
+        (
+            lambda: CupAnemometer(**GOOD, offset_m_per_s=float("inf")),
+            r"^offset_m_per_s=inf must be a finite speed$",
+        ),
+        (
+            lambda: CupAnemometer(**GOOD, pulses_per_turn=0),
+            r"^pulses_per_turn=0 must be a whole number from 1 up$",
+        ),
         (
             lambda: CupAnemometer(**GOOD, offset_m_per_s=0.5, starts_at_m_per_s=0.2),
             r"^starts_at_m_per_s=0.2 must be at least 0.5 m/s with offset_m_per_s=0.5$",
@@ -214,14 +228,17 @@ CUPS = CupAnemometer(**GOOD)
             r"^12 m/s makes 12 pulses a second, faster than the limit of 10 Hz; stay below 10 m/s or declare a faster",
         ),
         (lambda: pulse_count(CUPS, constant(-1.0, for_s=1.0)), r"^a wind of -1.0 m/s cannot blow"),
-        (lambda: pulse_count(CUPS, constant(1.0, for_s=1.0), phase=1.0), r"^phase=1.0 must be from 0 to less than 1$"),
+        (
+            lambda: pulse_count(CUPS, constant(1.0, for_s=1.0), phase=1.0),
+            r"^phase=1.0 must be from 0 to less than 1$",
+        ),
         (
             lambda: pulse_instants(CUPS, constant(10.0, for_s=200_000.0)),
             r"^this wind makes 2000000 pulses; 1000000 at most, so shorten it$",
         ),
         (
             lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.1),
-            r"^at 0.1 s the wind makes edges 50 ms apart where the output needs 100 ms; stay below 5 m/s, bring duty=0.5",
+            r"^at 0.1 s the wind makes edges 50 ms apart where the output needs 100 ms; stay below 5 m/s, bring",
         ),
         (
             lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.0),

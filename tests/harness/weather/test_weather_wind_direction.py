@@ -92,7 +92,10 @@ def test_a_hair_west_of_north_is_still_a_direction():
     ("make", "message"),
     [
         (lambda: PotentiometerVane(full_ohm=0.0), r"^full_ohm=0.0 must be a finite resistance above 0 ohm$"),
-        (lambda: PotentiometerVane(full_ohm=1.0, gap_deg=360.0), r"^gap_deg=360.0 must be from 0 to less than 360$"),
+        (
+            lambda: PotentiometerVane(full_ohm=1.0, gap_deg=360.0),
+            r"^gap_deg=360.0 must be from 0 to less than 360$",
+        ),
         (lambda: normal_deg(float("nan")), r"^nan is not a direction; give degrees clockwise from north$"),
         (lambda: VANE.direction_deg(1.1), r"^share=1.1 of the track must be from 0 to 1$"),
         (lambda: VANE.voltage_v(90.0, supply_v=0.0), r"^supply_v=0.0 must be a finite voltage above 0 V$"),

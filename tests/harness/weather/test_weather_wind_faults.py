@@ -120,11 +120,15 @@ def test_a_fault_for_good_ends_the_plan():
 def test_chatter_keeps_to_its_spans(seed, shortest_s, factor, from_s):
     """No two edges of a chatter are closer than the shortest span, its end included, nor further than the longest."""
     longest_s = shortest_s * factor
-    made = cf.chatters((), from_s=from_s, to_s=from_s + 0.5, shortest_s=shortest_s, longest_s=longest_s, seed=seed)
+    made = cf.chatters(
+        (), from_s=from_s, to_s=from_s + 0.5, shortest_s=shortest_s, longest_s=longest_s, seed=seed
+    )
     spans = [b.at_s - a.at_s for a, b in pairwise(made)]
     assert made[0].at_s == from_s
     assert all(shortest_s - 1e-9 <= span <= longest_s + shortest_s + 1e-9 for span in spans)
-    again = cf.chatters((), from_s=from_s, to_s=from_s + 0.5, shortest_s=shortest_s, longest_s=longest_s, seed=seed)
+    again = cf.chatters(
+        (), from_s=from_s, to_s=from_s + 0.5, shortest_s=shortest_s, longest_s=longest_s, seed=seed
+    )
     assert again == made
 
 
@@ -142,10 +146,22 @@ CHATTER = {"from_s": 0.0, "to_s": 1.0, "shortest_s": 0.01, "longest_s": 0.02, "s
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: sf.stops(RAMP, from_s=100.0), r"^from_s=100.0 s is not inside the trace, which runs from 0.0 s to"),
-        (lambda: sf.stops(RAMP, from_s=5.0, to_s=101.0), r"^to_s=101.0 s must come after 5.0 s and by the trace's end"),
-        (lambda: sf.breaks(RAMP, "fibre", from_s=5.0), r"^wiring 'fibre' is not one of current, voltage, resistance$"),
-        (lambda: sf.runs_away(RAMP, from_s=5.0, by=1.0, per_second=0.0), r"^per_second=0.0 must be more than 0"),
+        (
+            lambda: sf.stops(RAMP, from_s=100.0),
+            r"^from_s=100.0 s is not inside the trace, which runs from 0.0 s to",
+        ),
+        (
+            lambda: sf.stops(RAMP, from_s=5.0, to_s=101.0),
+            r"^to_s=101.0 s must come after 5.0 s and by the trace's end",
+        ),
+        (
+            lambda: sf.breaks(RAMP, "fibre", from_s=5.0),
+            r"^wiring 'fibre' is not one of current, voltage, resistance$",
+        ),
+        (
+            lambda: sf.runs_away(RAMP, from_s=5.0, by=1.0, per_second=0.0),
+            r"^per_second=0.0 must be more than 0",
+        ),
         (
             lambda: sf.runs_away(RAMP, from_s=95.0, by=10.0, per_second=1.0),
             r"^the movement lasts until 105.0 s, but the trace ends at 100.0 s; lengthen it$",
@@ -154,12 +170,24 @@ CHATTER = {"from_s": 0.0, "to_s": 1.0, "shortest_s": 0.01, "longest_s": 0.02, "s
             lambda: sf.jitters(RAMP, from_s=0.0, to_s=10.0, by=1.0, every_s=0.0),
             r"^every_s=0.0 s must be more than 0.0001 s$",
         ),
-        (lambda: cf.wire_breaks(TRAIN, from_s=-1.0), r"^from_s=-1.0 s must not be negative; a plan begins at 0 s$"),
+        (
+            lambda: cf.wire_breaks(TRAIN, from_s=-1.0),
+            r"^from_s=-1.0 s must not be negative; a plan begins at 0 s$",
+        ),
         (lambda: cf.wire_breaks(TRAIN, from_s=2.0, to_s=2.0), r"^to_s=2.0 s must come after from_s=2.0 s$"),
         (lambda: cf.pulses_are_missed(TRAIN, one_in=0), r"^one_in=0 must be 1 or more; 1 loses every pulse$"),
-        (lambda: cf.pulses_are_missed(TRAIN[:-1], one_in=2), r"^pulses are missed from closures that each open again"),
-        (lambda: cf.chatters((), **CHATTER | {"shortest_s": 0.03}), r"^shortest_s=0.03 s must be more than 0 s and at"),
-        (lambda: cf.chatters((), **CHATTER | {"shortest_s": 1e-6}), r"^shortest_s=1e-06 s makes more than 200000 edges"),
+        (
+            lambda: cf.pulses_are_missed(TRAIN[:-1], one_in=2),
+            r"^pulses are missed from closures that each open again",
+        ),
+        (
+            lambda: cf.chatters((), **CHATTER | {"shortest_s": 0.03}),
+            r"^shortest_s=0.03 s must be more than 0 s and at",
+        ),
+        (
+            lambda: cf.chatters((), **CHATTER | {"shortest_s": 1e-6}),
+            r"^shortest_s=1e-06 s makes more than 200000 edges",
+        ),
     ],
 )
 def test_wrong_faults_are_refused(make, message):

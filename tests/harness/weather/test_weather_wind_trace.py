@@ -95,9 +95,18 @@ def test_samples_include_both_ends():
         (lambda: Trace((0.0, 1.0), (1.0,)), r"^2 instants and 1 values; give each instant one value$"),
         (lambda: Trace((0.0,), (1.0,)), r"^1 points make no trace; give 2 to 1000000$"),
         (lambda: Trace((0.0, float("nan")), (1.0, 1.0)), r"^nan in a trace must be a finite number$"),
-        (lambda: Trace((0.0, 2.0, 1.0), (0.0, 0.0, 0.0)), r"^the instant 1.0 s comes after 2.0 s; instants must"),
-        (lambda: Trace((1.0, 1.0), (0.0, 2.0)), r"^the trace begins and ends at 1.0 s; it must last more than 0 s$"),
-        (lambda: constant(1.0, for_s=1.0).at(2.0), r"^2.0 s is outside the trace, which runs from 0.0 s to 1.0 s$"),
+        (
+            lambda: Trace((0.0, 2.0, 1.0), (0.0, 0.0, 0.0)),
+            r"^the instant 1.0 s comes after 2.0 s; instants must",
+        ),
+        (
+            lambda: Trace((1.0, 1.0), (0.0, 2.0)),
+            r"^the trace begins and ends at 1.0 s; it must last more than 0 s$",
+        ),
+        (
+            lambda: constant(1.0, for_s=1.0).at(2.0),
+            r"^2.0 s is outside the trace, which runs from 0.0 s to 1.0 s$",
+        ),
         (lambda: constant(1.0, for_s=1.0).mean(0.5, 0.5), r"^a mean from 0.5 s to 0.5 s has no span"),
         (lambda: constant(1.0, for_s=1.0).part(0.5, 0.5), r"^a part from 0.5 s to 0.5 s has no span"),
         (lambda: constant(1.0, for_s=1.0).refined(0.0), r"^longest_s=0.0 s must be more than 1e-06 s$"),

@@ -1,0 +1,150 @@
+"""Temperature sensors and levels against published values and independent solvers.
+
+Sources stand beside each check. 'From memory' marks what was not seen in print; the tables of resistances
+from -50 °C to 130 °C and at round hundreds are also those of the CRAN package `thermocouple`.
+"""
+
+import pytest
+from numpy.polynomial import Polynomial
+from scipy.optimize import brentq
+
+from harness.weather.levels import ContactLevel, CurrentBand, contact_level, current_band, current_scale
+from harness.weather.temperature import PT100, tolerance_c
+from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
+
+IEC_60751 = {
+    -200: 18.520, -100: 60.256, -50: 80.306, -40: 84.271, -20: 92.160, -10: 96.086, 0: 100.000, 10: 103.903,
+    20: 107.793, 25: 109.735, 30: 111.673, 40: 115.541, 50: 119.397, 60: 123.242, 80: 130.897, 100: 138.5055,
+    200: 175.856, 850: 390.481,
+}  # fmt: skip
+CALCULATOR = ((5.0, 25_000.0), (25.0, 10_000.0), (45.0, 4_000.0))
+COMMON_10K = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)
+
+
+@pytest.mark.parametrize(("temperature", "ohm"), IEC_60751.items())
+def test_platinum_table(temperature, ohm):
+    """IEC 60751:2008 and 2022, resistances of a Pt100, both ways."""
+    # One unit in the last place: one public table rounds 107.7935 and 138.5055 up.
+    assert PT100.resistance_ohm(temperature) == pytest.approx(ohm, abs=6e-4)
+    assert PT100.temperature_c(ohm) == pytest.approx(temperature, abs=2e-3)
+
+
+def test_platinum_between_decades_below_zero():
+    """-49 °C is 80.70 ohm; a published function in circulation prints 79.91, having gone the wrong way from -50 °C."""
+    assert PT100.resistance_ohm(-49.0) == pytest.approx(80.70, abs=5e-3)
+
+
+def test_platinum_slope_and_coefficient():
+    """Slope 0.3908 ohm/°C at 0 °C and 0.3879 at 25 °C; alpha 3.851e-3 (IEC 60751, scope), 3.85055e-3 worked out."""
+    assert PT100.sensitivity_ohm_per_c(0.0) == pytest.approx(0.3908, abs=5e-5)
+    assert PT100.sensitivity_ohm_per_c(25.0) == pytest.approx(0.3879, abs=5e-5)
+    alpha = (PT100.resistance_ohm(100.0) - 100.0) / 100.0 / 100.0
+    assert alpha == pytest.approx(3.85055e-3, abs=5e-9)
+    assert alpha == pytest.approx(3.851e-3, abs=1e-6)
+
+
+@pytest.mark.parametrize("ohm", [18.6, 40.0, 80.31, 99.99, 100.01, 109.735, 250.0, 390.0])
+def test_platinum_inverse_by_an_independent_root_finder(ohm):
+    """Brent's method (scipy) on the standard's polynomials finds the same temperature."""
+    warm = Polynomial([1, 3.9083e-3, -5.775e-7])
+    cold = warm + Polynomial([0, 0, 0, -100 * -4.183e-12, -4.183e-12])
+    curve = cold if ohm < 100 else warm
+    found = brentq(lambda t: 100 * curve(t) - ohm, -200, 850, xtol=1e-12)
+    assert PT100.temperature_c(ohm) == pytest.approx(found, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("name", "at_0", "at_100"), [("AA", 0.10, 0.27), ("A", 0.15, 0.35), ("B", 0.30, 0.80), ("C", 0.60, 1.60)]
+)
+def test_tolerance_classes(name, at_0, at_100):
+    """IEC 60751: A and B as published, AA on public pages of the trade, C from memory; both sides of 0 °C alike."""
+    assert tolerance_c(name, 0.0) == pytest.approx(at_0)
+    assert tolerance_c(name, 100.0) == tolerance_c(name, -100.0) == pytest.approx(at_100)
+
+
+@pytest.mark.parametrize(("name", "ohm"), [("A", 0.13), ("B", 0.30)])
+def test_tolerance_in_ohm(name, ohm):
+    """At 100 °C class A is 0.13 ohm and class B 0.30 ohm of a Pt100 (CRAN `thermocouple`, tolerance table)."""
+    assert tolerance_c(name, 100.0) * PT100.sensitivity_ohm_per_c(100.0) == pytest.approx(ohm, abs=6e-3)
+
+
+def test_fit_of_the_calculators_sample():
+    """Three points that a well-known calculator starts with give its coefficients (they are no real part)."""
+    law = SteinhartHart.through(*CALCULATOR)
+    assert (law.a, law.b, law.c) == pytest.approx((2.108508173e-3, 0.7979204727e-4, 6.535076315e-7), rel=1e-9)
+    for temperature, ohm in CALCULATOR:
+        assert law.temperature_c(ohm) == pytest.approx(temperature, abs=1e-9)
+        assert law.resistance_ohm(temperature) == pytest.approx(ohm, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "temperature"),
+    [(32_650, 0.0002), (10_000, 24.9997), (5_000, 41.572), (3_603, 49.986), (1_000, 87.168)],
+)
+def test_common_10k_curve(ohm, temperature):
+    """Coefficients of a common 10 kohm curve (from memory); 32.66 kohm at 0 and 3.60 kohm at 50 °C are published."""
+    assert COMMON_10K.temperature_c(ohm) == pytest.approx(temperature, abs=6e-4)
+    found = brentq(lambda t: COMMON_10K.resistance_ohm(t) - ohm, -50, 150, xtol=1e-10)
+    assert found == pytest.approx(COMMON_10K.temperature_c(ohm), abs=1e-7)
+
+
+def test_common_10k_curve_as_published():
+    """R10k columns of CRAN `thermocouple`: 32.66 kohm at 0 °C, 3.600 to 3.602 kohm at 50 °C."""
+    assert COMMON_10K.resistance_ohm(0.0) == pytest.approx(32_660, abs=15)
+    assert COMMON_10K.resistance_ohm(50.0) == pytest.approx(3_601, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("beta", "temperature", "ohm"),
+    [
+        (3950, -20, 105_384.7), (3950, 0, 33_620.6), (3950, 10, 20_174.6), (3950, 35, 6_505.5),
+        (3950, 50, 3_588.2), (3950, 85, 1_086.7), (3435, 0, 28_704.3), (3435, 50, 4_101.2), (3435, 85, 1_451.3),
+    ],
+)  # fmt: skip
+def test_beta_law(beta, temperature, ohm):
+    """Resistances of 10 kohm thermistors by the beta law, worked out apart from this project."""
+    law = BetaLaw(ohm=10_000.0, beta_k=beta)
+    assert law.resistance_ohm(temperature) == pytest.approx(ohm, abs=0.051)
+
+
+def test_two_laws_differ_by_half_a_degree_at_freezing():
+    """At 32,650 ohm beta 3950 reads 0.55 °C where the common curve reads 0.00: the law errs, not the sensor."""
+    assert BetaLaw(ohm=10_000.0, beta_k=3950.0).temperature_c(32_650) == pytest.approx(0.55, abs=5e-3)
+    assert COMMON_10K.temperature_c(32_650) == pytest.approx(0.0, abs=5e-3)
+
+
+@pytest.mark.parametrize(("percent", "ma"), [(0, 4), (25, 8), (50, 12), (75, 16), (100, 20)])
+def test_current_loop(percent, ma):
+    """IEC 60381-1 (title from memory): the five points of a 4-20 mA loop."""
+    assert current_scale(0.0, 100.0).level(percent) == pytest.approx(ma)
+
+
+@pytest.mark.parametrize(("ma", "percent"), [(3.8, -1.25), (20.5, 103.125), (3.6, -2.5), (21.0, 106.25)])
+def test_namur_limits_as_percent_of_span(ma, percent):
+    """NAMUR NE 43 limits in per cent of span, worked out apart from this project."""
+    assert current_scale(0.0, 100.0).value(ma) == pytest.approx(percent)
+
+
+@pytest.mark.parametrize(
+    ("ma", "band"),
+    [
+        (0.0, CurrentBand.FAULT_LOW), (3.5, CurrentBand.FAULT_LOW), (3.7, CurrentBand.GAP_LOW),
+        (3.9, CurrentBand.VALID), (20.2, CurrentBand.VALID), (20.7, CurrentBand.GAP_HIGH), (21.5, CurrentBand.FAULT_HIGH),
+    ],
+)  # fmt: skip
+def test_namur_bands(ma, band):
+    """NAMUR NE 43 (2003) as two public pages state it; copies that call 3.9 mA saturated are wrong."""
+    assert current_band(ma) is band
+
+
+@pytest.mark.parametrize(
+    ("input_type", "volts", "level"),
+    [
+        (1, 5.0, ContactLevel.OFF), (1, 11.0, ContactLevel.UNDEFINED), (1, 15.0, ContactLevel.ON),
+        (3, -3.0, ContactLevel.OFF), (3, 5.0, ContactLevel.OFF), (3, 8.0, ContactLevel.UNDEFINED),
+        (3, 11.0, ContactLevel.ON), (3, 30.0, ContactLevel.ON), (2, 11.0, ContactLevel.ON),
+    ],
+)  # fmt: skip
+def test_digital_input_types(input_type, volts, level):
+    """IEC 61131-2: types 1 and 3 as published data sheets of input modules state them, type 2 from memory."""
+    assert contact_level(volts, input_type) is level
