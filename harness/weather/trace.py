@@ -54,8 +54,8 @@ class Trace:
     @classmethod
     def through(cls, points: Iterable[tuple[float, float]]) -> Trace:
         """Return the trace through `(instant in s, value)` points."""
-        times_s, values = zip(*points, strict=True)
-        return cls(tuple(times_s), tuple(values))
+        pairs = tuple(points)
+        return cls(tuple(t for t, _ in pairs), tuple(v for _, v in pairs))
 
     @property
     def start_s(self) -> float:

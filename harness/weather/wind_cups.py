@@ -119,8 +119,7 @@ def pulse_count(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> int:
     Raises:
         ValueError: a wind that cannot blow or is too fast, or a phase outside 0 to 1.
     """
-    pieces = _pieces(cups, wind, phase)
-    return int(pieces[-1].turned_after) if pieces else 0
+    return _count(_pieces(cups, wind, phase))
 
 
 def pulse_instants(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> tuple[float, ...]:
@@ -133,7 +132,7 @@ def pulse_instants(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> t
         ValueError: as for `pulse_count`, or more than 1,000,000 pulses.
     """
     pieces = _pieces(cups, wind, phase)
-    _check_number(int(pieces[-1].turned_after) if pieces else 0, MOST_PULSES)
+    _check_count(pieces, MOST_PULSES)
     return tuple(_instants(pieces, Fraction(1)))
 
 
@@ -159,7 +158,7 @@ def edge_plan(
     if not fastest_edge_s > 0:
         raise ValueError(f"fastest_edge_s={fastest_edge_s!r} s must be more than 0 s")
     pieces = _pieces(cups, wind, phase)
-    _check_number(int(pieces[-1].turned_after) if pieces else 0, MOST_EDGES // 2)
+    _check_count(pieces, MOST_EDGES // 2)
     closings = [t - wind.start_s for t in _instants(pieces, Fraction(1))]
     openings = [t - wind.start_s for t in _instants(pieces, 1 + exact(cups.duty))]
     if len(openings) < len(closings):
@@ -241,6 +240,10 @@ def _instants(pieces: list[_Piece], first: Fraction) -> Iterator[float]:
         wanted += count
 
 
-def _check_number(count: int, most: int) -> None:
-    if count > most:
+def _count(pieces: list[_Piece]) -> int:
+    return int(pieces[-1].turned_after) if pieces else 0
+
+
+def _check_count(pieces: list[_Piece], most: int) -> None:
+    if (count := _count(pieces)) > most:
         raise ValueError(f"this wind makes {count} pulses; {most} at most, so shorten it")

@@ -5,9 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite, pi
 from random import Random
-from typing import Final, Literal, assert_never, final
+from typing import TYPE_CHECKING, Final, Literal, assert_never, final
 
 from harness.weather.trace import MOST_POINTS, Trace
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Spectrum = Literal["kaimal", "von-karman"]
 
@@ -104,24 +108,13 @@ def turbulent_wind(
         ValueError: a number is out of its range.
     """
     count = _checked_count(mean_m_per_s, intensity, for_s, length_m, every_s)
-    import numpy as np  # noqa: PLC0415 - heavy, and no other part of the weather needs it
-
-    waves = (count - 1) // 2
-    bin_hz = 1 / for_s
-    amplitudes = np.sqrt(
-        [
-            spectral_density(spectrum, k * bin_hz, mean_m_per_s=mean_m_per_s, length_m=length_m)
-            for k in range(1, waves + 1)
-        ]
-    )
-    amplitudes *= intensity * mean_m_per_s * np.sqrt(2 / np.sum(amplitudes**2))
-    dice = Random(seed)  # noqa: S311 - weather, not secrets; its stream is fixed by Python's documentation
-    angles = np.array([2 * pi * dice.random() for _ in range(waves)])
-    bins = np.zeros(count // 2 + 1, dtype=complex)
-    bins[1 : waves + 1] = amplitudes * np.exp(1j * angles) * (count / 2)
-    raw = mean_m_per_s + np.fft.irfft(bins, count)
-    clipped = np.maximum(raw, 0.0)
-    points = np.round(clipped * (mean_m_per_s / clipped.mean()), _DECIMALS)
+    densities = [
+        spectral_density(spectrum, k / for_s, mean_m_per_s=mean_m_per_s, length_m=length_m)
+        for k in range(1, (count - 1) // 2 + 1)
+    ]
+    raw = mean_m_per_s + intensity * mean_m_per_s * _unit_waves(densities, count, seed)
+    clipped = raw.clip(min=0.0)
+    points = (clipped * (mean_m_per_s / clipped.mean())).round(_DECIMALS)
     speeds = [float(v) for v in points]
     times_s = (*(for_s * (k / count) for k in range(count)), float(for_s))
     return Turbulence(
@@ -129,6 +122,18 @@ def turbulent_wind(
         intensity=float(points.std() / points.mean()),
         clipped_share=float((raw < 0).mean()),
     )
+
+
+def _unit_waves(densities: list[float], count: int, seed: int) -> NDArray[np.float64]:
+    """Return the sum of one wave a density, with random phases, at `count` points; its standard deviation is 1."""
+    import numpy as np  # noqa: PLC0415 - heavy, and no other part of the weather needs it
+
+    amplitudes = np.sqrt(2 * np.array(densities) / sum(densities))
+    dice = Random(seed)  # noqa: S311 - weather, not secrets; its stream is fixed by Python's documentation
+    angles = np.array([2 * pi * dice.random() for _ in densities])
+    bins = np.zeros(count // 2 + 1, dtype=complex)
+    bins[1 : len(densities) + 1] = amplitudes * np.exp(1j * angles) * (count / 2)
+    return np.fft.irfft(bins, count)
 
 
 def _checked_count(

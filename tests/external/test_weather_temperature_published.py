@@ -129,7 +129,8 @@ def test_namur_limits_as_percent_of_span(ma, percent):
     ("ma", "band"),
     [
         (0.0, CurrentBand.FAULT_LOW), (3.5, CurrentBand.FAULT_LOW), (3.7, CurrentBand.GAP_LOW),
-        (3.9, CurrentBand.VALID), (20.2, CurrentBand.VALID), (20.7, CurrentBand.GAP_HIGH), (21.5, CurrentBand.FAULT_HIGH),
+        (3.9, CurrentBand.VALID), (20.2, CurrentBand.VALID), (20.7, CurrentBand.GAP_HIGH),
+        (21.5, CurrentBand.FAULT_HIGH),
     ],
 )  # fmt: skip
 def test_namur_bands(ma, band):

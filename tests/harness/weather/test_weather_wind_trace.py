@@ -93,6 +93,7 @@ def test_samples_include_both_ends():
     ("make", "message"),
     [
         (lambda: Trace((0.0, 1.0), (1.0,)), r"^2 instants and 1 values; give each instant one value$"),
+        (lambda: Trace.through([]), r"^0 points make no trace; give 2 to 1000000$"),
         (lambda: Trace((0.0,), (1.0,)), r"^1 points make no trace; give 2 to 1000000$"),
         (lambda: Trace((0.0, float("nan")), (1.0, 1.0)), r"^nan in a trace must be a finite number$"),
         (
