@@ -134,6 +134,7 @@ class StaysDecider(Decider):
         "_best",
         "_broken",
         "_high",
+        "_least_out",
         "_low",
         "_unsure_s",
         "_worst",
@@ -154,6 +155,9 @@ class StaysDecider(Decider):
         self._unsure_s = INF  # first moment that is not surely in the band
         self._worst = INF
         self._best = INF
+        self._least_out = (
+            -INF
+        )  # robustness at the shallowest of the breaks: none of them need be the only one
         self.frontier_s = -INF
         self.left: tuple[float, float, float] | None = (
             None  # when it was first surely outside, and the bounds
@@ -203,20 +207,28 @@ class StaysDecider(Decider):
             at = clip(part, out[1], out[1])
             if self.left is None and at is not None:
                 self.left = (out[1], at.l0, at.u0)
-            self._break(out[0], out[1])
+            ends = (clip(part, t, t) for t in out)
+            self._break(*out, depth=min(self._most(end.l0, end.u0) for end in ends if end is not None))
 
     def reading(self, reading: Reading) -> None:
         """One reading surely outside the band breaks it, if it surely lies in the span."""
         lo, hi, a, b, *_ = reading
         if self.verdict is None and (hi < self._low or lo > self._high) and b <= self.end_s:
-            if self.left is None and a >= self.s1:
-                self.left = (b, lo, hi)
-            self._break(b, a)
+            if a >= self.s1:
+                self.left = self.left or (b, lo, hi)
+                self._worst = min(self._worst, lo - (self._low + EPS), self._high - EPS - hi)
+            self._break(b, a, depth=self._most(lo, hi))
             if a >= self.s2 and b <= self.s1 + self.span_s:
-                self._best = min(self._best, hi - (self._low + EPS), self._high - EPS - lo)
+                self._best = min(self._best, self._most(lo, hi))
                 self.seen_low, self.seen_high = min(self.seen_low, lo), max(self.seen_high, hi)
 
-    def _break(self, by_s: float, from_s: float) -> None:
+    def _most(self, lower: float, upper: float) -> float:
+        """Return the greatest robustness of a value between two bounds."""
+        return min(upper - (self._low + EPS), self._high - EPS - lower)
+
+    def _break(self, by_s: float, from_s: float, depth: float) -> None:
+        if from_s >= self.s1:
+            self._least_out = max(self._least_out, depth)
         if self._broken.add(by_s - self.span_s, from_s):
             self.verdict = Verdict.FAIL
 
@@ -234,9 +246,8 @@ class StaysDecider(Decider):
 
     def measures(self) -> Measures:
         """Robustness: the least distance from the band's edges."""
-        low, high = self._worst, max(self._best, self._worst)
-        if high == INF and self.verdict is Verdict.FAIL:
-            high = -EPS
+        best = min(self._best, self._least_out) if self.verdict is Verdict.FAIL else self._best
+        low, high = self._worst, max(best, self._worst)
         return Measures(robustness.agreeing(bounds_if_finite(low, high), self.verdict))
 
 

@@ -94,4 +94,4 @@ class Decider(ABC):
 
 def bounds_if_finite(low: float, high: float) -> Bounds | None:
     """Return both, or None when nothing bounds them."""
-    return Bounds(low, high) if low > -INF and high < INF else None
+    return Bounds(low, high) if abs(low) < INF and abs(high) < INF else None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Sequence
 
-from harness.judge.spans import INF, Piece, at_least, at_most, both
+from harness.judge.spans import EPS, INF, Piece, at_least, at_most, both
 from harness.judge.verdict import Bounds, Verdict
 
 _Points = list[tuple[float, float]]  # a piecewise linear function of time
@@ -18,14 +18,14 @@ _Line = tuple[float, float]  # a straight line by its values at both ends
 
 
 def agreeing(margin: Bounds | None, verdict: Verdict | None) -> Bounds | None:
-    """Tighten a margin by what the verdict knows: a pass is not below 0, a fail not above."""
+    """Tighten a margin by what the verdict knows: a pass is not below 0, a fail is below it."""
     if margin is None:
         return None
     low, high = margin
     if verdict is Verdict.PASS:
         return Bounds(max(low, 0.0), max(high, 0.0))
     if verdict is Verdict.FAIL:
-        return Bounds(min(low, 0.0), min(high, 0.0))
+        return Bounds(min(low, -EPS), min(high, -EPS))
     return margin
 
 
