@@ -183,3 +183,13 @@ def test_spans_are_said_rounded_up(span_us, text):
     assert said(span_us) == text
     number = float(re.sub(r"[^0-9.]", "", text))
     assert number * (1000 if "ms" in text else 1_000_000) >= span_us
+
+
+def test_a_stimulus_due_before_a_round_may_end_in_it():
+    """Of edges 100 ms apart two can fall into a round of 80 ms: one was due up to 30 ms before it and is not done."""
+    turn = (Lasts(5_000, 5_000),)
+    load = Load(200_000, (Lasts(10_000, 10_000),) * 8, turn, turn)
+    apart, in_a_row = budget(load, edges_apart_us=100_000), budget(load)
+    assert apart.complete_us == 30_000
+    assert apart.age_us == 200_000 + (80_000 + 2 * 10_000) - 70_000
+    assert in_a_row.age_us == 200_000 + (80_000 + 8 * 5_000) - 70_000
