@@ -88,9 +88,18 @@ class SignalTrace:
             self._watches.append(watch)
         return watch
 
+    @property
+    def arrived(self) -> tuple[Arrived, ...]:
+        """The readings that are remembered, in order."""
+        return tuple(self._arrived)
+
+    def pieces(self, until_s: float) -> list[Piece]:
+        """Return the envelope over all that is remembered, as it stands now, up to `until_s`."""
+        return [*self._pieces, *self._envelope.provisional(until_s)]
+
     def bounds_at(self, t_s: float) -> tuple[float, float]:
         """Return between which values the truth was at `t_s`, as far as known now; infinite where unknown."""
-        pieces = [*self._pieces, *self._envelope.provisional(t_s)]
+        pieces = self.pieces(t_s)
         if pieces and pieces[0].t0 > t_s:
             part: Piece | None = clip(self._envelope.before(pieces[0], t_s), t_s, t_s)
         else:

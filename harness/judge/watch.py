@@ -35,6 +35,11 @@ def is_discrete(traits: SignalTraits) -> bool:
     return traits.unit in {"flag", "state", "count"}
 
 
+def simple_envelope(traits: SignalTraits) -> Envelope:
+    """Return the envelope of readings that are judged as they stand."""
+    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits) else Polyline()
+
+
 @final
 class Watch:
     """A formula being decided. Made by `SignalTrace.watch`.
@@ -64,6 +69,16 @@ class Watch:
         self._decider = _decider(formula, judged, rate, continuous=self._envelope.continuous)
         self._begun = False
         self.seen = wording.Seen(judged.earliest_s)
+
+    @property
+    def judged_from_s(self) -> float:
+        """Earliest instant that is judged, loop time: that of the stimulus."""
+        return self._decider.s1
+
+    @property
+    def judged_to_s(self) -> float:
+        """Last instant that the formula speaks of, loop time; infinite for a span without an end."""
+        return self._decider.end_s
 
     @property
     def horizon_s(self) -> float:
@@ -140,11 +155,8 @@ class Watch:
         self.seen.gap(gap)
 
     def _own_envelope(self) -> Envelope | None:
-        discrete = is_discrete(self._traits)
-        if self._simple and not discrete:
-            return Polyline()
         if self._simple:
-            return Pairs(self._traits, always_known=True, instants=True)
+            return simple_envelope(self._traits)
         if self._equals is not None:
             return Pairs(self._traits, always_known=False, instants=False, check=False)
         return None

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any, final
 from bench.benchfile import read_bench
 from bench.errors import FileError
 from harness.judge.verdict import Verdict
-from harness.profile.bind import bind
+from harness.profile.bind import Bound, bind
 from harness.profile.load import read_profile
-from harness.run.case import case_of
+from harness.run.case import Case, case_of
 from harness.run.events import Event
 from harness.run.findings import finding_fields
 
@@ -58,23 +58,42 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
         EvidenceError: the samples contradict what the bench file declares.
     """
-    header = state.events[0]
-    bench = read_bench("bench file in the log", header["bench"]["text"])
-    recorded = read_profile("profile in the log", header["profile"]["text"])
-    if profile is not None:
-        _same_stimuli(recorded, profile)
-    case = case_of(bind(profile or recorded, bench, header["use"]))
-    last_t = 0.0
-    for event in state.events:
-        last_t = max(last_t, event["t"])
-        case.feed(Event(event["event"], event["t"], event))
-    case.feed(Event("evidence_end", last_t, {}))
+    _, case = follow(state, profile)
     complete = state.outcome != "aborted"
     return Decided(
         verdict=case.verdict if complete else None,
         findings=tuple(finding_fields(result) for result in case.results),
         before=tuple(event for event in state.events if event["event"] == "finding"),
     )
+
+
+def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bound, Case]:
+    """Return what was tested on what, and the case after all of a log's evidence.
+
+    Args:
+        state: the log, read.
+        profile: an edited profile; its stimuli must be those that were applied.
+
+    Raises:
+        FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
+        EvidenceError: the samples contradict what the bench file declares.
+    """
+    header = state.events[0]
+    bench = read_bench("bench file in the log", header["bench"]["text"])
+    recorded = read_profile("profile in the log", header["profile"]["text"])
+    if profile is not None:
+        _same_stimuli(recorded, profile)
+    bound = bind(profile or recorded, bench, header["use"])
+    case = case_of(bound)
+    for event in state.events:
+        case.feed(Event(event["event"], event["t"], event))
+    case.feed(Event("evidence_end", last_s(state), {}))
+    return bound, case
+
+
+def last_s(state: LogState) -> float:
+    """Return the log time of a log's last evidence."""
+    return float(max(event["t"] for event in state.events))
 
 
 def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:

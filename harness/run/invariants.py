@@ -54,6 +54,11 @@ class InvariantItem:
         return self._watches[-1] if self._watches else None
 
     @property
+    def watches(self) -> tuple[Watch, ...]:
+        """One watch for each time that its condition held."""
+        return tuple(self._watches)
+
+    @property
     def finding(self) -> Finding | None:
         """The worst finding of all its watches: at once when one failed, else when the run has ended."""
         found = [w.finding for w in self._watches if w.finding is not None]
