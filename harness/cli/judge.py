@@ -14,7 +14,13 @@ import click
     type=click.Path(path_type=Path),
     help="Decide with this edited profile; its stimuli must be those of the log.",
 )
-def command(log: Path, profile: Path | None) -> int:
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path),
+    help="Write a figure (SVG) of the run and of each response into this folder. Figures of the same log are "
+    "replaced, other files never.",
+)
+def command(log: Path, profile: Path | None, figures: Path | None) -> int:
     """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
     from harness.cli import EXIT_BENCH  # noqa: PLC0415 - kept with the slow imports below
     from harness.cli.options import code_of  # noqa: PLC0415
@@ -24,6 +30,13 @@ def command(log: Path, profile: Path | None) -> int:
     from harness.record.read import read_log  # noqa: PLC0415
 
     state = read_log(log)
-    decided = decide_again(state, load_profile(profile) if profile else None)
+    edited = load_profile(profile) if profile else None
+    decided = decide_again(state, edited)
     show_decided(str(log), state, decided)
+    if figures is not None:
+        from harness.record.evidence import decided_run  # noqa: PLC0415 - only where figures are asked for
+        from harness.record.figurefiles import write_figures  # noqa: PLC0415
+
+        written = write_figures(decided_run(state, edited), figures)
+        click.echo(f"{written} figures in {figures}")
     return EXIT_BENCH if decided.verdict is None else code_of([decided.verdict])

@@ -1,0 +1,185 @@
+"""What a figure draws of a response's demand: its band, its levels, its limits of time (pure)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import singledispatch
+from typing import final
+
+from harness.judge import formulas
+from harness.judge.formulas import Formula
+from harness.judge.spans import INF
+from harness.run.compile import seconds
+
+Bounds = tuple[float, float]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """A demand as geometry; values in the signal's unit, times in seconds after the stimulus.
+
+    Attributes:
+        low: lower edge of the demanded band, or None for none.
+        high: upper edge, likewise; neither: no band.
+        levels: values to draw a line at, each with its label.
+        limits: moments to draw a line at, each with its label.
+        until_s: the last moment that matters; None when the demand has no end of its own.
+        leave: the band is not to be kept but to be left.
+    """
+
+    low: float | None = None
+    high: float | None = None
+    levels: tuple[tuple[float, str], ...] = ()
+    limits: tuple[tuple[float, str], ...] = ()
+    until_s: float | None = None
+    leave: bool = False
+
+
+@singledispatch
+def demand_of(formula: object, unit: str, before: Bounds) -> Demand:
+    """Return what to draw.
+
+    Args:
+        formula: the demand, as the judge has it.
+        unit: the signal's unit, as it stands behind a number; empty for flags, states and counts.
+        before: between which values the signal was at the stimulus; infinite where unknown.
+    """
+    raise AssertionError(f"nothing to draw for {type(formula).__name__}, {unit}, {before}")
+
+
+def figure_demand(formula: Formula, unit: str, before: Bounds) -> Demand:
+    """Return `demand_of` with the unit as texts want it."""
+    return demand_of(formula, f" {unit}" if unit else "", before)
+
+
+def _value(value: float, unit: str) -> str:
+    return f"{value:.4g}{unit}"
+
+
+def _deadline(within_s: float) -> tuple[float, str]:
+    return within_s, f"deadline {seconds(within_s)}"
+
+
+def _end(for_s: float) -> tuple[float, str]:
+    return for_s, f"watched for {seconds(for_s)}"
+
+
+@demand_of.register
+def _(formula: formulas.Reaches, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    return Demand(
+        low=formula.target - formula.tolerance,
+        high=formula.target + formula.tolerance,
+        levels=((formula.target, f"target {_value(formula.target, unit)}"),),
+        limits=(_deadline(formula.within_s),),
+        until_s=formula.within_s + formula.holds_s,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.Stays, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    edges = ((formula.low, "not below"), (formula.high, "not above"))
+    return Demand(
+        low=formula.low,
+        high=formula.high,
+        levels=tuple((edge, f"{word} {_value(edge, unit)}") for edge, word in edges if edge is not None),
+        limits=() if formula.for_s is None else (_end(formula.for_s),),
+        until_s=formula.for_s,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.Returns, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    return Demand(
+        low=formula.target - formula.tolerance,
+        high=formula.target + formula.tolerance,
+        levels=((formula.target, f"target {_value(formula.target, unit)}"),),
+        limits=(
+            (formula.not_before_s, f"not before {seconds(formula.not_before_s)}"),
+            _deadline(formula.within_s),
+        ),
+        until_s=formula.within_s,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.StartsMoving, unit: str, before: Bounds) -> Demand:
+    low, high = before
+    known = low > -INF
+    return Demand(
+        low=low - formula.by if known else None,
+        high=high + formula.by if known else None,
+        levels=(
+            ((low - formula.by, f"moved by {_value(formula.by, unit)}"), (high + formula.by, "or so far up"))
+            if known
+            else ()
+        ),
+        limits=(_deadline(formula.within_s),),
+        until_s=formula.within_s,
+        leave=True,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.MovesAt, unit: str, before: Bounds) -> Demand:
+    middle = (before[0] + before[1]) / 2
+    levels = [(formula.target, f"target {_value(formula.target, unit)}")]
+    if before[0] > -INF:
+        levels += [
+            (middle + share * (formula.target - middle), f"{share * 100:.0f} % of the way")
+            for share in (0.1, 0.9)
+        ]
+    return Demand(levels=tuple(levels), limits=(_deadline(formula.within_s),), until_s=formula.within_s)
+
+
+@demand_of.register
+def _(formula: formulas.OvershootsAtMost, unit: str, before: Bounds) -> Demand:
+    target = (formula.target, f"target {_value(formula.target, unit)}")
+    if before[0] == -INF:
+        return Demand(levels=(target,), limits=(_end(formula.for_s),), until_s=formula.for_s)
+    upwards = before[0] + before[1] <= 2 * formula.target
+    edge = formula.target + (formula.by if upwards else -formula.by)
+    return Demand(
+        low=None if upwards else edge,
+        high=edge if upwards else None,
+        levels=(target, (edge, f"not beyond {_value(edge, unit)}")),
+        limits=(_end(formula.for_s),),
+        until_s=formula.for_s,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.NeverReverses, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    return Demand(limits=(_end(formula.for_s),), until_s=formula.for_s)
+
+
+@demand_of.register
+def _(formula: formulas.Unchanged, unit: str, before: Bounds) -> Demand:
+    low, high = before
+    limits, tolerance = (_end(formula.for_s),), formula.tolerance or 0.0
+    if not high - low <= 2 * tolerance:
+        return Demand(limits=limits, until_s=formula.for_s)
+    label = f"unchanged ± {_value(tolerance, unit)}" if tolerance else "unchanged"
+    # Where the signal stood is itself known only so well: this band is the part that every course would keep.
+    return Demand(high - tolerance, low + tolerance, (((low + high) / 2, label),), limits, formula.for_s)
+
+
+@demand_of.register
+def _(formula: formulas.Equals, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    return Demand(
+        low=formula.value,
+        high=formula.value,
+        levels=((formula.value, "demanded"),),
+        limits=(_deadline(formula.within_s),),
+        until_s=formula.within_s,
+    )
+
+
+@demand_of.register
+def _(formula: formulas.Counts, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    low, high = before
+    limits = (_deadline(formula.within_s),)
+    if low != high:
+        return Demand(limits=limits, until_s=formula.within_s)
+    levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"demanded: {low + formula.number:.0f}"))
+    return Demand(levels=levels, limits=limits, until_s=formula.within_s)

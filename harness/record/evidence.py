@@ -1,0 +1,174 @@
+"""What a log's figures draw: each signal's whole course, what was done to the unit, and what was decided of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, final
+
+from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.spans import INF, Piece, clip
+from harness.judge.trace import SignalTrace
+from harness.judge.verdict import Rule
+from harness.judge.watch import Arrived, simple_envelope
+from harness.record.again import follow, last_s
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from harness.profile.bind import Bound
+    from harness.profile.model import Profile
+    from harness.record.read import LogState
+    from harness.run.case import Case
+
+_MOST_PIECES: Final = 1500
+"""Twice the columns of pixels that a figure has."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One signal over the run.
+
+    Attributes:
+        traits: what the bench file declares of it.
+        arrived: its readings; a counter's are counted on.
+        pieces: between which bounds it was, at every moment since the first reading.
+        gaps: when its bus brought nothing, neighbours joined.
+    """
+
+    traits: SignalTraits
+    arrived: tuple[Arrived, ...]
+    pieces: tuple[Piece, ...]
+    gaps: tuple[Gap, ...]
+
+    def between(self, from_s: float, to_s: float) -> Course:
+        """Return the part of it in a span of log time."""
+        pieces = [part for piece in self.pieces if (part := clip(piece, from_s, to_s)) and part.t1 > part.t0]
+        return Course(
+            self.traits,
+            tuple(a for a in self.arrived if from_s <= moment(a) <= to_s),
+            tuple(_thinned(pieces, (to_s - from_s) / _MOST_PIECES)),
+            tuple(gap for gap in self.gaps if gap.to_s > from_s and gap.from_s < to_s),
+        )
+
+    def at(self, t_s: float) -> tuple[float, float]:
+        """Return the bounds at a moment; infinite where unknown."""
+        parts = [part for piece in self.pieces if (part := clip(piece, t_s, t_s))]
+        return (max(p.l0 for p in parts), min(p.u0 for p in parts)) if parts else (-INF, INF)
+
+
+def moment(arrived: Arrived) -> float:
+    """Return the middle of the span in which the unit may have read the value, log time."""
+    return (arrived.reading.a + arrived.reading.b) / 2
+
+
+def _thinned(pieces: list[Piece], width_s: float) -> Iterator[Piece]:
+    """Yield boxes of `width_s` around the pieces, if there are more of them than can be seen."""
+    if len(pieces) <= _MOST_PIECES:
+        yield from pieces
+        return
+    first = 0
+    for index, piece in enumerate(pieces):
+        if piece.t1 - pieces[first].t0 < width_s and index + 1 < len(pieces):
+            continue
+        group = pieces[first : index + 1]
+        low, high = min(min(p.l0, p.l1) for p in group), max(max(p.u0, p.u1) for p in group)
+        yield Piece(group[0].t0, low, high, piece.t1, low, high)
+        first = index + 1
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Done:
+    """One stimulus as it was applied; `edges` are `(closed, earliest, latest)`, none where a value was written."""
+
+    step: int
+    number: int
+    output: str
+    said: str
+    edges: tuple[tuple[bool, float, float], ...]
+    window: Window | None
+    value: float | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class DecidedRun:
+    """A log with what its evidence says.
+
+    Attributes:
+        case: the profile, with everything found.
+        events: the log's events.
+        digest: digest of the log's last line.
+        courses: by the profile's signal names.
+        done: every stimulus, in order.
+        end_s: log time of the last evidence.
+        complete: whether the log tells of a whole run; otherwise it was aborted.
+    """
+
+    case: Case
+    events: tuple[Mapping[str, Any], ...]
+    digest: str
+    courses: Mapping[str, Course]
+    done: tuple[Done, ...]
+    end_s: float
+    complete: bool
+
+
+def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> DecidedRun:
+    """Judge a log's evidence and keep all of it, to be drawn.
+
+    Args:
+        state: the log, read.
+        profile: an edited profile; its stimuli must be those that were applied.
+
+    Raises:
+        FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
+        EvidenceError: the samples contradict what the bench file declares.
+    """
+    bound, case = follow(state, profile)
+    end_s = last_s(state)
+    return DecidedRun(
+        case=case,
+        events=state.events,
+        digest=state.digest,
+        courses={name: _course(bound, case, name, state.events, end_s) for name in case.traits},
+        done=tuple(_done(event) for event in state.events if event["event"] == "stimulus"),
+        end_s=end_s,
+        complete=state.outcome != "aborted",
+    )
+
+
+def _course(bound: Bound, case: Case, name: str, events: Iterable[Mapping[str, Any]], end_s: float) -> Course:
+    traits, at = case.traits[name], bound.signals[name]
+    bus = bound.bench.model.signals[at].bus
+    trace = SignalTrace(traits)
+    trace.remember_from(-INF)
+    gaps: list[Gap] = []
+    read_since = True
+    for event in events:
+        if event["event"] == "poll" and at in event["values"]:
+            trace.observe(Sample(event["values"][at], event["from"], event["to"]))
+            read_since = True
+        elif event["event"] == "gap" and event["bus"] == bus:
+            gap = Gap(bus, event["from"], event["to"], event["reason"], event["detail"])
+            trace.gap(gap)
+            joined = gaps and not read_since and gaps[-1].reason == gap.reason
+            gaps[-1:] = [Gap(bus, gaps[-1].from_s, gap.to_s, gap.reason)] if joined else [*gaps[-1:], gap]
+            read_since = False
+    arrived, pieces = trace.arrived, trace.pieces(end_s)
+    if Rule(case.profile.decision) is Rule.SIMPLE:
+        envelope = simple_envelope(traits)
+        pieces = [p for a in arrived for p in envelope.observe(a.sample, fresh=a.gap is not None)]
+    return Course(traits, arrived, tuple(pieces), tuple(gaps))
+
+
+def _done(event: Mapping[str, Any]) -> Done:
+    edges = tuple((e["closed"], e["from"], e["to"]) for e in event.get("edges", ()) if e["from"] is not None)
+    if "edges" not in event:
+        window: Window | None = Window(event["from"], event["to"])
+    else:
+        window = Window(edges[0][1], edges[-1][2]) if edges else None
+    return Done(
+        event["step"], event["stimulus"], event["output"], event["said"], edges, window, event.get("value")
+    )

@@ -1,0 +1,353 @@
+"""The figure of one response: why it passed, failed or stayed inconclusive, at first sight (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Final, final
+
+from harness.judge.formulas import Equals, Reaches, Returns
+from harness.judge.spans import INF
+from harness.judge.verdict import Finding, Verdict
+from harness.judge.watch import Watch, is_discrete
+from harness.profile.responses import FLAG_WORDS
+from harness.record import sheet
+from harness.record.demand import Demand, figure_demand
+from harness.record.evidence import Course, DecidedRun, Done
+from harness.record.margin import Ring, furthest_outside, smallest_margin
+from harness.record.panel import Panel
+from harness.record.scale import Scale, padded
+from harness.record.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
+from harness.record.svg import Drawing
+from harness.run.case import Item, Result
+from harness.run.invariants import InvariantItem
+from harness.run.text import span_text
+
+_WHOLE_PX: Final = 250.0
+_CLOSE_PX: Final = 150.0
+_STEPS_PX: Final = 130.0
+_NARROWEST_GAP_PX: Final = 3.0
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What one figure shows, in log time.
+
+    Attributes:
+        result: the response.
+        finding: what was found.
+        watches: the judge's watches; one, except for what must always hold; none if the stimulus was incomplete.
+        course: the signal in the visible span.
+        demand: what was demanded.
+        origin_s: where the time axis is 0.
+        from_s: where the figure begins.
+        to_s: where it ends.
+        moments: stimuli and limits.
+    """
+
+    result: Result
+    finding: Finding
+    watches: tuple[Watch, ...]
+    course: Course
+    demand: Demand
+    origin_s: float
+    from_s: float
+    to_s: float
+    moments: tuple[Moment, ...]
+
+    @property
+    def discrete(self) -> bool:
+        """Whether the signal has separate values."""
+        return is_discrete(self.course.traits)
+
+    @property
+    def unit(self) -> str:
+        """The unit behind a number; empty for flags, states and counts."""
+        return "" if self.discrete else self.course.traits.unit
+
+    @property
+    def spans(self) -> list[tuple[float, float]]:
+        """Where the demand binds."""
+        if isinstance(self.result, Item):
+            return [(w.judged_from_s, min(w.judged_to_s, self.to_s)) for w in self.watches]
+        return [
+            (w.judged_from_s, min(w.judged_to_s, self.to_s))
+            for w in self.watches
+            if w.judged_to_s > w.judged_from_s
+        ]
+
+
+def can_be_drawn(run: DecidedRun, result: Result) -> bool:
+    """Whether the run came as far as this response; otherwise there is nothing to see."""
+    if isinstance(result, InvariantItem):
+        return bool(result.watches)
+    return any(e["event"] == "step_begin" and e["step"] == result.step for e in run.events)
+
+
+def response_figure(run: DecidedRun, result: Result) -> str:
+    """Return the SVG of one response or invariant.
+
+    Args:
+        run: the log, judged.
+        result: one of its case's results, for which `can_be_drawn`.
+    """
+    scene = _always_scene(run, result) if isinstance(result, InvariantItem) else _step_scene(run, result)
+    verdict = str(scene.finding.verdict)
+    step = "always" if result.step is None else result.step
+    title = f"{result.signal} {result.wording}"
+    drawing = Drawing(
+        WIDTH,
+        f"v{run.digest[:8]}-{step}-{result.number}",
+        title=f"{verdict}: {title}",
+        description=f"{scene.finding.why}. Profile {run.case.profile.profile}, step {result.step_name}.",
+        log=run.digest,
+    )
+    place = (
+        run.case.profile.profile if result.step is None else f"{run.case.profile.profile}: {result.step_name}"
+    )
+    lines = [scene.finding.why, _margins(scene), result.why and f"proves: {result.why}", place]
+    if run.case.profile.decision == "simple":
+        lines.append("decision: simple (the readings as they stand, without their uncertainty)")
+    y = sheet.heading(drawing, verdict, title, (line for line in lines if line))
+    ring = _ring(scene)
+    y = _axes(drawing, scene, run, ring, y)
+    return drawing.render(sheet.key(drawing, _key(scene, ring), y + 8) + 6)
+
+
+def _step_scene(run: DecidedRun, item: Item) -> Scene:
+    watch = item.watch
+    began = next(e for e in run.events if e["event"] == "step_begin" and e["step"] == item.step)
+    stimulus = next((d for d in run.done if (d.step, d.number) == (item.step, item.anchor[1])), None)
+    origin_s = watch.judged_from_s if watch else began["from"]
+    whole = run.courses[item.signal]
+    demand = Demand()
+    if watch is not None:
+        unit = "" if is_discrete(whole.traits) else item.unit
+        demand = figure_demand(watch.formula, unit, whole.at(watch.stimulus.earliest_s))
+    assert item.finding is not None, "the evidence has ended"
+    until_s = _shown_until(watch, item.finding, demand) if watch else run.end_s
+    room_s = max(0.5, 0.04 * (until_s - origin_s))
+    from_s, to_s = origin_s - room_s, until_s + room_s
+    moments = [*_stimulus_moments(watch, stimulus, began)]
+    if watch is not None:
+        moments += [
+            Moment(watch.judged_from_s + after_s, watch.stimulus.latest_s + after_s, said, "deadline")
+            for after_s, said in demand.limits
+        ]
+    moments += _other_moments(run.done, stimulus, from_s, to_s)
+    if run.end_s < to_s - room_s:
+        moments.append(Moment(run.end_s, run.end_s, "the run ended", "other"))
+    watches = (watch,) if watch else ()
+    course = whole.between(from_s, to_s)
+    return Scene(item, item.finding, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
+
+
+def _shown_until(watch: Watch, finding: Finding, demand: Demand) -> float:
+    """Return up to when the figure of a response must reach: its limits, and what was found."""
+    ends = [after_s for after_s, _ in demand.limits]
+    held = (isinstance(watch.formula, Reaches) and watch.formula.holds_s) or 0.0
+    if finding.verdict is Verdict.PASS and finding.response_s is not None:
+        ends.append(finding.response_s.high + held)
+    elif demand.until_s is not None:
+        ends.append(demand.until_s)
+    return watch.stimulus.latest_s + max(ends, default=1.0)
+
+
+def _stimulus_moments(
+    watch: Watch | None, stimulus: Done | None, began: Mapping[str, Any]
+) -> Iterator[Moment]:
+    if stimulus is None:
+        yield Moment(began["from"], began["to"], "step begins", "stimulus")
+    elif watch is not None:
+        yield Moment(watch.stimulus.earliest_s, watch.stimulus.latest_s, stimulus.said, "stimulus")
+    elif stimulus.window is not None:
+        yield Moment(stimulus.window.earliest_s, stimulus.window.latest_s, stimulus.said, "stimulus")
+
+
+def _other_moments(done: Iterable[Done], but: Done | None, from_s: float, to_s: float) -> Iterator[Moment]:
+    for other in done:
+        window = other.window
+        if other is not but and window is not None and from_s <= window.earliest_s <= to_s:
+            last_s = window.latest_s if len(other.edges) <= 1 else other.edges[0][2]
+            yield Moment(window.earliest_s, last_s, other.said, "other")
+
+
+def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
+    whole = run.courses[item.signal]
+    assert item.finding is not None, "the evidence has ended"
+    demand = figure_demand(
+        item.watches[0].formula, "" if is_discrete(whole.traits) else item.unit, (-INF, INF)
+    )
+    contacts = set(item.invariant.while_ or ())
+    moments = [
+        Moment(
+            d.window.earliest_s, d.window.latest_s, d.said, "stimulus" if d.output in contacts else "other"
+        )
+        for d in run.done
+        if d.window is not None and d.step > 0
+    ]
+    first, last = item.watches[0], item.watches[-1]
+    ended_s = min(last.judged_to_s, run.end_s)
+    room_s = max(0.5, 0.1 * (ended_s - first.judged_from_s))
+    from_s = max(0.0, first.judged_from_s - item.invariant.settled_after - room_s)
+    to_s = max(min(ended_s + room_s, run.end_s), from_s + 1.0)
+    shown = tuple(m for m in moments if from_s <= m.from_s <= to_s)
+    course = whole.between(from_s, to_s)
+    return Scene(item, item.finding, item.watches, course, demand, 0.0, from_s, to_s, shown)
+
+
+def _ring(scene: Scene) -> Ring | None:
+    """Return the place to point at; flags, states and counts have none."""
+    if scene.discrete:
+        return None
+    pieces, finding, demand = scene.course.pieces, scene.finding, scene.demand
+    watch = next((w for w in scene.watches if w.finding is finding), None)
+    if watch is None:
+        return None
+    span = watch.judged_from_s, min(watch.judged_to_s, scene.to_s)
+    if finding.verdict is not Verdict.FAIL:
+        return smallest_margin(pieces, span, demand, finding.margin, scene.unit)
+    if isinstance(watch.formula, Reaches | Returns):
+        due_s = watch.stimulus.latest_s + watch.formula.within_s
+        at_deadline = furthest_outside(pieces, (due_s, due_s), demand, scene.unit)
+        return at_deadline or furthest_outside(pieces, (due_s, span[1]), demand, scene.unit)
+    return furthest_outside(pieces, span, demand, scene.unit)
+
+
+def _margins(scene: Scene) -> str:
+    """Return margin and time left, from worst to best, as one line; empty when there is neither."""
+    margin, slack = scene.finding.margin, scene.finding.slack
+    parts = []
+    if margin is not None and not scene.discrete:
+        parts.append(f"margin {span_text([*margin], scene.unit, signed=True)}")
+    if slack is not None:
+        parts.append(f"time to spare {span_text([*slack], 's', signed=True)}")
+    return "; ".join(parts).replace(" …", " to")
+
+
+def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, ring: Ring | None, y: float) -> float:
+    """Draw the course once as a whole, and once close to the demand where that shows more; return the next free y."""
+    x = Scale(scene.from_s - scene.origin_s, scene.to_s - scene.origin_s, LEFT, RIGHT)
+    ends = [(x(m.from_s - scene.origin_s), x(m.to_s - scene.origin_s)) for m in scene.moments]
+    top = y
+    y += sheet.gutter_px(scene.moments, [left for left, _ in ends]) + 6
+    whole, close = _ranges(scene)
+    axis = f"{scene.result.signal}{f', {scene.unit}' if scene.unit else ''}"
+    panels = [
+        Panel(drawing, x, Scale(*whole, y + (_STEPS_PX if scene.discrete else _WHOLE_PX), y), scene.origin_s)
+    ]
+    titles = [axis]
+    if close is not None:
+        y = panels[0].bottom + 14
+        panels.append(Panel(drawing, x, Scale(*close, y + _CLOSE_PX, y), scene.origin_s))
+        titles.append(f"close-up{f', {scene.unit}' if scene.unit else ''}")
+    for panel, title in zip(panels, titles, strict=True):
+        panel.frame(_names(scene, run), title)
+        panel.band(scene.demand, scene.spans, half_px=7 if scene.discrete else 0)
+        for gap in scene.course.gaps:
+            if gap.to_s - gap.from_s > _NARROWEST_GAP_PX * x.per_px:
+                panel.hatched(gap.from_s, gap.to_s, "gap")
+        panel.course(scene.course, discrete=scene.discrete)
+        panel.levels(scene.demand.levels)
+    if ring is not None:
+        (panels[-1] if panels[-1].y.low <= ring.value <= panels[-1].y.high else panels[0]).ring(ring)
+    bottom = panels[-1].bottom
+    sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=bottom)
+    since = "s since the run began" if scene.result.step is None else "s since the stimulus"
+    y = sheet.time_axis(drawing, panels[-1], bottom, since)
+    return sheet.draw_bars(drawing, panels[0], [*_bars(scene), *sheet.gap_bars(scene.course.gaps)], y)
+
+
+def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
+    """Return what stands at the value axis where values have names."""
+    unit = scene.course.traits.unit
+    if unit == "flag":
+        return [(1.0, "on"), (0.0, "off")]
+    names = {value: name for name, value in run.case.states.get(scene.result.signal, {}).items()}
+    if unit == "state" and names:
+        seen = {a.sample.value for a in scene.course.arrived} | {float(v) for v in names}
+        return [(value, names.get(int(value), f"{value:g}")) for value in sorted(seen)]
+    return None
+
+
+def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | None]:
+    """Return the value range of the whole, and that close to the demand if it shows more."""
+    demand, course = scene.demand, scene.course
+    values = [edge for a in course.arrived for edge in (a.reading.lo, a.reading.hi)]
+    if course.traits.unit == "flag":
+        values += FLAG_WORDS.values()
+    read = (min(values), max(values)) if values else (0.0, 1.0)
+    values += [v for v in (demand.low, demand.high, *(level for level, _ in demand.levels)) if v is not None]
+    room = 0.5 * (read[1] - read[0]) + 2 * course.traits.error
+    bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
+    values += [min(max(b, read[0] - room), read[1] + room) for b in bounds]
+    low, high = min(values, default=0.0), max(values, default=1.0)
+    whole = padded(low, high, 0.25 if scene.discrete else 0.06)
+    edges = [edge for edge in (demand.low, demand.high) if edge is not None]
+    if scene.discrete or not edges:
+        return whole, None
+    reach = edges[-1] - edges[0]
+    if not reach:
+        margin = scene.finding.margin
+        reach = max(1.5 * max(abs(m) for m in margin) if margin else 0.0, 0.04 * (high - low))
+    close = (edges[0] - 0.8 * reach, edges[-1] + 0.8 * reach)
+    comes_near = any(
+        p.u0 > close[0] and p.l0 < close[1]
+        for p in course.pieces
+        if any(from_s <= p.t0 <= to_s for from_s, to_s in scene.spans)
+    )
+    return whole, close if comes_near and close[1] - close[0] < 0.5 * (whole[1] - whole[0]) else None
+
+
+def _bars(scene: Scene) -> Iterator[Bar]:
+    """Yield what was found on the time axis: the response, and the hold."""
+    found = scene.finding
+    if isinstance(scene.result, InvariantItem):
+        for from_s, to_s in scene.spans:
+            yield Bar(((from_s, to_s),), "held to it here", "wanted")
+        return
+    if not scene.watches:
+        return
+    watch = scene.watches[0]
+    s1, s2 = watch.judged_from_s, max(watch.judged_from_s, watch.stimulus.latest_s)
+    holds_s = watch.formula.holds_s if isinstance(watch.formula, Reaches) else 0.0
+    if found.response_s is not None:
+        said = f"responded {span_text([*found.response_s], 's')} after the stimulus".replace(" …", " to")
+        came_s = s1 + found.response_s.high
+        yield Bar(((min(s2 + found.response_s.low, came_s), came_s),), said, "came")
+        if holds_s and found.verdict is Verdict.PASS:
+            yield Bar(((came_s, came_s + holds_s),), f"kept for {holds_s:g} s", "kept")
+    if found.verdict is not Verdict.PASS and holds_s:
+        due_s = s2 + scene.demand.limits[0][0]
+        yield Bar(
+            ((due_s, due_s + holds_s),), f"to be kept for {holds_s:g} s at the latest from here", "wanted"
+        )
+    elif found.verdict is not Verdict.PASS and isinstance(watch.formula, Equals):
+        yield Bar(((s1, s2 + watch.formula.within_s),), "to be taken in this time", "wanted")
+
+
+def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
+    """Return the key of what is in the figure."""
+    entries = [("reading", "readings")]
+    pieces = scene.course.pieces
+    if scene.discrete:
+        entries.append(("kept", "the value, for certain"))
+        if any(p.l0 != p.u0 and p.l0 > -INF for p in pieces):
+            entries.append(("either", "changed somewhere in here"))
+    elif any(p.u0 - p.l0 > 0 for p in pieces if p.l0 > -INF):
+        entries.append(("envelope", "everything that the readings leave possible"))
+    else:
+        entries.append(("envelope", "the readings, joined"))
+    if scene.demand.low is not None or scene.demand.high is not None:
+        entries.append(("demanded", "still counts as unmoved" if scene.demand.leave else "demanded"))
+    if scene.course.gaps or any(p.l0 == -INF for p in pieces):
+        entries.append(("gap", "no evidence"))
+    if ring is not None:
+        entries.append(("margin", ring.said))
+    return entries
+
+
+def every_drawable(run: DecidedRun) -> list[Result]:
+    """Return the results that can be drawn, in the profile's order."""
+    return [result for result in run.case.results if can_be_drawn(run, result)]

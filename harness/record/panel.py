@@ -1,0 +1,281 @@
+"""One pair of axes: draws a signal's course, a demand and hatched spans into a rectangle of a figure (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import pairwise
+from typing import Final, final
+
+from harness.judge.spans import INF, Piece
+from harness.record.demand import Demand
+from harness.record.evidence import Course, moment
+from harness.record.margin import Ring
+from harness.record.scale import Scale, spread
+from harness.record.svg import BLUE, GREEN, Drawing, text_width
+
+SMALL: Final = 12.0
+_LEVEL_APART_PX: Final = 15.0
+_LONGEST_LABEL: Final = 22
+
+
+@final
+class Panel:
+    """Axes over `[x.low, x.high]` and `[y.low, y.high]`; what lies outside is cut off.
+
+    Args:
+        drawing: where to draw.
+        x: time in seconds to px.
+        y: values to px.
+        origin_s: log time at which the time axis is 0.
+    """
+
+    def __init__(self, drawing: Drawing, x: Scale, y: Scale, origin_s: float) -> None:
+        self._drawing = drawing
+        self.x = x
+        self.y = y
+        self._origin_s = origin_s
+        self.top, self.bottom = y.end_px, y.start_px
+        self._inside = drawing.mark(
+            "svg",
+            x=x.start_px,
+            y=self.top,
+            width=x.end_px - x.start_px,
+            height=self.bottom - self.top,
+            viewBox=f"{x.start_px:g} {self.top:g} {x.end_px - x.start_px:g} {self.bottom - self.top:g}",
+        )
+
+    def px(self, t_s: float) -> float:
+        """Return the pixel of a log time."""
+        return self.x(t_s - self._origin_s)
+
+    def frame(self, names: Iterable[tuple[float, str]] | None, title: str) -> None:
+        """Draw the frame and the value axis.
+
+        Args:
+            names: what to write at which value; None for round numbers.
+            title: written along the axis.
+        """
+        drawing, left, right = self._drawing, self.x.start_px, self.x.end_px
+        numbers = self.y.ticks(max(2, int((self.bottom - self.top) / 45)))
+        for value, said in numbers if names is None else names:
+            at = self.y(value)
+            drawing.line(left, at, right, at, stroke_opacity="0.15", stroke_width=1)
+            drawing.text(left - 6, at + 4, said, class_="tick-y", text_anchor="end", font_size=SMALL)
+        drawing.box(left, self.top, right, self.bottom, fill="none", stroke="currentColor", stroke_width=1)
+        most = int((self.bottom - self.top) / text_width("m", SMALL))
+        drawing.text(
+            0,
+            0,
+            title if len(title) <= most else f"{title[: most - 1]}…",
+            class_="axis-y",
+            font_size=SMALL,
+            text_anchor="middle",
+            transform=f"translate(24 {(self.top + self.bottom) / 2:g}) rotate(-90)",
+        )  # fmt: skip - as above
+
+    def band(self, demand: Demand, spans: Iterable[tuple[float, float]], *, half_px: float) -> None:
+        """Tint what is demanded in spans of log time, with broken edges; `half_px` thick at least on either side."""
+        drawing = self._drawing
+        if demand.low is None and demand.high is None:
+            return
+        top = self.top if demand.high is None else self.y(demand.high)
+        bottom = self.bottom if demand.low is None else self.y(demand.low)
+        middle = (top + bottom) / 2
+        top, bottom = min(top, middle - half_px), max(bottom, middle + half_px)
+        for from_s, to_s in spans:
+            left, right = self.px(from_s), self.px(to_s)
+            drawing.box(
+                left, top, right, bottom, self._inside, class_="demanded", fill=GREEN, fill_opacity="0.18"
+            )
+            for edge, at in ((demand.high, top), (demand.low, bottom)):
+                if edge is not None:
+                    drawing.line(
+                        left,
+                        at,
+                        right,
+                        at,
+                        self._inside,
+                        stroke=GREEN,
+                        stroke_width=1.5,
+                        stroke_dasharray="7 3",
+                    )
+
+    def levels(self, levels: Iterable[tuple[float, str]]) -> None:
+        """Draw lines at values, each named beside the axes."""
+        shown = [(value, said) for value, said in levels if self.y.low <= value <= self.y.high]
+        places = spread([self.y(value) for value, _ in shown], _LEVEL_APART_PX, self.top + 6, self.bottom - 2)
+        right = self.x.end_px
+        for (value, said), place in zip(shown, places, strict=True):
+            at = self.y(value)
+            self._drawing.line(
+                self.x.start_px,
+                at,
+                right,
+                at,
+                self._inside,
+                stroke=GREEN,
+                stroke_dasharray="1 4",
+                stroke_width=1.5,
+            )
+            self._drawing.line(right, at, right + 8, place, stroke=GREEN)
+            self._drawing.text(right + 11, place + 4, _cut(said), class_="level", font_size=SMALL)
+
+    def names(self, names: Iterable[tuple[float, str]]) -> None:
+        """Name courses beside the axes, where they end."""
+        shown = list(names)
+        places = spread([self.y(value) for value, _ in shown], _LEVEL_APART_PX, self.top + 6, self.bottom - 2)
+        for (value, said), place in zip(shown, places, strict=True):
+            self._drawing.line(self.x.end_px, self.y(value), self.x.end_px + 8, place, stroke=BLUE)
+            self._drawing.text(self.x.end_px + 11, place + 4, _cut(said), class_="course", font_size=SMALL)
+
+    def uncertain(self, from_s: float, to_s: float, top: float, bottom: float, *, known: bool) -> None:
+        """Hatch a span of log time in a row below the axes; known: one of two neighbouring values."""
+        paint = self._drawing.hatch("either" if known else "gap")
+        left = max(self.x.start_px, self.px(from_s))
+        self._drawing.box(left, top, max(left + 1.5, self.px(to_s)), bottom, class_="uncertain", fill=paint)
+
+    def hatched(self, from_s: float, to_s: float, name: str) -> None:
+        """Hatch a span of log time over the whole height; `gap`: nothing is known of it."""
+        self._drawing.box(
+            self.px(from_s),
+            self.top,
+            self.px(to_s),
+            self.bottom,
+            self._inside,
+            class_=name,
+            fill=self._drawing.hatch("gap"),
+        )  # fmt: skip - one line more would hide the paint
+
+    def course(self, course: Course, *, discrete: bool, dash: str = "", dots: bool = True) -> None:
+        """Draw everything that the readings leave possible, and the readings."""
+        for piece in _unknown(course.pieces):
+            self.hatched(piece[0], piece[1], "unknown")
+        (self._steps if discrete else self._areas)(course.pieces, dash)
+        if dots:
+            self._dots(course)
+
+    def _areas(self, pieces: Iterable[Piece], dash: str) -> None:
+        for run in _runs(pieces):
+            upper = [(run[0].t0, run[0].u0)]
+            lower = [(run[0].t0, run[0].l0)]
+            for before, piece in pairwise([run[0], *run]):
+                if (before.l1, before.u1) != (piece.l0, piece.u0):
+                    upper.append((piece.t0, piece.u0))
+                    lower.append((piece.t0, piece.l0))
+                upper.append((piece.t1, piece.u1))
+                lower.append((piece.t1, piece.l1))
+            points = " ".join(self._point(t, v) for t, v in [*upper, *reversed(lower)])
+            self._drawing.mark(
+                "polygon",
+                self._inside,
+                class_="envelope",
+                points=points,
+                fill=BLUE,
+                fill_opacity="0.3",
+                stroke=BLUE,
+                stroke_width=1.2,
+                stroke_linejoin="round",
+                stroke_dasharray=dash or "none",
+            )  # fmt: skip - as above
+
+    def _steps(self, pieces: Iterable[Piece], _: str) -> None:
+        for from_s, to_s, low, high in _levels(pieces):
+            left, right = self.px(from_s), self.px(to_s)
+            if low == high:
+                at = self.y(low)
+                self._drawing.line(
+                    left, at, right, at, self._inside, class_="level-kept", stroke=BLUE, stroke_width=3
+                )
+            else:
+                self._drawing.box(
+                    left,
+                    self.y(high),
+                    max(right, left + 1.5),
+                    self.y(low),
+                    self._inside,
+                    class_="either",
+                    fill=self._drawing.hatch("either"),
+                    stroke=BLUE,
+                    stroke_width=1,
+                )  # fmt: skip - as above
+
+    def _dots(self, course: Course) -> None:
+        places = [(self.px(moment(a)), self.y(a.sample.value)) for a in course.arrived]
+        # Two dots on one pixel are one.
+        cells = {(round(x), round(y)): (x, y) for x, y in places if self.top - 3 <= y <= self.bottom + 3}
+        if cells:
+            spacing = (places[-1][0] - places[0][0]) / len(places)
+            self._drawing.mark(
+                "path",
+                self._inside,
+                class_="readings",
+                fill="none",
+                stroke="currentColor",
+                stroke_linecap="round",
+                stroke_width=min(4.5, max(1.4, 0.6 * spacing)),
+                d="".join(f"M{x:.2f},{y:.2f}h0" for x, y in cells.values()),
+            )  # fmt: skip - as above
+
+    def ring(self, ring: Ring) -> None:
+        """Mark where a margin is smallest: a ring, and a line to the limit."""
+        x, y, end = self.px(ring.t_s), self.y(ring.value), self.y(ring.edge)
+        self._drawing.line(x, y, x, end, self._inside, stroke_width=2)
+        self._drawing.mark(
+            "circle",
+            self._inside,
+            class_="margin",
+            cx=x,
+            cy=y,
+            r=5,
+            fill="none",
+            stroke="currentColor",
+            stroke_width=2,
+        )
+
+    def _point(self, t_s: float, value: float) -> str:
+        return f"{self.px(t_s):.2f},{min(1e6, max(-1e6, self.y(value))):.2f}"
+
+
+def _cut(said: str) -> str:
+    """Return a label as far as the margin has room for it."""
+    return said if len(said) <= _LONGEST_LABEL else said[: _LONGEST_LABEL - 1] + "…"
+
+
+def _runs(pieces: Iterable[Piece]) -> Iterable[list[Piece]]:
+    """Yield neighbouring pieces that are bounded."""
+    run: list[Piece] = []
+    for piece in pieces:
+        bounded = piece.l0 > -INF and piece.u0 < INF
+        if run and (not bounded or piece.t0 > run[-1].t1 + 1e-6):
+            yield run
+            run = []
+        if bounded:
+            run.append(piece)
+    if run:
+        yield run
+
+
+def _unknown(pieces: Iterable[Piece]) -> list[tuple[float, float]]:
+    """Return the spans in which nothing bounds the value."""
+    spans: list[tuple[float, float]] = []
+    for piece in pieces:
+        if piece.l0 == -INF or piece.u0 == INF:
+            joined = spans and spans[-1][1] >= piece.t0
+            spans[-1:] = [(spans[-1][0], piece.t1)] if joined else [*spans[-1:], (piece.t0, piece.t1)]
+    return spans
+
+
+def _levels(pieces: Iterable[Piece]) -> Iterable[tuple[float, float, float, float]]:
+    """Yield (from, to, low, high) for bounded spans in which the bounds stay the same."""
+    last: tuple[float, float, float, float] | None = None
+    for piece in pieces:
+        if piece.l0 == -INF or piece.u0 == INF:
+            continue
+        if last and last[1] == piece.t0 and last[2:] == (piece.l0, piece.u0):
+            last = (last[0], piece.t1, *last[2:])
+            continue
+        if last:
+            yield last
+        last = (piece.t0, piece.t1, piece.l0, piece.u0)
+    if last:
+        yield last

@@ -1,0 +1,212 @@
+"""What surrounds the axes of a figure: heading, moments, bars below the time axis, and the key (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final, NamedTuple
+
+from bench.samples import Gap
+from harness.record.panel import SMALL, Panel
+from harness.record.scale import rows
+from harness.record.svg import BLUE, GREEN, RED, Drawing, text_width, wrap
+
+WIDTH: Final = 960.0
+LEFT: Final = 84.0
+RIGHT: Final = 790.0
+_MARGIN: Final = 14.0
+_ROW_PX: Final = 17.0
+_BAR_PX: Final = 22.0
+_MOST_GAP_BARS: Final = 3
+
+_COLOUR: Final = {"pass": GREEN, "fail": RED, "inconclusive": BLUE, "aborted": RED}
+_SIGN: Final = {
+    "pass": "M-6 0 L-2 5 L7 -6",
+    "fail": "M-5 -5 L5 5 M-5 5 L5 -5",
+    "inconclusive": "M-4 -3 A4 4 0 1 1 1 1 Q0 2 0 4 M0 7 L0 8",
+    "aborted": "M-6 0 L6 0",
+}
+_OUTLINE: Final = {
+    "pass": "M-12 0 A12 12 0 1 0 12 0 A12 12 0 1 0 -12 0 Z",
+    "fail": "M-11 -11 H11 V11 H-11 Z",
+    "inconclusive": "M0 -14 L14 0 L0 14 L-14 0 Z",
+    "aborted": "M-11 -11 H11 V11 H-11 Z",
+}
+
+
+class Moment(NamedTuple):
+    """A labelled instant, or a window in which it lies: log times, label, and a key of `STROKES`."""
+
+    from_s: float
+    to_s: float
+    label: str
+    kind: str
+
+
+class Bar(NamedTuple):
+    """A row below the time axis: spans of log time, their label, and a key of `_PAINTS`."""
+
+    spans: tuple[tuple[float, float], ...]
+    label: str
+    kind: str
+
+
+STROKES: Final[Mapping[str, Mapping[str, str | float]]] = {
+    "stimulus": {"stroke": "currentColor", "stroke_width": 2.5},
+    "other": {"stroke": "currentColor", "stroke_width": 1, "stroke_dasharray": "2 3"},
+    "deadline": {"stroke": RED, "stroke_width": 2, "stroke_dasharray": "9 4"},
+    "step": {"stroke": "currentColor", "stroke_width": 1, "stroke_dasharray": "6 3"},
+}
+"""How moments are drawn; no two look alike without colour."""
+
+_PAINTS: Final[Mapping[str, Mapping[str, str | float]]] = {
+    "came": {"fill": BLUE, "stroke": BLUE},
+    "kept": {"fill": GREEN, "fill_opacity": 0.35, "stroke": GREEN},
+    "wanted": {"fill": "none", "stroke": GREEN, "stroke_dasharray": "4 3"},
+    "gap": {"stroke": "currentColor"},
+}
+
+
+def heading(drawing: Drawing, verdict: str, title: str, lines: Iterable[str]) -> float:
+    """Write the verdict, with a sign that needs no colour, what it is of, and why; return the next free y."""
+    y = 26.0
+    sign = drawing.mark("g", class_=f"verdict-{verdict}", transform=f"translate({_MARGIN + 14:g} {y:g})")
+    colour = _COLOUR[verdict]
+    drawing.mark("path", sign, d=_OUTLINE[verdict], fill="none", stroke=colour, stroke_width=2.5)
+    drawing.mark("path", sign, d=_SIGN[verdict], fill="none", stroke=colour, stroke_width=2.5)
+    left = _MARGIN + 38
+    word = verdict.upper()
+    drawing.text(left, y + 6, word, font_size=18, font_weight="bold", class_="verdict")
+    beside = left + 1.25 * text_width(word, 18) + 12  # bold letters are wider
+    for line in wrap(title, WIDTH - beside - _MARGIN, 15):
+        drawing.text(beside, y + 6, line, font_size=15, font_weight="600", class_="demand")
+        y += 20
+    y = max(y + 8, 54.0)
+    for said in lines:
+        for line in wrap(said, WIDTH - left - _MARGIN, 13):
+            drawing.text(left, y, line, font_size=13, class_="why")
+            y += 18
+    return y
+
+
+def gutter_px(moments: Sequence[Moment], xs: Sequence[float]) -> float:
+    """Return how high the rows of the moments' labels are together."""
+    return _ROW_PX * (max((row for _, row in _label_rows(moments, xs)), default=-1) + 1)
+
+
+def draw_moments(
+    drawing: Drawing,
+    moments: Sequence[Moment],
+    xs: Sequence[tuple[float, float]],
+    *,
+    top: float,
+    bottom: float,
+) -> None:
+    """Draw each moment from its label at the top down to the bottom; windows that are wide enough show their width.
+
+    Args:
+        drawing: where to draw.
+        moments: what to draw.
+        xs: px of both ends of each.
+        top: y of the upper edge of the gutter.
+        bottom: y of the time axis.
+    """
+    placed = _label_rows(moments, [x for x, _ in xs])
+    for moment, (left, right), (anchor, row) in zip(moments, xs, placed, strict=True):
+        y = top + row * _ROW_PX
+        if right - left > 1:
+            drawing.box(left, y, right, bottom, fill="currentColor", fill_opacity="0.18", class_="window")
+        drawing.line(left, y, left, bottom, class_=f"moment-{moment.kind}", **STROKES[moment.kind])
+        x = left + (4 if anchor == "start" else -4)
+        drawing.text(x, y + 11, moment.label, class_="moment", text_anchor=anchor, font_size=SMALL)
+
+
+def _label_rows(moments: Sequence[Moment], xs: Sequence[float]) -> list[tuple[str, int]]:
+    """Return for each label whether it starts or ends at its moment, and its row."""
+    spans, anchors = [], []
+    for moment, x in zip(moments, xs, strict=True):
+        width = text_width(moment.label, SMALL) + 4
+        ends = x + width > WIDTH - _MARGIN
+        anchors.append("end" if ends else "start")
+        spans.append((x - width, x) if ends else (x, x + width))
+    return list(zip(anchors, rows(spans), strict=True))
+
+
+def time_axis(drawing: Drawing, panel: Panel, y: float, title: str) -> float:
+    """Draw the time axis below a panel; return the next free y."""
+    for value, said in panel.x.ticks(12, time=True):
+        at = panel.x(value)
+        drawing.line(at, y, at, y + 5)
+        drawing.text(at, y + 18, said, class_="tick-x", text_anchor="middle", font_size=SMALL)
+    drawing.text(RIGHT + 11, y + 18, title, class_="axis-x", font_size=SMALL)
+    return y + 30
+
+
+def draw_bars(drawing: Drawing, panel: Panel, bars: Iterable[Bar], y: float) -> float:
+    """Draw the rows; return the next free y."""
+    for bar in bars:
+        paint = dict(_PAINTS[bar.kind])
+        paint.setdefault("fill", drawing.hatch("gap"))
+        px = [(max(LEFT, panel.px(a)), min(RIGHT, panel.px(b))) for a, b in bar.spans]
+        for left, right in px:
+            drawing.box(
+                left, y, max(right, left + 2), y + 12, class_=f"bar-{bar.kind}", stroke_width=1.2, **paint
+            )
+        first, last = px[0][0], px[-1][1]
+        width = text_width(bar.label, SMALL)
+        if last + 8 + width < WIDTH - _MARGIN:
+            x, anchor = last + 8, "start"
+        elif first - 8 - width > _MARGIN:
+            x, anchor = first - 8, "end"
+        else:
+            x, anchor, y = LEFT, "start", y + 16
+        drawing.text(x, y + 11, bar.label, text_anchor=anchor, font_size=SMALL, class_="bar")
+        y += _BAR_PX
+    return y
+
+
+def key(drawing: Drawing, entries: Iterable[tuple[str, str]], y: float) -> float:
+    """Draw the key, (sign, meaning) each, broken into rows; return the next free y."""
+    x = LEFT
+    for sign, meaning in entries:
+        width = 30 + text_width(meaning, SMALL) + 18
+        if x > LEFT and x + width > WIDTH - _MARGIN:
+            x, y = LEFT, y + 20
+        _sign(drawing, sign, x, y)
+        drawing.text(x + 30, y + 4, meaning, font_size=SMALL, class_="key")
+        x += width
+    return y + 16
+
+
+def _sign(drawing: Drawing, sign: str, x: float, y: float) -> None:
+    right, middle = x + 24, x + 12
+    if sign == "envelope":
+        drawing.box(x, y - 5, right, y + 5, fill=BLUE, fill_opacity="0.3", stroke=BLUE, stroke_width=1.2)
+    elif sign == "demanded":
+        drawing.box(x, y - 5, right, y + 5, fill=GREEN, fill_opacity="0.18")
+        for edge in (y - 5, y + 5):
+            drawing.line(x, edge, right, edge, stroke=GREEN, stroke_width=1.5, stroke_dasharray="7 3")
+    elif sign == "reading":
+        for at in (x + 4, middle, x + 20):
+            drawing.mark("circle", cx=at, cy=y, r=1.6, fill="currentColor")
+    elif sign == "margin":
+        drawing.mark("circle", cx=middle, cy=y, r=5, fill="none", stroke="currentColor", stroke_width=2)
+    elif sign == "kept":
+        drawing.line(x, y, right, y, stroke=BLUE, stroke_width=3)
+    elif sign == "on":
+        drawing.box(x, y - 5, right, y + 5, fill=BLUE, fill_opacity="0.75")
+    else:
+        paint, stroke = drawing.hatch(sign), BLUE if sign == "either" else "currentColor"
+        drawing.box(x, y - 5, right, y + 5, fill=paint, stroke=stroke)
+
+
+def gap_bars(gaps: Iterable[Gap]) -> list[Bar]:
+    """Return one bar for each gap; many short ones share one."""
+    shown = list(gaps)
+    if len(shown) > _MOST_GAP_BARS:
+        longest = max(shown, key=lambda gap: gap.to_s - gap.from_s)
+        said = f"{len(shown)} gaps, the longest {longest.to_s - longest.from_s:.3g} s ({longest.reason})"
+        return [Bar(tuple((gap.from_s, gap.to_s) for gap in shown), said, "gap")]
+    return [
+        Bar(((g.from_s, g.to_s),), f"no reading for {g.to_s - g.from_s:.3g} s ({g.reason})", "gap")
+        for g in shown
+    ]
