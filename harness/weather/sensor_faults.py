@@ -97,7 +97,7 @@ def runs_away(trace: Trace, *, from_s: float, by: float, per_second: float) -> T
     points: list[tuple[float, float]] = []
     for cut in cuts:
         for t, v in zip(cut.times_s, cut.values, strict=True):
-            moved = min((t - from_s) * per_second, abs(by)) if t < there_s else abs(by)
+            moved = min((t - from_s) * per_second, abs(by))
             points.append((t, v + copysign(moved, by)))
     return _joined(trace, Trace.through(points), from_s) if points else trace
 

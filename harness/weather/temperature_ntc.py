@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cbrt, exp, isfinite, log, sqrt
+from math import cbrt, copysign, exp, isfinite, log
 from typing import Final, final
 
 ZERO_C_IN_K: Final = 273.15
+
+_STEPS: Final = 60  # Newton's method needs about five; this only bounds the loop
+_SMALLEST_CHANGE: Final = 1e-15  # relative
 
 
 @final
@@ -110,7 +113,7 @@ class SteinhartHart:
         return _celsius(self.a + self.b * ln + self.c * ln**3, resistance_ohm)
 
     def resistance_ohm(self, temperature_c: float) -> float:
-        """Return the resistance at a temperature, ohm: the one real root of the cubic in ln R (Cardano).
+        """Return the resistance at a temperature, ohm: the one real root of the cubic in ln R.
 
         Raises:
             ValueError: at or below absolute zero, or so cold that the resistance has no number.
@@ -118,13 +121,14 @@ class SteinhartHart:
         excess = 1 / _kelvin(temperature_c) - self.a
         if self.c == 0:
             return _exponential(excess / self.b, temperature_c)
-        # ln^3 + p ln = q with p > 0 has one real root u - p / (3 u).
-        p, q = self.b / self.c, excess / self.c
-        u = cbrt(abs(q) / 2 + sqrt(q * q / 4 + p**3 / 27))
-        ln = (u - p / (3 * u)) * (1 if q >= 0 else -1)
-        # The root loses digits when c is small: two steps of Newton's method bring them back.
-        for _ in range(2):
-            ln -= (self.b * ln + self.c * ln**3 - excess) / (self.b + 3 * self.c * ln * ln)
+        # Each term alone would need more: the root lies nearer to 0, and from out there Newton's method never
+        # oversteps it, since the curve only gets steeper outward.
+        ln = copysign(min(abs(excess) / self.b, cbrt(abs(excess) / self.c)), excess)
+        for _ in range(_STEPS):
+            change = (self.b * ln + self.c * ln**3 - excess) / (self.b + 3 * self.c * ln * ln)
+            ln -= change
+            if abs(change) <= _SMALLEST_CHANGE * abs(ln):
+                break
         return _exponential(ln, temperature_c)
 
 

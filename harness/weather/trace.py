@@ -92,8 +92,8 @@ class Trace:
         """
         self._check(at_s)
         here = bisect_left(self.times_s, at_s)
-        if here == 0 or self.times_s[here] == at_s:
-            return self.values[here]
+        if here == 0:
+            return self.values[0]
         return self._between(here - 1, at_s)
 
     def area_to(self, at_s: float) -> float:

@@ -54,12 +54,12 @@ def test_the_beta_law_is_read_back(temperature, ohm, beta, at_c):
 @FEW
 @given(
     st.floats(-60, 150),
-    st.floats(0.5e-3, 2e-3),
+    st.floats(0.5e-3, 4e-3),
     st.floats(1e-4, 4e-4),
-    st.sampled_from([0.0, 1e-12, 1e-9, 9e-8, 7e-7]),
+    st.sampled_from([0.0, 1e-150, 1e-28, 1e-9, 9e-8, 7e-7, 1e-4]),
 )
 def test_the_three_parameter_law_is_read_back(temperature, a, b, c):
-    """Temperature to resistance and back, with no, a faint and a strong cubic term."""
+    """Temperature to resistance and back, with no, a faint and a strong cubic term, above and below 1 ohm."""
     law = SteinhartHart(a, b, c)
     assert law.temperature_c(law.resistance_ohm(temperature)) == pytest.approx(temperature, abs=1e-7)
 

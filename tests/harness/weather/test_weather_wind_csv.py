@@ -31,6 +31,14 @@ def test_a_column_is_read_in_its_unit():
     assert house.values == pytest.approx((21.0, 21.5, 22.0))
 
 
+def test_fahrenheit_is_shifted_and_scaled():
+    """50 °F is 10 °C and 14 °F is -10 °C."""
+    text = "time h, house °F\n0, 50\n1, 14\n"
+    house = trace_from_csv(text, file="house.csv", dimension=Dimension.TEMPERATURE)
+    assert house.values == pytest.approx((10.0, -10.0))
+    assert house.end_s == 3600.0
+
+
 @pytest.mark.parametrize(
     "text",
     [

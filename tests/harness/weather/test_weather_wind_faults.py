@@ -1,5 +1,6 @@
 """Sensor and contact faults: each changes what it names and nothing before it."""
 
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -10,7 +11,7 @@ from bench.pulses import check_plan, pulse_plan
 from harness.weather import contact_faults as cf
 from harness.weather import sensor_faults as sf
 from harness.weather.levels import CurrentBand, current_band
-from harness.weather.trace import constant, ramp
+from harness.weather.trace import constant, ramp, step
 
 FEW = settings(max_examples=40, deadline=None)
 RAMP = ramp(4.0, 20.0, for_s=100.0)
@@ -62,6 +63,12 @@ def test_a_stuck_sensor_keeps_its_last_value():
     assert (stuck.at(30.0), stuck.at(100.0)) == (pytest.approx(8.8), pytest.approx(8.8))
 
 
+def test_a_sensor_that_sticks_at_a_step_does_not_take_it():
+    """Stuck at the very instant of a step, a sensor keeps the value before it."""
+    stuck = sf.sticks(step(2.0, 9.0, at_s=5.0, for_s=10.0), from_s=5.0)
+    assert (stuck.at(5.0), stuck.at(10.0)) == (2.0, 2.0)
+
+
 def test_drift_is_stated_an_hour():
     """36 units an hour are 0.7 units in 70 s."""
     assert sf.drifts(RAMP, from_s=30.0, per_hour=36.0).at(100.0) == pytest.approx(20.7)
@@ -80,10 +87,10 @@ def test_a_jittering_sensor_jumps_both_ways():
 
 
 CONTACT_FAULTS = [
-    lambda e: cf.wire_breaks(e, from_s=2.1, to_s=5.5),
-    lambda e: cf.wire_shorts(e, from_s=2.1, to_s=5.5),
-    lambda e: cf.contact_sticks(e, from_s=2.1, to_s=5.5),
-    lambda e: cf.chatters(e, from_s=2.1, to_s=5.5, shortest_s=0.005, longest_s=0.05, seed=3),
+    cf.wire_breaks,
+    cf.wire_shorts,
+    cf.contact_sticks,
+    partial(cf.chatters, shortest_s=0.005, longest_s=0.05, seed=3),
 ]
 
 
@@ -91,20 +98,21 @@ def closed_at(edges, at_s):
     return next((e.closed for e in reversed(edges) if e.at_s <= at_s), False)
 
 
+@pytest.mark.parametrize(("from_s", "to_s"), [(2.1, 5.5), (2.0, 5.0), (2.2, 5.2), (2.5, 5.1), (0.0, 3.1)])
 @pytest.mark.parametrize("fault", CONTACT_FAULTS)
-def test_contact_faults_keep_the_rest_of_the_plan(fault):
+def test_contact_faults_keep_the_rest_of_the_plan(fault, from_s, to_s):
     """Outside the fault the contact stands as planned, and edges still alternate and rise."""
-    faulty = fault(TRAIN)
+    faulty = fault(TRAIN, from_s=from_s, to_s=to_s)
     check_plan(faulty, fastest_edge_s=0.001)
     for k in range(1000):
-        if not 2.1 <= k / 100 < 5.5:
+        if not from_s <= k / 100 < to_s:
             assert closed_at(faulty, k / 100) == closed_at(TRAIN, k / 100), k
 
 
 @pytest.mark.parametrize(("fault", "closed"), [(0, False), (1, True), (2, True)])
 def test_held_contacts_do_not_move(fault, closed):
     """Broken reads open, shorted closed, and stuck as it stood: closed at 2.1 s."""
-    faulty = CONTACT_FAULTS[fault](TRAIN)
+    faulty = CONTACT_FAULTS[fault](TRAIN, from_s=2.1, to_s=5.5)
     assert not [e for e in faulty if 2.1 < e.at_s < 5.5]
     assert closed_at(faulty, 4.0) is closed
 
