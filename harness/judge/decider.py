@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 
 from bench.samples import Window
 from harness.judge.spans import EPS_S, INF, Piece, Reading, clip
+from harness.judge.track import Track
 from harness.judge.verdict import Bounds, Verdict
 
 BEYOND_S: Final = 2 * EPS_S
@@ -41,7 +42,7 @@ class Decider(ABC):
         self.s2 = stimulus.latest_s
         self.end_s = self.s2 + longest_s
         self.verdict: Verdict | None = None
-        self.pieces: list[Piece] = []
+        self.pieces = Track()
         self.seen_low = INF
         self.seen_high = -INF
 
@@ -62,13 +63,18 @@ class Decider(ABC):
         self.seen_low = min(self.seen_low, l0, l1)
         self.seen_high = max(self.seen_high, u0, u1)
 
-    def fill_in(self, piece: Piece) -> None:
-        """Take a piece for the numbers of the finding only: readings decide ahead of the pieces."""
-        since = self.pieces[-1].t1 if self.pieces else self.s1
+    def fill_in(self, piece: Piece) -> Piece | None:
+        """Take a piece for the numbers of the finding only, and return what was new of it.
+
+        Readings decide ahead of the pieces.
+        """
+        since = max(self.s1, self.pieces.last_s)
         part = clip(piece, since, self.end_s)
-        if part is not None and part.t1 > since:
-            self.pieces.append(part)
-            self.note_seen(part)
+        if part is None or part.t1 <= since:
+            return None
+        self.pieces.append(part)
+        self.note_seen(part)
+        return part
 
     @abstractmethod
     def take(self, part: Piece) -> None:

@@ -52,12 +52,12 @@ class _Extremes(Decider):
         self._touched_s = max(self._touched_s, part.t1)
         self._conclude()
 
-    def fill_in(self, piece: Piece) -> None:
+    def fill_in(self, piece: Piece) -> Piece | None:
         """Widen the extremes for the numbers of the finding."""
-        before = len(self.pieces)
-        super().fill_in(piece)
-        for part in self.pieces[before:]:
+        part = super().fill_in(piece)
+        if part is not None:
             self._widen(part)
+        return part
 
     def _widen(self, part: Piece) -> None:
         self.frontier_s = part.t1

@@ -9,15 +9,15 @@ pieces, in order and without holes.
 from __future__ import annotations
 
 from collections import deque
-from itertools import pairwise
-from typing import Final, Protocol, final
+from typing import TYPE_CHECKING, Protocol, final
 
 from bench.errors import EvidenceError
 from bench.samples import Sample, SignalTraits
-from harness.judge.spans import EPS, INF, Piece
+from harness.judge.spans import INF, Piece
+from harness.judge.track import Block, Corners
 
-_MOST_OPEN_NODES: Final = 8
-"""Readings later than this sharpen no node any more: a bound on cost and delay, not on soundness."""
+if TYPE_CHECKING:
+    from harness.judge.track import Flags, Floats
 
 
 class Envelope(Protocol):
@@ -46,142 +46,33 @@ class Envelope(Protocol):
         """Return what `piece` says of the time between `from_s` and its own begin."""
         ...
 
+    @property
+    def still(self) -> bool:
+        """Whether no reading so far that is open yet says anything of its neighbours."""
+        ...
 
-@final
-class _Node:
-    """One reading's middle instant, the bounds there, and which readings gave them."""
+    def quiet(self, block: Block) -> Flags:
+        """Return for each reading but the first whether neither it nor the one before says anything of the other.
 
-    __slots__ = ("high", "high_of", "low", "low_of", "m")
+        While the envelope is still, quiet readings contradict nothing and keep it still.
+        """
+        ...
 
-    def __init__(self, m: float, low: float, high: float, sample: Sample) -> None:
-        self.m = m
-        self.low = low
-        self.high = high
-        self.low_of = sample
-        self.high_of = sample
+    def instants(self, block: Block) -> Floats:
+        """Return for each reading of a quiet block where the piece before it ends and the one after it begins."""
+        ...
 
+    def preview(self, block: Block) -> Corners:
+        """Return the pieces from the last final one to the last reading of a quiet block, which comes next."""
+        ...
 
-@final
-class Cones:
-    """The intersection of the cones of all readings of a signal whose rate is bounded.
-
-    A reading v that the unit took at an unknown instant of [a, b], refresh age included, says of any moment
-    t that the truth is within v ± (error + rate * max(|t - a|, |t - b|)). With m the middle and h half the
-    length of [a, b] that is v ± (error + rate * h + rate * |t - m|), so bounds at the middles say
-    everything, and all slopes are ± rate.
-    """
-
-    continuous = True
-
-    def __init__(self, traits: SignalTraits, rate_per_s: float) -> None:
-        self._traits = traits
-        self._rate = rate_per_s
-        self._open: deque[_Node] = deque()
-
-    def observe(self, sample: Sample, *, fresh: bool) -> list[Piece]:  # noqa: ARG002 - cones bridge everything
-        """Intersect with one more cone; a node is final when no later cone can reach it."""
-        rate, nodes = self._rate, self._open
-        a, b = sample.requested_s - self._traits.refreshed_every_s, sample.replied_s
-        m, reach = (a + b) / 2, self._traits.error + rate * (b - a) / 2
-        node = _Node(m, sample.value - reach, sample.value + reach, sample)
-        if nodes:
-            self._carry_forward(nodes[-1], node)
-        self._carry_back(node)
-        nodes.append(node)
-        pieces: list[Piece] = []
-        while len(nodes) > 1:
-            oldest, second = nodes[0], nodes[1]
-            carried = rate * (m - second.m)
-            # What sharpens a node later comes through the one after it: the second being final is enough.
-            settled = node.high - carried <= second.low and node.low + carried >= second.high
-            if not settled and len(nodes) <= _MOST_OPEN_NODES:
-                break
-            self._between(oldest, second, pieces)
-            nodes.popleft()
-        return pieces
-
-    def provisional(self, until_s: float) -> list[Piece]:
-        """Return the pieces between the open nodes, and the open cone after the last one."""
-        pieces: list[Piece] = []
-        nodes = list(self._open)
-        for left, right in pairwise(nodes):
-            self._between(left, right, pieces)
-        if nodes and until_s > nodes[-1].m:
-            last, grown = nodes[-1], self._rate * (until_s - nodes[-1].m)
-            pieces.append(Piece(last.m, last.low, last.high, until_s, last.low - grown, last.high + grown))
-        return pieces
-
-    def before(self, piece: Piece, from_s: float) -> Piece:
-        """Return the open cone back from a piece's begin."""
-        t0, l0, u0, *_ = piece
-        grown = self._rate * (t0 - from_s)
-        return Piece(from_s, l0 - grown, u0 + grown, t0, l0, u0)
-
-    def alone(self, t_s: float) -> Piece | None:
-        """Return what the open nodes say of a moment before all of them."""
-        if not self._open:
-            return None
-        node, grown = self._open[0], self._rate * abs(self._open[0].m - t_s)
-        return Piece(t_s, node.low - grown, node.high + grown, t_s, node.low - grown, node.high + grown)
-
-    def _carry_forward(self, last: _Node, node: _Node) -> None:
-        carried = self._rate * (node.m - last.m)
-        if last.low - carried > node.low:
-            node.low, node.low_of = last.low - carried, last.low_of
-        if last.high + carried < node.high:
-            node.high, node.high_of = last.high + carried, last.high_of
-        if node.low > node.high + EPS:
-            raise self._contradiction(node)
-
-    def _carry_back(self, node: _Node) -> None:
-        for old in reversed(self._open):
-            carried = self._rate * (node.m - old.m)
-            low, high = node.low - carried, node.high + carried
-            if low <= old.low and high >= old.high:
-                break
-            if low > old.low:
-                old.low, old.low_of = low, node.low_of
-            if high < old.high:
-                old.high, old.high_of = high, node.high_of
-
-    def _between(self, left: _Node, right: _Node, pieces: list[Piece]) -> None:
-        t0, l0, u0, t1, l1, u1 = left.m, left.low, left.high, right.m, right.low, right.high
-        if t1 <= t0:
-            return
-        rate = self._rate
-        swing = rate * (t1 - t0)
-        if swing <= EPS:
-            pieces.append(Piece(t0, l0, u0, t1, l1, u1))
-            return
-        middle, slope = (t0 + t1) / 2, 2 * rate
-        dip = min(t1, max(t0, middle + (l0 - l1) / slope))
-        peak = min(t1, max(t0, middle + (u1 - u0) / slope))
-        first, second = (dip, peak) if dip <= peak else (peak, dip)
-        t, low, high = t0, l0, u0
-        for at in (first, second):
-            if at - t > 1e-12 and t1 - at > 1e-12:  # noqa: PLR2004 - shorter than the float grid of loop time
-                next_low = max(l0 - rate * (at - t0), l1 - rate * (t1 - at))
-                next_high = min(u0 + rate * (at - t0), u1 + rate * (t1 - at))
-                pieces.append(Piece(t, low, high, at, next_low, next_high))
-                t, low, high = at, next_low, next_high
-        pieces.append(Piece(t, low, high, t1, l1, u1))
-
-    def _contradiction(self, node: _Node) -> EvidenceError:
-        first, second = sorted((node.low_of, node.high_of), key=lambda sample: sample.replied_s)
-        traits = self._traits
-        apart = abs(second.value - first.value) - 2 * traits.error
-        most_s = second.replied_s - first.requested_s + traits.refreshed_every_s
-        needed = apart / most_s if most_s > 0 else INF
-        travel = f"full_travel of {100 / needed:.3g} s or less" if traits.unit == "%" and needed < INF else ""
-        return EvidenceError(
-            f"{traits.name} read {_read(first, traits)} and then {_read(second, traits)}: faster than the "
-            f"declared {self._rate:.4g} {traits.unit}/s; "
-            f"declare {travel or f'a rate of at least {needed:.4g}'}, "
-            f"or a larger error if the readings are that coarse"
-        )
+    def skip(self, block: Block) -> None:
+        """Go on as if the block had been observed, and all pieces of its preview been returned."""
+        ...
 
 
-def _read(sample: Sample, traits: SignalTraits) -> str:
+def told(sample: Sample, traits: SignalTraits) -> str:
+    """Return a reading as messages tell of it."""
     value = f"{sample.value:.10g}" + (
         f" {traits.unit}" if traits.unit not in {"flag", "state", "count"} else ""
     )
@@ -239,6 +130,53 @@ class Pairs:
         """Return what is known before a piece: nothing."""
         return Piece(from_s, -INF, INF, piece.t0, -INF, INF)
 
+    @property
+    def still(self) -> bool:
+        """Whether all open pairs say the same."""
+        if self._last is None:
+            return False
+        low, high = self._bounds()
+        return all(pair[1] == low and pair[2] == high for pair in self._pairs)
+
+    def quiet(self, block: Block) -> Flags:
+        """Return where the value stays and is known to; without keeping times nothing is ever known."""
+        a = self.instants(block)
+        later = a[1:] > a[:-1]
+        if self._keeps_s == 0:
+            return later
+        b = a if self._instants else block.replied_s
+        kept: Flags = later & (block.values[1:] == block.values[:-1]) & (b[1:] - a[:-1] < self._keeps_s)
+        return kept
+
+    def instants(self, block: Block) -> Floats:
+        """Return the readings' earliest instants."""
+        if self._instants:
+            return block.middles_s()
+        return block.requested_s - self._traits.refreshed_every_s
+
+    def preview(self, block: Block) -> Corners:
+        """Return the one value over all the time, or that nothing is known."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        assert self._last is not None
+        low, high = self._bounds()
+        t = np.concatenate(((self._last[1],), self.instants(block)))
+        return Corners(t, np.full(len(t), low), np.full(len(t), high))
+
+    def skip(self, block: Block) -> None:
+        """Keep the last pair: the others say the same and end before it."""
+        sample = self._last_sample = block[-1]
+        a, b = float(self.instants(block)[-1]), sample.replied_s
+        if self._instants:
+            b = a
+        self._last = (sample.value, a, b)
+        low, high = self._bounds()
+        self._pairs = deque([(b, low, high)])
+
+    def _bounds(self) -> tuple[float, float]:
+        assert self._last is not None
+        return (self._last[0], self._last[0]) if self._keeps_s else (-INF, INF)
+
     def _pieces(self, t0: float, t1: float) -> list[Piece]:
         """Return the bounds over [t0, t1]: at t every pair counts whose windows contain t."""
         pairs = self._pairs
@@ -271,8 +209,8 @@ class Pairs:
             most_s = sample.replied_s - before.requested_s + traits.refreshed_every_s
             if most_s < self._check:
                 raise EvidenceError(
-                    f"{traits.name} read {_read(last, traits)} between {_read(before, traits)} and "
-                    f"{_read(sample, traits)}: kept for less than {most_s:.3g} s where keeps_for declares "
+                    f"{traits.name} read {told(last, traits)} between {told(before, traits)} and "
+                    f"{told(sample, traits)}: kept for less than {most_s:.3g} s where keeps_for declares "
                     f"{self._check:.3g} s; declare a shorter keeps_for"
                 )
 
@@ -305,3 +243,30 @@ class Polyline:
     def before(self, piece: Piece, from_s: float) -> Piece:
         """Return what is known before the first reading: nothing."""
         return Piece(from_s, -INF, INF, piece.t0, -INF, INF)
+
+    @property
+    def still(self) -> bool:
+        """Whether there is a reading to go on from."""
+        return self._last is not None
+
+    def quiet(self, block: Block) -> Flags:
+        """Return where time goes on."""
+        t = block.middles_s()
+        return t[1:] > t[:-1]
+
+    def instants(self, block: Block) -> Floats:
+        """Return the middles of the polls."""
+        return block.middles_s()
+
+    def preview(self, block: Block) -> Corners:
+        """Join the readings."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        assert self._last is not None
+        values = np.concatenate(((self._last[1],), block.values))
+        return Corners(np.concatenate(((self._last[0],), block.middles_s())), values, values)
+
+    def skip(self, block: Block) -> None:
+        """Go on from the last reading."""
+        last = block[-1]
+        self._last = ((last.requested_s + last.replied_s) / 2, last.value)

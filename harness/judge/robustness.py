@@ -7,14 +7,30 @@ envelope allows.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable, Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING, NamedTuple
 
-from harness.judge.spans import EPS, INF, Piece, at_least, at_most, both
+from harness.judge.spans import EPS, INF, NOISE_S, Piece, at_least, at_most, both
+from harness.judge.track import Track
 from harness.judge.verdict import Bounds, Verdict
 
-_Points = list[tuple[float, float]]  # a piecewise linear function of time
-_Line = tuple[float, float]  # a straight line by its values at both ends
+if TYPE_CHECKING:
+    from harness.judge.track import Floats, Indices
+
+
+class _Points(NamedTuple):
+    """A piecewise linear function of time; where it jumps, two points share an instant."""
+
+    t: Floats
+    y: Floats
+
+
+class _Line(NamedTuple):
+    """For each piece a straight line, by its values at both ends."""
+
+    y0: Floats
+    y1: Floats
 
 
 def agreeing(margin: Bounds | None, verdict: Verdict | None) -> Bounds | None:
@@ -30,7 +46,7 @@ def agreeing(margin: Bounds | None, verdict: Verdict | None) -> Bounds | None:
 
 
 def reaches(
-    pieces: Sequence[Piece],
+    pieces: Track,
     target: float,
     tolerance: float,
     stimulus: tuple[float, float],
@@ -40,13 +56,14 @@ def reaches(
 ) -> Bounds | None:
     """Return the bounds of the robustness of `Reaches`, over the evidence given."""
     s1, s2 = stimulus
-    low = _best_hold(_worst_in(pieces, target, tolerance), s2, s1 + within_s, hold_s)
-    high = _best_hold(_best_in(pieces, target, tolerance), s1, s2 + within_s, hold_s)
+    worst, best = _in_band(pieces, target, tolerance)
+    low = _best_hold(worst, s2, s1 + within_s, hold_s)
+    high = _best_hold(best, s1, s2 + within_s, hold_s)
     return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
 
 
 def returns(
-    pieces: Sequence[Piece],
+    pieces: Track,
     target: float,
     tolerance: float,
     stimulus: tuple[float, float],
@@ -56,7 +73,7 @@ def returns(
 ) -> Bounds | None:
     """Return the bounds of the robustness of `Returns`, over the evidence given."""
     s1, s2 = stimulus
-    worst, best = _worst_in(pieces, target, tolerance), _best_in(pieces, target, tolerance)
+    worst, best = _in_band(pieces, target, tolerance)
     low = _best_hold(worst, s2 + not_before_s, s1 + within_s, 0.0)
     high = _best_hold(best, s1 + not_before_s, s2 + within_s, 0.0)
     if not_before_s > 0:
@@ -77,86 +94,103 @@ def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float:
     return end
 
 
-def _worst_in(pieces: Iterable[Piece], target: float, tolerance: float) -> _Points:
+def _in_band(pieces: Track, target: float, tolerance: float) -> tuple[_Points, _Points]:
+    """Return the worst and the best that the envelope allows of tolerance - |x - target|."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t0, l0, u0, t1, l1, u1 = pieces.columns()
     low, high = target - tolerance, target + tolerance
-    points: _Points = []
-    for t0, l0, u0, t1, l1, u1 in pieces:
-        points += _least(t0, t1, ((l0 - low, l1 - low), (high - u0, high - u1)))
-    return points
+    whole = np.full_like(t0, tolerance)
+    worst = (_Line(l0 - low, l1 - low), _Line(high - u0, high - u1))
+    best = (_Line(u0 - low, u1 - low), _Line(high - l0, high - l1), _Line(whole, whole))
+    return _least(t0, t1, worst), _least(t0, t1, best)
 
 
-def _best_in(pieces: Iterable[Piece], target: float, tolerance: float) -> _Points:
-    low, high = target - tolerance, target + tolerance
-    points: _Points = []
-    for t0, l0, u0, t1, l1, u1 in pieces:
-        points += _least(t0, t1, ((u0 - low, u1 - low), (high - l0, high - l1), (tolerance, tolerance)))
-    return points
+def _least(t0: Floats, t1: Floats, lines: Sequence[_Line]) -> _Points:
+    """Return the least of several straight lines over each [t0, t1], with a point at every kink."""
+    import numpy as np  # noqa: PLC0415 - once a finding
 
-
-def _least(t0: float, t1: float, lines: Sequence[_Line]) -> _Points:
-    """Return the least of several straight lines over [t0, t1] as points, kinks included."""
-    at = {0.0, 1.0}
-    for index, (a0, a1) in enumerate(lines):
-        for b0, b1 in lines[index + 1 :]:
-            d0, d1 = a0 - b0, a1 - b1
-            if d0 * d1 < 0 and abs(d0) < INF and abs(d1) < INF:
-                at.add(d0 / (d0 - d1))
-    points: _Points = []
-    for x in sorted(at):
-        value = min(a0 if a0 == a1 else a0 + (a1 - a0) * x for a0, a1 in lines)
-        points.append((t0 + (t1 - t0) * x, value))
-    return points
-
-
-class _Line1:
-    """Reads a piecewise linear function at moments that only move forward."""
-
-    def __init__(self, points: _Points) -> None:
-        self._points = points
-        self._at = 0
-
-    def __call__(self, t: float) -> float:
-        points = self._points
-        while self._at + 1 < len(points) and points[self._at + 1][0] < t:
-            self._at += 1
-        t0, a0 = points[self._at]
-        if self._at + 1 == len(points) or t <= t0:
-            return a0
-        t1, a1 = points[self._at + 1]
-        return a0 if a0 == a1 or t1 <= t0 else a0 + (a1 - a0) * (t - t0) / (t1 - t0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        kinks = [np.zeros_like(t0)]
+        for a, b in combinations(lines, 2):
+            d0, d1 = a.y0 - b.y0, a.y1 - b.y1
+            crossed = (d0 * d1 < 0) & np.isfinite(d0) & np.isfinite(d1)
+            if crossed.any():
+                kinks.append(np.where(crossed, d0 / (d0 - d1), 0.0))
+        x = np.sort(np.stack([*kinks, np.ones_like(t0)], axis=1), axis=1)
+        least = np.full_like(x, INF)
+        for line in lines:
+            y0, y1 = line.y0[:, None], line.y1[:, None]
+            np.minimum(least, np.where(np.isfinite(y1 - y0), (1 - x) * y0 + x * y1, y0), out=least)
+    return _Points(((1 - x) * t0[:, None] + x * t1[:, None]).ravel(), least.ravel())
 
 
 def _best_hold(points: _Points, first: float, last: float, hold: float) -> float:
     """Return the greatest over t in [first, last] of the least over [t, t + hold]; -inf if there is no t."""
-    if not points:
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t, y = points
+    if not len(t):
         return -INF
-    first, last = max(first, points[0][0]), min(last, points[-1][0] - hold)
+    first, last = max(first, float(t[0])), min(last, float(t[-1]) - hold)
     if first > last:
         return -INF
-    starts = {first, last}
-    starts.update(t for t, _ in points if first < t < last)
-    if hold:
-        starts.update(t - hold for t, _ in points if first < t - hold < last)
-    begin, end = _Line1(points), _Line1(points)
-    inside: deque[tuple[float, float]] = deque()  # increasing in time and value: least inside (t, t + hold)
-    fed, best = 0, -INF
-    before: tuple[float, float, float] | None = None
-    for t in sorted(starts):
-        at_begin, at_end = begin(t), end(t + hold)
-        while fed < len(points) and points[fed][0] < t + hold:
-            while inside and inside[-1][1] >= points[fed][1]:
-                inside.pop()
-            inside.append(points[fed])
-            fed += 1
-        while inside and inside[0][0] <= t:
-            inside.popleft()
-        least = inside[0][1] if inside else INF
-        if before is not None and hold:
-            # Between two starts both ends move along straight lines: the best lies where these cross.
-            d0, d1 = before[1] - before[2], at_begin - at_end
-            if d0 * d1 < 0 and abs(d0) < INF and abs(d1) < INF:
-                cross = before[1] + (at_begin - before[1]) * d0 / (d0 - d1)
-                best = max(best, min(cross, least))
-        best = max(best, min(at_begin, at_end, least))
-        before = (t, at_begin, at_end)
+    # Between two neighbouring starts both ends of the hold move along straight lines.
+    starts = np.concatenate(((first, last), t, t - hold) if hold else ((first, last), t))
+    starts = np.unique(starts[(starts >= first) & (starts <= last)])
+    begin, end = _at(points, starts), _at(points, starts + hold)
+    if not hold:
+        return float(begin.max())
+    least = _Least(y)
+    inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
+    best = float(np.minimum(np.minimum(begin, end), inside).max())
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ahead = begin - end
+        d0, d1 = ahead[:-1], ahead[1:]
+        crossed = (d0 < 0) & (d1 > 0) & np.isfinite(d0) & np.isfinite(d1)
+        cross = begin[:-1] + (begin[1:] - begin[:-1]) * d0 / (d0 - d1)
+    if crossed.any():
+        # A kink on either border lies inside every hold between the two starts.
+        between = least(
+            t.searchsorted(starts[1:][crossed] - NOISE_S, "left"),
+            t.searchsorted(starts[:-1][crossed] + hold + NOISE_S, "right"),
+        )
+        best = max(best, float(np.minimum(cross[crossed], between).max()))
     return best
+
+
+def _at(points: _Points, at: Floats) -> Floats:
+    """Return the function's values; where it jumps, the one before the jump."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t, y = points
+    right = np.clip(t.searchsorted(at, "left"), 1, len(t) - 1)
+    t0, t1, y0, y1 = t[right - 1], t[right], y[right - 1], y[right]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = y0 + (y1 - y0) * (at - t0) / (t1 - t0)
+    return np.where((y0 == y1) | (t1 <= t0) | (at <= t0), y0, np.where(at >= t1, y1, value))
+
+
+class _Least:
+    """Least of any run of an array's elements, by doubling: one row for runs of 1, 2, 4, ... elements."""
+
+    def __init__(self, y: Floats) -> None:
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        self._rows = [y]
+        while 2 ** len(self._rows) <= len(y):
+            row, half = self._rows[-1], 2 ** (len(self._rows) - 1)
+            self._rows.append(np.minimum(row[:-half], row[half:]))
+
+    def __call__(self, first: Indices, last: Indices) -> Floats:
+        """Return the least of the elements from each `first` up to, not including, `last`; infinite for none."""
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        found = np.full(len(first), INF)
+        count = last - first
+        level = np.frexp(count.astype(float))[1] - 1  # of the greatest power of two that is not above `count`
+        for index, row in enumerate(self._rows):
+            mine = (level == index) & (count > 0)
+            if mine.any():
+                found[mine] = np.minimum(row[first[mine]], row[last[mine] - 2**index])
+        return found

@@ -6,7 +6,8 @@ from collections import deque
 from typing import Final, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge.envelope import Cones, Envelope, Pairs
+from harness.judge.cones import Cones
+from harness.judge.envelope import Envelope, Pairs
 from harness.judge.formulas import Formula
 from harness.judge.spans import INF, Piece, Reading, clip
 from harness.judge.verdict import Rule

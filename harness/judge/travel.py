@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple, final
 
 from bench.samples import Window
@@ -87,7 +87,7 @@ class TravelDecider(Decider):
         target = self.formula.target if up else -self.formula.target
         y0, y1 = (self._start_low, self._start_high) if up else (-self._start_high, -self._start_low)
         path = (
-            self.pieces
+            list(self.pieces)
             if up
             else [Piece(t0, -u0, -l0, t1, -u1, -l1) for t0, l0, u0, t1, l1, u1 in self.pieces]
         )
@@ -132,7 +132,7 @@ class TravelDecider(Decider):
         return Bounds(min(t.rate.low for t in self._travels), max(t.rate.high for t in self._travels))
 
 
-def _crossing(path: list[Piece], level: Bounds) -> Bounds:
+def _crossing(path: Iterable[Piece], level: Bounds) -> Bounds:
     """Return the earliest and the latest moment at which a rising path can first be at a level."""
     earliest = latest = INF
     for t0, l0, u0, t1, l1, u1 in path:

@@ -13,6 +13,7 @@ from harness.judge import formulas as f
 from harness.judge import robustness
 from harness.judge.spans import Piece
 from harness.judge.trace import SignalTrace
+from harness.judge.track import Track
 from harness.judge.verdict import Finding, Rule, Verdict
 
 STEP_S = 0.1
@@ -65,9 +66,9 @@ def test_verdicts_and_margins_agree_with_an_independent_monitor() -> None:
         band = f"((x >= {low:.9f}) and (x <= {high:.9f}))"
 
         expected = _rtamt(f"eventually[0:{within:g}] (always[0:{hold:g}] {band})", values)
-        pieces = [
+        pieces = Track(
             Piece(i * STEP_S, a, a, (i + 1) * STEP_S, b, b) for i, (a, b) in enumerate(pairwise(values))
-        ]
+        )
         margin = robustness.reaches(pieces, target, tolerance, (0.0, 0.0), within_s=within, hold_s=hold)
         assert margin is not None
         assert margin.low == pytest.approx(margin.high, abs=1e-9)
