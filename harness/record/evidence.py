@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.history import Arrived
 from harness.judge.spans import INF, Piece, clip
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Rule
-from harness.judge.watch import Arrived, simple_envelope
+from harness.judge.watch import simple_envelope
 from harness.record.again import follow, last_s
 
 if TYPE_CHECKING:
@@ -55,6 +56,11 @@ class Course:
         """Return the bounds at a moment; infinite where unknown."""
         parts = [part for piece in self.pieces if (part := clip(piece, t_s, t_s))]
         return (max(p.l0 for p in parts), min(p.u0 for p in parts)) if parts else (-INF, INF)
+
+    def read_before(self, t_s: float) -> tuple[float, float]:
+        """Return the last value that was surely read before a moment, as bounds; infinite when there was none."""
+        value = next((a.sample.value for a in reversed(self.arrived) if a.reading.b <= t_s), None)
+        return (-INF, INF) if value is None else (value, value)
 
 
 def moment(arrived: Arrived) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, final
 
-from harness.judge.formulas import Equals, Reaches, Returns
+from harness.judge.formulas import Counts, Equals, Reaches, Returns
 from harness.judge.spans import INF
 from harness.judge.verdict import Finding, Verdict
 from harness.judge.watch import Watch, is_discrete
@@ -124,7 +124,9 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     demand = Demand()
     if watch is not None:
         unit = "" if is_discrete(whole.traits) else item.unit
-        demand = figure_demand(watch.formula, unit, whole.at(watch.stimulus.earliest_s))
+        counted = isinstance(watch.formula, Counts)
+        before = whole.read_before(origin_s) if counted else whole.at(watch.stimulus.earliest_s)
+        demand = figure_demand(watch.formula, unit, before)
     assert item.finding is not None, "the evidence has ended"
     until_s = _shown_until(watch, item.finding, demand) if watch else run.end_s
     room_s = max(0.5, 0.04 * (until_s - origin_s))
@@ -332,7 +334,8 @@ def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
     entries = [("reading", "readings")]
     pieces = scene.course.pieces
     if scene.discrete:
-        entries.append(("kept", "the value, for certain"))
+        if any(p.l0 == p.u0 for p in pieces):
+            entries.append(("kept", "the value, for certain"))
         if any(p.l0 != p.u0 and p.l0 > -INF for p in pieces):
             entries.append(("either", "changed somewhere in here"))
     elif any(p.u0 - p.l0 > 0 for p in pieces if p.l0 > -INF):

@@ -173,7 +173,7 @@ class Panel:
                 fill=BLUE,
                 fill_opacity="0.3",
                 stroke=BLUE,
-                stroke_width=1.2,
+                stroke_width=0.9,
                 stroke_linejoin="round",
                 stroke_dasharray=dash or "none",
             )  # fmt: skip - as above

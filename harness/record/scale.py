@@ -78,19 +78,3 @@ def spread(wanted: list[float], apart: float, top: float, bottom: float) -> list
         placed[i] = most = min(placed[i], most)
         most -= apart
     return placed
-
-
-def rows(spans: list[tuple[float, float]], gap: float = 8.0) -> list[int]:
-    """Return for each span the first row in which it touches none of the spans before it."""
-    ends: list[list[tuple[float, float]]] = []
-    chosen = []
-    for left, right in spans:
-        free = (
-            n for n, taken in enumerate(ends) if all(right + gap <= a or b + gap <= left for a, b in taken)
-        )
-        row = next(free, len(ends))
-        if row == len(ends):
-            ends.append([])
-        ends[row].append((left, right))
-        chosen.append(row)
-    return chosen

@@ -7,7 +7,6 @@ from typing import Final, NamedTuple
 
 from bench.samples import Gap
 from harness.record.panel import SMALL, Panel
-from harness.record.scale import rows
 from harness.record.svg import BLUE, GREEN, RED, Drawing, text_width, wrap
 
 WIDTH: Final = 960.0
@@ -121,14 +120,31 @@ def draw_moments(
 
 
 def _label_rows(moments: Sequence[Moment], xs: Sequence[float]) -> list[tuple[str, int]]:
-    """Return for each label whether it starts or ends at its moment, and its row."""
-    spans, anchors = [], []
-    for moment, x in zip(moments, xs, strict=True):
-        width = text_width(moment.label, SMALL) + 4
-        ends = x + width > WIDTH - _MARGIN
-        anchors.append("end" if ends else "start")
-        spans.append((x - width, x) if ends else (x, x + width))
-    return list(zip(anchors, rows(spans), strict=True))
+    """Return for each label whether it starts or ends at its moment, and its row, so that no line crosses a label.
+
+    A line runs down from its own label's row, so it must begin below every label that reaches over it. Labels that
+    would run out of the figure end at their line, and so do those that would reach over the line of such a one. That
+    leaves no two labels that reach over each other's lines, and rows can be given to the ending labels from the right,
+    then to the starting ones from the left.
+    """
+    order = sorted(range(len(xs)), key=lambda i: xs[i])
+    widths = [text_width(moment.label, SMALL) + 12 for moment in moments]
+    limit = WIDTH - _MARGIN
+    ending: list[int] = []
+    for i in reversed(order):
+        if xs[i] + widths[i] > limit:
+            ending.append(i)
+            limit = xs[i]
+    starting = [i for i in order if i not in ending]
+    spans = {i: (xs[i] - widths[i], xs[i]) if i in ending else (xs[i], xs[i] + widths[i]) for i in order}
+    rows: dict[int, int] = {}
+    for i in [*ending, *starting]:
+        left, right = spans[i]
+        row = max((rows[j] + 1 for j in rows if spans[j][0] <= xs[i] <= spans[j][1]), default=0)
+        while any(rows[j] == row and left < spans[j][1] and spans[j][0] < right for j in rows):
+            row += 1
+        rows[i] = row
+    return [("end" if i in ending else "start", rows[i]) for i in range(len(xs))]
 
 
 def time_axis(drawing: Drawing, panel: Panel, y: float, title: str) -> float:
