@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from harness.judge.spans import INF
@@ -25,22 +25,9 @@ _NARROWEST_PX: Final = 1.5
 
 def run_figure(run: DecidedRun) -> str:
     """Return the SVG of a whole run."""
-    case = run.case
-    verdict = str(case.verdict) if run.complete else "aborted"
     vents = {name: c for name, c in run.courses.items() if c.traits.unit == "%"}
     end_s = max(run.end_s, 1e-3)
-    drawing = Drawing(
-        WIDTH,
-        f"v{run.digest[:8]}-run",
-        title=f"{verdict}: {case.profile.profile}",
-        description=f"The whole run: positions of {', '.join(vents) or 'no vent'}, with the contacts and steps below.",
-        log=run.digest,
-    )
-    header = run.events[0]
-    told = [f"{word} {header[word]}" for word in ("unit", "firmware", "operator") if header.get(word)]
-    y = sheet.heading(
-        drawing, verdict, case.profile.profile, [", ".join([f"bench: {header['bench']['name']}", *told])]
-    )
+    drawing, y = _begin(run, vents)
     x = Scale(0.0, end_s, LEFT, RIGHT)
     moments = list(_steps(run))
     ends = [(x(m.from_s), x(m.to_s)) for m in moments]
@@ -74,6 +61,24 @@ def run_figure(run: DecidedRun) -> str:
         ("on", "closed, or on"),
     ]
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
+
+
+def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
+    """Return the drawing with its heading, and the next free y."""
+    name = run.case.profile.profile
+    verdict = str(run.case.verdict) if run.complete else "aborted"
+    drawing = Drawing(
+        WIDTH,
+        f"v{run.digest[:8]}-run",
+        title=f"{verdict}: {name}",
+        description=f"The whole run: positions of {', '.join(vents) or 'no vent'}, with the contacts and steps below.",
+        log=run.digest,
+    )
+    header = run.events[0]
+    told = [f"{word} {header[word]}" for word in ("unit", "firmware", "operator") if header.get(word)]
+    return drawing, sheet.heading(
+        drawing, verdict, name, [", ".join([f"bench: {header['bench']['name']}", *told])]
+    )
 
 
 def _last(course: Course) -> float:
@@ -133,10 +138,12 @@ def _row(
 ) -> float:
     """Draw (from, to, text, filled) as a row of bars with its name; return the next free y."""
     drawing.text(RIGHT + 11, y + 14, name, font_size=SMALL, class_="row")
+    drawn_px = -1
     for from_s, to_s, said, filled in spans:
         left, right = panel.px(from_s), panel.px(to_s)
-        if right <= left:
-            continue
+        if right <= left or (right - left < 1 and int(left) == drawn_px):
+            continue  # a second one on the same pixel
+        drawn_px = int(left)
         if filled:
             right = max(right, left + _NARROWEST_PX)
             drawing.box(left, y + 3, right, y + 17, class_="closed", fill=BLUE, fill_opacity="0.75")

@@ -58,6 +58,8 @@ class Panel:
         drawing, left, right = self._drawing, self.x.start_px, self.x.end_px
         numbers = self.y.ticks(max(2, int((self.bottom - self.top) / 45)))
         for value, said in numbers if names is None else names:
+            if not self.y.low <= value <= self.y.high:
+                continue
             at = self.y(value)
             drawing.line(left, at, right, at, stroke_opacity="0.15", stroke_width=1)
             drawing.text(left - 6, at + 4, said, class_="tick-y", text_anchor="end", font_size=SMALL)

@@ -16,6 +16,7 @@ _MARGIN: Final = 14.0
 _ROW_PX: Final = 17.0
 _BAR_PX: Final = 22.0
 _MOST_GAP_BARS: Final = 3
+_CLEAR_PX: Final = 12.0
 
 _COLOUR: Final = {"pass": GREEN, "fail": RED, "inconclusive": BLUE, "aborted": RED}
 _SIGN: Final = {
@@ -89,7 +90,7 @@ def heading(drawing: Drawing, verdict: str, title: str, lines: Iterable[str]) ->
 
 def gutter_px(moments: Sequence[Moment], xs: Sequence[float]) -> float:
     """Return how high the rows of the moments' labels are together."""
-    return _ROW_PX * (max((row for _, row in _label_rows(moments, xs)), default=-1) + 1)
+    return _ROW_PX * (max((label.row for label in _labels(moments, xs)), default=-1) + 1)
 
 
 def draw_moments(
@@ -109,42 +110,55 @@ def draw_moments(
         top: y of the upper edge of the gutter.
         bottom: y of the time axis.
     """
-    placed = _label_rows(moments, [x for x, _ in xs])
-    for moment, (left, right), (anchor, row) in zip(moments, xs, placed, strict=True):
+    labels = _labels(moments, [x for x, _ in xs])
+    for moment, (left, right), (anchor, row, said) in zip(moments, xs, labels, strict=True):
         y = top + row * _ROW_PX
         if right - left > 1:
             drawing.box(left, y, right, bottom, fill="currentColor", fill_opacity="0.18", class_="window")
         drawing.line(left, y, left, bottom, class_=f"moment-{moment.kind}", **STROKES[moment.kind])
         x = left + (4 if anchor == "start" else -4)
-        drawing.text(x, y + 11, moment.label, class_="moment", text_anchor=anchor, font_size=SMALL)
+        drawing.text(x, y + 11, said, class_="moment", text_anchor=anchor, font_size=SMALL)
 
 
-def _label_rows(moments: Sequence[Moment], xs: Sequence[float]) -> list[tuple[str, int]]:
-    """Return for each label whether it starts or ends at its moment, and its row, so that no line crosses a label.
+class _Label(NamedTuple):
+    """Where a moment's label stands: whether it starts or ends at its line, its row, and what fits."""
+
+    anchor: str
+    row: int
+    said: str
+
+
+def _labels(moments: Sequence[Moment], xs: Sequence[float]) -> list[_Label]:
+    """Return the labels so placed that no line crosses a label.
 
     A line runs down from its own label's row, so it must begin below every label that reaches over it. Labels that
     would run out of the figure end at their line, and so do those that would reach over the line of such a one. That
     leaves no two labels that reach over each other's lines, and rows can be given to the ending labels from the right,
-    then to the starting ones from the left.
+    then to the starting ones from the left. A label with no room on either side is cut.
     """
     order = sorted(range(len(xs)), key=lambda i: xs[i])
-    widths = [text_width(moment.label, SMALL) + 12 for moment in moments]
     limit = WIDTH - _MARGIN
     ending: list[int] = []
+    texts: dict[int, str] = {}
+    spans: dict[int, tuple[float, float]] = {}
     for i in reversed(order):
-        if xs[i] + widths[i] > limit:
+        said, x = moments[i].label, xs[i]
+        most = int((max(limit - x, x - _MARGIN) - _CLEAR_PX) / text_width("m", SMALL))
+        texts[i] = said if len(said) <= most else said[: max(0, most - 1)] + "…"
+        width = text_width(texts[i], SMALL) + _CLEAR_PX
+        spans[i] = (x, x + width)
+        if x + width > limit:
+            spans[i] = (x - width, x)
             ending.append(i)
-            limit = xs[i]
-    starting = [i for i in order if i not in ending]
-    spans = {i: (xs[i] - widths[i], xs[i]) if i in ending else (xs[i], xs[i] + widths[i]) for i in order}
+            limit = x
     rows: dict[int, int] = {}
-    for i in [*ending, *starting]:
+    for i in [*ending, *(i for i in order if i not in ending)]:
         left, right = spans[i]
         row = max((rows[j] + 1 for j in rows if spans[j][0] <= xs[i] <= spans[j][1]), default=0)
         while any(rows[j] == row and left < spans[j][1] and spans[j][0] < right for j in rows):
             row += 1
         rows[i] = row
-    return [("end" if i in ending else "start", rows[i]) for i in range(len(xs))]
+    return [_Label("end" if i in ending else "start", rows[i], texts[i]) for i in range(len(xs))]
 
 
 def time_axis(drawing: Drawing, panel: Panel, y: float, title: str) -> float:

@@ -155,6 +155,26 @@ def test_judge_decides_a_log_again(ventproof, tmp_path):
     assert "pass → fail" in out
 
 
+def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
+    """`--figures` writes one figure of the run and one of each response; a strange file of that name is refused."""
+    ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
+    log = next((tmp_path / "records").iterdir())
+    code, out, _ = ventproof("judge", log, "--figures", "drawn")
+    assert code == 0
+    assert "5 figures in drawn" in out
+    names = [
+        "0-0-rain_override-equals",
+        "1-0-rain_count-counts",
+        "1-1-rain_override-unchanged",
+        "2-0-rain_count-counts",
+        "run",
+    ]
+    assert sorted(path.name for path in (tmp_path / "drawn").iterdir()) == [f"{name}.svg" for name in names]
+    (tmp_path / "drawn" / "run.svg").write_text("mine", encoding="utf-8")
+    code, _, err = ventproof("judge", log, "--figures", "drawn")
+    assert (code, err) == (3, "drawn/run.svg: is no figure of this log; name another folder\n")
+
+
 def test_explain_and_schema_answer(ventproof):
     """A word is explained with an example; a schema is JSON; an unknown word names the nearest."""
     assert "off by one" in ventproof("explain", "off-by-one")[1]
