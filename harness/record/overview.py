@@ -58,6 +58,7 @@ def run_figure(run: DecidedRun) -> str:
     entries = [
         ("envelope", "everything that the readings leave possible"),
         ("gap", "no evidence"),
+        ("either", "changed somewhere in here"),
         ("on", "closed, or on"),
     ]
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)

@@ -6,6 +6,7 @@ import asyncio
 import re
 from dataclasses import replace
 from itertools import combinations
+from typing import get_args
 from xml.etree import ElementTree
 
 import numpy as np
@@ -18,10 +19,12 @@ from bench.build import assemble
 from bench.errors import FileError
 from bench.virtual import run as run_loop
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from harness.judge.formulas import Formula
 from harness.judge.verdict import Verdict
 from harness.profile.bind import bind
 from harness.profile.load import read_profile
 from harness.record import sheet
+from harness.record.demand import demand_of
 from harness.record.evidence import decided_run
 from harness.record.figure import every_drawable, response_figure
 from harness.record.figurefiles import figures, write_figures
@@ -345,6 +348,12 @@ def test_every_kind_of_response_can_be_drawn(response, said, runs):
     edited = RAIN.replace("reaches: $roof_in_rain, tolerance: $tolerance, within: 35 s, holds: 20 s", body)
     run = decided_run(runs["pass"][0], read_profile("edited.yaml", edited))
     assert said in texts(response_figure(run, roof(run)))
+
+
+def test_no_formula_of_the_judge_is_left_out():
+    """A new kind of response cannot be added without saying what its figure draws."""
+    undrawn = demand_of.dispatch(object)
+    assert all(demand_of.dispatch(kind) is not undrawn for kind in get_args(Formula))
 
 
 def test_counts_show_where_they_began_and_where_they_must_end():
