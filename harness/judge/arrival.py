@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import final
 
 from bench.samples import Window
-from harness.judge.spans import EPS, INF, Cover, Piece, Reading, at_least, at_most, both
+from harness.judge.spans import EPS, EPS_S, INF, Cover, Piece, Reading, at_least, at_most, both
 from harness.judge.verdict import Bounds
 
 
@@ -25,6 +25,7 @@ class Arrival:
         "_high",
         "_last",
         "_low",
+        "_s1",
         "depth",
         "over",
         "sure",
@@ -38,6 +39,7 @@ class Arrival:
         self._low, self._high = band
         self._first, self._last = span
         self._continuous = continuous
+        self._s1 = s1
         self.sure = Cover(s1, s2)
         self.under = Cover(s1, s2)
         self.over = Cover(s1, s2)
@@ -64,6 +66,12 @@ class Arrival:
             if span is not None:
                 self._note(index, span[0] - self._last, span[1] - self._first, by_s=span[0])
         return self.certain
+
+    def steady_until_s(self, side: int) -> float:
+        """Return until when what is above the band (side 1), or below it (-1), changes nothing."""
+        if not self._continuous or (self.over if side > 0 else self.under).complete:
+            return INF
+        return self._s1 + self._first - EPS_S
 
     def reading(self, reading: Reading) -> bool:
         """Take one reading; returns whether the arrival is certain."""

@@ -7,7 +7,7 @@ from typing import final
 from bench.samples import Window
 from harness.judge import robustness
 from harness.judge.arrival import Arrival
-from harness.judge.decider import Decider, Measures, bounds_if_finite
+from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
 from harness.judge.formulas import Reaches, Returns, Stays
 from harness.judge.spans import (
     EPS,
@@ -23,6 +23,7 @@ from harness.judge.spans import (
     surely_in,
     surely_out,
 )
+from harness.judge.track import Corners, side
 from harness.judge.verdict import Bounds, Verdict
 
 
@@ -93,6 +94,18 @@ class ReachesDecider(Decider):
             self.verdict = Verdict.PASS
         elif (hi < self._low or lo > self._high) and self._no_start.add(b - self._hold, a):
             self.verdict = Verdict.FAIL
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While it keeps to one side of the band, or in it for less than the hold."""
+        where, until_s = side(corners, self._low, self._high)
+        if where == 0 and self._arrival is None:
+            t0, run = float(corners.t[0]), self._run
+            start = run[0] if run is not None and run[1] == t0 else t0
+            return min(until_s, start + self._hold - EPS_S)
+        if where == 0:
+            return -INF
+        steady_s = self._arrival.steady_until_s(where) if self._arrival is not None else INF
+        return min(until_s, steady_s, self.s2 + self._within - EPS_S)
 
     def finish(self) -> None:
         """Nothing more will come."""
@@ -176,6 +189,15 @@ class StaysDecider(Decider):
             self.frontier_s = t1
             self._widen(lower, upper)
             self._improve(piece)
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While it keeps inside."""
+        inside = (corners.low >= self._low) & (corners.high <= self._high)
+        return min(corners.lead_s(inside), self.s1 + self.span_s)
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:  # noqa: ARG002 - as above
+        """Take pieces inside; readings inside say nothing."""
+        self.piece(corners.hull())
 
     def _widen(self, lower: float, upper: float) -> None:
         if lower < self.seen_low:
@@ -313,6 +335,16 @@ class ReturnsDecider(Decider):
             self.verdict, self.too_early = Verdict.FAIL, True
         else:
             self._arrival.reading(reading)
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While it keeps to one side of the band, and has not been on both."""
+        where, until_s = side(corners, self._low, self._high)
+        if where == 0 or self._arrival.certain:
+            return -INF
+        steady_s = self._arrival.steady_until_s(where)
+        if self.formula.not_before_s > 0:
+            steady_s = min(steady_s, self._early.steady_until_s(where))
+        return min(until_s, steady_s)
 
     def _pass_if_outside(self, frontier_s: float) -> None:
         if self._outside and frontier_s >= self._early_until_s:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import final
 
 from bench.samples import Window
-from harness.judge.decider import Decider, Measures
+from harness.judge.decider import Decider, Measures, Readings
 from harness.judge.formulas import Counts
 from harness.judge.spans import EPS_S, INF, Piece, Reading
+from harness.judge.track import Corners
 from harness.judge.verdict import Bounds, Verdict
 
 
@@ -55,6 +56,14 @@ class CountDecider(Decider):
             self.verdict = Verdict.FAIL
         elif last:
             self.verdict = Verdict.PASS
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the readings say it
+        """While it stands where it was read last."""
+        stands = bool((readings.lo == self._latest).all())
+        return self.end_s - 2 * EPS_S if stands else -INF
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:
+        """A counter that stands says nothing new."""
 
     @property
     def advance(self) -> Bounds:

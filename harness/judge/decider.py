@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from bench.samples import Window
 from harness.judge.spans import EPS_S, INF, Piece, Reading, clip
-from harness.judge.track import Track
+from harness.judge.track import Corners, Track
 from harness.judge.verdict import Bounds, Verdict
+
+if TYPE_CHECKING:
+    from harness.judge.track import Floats
 
 BEYOND_S: Final = 2 * EPS_S
 """Evidence is taken so far beyond the last judged instant that rounding leaves no instant of it uncovered, s."""
@@ -20,6 +23,22 @@ class Measures(NamedTuple):
     margin: Bounds | None = None
     slack: Bounds | None = None
     response_s: Bounds | None = None
+
+
+class Readings(NamedTuple):
+    """What `Reading` holds, of many readings in order and without gaps."""
+
+    lo: Floats
+    hi: Floats
+    a: Floats
+    b: Floats
+
+    def hull(self) -> Reading:
+        """Return one in the place of all: the greatest `lo`, the least `hi`, from the first `a` to the last `b`.
+
+        It is above or below a limit for certain exactly where all are.
+        """
+        return Reading(float(self.lo.max()), float(self.hi.min()), float(self.a[0]), float(self.b[-1]))
 
 
 class Decider(ABC):
@@ -62,6 +81,23 @@ class Decider(ABC):
         _, l0, u0, _, l1, u1 = part
         self.seen_low = min(self.seen_low, l0, l1)
         self.seen_high = max(self.seen_high, u0, u1)
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - most kinds look
+        """Return until when `stretch` is certain to do what `piece` and `reading` do, and to bring no verdict.
+
+        Args:
+            corners: the next pieces, all after the stimulus and before the end.
+            readings: the next readings; their whole windows lie there too.
+        """
+        return -INF
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:
+        """Take pieces and readings that are calm."""
+        hull = corners.hull()
+        self.pieces.extend(corners)
+        self.note_seen(hull)
+        self.reading(readings.hull())
+        self.take(hull)
 
     def fill_in(self, piece: Piece) -> Piece | None:
         """Take a piece for the numbers of the finding only, and return what was new of it.

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections import deque
+from copy import copy
 from typing import final
 
 from bench.samples import Window
-from harness.judge.decider import Decider, Measures, bounds_if_finite
+from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
 from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, at_most, clip
+from harness.judge.track import Corners, Track
 from harness.judge.verdict import Bounds, Verdict
 
 
@@ -79,6 +81,16 @@ class _Extremes(Decider):
             self.touched_high = max(self.touched_high, lo)
             self._touched_s = max(self._touched_s, b)
             self._conclude()
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:
+        """While even the extremes of all decide nothing."""
+        if corners.t[0] < self.s1 + self._skip_s:
+            return -INF
+        trial = copy(self)
+        trial.pieces = Track()
+        trial.reading(readings.hull())
+        trial.take(corners.hull())
+        return self._inner_end if trial.verdict is None else -INF
 
     @property
     def start_known(self) -> bool:

@@ -177,20 +177,22 @@ class _Least:
     def __init__(self, y: Floats) -> None:
         import numpy as np  # noqa: PLC0415 - once a finding
 
-        self._rows = [y]
-        while 2 ** len(self._rows) <= len(y):
-            row, half = self._rows[-1], 2 ** (len(self._rows) - 1)
-            self._rows.append(np.minimum(row[:-half], row[half:]))
+        self._rows = np.full((max(1, len(y).bit_length()), len(y)), INF)
+        self._rows[0] = y
+        for level in range(1, len(self._rows)):
+            half = 2 ** (level - 1)
+            np.minimum(
+                self._rows[level - 1, :-half], self._rows[level - 1, half:], out=self._rows[level, :-half]
+            )
 
     def __call__(self, first: Indices, last: Indices) -> Floats:
         """Return the least of the elements from each `first` up to, not including, `last`; infinite for none."""
         import numpy as np  # noqa: PLC0415 - once a finding
 
-        found = np.full(len(first), INF)
-        count = last - first
-        level = np.frexp(count.astype(float))[1] - 1  # of the greatest power of two that is not above `count`
-        for index, row in enumerate(self._rows):
-            mine = (level == index) & (count > 0)
-            if mine.any():
-                found[mine] = np.minimum(row[first[mine]], row[last[mine] - 2**index])
-        return found
+        some = last > first
+        first, last = np.where(some, first, 0), np.where(some, last, 1)
+        level = (
+            np.frexp((last - first).astype(float))[1] - 1
+        )  # of the greatest power of two not above the count
+        least: Floats = np.minimum(self._rows[level, first], self._rows[level, last - 2**level])
+        return np.where(some, least, INF)

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from collections import deque
+from bisect import bisect_left
 from typing import Final, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge.cones import Cones
+from harness.judge.cones import MOST_OPEN_NODES, Cones
 from harness.judge.envelope import Envelope, Pairs
 from harness.judge.formulas import Formula
+from harness.judge.history import Arrived, History
 from harness.judge.spans import INF, Piece, Reading, clip
+from harness.judge.track import Block
 from harness.judge.verdict import Rule
-from harness.judge.watch import Arrived, Watch, is_discrete
+from harness.judge.watch import Watch, is_discrete
 
-_TAIL: Final = 64
-"""Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
+_LEAST: Final = 24
+"""Fewer readings than this cost less one by one than as a block."""
+_FEW: Final = 96
+"""Readings that are looked at together after one that may have decided something; twice as many each time."""
+_MOST: Final = 8192
+"""Readings that are looked at together, at most."""
+_LAG: Final = MOST_OPEN_NODES + 1
+"""So many readings before one that may decide something are taken singly: their pieces are not final before it."""
 
 
 @final
@@ -28,8 +36,8 @@ class SignalTrace:
     def __init__(self, traits: SignalTraits) -> None:
         self.traits = traits
         self._envelope = _guarded_envelope(traits)
-        self._pieces: deque[Piece] = deque()
-        self._arrived: deque[Arrived] = deque()
+        self._error = 0.0 if is_discrete(traits) else traits.error
+        self._history = History(self._error, traits.refreshed_every_s)
         self._keep_from_s = INF
         self._watches: list[Watch] = []
         self._gap: Gap | None = None
@@ -54,13 +62,33 @@ class SignalTrace:
         arrived = self._arrival(sample, last)
         self._last = sample
         pieces = self._envelope.observe(arrived.sample, fresh=arrived.fresh)
-        self._arrived.append(arrived)
-        self._pieces.extend(pieces)
-        self._forget()
+        self._history.add(arrived, pieces, self._keep_from_s)
         if self._watches:
             for watch in self._watches:
                 watch.take(arrived, pieces)
             self._watches = [watch for watch in self._watches if watch.finding is None]
+
+    def observe_block(self, block: Block) -> None:
+        """Take readings between which there was no gap; concludes what `observe` concludes from one after the other.
+
+        Stretches in which nothing moves faster than a reading's own uncertainty hides, far from every decision,
+        are taken at once; everything else goes the one way that there is.
+
+        Raises:
+            EvidenceError: as `observe`, at the same reading.
+            ValueError: as `observe`, at the same reading.
+        """
+        at, ahead = 0, _FEW
+        breaks = self._breaks(block) if len(block) > _LEAST + _LAG else [0, len(block)]
+        while at < len(block):
+            end = min(at + ahead, breaks[bisect_left(breaks, at)])
+            done = self._leap(block.part(at, end)) if end - at >= _LEAST + _LAG else 0
+            ahead = min(2 * ahead, _MOST) if done else _FEW
+            for sample in () if done else block.part(at, at + _LEAST):
+                self.observe(sample)
+            at += done or _LEAST
+            if done:
+                self._last = block[at - 1]
 
     def gap(self, gap: Gap) -> None:
         """Note a span without evidence, before the first reading after it."""
@@ -73,7 +101,7 @@ class SignalTrace:
     def remember_from(self, t_s: float | None) -> None:
         """Keep readings from `t_s` on for watches that will be opened later; None: keep a short tail only."""
         self._keep_from_s = INF if t_s is None else t_s
-        self._forget()
+        self._history.forget(self._keep_from_s)
 
     def watch(self, formula: Formula, stimulus: Window, rule: Rule = Rule.GUARDED) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
@@ -84,7 +112,8 @@ class SignalTrace:
             rule: how readings are judged.
         """
         watch = Watch(formula, stimulus, rule, self.traits, self._envelope)
-        watch.replay(self._arrived, self._pieces)
+        since_s = stimulus.earliest_s
+        watch.replay(self._history.arrived(since_s), self._history.pieces(since_s))
         if watch.finding is None:
             self._watches.append(watch)
         return watch
@@ -92,11 +121,11 @@ class SignalTrace:
     @property
     def arrived(self) -> tuple[Arrived, ...]:
         """The readings that are remembered, in order."""
-        return tuple(self._arrived)
+        return tuple(self._history.arrived(-INF))
 
     def pieces(self, until_s: float) -> list[Piece]:
         """Return the envelope over all that is remembered, as it stands now, up to `until_s`."""
-        return [*self._pieces, *self._envelope.provisional(until_s)]
+        return [*self._history.pieces(-INF), *self._envelope.provisional(until_s)]
 
     def bounds_at(self, t_s: float) -> tuple[float, float]:
         """Return between which values the truth was at `t_s`, as far as known now; infinite where unknown."""
@@ -123,10 +152,9 @@ class SignalTrace:
             self._count = sample.value if last is None else self._count + (0.0 if restarted else step)
             sample = Sample(self._count, sample.requested_s, sample.replied_s)
             lost = restarted
-        error = 0.0 if is_discrete(traits) else traits.error
         reading = Reading(
-            sample.value - error,
-            sample.value + error,
+            sample.value - self._error,
+            sample.value + self._error,
             sample.requested_s - traits.refreshed_every_s,
             sample.replied_s,
             restarted,
@@ -134,13 +162,37 @@ class SignalTrace:
         )
         return Arrived(sample, reading, fresh=lost, gap=gap)
 
-    def _forget(self) -> None:
-        arrived, pieces, from_s = self._arrived, self._pieces, self._keep_from_s
-        # The tail before `from_s` stays too: it bounds the value at that instant.
-        while len(arrived) > _TAIL and arrived[_TAIL].sample.replied_s < from_s:
-            arrived.popleft()
-        while len(pieces) > _TAIL and pieces[_TAIL].t1 < from_s:
-            pieces.popleft()
+    def _leap(self, block: Block) -> int:
+        """Take as many of the next readings at once as certainly change no verdict; return how many."""
+        if not self._envelope.still:
+            return 0
+        if self.traits.unit == "count":
+            block = block.with_values(block.values * 0 + self._count)
+        corners = self._envelope.preview(block)
+        count = len(block)
+        for watch in self._watches:
+            count = min(count, watch.calm(block, corners))
+        count -= _LAG
+        if count < _LEAST:
+            return 0
+        block = block.part(0, count)
+        corners = corners.until(float(self._envelope.instants(block)[-1]))
+        for watch in self._watches:
+            watch.take_block(block, corners)
+        self._envelope.skip(block)
+        self._history.fold(block, corners, self._keep_from_s)
+        return count
+
+    def _breaks(self, block: Block) -> list[int]:
+        """Return which readings cannot be taken together with those before them; the first never can."""
+        quiet = self._envelope.quiet(block)
+        quiet &= block.requested_s[1:] >= block.requested_s[:-1]
+        quiet &= block.replied_s[1:] >= block.replied_s[:-1]
+        if self.traits.unit == "count":
+            quiet &= block.values[1:] == block.values[:-1]
+        for watch in self._watches:
+            watch.still_quiet(block, quiet)
+        return [0, *((~quiet).nonzero()[0] + 1).tolist(), len(block)]
 
 
 def _guarded_envelope(traits: SignalTraits) -> Envelope:

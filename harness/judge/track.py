@@ -71,6 +71,13 @@ class Corners:
         count = int(self.t.searchsorted(t_s)) + 1
         return Corners(self.t[:count], self.low[:count], self.high[:count])
 
+    def lead_s(self, flags: Flags) -> float:
+        """Return the instant of the last corner before the first without its flag; -inf if that is the first."""
+        if not flags[0]:
+            return -INF
+        first = int(flags.argmin())
+        return float(self.t[-1 if flags[first] else first - 1])
+
     def hull(self) -> Piece:
         """Return one piece in the place of all: its four corners are the extremes of either bound.
 
@@ -141,3 +148,15 @@ class Track:
                 flat = np.fromiter((x for piece in part for x in piece), float, 6 * len(part))
                 parts.append(flat.reshape(-1, 6).T)
         return tuple(np.concatenate(parts, axis=1)) if parts else tuple(np.empty((6, 0)))
+
+
+def side(corners: Corners, low: float, high: float) -> tuple[int, float]:
+    """Return where the first pieces are for certain, and until when: 1 above, -1 below, 0 inside [low, high].
+
+    Where the first corner leaves it open, the instant is -inf.
+    """
+    if corners.high[0] < low:
+        return -1, corners.lead_s(corners.high < low)
+    if corners.low[0] > high:
+        return 1, corners.lead_s(corners.low > high)
+    return 0, corners.lead_s((corners.low >= low) & (corners.high <= high))

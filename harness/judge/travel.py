@@ -6,10 +6,11 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple, final
 
 from bench.samples import Window
-from harness.judge.decider import Decider, Measures
+from harness.judge.decider import Decider, Measures, Readings
 from harness.judge.formulas import MovesAt
 from harness.judge.robustness import agreeing
 from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, clip
+from harness.judge.track import Corners
 from harness.judge.verdict import Bounds, Verdict
 
 _PARTS = 8
@@ -52,12 +53,23 @@ class TravelDecider(Decider):
             self._start_high = max(self._start_high, start.u0, start.u1)
         if part.t1 < self.s2 or not self.direction:
             return
-        if self.direction > 0:
-            arrived = part.l1 >= 0.1 * self._start_high + 0.9 * self.formula.target
-        else:
-            arrived = part.u1 <= 0.1 * self._start_low + 0.9 * self.formula.target
+        arrived = part.l1 >= self._level if self.direction > 0 else part.u1 <= self._level
         if arrived:
             self._judge()
+
+    @property
+    def _level(self) -> float:
+        """Where 90 % of the way are made, wherever it started."""
+        start = self._start_high if self.direction > 0 else self._start_low
+        return 0.1 * start + 0.9 * self.formula.target
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While 90 % of the way are not surely made."""
+        if corners.t[0] <= self.s2:
+            return -INF
+        if not self.direction:
+            return INF
+        return corners.lead_s(corners.low < self._level if self.direction > 0 else corners.high > self._level)
 
     def reading(self, reading: Reading) -> None:
         """A single reading says less than the envelope."""

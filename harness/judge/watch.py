@@ -3,31 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import final
+from dataclasses import replace
+from typing import TYPE_CHECKING, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas, wording
 from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
-from harness.judge.decider import BEYOND_S, Decider, bounds_if_finite
+from harness.judge.decider import BEYOND_S, Decider, Readings, bounds_if_finite
 from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
 from harness.judge.envelope import Envelope, Pairs, Polyline
 from harness.judge.formulas import Formula
+from harness.judge.history import Arrived
 from harness.judge.spans import INF, Piece, Reading
+from harness.judge.track import Block, Corners
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Finding, Rule
 
-
-@final
-@dataclass(frozen=True, slots=True)
-class Arrived:
-    """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
-
-    sample: Sample
-    reading: Reading
-    fresh: bool
-    gap: Gap | None
+if TYPE_CHECKING:
+    from harness.judge.track import Flags
 
 
 def is_discrete(traits: SignalTraits) -> bool:
@@ -137,6 +131,38 @@ class Watch:
         if self._decider.verdict is not None:
             self._conclude([*pieces, *self._envelope.provisional(arrived.sample.replied_s)])
 
+    def still_quiet(self, block: Block, quiet: Flags) -> None:
+        """Clear the flags of readings that are not quiet in the watch's own envelope; for the trace."""
+        if self._own is not None:
+            quiet &= self._own.quiet(self._own_block(block))
+
+    def calm(self, block: Block, corners: Corners) -> int:
+        """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
+        if not self._begun:
+            return 0
+        envelope = self._envelope
+        if self._own is not None:
+            block = self._own_block(block)
+            if not self._own.still:
+                return 0
+            corners = self._own.preview(block)
+        readings = self._own_readings(block)
+        decider = self._decider
+        if min(corners.t[0], readings.a[0]) < decider.s2:
+            return 0
+        until_s = min(decider.calm_until_s(corners, readings), decider.end_s - BEYOND_S)
+        ends = (envelope.instants(block), readings.b)
+        return int(min(end.searchsorted(until_s, "right") for end in ends))
+
+    def take_block(self, block: Block, corners: Corners) -> None:
+        """Take calm readings and their pieces; for the trace."""
+        self.seen.block(block)
+        if self._own is not None:
+            block = self._own_block(block)
+            corners = self._own.preview(block)
+            self._own.skip(block)
+        self._decider.stretch(corners, self._own_readings(block))
+
     def replay(self, arrived: Iterable[Arrived], pieces: Iterable[Piece]) -> None:
         """Take what the trace remembers; for the trace."""
         if self._own is not None:
@@ -166,6 +192,19 @@ class Watch:
         if self._simple:
             a = b = (sample.requested_s + sample.replied_s) / 2
         return Reading(sample.value, sample.value, a, b, reading.fresh, reading.gap)
+
+    def _own_block(self, block: Block) -> Block:
+        """Return the readings as the watch's own envelope takes them."""
+        if self._equals is None:
+            return block
+        return block.with_values((block.values == self._equals).astype(float))
+
+    def _own_readings(self, block: Block) -> Readings:
+        a, b = block.requested_s - self._traits.refreshed_every_s, block.replied_s
+        if self._simple:
+            a = b = block.middles_s()
+        error = 0.0 if self._own is not None or is_discrete(self._traits) else self._traits.error
+        return Readings(block.values - error, block.values + error, a, b)
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider

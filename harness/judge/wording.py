@@ -11,6 +11,7 @@ from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
 from harness.judge.spans import clip
+from harness.judge.track import Block
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Bounds, Finding, Verdict
 
@@ -62,6 +63,17 @@ class Seen:
             self.widest_s = max(self.widest_s, sample.requested_s - last.requested_s)
         if gap is not None:
             self.gap(gap)
+
+    def block(self, block: Block) -> None:
+        """Note readings after the stimulus, with no gap before or between them."""
+        last, self._last = self._last, block[-1]
+        self.count += len(block)
+        self._first = self._first or block[0]
+        self.trip_s = max(self.trip_s, float((block.replied_s - block.requested_s).max()))
+        if last is not None:
+            self.widest_s = max(self.widest_s, block[0].requested_s - last.requested_s)
+        if len(block) > 1:
+            self.widest_s = max(self.widest_s, float((block.requested_s[1:] - block.requested_s[:-1]).max()))
 
     def gap(self, gap: Gap) -> None:
         """Note a gap."""

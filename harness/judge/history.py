@@ -1,0 +1,107 @@
+"""What a trace remembers: its readings and the pieces that they made final, singly or folded into blocks (pure)."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Final, NamedTuple, final
+
+from bench.samples import Gap, Sample
+from harness.judge.spans import Piece, Reading
+from harness.judge.track import Block, Corners
+
+_TAIL: Final = 64
+"""Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
+
+    sample: Sample
+    reading: Reading
+    fresh: bool
+    gap: Gap | None
+
+
+class _Single(NamedTuple):
+    arrived: Arrived
+    pieces: Iterable[Piece]
+
+    def begins_s(self) -> float:
+        return self.arrived.sample.replied_s
+
+
+class _Fold(NamedTuple):
+    block: Block
+    corners: Corners
+    error: float
+    age_s: float
+
+    def begins_s(self) -> float:
+        return float(self.block.replied_s[0])
+
+    def arrived(self, from_s: float) -> Iterator[Arrived]:
+        first = max(0, int(self.block.replied_s.searchsorted(from_s)) - _TAIL)
+        for sample in self.block.part(first, len(self.block)):
+            low, high = sample.value - self.error, sample.value + self.error
+            reading = Reading(low, high, sample.requested_s - self.age_s, sample.replied_s)
+            yield Arrived(sample, reading, fresh=False, gap=None)
+
+    def pieces(self, from_s: float) -> Iterator[Piece]:
+        t, low, high = self.corners.t, self.corners.low, self.corners.high
+        first = max(0, int(t.searchsorted(from_s)) - _TAIL)
+        return iter(Corners(t[first:], low[first:], high[first:]))
+
+
+@final
+class History:
+    """Readings and pieces in the order in which they came; what lies long before `from_s` is forgotten.
+
+    Args:
+        error: the error of a reading, in the signal's unit.
+        age_s: how much older than its request a reading may be, s.
+    """
+
+    def __init__(self, error: float, age_s: float) -> None:
+        self._error = error
+        self._age_s = age_s
+        self._items: deque[_Single | _Fold] = deque()
+
+    def add(self, arrived: Arrived, pieces: Iterable[Piece], from_s: float) -> None:
+        """Remember one reading."""
+        self._items.append(_Single(arrived, pieces))
+        self.forget(from_s)
+
+    def fold(self, block: Block, corners: Corners, from_s: float) -> None:
+        """Remember a block of readings without gaps."""
+        self._items.append(_Fold(block, corners, self._error, self._age_s))
+        self.forget(from_s)
+
+    def forget(self, from_s: float) -> None:
+        """Forget what lies before `from_s`, but for the tail before it: that bounds the value at this instant."""
+        items = self._items
+        while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
+            items.popleft()
+        while len(items) > 1 and isinstance(fold := items[1], _Fold) and _is_tail(fold.block, from_s):
+            items.popleft()
+
+    def arrived(self, from_s: float) -> list[Arrived]:
+        """Return the readings from `from_s` on, and at least the tail before it as far as remembered."""
+        found: list[Arrived] = []
+        for item in self._items:
+            found.extend([item.arrived] if isinstance(item, _Single) else item.arrived(from_s))
+        return found
+
+    def pieces(self, from_s: float) -> list[Piece]:
+        """Return the final pieces from `from_s` on, and some before it."""
+        found: list[Piece] = []
+        for item in self._items:
+            found.extend(item.pieces if isinstance(item, _Single) else item.pieces(from_s))
+        return found
+
+
+def _is_tail(block: Block, from_s: float) -> bool:
+    return len(block) >= _TAIL and bool(block.replied_s[_TAIL - 1] < from_s)
