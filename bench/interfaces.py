@@ -136,6 +136,9 @@ class MockInputs(Protocol):
     def set_contact(self, name: str, now_s: float, *, closed: bool) -> None:
         """Open or close the contact wired to the input `name` at loop time `now_s`."""
 
+    def set_level(self, name: str, now_s: float, value: float) -> None:
+        """Put a level, in mA or ohm as the sensor's type says, on the input `name` at loop time `now_s`."""
+
 
 EvidenceSink = Callable[[Poll | Gap], None]
 """Where a poller puts what it saw, as it sees it."""

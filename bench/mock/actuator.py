@@ -47,7 +47,7 @@ class Actuator:
     A drive does not correct what the coast carried it past its target.
     """
 
-    __slots__ = ("_moves_s", "_points", "_rest_s", "_stop_s", "_travel", "_way", "target_percent")
+    __slots__ = ("_moves_s", "_points", "_rest_s", "_still_s", "_stop_s", "_travel", "_way", "target_percent")
 
     def __init__(self, travel: Travel, start_s: float) -> None:
         self.target_percent = CLOSED_PERCENT
@@ -57,6 +57,9 @@ class Actuator:
         # is told to stop, and when the vent is at rest. Invariant: moves <= stop <= rest.
         self._way = 0
         self._moves_s = self._stop_s = self._rest_s = -math.inf
+        self._still_s = (
+            start_s  # when the vent is still before that movement: a coast may end after the command
+        )
 
     def position_at(self, at_s: float) -> float:
         """Return the true position at a moment that is not before power-up, % open."""
@@ -100,9 +103,24 @@ class Actuator:
             self._cut(self._rest_s)
             self._run(self._rest_s + dead_s, goal)
         else:
-            start_s = self._moves_s if now_s < self._moves_s and onward else now_s + dead_s
-            self._cut(now_s)
+            still_s = max(now_s, self._still_s)
+            start_s = self._moves_s if now_s < self._moves_s and onward else still_s + dead_s
+            self._cut(still_s)
             self._run(start_s, goal)
+
+    def halt(self, now_s: float) -> None:
+        """Take the drive's supply away: what was planned is dropped, and a moving vent coasts to rest."""
+        if self._moves_s <= now_s < self._stop_s:
+            self._cut(now_s)
+            self._stop(now_s)
+        elif not self._stop_s <= now_s < self._rest_s:
+            still_s = max(now_s, self._still_s)
+            self._cut(still_s)
+            self._way = 0
+            self._moves_s = self._stop_s = self._rest_s = still_s
+            self._creep()
+        rests_at = self.position_at(self._rest_s)
+        self.target_percent = OPEN_PERCENT - rests_at if self._travel.inverted else rests_at
 
     def _cut(self, at_s: float) -> None:
         here = self.position_at(at_s)
@@ -112,9 +130,9 @@ class Actuator:
 
     def _run(self, start_s: float, goal: float) -> None:
         """Plan, from the last breakpoint on: rest until `start_s`, travel to `goal`, coast, rest."""
-        last_s, here = self._points[-1]
-        if start_s > last_s:
-            here = min(OPEN_PERCENT, here + self._creep_rate(here) * (start_s - last_s))
+        self._still_s, here = self._points[-1]
+        if start_s > self._still_s:
+            here = min(OPEN_PERCENT, here + self._creep_rate(here) * (start_s - self._still_s))
             self._points.append((start_s, here))
         self._moves_s = self._stop_s = self._rest_s = start_s
         if goal == here:

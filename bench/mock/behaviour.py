@@ -41,6 +41,37 @@ class Behaviour:
     stage_beats_override: bool = False
     """A stage change during the override moves the vents to their stage."""
 
+    # Cups and the gale override.
+    gale_seen: bool = True
+    gale_at_factor: float = 1.0
+    gale_hysteresis_factor: float = 1.0
+    cups_offset_factor: float = 1.0
+    counts_per_pulse: int = 1
+    gust_window_factor: float = 1.0
+    sides_exchanged: bool = False
+    """Vents on the lee side take the windward position, and the other way round."""
+
+    # Tipping bucket.
+    tips_seen: bool = True
+    tip_size_factor: float = 1.0
+    tip_rate_falls: bool = True
+    """Without a tip the intensity falls as time goes by."""
+
+    # Thermometers and sensor failure.
+    frost_seen: bool = True
+    sign_lost: bool = False
+    """An outside temperature below zero is taken for one above."""
+    failures_seen: bool = True
+    """An implausible level is a failure of the sensor, not a value."""
+
+    # Overrides together, and the supply.
+    last_override_wins: bool = False
+    release_drops_others: bool = False
+    """The end of one override ends every other."""
+    blind_after_restart_s: float = 0.0
+    """This long after a restart the weather reaches no override."""
+    skips_reference: bool = False
+
     # Staged ventilation.
     hysteresis_factor: float = 1.0
 

@@ -1,37 +1,18 @@
-"""The catalogue of faults that the mock unit can be given, one entry each (pure)."""
+"""The catalogue of faults that the mock unit can be given, those of its further weather apart (pure)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import reduce
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING
 
 from bench.mock.behaviour import HEALTHY, Behaviour
+from bench.mock.fault import Fault
+from bench.mock.weather_faults import WEATHER_FAULTS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """A named, wrong behaviour.
-
-    Attributes:
-        name: how files and commands call it.
-        area: the part that is wrong: `input`, `delay`, `override`, `stage`, `drive`, `register` or
-            `bus`.
-        about: one sentence that a firmware engineer recognises.
-        severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
-        change: gives the behaviour with this fault at a severity.
-    """
-
-    name: str
-    area: str
-    about: str
-    severity: str
-    change: Callable[[Behaviour, float], Behaviour]
+    from collections.abc import Collection, Mapping
 
 
 def _every(usual: int, severity: float) -> int:
@@ -271,12 +252,16 @@ _FAULTS = (
         lambda b, s: replace(b, busy_every=_every(4, s)),
     ),
 )
-CATALOGUE: Mapping[str, Fault] = {fault.name: fault for fault in _FAULTS}
+CATALOGUE: Mapping[str, Fault] = {fault.name: fault for fault in (*_FAULTS, *WEATHER_FAULTS)}
 """Every fault by name."""
 
 
-def check_names(names: Mapping[str, float]) -> None:
-    """Refuse unknown faults and severities that mean nothing.
+def check_names(names: Mapping[str, float], parts: Collection[str] | None = None) -> None:
+    """Refuse unknown faults, severities that mean nothing, and faults of what the unit lacks.
+
+    Args:
+        names: severity of each fault.
+        parts: what the unit has beyond what every unit has, as `MockSettings.parts`; None for not known.
 
     Raises:
         ValueError: says which name or severity is wrong and what would be right.
@@ -289,6 +274,11 @@ def check_names(names: Mapping[str, float]) -> None:
         if not 0 < severity <= 1000:  # noqa: PLR2004 - beyond any use, and keeps every product finite; NaN fails too
             raise ValueError(
                 f"severity {severity!r} of fault {name!r} must be more than 0 and at most 1000; 1 is usual"
+            )
+        needs = CATALOGUE[name].needs
+        if needs and parts is not None and needs not in parts:
+            raise ValueError(
+                f"fault {name!r} spoils what this unit does not have: {needs}; add that, or leave the fault out"
             )
 
 

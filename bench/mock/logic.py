@@ -1,4 +1,4 @@
-"""The override logic: which target each vent has, from its stage and the rain override (pure)."""
+"""The override logic: which target a vent has, from its stage and from one override (pure)."""
 
 from __future__ import annotations
 

@@ -27,8 +27,15 @@ class RefusedError(Exception):
         super().__init__(f"Modbus exception {code}")
 
 
+class SilentError(Exception):
+    """A device without supply answers nothing at all."""
+
+
 class RegisterBank(Protocol):
-    """The tables of one device. Quantities are within the protocol's limits; the bank judges addresses."""
+    """The tables of one device. Quantities are within the protocol's limits; the bank judges addresses.
+
+    Reading and writing may also raise `SilentError`.
+    """
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:
         """Return `count` bits (0 or 1) or registers at loop time `now_s`. Raises `RefusedError`."""
@@ -62,6 +69,28 @@ class PlainBank:
 
 
 @final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherReading:
+    """What a unit with more weather than a rain contact reads of it; 0 for what it has no sensor for.
+
+    Attributes:
+        gust_m_per_s: wind over the gust window, m/s.
+        mean_m_per_s: wind over the long window, m/s.
+        wind_from_deg: where the wind comes from, degrees.
+        outside_c: outside temperature, °C.
+        tip_rate_mm_per_h: rain intensity, mm/h.
+        tips: tips of the bucket, 32 bits.
+    """
+
+    gust_m_per_s: float = 0.0
+    mean_m_per_s: float = 0.0
+    wind_from_deg: float = 0.0
+    outside_c: float = 0.0
+    tip_rate_mm_per_h: float = 0.0
+    tips: int = 0
+
+
+@final
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """What the unit copies into its input registers at one refresh.
@@ -70,9 +99,10 @@ class Snapshot:
         positions: position of each vent group, % open, in the order of the settings.
         temperature_c: house temperature, °C.
         count: rain counter, 32 bits.
-        status: status bits, least significant first, as `STATUS_BITS` names them: rain override active, rain
-            contact closed after debounce, entry delay running, release delay running, a vent is moving.
+        status: status bits, least significant first, as `STATUS_BITS` names them; a unit with a rain contact
+            only has the first `PLAIN_BITS` of them.
         stage: ventilation stage.
+        weather: of a unit with more weather, else None.
     """
 
     positions: tuple[float, ...]
@@ -80,26 +110,69 @@ class Snapshot:
     count: int
     status: tuple[bool, ...]
     stage: int
+    weather: WeatherReading | None = None
 
 
-STATUS_BITS: Final = ("rain_override", "rain_contact", "entry_delay", "release_delay", "moving")
+STATUS_BITS: Final = (
+    "rain_override",
+    "rain_contact",  # closed, after debounce
+    "entry_delay",  # of the rain override
+    "release_delay",
+    "moving",
+    "gale_override",
+    "frost_override",
+    "failure_override",
+    "rain_by_tips",
+    "outside_failed",
+    "house_failed",
+    "direction_failed",
+    "cups_failed",
+    "referencing",
+)
+PLAIN_BITS: Final = 5
 
 
 def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]:
     """Encode a snapshot.
 
     With n vent groups: 0 to n-1 positions (u16, 0.1 %), then house temperature (f32, °C), rain counter (u32),
-    status word, ventilation stage (u16). 32-bit values are sent high word first.
+    status word, ventilation stage (u16). A unit with more weather goes on: gust and mean wind (u16, 0.1 m/s),
+    wind direction (u16, 1 degree), outside temperature (s16, 0.1 °C), rain intensity (u16, 0.1 mm/h), tip counter
+    (u32). 32-bit values are sent high word first.
     """
     scale = 10 * behaviour.position_scale_factor
     positions = [round(percent * scale) for percent in snapshot.positions]
     if behaviour.positions_exchanged and len(positions) > 1:
         positions[0], positions[1] = positions[1], positions[0]
-    wide: list[int] = []
-    for pair in (
-        struct.unpack(">HH", struct.pack(">f", snapshot.temperature_c)),
-        (snapshot.count >> 16, snapshot.count & 0xFFFF),
-    ):
-        wide.extend(reversed(pair) if behaviour.low_word_first else pair)
+    low_first = behaviour.low_word_first
+    temperature = struct.unpack(">HH", struct.pack(">f", snapshot.temperature_c))
     status = sum(bit << i for i, bit in enumerate(snapshot.status))
-    return (*(0,) * behaviour.address_shift, *positions, *wide, status, snapshot.stage)
+    return (
+        *(0,) * behaviour.address_shift,
+        *positions,
+        *(reversed(temperature) if low_first else temperature),
+        *_wide(snapshot.count, low_first=low_first),
+        status,
+        snapshot.stage,
+        *(_weather(snapshot.weather, low_first=low_first) if snapshot.weather else ()),
+    )
+
+
+def _weather(reading: WeatherReading, *, low_first: bool) -> tuple[int, ...]:
+    return (
+        _tenths(reading.gust_m_per_s),
+        _tenths(reading.mean_m_per_s),
+        round(reading.wind_from_deg) % 360,
+        min(0x7FFF, max(-0x8000, round(reading.outside_c * 10))) & 0xFFFF,
+        _tenths(reading.tip_rate_mm_per_h),
+        *_wide(reading.tips, low_first=low_first),
+    )
+
+
+def _tenths(value: float) -> int:
+    return min(0xFFFF, max(0, round(value * 10)))
+
+
+def _wide(value: int, *, low_first: bool) -> tuple[int, int]:
+    high, low = value >> 16, value & 0xFFFF
+    return (low, high) if low_first else (high, low)

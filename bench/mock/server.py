@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from bench.mock.frames import Deframer, Frame, Framing, encode
 from bench.mock.pdu import answer, exception_reply
+from bench.mock.registers import SilentError
 
 if TYPE_CHECKING:
     from bench.mock.registers import RegisterBank
@@ -67,8 +69,9 @@ def trouble_at(script: Mapping[int, Trouble]) -> TroubleMaker:
 class Responder:
     """Answers requests to its devices as a unit does: one after another, each after a while.
 
-    Implements `bench.interfaces.Peer`. Requests for other devices are left alone, bad frames are skipped, and
-    a broadcast on a serial line is carried out by every device and answered by none.
+    Implements `bench.interfaces.Peer`. Requests for other devices, and for devices without supply, are left
+    alone, bad frames are skipped, and a broadcast on a serial line is carried out by every device and answered
+    by none.
 
     Args:
         framing: which frames are spoken.
@@ -120,7 +123,8 @@ class Responder:
     def _reply(self, frame: Frame, now_s: float) -> tuple[float, bytes] | None:
         if frame.unit_id == _BROADCAST and self._framing != "tcp":
             for listener in self._devices.values():
-                answer(frame.pdu, listener, now_s)
+                with suppress(SilentError):
+                    answer(frame.pdu, listener, now_s)
             return None
         bank = self._devices.get(frame.unit_id)
         if bank is None:
@@ -134,7 +138,10 @@ class Responder:
         elif trouble is not None and trouble.cut:
             raise ConnectionResetError("the mock unit cut the connection")
         else:
-            pdu = answer(frame.pdu, bank, now_s)
+            try:
+                pdu = answer(frame.pdu, bank, now_s)
+            except SilentError:
+                return None
         due_s = max(now_s, self._free_s) + self._reply_after_s + self._random.random() * self._jitter_s
         if trouble is None:
             self._free_s = due_s

@@ -1,4 +1,4 @@
-"""The mock unit's settings, as a bench file states them: vents, override, house, faults (model only)."""
+"""The mock unit's settings, as a bench file states them: vents, overrides, house, faults (model only)."""
 
 from __future__ import annotations
 
@@ -8,13 +8,19 @@ from pydantic import Field, field_validator, model_validator
 
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 from bench.mock.faults import check_names
+from bench.mock.weather_settings import (
+    Frost,
+    OverrideName,
+    Positions,
+    Sensors,
+    Supply,
+    TipRate,
+    Wind,
+    check_difference,
+    check_percent,
+    check_temperature,
+)
 from bench.units import Dimension, Quantity
-
-
-def _check_percent(what: str, quantities: list[Quantity]) -> None:
-    for quantity in quantities:
-        if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - per cent
-            raise ValueError(f"{what} {str(quantity)!r} must be from 0 % to 100 %")
 
 
 class VentGroup(FileModel):
@@ -32,11 +38,11 @@ class VentGroup(FileModel):
     @field_validator("stages")
     @classmethod
     def _stages_are_positions(cls, stages: list[Quantity]) -> list[Quantity]:
-        _check_percent("stage position", stages)
+        check_percent("stage position", stages)
         return stages
 
 
-class RainOverride(FileModel):
+class RainOverride(Positions):
     """The rule: while the rain contact is closed, these vents go to these positions."""
 
     debounce: Seconds = 0.05
@@ -45,16 +51,6 @@ class RainOverride(FileModel):
     """The debounced contact must be closed this long before the override begins."""
     release_delay: Seconds = 30.0
     """The debounced contact must be open this long before the override ends."""
-    positions: dict[Name, AnyQuantity]
-    """Override position of each vent group; groups not named keep to their stage."""
-    only_close: bool = True
-    """A vent that stands below its override position stays there rather than open up to it."""
-
-    @field_validator("positions")
-    @classmethod
-    def _positions_are_positions(cls, positions: dict[str, Quantity]) -> dict[str, Quantity]:
-        _check_percent("override position", list(positions.values()))
-        return positions
 
 
 _TEMPERATURES_C = (-3276.8, 3276.7)  # what a signed register of tenths can hold
@@ -73,8 +69,7 @@ class House(FileModel):
     @model_validator(mode="after")
     def _stages_rise(self) -> Self:
         for quantity in (self.temperature, *self.stage_at):
-            if quantity.dimension is not Dimension.TEMPERATURE:
-                raise ValueError(f"{str(quantity)!r} is no temperature; write it in °C, such as '22 °C'")
+            check_temperature(quantity)
         low, high = _TEMPERATURES_C
         if not low <= self.temperature.value <= high:
             raise ValueError(f"temperature {str(self.temperature)!r} must be from {low:g} °C to {high:g} °C")
@@ -83,12 +78,7 @@ class House(FileModel):
             raise ValueError(
                 f"stage_at {', '.join(str(q) for q in self.stage_at)} must rise from stage to stage"
             )
-        if self.hysteresis.dimension is not Dimension.TEMPERATURE or "F" in self.hysteresis.text:
-            raise ValueError(
-                f"hysteresis {str(self.hysteresis)!r} is a difference: write it in °C, such as '1 °C'"
-            )
-        if self.hysteresis.value < 0:
-            raise ValueError(f"hysteresis {str(self.hysteresis)!r} must not be negative")
+        check_difference("hysteresis", self.hysteresis, Dimension.TEMPERATURE, "1 °C")
         return self
 
 
@@ -101,6 +91,19 @@ class MockSettings(FileModel):
     """The house whose temperature opens the vents."""
     rain: RainOverride
     """The unit's rain override."""
+    wind: Wind | None = None
+    """The unit's cups and gale override, input `cups`."""
+    tip_rate: TipRate | None = None
+    """The unit's tipping bucket, input `bucket`."""
+    frost: Frost | None = None
+    """The unit's frost override; it needs `sensors: outside`."""
+    sensors: Sensors = Sensors()
+    """The unit's analogue sensors."""
+    precedence: list[OverrideName] | None = None
+    """Overrides in the order in which they decide: the first active one that names a vent moves it. Unless stated,
+    of all that are active the one that closes the vent most."""
+    supply: Supply = Supply()
+    """What a loss of supply does to the unit."""
     refresh_every: Seconds = 0.2
     """Input registers are copied from the process this often."""
     faults: dict[Name, float] = Field(default_factory=dict)
@@ -112,17 +115,91 @@ class MockSettings(FileModel):
         check_names(faults)
         return faults
 
+    @property
+    def overrides(self) -> dict[OverrideName, Positions]:
+        """Every override that the unit has, by name."""
+        found: dict[OverrideName, Positions | None] = {
+            "rain": self.rain,
+            "gale": self.wind,
+            "frost": self.frost,
+            "failure": self.sensors.failure,
+        }
+        return {name: override for name, override in found.items() if override is not None}
+
+    @property
+    def more_weather(self) -> bool:
+        """Whether the unit has more weather than a rain contact, and so the longer register map."""
+        return any((self.wind, self.tip_rate, self.frost, self.sensors != Sensors()))
+
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
-        for name in self.rain.positions:
-            if name not in self.vents:
-                raise ValueError(
-                    f"rain position for {name!r}, which is not among the vents: {', '.join(self.vents)}"
-                )
+        for override, rule in self.overrides.items():
+            faces = rule.faces if isinstance(rule, Wind) else {}
+            for name in (*rule.positions, *faces):
+                if name not in self.vents:
+                    raise ValueError(
+                        f"{override} position for {name!r}, which is not among the vents: {', '.join(self.vents)}"
+                    )
         for name, group in self.vents.items():
             if len(group.stages) != len(self.house.stage_at):
                 raise ValueError(
                     f"vent {name!r} has {len(group.stages)} stage positions where house.stage_at has"
                     f" {len(self.house.stage_at)} stages; give as many"
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _sensors_serve(self) -> Self:
+        sensors = self.sensors
+        if self.frost is not None and sensors.outside is None:
+            raise ValueError("frost needs an outside thermometer; add `outside:` below `sensors:`")
+        if self.wind is not None and self.wind.leeward and sensors.direction is None:
+            raise ValueError("wind.leeward needs a wind vane; add `direction:` below `sensors:`")
+        if sensors.cups is not None and self.wind is None:
+            raise ValueError("sensors.cups watches cups that the unit does not have; add `wind:`")
+        if sensors.house is not None:
+            low, high = sensors.house.range
+            if not low.value <= self.house.temperature.value <= high.value:
+                raise ValueError(
+                    f"house temperature {str(self.house.temperature)!r} must lie within the sensor's range,"
+                    f" {low.text} to {high.text}"
+                )
+        for name in ("outside", "house", "direction", "cups"):
+            watched = getattr(sensors, name)
+            if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
+                raise ValueError(
+                    f"sensors.{name} is treated as {watched.treat_as!r}, an override that the unit does not have;"
+                    f" it has {', '.join(self.overrides)}"
+                )
+        return self
+
+    @property
+    def parts(self) -> frozenset[str]:
+        """What this unit has of what not every unit has, in the words that a fault's `needs` uses."""
+        sensors = self.sensors
+        has = {
+            "wind": self.wind,
+            "wind.leeward": self.wind and self.wind.leeward,
+            "tip_rate": self.tip_rate,
+            "frost": self.frost,
+            "sensors": sensors != Sensors(),
+            "sensors.outside": sensors.outside,
+            "a second override": len(self.overrides) > 1,
+            "supply.restart: reference": self.supply.restart == "reference",
+        }
+        return frozenset(part for part, there in has.items() if there)
+
+    @model_validator(mode="after")
+    def _faults_fit(self) -> Self:
+        check_names(self.faults, self.parts)
+        return self
+
+    @model_validator(mode="after")
+    def _precedence_is_whole(self) -> Self:
+        listed = self.precedence
+        if listed is not None and sorted(listed) != sorted(self.overrides):
+            raise ValueError(
+                f"precedence [{', '.join(listed)}] must name each override of the unit once:"
+                f" {', '.join(self.overrides)}"
+            )
         return self

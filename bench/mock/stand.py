@@ -58,7 +58,8 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
 
     The unit listens on a pseudo-terminal (RTU, together with the coil board as a second unit on the line) and on TCP;
     the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. The boards' first
-    relays are wired in parallel to the unit's rain terminal.
+    relays are wired in parallel to the unit's rain terminal. The coil board's second relay has the unit's supply on
+    its normally closed contact, its third the cups, its fourth the bucket; what the unit lacks is not wired.
 
     Args:
         settings: of the unit.
@@ -79,7 +80,15 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         devices = {UNIT_ID: unit, BOARD_ID: coils} if framing == "rtu" else {UNIT_ID: unit}
         return Responder(framing, devices, reply_after_s=_REPLY_AFTER_S, jitter_s=_JITTER_S, seed=seed)  # type: ignore[arg-type]
 
-    coils = CoilBoard({0: contact("rain")})
+    def put_supply(energised: bool) -> None:  # noqa: FBT001 - a relay has two states
+        unit.set_contact("supply", now_s(), closed=not energised)
+
+    def contact_if_any(name: str) -> Callable[[bool], None]:
+        return contact(name) if name in unit.contacts else lambda _: None
+
+    coils = CoilBoard(
+        {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
+    )
     frames = FramesBoard({1: contact("rain_2")})
     scpi = ScpiBoard({1: contact("rain_4")})
     enter = stack.enter_async_context

@@ -1,73 +1,43 @@
-"""The mock unit: contacts in, vents and registers out, in continuous time; deterministic (pure)."""
+"""The mock unit: terminals in, vents and registers out, in continuous time; deterministic (pure)."""
 
 from __future__ import annotations
 
 import heapq
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import DriverError
-from bench.mock.actuator import Actuator, Travel
-from bench.mock.conditioning import Counter, Settling
+from bench.mock.actuator import CLOSED_PERCENT, Actuator, Travel
+from bench.mock.conditioning import Settling
 from bench.mock.faults import behaviour_with
-from bench.mock.logic import OverrideRule, faulty_rule, override_target
+from bench.mock.overrides import Overrides
+from bench.mock.pulses import Alarm
 from bench.mock.registers import (
     DEVICE_BUSY,
     ILLEGAL_ADDRESS,
+    PLAIN_BITS,
     RefusedError,
+    SilentError,
     Snapshot,
     input_registers,
     span,
 )
 from bench.mock.ventilation import next_stage
+from bench.mock.weather import RAIN_CONTACTS, Weather, inputs_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from bench.interfaces import Table
     from bench.mock.behaviour import Behaviour
+    from bench.mock.pulses import Part
     from bench.mock.settings import MockSettings
-
-CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
-"""Inputs of the unit, wired in parallel: its rain terminal sees closed while any of them is closed."""
+    from bench.mock.weather_settings import OverrideName
 
 _GRID: Final = 1e-6  # of a refresh interval: instants on the refresh grid are not exact in binary
 _PHASES: Final = 60  # every count from 1 to 6 divides it, so that no phase is preferred
-
-
-@final
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Design:
-    """A unit as it is built, faults included.
-
-    Attributes:
-        travels: the drive of each vent group.
-        stages: position of each vent group at stage 0, 1, 2, …, %.
-        rule: the rain override.
-        debounce_s: how long the contact must keep a state.
-        entry_s: how long the debounced contact must be closed before the override begins.
-        release_s: how long it must be open before the override ends.
-        stage_at_c: temperature at which stage 1, 2, … begins, °C.
-        hysteresis_c: how far below that a stage ends, °C.
-        temperature_c: house temperature at power-up, °C.
-        refresh_s: input registers are copied at every multiple of this from power-up; 0 for at every read.
-        behaviour: what is wrong with it.
-        phase: which of a row is the first to be hit by a fault that hits every n-th.
-    """
-
-    travels: Mapping[str, Travel]
-    stages: Mapping[str, Sequence[float]]
-    rule: OverrideRule
-    debounce_s: float
-    entry_s: float
-    release_s: float
-    stage_at_c: Sequence[float]
-    hysteresis_c: float
-    temperature_c: float
-    refresh_s: float
-    behaviour: Behaviour
-    phase: int
+_DELAYS: Final = (1, 2)  # holding registers of the rain override's delays
+_THERMOMETERS: Final = {0: "house", 3: "outside"}  # holding registers that play one
 
 
 @final
@@ -80,37 +50,37 @@ class MockUnit:
     Attributes:
         start_s: when it was powered up.
         now_s: how far its time has come.
-        override_active: whether the rain override truly is active at that time.
+        contacts: its contact inputs. The rain inputs are in parallel, `supply` is closed unless said otherwise.
+        levels: its analogue inputs; each carries the value that the settings give until a level is put on it.
 
-    At one instant, delays that are over come first, then contact edges in the order they were given, then the
-    refresh of the registers.
+    At one instant, delays that are over come first, then changes at the terminals in the order they were given,
+    then the refresh of the registers.
     """
 
-    def __init__(self, design: Design, start_s: float) -> None:
-        behaviour = design.behaviour
+    def __init__(self, settings: MockSettings, behaviour: Behaviour, start_s: float, phase: int) -> None:
         self.start_s = start_s
         self.now_s = start_s
-        self.override_active = False
-        self._design = design
-        self._vents = {name: Actuator(travel, start_s) for name, travel in design.travels.items()}
-        self._edges: list[tuple[float, int, str, bool]] = []
-        self._edges_given = 0
+        contacts, levels = inputs_of(settings)
+        self.contacts, self.levels = tuple(contacts), tuple(levels)
+        self._settings = settings
+        self._behaviour = behaviour
+        self._phase = phase
+        self._vents = {name: Actuator(t, start_s) for name, t in _travels(settings, behaviour).items()}
+        self._stages = {n: (CLOSED_PERCENT, *(q.value for q in g.stages)) for n, g in settings.vents.items()}
+        self._stage_at_c = tuple(q.value for q in settings.house.stage_at)
+        self._hysteresis_c = settings.house.hysteresis.value * behaviour.hysteresis_factor
+        self._turns = settings.wind is not None and bool(settings.wind.leeward)
+        self._refresh_s = settings.refresh_every * behaviour.refresh_factor
+        self._changes: list[tuple[float, int, str, float]] = []
+        self._changes_given = 0
         self._closed: set[str] = set()
-        self._debounce = Settling(design.debounce_s, design.debounce_s)
-        self._override = Settling(design.entry_s, design.release_s)
-        self._set_delays(design.entry_s, design.release_s)
-        self._gives_up_s = math.inf
-        self._counter = Counter(
-            per_closure=behaviour.counts_per_closure, misses_every=behaviour.misses_every, phase=design.phase
-        )
-        self._reads = design.phase
-        self._rule = faulty_rule(design.rule, behaviour)
-        self._ceilings: dict[str, float] = {}
-        self._temperature_c = design.temperature_c
-        self._stage = 0
+        self._put: dict[str, float] = {}
+        self._power = Settling(settings.supply.boots_for, settings.supply.rides_through)
+        self._power.input = self._power.value = True
+        self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
+        self._reads = phase
         self._refreshes = 0
-        self._restage()
-        self._refresh(start_s)
+        self._start(sees_from_s=math.inf, referenced_s=math.inf)
 
     # terminals
 
@@ -120,17 +90,33 @@ class MockUnit:
         Raises:
             DriverError: the unit has no such input.
         """
-        if name not in CONTACTS:
-            raise DriverError(f"the mock unit has no input {name!r}; it has {', '.join(CONTACTS)}")
-        self._edges_given += 1
-        heapq.heappush(self._edges, (max(now_s, self.now_s), self._edges_given, name, closed))
+        self._give("input", self.contacts, name, now_s, closed)
+
+    def set_level(self, name: str, now_s: float, value: float) -> None:
+        """Put a level, in mA or ohm as the sensor's type says, on the input `name`, as `set_contact` does.
+
+        Raises:
+            DriverError: the unit has no such analogue input, or the level is no number.
+        """
+        if not math.isfinite(value):
+            raise DriverError(
+                f"input {name!r} of the mock unit cannot take {value!r}; give a level in mA or ohm"
+            )
+        self._give("analogue input", self.levels, name, now_s, value)
+
+    def _give(self, kind: str, known: Iterable[str], name: str, now_s: float, value: float) -> None:
+        if name not in known:
+            has = ", ".join(known) or "none"
+            raise DriverError(f"the mock unit has no {kind} {name!r}; it has {has}")
+        self._changes_given += 1
+        heapq.heappush(self._changes, (max(now_s, self.now_s), self._changes_given, name, value))
 
     # registers
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:
-        """Return what the unit's registers hold at `now_s`. Raises `RefusedError`."""
-        self.advance(now_s)
-        busy_every = self._design.behaviour.busy_every
+        """Return what the unit's registers hold at `now_s`. Raises `RefusedError` or `SilentError`."""
+        self._answer(now_s)
+        busy_every = self._behaviour.busy_every
         if busy_every:
             self._reads += 1
             if self._reads % busy_every == 0:
@@ -146,24 +132,38 @@ class MockUnit:
     def write(self, table: Table, address: int, words: Sequence[int], now_s: float) -> None:
         """Write holding registers at `now_s`.
 
-        They are: 0 house temperature (s16, 0.1 °C), 1 entry delay and 2 release delay (u16, 0.1 s). A delay
-        that is already running keeps its length. Raises `RefusedError`.
+        They are: 0 house temperature (s16, 0.1 °C), 1 entry delay and 2 release delay of the rain override (u16,
+        0.1 s) and, with an outside thermometer, 3 outside temperature (as 0). A temperature is played to the
+        thermometer's input; a delay that is already running keeps its length. Raises `RefusedError` or
+        `SilentError`.
         """
-        self.advance(now_s)
+        self._answer(now_s)
         if table != "holding":
             raise RefusedError(ILLEGAL_ADDRESS)
         holding = self._holding()
         span(holding, address, len(words))
         holding[address : address + len(words)] = words
-        temperature, entry, release = holding
-        self._temperature_c = (temperature - 0x10000 if temperature & 0x8000 else temperature) / 10
-        if words and address + len(words) > 1:
-            self._set_delays(entry / 10, release / 10)
-        self._restage()
+        written = range(address, address + len(words))
+        for register, name in _THERMOMETERS.items():
+            if register in written:
+                word = holding[register]
+                celsius = (word - 0x10000 if word & 0x8000 else word) / 10
+                self._take(name, self._weather.sensors[name].level(celsius))
+        if any(register in written for register in _DELAYS):
+            self._entry_s, self._release_s = holding[1] / 10, holding[2] / 10
+            self._overrides.set_rain_delays(self._entry_s, self._release_s)
+        self._follow_weather()
+
+    def _answer(self, now_s: float) -> None:
+        self.advance(now_s)
+        if not self._power.value:
+            raise SilentError
 
     def _holding(self) -> list[int]:
+        sensors = self._weather.sensors
         delays = (min(0xFFFF, round(s * 10)) for s in (self._entry_s, self._release_s))
-        return [round(self._temperature_c * 10) & 0xFFFF, *delays]
+        outside = [round(sensors["outside"].value * 10) & 0xFFFF] if "outside" in sensors else []
+        return [round(self._weather.house_c * 10) & 0xFFFF, *delays, *outside]
 
     # ground truth
 
@@ -175,138 +175,201 @@ class MockUnit:
         """Return where a vent truly is at the unit's time, % open."""
         return self._vents[vent].position_at(self.now_s)
 
+    @property
+    def active(self) -> tuple[OverrideName, ...]:
+        """The overrides that truly are active at the unit's time, in the order in which they began."""
+        return self._overrides.active if self._power.value else ()
+
+    @property
+    def override_active(self) -> bool:
+        """Whether the rain override truly is active at the unit's time."""
+        return "rain" in self.active
+
     # time
 
     def advance(self, to_s: float) -> None:
         """Let everything happen that is due up to and at `to_s`; the past is left alone."""
         to_s = max(to_s, self.now_s)
-        while (due_s := self._next_s()) <= to_s:
-            if self._design.refresh_s and (instants := self._instants_before(due_s)) > self._refreshes:
+        while True:
+            due_s, happen = self._next()
+            if due_s > to_s:
+                break
+            if self._refresh_s and (instants := self._instants_before(due_s)) > self._refreshes:
                 self._refresh_at(instants)
             self.now_s = max(self.now_s, due_s)
-            self._happen(due_s)
+            happen()
+            if self._power.value:
+                self._follow_weather()
         self.now_s = to_s
-        if not self._design.refresh_s:
+        if not self._refresh_s:
             self._refresh(to_s)
         elif (instants := self._instants_until(to_s)) > self._refreshes:
             self._refresh_at(instants)
 
-    def _next_s(self) -> float:
-        edge_s = self._edges[0][0] if self._edges else math.inf
-        return min(self._override.due_s, self._gives_up_s, self._debounce.due_s, edge_s)
+    def _next(self) -> tuple[float, Callable[[], None]]:
+        """Return what is due first: at one instant the foremost part, and a change at the terminals last."""
+        due_s, happen = math.inf, self._take_change
+        for part, its in self._parts:
+            if part.due_s < due_s:
+                due_s, happen = part.due_s, its
+        if self._changes and self._changes[0][0] < due_s:
+            return self._changes[0][0], self._take_change
+        return due_s, happen
 
-    def _happen(self, due_s: float) -> None:
-        if self._override.due_s <= due_s:
-            self._override.fire()
-            self._follow(active=self._override.value)
-            self._feed_override()
-        elif self._gives_up_s <= due_s:
-            self._follow(active=False)
-        elif self._debounce.due_s <= due_s:
-            self._debounce.fire()
-            if self._debounce.value and not self._design.behaviour.counts_bounce:
-                self._counter.closure()
-            self._feed_override()
-        else:
-            _, _, name, closed = heapq.heappop(self._edges)
-            self._take_edge(name, closed=closed)
+    def _take_change(self) -> None:
+        _, _, name, value = heapq.heappop(self._changes)
+        self._take(name, value)
+
+    # supply
+
+    def _start(self, *, sees_from_s: float, referenced_s: float) -> None:
+        """Begin with everything forgotten but the vents' positions and the rain override's delays."""
+        self._weather = Weather(self._settings, self._behaviour, self._phase, self.now_s)
+        self._overrides = Overrides(
+            self._settings, self._behaviour, sees_from_s, stands=self._stands, changed=self._command
+        )
+        self._overrides.set_rain_delays(self._entry_s, self._release_s)
+        self._reference = Alarm(referenced_s)
+        self._supply: Part = (self._power, self._power_changed)
+        self._parts: tuple[Part, ...] = (
+            *self._overrides.parts,
+            (self._reference, self._referenced),
+            *self._weather.parts,
+            self._supply,
+        )
+        self._stage = 0
+        self._house_c = math.nan
+        self._leeward: frozenset[str] = frozenset()
+        for name in self._closed:
+            self._weather.contact("rain" if name in RAIN_CONTACTS else name, self.now_s, closed=True)
+        for name, level in self._put.items():
+            self._weather.level(name, self.now_s, level)
+        self._follow_weather()
+        self._command()
+        self._refresh(self.now_s)
+
+    def _power_changed(self) -> None:
+        self._power.fire()
+        if not self._power.value:
+            self._parts = (self._supply,)
+            for vent in self._vents.values():
+                vent.halt(self.now_s)
+            return
+        run_s = max(group.dead_time + group.full_travel for group in self._settings.vents.values())
+        references = self._settings.supply.restart == "reference" and not self._behaviour.skips_reference
+        blind_s = self._behaviour.blind_after_restart_s
+        self._start(
+            sees_from_s=self.now_s + blind_s if blind_s else math.inf,
+            referenced_s=self.now_s + run_s if references else math.inf,
+        )
+
+    def _referenced(self) -> None:
+        self._reference.due_s = math.inf
+        self._command()
 
     # logic
 
-    def _set_delays(self, entry_s: float, release_s: float) -> None:
-        behaviour = self._design.behaviour
-        self._entry_s, self._release_s = entry_s, release_s
-        self._override.on_s = entry_s * behaviour.entry_factor + behaviour.entry_extra_s
-        self._override.off_s = release_s * behaviour.release_factor
-
-    def _take_edge(self, name: str, *, closed: bool) -> None:
-        before = bool(self._closed)
-        (self._closed.add if closed else self._closed.discard)(name)
-        after = bool(self._closed)
-        if after and not before and self._design.behaviour.counts_bounce:
-            self._counter.closure()
-        self._debounce.change(self.now_s, state=after)
-
-    def _feed_override(self) -> None:
-        """Hand the debounced contact to the override's delays."""
-        behaviour, raining = self._design.behaviour, self._debounce.value
-        if not behaviour.rain_seen:
+    def _take(self, name: str, value: float) -> None:
+        """Take a change at the terminals now."""
+        if name == "supply":
+            self._power.change(self.now_s, state=bool(value))
             return
-        if not raining and self._override.value and behaviour.never_releases:
+        if name in self._weather.sensors:
+            self._put[name] = value
+            if self._power.value:
+                self._weather.level(name, self.now_s, value)
             return
-        if not raining and not self._override.value and behaviour.entry_survives_opening:
+        (self._closed.add if value else self._closed.discard)(name)
+        if not self._power.value:
             return
-        self._override.change(self.now_s, state=raining)
+        if name in RAIN_CONTACTS:
+            closed = not self._closed.isdisjoint(RAIN_CONTACTS)
+            self._weather.contact("rain", self.now_s, closed=closed)
+        else:
+            self._weather.contact(name, self.now_s, closed=bool(value))
 
-    def _follow(self, *, active: bool) -> None:
-        """Begin or end the override."""
-        lasts_s = self._design.behaviour.gives_up_after_s
-        self._gives_up_s = self.now_s + lasts_s if active and lasts_s is not None else math.inf
-        self.override_active = active
-        self._ceilings = (
-            {name: vent.position_at(self.now_s) for name, vent in self._vents.items()} if active else {}
-        )
-        self._command()
+    def _follow_weather(self) -> None:
+        """Do what follows from the weather as the unit now sees it."""
+        weather = self._weather
+        self._overrides.feed(weather.demands(), self.now_s)
+        if self._turns and (leeward := weather.leeward()) != self._leeward:
+            self._leeward = leeward
+            self._overrides.turn(leeward)
+            self._command()
+        if weather.house_c != self._house_c:
+            self._house_c = weather.house_c
+            self._restage()
 
     def _restage(self) -> None:
-        design = self._design
-        stage = next_stage(
-            self._stage,
-            self._temperature_c,
-            design.stage_at_c,
-            design.hysteresis_c * design.behaviour.hysteresis_factor,
-        )
+        stage = next_stage(self._stage, self._house_c, self._stage_at_c, self._hysteresis_c)
         if stage != self._stage:
             self._stage = stage
-            self._command(stage_first=design.behaviour.stage_beats_override)
+            self._command(stage_first=self._behaviour.stage_beats_override)
+
+    def _stands(self) -> dict[str, float]:
+        return {name: vent.position_at(self.now_s) for name, vent in self._vents.items()}
 
     def _command(self, *, stage_first: bool = False) -> None:
         """Send every vent to its target."""
         for name, vent in self._vents.items():
-            target = self._design.stages[name][self._stage]
-            if self.override_active and not stage_first:
-                target = override_target(self._rule, name, target, self._ceilings[name])
-                self._ceilings[name] = target
+            target = self._stages[name][self._stage]
+            if self._reference.due_s < math.inf:
+                target = CLOSED_PERCENT
+            elif not stage_first:
+                target = self._overrides.target(name, target)
             vent.command(target, self.now_s)
 
     # refresh of the input registers
 
     def _instants_until(self, at_s: float) -> int:
-        return math.floor((at_s - self.start_s) / self._design.refresh_s + _GRID)
+        return math.floor((at_s - self.start_s) / self._refresh_s + _GRID)
 
     def _instants_before(self, at_s: float) -> int:
-        return math.ceil((at_s - self.start_s) / self._design.refresh_s - _GRID) - 1
+        return math.ceil((at_s - self.start_s) / self._refresh_s - _GRID) - 1
 
     def _refresh_at(self, instants: int) -> None:
         self._refreshes = instants
-        self._refresh(self.start_s + instants * self._design.refresh_s)
+        self._refresh(self.start_s + instants * self._refresh_s)
 
     def _refresh(self, at_s: float) -> None:
-        behaviour, override = self._design.behaviour, self._override
-        vents = self._vents.values()
+        if not self._power.value:
+            return
+        vents, weather, more = self._vents.values(), self._weather, self._settings.more_weather
+        reports_target = self._behaviour.reports_target
         self._snapshot = Snapshot(
-            tuple(v.target_percent if behaviour.reports_target else v.position_at(at_s) for v in vents),
-            self._temperature_c,
-            self._counter.count,
-            (
-                self.override_active and not behaviour.flag_stuck,
-                self._debounce.value,
-                override.pending and not override.value,
-                override.pending and override.value,
-                any(v.moving_at(at_s) for v in vents),
-            ),
+            tuple(v.target_percent if reports_target else v.position_at(at_s) for v in vents),
+            weather.house_c,
+            weather.counter.count,
+            self._status(at_s, more=more),
             self._stage,
+            weather.reading(min(at_s, self.now_s)) if more else None,
         )
-        self._words = input_registers(self._snapshot, behaviour)
+        self._words = input_registers(self._snapshot, self._behaviour)
+
+    def _status(self, at_s: float, *, more: bool) -> tuple[bool, ...]:
+        """Return the status bits in the order of `STATUS_BITS`."""
+        active, rain, weather = self._overrides.active, self._overrides.delays["rain"], self._weather
+        plain = (
+            "rain" in active and not self._behaviour.flag_stuck,
+            weather.rain.value,
+            rain.pending and not rain.value,
+            rain.pending and rain.value,
+            any(vent.moving_at(at_s) for vent in self._vents.values()),
+        )
+        assert len(plain) == PLAIN_BITS
+        if not more:
+            return plain
+        return (
+            *plain,
+            *(name in active for name in ("gale", "frost", "failure")),
+            weather.bucket is not None and weather.bucket.wet.on,
+            *(weather.failed(name) for name in ("outside", "house", "direction", "cups")),
+            self._reference.due_s < math.inf,
+        )
 
 
-def build(settings: MockSettings, start_s: float, seed: int) -> MockUnit:
-    """Build the unit that `settings` describe, powered up at loop time `start_s`.
-
-    The seed moves the phase of faults that hit every n-th of a row; a healthy unit does not depend on it.
-    """
-    behaviour = behaviour_with(settings.faults)
-    travels = {
+def _travels(settings: MockSettings, behaviour: Behaviour) -> Mapping[str, Travel]:
+    return {
         name: Travel(
             rate_percent_s=100 / (group.full_travel * behaviour.travel_factor),
             dead_time_s=group.dead_time + behaviour.extra_dead_time_s,
@@ -317,20 +380,11 @@ def build(settings: MockSettings, start_s: float, seed: int) -> MockUnit:
         )
         for i, (name, group) in enumerate(settings.vents.items())
     }
-    design = Design(
-        travels=travels,
-        stages={name: (0.0, *(q.value for q in group.stages)) for name, group in settings.vents.items()},
-        rule=OverrideRule(
-            {name: q.value for name, q in settings.rain.positions.items()}, settings.rain.only_close
-        ),
-        debounce_s=settings.rain.debounce * behaviour.debounce_factor,
-        entry_s=settings.rain.entry_delay,
-        release_s=settings.rain.release_delay,
-        stage_at_c=tuple(q.value for q in settings.house.stage_at),
-        hysteresis_c=settings.house.hysteresis.value,
-        temperature_c=settings.house.temperature.value,
-        refresh_s=settings.refresh_every * behaviour.refresh_factor,
-        behaviour=behaviour,
-        phase=seed % _PHASES,
-    )
-    return MockUnit(design, start_s)
+
+
+def build(settings: MockSettings, start_s: float, seed: int) -> MockUnit:
+    """Build the unit that `settings` describe, powered up at loop time `start_s`.
+
+    The seed moves the phase of faults that hit every n-th of a row; a healthy unit does not depend on it.
+    """
+    return MockUnit(settings, behaviour_with(settings.faults), start_s, seed % _PHASES)

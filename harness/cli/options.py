@@ -160,7 +160,7 @@ def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchF
                 [Problem("--fault", None, None, f"{severity!r} is no severity", f"write {name}=2")]
             ) from None
     try:
-        check_names(faults)
+        check_names(faults, bench.model.mock.parts)
     except ValueError as error:
         raise FileError([Problem("--fault", None, None, str(error))]) from None
     mock = bench.model.mock.model_copy(update={"faults": faults})

@@ -12,11 +12,33 @@ from bench.mock.unit import build
 START_S = 1000.0
 
 
+def _shipped(name):
+    path = Path(bench.__file__).parent / "files" / name
+    return yaml.safe_load(path.read_text(encoding="utf-8"))["mock"]
+
+
 @pytest.fixture
 def settings():
     """The mock settings of the shipped bench, as plain data to change."""
-    path = Path(bench.__file__).parent / "files" / "mock.yaml"
-    return yaml.safe_load(path.read_text(encoding="utf-8"))["mock"]
+    return _shipped("mock.yaml")
+
+
+@pytest.fixture
+def all_weather():
+    """The mock settings of the shipped bench with all weather, as plain data to change."""
+    return _shipped("mock-weather.yaml")
+
+
+@pytest.fixture
+def make_weather(all_weather):
+    """Build the unit with all weather, with faults and changed sections, powered up at 1000 s."""
+
+    def make(faults=None, *, seed=0, **sections):
+        for name, change in sections.items():
+            all_weather[name] = all_weather[name] | change if isinstance(change, dict) else change
+        return build(MockSettings.model_validate(all_weather | {"faults": faults or {}}), START_S, seed)
+
+    return make
 
 
 @pytest.fixture

@@ -1,10 +1,11 @@
 """Every fault of the catalogue shows, and shows where its description says."""
 
 import pytest
+from pydantic import ValidationError
 
 from bench.mock.behaviour import HEALTHY
 from bench.mock.faults import CATALOGUE, behaviour_with
-from bench.mock.registers import RefusedError
+from bench.mock.registers import RefusedError, SilentError
 
 T0 = 1000.0
 
@@ -50,10 +51,71 @@ def exercise(unit):
     return shown, unit.truth("roof"), unit.truth("side")
 
 
-@pytest.mark.parametrize("name", CATALOGUE)
+def exercise_weather(unit):
+    """Take a unit with all weather through wind, tips, frost, a broken wire and a loss of supply."""
+    shown = []
+
+    def watch(until_s):
+        at_s = unit.now_s
+        while at_s < T0 + until_s:
+            at_s += 0.5
+            try:
+                shown.append(tuple(unit.read("input", 0, 15, at_s)))
+            except SilentError:
+                shown.append(())
+
+    def blow(hz, from_s, to_s):
+        for k in range(round((to_s - from_s) * hz)):
+            unit.set_contact("cups", T0 + from_s + k / hz, closed=True)
+            unit.set_contact("cups", T0 + from_s + (k + 0.5) / hz, closed=False)
+
+    unit.write("holding", 0, [300], T0)
+    blow(8, 45, 60)  # 10 m/s
+    blow(11, 60, 120)  # 13.6 m/s, a gale
+    blow(8, 120, 240)  # less, but not over
+    unit.set_level("direction", T0 + 60, 4.0)  # the roof is leeward
+    watch(90)
+    unit.set_contact("rain", T0 + 90, closed=True)  # rain in the gale, and rain that ends in it
+    unit.set_contact("rain", T0 + 140, closed=False)
+    for k in range(6):
+        unit.set_contact("bucket", T0 + 320 + 50 * k, closed=True)  # 14.4 mm/h
+        unit.set_contact("bucket", T0 + 320.1 + 50 * k, closed=False)
+    watch(800)
+    unit.write("holding", 3, [0x10000 - 55], T0 + 800)
+    watch(900)
+    unit.write("holding", 3, [100], T0 + 900)
+    watch(1000)
+    unit.set_level("house", T0 + 1000, 0.0)
+    watch(1050)
+    unit.set_level("house", T0 + 1050, 18.0)
+    unit.set_contact("rain", T0 + 1100, closed=True)
+    unit.set_contact("supply", T0 + 1150, closed=False)
+    unit.set_contact("supply", T0 + 1160, closed=True)
+    watch(1350)
+    return shown, unit.truth("roof"), unit.truth("side")
+
+
+PLAIN = [name for name, fault in CATALOGUE.items() if fault.area != "supply" and not fault.needs]
+FURTHER = [name for name in CATALOGUE if name not in PLAIN]
+
+
+@pytest.mark.parametrize("name", PLAIN)
 def test_a_fault_shows(make, name):
     """A unit with the fault does something that a healthy unit, treated alike, does not."""
     assert exercise(make({name: 1.0})) != exercise(make())
+
+
+@pytest.mark.parametrize("name", FURTHER)
+def test_a_fault_of_the_further_weather_shows(make_weather, name):
+    """The same with wind, tips, frost, a broken wire and a loss of supply."""
+    assert exercise_weather(make_weather({name: 1.0})) != exercise_weather(make_weather())
+
+
+@pytest.mark.parametrize("name", [name for name in CATALOGUE if CATALOGUE[name].needs])
+def test_a_fault_of_what_the_unit_lacks_is_refused(make, name):
+    """A fault that could never show would be a false reassurance: the unit is not built."""
+    with pytest.raises(ValidationError, match=f"fault '{name}' spoils what this unit does not have: "):
+        make({name: 1.0})
 
 
 def test_a_healthy_unit_repeats_itself(make):
@@ -68,7 +130,7 @@ def test_a_fault_is_described(name):
     assert fault.name == name
     assert fault.about.endswith(".")
     assert fault.about.count(". ") == 0
-    assert fault.area in {"input", "delay", "override", "stage", "drive", "register", "bus"}
+    assert fault.area in {"input", "delay", "override", "supply", "stage", "drive", "register", "bus"}
     graded = behaviour_with({name: 0.5}) != behaviour_with({name: 2.0})
     assert graded == bool(fault.severity)
 

@@ -126,9 +126,8 @@ def test_parallel_contacts_close_the_rain_terminal_together(make):
 
 def test_an_unknown_input_is_named(make):
     """A driver wired to an input that the unit lacks is told which there are."""
-    with pytest.raises(
-        DriverError, match=r"^the mock unit has no input 'snow'; it has rain, rain_2, rain_3, rain_4$"
-    ):
+    message = r"^the mock unit has no input 'snow'; it has rain, rain_2, rain_3, rain_4, supply$"
+    with pytest.raises(DriverError, match=message):
         make().set_contact("snow", T0, closed=True)
 
 

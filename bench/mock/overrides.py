@@ -1,0 +1,153 @@
+"""The unit's overrides together: when each begins and ends, and which target they leave a vent (pure)."""
+
+from __future__ import annotations
+
+from functools import partial
+from math import inf
+from typing import TYPE_CHECKING, final
+
+from bench.mock.conditioning import Settling
+from bench.mock.logic import OverrideRule, faulty_rule, override_target
+from bench.mock.pulses import Alarm
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    from bench.mock.behaviour import Behaviour
+    from bench.mock.pulses import Part
+    from bench.mock.settings import MockSettings
+    from bench.mock.weather_settings import OverrideName, Positions, Wind
+
+
+@final
+class Overrides:
+    """Every override of the unit; made anew at every start.
+
+    Args:
+        settings: of the unit.
+        behaviour: what is wrong with it.
+        sees_from_s: before this instant no weather is handed to the overrides.
+        stands: says where each vent stands now, %.
+        changed: called when an override began or ended.
+
+    Attributes:
+        active: those that are active, in the order in which they began.
+        delays: the entry and release delay of each.
+        parts: what falls due.
+    """
+
+    def __init__(
+        self,
+        settings: MockSettings,
+        behaviour: Behaviour,
+        sees_from_s: float,
+        *,
+        stands: Callable[[], dict[str, float]],
+        changed: Callable[[], None],
+    ) -> None:
+        self.active: tuple[OverrideName, ...] = ()
+        self.delays: dict[OverrideName, Settling] = {
+            "rain": Settling(settings.rain.entry_delay, settings.rain.release_delay)
+        }
+        if gale := settings.wind:
+            self.delays["gale"] = Settling(gale.entry_delay, gale.release_delay)
+        if frost := settings.frost:
+            self.delays["frost"] = Settling(frost.entry_delay, frost.release_delay)
+        if settings.sensors.failure is not None:
+            self.delays["failure"] = Settling(0.0, 0.0)
+        self._behaviour = behaviour
+        self._order = settings.precedence
+        self._wind = settings.wind
+        self._stands, self._changed = stands, changed
+        self._rules = {name: _rule(override) for name, override in settings.overrides.items()}
+        self._rules["rain"] = faulty_rule(self._rules["rain"], behaviour)
+        self._ceilings: dict[OverrideName, dict[str, float]] = {}
+        self._gives_up, self._sight = Alarm(), Alarm(sees_from_s)
+        self.parts: tuple[Part, ...] = (
+            *((delay, partial(self._settled, name)) for name, delay in self.delays.items()),
+            (self._gives_up, self._give_up),
+            (self._sight, self._see),
+        )
+
+    def set_rain_delays(self, entry_s: float, release_s: float) -> None:
+        """Take other delays of the rain override; one that is already running keeps its length."""
+        behaviour, rain = self._behaviour, self.delays["rain"]
+        rain.on_s = entry_s * behaviour.entry_factor + behaviour.entry_extra_s
+        rain.off_s = release_s * behaviour.release_factor
+
+    def feed(self, demands: Mapping[OverrideName, bool], now_s: float) -> None:
+        """Hand the overrides what the weather calls for."""
+        if self._sight.due_s < inf:
+            return
+        for name, demand in demands.items():
+            if name != "rain" or demand or not self._keeps_rain():
+                self.delays[name].change(now_s, state=demand)
+
+    def turn(self, leeward: frozenset[str]) -> None:
+        """Take which vent groups face away from the wind."""
+        if self._wind is not None:
+            self._rules["gale"] = _gale_rule(self._wind, leeward)
+
+    def target(self, vent: str, stage_percent: float) -> float:
+        """Return a vent's target, %, from the position that its stage calls for and the active overrides."""
+        deciding = [name for name in self._ranked() if vent in self._rules[name].positions]
+        if not deciding:
+            return stage_percent
+        if self._order is not None or self._behaviour.last_override_wins:
+            del deciding[1:]
+        target = min(
+            override_target(self._rules[name], vent, stage_percent, self._ceilings[name][vent])
+            for name in deciding
+        )
+        # Of every active override, whoever decided: one that only closes opens nothing while it lasts.
+        for ceilings in self._ceilings.values():
+            ceilings[vent] = target
+        return target
+
+    def _ranked(self) -> Iterable[OverrideName]:
+        if self._behaviour.last_override_wins:
+            return reversed(self.active)
+        return [name for name in self._order or self.active if name in self.active]
+
+    def _keeps_rain(self) -> bool:
+        """Return whether the end of the rain is not noticed: a fault."""
+        if self.delays["rain"].value:
+            return self._behaviour.never_releases
+        return self._behaviour.entry_survives_opening
+
+    def _settled(self, name: OverrideName) -> None:
+        delay = self.delays[name]
+        now_s = delay.due_s
+        delay.fire()
+        if not delay.value:
+            self._end(name)
+            return
+        if name == "rain" and self._behaviour.gives_up_after_s is not None:
+            self._gives_up.due_s = now_s + self._behaviour.gives_up_after_s
+        self.active = (*self.active, name)
+        self._ceilings[name] = self._stands()
+        self._changed()
+
+    def _end(self, name: OverrideName) -> None:
+        if name == "rain":
+            self._gives_up.due_s = inf
+        ended = self.active if self._behaviour.release_drops_others else (name,)
+        self.active = tuple(other for other in self.active if other not in ended)
+        for other in ended:
+            self._ceilings.pop(other, None)
+        self._changed()
+
+    def _give_up(self) -> None:
+        self._end("rain")
+
+    def _see(self) -> None:
+        self._sight.due_s = inf
+
+
+def _rule(override: Positions) -> OverrideRule:
+    return OverrideRule({name: q.value for name, q in override.positions.items()}, override.only_close)
+
+
+def _gale_rule(wind: Wind, leeward: frozenset[str]) -> OverrideRule:
+    lee = {name: q.value for name, q in wind.leeward.items() if name in leeward}
+    return OverrideRule({**_rule(wind).positions, **lee}, wind.only_close)

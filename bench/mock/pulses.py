@@ -1,0 +1,209 @@
+"""Pulse inputs: wind from cups and rain from a tipping bucket, exact to the pulse, without a time step (pure)."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from typing import TYPE_CHECKING, Final, Protocol, final
+
+from bench.mock.conditioning import Counter, Settling
+from bench.mock.sensor import Threshold
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from bench.mock.behaviour import Behaviour
+    from bench.mock.weather_settings import CupsWatch, TipRate, TreatAs, Wind
+
+_TOGETHER_S: Final = (
+    1e-7  # evenly spaced pulses come and leave at one instant, which binary fractions miss a little
+)
+_S_PER_H: Final = 3600.0
+
+
+class Timed(Protocol):
+    """Something that falls due."""
+
+    @property
+    def due_s(self) -> float:
+        """When; infinite for never."""
+
+
+Part = tuple[Timed, "Callable[[], None]"]
+"""Something that falls due, and what then happens."""
+
+
+@final
+class PulseWindow:
+    """Counts the pulses of the last `window_s` seconds: a pulse counts until so long after it came."""
+
+    __slots__ = ("_leave_s", "_window_s", "due_s")
+
+    def __init__(self, window_s: float) -> None:
+        self._window_s = window_s
+        self._leave_s: deque[float] = deque()
+        self.due_s = math.inf  # when the oldest pulse leaves the window
+
+    def hz(self, at_s: float) -> float:
+        """Return the pulses a second over the window that ends at an instant; earlier ones are then forgotten."""
+        self._forget(at_s)
+        return len(self._leave_s) / self._window_s
+
+    def pulse(self, now_s: float) -> None:
+        """Take a pulse; what leaves at this instant has left, so that a steady train keeps a steady count."""
+        self._forget(now_s + 2 * _TOGETHER_S)
+        self._leave_s.append(now_s + self._window_s + _TOGETHER_S)
+        self.due_s = self._leave_s[0]
+
+    def _forget(self, until_s: float) -> None:
+        leave_s = self._leave_s
+        while leave_s and leave_s[0] <= until_s:
+            leave_s.popleft()
+        self.due_s = leave_s[0] if leave_s else math.inf
+
+
+@final
+class Silence:
+    """Whether pulses have been missing for too long; the next pulse ends it."""
+
+    __slots__ = ("_limit_s", "due_s", "failed", "treat_as")
+
+    def __init__(self, limit_s: float, treat_as: TreatAs, now_s: float) -> None:
+        self._limit_s = limit_s
+        self.failed = False
+        self.treat_as = treat_as
+        self.due_s = now_s + limit_s
+
+    def fire(self) -> None:
+        """Find that the limit has passed."""
+        self.failed = True
+        self.due_s = math.inf
+
+    def pulse(self, now_s: float) -> None:
+        """Take a pulse."""
+        self.failed = False
+        self.due_s = now_s + self._limit_s
+
+
+@final
+class Cups:
+    """Cups: pulses counted over a short and a long window, and whether the gust makes a gale.
+
+    Attributes:
+        gale: on from the threshold to a hysteresis below it.
+        silence: whether pulses have been missing for too long, where that is watched.
+        parts: what falls due.
+    """
+
+    def __init__(self, wind: Wind, watch: CupsWatch | None, behaviour: Behaviour, now_s: float) -> None:
+        at = wind.gale_at.value * behaviour.gale_at_factor
+        hysteresis = wind.hysteresis.value * behaviour.gale_hysteresis_factor
+        self.gale = Threshold(at, at - hysteresis, rising=True)
+        watched = watch is not None and behaviour.failures_seen
+        self.silence = Silence(watch.silent_for, watch.treat_as, now_s) if watch and watched else None
+        self._slope_m = wind.slope
+        self._offset_m_per_s = wind.offset.value * behaviour.cups_offset_factor
+        self._per_pulse = behaviour.counts_per_pulse
+        self._contact = Settling(wind.debounce, wind.debounce)
+        self._gust = PulseWindow(wind.gust_over * behaviour.gust_window_factor)
+        self._mean = PulseWindow(wind.mean_over)
+        self.parts: Sequence[Part] = (
+            (self._gust, self._leave),
+            (self._contact, self._settled),
+            *([(self.silence, self.silence.fire)] if self.silence else ()),
+        )
+
+    def gust_m_per_s(self, at_s: float) -> float:
+        """Return the wind over the short window, m/s; 0 without a pulse, whatever the offset."""
+        return self._speed_m_per_s(self._gust, at_s)
+
+    def mean_m_per_s(self, at_s: float) -> float:
+        """Return the wind over the long window, m/s."""
+        return self._speed_m_per_s(self._mean, at_s)
+
+    def contact(self, now_s: float, *, closed: bool) -> None:
+        """Take an edge of the contact."""
+        self._contact.change(now_s, state=closed)
+
+    def _speed_m_per_s(self, window: PulseWindow, at_s: float) -> float:
+        hz = window.hz(at_s) * self._per_pulse
+        return hz * self._slope_m + self._offset_m_per_s if hz else 0.0
+
+    def _leave(self) -> None:
+        self.gale.judge(self.gust_m_per_s(self._gust.due_s))
+
+    def _settled(self) -> None:
+        now_s = self._contact.due_s
+        self._contact.fire()
+        if self._contact.value:
+            self._gust.pulse(now_s)
+            self._mean.pulse(now_s)
+            if self.silence:
+                self.silence.pulse(now_s)
+            self.gale.judge(self.gust_m_per_s(now_s))
+
+
+@final
+class Alarm:
+    """A single instant that something waits for."""
+
+    __slots__ = ("due_s",)
+
+    def __init__(self, due_s: float = math.inf) -> None:
+        self.due_s = due_s
+
+
+@final
+class Bucket:
+    """A tipping bucket: the intensity of the last tips, and whether it is wet by it.
+
+    At a tip the intensity is that of the last tips: their rain, the first one's excepted, over the time from the
+    first to the last. Until the next one it is at most what one tip now would make it.
+
+    Attributes:
+        wet: on from the threshold to a hysteresis below it.
+        counter: tips.
+        parts: what falls due.
+    """
+
+    def __init__(self, tip_rate: TipRate, behaviour: Behaviour) -> None:
+        self.counter = Counter()
+        at, least = tip_rate.wet_at.value, tip_rate.wet_at.value - tip_rate.hysteresis.value
+        self.wet = Threshold(at, least, rising=True)
+        self._mm_s_per_h = tip_rate.tip.value * behaviour.tip_size_factor * _S_PER_H
+        self._longest_s = self._mm_s_per_h / least
+        self._falls = behaviour.tip_rate_falls
+        self._contact = Settling(tip_rate.debounce, tip_rate.debounce)
+        self._tips_s: deque[float] = deque(maxlen=tip_rate.tips)
+        self._overdue = Alarm()
+        self.parts: Sequence[Part] = ((self._overdue, self._dry), (self._contact, self._settled))
+
+    def rate_mm_per_h(self, at_s: float) -> float:
+        """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""
+        tips = len(self._tips_s) - 1
+        if tips < 1:
+            return 0.0
+        span_s = max(self._tips_s[-1] - self._tips_s[0], _TOGETHER_S)
+        rate = tips * self._mm_s_per_h / span_s
+        since_s = at_s - self._tips_s[-1]
+        return min(rate, self._mm_s_per_h / since_s) if self._falls and since_s > 0 else rate
+
+    def contact(self, now_s: float, *, closed: bool) -> None:
+        """Take an edge of the contact."""
+        self._contact.change(now_s, state=closed)
+
+    def _dry(self) -> None:
+        self._overdue.due_s = math.inf
+        self.wet.on = False
+
+    def _settled(self) -> None:
+        now_s = self._contact.due_s
+        self._contact.fire()
+        if not self._contact.value:
+            return
+        self.counter.closure()
+        if self._falls and self._tips_s and now_s - self._tips_s[-1] >= self._longest_s:
+            self._tips_s.clear()
+        self._tips_s.append(now_s)
+        self.wet.judge(self.rate_mm_per_h(now_s))
+        self._overdue.due_s = now_s + self._longest_s if self.wet.on and self._falls else math.inf

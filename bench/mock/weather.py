@@ -1,0 +1,193 @@
+"""The weather as the unit sees it: from its terminals to the conditions that its overrides wait for (pure)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, final
+
+from bench.mock.conditioning import Counter, Settling
+from bench.mock.pulses import Bucket, Cups, Part
+from bench.mock.registers import WeatherReading
+from bench.mock.sensor import Current, Line, Platinum, Sensor, Threshold, unfailing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from bench.mock.behaviour import Behaviour
+    from bench.mock.settings import MockSettings
+    from bench.mock.weather_settings import OverrideName, Thermometer
+    from bench.mock.weather_settings import Sensor as SensorSettings
+
+RAIN_CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
+"""Inputs that are wired in parallel: the rain terminal sees closed while any of them is closed."""
+
+_OHM_AT_0_C: Final = {"pt100": 100.0, "pt1000": 1000.0}
+_HALF_TURN: Final = 180.0
+_FULL_TURN: Final = 360.0
+_ABEAM: Final = 90.0  # degrees between a vent's direction and the wind's
+
+
+@final
+class Weather:
+    """The unit's inputs behind their terminals; made anew at every start.
+
+    Attributes:
+        rain: the debounced rain contact.
+        counter: closures of the rain contact.
+        sensors: the analogue inputs, `house` always among them.
+        cups: of a unit that has them.
+        bucket: of a unit that has one.
+        parts: what falls due, in the order in which it happens at one instant.
+    """
+
+    def __init__(self, settings: MockSettings, behaviour: Behaviour, phase: int, now_s: float) -> None:
+        debounce_s = settings.rain.debounce * behaviour.debounce_factor
+        self.rain = Settling(debounce_s, debounce_s)
+        self.counter = Counter(
+            per_closure=behaviour.counts_per_closure, misses_every=behaviour.misses_every, phase=phase
+        )
+        self.sensors = _sensors(settings, behaviour)
+        watch = settings.sensors.cups
+        self.cups = Cups(settings.wind, watch, behaviour, now_s) if settings.wind else None
+        self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
+        frost = settings.frost
+        self._frost = (
+            Threshold(frost.frost_at.value, frost.frost_at.value + frost.hysteresis.value, rising=False)
+            if frost
+            else None
+        )
+        self._names = tuple(settings.overrides)
+        self._faces = dict(settings.wind.faces) if settings.wind else {}
+        self._behaviour = behaviour
+        self._terminal = False
+        self._state: tuple[bool | str, ...] = ()
+        self._demands: dict[OverrideName, bool] = {}
+        silence = self.cups.silence if self.cups else None
+        self._watched = (*self.sensors.values(), *([silence] if silence else ()))
+        self.parts: tuple[Part, ...] = (
+            *((sensor.failure, sensor.failure.fire) for sensor in self.sensors.values()),
+            *(self.cups.parts if self.cups else ()),
+            *(self.bucket.parts if self.bucket else ()),
+            (self.rain, self._rain_settled),
+        )
+        self._judge_frost()
+
+    @property
+    def house_c(self) -> float:
+        """House temperature, °C."""
+        return self.sensors["house"].value
+
+    @property
+    def outside_c(self) -> float:
+        """Outside temperature, °C; 0 without a sensor."""
+        if "outside" not in self.sensors:
+            return 0.0
+        value = self.sensors["outside"].value
+        return abs(value) if self._behaviour.sign_lost else value
+
+    def contact(self, name: str, now_s: float, *, closed: bool) -> None:
+        """Take an edge at a terminal; `rain` for all rain contacts together."""
+        if name == "cups" and self.cups:
+            self.cups.contact(now_s, closed=closed)
+        elif name == "bucket" and self.bucket:
+            self.bucket.contact(now_s, closed=closed)
+        elif name == "rain":
+            if closed and not self._terminal and self._behaviour.counts_bounce:
+                self.counter.closure()
+            self._terminal = closed
+            self.rain.change(now_s, state=closed)
+
+    def level(self, name: str, now_s: float, level: float) -> None:
+        """Take the level of an analogue input."""
+        self.sensors[name].take(level, now_s)
+        self._judge_frost()
+
+    def demands(self) -> dict[OverrideName, bool]:
+        """Return, for each override of the unit, whether the weather calls for it."""
+        cups, bucket, frost, seen = self.cups, self.bucket, self._frost, self._behaviour
+        state = (
+            self.rain.value and seen.rain_seen,
+            bucket is not None and bucket.wet.on and seen.tips_seen,
+            cups is not None and cups.gale.on and seen.gale_seen,
+            frost is not None and frost.on and seen.frost_seen,
+            *(watched.treat_as for watched in self._watched if watched.failed),
+        )
+        if state != self._state:
+            contact, tips, gale, cold, *failed = state
+            calls = {"rain": contact or tips, "gale": gale, "frost": cold, "failure": False}
+            self._demands = {name: bool(calls[name]) or name in failed for name in self._names}
+            self._state = state
+        return self._demands
+
+    def leeward(self) -> frozenset[str]:
+        """Return the vent groups that face away from the wind; none while nobody knows where it comes from."""
+        vane = self.sensors.get("direction")
+        if vane is None or vane.failed:
+            return frozenset()
+        lee = frozenset(name for name, faces in self._faces.items() if _angle(vane.value, faces) > _ABEAM)
+        return frozenset(self._faces) - lee if self._behaviour.sides_exchanged else lee
+
+    def failed(self, name: str) -> bool:
+        """Return whether a sensor has failed; one that the unit lacks has not."""
+        if name == "cups":
+            return self.cups is not None and self.cups.silence is not None and self.cups.silence.failed
+        return name in self.sensors and self.sensors[name].failed
+
+    def reading(self, at_s: float) -> WeatherReading:
+        """Return what the registers show at an instant, not before the last event."""
+        vane = self.sensors.get("direction")
+        return WeatherReading(
+            gust_m_per_s=self.cups.gust_m_per_s(at_s) if self.cups else 0.0,
+            mean_m_per_s=self.cups.mean_m_per_s(at_s) if self.cups else 0.0,
+            wind_from_deg=vane.value if vane else 0.0,
+            outside_c=self.outside_c,
+            tip_rate_mm_per_h=self.bucket.rate_mm_per_h(at_s) if self.bucket else 0.0,
+            tips=self.bucket.counter.count if self.bucket else 0,
+        )
+
+    def _judge_frost(self) -> None:
+        if self._frost:
+            self._frost.judge(self.outside_c)
+
+    def _rain_settled(self) -> None:
+        self.rain.fire()
+        if self.rain.value and not self._behaviour.counts_bounce:
+            self.counter.closure()
+
+
+def _angle(wind_from_deg: float, faces_deg: float) -> float:
+    return abs((wind_from_deg - faces_deg + _HALF_TURN) % _FULL_TURN - _HALF_TURN)
+
+
+def _sensors(settings: MockSettings, behaviour: Behaviour) -> dict[str, Sensor]:
+    declared, checks = settings.sensors, behaviour.failures_seen
+    house_c = settings.house.temperature.value
+    found = {"house": unfailing(house_c)}
+    if declared.house:
+        found["house"] = _sensor(declared.house, _thermometer(declared.house), house_c, checks=checks)
+    if outside := declared.outside:
+        found["outside"] = _sensor(outside, _thermometer(outside), outside.temperature.value, checks=checks)
+    if vane := declared.direction:
+        found["direction"] = _sensor(vane, Current(0.0, _FULL_TURN), vane.wind_from, checks=checks)
+    return found
+
+
+def _sensor(settings: SensorSettings, line: Line, value: float, *, checks: bool) -> Sensor:
+    failure = Settling(settings.fails_after, settings.recovers_after)
+    return Sensor(line, failure, settings.treat_as, value=value, checks=checks)
+
+
+def _thermometer(settings: Thermometer) -> Line:
+    low, high = (end.value for end in settings.range)
+    if settings.type == "current":
+        return Current(low, high)
+    return Platinum(_OHM_AT_0_C[settings.type], low, high)
+
+
+def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
+    """Return the names of the contacts and of the analogue inputs that a unit has."""
+    contacts = [*RAIN_CONTACTS]
+    contacts += ["cups"] if settings.wind else []
+    contacts += ["bucket"] if settings.tip_rate else []
+    sensors = settings.sensors
+    levels = [name for name in ("outside", "house", "direction") if getattr(sensors, name) is not None]
+    return (*contacts, "supply"), levels

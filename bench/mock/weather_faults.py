@@ -1,0 +1,146 @@
+"""Faults of a unit with more weather than a rain contact: wind, tips, frost, sensors, supply (pure)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bench.mock.fault import Fault
+
+WEATHER_FAULTS = (
+    Fault(
+        "ignores_gale",
+        "override",
+        "The wind is read but never handed to the override logic.",
+        "",
+        lambda b, _: replace(b, gale_seen=False),
+        "wind",
+    ),
+    Fault(
+        "gale_in_wrong_unit",
+        "override",
+        "The gale threshold was entered in km/h and is compared with m/s.",
+        "",
+        lambda b, _: replace(b, gale_at_factor=3.6),
+        "wind",
+    ),
+    Fault(
+        "no_gale_hysteresis",
+        "override",
+        "The gale is over as soon as the wind is below the threshold at which it began.",
+        "",
+        lambda b, _: replace(b, gale_hysteresis_factor=0.0),
+        "wind",
+    ),
+    Fault(
+        "sides_exchanged",
+        "override",
+        "Windward and leeward are exchanged: the vane points where the wind goes, not where it comes from.",
+        "",
+        lambda b, _: replace(b, sides_exchanged=True),
+        "wind.leeward",
+    ),
+    Fault(
+        "drops_cup_offset",
+        "input",
+        "The offset of the cups' line is left out, so that every wind reads too low.",
+        "",
+        lambda b, _: replace(b, cups_offset_factor=0.0),
+        "wind",
+    ),
+    Fault(
+        "counts_cups_twice",
+        "input",
+        "The pulse input counts both edges of the cups, so that the wind reads twice as fast.",
+        "",
+        lambda b, _: replace(b, counts_per_pulse=2),
+        "wind",
+    ),
+    Fault(
+        "smooths_gusts",
+        "input",
+        "Gusts are averaged over far too long a window and vanish in it.",
+        "1 is ten times the gust window; more is longer",
+        lambda b, s: replace(b, gust_window_factor=10 * s),
+        "wind",
+    ),
+    Fault(
+        "ignores_tips",
+        "input",
+        "Tips of the bucket are counted but never make it rain.",
+        "",
+        lambda b, _: replace(b, tips_seen=False),
+        "tip_rate",
+    ),
+    Fault(
+        "wrong_tip_size",
+        "input",
+        "A tip is taken for less rain than it is: the setting of another bucket.",
+        "1 takes half; more takes less",
+        lambda b, s: replace(b, tip_size_factor=0.5 / s),
+        "tip_rate",
+    ),
+    Fault(
+        "tip_rate_sticks",
+        "input",
+        "The rain intensity is only computed at a tip, so that it never falls when the tips cease.",
+        "",
+        lambda b, _: replace(b, tip_rate_falls=False),
+        "tip_rate",
+    ),
+    Fault(
+        "ignores_frost",
+        "override",
+        "The outside temperature is read but never handed to the override logic.",
+        "",
+        lambda b, _: replace(b, frost_seen=False),
+        "frost",
+    ),
+    Fault(
+        "loses_sign",
+        "input",
+        "The sign of an outside temperature below zero is lost.",
+        "",
+        lambda b, _: replace(b, sign_lost=True),
+        "sensors.outside",
+    ),
+    Fault(
+        "no_sensor_check",
+        "input",
+        "A level that no healthy sensor gives is scaled like any other, so that a broken wire is a temperature.",
+        "",
+        lambda b, _: replace(b, failures_seen=False),
+        "sensors",
+    ),
+    Fault(
+        "last_override_wins",
+        "override",
+        "Of several overrides the one that began last moves the vents, whatever the precedence.",
+        "",
+        lambda b, _: replace(b, last_override_wins=True),
+        "a second override",
+    ),
+    Fault(
+        "release_drops_others",
+        "override",
+        "When one override ends the vents go to their stage although another is still active.",
+        "",
+        lambda b, _: replace(b, release_drops_others=True),
+        "a second override",
+    ),
+    Fault(
+        "blind_after_restart",
+        "supply",
+        "After a restart the vents go to their stage before the weather is looked at.",
+        "1 is blind for 60 s; more is longer",
+        lambda b, s: replace(b, blind_after_restart_s=60 * s),
+    ),
+    Fault(
+        "skips_reference",
+        "supply",
+        "The reference run after a loss of supply is left out.",
+        "",
+        lambda b, _: replace(b, skips_reference=True),
+        "supply.restart: reference",
+    ),
+)
+"""They show on a unit that has the part they spoil."""

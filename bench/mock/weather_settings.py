@@ -1,0 +1,248 @@
+"""The mock unit's settings for more weather than a rain contact: wind, tips, frost, sensors, supply (model only)."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
+from bench.units import Dimension, Quantity
+
+OverrideName = Literal["rain", "gale", "frost", "failure"]
+TreatAs = Literal["nothing", "rain", "gale", "frost", "failure"]
+
+Degrees = Annotated[float, Field(ge=0, lt=360)]
+
+
+def check_percent(what: str, quantities: list[Quantity]) -> None:
+    """Refuse positions outside 0 % to 100 %. Raises `ValueError`."""
+    for quantity in quantities:
+        if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - per cent
+            raise ValueError(f"{what} {str(quantity)!r} must be from 0 % to 100 %")
+
+
+def check_temperature(quantity: Quantity) -> None:
+    """Refuse what is no temperature. Raises `ValueError`."""
+    if quantity.dimension is not Dimension.TEMPERATURE:
+        raise ValueError(f"{str(quantity)!r} is no temperature; write it in °C, such as '22 °C'")
+
+
+def check_difference(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
+    """Refuse a difference that is negative, of another dimension, or in °F. Raises `ValueError`."""
+    if quantity.dimension is not dimension or "F" in quantity.text:
+        unit = example.partition(" ")[2]
+        raise ValueError(f"{what} {str(quantity)!r} is a difference: write it in {unit}, such as {example!r}")
+    if quantity.value < 0:
+        raise ValueError(f"{what} {str(quantity)!r} must not be negative")
+
+
+def _check_kind(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
+    if quantity.dimension is not dimension or quantity.value <= 0:
+        raise ValueError(f"{what} {str(quantity)!r} must be a {dimension} above zero, such as {example!r}")
+
+
+class PulseInput(FileModel):
+    """An input that counts pulses."""
+
+    debounce: Seconds = 0.0
+    """The contact must keep a new state this long before the unit believes it."""
+
+
+class Positions(FileModel):
+    """Where an override sends the vents."""
+
+    positions: dict[Name, AnyQuantity]
+    """Override position of each vent group; groups not named keep to their stage."""
+    only_close: bool = True
+    """A vent that stands below its override position stays there rather than open up to it."""
+
+    @field_validator("positions")
+    @classmethod
+    def _positions_are_positions(cls, positions: dict[str, Quantity]) -> dict[str, Quantity]:
+        check_percent("override position", list(positions.values()))
+        return positions
+
+
+class Wind(PulseInput, Positions):
+    """Cups on a pulse input, and the rule: in a gale these vents go to these positions."""
+
+    slope: Annotated[float, Field(gt=0, le=100)] = 1.0
+    """Wind speed in m/s for one pulse a second: metres of wind a pulse."""
+    offset: AnyQuantity = Quantity(0.0, Dimension.SPEED, "0 m/s")
+    """Added to the speed that the pulses give, while there are pulses: where the cups' line begins."""
+    gust_over: PositiveSeconds = 3.0
+    """Pulses are counted over this window for the gust, which the override acts on."""
+    mean_over: PositiveSeconds = 600.0
+    """Pulses are counted over this window for the mean wind, which is only shown."""
+    gale_at: AnyQuantity
+    """Gust at which it blows a gale, rising."""
+    hysteresis: AnyQuantity
+    """The gale is over this much below the gust at which it began."""
+    entry_delay: Seconds = 2.0
+    """It must blow a gale this long before the override begins."""
+    release_delay: Seconds = 60.0
+    """The gale must be over this long before the override ends."""
+    faces: dict[Name, Degrees] = Field(default_factory=dict)
+    """Compass direction, in degrees, that a vent group opens towards; groups not named have no lee side."""
+    leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Gale position of a vent group that faces away from the wind, more than 90 degrees; `positions` otherwise."""
+
+    @model_validator(mode="after")
+    def _wind_makes_sense(self) -> Self:
+        if self.offset.dimension is not Dimension.SPEED or self.offset.value < 0:
+            raise ValueError(
+                f"offset {str(self.offset)!r} must be a speed that is not negative, such as '0.3 m/s'"
+            )
+        _check_kind("gale_at", self.gale_at, Dimension.SPEED, "12 m/s")
+        check_difference("hysteresis", self.hysteresis, Dimension.SPEED, "2 m/s")
+        if self.hysteresis.value >= self.gale_at.value:
+            raise ValueError(
+                f"hysteresis {str(self.hysteresis)!r} must be below gale_at {str(self.gale_at)!r},"
+                " or the gale would never be over"
+            )
+        check_percent("leeward position", list(self.leeward.values()))
+        for name in self.leeward:
+            if name not in self.faces or name not in self.positions:
+                raise ValueError(
+                    f"leeward position for {name!r} needs to know where it faces, and its position"
+                    f" windward: name {name!r} below `faces` and `positions` too"
+                )
+        return self
+
+
+class TipRate(PulseInput):
+    """A tipping bucket on a pulse input: rain by intensity, beside the rain contact and with its override."""
+
+    tip: AnyQuantity
+    """Rain that one tip stands for."""
+    tips: Annotated[int, Field(ge=2, le=1000)] = 3
+    """The intensity is that of the last so many tips, and falls while the next one is overdue."""
+    wet_at: AnyQuantity
+    """Intensity from which it rains."""
+    hysteresis: AnyQuantity
+    """It no longer rains this much below that; earlier tips are then forgotten."""
+
+    @model_validator(mode="after")
+    def _tips_make_sense(self) -> Self:
+        _check_kind("tip", self.tip, Dimension.DEPTH, "0.2 mm")
+        _check_kind("wet_at", self.wet_at, Dimension.RAIN_INTENSITY, "2 mm/h")
+        check_difference("hysteresis", self.hysteresis, Dimension.RAIN_INTENSITY, "1 mm/h")
+        if self.hysteresis.value >= self.wet_at.value:
+            raise ValueError(
+                f"hysteresis {str(self.hysteresis)!r} must be below wet_at {str(self.wet_at)!r},"
+                " or it would rain for ever"
+            )
+        return self
+
+
+class Frost(Positions):
+    """The rule: while it is cold outside, these vents go to these positions."""
+
+    frost_at: AnyQuantity
+    """Outside temperature at which the frost begins, falling."""
+    hysteresis: AnyQuantity
+    """The frost is over this much above that."""
+    entry_delay: Seconds = 10.0
+    """It must be that cold this long before the override begins."""
+    release_delay: Seconds = 60.0
+    """The frost must be over this long before the override ends."""
+
+    @model_validator(mode="after")
+    def _frost_makes_sense(self) -> Self:
+        check_temperature(self.frost_at)
+        check_difference("hysteresis", self.hysteresis, Dimension.TEMPERATURE, "1 °C")
+        return self
+
+
+class Sensor(FileModel):
+    """What the unit does when an analogue sensor cannot be right."""
+
+    fails_after: Seconds = 2.0
+    """The sensor has failed once its level was implausible for this long; its last good value stands meanwhile."""
+    recovers_after: Seconds = 10.0
+    """It is trusted again once its level was plausible for this long."""
+    treat_as: TreatAs = "nothing"
+    """A failed sensor counts as this weather, delays included; `failure` begins the override of that name."""
+
+
+class Thermometer(Sensor):
+    """A temperature on an analogue input."""
+
+    type: Literal["current", "pt100", "pt1000"] = "current"
+    """4-20 mA over the range, or a platinum resistance."""
+    range: tuple[AnyQuantity, AnyQuantity]
+    """Temperatures at 4 mA and 20 mA; for a platinum resistance the coldest and hottest that are plausible."""
+
+    @model_validator(mode="after")
+    def _range_rises(self) -> Self:
+        low, high = self.range
+        check_temperature(low)
+        check_temperature(high)
+        if low.value >= high.value:
+            raise ValueError(f"range {low.text!r} is not below {high.text!r}; write [lowest, highest]")
+        if self.type != "current" and not (low.value >= -200 and high.value <= 850):  # noqa: PLR2004 - IEC 60751
+            raise ValueError(
+                f"range [{low.text}, {high.text}] of a platinum resistance must lie within -200 °C to 850 °C"
+            )
+        return self
+
+
+class OutsideThermometer(Thermometer):
+    """The outside thermometer."""
+
+    temperature: AnyQuantity
+    """Outside temperature until a level or a holding register says another."""
+
+    @model_validator(mode="after")
+    def _temperature_in_range(self) -> Self:
+        check_temperature(self.temperature)
+        low, high = self.range
+        if not low.value <= self.temperature.value <= high.value:
+            raise ValueError(
+                f"temperature {str(self.temperature)!r} must lie within the sensor's range,"
+                f" {low.text} to {high.text}"
+            )
+        return self
+
+
+class Vane(Sensor):
+    """A wind vane: 4-20 mA from 0 to 360 degrees. While it has failed every vent counts as windward."""
+
+    wind_from: Degrees = 0.0
+    """Compass direction, in degrees, that the wind comes from until a level says another."""
+
+
+class CupsWatch(FileModel):
+    """What the unit does when the cups stand still for longer than any calm."""
+
+    silent_for: PositiveSeconds
+    """The cups have failed once no pulse came for this long; the next pulse mends them."""
+    treat_as: TreatAs = "nothing"
+    """Failed cups count as this weather, delays included; `failure` begins the override of that name."""
+
+
+class Sensors(FileModel):
+    """Analogue sensors, what is implausible of each, and what the unit then does."""
+
+    outside: OutsideThermometer | None = None
+    """The outside thermometer, input `outside`."""
+    house: Thermometer | None = None
+    """The house thermometer, input `house`; without it the house temperature never fails."""
+    direction: Vane | None = None
+    """The wind vane, input `direction`."""
+    cups: CupsWatch | None = None
+    """Watches the cups of `wind`."""
+    failure: Positions | None = None
+    """The rule: while a sensor that is treated as `failure` has failed, these vents go to these positions."""
+
+
+class Supply(FileModel):
+    """What the unit does when its supply, the contact `supply`, goes and comes back."""
+
+    rides_through: Seconds = 0.01
+    """An interruption shorter than this is not felt; after a longer one the unit is dead and the vents stand still."""
+    boots_for: Seconds = 3.0
+    """The supply must be back this long before the unit answers and acts again, with everything forgotten."""
+    restart: Literal["resume", "reference"] = "resume"
+    """`resume`: go on from where the vents stand; `reference`: first run every vent to its closed end."""
