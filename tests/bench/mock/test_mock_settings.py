@@ -62,9 +62,9 @@ def test_senseless_settings_are_refused(settings, path, value, message):
     ("path", "value", "message"),
     [
         (
-            "wind.positions",
+            "frost.positions",
             {"ridge": "5 %"},
-            r"gale position for 'ridge', which is not among the vents: roof, ",
+            r"frost position for 'ridge', which is not among the vents: roof, ",
         ),
         ("wind.positions", {"roof": "5 s"}, r"override position '5 s' must be from 0 % to 100 %"),
         ("wind.gale_at", "12 °C", r"gale_at '12 °C' must be a speed above zero, such as '12 m/s'"),
