@@ -43,6 +43,9 @@ class _Fold(NamedTuple):
     def begins_s(self) -> float:
         return float(self.block.replied_s[0])
 
+    def is_tail(self, from_s: float) -> bool:
+        return len(self.block) >= _TAIL and bool(self.block.replied_s[_TAIL - 1] < from_s)
+
     def arrived(self, from_s: float) -> Iterator[Arrived]:
         first = max(0, int(self.block.replied_s.searchsorted(from_s)) - _TAIL)
         for sample in self.block.part(first, len(self.block)):
@@ -72,21 +75,28 @@ class History:
 
     def add(self, arrived: Arrived, pieces: Iterable[Piece], from_s: float) -> None:
         """Remember one reading."""
-        self._items.append(_Single(arrived, pieces))
-        self.forget(from_s)
+        items = self._items
+        items.append(_Single(arrived, pieces))
+        while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
+            items.popleft()
 
     def fold(self, block: Block, corners: Corners, from_s: float) -> None:
         """Remember a block of readings without gaps."""
-        self._items.append(_Fold(block, corners, self._error, self._age_s))
-        self.forget(from_s)
+        fold = _Fold(block, corners, self._error, self._age_s)
+        if fold.is_tail(from_s):
+            self._items.clear()
+        self._items.append(fold)
 
     def forget(self, from_s: float) -> None:
         """Forget what lies before `from_s`, but for the tail before it: that bounds the value at this instant."""
-        items = self._items
-        while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
-            items.popleft()
-        while len(items) > 1 and isinstance(fold := items[1], _Fold) and _is_tail(fold.block, from_s):
-            items.popleft()
+        kept: deque[_Single | _Fold] = deque()
+        tail = 0
+        while self._items and tail < _TAIL:
+            item = self._items.pop()
+            kept.appendleft(item)
+            if item.begins_s() < from_s:
+                tail += _TAIL if isinstance(item, _Fold) and item.is_tail(from_s) else 1
+        self._items = kept
 
     def arrived(self, from_s: float) -> list[Arrived]:
         """Return the readings from `from_s` on, and at least the tail before it as far as remembered."""
@@ -101,7 +111,3 @@ class History:
         for item in self._items:
             found.extend(item.pieces if isinstance(item, _Single) else item.pieces(from_s))
         return found
-
-
-def _is_tail(block: Block, from_s: float) -> bool:
-    return len(block) >= _TAIL and bool(block.replied_s[_TAIL - 1] < from_s)

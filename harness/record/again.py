@@ -85,8 +85,7 @@ def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bou
         _same_stimuli(recorded, profile)
     bound = bind(profile or recorded, bench, header["use"])
     case = case_of(bound)
-    for event in state.events:
-        case.feed(Event(event["event"], event["t"], event))
+    case.feed_all(Event(event["event"], event["t"], event) for event in state.events)
     case.feed(Event("evidence_end", last_s(state), {}))
     return bound, case
 
