@@ -83,6 +83,12 @@ class Overrides:
             if name != "rain" or demand or not self._keeps_rain():
                 self.delays[name].change(now_s, state=demand)
 
+    def referenced(self) -> None:
+        """Take where the vents stand after a reference run: an override that only closes keeps them there."""
+        stands = self._stands()
+        for name, ceilings in self._ceilings.items():
+            self._ceilings[name] = {vent: min(ceiling, stands[vent]) for vent, ceiling in ceilings.items()}
+
     def turn(self, leeward: frozenset[str]) -> None:
         """Take which vent groups face away from the wind."""
         if self._wind is not None:

@@ -265,6 +265,7 @@ class MockUnit:
 
     def _referenced(self) -> None:
         self._reference.due_s = math.inf
+        self._overrides.referenced()
         self._command()
 
     # logic

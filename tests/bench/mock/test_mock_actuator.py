@@ -153,3 +153,14 @@ def test_a_command_never_changes_the_past(travel, given_commands):
         before = [vent.position_at(now_s * i / 7) for i in range(8)]
         vent.command(float(target), now_s)
         assert [vent.position_at(now_s * i / 7) for i in range(8)] == pytest.approx(before)
+
+
+@pytest.mark.parametrize(("second", "moved"), [(0, -5), (100, 5), (50, 0)])
+def test_a_command_during_the_coast_waits_for_its_end(second, moved):
+    """Told to turn at 40 % and told again while it coasts to 50 %, the vent coasts on and then goes its new way."""
+    vent = Actuator(Travel(rate_percent_s=10, dead_time_s=1, coast_s=1), 0.0)
+    vent.command(100, 0.0)
+    vent.command(10, 5.0)
+    vent.command(second, 5.5)
+    assert [vent.position_at(t) for t in (5.5, 6.0, 7.0)] == [pytest.approx(p) for p in (45, 50, 50)]
+    assert vent.position_at(7.5) == pytest.approx(50 + moved)

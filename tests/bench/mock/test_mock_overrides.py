@@ -99,7 +99,11 @@ def test_an_end_drops_the_others_where_that_is_the_fault(make_weather):
 
 
 CHANGES = st.lists(
-    st.tuples(st.integers(1, 600), st.sampled_from(["rain", "house", "outside", "direction"]), st.booleans()),
+    st.tuples(
+        st.integers(1, 600),
+        st.sampled_from(["rain", "house", "outside", "direction", "supply"]),
+        st.booleans(),
+    ),
     max_size=20,
 )
 
@@ -115,8 +119,8 @@ def test_no_vent_opens_while_an_override_that_only_closes_is_active(make_weather
     for k in range(6000):
         unit.set_contact("cups", at_s + k / 24 + 100, closed=k % 2 == 0)  # 12 Hz, a gale of 14.8 m/s
     for after_s, name, on in changes:
-        if name == "rain":
-            unit.set_contact("rain", at_s + after_s, closed=on)
+        if name in {"rain", "supply"}:
+            unit.set_contact(name, at_s + after_s, closed=on)
         else:
             good = {"house": 18.0, "outside": 1100.0, "direction": 12.0}[name]
             unit.set_level(name, at_s + after_s, 0.0 if on else good)
@@ -142,10 +146,8 @@ def test_how_often_all_weather_is_read_does_not_change_it(make_weather, changes,
             unit.set_contact("cups", at_s + k / 30, closed=k % 2 == 0)
             unit.set_contact("bucket", at_s + k * 7.7, closed=k % 2 == 0)
         for after_s, name, on in changes:
-            if name == "rain":
-                unit.set_contact("rain", at_s + after_s, closed=on)
-            elif name == "house":
-                unit.set_contact("supply", at_s + after_s, closed=on)
+            if name in {"rain", "supply"}:
+                unit.set_contact(name, at_s + after_s, closed=on)
             else:
                 unit.set_level(name, at_s + after_s, 0.0 if on else 12.0)
         unit.set_contact("supply", at_s + 650, closed=True)

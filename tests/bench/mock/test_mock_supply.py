@@ -84,6 +84,17 @@ def test_a_restart_may_begin_with_a_reference_run(make_weather):
     assert unit.position("roof") == pytest.approx(99)
 
 
+def test_after_a_reference_run_in_the_rain_the_vents_stay_closed(make_weather):
+    """The run leaves the roof at 0 %; an override that only closes does not open it to its 5 %."""
+    unit = make_weather()
+    rain_s = warm(unit)
+    unit.set_contact("rain", rain_s, closed=True)
+    cut(unit, rain_s + 5, rain_s + 15)
+    unit.advance(rain_s + 120)
+    assert unit.active == ("rain",)
+    assert (unit.position("roof"), unit.position("side")) == (0, 0)
+
+
 def test_a_restart_forgets_overrides_counters_and_delays(make):
     """Rain that lasts through the loss begins the override anew: 50 ms and 2 s after the unit is back."""
     unit = make()
