@@ -17,6 +17,8 @@ from harness.judge.watch import Watch, is_discrete
 
 _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
+_SINGLY: Final = 8
+"""So many readings are taken one by one before it is tried again to take more."""
 _FEW: Final = 96
 """Readings that are looked at together after one that may have decided something; twice as many each time."""
 _MOST: Final = 8192
@@ -84,9 +86,9 @@ class SignalTrace:
             end = min(at + ahead, breaks[bisect_left(breaks, at)])
             done = self._leap(block.part(at, end)) if end - at >= _LEAST + _LAG else 0
             ahead = min(2 * ahead, _MOST) if done else _FEW
-            for sample in () if done else block.part(at, at + _LEAST):
+            for sample in () if done else block.part(at, at + _SINGLY):
                 self.observe(sample)
-            at += done or _LEAST
+            at += done or _SINGLY
             if done:
                 self._last = block[at - 1]
 
