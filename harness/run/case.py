@@ -206,6 +206,10 @@ class Case:
                 invariant.run_begins(Window(fields["from"], fields["to"]))
         self._open(None, [(fields["from"], fields["to"])])
 
+    def _command(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        for invariant in self.invariants:
+            invariant.contact_commanded(fields["output"], fields["states"], fields["at"])
+
     def _stimulus(self, _t_s: float, fields: Mapping[str, Any]) -> None:
         edges = fields.get("edges")
         windows = [(e["from"], e["to"]) for e in edges] if edges else [(fields["from"], fields["to"])]
@@ -274,6 +278,8 @@ class Case:
 
 def case_of(bound: Bound) -> Case:
     """Return the case that follows a run of a profile on the bench that it is bound to."""
+    import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first finding it would hold up the polls
+
     signals = bound.bench.model.signals
     return Case(
         profile=bound.profile.model,
@@ -287,6 +293,7 @@ _HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
     "poll": Case._poll,  # noqa: SLF001 - the table of the class's own handlers
     "gap": Case._gap,  # noqa: SLF001
     "step_begin": Case._step_begin,  # noqa: SLF001
+    "command": Case._command,  # noqa: SLF001
     "stimulus": Case._stimulus,  # noqa: SLF001
     "step_end": Case._step_end,  # noqa: SLF001
     "evidence_end": Case._evidence_end,  # noqa: SLF001
