@@ -7,7 +7,8 @@ VentproofError
     ├── BusFault        one transaction brought no usable reply (a gap in the evidence, never a value)
     ├── DriverError     an output did not do what it was told
     ├── InterlockError  the interlock is not healthy: nothing may be driven
-    └── EvidenceError   samples contradict the declared limits of the signal
+    ├── EvidenceError   samples contradict the declared limits of the signal
+    └── RecordError     the log cannot be written: a run without a record proves nothing
 """
 
 from __future__ import annotations
@@ -92,3 +93,7 @@ class InterlockError(BenchError):
 
 class EvidenceError(BenchError):
     """Samples contradict what the bench file declares of the signal; both samples are named."""
+
+
+class RecordError(BenchError):
+    """The log cannot be written (disk full, say): the run ends, for without a record it proves nothing."""

@@ -129,20 +129,37 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:
     """Run `main` to its end on a virtual or an ordinary loop.
 
-    Ctrl-C cancels it and then raises KeyboardInterrupt, as `asyncio.Runner` does; SIGTERM does the same.
+    Ctrl-C and SIGTERM cancel it once; more of them while it tidies up change nothing, so that the tidying is done.
+
+    Raises:
+        KeyboardInterrupt: it was interrupted, and has tidied up.
     """
     factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
+    interrupted = threading.Event()
     with asyncio.Runner(loop_factory=factory) as runner:
-        return runner.run(_ending_on_sigterm(main))
+        try:
+            return runner.run(_interruptible(main, interrupted))
+        except asyncio.CancelledError:
+            if interrupted.is_set():
+                raise KeyboardInterrupt from None
+            raise
 
 
-async def _ending_on_sigterm(main: Coroutine[Any, Any, T]) -> T:
+async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Event) -> T:
     if threading.current_thread() is not threading.main_thread():
         return await main
-    before = signal.signal(
-        signal.SIGTERM, signal.getsignal(signal.SIGINT)
-    )  # the runner's own handler, for now
+    loop, task = asyncio.get_running_loop(), asyncio.current_task()
+    assert task is not None, "a coroutine runs in a task"
+
+    def interrupt(*_: object) -> None:
+        if not interrupted.is_set():
+            interrupted.set()
+            loop.call_soon_threadsafe(task.cancel)
+
+    before = {number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         return await main
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            # Once interrupted, the process is on its way out and stays deaf to more of the same.
+            signal.signal(number, signal.SIG_IGN if interrupted.is_set() else handler)

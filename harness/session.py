@@ -24,7 +24,7 @@ from harness.record.log import RecordLog, free_path
 from harness.run.case import case_of
 from harness.run.engine import Engine, Outcome
 from harness.run.events import FORMAT, Event
-from harness.run.view import View
+from harness.run.view import CarefulView, View
 
 _SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
 
@@ -99,6 +99,7 @@ class Session:
         bound = self.bind(profile)
         case = case_of(bound)
         findings: list[Mapping[str, Any]] = []
+        screen = CarefulView(view)
         with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
 
             def record(event: Event) -> None:
@@ -107,18 +108,18 @@ class Session:
                     log.sync()
                 if event.name == "finding":
                     findings.append(event.fields)
-                view.event(event)
+                screen.event(event)
 
             async def main() -> Outcome:
                 rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
                 engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
                 return await engine.run(self.header(profile, repeat))
 
-            view.begin(profile.model.profile, case, longest_s(profile.model))
+            screen.begin(profile.model.profile, case, longest_s(profile.model))
             try:
                 outcome = run_loop(main(), virtual=self.bench.model.virtual)
             finally:
-                view.end()
+                screen.end()
             return RunResult(profile.model.profile, log.path, log.digest, outcome, tuple(findings))
 
     def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:

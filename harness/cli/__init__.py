@@ -75,8 +75,8 @@ def main() -> NoReturn:
     except click.ClickException as error:
         _leave(error.format_message(), EXIT_INPUT)
     except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(EXIT_PASS)
+        _hang_up()
+        sys.exit(EXIT_BENCH)  # nobody reads, so nobody can be told how it ended: never a pass
     except Exception as error:
         from bench.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
 
@@ -90,7 +90,16 @@ def main() -> NoReturn:
             f"ventproof itself failed ({type(error).__name__}: {error}); set {TRACEBACK}=1 to see where",
             EXIT_BENCH,
         )
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        _hang_up()
     sys.exit(code or EXIT_PASS)
+
+
+def _hang_up() -> None:
+    """Point standard output nowhere, so that Python's own flush at exit cannot fail again."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _leave(message: str, code: int) -> NoReturn:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -24,9 +25,14 @@ if TYPE_CHECKING:
 def show(done: Sequence[Series]) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
-    Of repeats only the first and those that did not pass are shown whole.
+    Of repeats only the first and those that did not pass are shown whole. A reader that went away is no error: the
+    records are written, and the exit code tells how the runs ended.
     """
-    console = _console()
+    with suppress(BrokenPipeError):
+        _show(_console(), done)
+
+
+def _show(console: Console, done: Sequence[Series]) -> None:
     for series in done:
         for number, result in enumerate(series.results):
             if number == 0 or result.outcome.verdict != "pass":
@@ -102,8 +108,16 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
 
 
+class _Console(Console):
+    """A console that tells when its reader went away, where rich would end the program with code 1."""
+
+    def on_broken_pipe(self) -> None:
+        """Say so to whoever printed."""
+        raise BrokenPipeError
+
+
 def _console() -> Console:
-    console = Console(highlight=False)
+    console = _Console(highlight=False)
     if not console.is_terminal:
         console.width = 120
     return console

@@ -10,7 +10,7 @@ from typing import Any, Self, final
 
 import structlog
 
-from bench.errors import FileError, Problem
+from bench.errors import FileError, Problem, RecordError
 from harness.record.chain import GENESIS, seal
 
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
@@ -39,8 +39,9 @@ class _Sink:
         self.file = path.open("xb", buffering=0)
 
     def write_line(self, line: bytes) -> None:
-        """Write one whole line."""
-        self.file.write(line)
+        """Write one whole line; an unbuffered file may take it in parts."""
+        while line:
+            line = line[self.file.write(line) :]
 
 
 class _Lines(structlog.BoundLoggerBase):
@@ -75,12 +76,26 @@ class RecordLog:
         self._logger = structlog.wrap_logger(self._sink, processors=[self._chained], wrapper_class=_Lines)
 
     def write(self, event: str, t_s: float, fields: Mapping[str, Any]) -> None:
-        """Write one event at `t_s` seconds since the run began; it has left the process on return."""
-        self._logger.line(event, t_s, fields)
+        """Write one event at `t_s` seconds since the run began; it has left the process on return.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        try:
+            self._logger.line(event, t_s, fields)
+        except OSError as error:
+            raise RecordError(f"the log {self.path} cannot be written: {error.strerror}") from error
 
     def sync(self) -> None:
-        """Force what was written to the disk."""
-        os.fsync(self._sink.file.fileno())
+        """Force what was written to the disk.
+
+        Raises:
+            RecordError: the disk does not take it.
+        """
+        try:
+            os.fsync(self._sink.file.fileno())
+        except OSError as error:
+            raise RecordError(f"the log {self.path} cannot be written: {error.strerror}") from error
 
     @property
     def digest(self) -> str:
@@ -88,10 +103,8 @@ class RecordLog:
         return self._chained.digest
 
     def close(self) -> None:
-        """Sync and close; safe to call twice."""
-        if not self._sink.file.closed:
-            self.sync()
-            self._sink.file.close()
+        """Close; safe to call twice. What was written has been synced at the last step boundary."""
+        self._sink.file.close()
 
     def __enter__(self) -> Self:
         return self

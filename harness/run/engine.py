@@ -6,7 +6,7 @@ It asks the running loop for the time and sleeps with asyncio only, so a virtual
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterable, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Final, NoReturn, final
@@ -14,10 +14,11 @@ from typing import Any, Final, NoReturn, final
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
 from bench.errors import BenchError, DriverError, InterlockError, LinkError
-from bench.interfaces import Outputs
+from bench.fields import ContactState
 from bench.polling import poll
 from bench.pulses import pulse_plan
-from bench.samples import EdgeReport, Gap, Poll, Window
+from bench.samples import Edge, EdgeReport, Gap, Poll, Window
+from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
 from harness.profile.model import (
     CloseContact,
@@ -74,6 +75,7 @@ class Engine:
         self._broken: asyncio.Future[None]
         self._interlock_seen = asyncio.Event()
         self._reported: set[int] = set()
+        self._opened = False
 
     async def run(self, header: Mapping[str, Any]) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -92,6 +94,7 @@ class Engine:
         pollers: list[asyncio.Task[NoReturn]] = []
         try:
             await self._rig.open()
+            self._opened = True
             for note in self._rig.notes:
                 self._emit("note", text=note)
             pollers = self._start_polling()
@@ -115,29 +118,37 @@ class Engine:
         Raises:
             DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
-        unsafe = ""
-        try:
-            await self._rig.outputs.make_safe()
+        unsafe = await self._leave_bench(pollers)
+        if unsafe:
+            self._emit("not_safe", reason=unsafe)
+        else:
             self._emit("safe")
-        except BenchError as error:
-            unsafe = f"the outputs may not be in their safe state: {error}"
-            self._emit("not_safe", reason=str(error))
-        interrupted = aborted == _INTERRUPTED
-        aborted = "; ".join(part for part in (aborted, unsafe) if part)
-        for task in pollers:
-            task.cancel()
-        await asyncio.gather(*pollers, return_exceptions=True)
-        with suppress(BenchError):
-            await self._rig.close()
+        if aborted and unsafe:
+            aborted = f"{aborted}; {unsafe}"
+        aborted = aborted or unsafe
         if aborted:
             self._emit("run_end", verdict=None, aborted=aborted)
         else:
             self._emit("evidence_end")
             self._report(r for r in self._case.results if id(r) not in self._reported)
             self._emit("run_end", verdict=str(self._case.verdict))
-        if interrupted and unsafe:
+        if unsafe and aborted.startswith(_INTERRUPTED):
             raise DriverError(unsafe)
         return aborted
+
+    async def _leave_bench(self, pollers: list[asyncio.Task[NoReturn]]) -> str:
+        """Make the outputs safe and let go of everything, before anything is written; return what is unsafe."""
+        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
+        try:
+            await self._rig.outputs.make_safe()
+        except BenchError as error:
+            unsafe = f"the outputs may not be in their safe state: {error}"
+        for task in pollers:
+            task.cancel()
+        await asyncio.gather(*pollers, return_exceptions=True)
+        with suppress(BenchError):
+            await self._rig.close()
+        return unsafe
 
     def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
         self._take(Event(name, self._clockwork.late(now_s()), fields))
@@ -219,18 +230,23 @@ class Engine:
 
     async def _start(self) -> None:
         start = self._profile.start
-        for index, stimulus in enumerate(
-            [
-                *(
-                    CloseContact(close=n) if state == "closed" else OpenContact(open=n)
-                    for n, state in start.set.items()
-                ),
-                *(WriteValue(write=name, value=value) for name, value in start.write.items()),
-            ]
-        ):
+        contacts = {**self._safe_states(), **start.set}
+        setting: list[Stimulus] = [
+            *(
+                CloseContact(close=n) if state == "closed" else OpenContact(open=n)
+                for n, state in contacts.items()
+            ),
+            *(WriteValue(write=name, value=value) for name, value in start.write.items()),
+        ]
+        for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
         self._begin_step(START, "start")
         await self._until_decided(START)
+
+    def _safe_states(self) -> dict[str, ContactState]:
+        """Return the safe state of every contact that the profile needs, by the profile's names."""
+        outputs = {name: self._rig.file.outputs[at] for name, at in self._output_names.items()}
+        return {name: output.safe for name, output in outputs.items() if isinstance(output, ContactOutput)}
 
     async def _step(self, number: int, step: Step) -> None:
         began_s = self._begin_step(number, step.step)
@@ -280,22 +296,31 @@ class Engine:
                 **self._clockwork.window(window),
             )
             return
-        name, said, reports = await self._move_contact(outputs, stimulus)
+        name, said, edges = _contact_plan(stimulus)
+        start_s = now_s() + (_LEAD_S if len(edges) > 1 else 0.0)
+        states = sorted({edge.closed for edge in edges})
+        self._emit(
+            "command",
+            step=step,
+            stimulus=index,
+            output=name,
+            states=states,
+            at=self._clockwork.early(now_s()),
+        )
+        if len(edges) == 1:
+            window = await outputs.contact(self._output_names[name], closed=edges[0].closed)
+            reports = [EdgeReport(edges[0].closed, start_s, window)]
+        else:
+            reports = await outputs.train(self._output_names[name], edges, start_s=start_s)
         self._emit("stimulus", **fields, output=name, said=said, edges=self._clockwork.edges(reports))
 
-    async def _move_contact(
-        self, outputs: Outputs, stimulus: CloseContact | OpenContact | PulseContact
-    ) -> tuple[str, str, list[EdgeReport]]:
-        if isinstance(stimulus, PulseContact):
-            plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
-            reports = await outputs.train(self._output_names[stimulus.pulse], plan, start_s=now_s() + _LEAD_S)
-            said = (
-                f"pulse {stimulus.pulse} {stimulus.times} times, closed {seconds(stimulus.closed_for)}, "
-                f"open {seconds(stimulus.open_for)}"
-            )
-            return stimulus.pulse, said, reports
-        closed = isinstance(stimulus, CloseContact)
-        name = stimulus.close if isinstance(stimulus, CloseContact) else stimulus.open
-        due_s = now_s()
-        window = await outputs.contact(self._output_names[name], closed=closed)
-        return name, f"{'close' if closed else 'open'} {name}", [EdgeReport(closed, due_s, window)]
+
+def _contact_plan(stimulus: CloseContact | OpenContact | PulseContact) -> tuple[str, str, Sequence[Edge]]:
+    """Return the contact that a stimulus moves, what it does in words, and its edges."""
+    if isinstance(stimulus, PulseContact):
+        plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
+        spans = f"closed {seconds(stimulus.closed_for)}, open {seconds(stimulus.open_for)}"
+        return stimulus.pulse, f"pulse {stimulus.pulse} {stimulus.times} times, {spans}", plan
+    closed = isinstance(stimulus, CloseContact)
+    name = stimulus.close if isinstance(stimulus, CloseContact) else stimulus.open
+    return name, f"{'close' if closed else 'open'} {name}", [Edge(0.0, closed)]

@@ -93,26 +93,30 @@ class InvariantItem:
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
         self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule))
 
+    def contact_commanded(self, output: str, states: Sequence[bool], at_s: float) -> None:
+        """A contact is about to be moved: from here on the condition may not hold, whatever is read meanwhile."""
+        condition = self.invariant.while_
+        if (
+            condition is not None
+            and output in condition
+            and any(closed is not self._wanted for closed in states)
+        ):
+            for watch in self._watches:
+                watch.end_at(at_s)
+
     def contact_moved(self, output: str, edges: Sequence[Mapping[str, Any]]) -> None:
-        """Take the edges of a contact: they may begin or end the condition."""
-        if self.invariant.while_ is None or output not in self.invariant.while_:
+        """A contact was moved: its last edge decides whether the condition holds; inside a train it is not judged."""
+        last = edges[-1]
+        if self.invariant.while_ is None or output not in self.invariant.while_ or last["from"] is None:
             return
-        for index, edge in enumerate(edges):
-            if edge["from"] is None:
-                continue
-            self._contact_closed = edge["closed"]
-            following = edges[index + 1]["from"] if index + 1 < len(edges) else None
-            if not self._began:
-                continue
-            if edge["closed"] is not self._wanted:
-                self._watches = [w for w in self._watches if w.stimulus.latest_s < edge["from"]]
-                for watch in self._watches:
-                    watch.end_at(edge["from"])
-            elif following is None or following > edge["to"] + self.invariant.settled_after:
-                self._begin(Window(edge["from"], edge["to"]))
+        held = self._contact_closed is self._wanted and len(edges) == 1
+        self._contact_closed = last["closed"]
+        if self._began and last["closed"] is self._wanted and not held:
+            self._begin(Window(last["from"], last["to"]))
 
     def close(self, now_s: float) -> None:
-        """The run is over."""
+        """The run is over. A watch whose condition had not settled by then has shown nothing."""
+        self._watches = [w for w in self._watches if w.stimulus.latest_s < now_s]
         for watch in self._watches:
             watch.close(now_s)
         self._closed = True

@@ -31,6 +31,32 @@ class View(Protocol):
 
 
 @final
+class CarefulView:
+    """A view whose own trouble (a terminal that went away, say) never touches the run that it watches."""
+
+    def __init__(self, view: View) -> None:
+        self._view: View = view
+
+    def begin(self, name: str, case: Case, longest_s: float) -> None:
+        """Pass it on."""
+        self._try(lambda: self._view.begin(name, case, longest_s))
+
+    def event(self, event: Event) -> None:
+        """Pass it on."""
+        self._try(lambda: self._view.event(event))
+
+    def end(self) -> None:
+        """Pass it on."""
+        self._try(self._view.end)
+
+    def _try(self, call: Callable[[], None]) -> None:
+        try:
+            call()
+        except Exception:  # noqa: BLE001 - whatever ails the screen, the outputs and the log come first
+            self._view = SilentView()
+
+
+@final
 class LinesView:
     """Plain lines, for logs of other programs: no control codes, nothing redrawn."""
 

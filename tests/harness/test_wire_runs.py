@@ -198,6 +198,30 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     assert events[-1]["aborted"] == "interrupted by the operator"
 
 
+def test_more_ctrl_c_do_not_break_the_tidying_off(stand, tmp_path):
+    """An impatient operator who presses Ctrl-C again and again still gets safe outputs and a closed log."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        while process.poll() is None:
+            process.send_signal(signal.SIGINT)
+            time.sleep(0.005)
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    assert read_log(log).events[-1]["event"] == "run_end"
+
+
+def test_a_reader_that_goes_away_changes_nothing(stand, tmp_path):
+    """When whoever reads the output hangs up, the run goes on to its end and its exit code."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-tcp.yaml", profile="pulses.yaml"), stdout=subprocess.PIPE
+    ) as process:
+        process.stdout.close()
+        assert process.wait(30) == 0
+    assert read_log(next(tmp_path.glob("*.jsonl"))).outcome == "pass"
+
+
 def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
     """A service manager's SIGTERM is an interruption like any other."""
     with subprocess.Popen(
@@ -223,4 +247,8 @@ def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
     )
     assert done.returncode == 4
     assert str(stand / "nothing") in done.stdout
+    assert "the state of its outputs is unknown" in " ".join(done.stdout.split())
+    events = [e["event"] for e in read_log(next(tmp_path.glob("*.jsonl"))).events]
+    assert "safe" not in events
+    assert "not_safe" in events
     assert "Traceback" not in done.stdout + done.stderr

@@ -192,6 +192,16 @@ def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof):
     assert "lock out" in err
 
 
+def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
+    """`ventproof demo | head` still ends with the exit code of the runs."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "harness.cli", "demo", "--fault", "ignores_rain", "--out", tmp_path],
+        stdout=subprocess.PIPE,
+    ) as process:
+        process.stdout.close()
+        assert process.wait(60) == 1
+
+
 def test_help_names_every_command_and_exit_code():
     """`ventproof --help` is the map of the program."""
     out = subprocess.run(

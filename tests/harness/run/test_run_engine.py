@@ -10,6 +10,7 @@ import pytest
 from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
+from bench.errors import RecordError
 from harness.profile.bind import bind
 from harness.profile.load import load_profile
 from harness.record.read import read_log
@@ -153,3 +154,25 @@ def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):
     assert poll["values"]["roof_vent"] == pytest.approx(poll["words"][0] * 0.1)
     assert json.dumps(poll)
     assert poll["to"] >= poll["from"]
+
+
+def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, bench_text):
+    """When the disk is full the run is aborted; the outputs are made safe although nothing can be written any more."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    bound = bind(profile, bench, {})
+    rigs = []
+
+    def record(event):
+        if event.t_s > 60:
+            raise RecordError("the log x.jsonl cannot be written: No space left on device")
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        rigs.append(rig)
+        await Engine(profile.model, rig, case_of(bound), record=record, output_names=bound.outputs).run({})
+
+    with pytest.raises(RecordError, match=r"^the log x\.jsonl cannot be written: No space left on device$"):
+        virtual.run(main(), virtual=True)
+    rigs[0].mock.advance(rigs[0].mock.now_s + 60)
+    assert not rigs[0].mock.override_active

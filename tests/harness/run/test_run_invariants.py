@@ -1,0 +1,76 @@
+"""Invariants: bound from the start state on, or while a contact is so; never satisfied by what was not seen."""
+
+from __future__ import annotations
+
+import pytest
+
+HEAD = """
+profile: invariants
+needs:
+  outputs: {rain: contact, house_temperature: °C}
+  signals: {roof_vent: "%", rain_override: flag}
+start:
+  write: {house_temperature: 30 °C}
+  until:
+    - {signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min, holds: 5 s}
+"""
+RAIN = """
+  - step: rain
+    do: [{close: rain}]
+    expect: [{signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 40 s, holds: 10 s}]
+"""
+DRY = """
+  - step: dry
+    do: [{open: rain}]
+    expect: [{signal: rain_override, unchanged: {for: 10 s}}]
+"""
+TRAIN = """
+  - step: short closures
+    do: [{pulse: rain, times: 3, closed_for: 1 s, open_for: 1 s, label: train}]
+    expect: [{signal: rain_override, unchanged: {for: 12 s}, after: train}]
+"""
+
+
+def always(text):
+    return f"always:\n  - {text}\n"
+
+
+@pytest.mark.parametrize(
+    ("invariant", "steps", "verdict"),
+    [
+        ("{signal: roof_vent, stays_below: 101 %}", RAIN, "pass"),
+        ("{signal: roof_vent, stays_below: 90 %}", RAIN, "fail"),
+        ("{signal: roof_vent, stays_below: 90 %, while: {rain: closed}, settled_after: 6 s}", RAIN, "pass"),
+        ("{signal: roof_vent, stays_below: 50 %, while: {rain: closed}, settled_after: 6 s}", RAIN, "fail"),
+        # The contact opens after the rain; what the vent does then is no longer the invariant's business.
+        (
+            "{signal: roof_vent, stays_below: 8 %, while: {rain: closed}, settled_after: 35 s}",
+            RAIN + DRY,
+            "pass",
+        ),
+        # Nothing names the contact at the start: it is in its safe state, open, and the invariant binds.
+        ("{signal: roof_vent, stays_below: 50 %, while: {rain: open}}", TRAIN, "fail"),
+        ("{signal: roof_vent, stays_above: 90 %, while: {rain: open}}", TRAIN, "pass"),
+        # The condition never holds, or not long enough to settle: nothing was shown.
+        (
+            "{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 2 min}",
+            RAIN,
+            "inconclusive",
+        ),
+        ("{signal: roof_vent, stays_below: 1 %, while: {rain: closed}}", DRY, "inconclusive"),
+    ],
+)
+def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict, run):
+    """Each case is what a reader of the profile would say."""
+    result = run(HEAD + always(invariant) + "steps:" + steps)
+    found = next(f for f in result.findings if f["step"] is None)
+    assert found["verdict"] == verdict, found
+    assert result.outcome.verdict == verdict
+
+
+def test_a_failed_invariant_says_when_and_by_how_much(run):
+    """The finding names the value, and its margin is negative."""
+    result = run(HEAD + always("{signal: roof_vent, stays_below: 90 %}") + "steps:" + RAIN)
+    found = next(f for f in result.findings if f["step"] is None)
+    assert found["margin"][0] < 0
+    assert "%" in found["why"]
