@@ -50,7 +50,10 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         yield from problems
         if options is None:
             continue
-        yield from _wired_problems(bench, (*path, "wired"), options)
+        wrong = list(_wired_problems(bench, (*path, "wired"), options))
+        yield from wrong
+        if wrong:
+            continue  # where it is cannot be said
         place = driver.place(options)
         twin = first.setdefault((driver.name, place), name)
         if twin != name:
