@@ -26,6 +26,7 @@ class Arrival:
         "_last",
         "_low",
         "_s1",
+        "_s2",
         "depth",
         "over",
         "sure",
@@ -39,12 +40,12 @@ class Arrival:
         self._low, self._high = band
         self._first, self._last = span
         self._continuous = continuous
-        self._s1 = s1
+        self._s1, self._s2 = s1, s2
         self.sure = Cover(s1, s2)
         self.under = Cover(s1, s2)
         self.over = Cover(s1, s2)
         self._done_s = [INF, INF, INF]  # by when each of the three covers became complete
-        self.depth = -INF  # how deep inside the band a reading certainly was
+        self.depth = -INF  # how deep inside the band a reading in time certainly was
 
     @property
     def certain(self) -> bool:
@@ -78,7 +79,7 @@ class Arrival:
         lo, hi, a, b, *_ = reading
         below, above = hi <= self._high, lo >= self._low
         span = (b - self._last, a - self._first)
-        if below and above and span[0] <= span[1]:
+        if below and above and span[0] <= self._s1 and span[1] >= self._s2:
             self.depth = max(self.depth, min(self._high - hi, lo - self._low) - EPS)
         sides = ((1, below), (2, above)) if self._continuous else ((0, below and above),)
         for index, holds in sides:

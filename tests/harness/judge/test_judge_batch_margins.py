@@ -43,6 +43,20 @@ def test_readings_before_the_stimulus_do_not_deepen_a_failure() -> None:
     assert watch.finding.margin.low >= -13.0
 
 
+def test_readings_before_the_stimulus_do_not_deepen_an_arrival() -> None:
+    """A vent that crossed the band before the stimulus and comes to its edge afterwards passes by that edge."""
+    trace = SignalTrace(VENT)
+    trace.remember_from(0.0)
+    values = [50.0] * 20 + [50.0 - 0.3 * i for i in range(40)] + [38.0 + 0.3 * i for i in range(40)]
+    for i, value in enumerate(values):
+        trace.observe(Sample(value, i * 0.1, i * 0.1 + 0.01))
+    watch = trace.watch(f.Reaches(50.0, 2.0, 20.0), Window(5.0, 5.0))
+    assert watch.finding is not None
+    assert watch.finding.verdict is Verdict.PASS
+    assert watch.finding.margin is not None
+    assert watch.finding.margin.low < 0.5
+
+
 def _tracks(r: random.Random) -> tuple[Track, list[float], list[float], list[float]]:
     """Return a random envelope without jumps, and its corners: instants, lower and upper bounds."""
     t = [0.0]
