@@ -139,7 +139,11 @@ class ResponseCommon(FileModel):
 
 
 class Reaches(ResponseCommon):
-    """Within a time the signal comes into a band, and stays there."""
+    """The signal comes to this value in time and stays there.
+
+    It must be within `tolerance` of this value at the latest `within` after the stimulus, and stay there for
+    `holds`.
+    """
 
     reaches: AnyQuantity
     """The band's middle."""
@@ -152,7 +156,10 @@ class Reaches(ResponseCommon):
 
 
 class Stays(ResponseCommon):
-    """The signal keeps a band the whole time."""
+    """The signal keeps to this value the whole time.
+
+    It must be within `tolerance` of this value from the stimulus on, for the time that `for` says.
+    """
 
     stays: AnyQuantity
     """The band's middle."""
@@ -163,7 +170,7 @@ class Stays(ResponseCommon):
 
 
 class StaysAbove(ResponseCommon):
-    """The signal is never below a bound."""
+    """The signal is never below this value for the time that `for` says; on it still passes."""
 
     stays_above: AnyQuantity
     """The bound; on the bound still passes."""
@@ -172,7 +179,7 @@ class StaysAbove(ResponseCommon):
 
 
 class StaysBelow(ResponseCommon):
-    """The signal is never above a bound."""
+    """The signal is never above this value for the time that `for` says; on it still passes."""
 
     stays_below: AnyQuantity
     """The bound; on the bound still passes."""
@@ -181,7 +188,11 @@ class StaysBelow(ResponseCommon):
 
 
 class Returns(ResponseCommon):
-    """The signal comes back into a band, not too early and not too late."""
+    """The signal comes back to this value, not too early and not too late.
+
+    It must be further than `tolerance` from this value until `not_before`, and within `tolerance` of it at the
+    latest `within` after the stimulus.
+    """
 
     returns: AnyQuantity
     """The band's middle."""
@@ -203,14 +214,17 @@ class Span(FileModel):
 
 
 class Unchanged(ResponseCommon):
-    """The stimulus must be ignored: the signal stays where it stood."""
+    """The signal stays where it stood: the stimulus must be ignored.
+
+    It may wander by `tolerance` from where it stood at the stimulus, for the time that `for` says.
+    """
 
     unchanged: Span
     """How long the signal must stay as it was, and how closely."""
 
 
 class Equals(ResponseCommon):
-    """A flag or state takes a value."""
+    """The flag or state takes this value, `within` after the stimulus at the latest."""
 
     equals: str | int | bool
     """`on` or `off` for a flag; a number or one of the signal's state names for a state."""
@@ -219,7 +233,10 @@ class Equals(ResponseCommon):
 
 
 class Counts(ResponseCommon):
-    """A counter goes up by exactly so many."""
+    """The counter goes up by exactly so many.
+
+    Complete at the latest `within` after the stimulus, and watched until then for one too many.
+    """
 
     counts: Annotated[int, Field(ge=0)]
     """How many more it must read, no more and no fewer."""
@@ -237,14 +254,21 @@ class Motion(FileModel):
 
 
 class StartsMoving(ResponseCommon):
-    """The signal leaves the place where it stood: the dead time is short enough."""
+    """The signal leaves the place where it stood, soon enough.
+
+    It must be more than `by` away from where it stood at the latest `within` after the stimulus: the dead time.
+    """
 
     starts_moving: Motion
     """How far it must have moved, and by when."""
 
 
 class MovesAt(ResponseCommon):
-    """The signal travels at a rate, taken from 10 % to 90 % of the way."""
+    """The signal travels at this rate.
+
+    The mean rate from 10 % to 90 % of the way to `to` must be within `tolerance` of this one, and 90 % made
+    at the latest `within` after the stimulus.
+    """
 
     moves_at: AnyQuantity
     """The mean rate, whichever the direction: 2.5 %/s."""
@@ -257,7 +281,10 @@ class MovesAt(ResponseCommon):
 
 
 class OvershootsAtMost(ResponseCommon):
-    """On its way the signal passes its target by no more than so much."""
+    """The signal passes its target by no more than this.
+
+    The target is `of`; watched from the stimulus on, for the time that `for` says.
+    """
 
     overshoots_at_most: AnyQuantity
     """How far beyond the target the signal may go."""
@@ -277,25 +304,18 @@ class Reversal(FileModel):
 
 
 class NeverReverses(ResponseCommon):
-    """The signal moves one way only."""
+    """The signal moves one way only.
+
+    It must not go back by more than `by`, for the time that `for` says.
+    """
 
     never_reverses: Reversal
     """How far back still passes, and for how long it is watched."""
 
 
 _RESPONSE_KEYS = (
-    "reaches",
-    "stays",
-    "stays_above",
-    "stays_below",
-    "returns",
-    "unchanged",
-    "equals",
-    "counts",
-    "starts_moving",
-    "moves_at",
-    "overshoots_at_most",
-    "never_reverses",
+    *("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged"),
+    *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
 )
 
 Response = Annotated[
@@ -370,7 +390,8 @@ class Profile(FileModel):
     values: dict[Name, str | int | float] = Field(default_factory=dict)
     """Named values; `$name` stands for one anywhere below."""
     decision: Literal["guarded", "simple"] = "guarded"
-    """`guarded` judges all that the readings leave possible; `simple` takes the readings as they stand."""
+    """`guarded` allows for how exact, how old and how far apart the readings are, and says inconclusive where that
+    matters; `simple` takes the readings as they stand."""
     always: list[Invariant] = Field(default_factory=list)
     """What must hold through the whole run, or while a contact is in a state."""
     start: Start = Field(default_factory=Start)

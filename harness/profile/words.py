@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from importlib.resources import files
 from textwrap import dedent, indent
-from types import NoneType
-from typing import TYPE_CHECKING, Annotated, Any, Final, final, get_args, get_origin
+from typing import TYPE_CHECKING, Any, Final, final
 
-from pydantic import BaseModel, Tag
+from pydantic import BaseModel, BeforeValidator
 
-from bench.drivers import Driver, find, names
 from bench.errors import FileError, Problem
+from bench.units import Quantity, canonical_symbol
 from bench.wiring import BenchFile
 from bench.wording import nearest
 from bench.yamltree import Alias, Items, Node, Table, grow_tree
+from harness.profile.kinds import drivers, families, models_in
 from harness.profile.model import Profile
 from harness.profile.topics import topics
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+
+    from pydantic.fields import FieldInfo
 
 EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml")
 _MOST_LINES = 7
@@ -29,15 +31,16 @@ _MOST_LINES = 7
 @final
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What a key means at one place of a file."""
+    """What a key means at one place of a file; `kinds` are those of the family that the place is, if it is one."""
 
     where: str
     text: str
+    kinds: tuple[str, ...] = ()
 
 
 def words() -> list[str]:
     """Return every word that can be explained, sorted."""
-    return sorted({*keys(), *topics()})
+    return sorted({*keys(), *topics(), *(kind.word for family in families() for kind in family.kinds)})
 
 
 def explain(word: str) -> str:
@@ -46,44 +49,66 @@ def explain(word: str) -> str:
     Raises:
         FileError: no such word; names the nearest one.
     """
-    wanted = word.strip().strip("`:").lower()
-    found = [part for part in (_topic(wanted), _key(wanted)) if part]
+    wanted = " ".join(word.split()).strip("`: ").lower()
+    found = [*_kinds(wanted), *(part for part in (_topic(wanted), _key(wanted)) if part)]
     if not found:
         reason = f"{word!r} is no word of the files"
         hint = nearest(wanted, words())
         if hint.startswith("known"):
             hint = "`ventproof explain` without a word lists them all"
         raise FileError([Problem("explain", None, None, reason, hint)])
-    return "\n\n".join(found)
+    found += [family.listing() for family in families() if wanted in family.listed_by]
+    shown = (f"Example:\n{indent(example, '    ')}" for example in examples(wanted) if wanted in keys())
+    return "\n\n".join([*found, *shown])
+
+
+def _kinds(word: str) -> Iterator[str]:
+    for family in families():
+        for kind in family.kinds:
+            if kind.word == word:
+                form = family.form.format(word).removesuffix(" -")
+                yield f"`{form}` is a kind of {family.name} ({family.file})\n{indent(kind.told(), '    ')}"
 
 
 def _topic(word: str) -> str:
     topic = topics().get(word)
     if topic is None:
         return ""
+    rows = f"\n{indent(topic.rows.rstrip(), '  ')}" if topic.rows else ""
     example = f"\n\nExample:\n{indent(topic.example.rstrip(), '    ')}" if topic.example else ""
-    return f"{word}: {topic.text}{example}"
+    return f"{word}: {topic.text}{rows}{example}"
 
 
 def _key(word: str) -> str:
-    meanings = keys().get(word)
-    if meanings is None:
-        return ""
-    places: dict[str, list[str]] = {}
-    for meaning in meanings:
-        places.setdefault(meaning.text, []).append(meaning.where)
-    said = [f"`{word}:` in {'; '.join(dict.fromkeys(where))}\n    {text}" for text, where in places.items()]
-    shown = "\n\n".join(f"Example:\n{indent(example, '    ')}" for example in examples(word))
-    return "\n".join(said) + (f"\n\n{shown}" if shown else "")
+    """Return what a key means wherever it is no word of a kind, which is told already."""
+    texts: dict[str, dict[str, list[str]]] = {}
+    for meaning in keys().get(word, ()):
+        if word not in meaning.kinds:
+            places = texts.setdefault(meaning.text, {})
+            places.setdefault(meaning.where, []).extend(meaning.kinds)
+    said = []
+    for text, places in texts.items():
+        where = "; ".join(_where(place, kinds) for place, kinds in places.items())
+        said.append(f"`{word}:` in {where}\n    {text}")
+    return "\n".join(said)
+
+
+def _where(place: str, kinds: list[str]) -> str:
+    """Return a place in words; of a family, which of its kinds."""
+    family = next((f for f in families() if place == f"{f.file}: {f.many}"), None)
+    if family is None:
+        return place
+    every = {kind.word for kind in family.kinds} == set(kinds)
+    return f"{family.file}: every {family.name}" if every else f"{place} {', '.join(dict.fromkeys(kinds))}"
 
 
 @cache
 def keys() -> Mapping[str, list[Meaning]]:
     """Return every key of the files with what it means at each of its places."""
     found: dict[str, list[Meaning]] = {}
-    kinds: list[tuple[str, Any]] = [("profile", Profile), ("bench file", BenchFile)]
-    kinds += [(f"bench file, outputs, wired (driver {driver.name})", driver.options) for driver in _drivers()]
-    for where, kind in kinds:
+    places: list[tuple[str, Any]] = [("profile", Profile), ("bench file", BenchFile)]
+    places += [("", driver.options) for driver in drivers()]
+    for where, kind in places:
         for key, meaning in _keys(kind, where):
             known = found.setdefault(key, [])
             if meaning not in known:
@@ -91,47 +116,36 @@ def keys() -> Mapping[str, list[Meaning]]:
     return found
 
 
-def _drivers() -> Iterator[Driver]:
-    for name in names():
-        try:
-            yield find(name)
-        except ValueError:  # a third-party driver that cannot be loaded has no words
-            continue
-
-
 def _keys(kind: Any, where: str) -> Iterator[tuple[str, Meaning]]:  # noqa: ANN401 - an annotation
-    for model, tag in models_in(kind):
-        here = f"{where} ({tag})" if tag else where
+    for model, _ in models_in(kind):
+        family = next((f for f in families() if f.holds(model)), None)
+        here = f"{family.file}: {family.many}" if family else where
+        kinds = family.holds(model) if family else ()
         for name, field in model.model_fields.items():
             key = field.alias or name
             text = " ".join((field.description or "").split())
-            yield key, Meaning(here, text + _default(field.default))
-            yield from _keys(field.annotation, f"{here}, {key}")
+            yield key, Meaning(here, text + _default(field), kinds)
+            below = f"{here} {', '.join(kinds)}" if kinds else f"{here}{', ' if ':' in here else ': '}{key}"
+            yield from _keys(field.annotation, below)
 
 
-def _default(value: object) -> str:
+def _default(field: FieldInfo) -> str:
+    value = field.default
     if isinstance(value, bool):
         return f" Unless stated: {str(value).lower()}."
-    if isinstance(value, float):
-        return f" Unless stated: {value:g}."
-    if isinstance(value, int | str) and value != "":
+    if isinstance(value, int | float):
+        return f" Unless stated: {value:g}{_unit(field)}."
+    if isinstance(value, str | Quantity) and value != "":
         return f" Unless stated: {value}."
     return ""
 
 
-def models_in(kind: Any, tag: str = "") -> Iterator[tuple[type[BaseModel], str]]:  # noqa: ANN401 - an annotation
-    """Yield the models that a value of this annotation is made of, each with the tag that chooses it."""
-    if isinstance(kind, type) and issubclass(kind, BaseModel):
-        yield kind, tag
-        return
-    arguments = get_args(kind)
-    if get_origin(kind) is Annotated:
-        tags = [m.tag for m in arguments[1:] if isinstance(m, Tag)]
-        yield from models_in(arguments[0], tags[0] if tags else tag)
-        return
-    for argument in arguments:
-        if argument is not NoneType:
-            yield from models_in(argument, tag)
+def _unit(field: FieldInfo) -> str:
+    """Return the unit in which a quantity that is kept as a number is kept."""
+    for said in field.metadata:
+        if isinstance(said, BeforeValidator) and isinstance(said.func, partial):
+            return f" {canonical_symbol(said.func.keywords['dimension'])}"
+    return ""
 
 
 def examples(word: str) -> list[str]:

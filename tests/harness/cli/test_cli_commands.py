@@ -178,6 +178,7 @@ def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
 def test_explain_and_schema_answer(ventproof):
     """A word is explained with an example; a schema is JSON; an unknown word names the nearest."""
     assert "off by one" in ventproof("explain", "off-by-one")[1]
+    assert "Ctrl-C" in ventproof("explain", "safe", "state")[1]
     assert json.loads(ventproof("schema", "profile")[1])["$schema"].startswith("https://json-schema.org")
     code, _, err = ventproof("explain", "tolerence")
     assert code == 3

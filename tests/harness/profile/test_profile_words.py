@@ -7,7 +7,9 @@ import pytest
 from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.fits import value_fault
+from bench.mock.faults import CATALOGUE
 from bench.units import parse
+from harness.profile.kinds import families
 from harness.profile.load import read_profile
 from harness.profile.topics import topics
 from harness.profile.words import EXAMPLES, example_text, examples, explain, keys, words
@@ -38,9 +40,7 @@ def test_every_example_shows_its_word():
 def test_a_word_is_found_however_it_is_typed(word):
     """Case, colon and back-quotes do not matter."""
     text = explain(word)
-    assert text.startswith(
-        "`reaches:` in profile, start, until (reaches); profile, steps, expect (reaches)\n"
-    )
+    assert text.startswith("`reaches:` is a kind of response (profile)\n")
     assert "{signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min}" in text
 
 
@@ -49,6 +49,67 @@ def test_a_key_with_several_meanings_gives_all():
     assert "Unless stated: open." in explain("at_rest")
     assert "interlock" in explain("signal")
     assert "always" in explain("signal")
+
+
+def test_every_fault_is_listed_with_its_severity():
+    """`explain faults` lists the whole catalogue, what each does and what a severity means."""
+    told = explain("faults")
+    for fault in CATALOGUE.values():
+        assert f"  {fault.name}: {fault.about}\n    Severity: {fault.severity or 'none, it is'}" in told
+    assert "`faults:` in bench file: mock" in told
+
+
+@pytest.mark.parametrize("family", families(), ids=lambda family: family.name)
+def test_the_kinds_are_listed_where_one_is_chosen(family):
+    """`expect`, `do`, `link`, `kind` and `driver` list what may stand there, a line each; each is explained."""
+    for word in family.listed_by:
+        listed = explain(word).splitlines()
+        for kind in family.kinds:
+            assert f"  {family.form.format(kind.word)} {kind.summary}" in listed
+            assert f" is a kind of {family.name} ({family.file})\n" in explain(kind.word)
+            assert kind.summary.endswith("."), kind
+
+
+def test_there_are_twelve_kinds_of_response():
+    """The list is the one of the model's union."""
+    assert [len(family.kinds) for family in families() if family.name == "response"] == [12]
+
+
+def test_a_kind_says_what_it_demands_and_which_keys_it_takes():
+    """What a response demands is told in the words of its keys; a nested key's own are told below it."""
+    reaches = explain("reaches")
+    assert "within `tolerance` of this value at the latest `within` after the stimulus" in reaches
+    assert "Needs: tolerance, within, signal. May have: holds, after, after_end_of, why.\n" in reaches
+    assert "Below `unchanged:` Needs: for. May have: tolerance.\n" in explain("unchanged")
+    assert "Needs: bus, coil. May have: unit_id.\n" in explain("coil")
+    assert "Needs: host. May have: tcp_port, timeout" in explain("tcp")
+
+
+def test_places_are_told_in_groups():
+    """A key that all kinds have is told once; one that some have names them."""
+    assert explain("after").startswith("`after:` in profile: every response\n")
+    assert "in profile: responses reaches, stays, returns" in explain("tolerance")
+    for word in words():
+        for line in explain(word).splitlines():
+            assert not line.startswith("`") or line.count(";") <= 3, line  # a place each
+
+
+def test_a_default_has_its_unit():
+    """What is kept in seconds says so, a plain number does not."""
+    assert "Unless stated: 0.1 s." in explain("poll_every")
+    assert "Unless stated: 502." in explain("tcp_port")
+
+
+@pytest.mark.parametrize("word", ["reference number", "safe state", "virtual time", "Safe   State:"])
+def test_a_word_of_several_words_is_found(word):
+    """Words are joined however they are spaced."""
+    assert explain(word)
+
+
+def test_terms_of_the_evidence_are_told_apart():
+    """A window is not a sample, and a verdict's word is not the list of verdicts."""
+    assert len({topics()[word].text for word in ("window", "sample", "evidence")}) == 3
+    assert len({topics()[word].text for word in ("pass", "fail", "inconclusive", "aborted", "verdict")}) == 5
 
 
 def test_an_unknown_word_leads_to_the_nearest():
@@ -88,6 +149,18 @@ def test_the_words_of_the_design_are_there():
         "files",
         "$name",
         "caution",
+    }
+    wanted |= {
+        "inconclusive",
+        "pass",
+        "fail",
+        "aborted",
+        "relay",
+        "holding",
+        "seed",
+        "use",
+        "digest",
+        "faults",
     }
     assert wanted <= set(words())
 

@@ -1,0 +1,153 @@
+"""The kinds of things that files hold, responses first: what each is, which keys it needs and may have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from inspect import cleandoc
+from types import NoneType
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, final, get_args, get_origin
+
+from pydantic import BaseModel, Tag
+
+from bench.drivers import Driver, find, names
+from bench.wiring import BusSpec, OutputSpec
+from harness.profile.model import Response, Stimulus
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind: the word that chooses it, the model of its keys, what it is, and whether the word is a key."""
+
+    word: str
+    model: type[BaseModel]
+    about: str
+    by_key: bool = False
+
+    @property
+    def summary(self) -> str:
+        """What it is, in one line."""
+        return self.about.partition("\n\n")[0].replace("\n", " ")
+
+    def told(self) -> str:
+        """Return what it is, and which keys it needs and may have."""
+        paragraphs = (" ".join(part.split()) for part in self.about.split("\n\n"))
+        lines = [" ".join(paragraphs), f"{keys_of(self.model, self.word if self.by_key else '')}."]
+        nested = self.model.model_fields[self.word].annotation if self.by_key else None
+        if isinstance(nested, type) and issubclass(nested, BaseModel):
+            lines.append(f"Below `{self.word}:` {keys_of(nested)}.")
+        return "\n".join(lines)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Family:
+    """Kinds of one thing, and the words that list them all; `form` is how a file names a kind."""
+
+    name: str
+    many: str
+    file: str
+    form: str
+    listed_by: tuple[str, ...]
+    kinds: tuple[Kind, ...]
+
+    def listing(self) -> str:
+        """Return one line for each kind."""
+        rows = (f"  {self.form.format(kind.word)} {kind.summary}" for kind in self.kinds)
+        return "\n".join((f"{self.many[0].upper()}{self.many[1:]}:", *rows))
+
+    def holds(self, model: type[BaseModel]) -> tuple[str, ...]:
+        """Return the words of the kinds that have this model."""
+        return tuple(kind.word for kind in self.kinds if kind.model is model)
+
+
+_CHOOSERS: Final = frozenset({"link", "kind"})
+
+
+def keys_of(model: type[BaseModel], besides: str = "") -> str:
+    """Return which keys a model needs and may have besides one; its own come before those of all its like."""
+    own = [
+        *model.__annotations__,
+        *(name for name in model.model_fields if name not in model.__annotations__),
+    ]
+    fields = {name: model.model_fields[name] for name in own if name in model.model_fields}
+    fields = {name: field for name, field in fields.items() if name not in {*_CHOOSERS, besides}}
+    needs = [field.alias or name for name, field in fields.items() if field.is_required()]
+    may = [field.alias or name for name, field in fields.items() if not field.is_required()]
+    told = [f"Needs: {', '.join(needs)}"] if needs else []
+    told += [f"May have: {', '.join(may)}"] if may else []
+    return ". ".join(told)
+
+
+@cache
+def families() -> tuple[Family, ...]:
+    """Return every family of kinds."""
+    return (
+        Family(
+            "response",
+            "responses",
+            "profile",
+            "{}:",
+            ("expect", "until", "response"),
+            tuple(_kinds(Response)),
+        ),
+        Family("stimulus", "stimuli", "profile", "{}:", ("do", "stimulus"), tuple(_kinds(Stimulus))),
+        Family("bus", "buses", "bench file", "link: {} -", ("buses", "link"), tuple(_kinds(BusSpec))),
+        Family(
+            "output",
+            "outputs",
+            "bench file",
+            "kind: {} -",
+            ("outputs", "output", "kind"),
+            tuple(_kinds(OutputSpec)),
+        ),
+        Family(
+            "driver",
+            "drivers",
+            "bench file",
+            "driver: {} -",
+            ("driver", "wired"),
+            tuple(Kind(driver.name, driver.options, driver.about) for driver in drivers()),
+        ),
+    )
+
+
+def _kinds(union: Any) -> Iterator[Kind]:  # noqa: ANN401 - an annotation
+    for model, tag in models_in(union):
+        about = cleandoc(model.__doc__ or "")
+        for word in (tag,) if tag else _literals(model):
+            yield Kind(word, model, about, word in model.model_fields)
+
+
+def _literals(model: type[BaseModel]) -> Iterator[str]:
+    for name, field in model.model_fields.items():
+        if name in _CHOOSERS and get_origin(field.annotation) is Literal:
+            yield from map(str, get_args(field.annotation))
+
+
+def drivers() -> Iterator[Driver]:
+    """Yield every driver that can be loaded."""
+    for name in names():
+        try:
+            yield find(name)
+        except ValueError:  # a third-party driver that cannot be loaded has no words
+            continue
+
+
+def models_in(kind: Any, tag: str = "") -> Iterator[tuple[type[BaseModel], str]]:  # noqa: ANN401 - an annotation
+    """Yield the models that a value of this annotation is made of, each with the tag that chooses it."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        yield kind, tag
+        return
+    arguments = get_args(kind)
+    if get_origin(kind) is Annotated:
+        tags = [m.tag for m in arguments[1:] if isinstance(m, Tag)]
+        yield from models_in(arguments[0], tags[0] if tags else tag)
+        return
+    for argument in arguments:
+        if argument is not NoneType:
+            yield from models_in(argument, tag)
