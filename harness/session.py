@@ -118,6 +118,10 @@ class Session:
             screen.begin(profile.model.profile, case, longest_s(profile.model))
             try:
                 outcome = run_loop(main(), virtual=self.bench.model.virtual)
+            except KeyboardInterrupt:
+                raise KeyboardInterrupt(
+                    f"interrupted: the outputs are in their safe state, and {log.path} is closed as aborted"
+                ) from None
             finally:
                 screen.end()
             return RunResult(profile.model.profile, log.path, log.digest, outcome, tuple(findings))

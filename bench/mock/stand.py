@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from contextlib import AsyncExitStack
+import fcntl
+from contextlib import AsyncExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import TYPE_CHECKING, Final, final
 
 from bench.clock import now_s
+from bench.errors import LinkError
 from bench.mock.boards import CoilBoard, FramesBoard, ScpiBoard, serve_control_lines
 from bench.mock.server import Responder
 from bench.mock.unit import build
 from bench.mock.wires import serve_pty, serve_tcp
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from bench.mock.settings import MockSettings
@@ -71,6 +73,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         LinkError: something cannot be served.
     """
     await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
+    stack.enter_context(_alone_in(folder))
     unit = build(settings, start_s=now_s(), seed=seed)
 
     def contact(name: str) -> Callable[[bool], None]:
@@ -94,7 +97,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     enter = stack.enter_async_context
     places = {
         "unit_rtu": await enter(serve_pty(answer("rtu"), link=folder / "unit")),
-        "unit_tcp": str(await enter(serve_tcp(lambda: answer("tcp")))),
+        "unit_tcp": f"127.0.0.1:{await enter(serve_tcp(lambda: answer('tcp')))}",
         "frames": await enter(serve_pty(frames, link=folder / "frames")),
         "scpi": f"socket://127.0.0.1:{await enter(serve_tcp(lambda: scpi))}",
         "lines": await enter(serve_control_lines({"rts": contact("rain_3")})),
@@ -102,12 +105,25 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     return Stand(unit, places, await asyncio.to_thread(_write_bench_files, folder, places))
 
 
+@contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Hold a folder against a second stand, which would take its names over."""
+    with (folder / ".served").open("w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise LinkError(
+                f"{folder} is served by another `ventproof mock` already; choose another folder"
+            ) from error
+        yield
+
+
 def _write_bench_files(folder: Path, places: dict[str, str]) -> tuple[Path, ...]:
     written = []
     for name in _TEMPLATES:
         text = (files("bench") / "files" / name).read_text(encoding="utf-8")
         for what, shipped in _SHIPPED.items():
-            text = text.replace(shipped, places[what])
+            text = text.replace(shipped, places[what].removeprefix("127.0.0.1:"))
         path = folder / name.replace("mock-", "bench-")
         path.write_text(text, encoding="utf-8")
         written.append(path)

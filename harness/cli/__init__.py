@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Final, NoReturn
@@ -65,36 +66,43 @@ def ventproof() -> None:
 
 def main() -> NoReturn:
     """Run the command line; every error leaves as one clear message and an exit code."""
+    _show_what_can_be_shown()
     try:
         code = ventproof.main(standalone_mode=False)
-    except click.exceptions.Abort:
-        _leave(
-            "interrupted; a run that was under way left its outputs safe and its log closed as aborted",
-            EXIT_INTERRUPTED,
-        )
+    except click.exceptions.Abort as abort:
+        _leave(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
         _leave(error.format_message(), EXIT_INPUT)
     except BrokenPipeError:
         _hang_up()
         sys.exit(EXIT_BENCH)  # nobody reads, so nobody can be told how it ended: never a pass
     except Exception as error:
-        from bench.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
-
-        if isinstance(error, FileError):
-            _leave(str(error), EXIT_INPUT)
-        if isinstance(error, BenchError):
-            _leave(str(error), EXIT_BENCH)
         if TRACEBACK in os.environ:
             raise
-        _leave(
-            f"ventproof itself failed ({type(error).__name__}: {error}); set {TRACEBACK}=1 to see where",
-            EXIT_BENCH,
-        )
+        _leave_with(error)
     try:
         sys.stdout.flush()
     except BrokenPipeError:
         _hang_up()
     sys.exit(code or EXIT_PASS)
+
+
+def _show_what_can_be_shown() -> None:
+    """Let a terminal that has no ± show the rest."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+def _leave_with(error: Exception) -> NoReturn:
+    from bench.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
+
+    if isinstance(error, FileError):
+        _leave(str(error), EXIT_INPUT)
+    if isinstance(error, BenchError):
+        _leave(str(error), EXIT_BENCH)
+    said = f"{type(error).__name__}: {error}"
+    _leave(f"ventproof itself failed ({said}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
 
 
 def _hang_up() -> None:

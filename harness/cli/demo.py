@@ -45,6 +45,8 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     suite = load_suite([SHIPPED], session)
     done = [run_series(session, profile, view_for(bench), Plan()) for profile in suite]
     show(done)
+    if faults and code_of_series(done) == 0:
+        click.echo("No shipped profile shows this fault.")
     if not faults:
         click.echo(
             "A green table says little by itself. See a faulty unit found: ventproof demo --fault ignores_rain"

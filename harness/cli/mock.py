@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -36,6 +37,7 @@ def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) ->
 
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
     from bench.mock.stand import serve  # noqa: PLC0415
+    from bench.virtual import run  # noqa: PLC0415
     from harness.cli.options import SHIPPED_BENCH, with_faults  # noqa: PLC0415
 
     settings = with_faults(load_bench(bench or SHIPPED_BENCH), faults).model.mock
@@ -50,11 +52,11 @@ def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) ->
                 click.echo(f"  {what:9} {place}")
             click.echo("Try, in another terminal:")
             for path in stand.bench_files:
-                click.echo(f"  ventproof run profiles/rain-count.yaml --bench {path} --clear")
+                click.echo(f"  {sys.argv[0]} run profiles/rain-count.yaml --bench {path} --clear")
             click.echo("Ctrl-C ends it.")
             await asyncio.get_running_loop().create_future()
 
     try:
-        asyncio.run(main())
+        run(main(), virtual=False)
     except KeyboardInterrupt:
         click.echo("stopped", err=True)

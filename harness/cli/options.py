@@ -40,12 +40,26 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
     Raises:
         FileError: a path does not exist, or a folder holds no profile.
     """
+    return _files_below(paths, ".y*ml")
+
+
+def log_paths(paths: Sequence[Path]) -> list[Path]:
+    """Return the logs named by files and folders, in order.
+
+    Raises:
+        FileError: a path does not exist, or a folder holds no log.
+    """
+    return _files_below(paths, ".jsonl")
+
+
+def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:
     found: list[Path] = []
     problems: list[Problem] = []
     for path in paths:
-        inside = sorted(path.glob("**/*.y*ml")) if path.is_dir() else [path]
+        inside = sorted(path.glob(f"**/*{ending}")) if path.is_dir() else [path]
         if not inside or not path.exists():
-            reason = "holds no .yaml file" if path.is_dir() else "does not exist"
+            what = "YAML file" if ending == ".y*ml" else f"{ending} file"
+            reason = f"holds no {what}" if path.is_dir() else "does not exist"
             problems.append(Problem(str(path), None, None, reason))
         found.extend(inside)
     if problems:
@@ -83,8 +97,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     """Ask whether vents and drives are clear, before anything real is driven.
 
     Raises:
-        FileError: nobody could be asked, and `--clear` was not given.
-        click.Abort: the operator said no.
+        FileError: the operator said no, or nobody could be asked and `--clear` was not given.
     """
     if bench.model.virtual or clear:
         return
@@ -101,7 +114,8 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
                 )
             ]
         )
-    click.confirm("Are all vents and drives clear of people, and guarded?", abort=True, err=True)
+    if not click.confirm("Are all vents and drives clear of people, and guarded?", err=True):
+        raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
 
 
 def code_of(verdicts: Iterable[Verdict | None]) -> int:
@@ -123,7 +137,8 @@ def code_of_series(done: Sequence[Series]) -> int:
 
 def view_for(bench: Loaded[BenchFile]) -> View:
     """Return the live screen on a terminal, plain lines elsewhere, and nothing in virtual time."""
-    from harness.run.view import LinesView, LiveView, SilentView  # noqa: PLC0415 - only where runs happen
+    from harness.run.live import LiveView  # noqa: PLC0415 - only where runs happen
+    from harness.run.view import LinesView, SilentView  # noqa: PLC0415
 
     if bench.model.virtual:
         return SilentView()

@@ -87,4 +87,6 @@ def command(
         if done[-1].results[-1].outcome.verdict is None:
             break
     show(done)
+    for profile in suite[len(done) :]:
+        click.echo(f"not run, the bench having failed: {profile.model.profile}")
     return code_of_series(done)

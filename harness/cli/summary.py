@@ -12,7 +12,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.run.text import VERDICT_STYLE, findings_table
+from harness.run.case import START
+from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table
 from harness.series import COVERAGE
 
 if TYPE_CHECKING:
@@ -44,10 +45,28 @@ def _show(console: Console, done: Sequence[Series]) -> None:
             if series.times:
                 console.print(_times_table(series))
             console.print()
-    counts = Counter(str(r.outcome.verdict or "aborted") for series in done for r in series.results)
+    _close(console, [result for series in done for result in series.results])
+
+
+def _close(console: Console, results: Sequence[RunResult]) -> None:
+    """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
+    for result in results:
+        for finding in result.findings:
+            if finding["verdict"] != "pass" and not finding["why"].startswith(NOT_RUN):
+                where = f"{result.profile}: {finding['in']}"
+                line = f"{finding['verdict']}: {where}: {finding['signal']} {finding['demand']}"
+                console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]))
+        if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
+            console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
+    counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
     )
+    for result in results:
+        if result.outcome.unsafe:
+            warning = f"OUTPUTS MAY NOT BE SAFE ({result.profile}): {result.outcome.unsafe}."
+            console.print(Text(warning, style="bold red"))
+            console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
 
 
 def _times_table(series: Series) -> Table:

@@ -121,6 +121,7 @@ class ReachesDecider(Decider):
             (self.s1, self.s2),
             within_s=formula.within_s,
             hold_s=formula.holds_s,
+            cut_off=self.verdict is Verdict.FAIL,
         )
         if self.verdict is not Verdict.PASS:
             return Measures(robustness.agreeing(margin, self.verdict))

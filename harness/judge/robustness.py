@@ -53,11 +53,28 @@ def reaches(
     *,
     within_s: float,
     hold_s: float,
+    cut_off: bool = False,
 ) -> Bounds | None:
-    """Return the bounds of the robustness of `Reaches`, over the evidence given."""
+    """Return the bounds of the robustness of `Reaches`, over the evidence given.
+
+    Args:
+        pieces: the envelope from the stimulus on.
+        target: middle of the band.
+        tolerance: half width of the band.
+        stimulus: earliest and latest instant of the stimulus, s.
+        within_s: the hold begins by then.
+        hold_s: how long the band is kept.
+        cut_off: a fail ended the evidence before the last hold could end. A hold then counts as far as it was
+            seen: what comes later can only make it worse. Without this a vent that crept out of its band would
+            be told how far off it was a whole hold before, on its way.
+    """
     s1, s2 = stimulus
     worst, best = _in_band(pieces, target, tolerance)
+    if cut_off:
+        worst, best = _held_on(worst, hold_s), _held_on(best, hold_s)
     low = _best_hold(worst, s2, s1 + within_s, hold_s)
+    if cut_off and low == -INF and len(worst.y):  # no start serves every instant of a wide stimulus
+        low = float(worst.y.min())
     high = _best_hold(best, s1, s2 + within_s, hold_s)
     return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
 
@@ -123,6 +140,16 @@ def _least(t0: Floats, t1: Floats, lines: Sequence[_Line]) -> _Points:
             y0, y1 = line.y0[:, None], line.y1[:, None]
             np.minimum(least, np.where(np.isfinite(y1 - y0), (1 - x) * y0 + x * y1, y0), out=least)
     return _Points(((1 - x) * t0[:, None] + x * t1[:, None]).ravel(), least.ravel())
+
+
+def _held_on(points: _Points, hold_s: float) -> _Points:
+    """Return the function with as much time after its end as a hold takes, in which nothing is worse."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t, y = points
+    if not len(t) or not hold_s:
+        return points
+    return _Points(np.append(t, (t[-1], t[-1] + hold_s)), np.append(y, (INF, INF)))
 
 
 def _best_hold(points: _Points, first: float, last: float, hold: float) -> float:

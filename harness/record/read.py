@@ -31,12 +31,14 @@ class LogState:
     digest: str
 
     @property
+    def closed(self) -> bool:
+        """Whether the log ends with the line that closes a run."""
+        return self.broken_at is None and bool(self.events) and self.events[-1]["event"] == "run_end"
+
+    @property
     def outcome(self) -> str:
         """The run's verdict (`pass`, `fail`, `inconclusive`), or `aborted` when no closing line gives one."""
-        last = self.events[-1] if self.events else {}
-        if self.broken_at is not None or last.get("event") != "run_end":
-            return "aborted"
-        return str(last.get("verdict") or "aborted")
+        return str(self.events[-1].get("verdict") or "aborted") if self.closed else "aborted"
 
 
 def _fault_in(body: bytes, digest: str, seal_digest: str, number: int) -> tuple[str, dict[str, Any]]:

@@ -18,6 +18,7 @@ from harness.profile.model import Profile, ResponseCommon, Step, Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.invariants import InvariantItem
+from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
     from harness.profile.bind import Bound
@@ -240,7 +241,7 @@ class Case:
 
     def _evidence_end(self, t_s: float, _fields: Mapping[str, Any]) -> None:
         for item in self.items:
-            item.give_up(t_s, "not run: an earlier step did not pass")
+            item.give_up(t_s, f"{NOT_RUN}: an earlier step did not pass")
         for invariant in self.invariants:
             invariant.close(t_s)
 
@@ -269,8 +270,13 @@ class Case:
 
     @property
     def verdict(self) -> Verdict:
-        """The run's verdict: fail if anything failed, else inconclusive if anything is undecided, else pass."""
+        """The run's verdict: fail if anything failed, else inconclusive if anything is undecided, else pass.
+
+        A start state that was not reached is no fail: nothing was tested.
+        """
         found = [r.finding.verdict if r.finding else Verdict.INCONCLUSIVE for r in self.results]
+        if any(v is not Verdict.PASS for v in found[: len(self.of_step(START))]):
+            return Verdict.INCONCLUSIVE
         if Verdict.FAIL in found:
             return Verdict.FAIL
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE

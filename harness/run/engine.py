@@ -44,10 +44,11 @@ _LEAD_S: Final = 0.05  # a pulse train is ordered this long before its first edg
 @final
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a run ended: with a verdict, or aborted for a reason."""
+    """How a run ended: with a verdict, or aborted for a reason; and why its outputs may not be safe, if so."""
 
     verdict: Verdict | None
     aborted: str = ""
+    unsafe: str = ""
 
 
 @final
@@ -76,6 +77,7 @@ class Engine:
         self._interlock_seen = asyncio.Event()
         self._reported: set[int] = set()
         self._opened = False
+        self._unsafe = ""
 
     async def run(self, header: Mapping[str, Any]) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -110,7 +112,7 @@ class Engine:
             raise
         finally:
             aborted = await self._end(pollers, aborted)
-        return Outcome(None, aborted) if aborted else Outcome(self._case.verdict)
+        return Outcome(None, aborted, self._unsafe) if aborted else Outcome(self._case.verdict)
 
     async def _end(self, pollers: list[asyncio.Task[NoReturn]], aborted: str) -> str:
         """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict.
@@ -118,7 +120,7 @@ class Engine:
         Raises:
             DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
-        unsafe = await self._leave_bench(pollers)
+        self._unsafe = unsafe = await self._leave_bench(pollers)
         if unsafe:
             self._emit("not_safe", reason=unsafe)
         else:
@@ -182,12 +184,20 @@ class Engine:
             self._take(event)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
+            self._watch_relays(evidence)
             self._watch_interlock(evidence)
         except BenchError as error:
             if not self._broken.done():
                 self._broken.set_exception(error)
         if self._decided is not None and not self._decided.done() and self._case.step_decided():
             self._decided.set_result(None)
+
+    def _watch_relays(self, evidence: Poll | Gap) -> None:
+        """A lost connection to relays is the end: nobody could put the contacts right any more."""
+        if isinstance(evidence, Gap) and evidence.reason == "disconnected":
+            contacts = [o for o in self._rig.file.outputs.values() if isinstance(o, ContactOutput)]
+            if any(contact.wired.get("bus") == evidence.bus for contact in contacts):
+                raise LinkError(f"bus {evidence.bus}, which carries contacts, is lost: {evidence.detail}")
 
     def _watch_interlock(self, evidence: Poll | Gap) -> None:
         interlock = self._rig.file.interlock
@@ -304,6 +314,7 @@ class Engine:
             step=step,
             stimulus=index,
             output=name,
+            said=said,
             states=states,
             at=self._clockwork.early(now_s()),
         )

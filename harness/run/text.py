@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from rich.table import Table
+
+NOT_RUN: Final = "not run"
+"""How the reason of a response begins whose step was never begun."""
 
 VERDICT_STYLE: Final = {
     "pass": "green",
@@ -47,8 +50,8 @@ def finding_line(finding: Mapping[str, Any]) -> str:
     return line
 
 
-def findings_table(title: str, findings: Iterable[Mapping[str, Any]]) -> Table:
-    """Return the table of one run's findings."""
+def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
+    """Return the table of one run's findings; those of steps that were not run share one row."""
     from rich.table import Table  # noqa: PLC0415 - heavy, and only needed where a table is shown
     from rich.text import Text  # noqa: PLC0415
 
@@ -59,7 +62,8 @@ def findings_table(title: str, findings: Iterable[Mapping[str, Any]]) -> Table:
     table.add_column("margin", no_wrap=True)
     table.add_column("verdict", no_wrap=True)
     previous = None
-    for finding in findings:
+    ran = [f for f in findings if not f["why"].startswith(NOT_RUN)]
+    for finding in ran:
         demand = f"{finding['signal']} {finding['demand']}"
         if finding["verdict"] != "pass" and finding["why"]:
             demand += f"\n→ {finding['why']}"
@@ -71,6 +75,9 @@ def findings_table(title: str, findings: Iterable[Mapping[str, Any]]) -> Table:
             Text(finding["verdict"], style=VERDICT_STYLE[finding["verdict"]]),
         )
         previous = finding["in"]
+    if len(ran) < len(findings):
+        left = f"{len(findings) - len(ran)} more, {NOT_RUN}: an earlier step did not pass"
+        table.add_row("", Text(left), "–", "–", Text("not run", style=VERDICT_STYLE["inconclusive"]))
     return table
 
 

@@ -162,7 +162,7 @@ def test_importing_the_command_line_stays_cheap():
     tree = ast.parse((ROOT / "harness/cli/__init__.py").read_text())
     top = {a.name for n in tree.body if isinstance(n, ast.Import) for a in n.names}
     top |= {n.module for n in tree.body if isinstance(n, ast.ImportFrom)}
-    assert top == {"__future__", "click", "importlib", "os", "sys", "typing"}
+    assert top == {"__future__", "click", "importlib", "io", "os", "sys", "typing"}
 
 
 def test_every_test_says_what_it_claims():

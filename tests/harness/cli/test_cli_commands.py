@@ -84,7 +84,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
         (["run", str(COUNT), "--bench", "nowhere.yaml"], "nowhere.yaml"),
         (["frobnicate"], "No such command 'frobnicate'"),
         (["check", str(SHIPPED.parent / "README.md")], "README.md:"),
-        (["verify", "nowhere.jsonl"], "nowhere.jsonl: cannot read the log"),
+        (["verify", "nowhere.jsonl"], "nowhere.jsonl: does not exist"),
         (["schema", "recipe"], "'recipe' is not one of 'profile', 'bench'"),
         (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is no pair"),
     ],

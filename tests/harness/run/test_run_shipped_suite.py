@@ -41,7 +41,6 @@ def test_a_healthy_unit_passes(path, run):
         ("counts_twice", "rain-count"),
         ("misses_counts", "rain-count"),
         ("counts_bounce", "rain-contact-bounce-ignored"),
-        ("wrong_scale", "rain-closes-holds-lets-go"),
         ("flag_stuck", "rain-closes-holds-lets-go"),
     ],
 )
@@ -51,13 +50,20 @@ def test_a_faulty_unit_fails(fault, profile, run, shipped):
 
 
 @pytest.mark.parametrize(
-    "fault", ["stale_registers", "address_shift", "reports_target_instead_of_position", "positions_exchanged"]
+    ("fault", "verdict"),
+    [
+        ("stale_registers", None),
+        ("address_shift", None),
+        ("reports_target_instead_of_position", None),
+        ("positions_exchanged", None),
+        ("wrong_scale", "inconclusive"),
+    ],
 )
-def test_a_unit_whose_registers_lie_never_passes(fault, run, shipped):
-    """Registers that cannot be true contradict the declared travel time: a bench fault, and no verdict."""
+def test_a_unit_whose_registers_lie_never_passes(fault, verdict, run, shipped):
+    """Registers that cannot be true contradict the declared travel time, or never show the start state."""
     result = run(shipped["rain-closes-holds-lets-go"], faults=[fault])
-    assert result.outcome.verdict is None
-    assert result.outcome.aborted
+    assert result.outcome.verdict == verdict
+    assert bool(result.outcome.aborted) == (verdict is None)
 
 
 @pytest.mark.parametrize(
