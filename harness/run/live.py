@@ -1,0 +1,140 @@
+"""The live screen: signals, what the step still waits for, and how the steps before it ended."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Final, final
+
+from harness.run.text import VERDICT_STYLE
+
+if TYPE_CHECKING:
+    from rich.console import Console, Group
+    from rich.live import Live
+    from rich.table import Table
+
+    from bench.samples import SignalTraits
+    from harness.run.case import Case, Item
+    from harness.run.events import Event
+
+_REDRAW_S: Final = 0.2
+_FLAG: Final = {0.0: "off", 1.0: "on"}
+
+
+@final
+class LiveView:
+    """A screen that is drawn anew a few times a second; implements `harness.run.view.View`."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live: Live | None = None
+        self._case: Case
+        self._name = ""
+        self._longest_s = 0.0
+        self._clear()
+
+    def _clear(self) -> None:
+        self._t_s, self._drawn_s = 0.0, -1.0
+        self._step = "opening the bench"
+        self._remark = ""
+        self._readings: dict[str, tuple[float, float]] = {}
+        self._done: dict[str, Counter[str]] = {}
+
+    def begin(self, name: str, case: Case, longest_s: float) -> None:
+        """Start the screen."""
+        from rich.live import Live  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+        self._name, self._case, self._longest_s = name, case, longest_s
+        self._clear()
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._live.start()
+
+    def event(self, event: Event) -> None:
+        """Take an event in, and redraw a few times a second."""
+        self._t_s = max(self._t_s, event.t_s)
+        self._take(event)
+        if self._live is not None and (event.name != "poll" or self._t_s - self._drawn_s >= _REDRAW_S):
+            self._drawn_s = self._t_s
+            self._live.update(self._screen(), refresh=True)
+
+    def _take(self, event: Event) -> None:
+        fields = event.fields
+        if event.name == "poll":
+            for bench_name, value in fields["values"].items():
+                if bench_name in self._case.names:
+                    self._readings[self._case.names[bench_name]] = (value, event.t_s)
+        elif event.name == "step_begin":
+            self._step = fields["name"]
+        elif event.name == "finding":
+            self._done.setdefault(fields["in"], Counter())[fields["verdict"]] += 1
+        elif event.name in {"command", "stimulus"}:
+            self._remark = fields["said"]
+        elif event.name == "gap":
+            self._remark = f"no evidence from bus {fields['bus']}: {fields['reason']}"
+
+    def _screen(self) -> Group:
+        from rich.console import Group  # noqa: PLC0415 - heavy, and only needed on a terminal
+        from rich.text import Text  # noqa: PLC0415
+
+        left_s = max(0.0, self._longest_s - self._t_s)
+        return Group(
+            Text.assemble((self._name, "bold"), f"   at most {left_s:.0f} s left"),
+            self._signals(),
+            Text(f"{self._step}:  {self._remark}", style="bold"),
+            self._pending(),
+            *(self._ended(step, counts) for step, counts in self._done.items()),
+        )
+
+    def _signals(self) -> Table:
+        from rich.table import Table  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+        table = Table(expand=False)
+        for heading in ("signal", "reading", "age"):
+            table.add_column(heading)
+        for name, traits in self._case.traits.items():
+            value, at_s = self._readings.get(name, (None, 0.0))
+            age = "–" if value is None else f"{self._t_s - at_s:.1f} s"
+            table.add_row(name, _reading(value, traits), age)
+        return table
+
+    def _pending(self) -> Table:
+        """The responses of the running step: what was found, or how long there still is."""
+        from rich.table import Table  # noqa: PLC0415 - heavy, and only needed on a terminal
+        from rich.text import Text  # noqa: PLC0415
+
+        table = Table.grid(padding=(0, 2))
+        for item in self._case.of_step(-1 if self._case.step is None else self._case.step):
+            verdict = "" if item.finding is None else str(item.finding.verdict)
+            state = Text(verdict, style=VERDICT_STYLE[verdict]) if verdict else Text(self._left(item))
+            table.add_row(Text("  " + item.signal), Text(item.wording), state)
+        return table
+
+    def _left(self, item: Item) -> str:
+        if item.watch is None:
+            return "its stimulus is under way"
+        return f"{max(0.0, item.watch.judged_to_s - self._t_s):.1f} s left"
+
+    @staticmethod
+    def _ended(step: str, counts: Counter[str]) -> Table:
+        from rich.table import Table  # noqa: PLC0415 - heavy, and only needed on a terminal
+        from rich.text import Text  # noqa: PLC0415
+
+        row = Table.grid(padding=(0, 2))
+        cells = [
+            Text(f"{number} {verdict}", style=VERDICT_STYLE[verdict]) for verdict, number in counts.items()
+        ]
+        row.add_row(Text(step), *cells)
+        return row
+
+    def end(self) -> None:
+        """Take the screen down; the table of findings follows it."""
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+
+def _reading(value: float | None, traits: SignalTraits) -> str:
+    if value is None:
+        return "–"
+    if traits.unit == "flag":
+        return _FLAG.get(value, f"{value:g}")
+    return f"{value:.10g}" if traits.unit in {"count", "state"} else f"{value:.1f} {traits.unit}"
