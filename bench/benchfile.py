@@ -9,8 +9,8 @@ from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from bench.fields import FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
-from bench.units import PLAIN_UNITS, Quantity
-from bench.wired import location_problems, outputs_problems
+from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
+from bench.wired import board_notes, location_problems, outputs_problems
 from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec, WiredBus
 from bench.wording import nearest
 
@@ -212,3 +212,14 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             reason = f"output {name!r} is safe when {output.safe} but rests {output.at_rest}"
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)
+    yield from board_notes(bench)
+    yield from travel_notes(bench)
+
+
+def travel_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a note for each signal in % whose travel nothing bounds."""
+    for name, signal in bench.model.signals.items():
+        if signal.full_travel is None and dimension_of(signal.unit) is Dimension.PERCENT:
+            reason = f"signal {name!r} has no full_travel: nothing is known of it between two readings"
+            hint = "for a vent, declare the shortest time that it needs from end to end"
+            yield bench.problem(("signals", name), reason, hint, at_key=True)

@@ -83,10 +83,11 @@ def resolve(location: Location) -> tuple[Table, int]:
 
 def _place(location: Location) -> tuple[Table, int]:
     if location.reference is None:
+        if location.address is not None:
+            _check_not_a_reference(location.table, location.address, on_wire=location.address_is_on_wire)
         if location.table is None or location.address is None:
             missing = [word for word in ("table", "address") if getattr(location, word) is None]
             raise ValueError(f"{' and '.join(missing)} missing; give table and address, or reference")
-        _check_not_a_reference(location.table, location.address, on_wire=location.address_is_on_wire)
         return location.table, location.address
     table, address = parse_reference(location.reference)
     if location.table is not None and location.table != table:
@@ -101,17 +102,18 @@ def _place(location: Location) -> tuple[Table, int]:
     return table, address
 
 
-def _check_not_a_reference(table: Table, address: int, *, on_wire: bool) -> None:
+def _check_not_a_reference(table: Table | None, address: int, *, on_wire: bool) -> None:
     """Refuse an address that reads like a five-digit reference number, unless its author confirms it."""
-    like = 30001 <= address <= 49999 or (table == "discrete" and 10001 <= address <= 19999)  # noqa: PLR2004 - see above
+    bits = table in ("discrete", None) and 10001 <= address <= 19999  # noqa: PLR2004 - see above
+    like = bits or 30001 <= address <= 49999  # noqa: PLR2004 - see above
     if on_wire or not like:
         return
     reference = address if address % 10_000 else address + 1
     meant_table, meant = parse_reference(reference)
     raise ValueError(
         f"address {address} looks like a reference number, which counts from 1, while address counts from 0; "
-        f"write `reference: {reference}` for {meant_table} address {meant}, "
-        "or confirm the address with `address_is_on_wire: true`"
+        f"write `reference: {reference}` for {meant_table} address {meant}, or {'' if table else 'name the table and '}"
+        "confirm the address with `address_is_on_wire: true`"
     )
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from bench.drivers import find
 from bench.registers import resolve
-from bench.wiring import Location
+from bench.wiring import ContactOutput, InProcessBus, Location, RegisterOutput
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -16,15 +16,15 @@ if TYPE_CHECKING:
     from bench.drivers import Driver
     from bench.errors import Problem
     from bench.fields import FileModel
-    from bench.wiring import BenchFile, OutputSpec
+    from bench.wiring import BenchFile, BusSpec, OutputSpec
     from bench.yamltree import Path
+
+_LAST_ON_A_LINE: Final = 247
 
 
 def location_problems(bench: Loaded[BenchFile], path: Path, location: Location) -> Iterator[Problem]:
     """Yield what is wrong with where a value lives: its bus, its table, its address and its coding."""
-    if location.bus not in bench.model.buses:
-        hint = nearest(location.bus, bench.model.buses)
-        yield bench.problem((*path, "bus"), f"there is no bus {location.bus!r}", hint)
+    yield from _bus_problems(bench, path, location)
     try:
         resolve(location)
     except ValueError as error:
@@ -51,6 +51,7 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         if options is None:
             continue
         wrong = list(_wired_problems(bench, (*path, "wired"), options))
+        wrong += _unstated_board(bench, (*path, "wired"), output, options)
         yield from wrong
         if wrong:
             continue  # where it is cannot be said
@@ -78,7 +79,63 @@ def _driver_problems(
 def _wired_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
     if isinstance(options, Location):
         yield from location_problems(bench, path, options)
+    else:
+        yield from _bus_problems(bench, path, options)
+
+
+def _bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
+    """Yield what is wrong with the bus that something hangs on, and with its unit id there."""
+    name, unit_id = getattr(options, "bus", None), getattr(options, "unit_id", None)
+    if not isinstance(name, str):
         return
-    bus = getattr(options, "bus", None)
-    if isinstance(bus, str) and bus not in bench.model.buses:
-        yield bench.problem((*path, "bus"), f"there is no bus {bus!r}", nearest(bus, bench.model.buses))
+    bus = bench.model.buses.get(name)
+    if bus is None:
+        yield bench.problem((*path, "bus"), f"there is no bus {name!r}", nearest(name, bench.model.buses))
+    elif isinstance(unit_id, int) and _is_on_a_line(bus) and not 1 <= unit_id <= _LAST_ON_A_LINE:
+        # MODBUS over Serial Line V1.02, 2.2: 0 is broadcast, 248 to 255 are reserved.
+        what = "calls everybody, and nobody answers," if unit_id == 0 else "is reserved"
+        reason = f"unit_id {unit_id} {what} on a serial line"
+        hint = f"write the unit's own address, 1 to {_LAST_ON_A_LINE}"
+        yield bench.problem((*path, "unit_id"), reason, hint)
+
+
+def _is_on_a_line(bus: BusSpec) -> bool:
+    return (bus.framing if isinstance(bus, InProcessBus) else bus.link) in {"rtu", "ascii", "rtu-over-tcp"}
+
+
+def _unstated_board(
+    bench: Loaded[BenchFile], path: Path, output: OutputSpec, options: FileModel
+) -> Iterator[Problem]:
+    """Yield a problem for a relay board that is taken for the controller because nothing says which it is."""
+    shared = _also_at(bench, output, options)
+    if shared is not None and "unit_id" not in options.model_fields_set:
+        reason = f"nothing says which unit the relay board is, and unit 1 is that of {shared}"
+        yield bench.problem(path, reason, "add the board's own `unit_id`", at_key=True)
+
+
+def _also_at(bench: Loaded[BenchFile], output: OutputSpec, options: FileModel) -> str | None:
+    """Return what else is read or written at the unit where a relay board is, other relays apart."""
+    place = getattr(options, "bus", None), getattr(options, "unit_id", None)
+    if not isinstance(output, ContactOutput) or None in place:
+        return None
+    for name, signal in bench.model.signals.items():
+        if (signal.bus, signal.unit_id) == place:
+            return f"signal {name!r}"
+    for name, other in bench.model.outputs.items():
+        if isinstance(other, RegisterOutput):
+            wired = other.wired
+            if (wired.get("bus"), wired.get("unit_id", 1)) == place:
+                return f"output {name!r}"
+    return None
+
+
+def board_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a note for each relay whose stated unit is that of a signal or value: right, or a grave slip."""
+    for name, output in bench.model.outputs.items():
+        driver = find(output.driver)
+        options = driver.options.model_validate(output.wired)
+        shared = _also_at(bench, output, options)
+        if shared is not None:
+            reason = f"output {name!r} switches {driver.place(options)}, the unit of {shared}"
+            hint = "right only if both are of the relay board, or this is a test input of the controller"
+            yield bench.problem(("outputs", name, "wired", "unit_id"), reason, hint)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Final, Self, final
 
 from pydantic import model_validator
@@ -9,7 +10,7 @@ from pydantic import model_validator
 from bench.drivers import Driver, Wiring
 from bench.errors import BusFault, DriverError
 from bench.interfaces import Bus, BusUse, ReadRequest
-from bench.registers import encode, resolve, width
+from bench.registers import encode, parse_reference, resolve, width
 from bench.samples import Window
 from bench.wiring import Location
 
@@ -19,9 +20,18 @@ class RegisterOptions(Location):
 
     @model_validator(mode="after")
     def _is_a_whole_register_or_coil(self) -> Self:
-        if self.table in ("input", "discrete"):
-            raise ValueError(f"table {self.table!r} cannot be written; use holding or coil")
-        if self.type == "bit" and self.table == "holding":
+        table = self.table
+        if self.reference is not None:
+            with suppress(ValueError):  # what is no reference number is told with the other places
+                table, _ = parse_reference(self.reference)
+            if table in ("input", "discrete"):
+                raise ValueError(
+                    f"reference {self.reference} is in table {table!r}, which can be read only; name a holding "
+                    "register (4xxxx) or a coil (0xxxx)"
+                )
+        if table in ("input", "discrete"):
+            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
+        if self.type == "bit" and table == "holding":
             raise ValueError(
                 "one bit of a register cannot be written by itself; use the whole register, or a coil"
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
+from bench.benchfile import travel_notes
 from bench.document import Loaded, in_file_order
 from bench.drivers import fastest_edge_s
 from bench.errors import FileError, Problem
@@ -13,6 +14,7 @@ from bench.units import PLAIN_UNITS
 from bench.wiring import BenchFile, ContactOutput, RegisterOutput, SignalSpec
 from bench.wording import nearest
 from harness.profile import model
+from harness.profile.fineness import fineness_problems, responses
 from harness.profile.model import CONTACT, Profile, PulseContact, ResponseCommon
 from harness.profile.responses import kind_of
 
@@ -67,6 +69,8 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
     ]
     if not problems:
         problems = [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+        if profile.model.decision == "guarded":
+            problems += fineness_problems(profile, bench, signals)
     if problems:
         raise FileError(in_file_order(problems))
     notes = in_file_order(_notes(profile, bench, signals))
@@ -163,18 +167,10 @@ def _pulse_problems(
                     yield profile.problem(("steps", number, "do", index, key), reason, hint)
 
 
-def _responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
-    for index, response in enumerate(profile.start.until):
-        yield ("start", "until", index), response
-    for number, step in enumerate(profile.steps):
-        for index, response in enumerate(step.expect):
-            yield ("steps", number, "expect", index), response
-
-
 def _response_problems(
     profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
 ) -> Iterator[Problem]:
-    for path, response in _responses(profile.model):
+    for path, response in responses(profile.model):
         signal = bench.model.signals[names[response.signal]]
         match response:
             case model.Equals(equals=str(word)) if signal.unit == STATE_UNIT:
@@ -216,8 +212,12 @@ def _depends_on_rate(response: ResponseCommon, unit: str) -> bool:
 
 def _notes(profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]) -> Iterator[Problem]:
     yield from profile.notes
-    yield from bench.notes
-    for path, response in _responses(profile.model):
+    # Where the profile hangs on a signal's travel it is noted there, and elsewhere it does not matter.
+    elsewhere = set(travel_notes(bench))
+    yield from (note for note in bench.notes if note not in elsewhere)
+    if profile.model.decision == "simple":
+        yield from fineness_problems(profile, bench, names)
+    for path, response in responses(profile.model):
         signal = bench.model.signals[names[response.signal]]
         if _depends_on_rate(response, signal.unit):
             yield from _rate_notes(profile, (*path, "signal"), names[response.signal], bench)

@@ -97,7 +97,7 @@ def test_a_value_that_nothing_proves_is_an_error(peer, value, says):
     ("wired", "says"),
     [
         ({"table": "input"}, "table 'input' cannot be written; use holding or coil"),
-        ({"table": None, "address": None, "reference": "30003"}, "table 'input' cannot be written"),
+        ({"table": None, "address": None, "reference": "30003"}, "in table 'input', which can be read only"),
         ({"type": "bit", "bit": 3, "scale": 1.0}, "one bit of a register cannot be written by itself"),
         ({"bus": "unti"}, r"there is no bus 'unti' on this bench; did you mean 'unit'\?"),
     ],

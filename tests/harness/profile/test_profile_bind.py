@@ -69,6 +69,18 @@ def test_what_nothing_bounds_is_noted():
     assert (second.line, second.hint) == (11, f"declare `keeps_for` for it, mock.yaml line {override}")
 
 
+def test_a_stopwatch_may_be_given_a_tolerance_that_no_reading_can_show():
+    """With `decision: simple` readings are taken as they stand, so a fine tolerance is noted, not refused."""
+    text = PROFILE.replace("tolerance: 2 %", "tolerance: 0.1 %")
+    with pytest.raises(
+        FileError, match=r"tolerance 0\.1 % is finer than 'roof_vent' can be read \(± 0\.25 %\)"
+    ):
+        bind(read_profile("p.yaml", text), mock(), USE)
+    simple = text.replace("needs:", "decision: simple\nneeds:")
+    (note,) = bind(read_profile("p.yaml", simple), mock(), USE).notes
+    assert note.reason.startswith("tolerance 0.1 % is finer than 'roof_vent' can be read")
+
+
 def test_a_contact_that_power_failure_would_move_is_noted():
     """A safe state that differs from the state at rest is allowed, and said."""
     bench = mock(safe=("safe: open", "safe: closed"))
