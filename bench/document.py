@@ -16,12 +16,15 @@ from pydantic import BaseModel, ValidationError
 from bench.errors import FileError, Problem
 from bench.wording import PathFault, word_errors
 from bench.yamlerrors import word_yaml_error
-from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tree, put_values, spot
+from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tree, spot
+from bench.yamlvalues import put_values
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 LARGEST_BYTES = 1_000_000
+_KINDS = {"profile": "profile", "bench": "bench file"}
+"""Each kind of file by the key at its top that says so."""
 
 M_co = TypeVar("M_co", bound=BaseModel, covariant=True)
 P = TypeVar("P", bound=BaseModel)
@@ -101,6 +104,7 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
         FileError: something in it is wrong; every fault found, in file order.
     """
     tree, faults = _grow(path, text)
+    _check_kind(path, tree, model)
     if values_key is not None:
         faults.extend(put_values(tree, values_key))
     problems = [_placed(path, fault) for fault in faults]
@@ -126,6 +130,18 @@ def kind_of(path: str | FilePath, kinds: Sequence[str]) -> str:
         hint = f"a file says what it is by one of the keys {', '.join(kinds)} at its top"
         raise FileError([Problem(name, 1, 1, "nothing says what kind of file this is", hint)])
     return found
+
+
+def _check_kind(path: str, tree: Node, model: type[BaseModel]) -> None:
+    """Refuse a file of another kind at once: each of its keys would be wrong."""
+    keys = tree.entries if isinstance(tree, Table) else {}
+    wanted = next((key for key in _KINDS if key in model.model_fields), None)
+    said = next((key for key in _KINDS if key in keys), None)
+    if wanted is None or said is None or wanted in keys:
+        return
+    entry = keys[said]
+    reason = f"this is a {_KINDS[said]}; a {_KINDS[wanted]} is wanted here"
+    raise FileError([Problem(path, entry.line, entry.column, reason)])
 
 
 def in_file_order(problems: Iterable[Problem]) -> list[Problem]:

@@ -75,6 +75,8 @@ _CANONICAL = {
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")
+DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*\S*\s*")
+"""A number with a decimal comma, and perhaps a unit."""
 
 
 @final
@@ -98,6 +100,8 @@ def parse(text: str | float) -> Quantity:
         ValueError: the text is no number with a known unit; the message says what would be right.
     """
     match = _QUANTITY.fullmatch(str(text))
+    if match is None and DECIMAL_COMMA.fullmatch(str(text)):
+        raise ValueError(f"{str(text)!r} has a comma in its number; write '{with_point(str(text))}'")
     if match is None or isinstance(text, bool):
         raise ValueError(f"{text!r} is not a quantity; write a number and a unit, such as '90 s' or '5 %'")
     number, symbol = float(match["number"]), match["unit"]
@@ -111,6 +115,11 @@ def parse(text: str | float) -> Quantity:
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
         raise ValueError(f"{symbol!r} is not a unit that ventproof knows; {hint}")
     return Quantity(number * unit.factor + unit.offset, unit.dimension, str(text).strip())
+
+
+def with_point(text: str) -> str:
+    """Return a number with a decimal comma as it is written with a point."""
+    return text.strip().replace(",", ".", 1)
 
 
 def parse_as(text: str | float, dimension: Dimension) -> float:

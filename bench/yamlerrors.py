@@ -16,6 +16,7 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
         "check the indentation, and put text that holds ': ' in quotes",
         False,
     ),
+    ("tab character", "a tab where spaces are wanted", "indent with spaces, not tabs", False),
     ("could not find expected ':'", "a key without its ':'", "write `key: value`", True),
     ("expected ',' or ']'", "a list that begins with '[' is not closed", "add ']' or the missing ','", True),
     (
@@ -88,7 +89,7 @@ def _bad_start(text: str, line: int, column: int) -> Fault:
     row = lines[line - 1] if line <= len(lines) else ""
     character = row[column - 1 : column]
     if character == "\t":
-        return Fault(line, column, "a tab where spaces are wanted", "indent with spaces only")
+        return Fault(line, column, "a tab where spaces are wanted", "indent with spaces, not tabs")
     if character and character in _NEEDS_QUOTES:
         word = row[column - 1 :].split("#")[0].strip().rstrip(",}]").strip()
         return Fault(

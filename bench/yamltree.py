@@ -5,12 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Any, final
+from typing import Any, final
 
 import yaml
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
 
 MAX_DEPTH = 32
 MAX_NODES = 50_000
@@ -23,7 +20,9 @@ _INTEGER = re.compile(r"-?(?:0|[1-9][0-9]*)")
 _FLOAT = re.compile(r"-?(?:0|[1-9][0-9]*)(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?")
 _WORDS: dict[str, Scalar] = {"": None, "~": None, "null": None, "true": True, "false": False}
 _TEXT_TAGS = {"!", "tag:yaml.org,2002:str"}
-_REFERENCE = re.compile(r"\$\w+")
+# What a bracket leaves of a decimal comma: `{reaches: 5,0 %}` is 5, and a key "0 %" without a value.
+_DECIMALS = re.compile(r"\d+(\s*[^\s\d]\S*)?")
+_DECIMALS_AND_UNIT = re.compile(r"\d+\s*[^\s\d]\S*")
 
 
 @final
@@ -136,6 +135,8 @@ class _Composer:
         self._keys: list[tuple[str, int, int] | None] = []
         self._anchors: dict[str, tuple[Leaf | Items | Table, int] | None] = {}
         self._size = 0
+        # The value before, as written, and where it ends: a bracket's comma may split a number.
+        self._last: tuple[Leaf, str, tuple[int, int]] = (Leaf(0, 0, None), "", (0, 0))
 
     def take(self, event: yaml.Event) -> None:
         """Take the parser's next event."""
@@ -184,6 +185,8 @@ class _Composer:
         if event.anchor is not None:
             self._anchors[event.anchor] = (leaf, 1)
         self._place(leaf)
+        end = event.end_mark
+        self._last = leaf, event.value if plain else "", (end.line + 1, end.column + 1) if end else (0, 0)
 
     def _alias(self, name: str, line: int, column: int) -> None:
         if name not in self._anchors:
@@ -237,12 +240,6 @@ class _Composer:
         return bool(self._stack) and isinstance(self._stack[-1][0], Table) and self._keys[-1] is None
 
     def _key(self, key: str, line: int, column: int) -> None:
-        table = self._stack[-1][0]
-        if isinstance(table, Table) and key in table.entries:
-            first = table.entries[key].line
-            self.faults.append(
-                Fault(line, column, f"the key {key!r} is written twice", f"it stands on line {first} already")
-            )
         self._keys[-1] = (key, line, column)
 
     def _place(self, node: Node) -> None:
@@ -251,14 +248,37 @@ class _Composer:
             return
         parent = self._stack[-1][0]
         if isinstance(parent, Items):
-            parent.children.append(node)
+            last = parent.children[-1] if parent.children else None
+            text = str(node.value) if isinstance(node, Leaf) else ""
+            split = _DECIMALS_AND_UNIT.fullmatch(text) and self._comma(last, text, node.line, node.column)
+            if not split:
+                parent.children.append(node)
             return
         pending = self._keys[-1]
         assert pending is not None
         key, line, column = pending
         self._keys[-1] = None
+        if isinstance(node, Leaf) and node.value is None and _DECIMALS.fullmatch(key):
+            last = next(reversed(parent.entries.values())).node if parent.entries else None
+            if self._comma(last, key, line, column):
+                return
+        if key in parent.entries:
+            first = parent.entries[key].line
+            self.faults.append(
+                Fault(line, column, f"the key {key!r} is written twice", f"it stands on line {first} already")
+            )
         # Of a key written twice the first stands; the second is a fault already.
         parent.entries.setdefault(key, Entry(line, column, node))
+
+    def _comma(self, last: Node | None, decimals: str, line: int, column: int) -> bool:
+        """Mend a number that a bracket split at its decimal comma, with a fault; False where it did not."""
+        leaf, whole, end = self._last
+        if last is not leaf or _INTEGER.fullmatch(whole) is None or end != (line, column - 1):
+            return False
+        reason = f"'{whole},{decimals}' has a comma in its number"
+        self.faults.append(Fault(leaf.line, leaf.column, reason, f"write '{whole}.{decimals}'"))
+        leaf.value = resolve_scalar(f"{whole}.{decimals}")
+        return True
 
 
 def _complex_key(line: int, column: int) -> Fault:
@@ -332,56 +352,3 @@ def _child(node: Node, part: str | int) -> tuple[int, int, Node] | None:
         child = node.children[part]
         return child.line, child.column, child
     return None
-
-
-def _leaves(node: Node) -> Iterator[Leaf]:
-    if isinstance(node, Leaf):
-        yield node
-    elif isinstance(node, Table):
-        for entry in node.entries.values():
-            yield from _leaves(entry.node)
-    elif isinstance(node, Items):
-        for child in node.children:
-            yield from _leaves(child)
-
-
-def put_values(root: Node, key: str) -> list[Fault]:
-    """Replace every `$name` by the value that the mapping `key` at the top gives it; returns what is wrong.
-
-    Works on the tree, so that the value keeps the place where it is used. Values are scalars and refer to no
-    other value.
-    """
-    if not isinstance(root, Table):
-        return []
-    holder = root.entries[key].node if key in root.entries else Table(root.line, root.column)
-    if not isinstance(holder, Table):
-        return []
-    faults: list[Fault] = []
-    values: dict[str, Leaf] = {}
-    for name, entry in holder.entries.items():
-        leaf = entry.node.target if isinstance(entry.node, Alias) else entry.node
-        if isinstance(leaf, Leaf):
-            values[name] = leaf
-            if isinstance(leaf.value, str) and _REFERENCE.fullmatch(leaf.value):
-                reason = f"the value {name!r} refers to another value, {leaf.value}"
-                faults.append(Fault(entry.node.line, entry.node.column, reason, "write the quantity itself"))
-    for name, entry in root.entries.items():
-        if name != key:
-            for leaf in _leaves(entry.node):
-                faults.extend(_put_value(leaf, values, key))
-    return faults
-
-
-def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[Fault]:
-    if not isinstance(leaf.value, str) or not _REFERENCE.fullmatch(leaf.value):
-        return []
-    name = leaf.value[1:]
-    if name in values:
-        leaf.via = f"written as {leaf.value}, which stands for line {values[name].line}"
-        leaf.value = values[name].value
-        return []
-    near = get_close_matches(name, values, n=1)
-    known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
-    hint = f"did you mean ${near[0]}?" if near else known
-    fault = Fault(leaf.line, leaf.column, f"{leaf.value} is not among the profile's {key}", hint)
-    return [fault]

@@ -213,3 +213,12 @@ def test_the_pure_python_parser_is_enough(monkeypatch):
     slow = grow_tree(text)
     assert as_data(fast[0]) == as_data(slow[0])
     assert fast[1] == slow[1]
+
+
+@pytest.mark.parametrize(
+    "text", ["a: [0, 5 %]", "a: [0 %,5 %]", "a: [1,2]", "a: {closed: 0,1: first}", "a: {b: 0, 5: }"]
+)
+def test_a_comma_between_two_values_is_no_decimal_comma(text):
+    """Only a number, a comma and digits without a space, which mean nothing apart, are one number."""
+    _, faults = grow_tree(text)
+    assert faults == []
