@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import statistics
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
 
 from bench.samples import Window
+from harness.judge.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
 from harness.judge.coverage import order_repeats
 from harness.judge.repeats import Standing, success_run_repeats, summary
 from harness.judge.sequential import Claim
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 COVERAGE: Final = 0.95
 """Share of future response times that a limit on them covers."""
 
+_FEWEST: Final = 10  # repeats below which a spread says nothing
 _LAST_WORD: Final = "This holds for this unit as tested, and if no repeat influenced the next."
 
 
@@ -36,6 +39,8 @@ class ResponseTimes:
         seen_s: what the covered share of these repeats did not exceed; infinite when too many never responded.
         limit_s: limit for the covered share of future repeats, whatever the distribution; None with too few repeats.
         normal_limit_s: the same if the times are normally distributed; None when one is missing.
+        risks: what the deadline and this bench's uncertainty mean over a lot of such responses, for normally
+            distributed times and errors (JCGM 106:2012, 9.5); None with too few repeats or no spread.
     """
 
     step: str
@@ -43,6 +48,7 @@ class ResponseTimes:
     seen_s: float
     limit_s: float | None
     normal_limit_s: float | None
+    risks: GlobalRisks | None
 
 
 @final
@@ -142,8 +148,29 @@ def _times(results: Sequence[RunResult], confidence: float) -> tuple[ResponseTim
             said = summary(verdicts, times, confidence=confidence, coverage=COVERAGE)
             seen_s = said.quantile_s.latest_s if said.quantile_s else math.inf
             response = f"{finding['signal']} {finding['demand']}"
-            rows.append(ResponseTimes(finding["in"], response, seen_s, said.limit_s, said.normal_limit_s))
+            risks = _risks([r.findings[index] for r in results if r.outcome.verdict])
+            rows.append(
+                ResponseTimes(finding["in"], response, seen_s, said.limit_s, said.normal_limit_s, risks)
+            )
     return tuple(rows)
+
+
+def _risks(findings: Sequence[Mapping[str, Any]]) -> GlobalRisks | None:
+    """Return the risks over a lot, the guarded rule refusing what is not surely in time."""
+    timed = [f for f in findings if f["response"] and f["slack"]]
+    middles = [(f["response"][0] + f["response"][1]) / 2 for f in timed]
+    widths = [f["response"][1] - f["response"][0] for f in timed]
+    if len(timed) < _FEWEST or statistics.stdev(middles) == 0 or max(widths) == 0:
+        return None
+    deadline = Limits(upper=timed[0]["response"][1] + timed[0]["slack"][0])
+    half_s = max(widths) / 2
+    return global_risks(
+        process_mean=statistics.fmean(middles),
+        process_sd=statistics.stdev(middles),
+        measurement_sd=Rectangular(half_s).standard,
+        tolerance=deadline,
+        acceptance=guarded(deadline, half_s),
+    )
 
 
 def _word(verdict: str | None) -> str | None:

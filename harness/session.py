@@ -24,6 +24,7 @@ from harness.record.log import RecordLog, free_path
 from harness.run.case import case_of
 from harness.run.engine import Engine, Outcome
 from harness.run.events import FORMAT, Event
+from harness.run.text import titled
 from harness.run.view import CarefulView, View
 
 _SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
@@ -35,7 +36,7 @@ class RunResult:
     """One finished run: its log, and what stands in it.
 
     Attributes:
-        profile: the profile's name.
+        profile: the profile's name, with its decision rule where that is not the guarded one.
         log: path of the log.
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
@@ -100,6 +101,7 @@ class Session:
         case = case_of(bound)
         findings: list[Mapping[str, Any]] = []
         screen = CarefulView(view)
+        title = titled(profile.model.profile, profile.model.decision)
         with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
 
             def record(event: Event) -> None:
@@ -115,7 +117,7 @@ class Session:
                 engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
                 return await engine.run(self.header(profile, repeat))
 
-            screen.begin(profile.model.profile, case, longest_s(profile.model))
+            screen.begin(title, case, longest_s(profile.model))
             try:
                 outcome = run_loop(main(), virtual=self.bench.model.virtual)
             except KeyboardInterrupt:
@@ -124,7 +126,7 @@ class Session:
                 ) from None
             finally:
                 screen.end()
-            return RunResult(profile.model.profile, log.path, log.digest, outcome, tuple(findings))
+            return RunResult(title, log.path, log.digest, outcome, tuple(findings))
 
     def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
         """Return what the first line of the log pins."""
@@ -132,6 +134,7 @@ class Session:
         return {
             "format": FORMAT,
             "clock": "virtual" if virtual else "wall",
+            "decision": profile.model.decision,
             "started": None if virtual else utc_now().isoformat(timespec="seconds"),
             "unit": self.unit,
             "firmware": self.firmware,

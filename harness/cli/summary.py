@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.run.case import START
-from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table
+from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
 from harness.series import COVERAGE
 
 if TYPE_CHECKING:
@@ -74,13 +74,19 @@ def _times_table(series: Series) -> Table:
     table = Table(title="response times", title_justify="left", expand=False)
     table.add_column("step")
     table.add_column("response", ratio=1)
-    for heading in (f"{share} of these", f"{share} of future ones", "the same, if normal"):
+    risky = ("late yet passed", "in time yet not passed")
+    for heading in (f"{share} of these", f"{share} of future ones", "the same, if normal", *risky):
         table.add_column(heading, justify="right")
     for row in series.times:
         limit = f"takes {series.needed} repeats" if row.limit_s is None else _seconds(row.limit_s)
         normal = "–" if row.normal_limit_s is None else _seconds(row.normal_limit_s)
-        table.add_row(Text(row.step), Text(row.response), _seconds(row.seen_s), limit, normal)
+        risks = ("–", "–") if row.risks is None else (_rate(row.risks.consumer), _rate(row.risks.producer))
+        table.add_row(Text(row.step), Text(row.response), _seconds(row.seen_s), limit, normal, *risks)
     return table
+
+
+def _rate(share: float) -> str:
+    return f"{100 * share:.2g} %" if share >= 1e-6 else "< 0.0001 %"  # noqa: PLR2004 - one in a million is nothing
 
 
 def _seconds(value_s: float) -> str:
@@ -101,7 +107,7 @@ def _show_run(console: Console, result: RunResult) -> None:
 def show_decided(log: str, state: LogState, decided: Decided) -> None:
     """Print what a log's evidence says now, and what changed against the findings that it holds."""
     console = _console()
-    profile = state.events[0]["profile"]["name"]
+    profile = titled(state.events[0]["profile"]["name"], decided.decision)
     console.print(findings_table(profile, decided.findings))
     for old, new in decided.changes:
         was = old["verdict"] if old else "undecided"

@@ -29,11 +29,13 @@ class Decided:
         verdict: of all responses together; None when the run was aborted, which no evidence can mend.
         findings: as `finding` events hold them.
         before: the findings that the log itself holds.
+        decision: the rule that decided.
     """
 
     verdict: Verdict | None
     findings: tuple[dict[str, Any], ...]
     before: tuple[dict[str, Any], ...]
+    decision: str
 
     @property
     def changes(self) -> list[tuple[dict[str, Any] | None, dict[str, Any]]]:
@@ -64,6 +66,7 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
         verdict=case.verdict if complete else None,
         findings=tuple(finding_fields(result) for result in case.results),
         before=tuple(event for event in state.events if event["event"] == "finding"),
+        decision=case.profile.decision,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from harness.judge.conformity import Limits, Rectangular, conformance
 from harness.judge.verdict import Bounds
 from harness.run.case import Result
 
@@ -25,8 +26,22 @@ def finding_fields(result: Result) -> dict[str, Any]:
         "slack": _pair(finding.slack),
         "response": _pair(finding.response_s),
         "seen": _pair(finding.seen),
+        "conformance": _conformance(finding.margin),
         "proves": result.why,
     }
+
+
+def _conformance(margin: Bounds | None) -> float | None:
+    """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
+
+    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins.
+    """
+    if margin is None:
+        return None
+    half = (margin.high - margin.low) / 2
+    if half <= 0:
+        return float(margin.low >= 0)
+    return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
 
 
 def _pair(bounds: Bounds | None) -> list[float] | None:

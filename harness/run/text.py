@@ -20,6 +20,11 @@ VERDICT_STYLE: Final = {
 }
 
 
+def titled(profile: str, decision: str) -> str:
+    """Return a profile's name, with its decision rule where that is not the guarded one."""
+    return profile if decision == "guarded" else f"{profile} [decision: {decision}, readings as they stand]"
+
+
 def span_text(pair: list[float] | None, unit: str, *, signed: bool = False) -> str:
     """Return an interval as `31.4 … 31.8 s`, or as one number where both ends read alike."""
     if pair is None:
@@ -67,6 +72,9 @@ def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
         demand = f"{finding['signal']} {finding['demand']}"
         if finding["verdict"] != "pass" and finding["why"]:
             demand += f"\n→ {finding['why']}"
+        if finding["verdict"] == "inconclusive" and finding.get("conformance") is not None:
+            share = 100 * finding["conformance"]
+            demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
         table.add_row(
             Text("" if finding["in"] == previous else finding["in"]),
             Text(demand),
