@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.table import Table
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from harness.record.read import LogState
     from harness.series import Series
     from harness.session import RunResult
+
+_NOTABLE: Final = 1e-4
 
 
 def show(done: Sequence[Series]) -> None:
@@ -44,6 +46,8 @@ def _show(console: Console, done: Sequence[Series]) -> None:
                 console.print(Text(f"  {sentence}"))
             if series.times:
                 console.print(_times_table(series))
+                for sentence in _lot_risks(series):
+                    console.print(Text(f"  {sentence}"))
             console.print()
     _close(console, [result for series in done for result in series.results])
 
@@ -74,19 +78,26 @@ def _times_table(series: Series) -> Table:
     table = Table(title="response times", title_justify="left", expand=False)
     table.add_column("step")
     table.add_column("response", ratio=1)
-    risky = ("late yet passed", "in time yet not passed")
-    for heading in (f"{share} of these", f"{share} of future ones", "the same, if normal", *risky):
+    for heading in (f"{share} of these", f"{share} of future ones", "the same, if normal"):
         table.add_column(heading, justify="right")
     for row in series.times:
         limit = f"takes {series.needed} repeats" if row.limit_s is None else _seconds(row.limit_s)
         normal = "–" if row.normal_limit_s is None else _seconds(row.normal_limit_s)
-        risks = ("–", "–") if row.risks is None else (_rate(row.risks.consumer), _rate(row.risks.producer))
-        table.add_row(Text(row.step), Text(row.response), _seconds(row.seen_s), limit, normal, *risks)
+        table.add_row(Text(row.step), Text(row.response), _seconds(row.seen_s), limit, normal)
     return table
 
 
-def _rate(share: float) -> str:
-    return f"{100 * share:.2g} %" if share >= 1e-6 else "< 0.0001 %"  # noqa: PLR2004 - one in a million is nothing
+def _lot_risks(series: Series) -> list[str]:
+    """Return what the deadlines mean over a lot of such responses (JCGM 106:2012, 9.5)."""
+    known = [(row, row.risks) for row in series.times if row.risks is not None]
+    risky = [
+        f"Over a lot, {100 * risks.consumer:.2g} % would be late yet pass and {100 * risks.producer:.2g} % in time yet "
+        f"not pass: {row.response}"
+        for row, risks in known
+        if max(risks.consumer, risks.producer) >= _NOTABLE
+    ]
+    nothing = f"Over a lot of such responses less than {100 * _NOTABLE:g} % would be late yet pass, or in time yet not."
+    return risky or ([nothing] if known else [])
 
 
 def _seconds(value_s: float) -> str:
