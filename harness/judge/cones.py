@@ -204,10 +204,11 @@ class Cones:
         apart = abs(second.value - first.value) - 2 * traits.error
         most_s = second.replied_s - first.requested_s + traits.refreshed_every_s
         needed = apart / most_s if most_s > 0 else INF
-        travel = f"full_travel of {100 / needed:.3g} s or less" if traits.unit == "%" and needed < INF else ""
+        quick = needed < INF and traits.unit == "%"
+        travel = f"full_travel of {100 / needed:.3g} s" if quick else f"a rate of at least {needed:.4g}"
         return EvidenceError(
             f"{traits.name} read {told(first, traits)} and then {told(second, traits)}: faster than the "
-            f"declared {self._rate:.4g} {traits.unit}/s; "
-            f"declare {travel or f'a rate of at least {needed:.4g}'}, "
-            f"or a larger error if the readings are that coarse"
+            f"declared {self._rate:.4g} {traits.unit}/s. No drive should: the register may hold a target, be "
+            f"stale, or be a neighbour's (see `ventproof explain off-by-one`); find out first. Only if the drive "
+            f"really is that quick, declare {travel}{' or less' if quick else ''}"
         )

@@ -211,7 +211,9 @@ class Pairs:
                 raise EvidenceError(
                     f"{traits.name} read {told(last, traits)} between {told(before, traits)} and "
                     f"{told(sample, traits)}: kept for less than {most_s:.3g} s where keeps_for declares "
-                    f"{self._check:.3g} s; declare a shorter keeps_for"
+                    f"{self._check:.3g} s. The unit may really flicker, or the register be a neighbour's (see "
+                    f"`ventproof explain off-by-one`); find out first. Only if it may change that quickly when in "
+                    f"order, declare keeps_for of {most_s:.3g} s or less"
                 )
 
 

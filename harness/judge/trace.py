@@ -14,6 +14,7 @@ from harness.judge.spans import INF, Piece, Reading, clip
 from harness.judge.track import Block
 from harness.judge.verdict import Rule
 from harness.judge.watch import Watch, is_discrete
+from harness.judge.wording import STIMULUS, Since
 
 _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
@@ -105,15 +106,18 @@ class SignalTrace:
         self._keep_from_s = INF if t_s is None else t_s
         self._history.forget(self._keep_from_s)
 
-    def watch(self, formula: Formula, stimulus: Window, rule: Rule = Rule.GUARDED) -> Watch:
+    def watch(
+        self, formula: Formula, stimulus: Window, rule: Rule = Rule.GUARDED, since: Since = STIMULUS
+    ) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
 
         Args:
             formula: what is demanded.
             stimulus: the window that contains the instant from which it counts.
             rule: how readings are judged.
+            since: what happened then, for the finding's sentence.
         """
-        watch = Watch(formula, stimulus, rule, self.traits, self._envelope)
+        watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since)
         since_s = stimulus.earliest_s
         watch.replay(self._history.arrived(since_s), self._history.pieces(since_s))
         if watch.finding is None:

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas, wording
-from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
-from harness.judge.count import CountDecider
-from harness.judge.decider import BEYOND_S, Decider, Readings, bounds_if_finite
-from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
+from harness.judge.band import StaysDecider
+from harness.judge.decider import BEYOND_S, Readings, bounds_if_finite
+from harness.judge.deciders import decider_of
 from harness.judge.envelope import Envelope, Pairs, Polyline
 from harness.judge.formulas import Formula
 from harness.judge.history import Arrived
+from harness.judge.seen import Seen
 from harness.judge.spans import INF, Piece, Reading
 from harness.judge.track import Block, Corners
-from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Finding, Rule
+from harness.judge.wording import STIMULUS, Since
 
 if TYPE_CHECKING:
     from harness.judge.track import Flags
@@ -43,8 +43,14 @@ class Watch:
         never changes; it is inconclusive only when no further evidence can matter.
     """
 
-    def __init__(
-        self, formula: Formula, stimulus: Window, rule: Rule, traits: SignalTraits, envelope: Envelope
+    def __init__(  # noqa: PLR0917 - made in one place only
+        self,
+        formula: Formula,
+        stimulus: Window,
+        rule: Rule,
+        traits: SignalTraits,
+        envelope: Envelope,
+        since: Since = STIMULUS,
     ) -> None:
         self.formula = formula
         self.stimulus = stimulus
@@ -59,10 +65,11 @@ class Watch:
         if self._simple:
             middle = (stimulus.earliest_s + stimulus.latest_s) / 2
             judged = Window(middle, middle)
-        rate = None if self._simple else traits.rate_per_s
-        self._decider = _decider(formula, judged, rate, continuous=self._envelope.continuous)
+        self._since = since
+        self._rate_per_s = None if self._simple else traits.rate_per_s
+        self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
         self._begun = False
-        self.seen = wording.Seen(judged.earliest_s)
+        self.seen = Seen(judged.earliest_s)
 
     @property
     def judged_from_s(self) -> float:
@@ -232,29 +239,13 @@ class Watch:
         if seen is not None and seen.low > seen.high:
             seen = None
         found = Finding(decider.verdict, "", margin, slack, response, seen)
-        self.finding = replace(found, why=wording.why(found, self.formula, decider, self._traits, self.seen))
-
-
-def _decider(  # noqa: PLR0911 - one line a kind
-    formula: Formula, stimulus: Window, rate: float | None, *, continuous: bool
-) -> Decider:
-    match formula:
-        case formulas.Reaches():
-            return ReachesDecider(formula, stimulus, continuous=continuous)
-        case formulas.Equals():
-            reached = formulas.Reaches(1.0, 0.0, formula.within_s)
-            return ReachesDecider(reached, stimulus, continuous=False)
-        case formulas.Stays():
-            return StaysDecider(formula, stimulus)
-        case formulas.Returns():
-            return ReturnsDecider(formula, stimulus, continuous=continuous)
-        case formulas.StartsMoving() | formulas.Unchanged():
-            return DriftDecider(formula, stimulus, rate)
-        case formulas.MovesAt():
-            return TravelDecider(formula, stimulus, rate)
-        case formulas.OvershootsAtMost():
-            return OvershootDecider(formula, stimulus)
-        case formulas.NeverReverses():
-            return ReversalDecider(formula, stimulus, rate)
-        case formulas.Counts():
-            return CountDecider(formula, stimulus)
+        why = wording.why(
+            found,
+            self.formula,
+            decider,
+            self._traits,
+            self.seen,
+            rate_per_s=self._rate_per_s,
+            since=self._since,
+        )
+        self.finding = replace(found, why=why)

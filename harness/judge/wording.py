@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Final, final
+from typing import Final, NamedTuple, final
 
-from bench.samples import Gap, Sample, SignalTraits
+from bench.samples import SignalTraits
 from harness.judge import formulas
+from harness.judge.advice import advice
 from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
-from harness.judge.spans import clip
-from harness.judge.track import Block
+from harness.judge.numbers import decimals_for, range_text, value_text
+from harness.judge.seen import Seen
+from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Bounds, Finding, Verdict
 
@@ -30,128 +32,221 @@ _OUTCOMES: Final[dict[type[Formula], tuple[str, str]]] = {
 
 
 @final
-class Seen:
-    """How densely the signal was read since the stimulus, and before the verdict."""
+class Since(NamedTuple):
+    """From what the sentences count their seconds.
 
-    __slots__ = ("_first", "_from_s", "_last", "count", "longest_gap", "trip_s", "widest_s")
+    Attributes:
+        event: what happened, as it follows "after".
+        judged_after_s: how much later the judging began than this happened, s.
+    """
 
-    def __init__(self, from_s: float) -> None:
-        self._from_s = from_s
-        self._first: Sample | None = None
-        self._last: Sample | None = None
-        self.count = 0
-        self.widest_s = 0.0
-        self.trip_s = 0.0
-        self.longest_gap: Gap | None = None
-
-    @property
-    def spacing_s(self) -> float:
-        """Mean time from one reading to the next; 0 until there were two."""
-        if self._first is None or self._last is None or self.count < 2:  # noqa: PLR2004 - a spacing has two ends
-            return 0.0
-        return (self._last.replied_s - self._first.replied_s) / (self.count - 1)
-
-    def reading(self, sample: Sample, gap: Gap | None) -> None:
-        """Note one reading and the gap before it."""
-        last, self._last = self._last, sample
-        if sample.replied_s < self._from_s:
-            return
-        self.count += 1
-        self._first = self._first or sample
-        self.trip_s = max(self.trip_s, sample.replied_s - sample.requested_s)
-        if last is not None:
-            self.widest_s = max(self.widest_s, sample.requested_s - last.requested_s)
-        if gap is not None:
-            self.gap(gap)
-
-    def block(self, block: Block) -> None:
-        """Note readings after the stimulus, with no gap before or between them."""
-        last, self._last = self._last, block[-1]
-        self.count += len(block)
-        self._first = self._first or block[0]
-        self.trip_s = max(self.trip_s, float((block.replied_s - block.requested_s).max()))
-        if last is not None:
-            self.widest_s = max(self.widest_s, block[0].requested_s - last.requested_s)
-        if len(block) > 1:
-            self.widest_s = max(self.widest_s, float((block.requested_s[1:] - block.requested_s[:-1]).max()))
-
-    def gap(self, gap: Gap) -> None:
-        """Note a gap."""
-        longest = self.longest_gap
-        if gap.to_s >= self._from_s and (
-            longest is None or gap.to_s - gap.from_s > longest.to_s - longest.from_s
-        ):
-            self.longest_gap = gap
-
-    def last_recent_s(self, now_s: float) -> float:
-        """Return when the last reading was requested, or `now_s` if readings have failed to come since."""
-        last = self._last
-        usual_s = 3 * self.spacing_s + 2 * self.trip_s
-        return last.requested_s if last is not None and now_s - last.replied_s <= usual_s else now_s
+    event: str = "the stimulus"
+    judged_after_s: float = 0.0
 
 
-def why(found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen) -> str:
-    """Return the sentence for a finding."""
-    unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
-    if found.verdict is Verdict.INCONCLUSIVE:
-        return _undecided(found, decider, traits, seen, unit)
-    good, bad = _OUTCOMES[type(formula)]
-    if isinstance(decider, ReturnsDecider) and decider.too_early:
-        return f"came back within {decider.formula.not_before_s:.10g} s of the stimulus: too early"
-    if found.verdict is Verdict.FAIL:
-        return bad + _evidence(found, formula, decider, unit)
-    when = ""
-    if found.response_s is not None:
-        when = f": {found.response_s.low:.2f} to {found.response_s.high:.2f} s after the stimulus"
-    elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
-        return "was never held to it: the condition ended first"
-    hold = formula.holds_s if isinstance(formula, formulas.Reaches) else 0.0
-    kept = f", and kept it for {hold:.10g} s" if hold else ""
-    return good + when + kept + ("" if when else _evidence(found, formula, decider, unit))
+STIMULUS: Final = Since()
 
 
-def _evidence(found: Finding, formula: Formula, decider: Decider, unit: str) -> str:
-    """Return the readings' share of the sentence: where the signal was."""
-    if isinstance(decider, CountDecider):
-        return f": by {_range(decider.advance, '')}"
-    if isinstance(formula, formulas.Equals):
-        return ""
-    if isinstance(decider, TravelDecider) and decider.rate is not None:
-        return f": {_range(decider.rate, f'{unit}/s')}"
-    if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
-        t_s, low, high = decider.left
-        return f": {_range(Bounds(low, high), unit)} at {t_s - decider.s1:.2f} s after the stimulus"
-    if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | ReturnsDecider):
-        limit_s = decider.s2 + decider.formula.within_s
-        for piece in reversed(decider.pieces):
-            part = clip(piece, piece.t0, limit_s)
-            if part is not None and part.l1 > float("-inf"):
-                stood = f"{_range(Bounds(part.l1, part.u1), unit)} at {part.t1 - decider.s1:.2f} s"
-                hold = isinstance(formula, formulas.Reaches) and formula.holds_s
-                return f"{' for the whole hold' if hold else ''}: {stood} after the stimulus"
-    return f": {_range(found.seen, unit)} all the time" if found.seen is not None else ""
+@final
+class _Teller:
+    """Words one finding."""
 
+    def __init__(
+        self, found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, since: Since
+    ) -> None:
+        self.found = found
+        self.formula = formula
+        self.decider = decider
+        self.traits = traits
+        self.since = since
+        self.unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+        self.decimals = decimals_for(traits.error)
 
-def _undecided(found: Finding, decider: Decider, traits: SignalTraits, seen: Seen, unit: str) -> str:
-    gap = seen.longest_gap
-    if isinstance(decider, CountDecider) and decider.restarted:
-        cause = "the counter was set anew during the count; repeat the step without a restart"
-    elif not seen.count:
-        cause = "nothing was read since the stimulus; restore the bus and repeat the step"
-    elif gap is not None:
-        cause = (
-            f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
-            f"repeat the step with the bus in order"
+    def at(self, t_s: float) -> str:
+        """Return a moment of loop time as seconds after what it counts from."""
+        after_s = t_s - self.decider.s1 + self.since.judged_after_s
+        return f"{after_s:.2f} s after {self.since.event}"
+
+    def values(self, bounds: Bounds) -> str:
+        """Return an interval of the signal's values."""
+        return range_text(bounds, self.unit, self.decimals)
+
+    def decided(self) -> str:
+        """Return the sentence for a pass or a fail."""
+        found, formula, decider = self.found, self.formula, self.decider
+        good, bad = _OUTCOMES[type(formula)]
+        if isinstance(decider, ReturnsDecider) and decider.too_early:
+            return f"came back within {decider.formula.not_before_s:.10g} s of {self.since.event}: too early"
+        if found.verdict is Verdict.FAIL:
+            if isinstance(formula, formulas.Reaches) and (left := self._left_again()):
+                return left
+            return bad + self._evidence()
+        when = ""
+        if found.response_s is not None:
+            first, last = found.response_s
+            when = f": {first:.2f} to {last:.2f} s after {self.since.event}"
+        elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
+            return "was never held to it: the condition ended first"
+        hold = formula.holds_s if isinstance(formula, formulas.Reaches) else 0.0
+        kept = f", and kept it for {hold:.10g} s" if hold else ""
+        return good + when + kept + ("" if when else self._evidence())
+
+    def _evidence(self) -> str:
+        """Return the readings' share of the sentence: where the signal was."""
+        found, formula, decider = self.found, self.formula, self.decider
+        if isinstance(decider, CountDecider):
+            return f": by {_advance(decider)}"
+        if isinstance(formula, formulas.Equals):
+            return ""
+        if isinstance(decider, TravelDecider) and decider.rate is not None:
+            return f": {_rates(decider.rate, self.unit)}"
+        if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
+            t_s, low, high = decider.left
+            return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
+        if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | ReturnsDecider):
+            limit_s = decider.s2 + decider.formula.within_s
+            for piece in reversed(decider.pieces):
+                part = clip(piece, piece.t0, limit_s)
+                if part is not None and part.l1 > -INF:
+                    return f": {self.values(Bounds(part.l1, part.u1))} at {self.at(part.t1)}"
+        return f": {self.values(found.seen)} all the time" if found.seen is not None else ""
+
+    def _left_again(self) -> str:
+        """Return the sentence for a band that was reached in time and not held; empty if that is not what happened."""
+        decider = self.decider
+        if not isinstance(decider, ReachesDecider) or not decider.formula.holds_s:
+            return ""
+        formula = decider.formula
+        band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
+        stay, after = _longest_stay(list(decider.pieces), band, decider.s2 + formula.within_s)
+        if stay is None or after is None:
+            return ""
+        return (
+            f"came into the band at {stay[0] - decider.s1:.2f} s and left it during the hold: "
+            f"{self.values(Bounds(after.l1, after.u1))} at {self.at(after.t1)}"
         )
-    elif isinstance(decider, CountDecider):
-        cause = "the counter was not read before the stimulus and after the limit; restore the bus and repeat the step"
-    elif traits.unit in {"flag", "state"}:
-        cause = _kept_too_short(traits, seen)
-    elif traits.rate_per_s is None and traits.unit != "count":
-        cause = f"nothing says how far {traits.name} moves between readings; declare its full_travel"
-    else:
-        cause = _too_coarse(found, decider, traits, seen, unit)
-    return cause
+
+    def undecided(  # noqa: PLR0911 - one line a cause
+        self, seen: Seen, rate_per_s: float | None
+    ) -> str:
+        """Return the sentence for an open finding."""
+        traits, decider, gap = self.traits, self.decider, seen.longest_gap
+        if isinstance(decider, CountDecider) and decider.restarted:
+            return "the counter was set anew during the count; repeat the step without a restart"
+        if not seen.count:
+            return f"nothing was read since {self.since.event}; restore the bus and repeat the step"
+        if (
+            seen.last_s < decider.end_s - EPS_S
+            and decider.end_s < INF
+            and (gap is None or gap.to_s <= seen.last_s)
+        ):
+            return self._cut_short(seen)
+        if gap is not None:
+            return (
+                f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
+                f"repeat the step with the bus in order"
+            )
+        if isinstance(decider, CountDecider):
+            return (
+                f"the counter was not read before {self.since.event} and after the limit; "
+                f"restore the bus and repeat the step"
+            )
+        if traits.unit in {"flag", "state"}:
+            return _kept_too_short(traits, seen)
+        if traits.rate_per_s is None and traits.unit != "count":
+            return f"nothing says how far {traits.name} moves between readings; declare its full_travel"
+        return self._too_coarse(seen, rate_per_s)
+
+    def _cut_short(self, seen: Seen) -> str:
+        formula, decider = self.formula, self.decider
+        end_s = decider.end_s - decider.s2
+        within_s = getattr(formula, "within_s", None)
+        said = f"the evidence ends {self.at(seen.last_s)}, before "
+        if within_s is not None and seen.last_s < decider.s2 + within_s:
+            return f"{said}the deadline at {within_s:.10g} s; run the step to its end"
+        if within_s is not None:
+            return f"{said}the hold could be over, {end_s:.10g} s after it; run the step to its end"
+        return f"{said}the {end_s:.10g} s were over; run the step to its end"
+
+    def _too_coarse(self, seen: Seen, rate_per_s: float | None) -> str:
+        found, decider = self.found, self.decider
+        if isinstance(decider, TravelDecider) and decider.rate is not None:
+            said = f"the readings leave a rate of {_rates(decider.rate, self.unit)}"
+        elif found.margin is None or found.margin.low >= 0 or found.margin.high <= 0:
+            return "the readings leave both verdicts possible, and do not say what would decide it"
+        else:
+            said = (
+                f"the readings leave a margin of {self.values(found.margin)}, so both verdicts are possible"
+            )
+        way_out = advice(found, self.formula, decider, self.traits, seen, rate_per_s=rate_per_s)
+        return f"{said}; {way_out}" if way_out else said
+
+
+def why(
+    found: Finding,
+    formula: Formula,
+    decider: Decider,
+    traits: SignalTraits,
+    seen: Seen,
+    *,
+    rate_per_s: float | None,
+    since: Since,
+) -> str:
+    """Return the sentence for a finding.
+
+    Args:
+        found: the finding, without its sentence.
+        formula: what was demanded.
+        decider: what decided it.
+        traits: what the bench file declares of the signal.
+        seen: how densely the signal was read.
+        rate_per_s: the rate that the decision counted with; None under the simple rule.
+        since: from what the sentence counts.
+    """
+    teller = _Teller(found, formula, decider, traits, since)
+    return teller.undecided(seen, rate_per_s) if found.verdict is Verdict.INCONCLUSIVE else teller.decided()
+
+
+def _longest_stay(
+    pieces: list[Piece], band: Bounds, last_s: float
+) -> tuple[tuple[float, float] | None, Piece | None]:
+    """Return the longest stay in a band that began by `last_s`, and the first piece after it that is surely outside.
+
+    A stay begins where the signal was surely inside, and ends where it was surely outside again.
+    """
+    stays: list[tuple[float, float]] = []
+    open_stay = False
+    for t0, l0, u0, t1, l1, u1 in pieces:
+        maybe = both(at_least(t0, u0, t1, u1, band.low), at_most(t0, l0, t1, l1, band.high))
+        if maybe is None or maybe[0] > t0:
+            open_stay = False
+        sure = surely_in(Piece(t0, l0, u0, t1, l1, u1), *band)
+        if sure is not None and not open_stay and sure[0] <= last_s:
+            open_stay = True
+            stays.append((sure[0], sure[1]))
+        if open_stay and maybe is not None:
+            stays[-1] = (stays[-1][0], maybe[1])
+            open_stay = maybe[1] >= t1
+    if not stays:
+        return None, None
+    stay = max(stays, key=lambda span: span[1] - span[0])
+    outside = (p for p in pieces if p.t1 > stay[1] and (p.l1 > band.high or p.u1 < band.low))
+    return stay, next(outside, None)
+
+
+def _advance(decider: CountDecider) -> str:
+    """Return by how much a counter advanced: the least, while it may still count on."""
+    least, most = decider.advance
+    number = decider.formula.number
+    if most == least:
+        return f"{least:.0f}" + (f", not {number}" if least != number else "")
+    return f"at least {least:.0f}, not {number}"
+
+
+def _rates(rate: Bounds, unit: str) -> str:
+    if rate.high == INF:
+        return f"at least {value_text(rate.low, 3)}{unit}/s"
+    return range_text(rate, f"{unit}/s", 3)
 
 
 def _kept_too_short(traits: SignalTraits, seen: Seen) -> str:
@@ -174,25 +269,3 @@ def _kept_too_short(traits: SignalTraits, seen: Seen) -> str:
         f"{traits.name} changed too close to a limit for readings that each span "
         f"{traits.refreshed_every_s + seen.trip_s:.3g} s; poll faster, or move the limit by {span_s:.3g} s"
     )
-
-
-def _too_coarse(found: Finding, decider: Decider, traits: SignalTraits, seen: Seen, unit: str) -> str:
-    if isinstance(decider, TravelDecider) and decider.rate is not None:
-        rates = _range(decider.rate, f"{unit}/s")
-        return f"the readings leave a rate of {rates}; poll faster or widen the tolerance"
-    rate, margin = traits.rate_per_s or 0.0, found.margin
-    if margin is None or margin.low >= 0 or margin.high <= 0:
-        return "the readings leave both verdicts possible; poll faster or widen the tolerance"
-    excess = (margin.high - margin.low) / 2 - abs(margin.high + margin.low) / 2
-    said = f"the readings leave a margin of {_range(margin, unit)}, so both verdicts are possible"
-    spacing_s = seen.spacing_s - 2 * excess / rate if rate else 0.0
-    if spacing_s > 0:
-        return f"{said}; a reading every {spacing_s:.2g} s would decide it"
-    if traits.error > excess:
-        return f"{said}; readings to ± {traits.error - excess:.2g}{unit} would decide it"
-    return f"{said}; a limit {excess:.2g}{unit} further away would decide it"
-
-
-def _range(bounds: Bounds, unit: str) -> str:
-    low, high = f"{bounds.low:.4g}", f"{bounds.high:.4g}"
-    return f"{low}{unit}" if low == high else f"{low} to {high}{unit}"

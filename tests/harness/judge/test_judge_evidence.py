@@ -44,7 +44,9 @@ def test_readings_faster_than_declared_are_refused_with_both_named() -> None:
         EvidenceError,
         match=r"^roof_vent read 40 % \(bench clock 1\.000 to 1\.000 s\) "
         r"and then 60 % \(bench clock 2\.000 to 2\.000 s\)"
-        r": faster than the declared 4 %/s; declare full_travel of 5\.13 s or less, or a larger error",
+        r": faster than the declared 4 %/s\. No drive should: the register may hold a target, .*"
+        r"`ventproof explain off-by-one`.*"
+        r"Only if the drive really is that quick, declare full_travel of 5\.13 s or less$",
     ):
         trace.observe(Sample(60.0, 2.0, 2.0))
 
@@ -64,7 +66,9 @@ def test_a_flag_that_blinks_faster_than_declared_is_refused() -> None:
     trace = SignalTrace(SignalTraits(name="rain_override", unit="flag", keeps_for_s=1.0))
     trace.observe(Sample(0, 0.0, 0.0))
     trace.observe(Sample(1, 0.3, 0.3))
-    with pytest.raises(EvidenceError, match=r"^rain_override read 1 .* declare a shorter keeps_for$"):
+    with pytest.raises(
+        EvidenceError, match=r"^rain_override read 1 .* flicker, .* declare keeps_for of 0\.6 s or less$"
+    ):
         trace.observe(Sample(0, 0.6, 0.6))
 
 
@@ -132,7 +136,7 @@ def test_the_poll_interval_that_would_decide_decides() -> None:
     assert slow.verdict is Verdict.INCONCLUSIVE
     interval_s = float(slow.why.split("a reading every ")[1].split(" s")[0])
     assert judge(formula, every(interval_s * 0.95, 5.0), VENT).verdict is Verdict.PASS
-    assert judge(formula, every(interval_s * 1.5, 5.0), VENT).verdict is Verdict.INCONCLUSIVE
+    assert judge(formula, every(interval_s * 8, 5.0), VENT).verdict is Verdict.INCONCLUSIVE
 
 
 def test_a_gap_over_the_deadline_is_inconclusive_under_both_rules() -> None:

@@ -1,0 +1,186 @@
+"""What would decide an open finding: computed, and tried on the evidence before it is said (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import Final
+
+from bench.samples import SignalTraits, Window
+from harness.judge import formulas
+from harness.judge.decider import Decider
+from harness.judge.deciders import decider_of
+from harness.judge.formulas import Formula
+from harness.judge.numbers import decimals_for, outward, value_text
+from harness.judge.seen import Seen
+from harness.judge.spans import EPS, Piece
+from harness.judge.track import Track
+from harness.judge.verdict import Finding, Verdict
+
+_NOUNS: Final[dict[type[Formula], str]] = {
+    formulas.Reaches: "a tolerance",
+    formulas.Stays: "a tolerance",
+    formulas.Returns: "a tolerance",
+    formulas.Unchanged: "a tolerance",
+    formulas.MovesAt: "a tolerance",
+    formulas.StartsMoving: "a movement",
+    formulas.OvershootsAtMost: "an overshoot",
+    formulas.NeverReverses: "a reversal",
+}
+
+_POINTS: Final[dict[type[Formula], int]] = {
+    formulas.Reaches: 1,
+    formulas.Stays: 1,
+    formulas.Returns: 1,
+    formulas.Unchanged: 2,
+    formulas.StartsMoving: 2,
+    formulas.NeverReverses: 2,
+}
+"""How many points of the trajectory a margin compares; polling is never advised for the other kinds."""
+
+_WIDEST: Final = 3
+"""An envelope that leaves more room than so many times what its middle is from the limit says nothing of polling."""
+
+_QUICKEST_S: Final = 0.01
+"""Polling more often than this is nothing that a bus can do."""
+
+
+def limit_of(formula: Formula) -> float | None:
+    """Return the number in a formula that would be moved to ease it, in the signal's unit."""
+    match formula:
+        case formulas.Stays(low=low, high=high):
+            if low is not None and high is not None:
+                return (high - low) / 2
+            return low if low is not None else high
+        case formulas.StartsMoving() | formulas.OvershootsAtMost() | formulas.NeverReverses():
+            return formula.by
+        case formulas.Reaches() | formulas.Returns() | formulas.MovesAt() | formulas.Unchanged():
+            return formula.tolerance
+    return None
+
+
+def eases(formula: Formula) -> int:
+    """Return in which direction that number eases the formula: 1 up, -1 down."""
+    below = isinstance(formula, formulas.Stays) and formula.high is None
+    return -1 if below or isinstance(formula, formulas.StartsMoving) else 1
+
+
+def with_limit(formula: Formula, limit: float) -> Formula:
+    """Return the formula with that number replaced."""
+    match formula:
+        case formulas.Stays(low=low, high=high):
+            if low is not None and high is not None:
+                middle = (low + high) / 2
+                return replace(formula, low=middle - limit, high=middle + limit)
+            return replace(formula, low=limit) if low is not None else replace(formula, high=limit)
+        case formulas.StartsMoving() | formulas.OvershootsAtMost() | formulas.NeverReverses():
+            return replace(formula, by=limit)
+        case formulas.Reaches() | formulas.Returns() | formulas.MovesAt() | formulas.Unchanged():
+            return replace(formula, tolerance=limit)
+    raise AssertionError(f"{type(formula).__name__} has no limit to move")
+
+
+def deciding_limits(
+    found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, rate_per_s: float | None
+) -> dict[Verdict, float]:
+    """Return the nearest limits of a formula with which the same evidence passes, and with which it fails.
+
+    Rounded away from the limit as it is. A verdict without such a limit is missing.
+    """
+    limit, margin = limit_of(formula), found.margin
+    if limit is None or margin is None:
+        return {}
+    decimals = decimals_for(traits.error)
+    limits: dict[Verdict, float] = {}
+    for verdict, room in ((Verdict.PASS, -margin.low), (Verdict.FAIL, -margin.high - 4 * EPS)):
+        step = room * eases(formula)
+        moved = outward(limit + step, decimals, up=step > 0)
+        band = not isinstance(formula, formulas.Stays) or None not in {formula.low, formula.high}
+        if step * (moved - limit) <= 0 or (band and moved <= 0):
+            continue
+        if isinstance(formula, formulas.Stays):  # keeps no pieces; its margin is exact
+            exact = not (verdict is Verdict.FAIL and band and margin.high >= limit - EPS)
+        else:
+            exact = _tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
+        if exact:
+            limits[verdict] = moved
+    return limits
+
+
+def deciding_interval(
+    found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen
+) -> tuple[float, float] | None:
+    """Return a poll interval, and how near to its limit the signal must have come for that not to decide it.
+
+    With readings every T the envelope is nowhere further from the truth than twice the error and what the
+    signal may move in T, in a poll, in the register's age and in the stimulus window. Whether that is near
+    enough is judged by the middle of the present envelope; None: no such interval, or none that is quicker.
+    """
+    rate, points = traits.rate_per_s, _POINTS.get(type(formula))
+    if not rate or points is None or found.margin is None:
+        return None
+    blind_s = seen.trip_s + traits.refreshed_every_s + decider.s2 - decider.s1
+    blind = points * (2 * traits.error + rate * blind_s)
+    reach = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
+    if isinstance(formula, formulas.Stays):
+        stood = found.margin.high - reach
+    else:
+        margin = _tried(formula, decider, _middles(decider.pieces), rate).measures().margin
+        stood = max(0.0, margin.low, -margin.high) if margin is not None else 0.0
+    if found.margin.high - found.margin.low > _WIDEST * stood:
+        return None
+    interval_s = (stood / 2 - blind) / (points * rate)
+    least_s = max(seen.trip_s, _QUICKEST_S)
+    if interval_s < least_s or (interval_s := outward(interval_s, 3, up=False)) < least_s:
+        return None
+    if interval_s >= seen.spacing_s:
+        return None
+    return interval_s, blind + points * rate * interval_s
+
+
+def advice(
+    found: Finding,
+    formula: Formula,
+    decider: Decider,
+    traits: SignalTraits,
+    seen: Seen,
+    *,
+    rate_per_s: float | None,
+) -> str:
+    """Return what would decide it, as the end of a sentence; empty when nothing is certain to."""
+    decimals = decimals_for(traits.error)
+    unit = f" {traits.unit}" + ("/s" if isinstance(formula, formulas.MovesAt) else "")
+    one_sided = isinstance(formula, formulas.Stays) and None in {formula.low, formula.high}
+    limits = deciding_limits(found, formula, decider, traits, rate_per_s)
+    nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
+    ways = [
+        ", ".join(
+            f"{noun} of {value_text(limit, decimals)}{unit} would {verdict}"
+            for noun, (verdict, limit) in zip(nouns, limits.items(), strict=False)
+        )
+    ]
+    polling = deciding_interval(found, formula, decider, traits, seen) if rate_per_s else None
+    if polling is not None:
+        interval_s, within = polling
+        nearest = value_text(outward(within, decimals, up=True), decimals)
+        ways.append(
+            f"a reading every {value_text(interval_s, 3)} s would decide it, "
+            f"unless {traits.name} really came within {nearest}{unit} of its limit"
+        )
+    return "; ".join(way for way in ways if way)
+
+
+def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per_s: float | None) -> Decider:
+    """Return a decider that has judged pieces by another formula, or others by the same one."""
+    trial = decider_of(formula, Window(decider.s1, decider.s2), rate_per_s, continuous=True)
+    for piece in pieces:
+        trial.piece(piece)
+    if trial.verdict is None:
+        trial.finish()
+    return trial
+
+
+def _middles(pieces: Track) -> Iterator[Piece]:
+    """Yield a trajectory in the middle of the envelope, as an envelope without width."""
+    for t0, l0, u0, t1, l1, u1 in pieces:
+        yield Piece(t0, (l0 + u0) / 2, (l0 + u0) / 2, t1, (l1 + u1) / 2, (l1 + u1) / 2)
