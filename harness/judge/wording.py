@@ -159,14 +159,14 @@ class _Teller:
 
     def _cut_short(self, seen: Seen) -> str:
         formula, decider = self.formula, self.decider
-        end_s = decider.end_s - decider.s2
+        end = value_text(decider.end_s - decider.s2)
         within_s = getattr(formula, "within_s", None)
         said = f"the evidence ends {self.at(seen.last_s)}, before "
         if within_s is not None and seen.last_s < decider.s2 + within_s:
             return f"{said}the deadline at {within_s:.10g} s; run the step to its end"
         if within_s is not None:
-            return f"{said}the hold could be over, {end_s:.10g} s after it; run the step to its end"
-        return f"{said}the {end_s:.10g} s were over; run the step to its end"
+            return f"{said}the hold could be over, {end} s after it; run the step to its end"
+        return f"{said}the {end} s were over; run the step to its end"
 
     def _too_coarse(self, seen: Seen, rate_per_s: float | None) -> str:
         found, decider = self.found, self.decider

@@ -14,6 +14,7 @@ from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
 from harness.judge.verdict import Finding, Rule, Verdict
 from harness.judge.watch import Watch
+from harness.judge.wording import STIMULUS, Since
 from harness.profile.model import Profile, ResponseCommon, Step, Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
@@ -77,6 +78,13 @@ def _anchor(response: ResponseCommon, step: Step) -> tuple[str, int | None]:
     return "first", numbered[0][0] if numbered else None
 
 
+def _since(step: int, anchor: tuple[str, int | None]) -> Since:
+    """Return how a finding's sentence names what a response counts from."""
+    if step == START:
+        return Since("all was set")
+    return Since("the step began") if anchor[1] is None else STIMULUS
+
+
 Result = Item | InvariantItem
 """Whatever has a finding at the end."""
 
@@ -127,6 +135,8 @@ class Case:
             for index, response in enumerate(step.expect):
                 formula = formula_of(response, self.states.get(response.signal, {}))
                 trace = self.traces[response.signal]
+                anchor = _anchor(response, step)
+                since = _since(number, anchor)
                 yield Item(
                     step=number,
                     step_name=step.step,
@@ -135,9 +145,9 @@ class Case:
                     unit=self.traits[response.signal].unit,
                     wording=wording(response),
                     why=response.why,
-                    anchor=_anchor(response, step),
-                    open_watch=lambda window, formula=formula, trace=trace: trace.watch(
-                        formula, window, self._rule
+                    anchor=anchor,
+                    open_watch=lambda window, formula=formula, trace=trace, since=since: trace.watch(
+                        formula, window, self._rule, since
                     ),  # type: ignore[misc]
                 )
 

@@ -45,4 +45,5 @@ def _conformance(margin: Bounds | None) -> float | None:
 
 
 def _pair(bounds: Bounds | None) -> list[float] | None:
-    return None if bounds is None else [round(bounds.low, 6), round(bounds.high, 6)]
+    """Round to a millionth; what is below 0 stays so, because that is what a margin says first."""
+    return None if bounds is None else [min(round(v, 6), -1e-6) if v < 0 else round(v, 6) for v in bounds]

@@ -10,6 +10,7 @@ from bench.samples import Window
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Finding, Rule, Verdict
 from harness.judge.watch import Watch
+from harness.judge.wording import Since
 from harness.profile.model import Invariant
 from harness.run.compile import invariant_formula, invariant_wording
 
@@ -80,7 +81,7 @@ class InvariantItem:
         """The start state is reached: from here on the invariant binds."""
         self._began = True
         if self.invariant.while_ is None or self._contact_closed is self._wanted:
-            self._begin(window)
+            self._begin(window, "the start state was reached")
 
     @property
     def _wanted(self) -> bool | None:
@@ -88,10 +89,11 @@ class InvariantItem:
             None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
         )
 
-    def _begin(self, window: Window) -> None:
+    def _begin(self, window: Window, event: str) -> None:
         settle = self.invariant.settled_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
-        self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule))
+        since = Since(event, judged_after_s=settle)
+        self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule, since))
 
     def contact_commanded(self, output: str, states: Sequence[bool], at_s: float) -> None:
         """A contact is about to be moved: from here on the condition may not hold, whatever is read meanwhile."""
@@ -112,7 +114,8 @@ class InvariantItem:
         held = self._contact_closed is self._wanted and len(edges) == 1
         self._contact_closed = last["closed"]
         if self._began and last["closed"] is self._wanted and not held:
-            self._begin(Window(last["from"], last["to"]))
+            state = "closed" if last["closed"] else "open"
+            self._begin(Window(last["from"], last["to"]), f"{output} was {state}")
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then has shown nothing."""

@@ -25,12 +25,16 @@ def titled(profile: str, decision: str) -> str:
     return profile if decision == "guarded" else f"{profile} [decision: {decision}, readings as they stand]"
 
 
+def signed_text(value: float) -> str:
+    """Return a margin to a tenth; a violation too small for that keeps its sign by reading `> -0.1`."""
+    return "> -0.1" if -0.05 <= value < 0 else f"{value + 0.0:+.1f}"  # noqa: PLR2004 - what rounds to -0.0
+
+
 def span_text(pair: list[float] | None, unit: str, *, signed: bool = False) -> str:
     """Return an interval as `31.4 … 31.8 s`, or as one number where both ends read alike."""
     if pair is None:
         return "–"
-    sign = "+" if signed else ""
-    low, high = (f"{value:{sign}.1f}" for value in pair)
+    low, high = (signed_text(value) if signed else f"{value:.1f}" for value in pair)
     return f"{low} {unit}".rstrip() if low == high else f"{low} … {high} {unit}".rstrip()
 
 
@@ -39,9 +43,9 @@ def margin_text(finding: Mapping[str, Any]) -> str:
     unit = {"flag": "", "count": "", "state": ""}.get(finding["unit"], finding["unit"])
     parts = []
     if finding["margin"] is not None and unit:
-        parts.append(f"{finding['margin'][0]:+.1f} {unit}")
+        parts.append(f"{signed_text(finding['margin'][0])} {unit}")
     if finding["slack"] is not None:
-        parts.append(f"{finding['slack'][0]:+.1f} s")
+        parts.append(f"{signed_text(finding['slack'][0])} s")
     return ", ".join(parts) or "–"
 
 

@@ -1,0 +1,93 @@
+"""What findings of a run count from, and how margins read in a table."""
+
+from __future__ import annotations
+
+import pytest
+
+from bench.samples import SignalTraits
+from harness.judge.verdict import Verdict
+from harness.profile.model import Profile
+from harness.run.case import Case
+from harness.run.events import Event
+from harness.run.text import margin_text, span_text
+
+VENT = SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=4.0)
+
+
+def _case() -> Case:
+    profile = Profile.model_validate(
+        {
+            "profile": "rain closes the vent",
+            "needs": {"outputs": {"rain": "contact"}, "signals": {"vent": "%"}},
+            "start": {
+                "set": {"rain": "open"},
+                "until": [{"signal": "vent", "reaches": "50 %", "tolerance": "2 %", "within": "3 s"}],
+            },
+            "always": [
+                {
+                    "signal": "vent",
+                    "stays_below": "8 %",
+                    "while": {"rain": "closed"},
+                    "settled_after": "10 s",
+                    "why": "no vent stands open in the rain",
+                }
+            ],
+            "steps": [
+                {
+                    "step": "rain begins",
+                    "do": [{"close": "rain"}],
+                    "expect": [{"signal": "vent", "reaches": "5 %", "tolerance": "2 %", "within": "30 s"}],
+                }
+            ],
+        }
+    )
+    return Case(profile, {"vent": VENT}, {}, {"vent": "vent"})
+
+
+def _polls(case: Case, first_s: float, last_s: float, value: float) -> None:
+    for i in range(round(first_s * 10), round(last_s * 10)):
+        fields = {"bus": "unit", "from": i / 10, "to": i / 10, "values": {"vent": value}}
+        case.feed(Event("poll", i / 10, fields))
+
+
+def test_an_invariant_counts_from_its_condition_and_the_start_from_all_being_set() -> None:
+    """A vent that stays open is found 10 s after rain was closed, as the profile says it."""
+    case = _case()
+    _polls(case, 0.0, 1.0, 50.0)
+    case.feed(Event("step_begin", 1.0, {"step": 0, "from": 1.0, "to": 1.0}))
+    _polls(case, 1.0, 2.0, 50.0)
+    case.feed(Event("step_end", 2.0, {"step": 0}))
+    case.feed(Event("step_begin", 2.0, {"step": 1, "from": 2.0, "to": 2.0}))
+    edge = {"from": 2.5, "to": 2.5, "closed": True}
+    case.feed(Event("stimulus", 2.5, {"step": 1, "stimulus": 0, "output": "rain", "edges": [edge]}))
+    _polls(case, 2.5, 20.0, 50.0)
+    case.feed(Event("evidence_end", 20.0, {}))
+    start, response, always = (result.finding for result in case.results)
+    assert start is not None
+    assert start.why.endswith(" s after all was set")
+    assert response is not None
+    assert response.why.startswith(
+        "the evidence ends 17.40 s after the stimulus, before the deadline at 30 s"
+    )
+    assert always is not None
+    assert always.verdict is Verdict.FAIL
+    assert always.why.startswith("left its limits: 49.")
+    assert " % at 10.0" in always.why
+    assert always.why.endswith(" s after rain was closed")
+
+
+@pytest.mark.parametrize(
+    ("margin", "text"),
+    [
+        (-1e-7, "> -0.1 %"),
+        (-0.04, "> -0.1 %"),
+        (-0.06, "-0.1 %"),
+        (0.0, "+0.0 %"),
+        (-0.0, "+0.0 %"),
+        (1.25, "+1.2 %"),
+    ],
+)
+def test_a_margin_is_never_minus_nothing(margin: float, text: str) -> None:
+    """A violation that rounds to nothing still reads as a violation."""
+    assert margin_text({"unit": "%", "margin": [margin, margin], "slack": None}) == text
+    assert span_text([margin, margin], "%", signed=True) == text
