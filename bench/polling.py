@@ -80,6 +80,7 @@ class _Poller:
                 request.table,
                 request.address,
                 reply.words,
+                wrong,
             )
         )
         return True

@@ -75,7 +75,11 @@ class Gap:
 @final
 @dataclass(frozen=True, slots=True)
 class Poll:
-    """One answered read: every signal of the request with its decoded value, and the registers as they came."""
+    """One answered read: the signals of the request with their values, and the registers as they came.
+
+    Attributes:
+        unread: signals whose registers held no value, with what was wrong.
+    """
 
     bus: str
     requested_s: float
@@ -84,6 +88,7 @@ class Poll:
     table: str
     address: int
     words: tuple[int, ...]
+    unread: tuple[str, ...] = ()
 
 
 @final

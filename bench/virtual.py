@@ -129,7 +129,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:
     """Run `main` to its end on a virtual or an ordinary loop.
 
-    Ctrl-C and SIGTERM cancel it once; more of them while it tidies up change nothing, so that the tidying is done.
+    Ctrl-C, SIGTERM and SIGHUP cancel it once; more of them while it tidies up change nothing.
 
     Raises:
         KeyboardInterrupt: it was interrupted, and has tidied up.
@@ -138,11 +138,13 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
     interrupted = threading.Event()
     with asyncio.Runner(loop_factory=factory) as runner:
         try:
-            return runner.run(_interruptible(main, interrupted))
+            done = runner.run(_interruptible(main, interrupted))
         except asyncio.CancelledError:
-            if interrupted.is_set():
-                raise KeyboardInterrupt from None
-            raise
+            if not interrupted.is_set():
+                raise
+    if interrupted.is_set():  # also when it came too late to cancel anything
+        raise KeyboardInterrupt
+    return done
 
 
 async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Event) -> T:
@@ -156,7 +158,7 @@ async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Ev
             interrupted.set()
             loop.call_soon_threadsafe(task.cancel)
 
-    before = {number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
     try:
         return await main
     finally:

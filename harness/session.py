@@ -101,13 +101,14 @@ class Session:
         case = case_of(bound)
         findings: list[Mapping[str, Any]] = []
         screen = CarefulView(view)
+        real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
         with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
 
             def record(event: Event) -> None:
                 log.write(event.name, event.t_s, event.fields)
                 if event.name in _SYNC_AFTER:
-                    log.sync()
+                    log.sync_beside() if real else log.sync()
                 if event.name == "finding":
                     findings.append(event.fields)
                 screen.event(event)
@@ -119,7 +120,7 @@ class Session:
 
             screen.begin(title, case, longest_s(profile.model))
             try:
-                outcome = run_loop(main(), virtual=self.bench.model.virtual)
+                outcome = run_loop(main(), virtual=not real)
             except KeyboardInterrupt:
                 raise KeyboardInterrupt(
                     f"interrupted: the outputs are in their safe state, and {log.path} is closed as aborted"

@@ -20,13 +20,14 @@ class CountDecider(Decider):
         restarted: the unit restarted between the two readings.
     """
 
-    __slots__ = ("_after", "_before", "_latest", "formula", "restarted")
+    __slots__ = ("_after", "_before", "_latest", "_still_from_s", "_still_to_s", "formula", "restarted")
 
     def __init__(self, formula: Counts, stimulus: Window) -> None:
         super().__init__(stimulus, formula.within_s)
         self.formula = formula
         self.restarted = False
         self._before = self._after = self._latest = INF
+        self._still_from_s, self._still_to_s = INF, -INF
 
     def take(self, part: Piece) -> None:
         """The readings say it all."""
@@ -40,7 +41,9 @@ class CountDecider(Decider):
             return
         value, _, a, b, fresh, _ = reading
         if b <= self.s1 + EPS_S:
-            self._before = value
+            if value != self._before:
+                self._still_from_s = b
+            self._before, self._still_to_s = value, a
             return
         self.restarted = self.restarted or fresh
         self._latest = value
@@ -48,7 +51,7 @@ class CountDecider(Decider):
         last = a >= self.end_s - EPS_S
         if last:
             self._after = value
-        if self.restarted or self._before == INF:
+        if self.restarted or not self.stood_still:
             if last:
                 self.settle(passed=False)
         elif value - self._before > self.formula.number or (last and self.advance.low != self.formula.number):
@@ -64,6 +67,20 @@ class CountDecider(Decider):
 
     def stretch(self, corners: Corners, readings: Readings) -> None:
         """A counter that stands says nothing new."""
+
+    @property
+    def stood_still(self) -> bool:
+        """Whether it is certain that the counter stood still for a while before the stimulus.
+
+        Only then does the last reading before the stimulus tell the count at the stimulus; else what went before is
+        still being counted.
+        """
+        return self._still_from_s <= self._still_to_s
+
+    @property
+    def moved_before(self) -> bool:
+        """Whether it was read before the stimulus, yet not seen to stand still."""
+        return self._before < INF and not self.stood_still
 
     @property
     def advance(self) -> Bounds:

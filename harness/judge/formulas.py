@@ -136,8 +136,9 @@ class Counts:
     """x(after) - x(before) = number, for a counter (wraps are undone).
 
     `before` is the last reading that was surely taken before the stimulus, `after` the first that was surely taken
-    after s + within_s: what a technician notes down. A count in between belongs to the stimulus, so the unit must
-    be given time before and after it; then this is x(s + within_s) - x(s).
+    after s + within_s: what a technician notes down. Readings must show that the counter stood still before the
+    stimulus, or what went before would be counted with it; then this is x(s + within_s) - x(s), but for counts
+    between the last reading before the one and the first after the other.
     """
 
     number: int

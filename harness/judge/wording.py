@@ -146,6 +146,11 @@ class _Teller:
                 f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
                 f"repeat the step with the bus in order"
             )
+        if isinstance(decider, CountDecider) and decider.moved_before:
+            return (
+                f"the counter was not seen to stand still before {self.since.event}, so earlier counts may be among "
+                f"these; leave it in peace for a second or two before"
+            )
         if isinstance(decider, CountDecider):
             return (
                 f"the counter was not read before {self.since.event} and after the limit; "

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping, MutableMapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Self, final
 
@@ -66,6 +68,8 @@ class RecordLog:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._chained = _Chained()
+        self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="log")
+        self._syncing: Future[None] | None = None
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._sink = _Sink(path)
@@ -97,14 +101,28 @@ class RecordLog:
         except OSError as error:
             raise RecordError(f"the log {self.path} cannot be written: {error.strerror}") from error
 
+    def sync_beside(self) -> None:
+        """Do the same in a thread: a disk may take a second for it, and the line process would miss the heartbeats.
+
+        Raises:
+            RecordError: the disk did not take what was synced before.
+        """
+        if self._syncing is not None and self._syncing.done():
+            self._syncing.result()
+        self._syncing = self._disk.submit(self.sync)
+
     @property
     def digest(self) -> str:
         """Digest of the last line written; it stands for the whole log."""
         return self._chained.digest
 
     def close(self) -> None:
-        """Close; safe to call twice. What was written has been synced at the last step boundary."""
-        self._sink.file.close()
+        """Sync and close; safe to call twice."""
+        self._disk.shutdown()
+        if not self._sink.file.closed:
+            with suppress(RecordError):  # whoever wrote the last lines was told
+                self.sync()
+            self._sink.file.close()
 
     def __enter__(self) -> Self:
         return self

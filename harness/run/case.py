@@ -19,6 +19,7 @@ from harness.profile.model import Profile, ResponseCommon, Step, Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.invariants import InvariantItem
+from harness.run.played import spoiled
 from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
@@ -110,6 +111,8 @@ class Case:
     traces: dict[str, SignalTrace] = field(init=False)
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
+    _undecided: list[Item] = field(init=False, default_factory=list)
+    _ended: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
@@ -169,8 +172,11 @@ class Case:
         """
         columns: dict[str, _Columns] = {}
         for event in events:
-            if event.name == "poll":
+            if event.name == "poll" and not self._ended:
                 self._gather(event.fields, columns)
+                if "unread" in event.fields:
+                    self._take_columns(columns)
+                    self._unread(event.fields)
             elif event.name in _HANDLERS:
                 self._take_columns(columns)
                 self.feed(event)
@@ -195,6 +201,8 @@ class Case:
         columns.clear()
 
     def _poll(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        if self._ended:
+            return
         values: Mapping[str, float] = fields["values"]
         start_s, end_s = fields["from"], fields["to"]
         for bench_name, value in values.items():
@@ -202,6 +210,14 @@ class Case:
             if name is not None:
                 self.traces[name].observe(Sample(value, start_s, end_s))
                 self._buses.setdefault(fields["bus"], set()).add(name)
+        self._unread(fields)
+
+    def _unread(self, fields: Mapping[str, Any]) -> None:
+        """Registers that held no value leave a gap in the evidence of their signals, and of no others."""
+        for text in fields.get("unread", ()):
+            name = self.names.get(text.partition(":")[0])
+            if name is not None:
+                self.traces[name].gap(Gap(fields["bus"], fields["from"], fields["to"], "mismatch", text))
 
     def _gap(self, _t_s: float, fields: Mapping[str, Any]) -> None:
         gap = Gap(fields["bus"], fields["from"], fields["to"], fields["reason"], fields["detail"])
@@ -218,6 +234,7 @@ class Case:
         self._open(None, [(fields["from"], fields["to"])])
 
     def _command(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        self._undecided = [item for item in self.of_step(fields["step"]) if item.finding is None]
         for invariant in self.invariants:
             invariant.contact_commanded(fields["output"], fields["states"], fields["at"])
 
@@ -227,22 +244,18 @@ class Case:
         if edges:
             for invariant in self.invariants:
                 invariant.contact_moved(fields["output"], edges)
-        if fields["step"] != START:
+        reason = spoiled(edges or ())
+        if reason:
+            for item in self._undecided:
+                item.settled = undecided(reason)
+        elif fields["step"] != START:
             self._open(fields["stimulus"], windows)
 
-    def _open(self, stimulus: int | None, windows: Sequence[tuple[float | None, float | None]]) -> None:
+    def _open(self, stimulus: int | None, windows: Sequence[tuple[float, float]]) -> None:
         """Open the watches that count from a stimulus of the current step, or from the step's begin."""
-        lost = sum(1 for earliest, _ in windows if earliest is None)
         for item in self.items:
-            if item.step != self.step or item.anchor[1] != stimulus:
-                continue
-            earliest, latest = windows[0 if item.anchor[0] == "first" else -1]
-            if lost or earliest is None or latest is None:
-                item.settled = undecided(
-                    f"{lost} of {len(windows)} edges never left the bench: the stimulus was not the one asked for"
-                )
-            else:
-                item.begin(Window(earliest, latest))
+            if item.step == self.step and item.anchor[1] == stimulus:
+                item.begin(Window(*windows[0 if item.anchor[0] == "first" else -1]))
 
     def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
         for item in self.items:
@@ -250,6 +263,7 @@ class Case:
                 item.give_up(t_s, "its stimulus was never applied")
 
     def _evidence_end(self, t_s: float, _fields: Mapping[str, Any]) -> None:
+        self._ended = True
         for item in self.items:
             item.give_up(t_s, f"{NOT_RUN}: an earlier step did not pass")
         for invariant in self.invariants:

@@ -120,6 +120,8 @@ class Engine:
         Raises:
             DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
+        if not aborted:
+            aborted = self._end_of_evidence()
         self._unsafe = unsafe = await self._leave_bench(pollers)
         if unsafe:
             self._emit("not_safe", reason=unsafe)
@@ -131,12 +133,19 @@ class Engine:
         if aborted:
             self._emit("run_end", verdict=None, aborted=aborted)
         else:
-            self._emit("evidence_end")
             self._report(r for r in self._case.results if id(r) not in self._reported)
             self._emit("run_end", verdict=str(self._case.verdict))
         if unsafe and aborted.startswith(_INTERRUPTED):
             raise DriverError(unsafe)
         return aborted
+
+    def _end_of_evidence(self) -> str:
+        """Close what is being watched before the outputs move back to safe; return why that cannot be recorded."""
+        try:
+            self._emit("evidence_end")
+        except BenchError as error:
+            return str(error)
+        return ""
 
     async def _leave_bench(self, pollers: list[asyncio.Task[NoReturn]]) -> str:
         """Make the outputs safe and let go of everything, before anything is written; return what is unsafe."""

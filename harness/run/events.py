@@ -54,6 +54,7 @@ class Clockwork:
                 "table": poll.table,
                 "address": poll.address,
                 "words": poll.words,
+                **({"unread": poll.unread} if poll.unread else {}),
             },
         )
 

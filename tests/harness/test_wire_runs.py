@@ -56,6 +56,7 @@ start:
   set: {rain: open}
   until:
     - {signal: rain_override, equals: off, within: 4 s}
+    - {signal: rain_count, unchanged: {for: 500 ms}}
 steps:
   - step: six pulses
     do:

@@ -67,6 +67,7 @@ PURE = (
     "harness/run/compile.py",
     "harness/run/case.py",
     "harness/run/invariants.py",
+    "harness/run/played.py",
     "harness/run/findings.py",
     "harness/profile/duration.py",
 )

@@ -353,6 +353,10 @@ def _miscounted(one: Case, found: Finding) -> str | None:
     if not (before and after):
         early = found.verdict is Verdict.FAIL and before and max(x.value for x in samples) > before[-1].value
         return None if found.verdict is Verdict.INCONCLUSIVE or early else "decided without the readings"
+    first = next(i for i, x in enumerate(before) if all(y.value == before[-1].value for y in before[i:]))
+    stood_still = before[first].replied_s <= before[-1].requested_s - one.traits.refreshed_every_s
+    if not stood_still:
+        return None if found.verdict is Verdict.INCONCLUSIVE else "decided on a counter that was running"
     advance = after[0].value - before[-1].value
     if one.traits.wraps_at:
         advance %= one.traits.wraps_at

@@ -11,6 +11,7 @@ from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
 from bench.errors import RecordError
+from bench.samples import EdgeReport, Window
 from harness.profile.bind import bind
 from harness.profile.load import load_profile
 from harness.record.read import read_log
@@ -34,9 +35,9 @@ def test_a_run_is_start_steps_findings_and_a_closing_line(run, shipped):
     """The log tells the run in order, the outputs are made safe before the last line, and nothing follows it."""
     events = [e for e in events_of(run(shipped["rain-count"])) if e["event"] not in {"poll", "note"}]
     assert names_of(events)[0] == "run_begin"
-    assert names_of(events)[-3:] == ["safe", "evidence_end", "run_end"]
+    assert names_of(events)[-3:] == ["evidence_end", "safe", "run_end"]
     assert [e["step"] for e in events if e["event"] == "step_begin"] == [0, 1, 2]
-    assert names_of(events).count("finding") == 4
+    assert names_of(events).count("finding") == 5
 
 
 def test_a_step_ends_as_soon_as_everything_is_decided(run, shipped):
@@ -176,3 +177,50 @@ def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, be
         virtual.run(main(), virtual=True)
     rigs[0].mock.advance(rigs[0].mock.now_s + 60)
     assert not rigs[0].mock.override_active
+
+
+def test_a_spoiled_train_decides_nothing(shipped, bench_text):
+    """When the bench stretched a pulse, what the unit made of it is neither pass nor fail."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = load_profile(shipped["rain-count"])
+    bound = bind(profile, bench, {})
+    case = case_of(bound)
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        played = rig.outputs.train
+
+        async def late(name, edges, *, start_s):
+            reports = await played(name, edges, start_s=start_s)
+            late_s = Window(reports[5].window.earliest_s + 0.08, reports[5].window.latest_s + 0.08)
+            return [*reports[:5], EdgeReport(reports[5].closed, reports[5].due_s, late_s), *reports[6:]]
+
+        rig.outputs.train = late
+        engine = Engine(profile.model, rig, case, record=lambda _: None, output_names=bound.outputs)
+        return await engine.run({})
+
+    assert virtual.run(main(), virtual=True).verdict == "inconclusive"
+    found = [item.finding for item in case.of_step(1)]
+    assert {f.verdict for f in found} == {"inconclusive"}
+    assert all("instead of" in f.why for f in found)
+
+
+def test_readings_after_the_evidence_ended_count_for_nothing(run, bench_text):
+    """When the bench puts its outputs back, the unit answers; no invariant is held against that answer."""
+    safe = bench_text.replace("    unit: °C\n\nsignals:", "    unit: °C\n    safe: 18 °C\n\nsignals:")
+    assert safe != bench_text
+    profile = """
+profile: open
+needs:
+  outputs: {rain: contact, house_temperature: °C}
+  signals: {roof_vent: "%"}
+always:
+  - {signal: roof_vent, stays_above: 95 %}
+start:
+  write: {house_temperature: 30 °C}
+  until: [{signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min, holds: 5 s}]
+steps:
+  - step: nothing
+    expect: [{signal: roof_vent, stays_above: 95 %, for: 5 s}]
+"""
+    assert run(profile, bench=safe).outcome.verdict == "pass"
