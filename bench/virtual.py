@@ -158,7 +158,9 @@ async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Ev
             interrupted.set()
             loop.call_soon_threadsafe(task.cancel)
 
-    before = {number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    before = {
+        number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    }
     try:
         return await main
     finally:

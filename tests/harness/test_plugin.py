@@ -106,7 +106,7 @@ def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
     (tmp_path / "wrong.yaml").write_text((SHIPPED / "rain-count.yaml").read_text().replace("times:", "tims:"))
     done = pytest_profiles(tmp_path, "--bench", SHIPPED_BENCH)
     assert done.returncode == 2
-    assert "wrong.yaml:18:" in done.stdout
+    assert "wrong.yaml:19:" in done.stdout
     assert "Traceback" not in done.stdout
     assert not (tmp_path / "records").exists()
 

@@ -106,7 +106,7 @@ def test_every_fault_of_every_file_is_shown_before_anything_runs(ventproof, tmp_
     other.write_text(RAIN.read_text(encoding="utf-8").replace("within: 35 s", "within: 35 %"))
     code, _, err = ventproof("run", wrong, other, COUNT, "--bench", SHIPPED_BENCH)
     assert code == 3
-    assert f"{wrong}:18:" in err
+    assert f"{wrong}:19:" in err
     assert "did you mean 'times'?" in err
     assert f"{other}:" in err
     assert "'35 %' is a percent where a time is wanted" in err
@@ -161,9 +161,10 @@ def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
     log = next((tmp_path / "records").iterdir())
     code, out, _ = ventproof("judge", log, "--figures", "drawn")
     assert code == 0
-    assert "5 figures in drawn" in out
+    assert "6 figures in drawn" in out
     names = [
         "0-0-rain_override-equals",
+        "0-1-rain_count-unchanged",
         "1-0-rain_count-counts",
         "1-1-rain_override-unchanged",
         "2-0-rain_count-counts",
