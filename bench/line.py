@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 
 _START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
 _LEAVE_WITHIN_S: Final = 3.0
+_SECOND_TRY_S: Final = 0.5
 
 
 def carried_buses(file: BenchFile) -> tuple[str, ...]:
@@ -217,14 +218,14 @@ class LineOutputs:
             LinkError: the process, a port or a bus cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
-        self._line = line = _Line()
+        line = _Line()
         try:
             await line.start()
             opened = await line.ask("open", file=self._file.model_dump_json(exclude_unset=True))
         except BaseException:
-            self._line = None
             await line.leave()
             raise
+        self._line = line  # only now: nobody may ask it anything before its buses and outputs are there
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
     @property
@@ -284,7 +285,11 @@ class LineOutputs:
         await lost.leave()
         self.notes.append(f"{lost.lost}; a second one made the outputs safe")
         try:
-            await self.open()
+            try:
+                await self.open()
+            except BenchError:  # the first may still hold a port for a moment
+                await asyncio.sleep(_SECOND_TRY_S)
+                await self.open()
         except BenchError:
             self.notes[-1] = f"{lost.lost}; a second one could not make the outputs safe"
             raise

@@ -19,7 +19,7 @@ from contextlib import suppress
 from typing import Any, Final, final
 
 from bench.clock import now_s
-from bench.errors import BenchError, DriverError, VentproofError
+from bench.errors import BenchError, DriverError, LinkError, VentproofError
 from bench.interfaces import Bus, ReadRequest
 from bench.line import carried_buses
 from bench.linewire import (
@@ -174,21 +174,27 @@ class _Guarded(asyncio.Protocol):
             for bus in self.buses.values():
                 await bus.close()
 
+    def _bus(self, message: Message) -> Bus:
+        bus = self.buses.get(message["bus"])
+        if bus is None:
+            raise LinkError(f"bus {message['bus']} is not open")
+        return bus
+
     async def do_bus_open(self, message: Message) -> None:
         """Connect a bus again."""
-        await self.buses[message["bus"]].open()
+        await self._bus(message).open()
 
     async def do_bus_close(self, message: Message) -> None:
         """Disconnect a bus."""
-        await self.buses[message["bus"]].close()
+        await self._bus(message).close()
 
     async def do_read(self, message: Message) -> list[Any]:
         """Poll a bus."""
-        return pack_reply(await self.buses[message["bus"]].read(ReadRequest(*message["request"])))
+        return pack_reply(await self._bus(message).read(ReadRequest(*message["request"])))
 
     async def do_write(self, message: Message) -> list[Any]:
         """Write on a bus."""
-        bus = self.buses[message["bus"]]
+        bus = self._bus(message)
         return pack_reply(
             await bus.write(message["unit_id"], message["table"], message["address"], message["words"])
         )

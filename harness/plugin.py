@@ -77,6 +77,8 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     """Refuse to drive real outputs when nobody said that vents and drives are clear."""
     ours = any(isinstance(item, ProfileItem) for item in session.items)
     options = session.config.option
+    if ours:
+        _check_use(session)
     if ours and not options.collectonly and not options.clear:
         bench = session.config.stash[_SESSION].bench
         if not bench.model.virtual:
@@ -84,6 +86,15 @@ def pytest_collection_finish(session: pytest.Session) -> None:
                 f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
                 "and guarded"
             )
+
+
+def _check_use(session: pytest.Session) -> None:
+    from harness.profile.bind import check_use  # noqa: PLC0415 - only when profiles are asked for
+
+    profiles = [item.profile for item in session.items if isinstance(item, ProfileItem)]
+    problems = check_use(session.config.stash[_SESSION].use, profiles)
+    if problems:
+        raise pytest.UsageError("\n".join(str(problem) for problem in problems))
 
 
 class ProfileFile(pytest.File):
@@ -106,7 +117,7 @@ class ProfileItem(pytest.Item):
 
     def __init__(self, *, profile: Loaded[Profile], **kwargs: Any) -> None:  # noqa: ANN401 - pytest's own arguments
         super().__init__(**kwargs)
-        self._profile = profile
+        self.profile = profile
 
     @classmethod
     def from_parent(cls, parent: Any, **kwargs: Any) -> Self:  # noqa: ANN401 - pytest's own arguments
@@ -117,8 +128,10 @@ class ProfileItem(pytest.Item):
         """Run the profile; anything but a pass fails the test."""
         from harness.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
 
-        result = self.config.stash[_SESSION].run(self._profile, SilentView())
+        result = self.config.stash[_SESSION].run(self.profile, SilentView())
         self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
+        if result.outcome.verdict is None:
+            self.session.shouldstop = "the bench failed: nothing more is driven"
         if result.outcome.verdict != "pass":
             raise NotPassedError(result)
 

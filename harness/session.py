@@ -100,6 +100,7 @@ class Session:
         bound = self.bind(profile)
         case = case_of(bound)
         findings: list[Mapping[str, Any]] = []
+        seen: set[str] = set()
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
@@ -107,6 +108,7 @@ class Session:
 
             def record(event: Event) -> None:
                 log.write(event.name, event.t_s, event.fields)
+                seen.add(event.name)
                 if event.name in _SYNC_AFTER:
                     log.sync_beside() if real else log.sync()
                 if event.name == "finding":
@@ -122,9 +124,7 @@ class Session:
             try:
                 outcome = run_loop(main(), virtual=not real)
             except KeyboardInterrupt:
-                raise KeyboardInterrupt(
-                    f"interrupted: the outputs are in their safe state, and {log.path} is closed as aborted"
-                ) from None
+                raise KeyboardInterrupt(_interrupted(seen, log.path)) from None
             finally:
                 screen.end()
             return RunResult(title, log.path, log.digest, outcome, tuple(findings))
@@ -154,6 +154,17 @@ class Session:
         }
 
 
+def _interrupted(seen: set[str], log: Path) -> str:
+    """Say how an interrupted run was left, from the events that its log holds."""
+    safe = (
+        "the outputs are in their safe state"
+        if "safe" in seen
+        else "THE OUTPUTS MAY NOT BE IN THEIR SAFE STATE"
+    )
+    closed = f"{log} is closed" if "run_end" in seen else f"{log} has no closing line"
+    return f"interrupted: {safe}, and {closed}; it counts as aborted unless it holds a verdict"
+
+
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     """Read `NAME=BENCH_NAME` options.
 
@@ -161,6 +172,15 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
         FileError: one of them is no such pair.
     """
     split = [(pair, *pair.partition("=")) for pair in pairs]
+    names = [name for _, name, _, _ in split]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise FileError(
+            [
+                Problem("--use", None, None, f"{name!r} is mapped twice", "give each name once")
+                for name in twice
+            ]
+        )
     wrong = [pair for pair, name, _, bench_name in split if not (name and bench_name)]
     if wrong:
         raise FileError(

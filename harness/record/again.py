@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, final
 
 from bench.benchfile import read_bench
-from bench.errors import FileError
+from bench.errors import FileError, Problem
 from harness.judge.verdict import Verdict
 from harness.profile.bind import Bound, bind
 from harness.profile.load import read_profile
 from harness.run.case import Case, case_of
-from harness.run.events import Event
+from harness.run.events import FORMAT, Event
 from harness.run.findings import finding_fields
 
 if TYPE_CHECKING:
@@ -82,6 +82,11 @@ def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bou
         EvidenceError: the samples contradict what the bench file declares.
     """
     header = state.events[0]
+    if header.get("format") != FORMAT:
+        reason = f"the log's format is {header.get('format')!r}, and this ventproof judges format {FORMAT}"
+        raise FileError(
+            [Problem("the log", 1, None, reason, "judge it with the version that its first line names")]
+        )
     bench = read_bench("bench file in the log", header["bench"]["text"])
     recorded = read_profile("profile in the log", header["profile"]["text"])
     if profile is not None:

@@ -6,7 +6,7 @@ import json
 import os
 from collections.abc import Mapping, MutableMapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import Any, Self, final
 
@@ -117,18 +117,29 @@ class RecordLog:
         return self._chained.digest
 
     def close(self) -> None:
-        """Sync and close; safe to call twice."""
+        """Sync and close; safe to call twice.
+
+        Raises:
+            RecordError: the disk did not take everything.
+        """
         self._disk.shutdown()
-        if not self._sink.file.closed:
-            with suppress(RecordError):  # whoever wrote the last lines was told
-                self.sync()
+        if self._sink.file.closed:
+            return
+        try:
+            if self._syncing is not None:
+                self._syncing.result()
+            self.sync()
+        finally:
             self._sink.file.close()
 
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, error: type[BaseException] | None, *_: object) -> None:
+        with (
+            nullcontext() if error is None else suppress(RecordError)
+        ):  # what went wrong first is what is told
+            self.close()
 
 
 def free_path(folder: Path, stem: str) -> Path:

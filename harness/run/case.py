@@ -113,6 +113,7 @@ class Case:
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
     _ended: bool = field(init=False, default=False)
+    _last_edges: dict[str, Sequence[Mapping[str, Any]]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
@@ -226,6 +227,7 @@ class Case:
 
     def _step_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
         self.step = fields["step"]
+        self._last_edges.clear()
         for trace in self.traces.values():
             trace.remember_from(fields["from"])
         if self.step == START + 1:
@@ -244,7 +246,9 @@ class Case:
         if edges:
             for invariant in self.invariants:
                 invariant.contact_moved(fields["output"], edges)
-        reason = spoiled(edges or ())
+        reason = spoiled([*self._last_edges.get(fields["output"], ()), *edges]) if edges else ""
+        if edges:
+            self._last_edges[fields["output"]] = edges[-1:]
         if reason:
             for item in self._undecided:
                 item.settled = undecided(reason)

@@ -111,8 +111,24 @@ class Engine:
             aborted = "ventproof itself failed"
             raise
         finally:
-            aborted = await self._end(pollers, aborted)
+            aborted = await self._to_the_end(self._end(pollers, aborted))
         return Outcome(None, aborted, self._unsafe) if aborted else Outcome(self._case.verdict)
+
+    async def _to_the_end(self, ending: Coroutine[Any, Any, str]) -> str:
+        """Await the tidying up whatever happens: a cancellation in between is kept until it is done."""
+        task = asyncio.get_running_loop().create_task(ending)
+        cancelled = False
+        while not task.done():
+            try:
+                await asyncio.shield(task)
+            except asyncio.CancelledError:
+                cancelled = True
+            except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
+                pass
+        result = task.result()
+        if cancelled:
+            raise asyncio.CancelledError
+        return result
 
     async def _end(self, pollers: list[asyncio.Task[NoReturn]], aborted: str) -> str:
         """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict.
@@ -150,12 +166,14 @@ class Engine:
     async def _leave_bench(self, pollers: list[asyncio.Task[NoReturn]]) -> str:
         """Make the outputs safe and let go of everything, before anything is written; return what is unsafe."""
         unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
+        for task in pollers:
+            task.cancel()  # first: they must not ask a new line process anything
+        if self._broken.done() and not self._broken.cancelled():
+            self._broken.exception()  # seen: what broke while tidying up changes nothing any more
         try:
             await self._rig.outputs.make_safe()
         except BenchError as error:
             unsafe = f"the outputs may not be in their safe state: {error}"
-        for task in pollers:
-            task.cancel()
         await asyncio.gather(*pollers, return_exceptions=True)
         with suppress(BenchError):
             await self._rig.close()
@@ -271,7 +289,8 @@ class Engine:
         began_s = self._begin_step(number, step.step)
         for index, stimulus in enumerate(step.do):
             await sleep_until(began_s + stimulus.at)
-            await self._apply(number, index, stimulus)
+            planned_s = began_s + stimulus.at if stimulus.at else None
+            await self._apply(number, index, stimulus, planned_s)
         await self._until_decided(number)
 
     def _begin_step(self, number: int, name: str) -> float:
@@ -298,8 +317,15 @@ class Engine:
             self._reported.add(id(result))
             self._emit("finding", **finding_fields(result))
 
-    async def _apply(self, step: int, index: int, stimulus: Stimulus) -> None:
-        """Apply one stimulus and record it with the window that holds it."""
+    async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
+        """Apply one stimulus and record it with the window that holds it.
+
+        Args:
+            step: number of the step.
+            index: the stimulus' number there.
+            stimulus: what to do.
+            planned_s: loop time for which the profile plans it; None: whenever its turn comes.
+        """
         if isinstance(stimulus, Wait):
             await asyncio.sleep(stimulus.wait)
             return
@@ -329,7 +355,7 @@ class Engine:
         )
         if len(edges) == 1:
             window = await outputs.contact(self._output_names[name], closed=edges[0].closed)
-            reports = [EdgeReport(edges[0].closed, start_s, window)]
+            reports = [EdgeReport(edges[0].closed, start_s if planned_s is None else planned_s, window)]
         else:
             reports = await outputs.train(self._output_names[name], edges, start_s=start_s)
         self._emit("stimulus", **fields, output=name, said=said, edges=self._clockwork.edges(reports))

@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 from bench.samples import EdgeReport, Gap, Poll, Window
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Version of the log's vocabulary."""
 
 _GRID: Final = 1e6  # log times are whole microseconds, rounded so that a window never loses its instant

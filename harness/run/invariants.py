@@ -103,6 +103,7 @@ class InvariantItem:
             and output in condition
             and any(closed is not self._wanted for closed in states)
         ):
+            self._watches = [w for w in self._watches if w.stimulus.latest_s < at_s]  # else: never in force
             for watch in self._watches:
                 watch.end_at(at_s)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -52,6 +53,14 @@ def test_a_cut_log_never_passes_more_than_it_proves(recorded, tmp_path):
         decided = decide_again(read_log(cut))
         assert decided.verdict is None
         assert {(f["step"], f["number"]) for f in decided.findings if f["verdict"] == "pass"} <= passed
+
+
+def test_a_log_of_another_format_is_refused(recorded, tmp_path):
+    """What another version meant by its events is not guessed."""
+    state = read_log(recorded(PROFILES[0]).log)
+    other = replace(state, events=({**state.events[0], "format": 1}, *state.events[1:]))
+    with pytest.raises(FileError, match=r"the log's format is 1, and this ventproof judges format 2"):
+        decide_again(other)
 
 
 def test_an_edited_tolerance_changes_the_verdict(recorded):

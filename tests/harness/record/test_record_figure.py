@@ -34,6 +34,7 @@ from harness.record.scale import Scale, padded, spread
 from harness.record.svg import Drawing, text_width, wrap
 from harness.run.case import case_of
 from harness.run.engine import Engine
+from harness.run.events import FORMAT
 
 SVG = "{http://www.w3.org/2000/svg}"
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
@@ -50,6 +51,7 @@ def record(profile=RAIN, bench=BENCH, faults=()):
     read = read_profile("profile.yaml", profile)
     bound = bind(read, loaded, {})
     header = {
+        "format": FORMAT,
         "use": {},
         "profile": {"name": read.model.profile, "text": read.text},
         "bench": {"name": loaded.model.bench, "text": loaded.text},

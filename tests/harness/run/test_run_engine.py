@@ -13,7 +13,7 @@ from bench.build import assemble
 from bench.errors import RecordError
 from bench.samples import EdgeReport, Window
 from harness.profile.bind import bind
-from harness.profile.load import load_profile
+from harness.profile.load import load_profile, read_profile
 from harness.record.read import read_log
 from harness.run.case import case_of
 from harness.run.engine import Engine
@@ -224,3 +224,73 @@ steps:
     expect: [{signal: roof_vent, stays_above: 95 %, for: 5 s}]
 """
     assert run(profile, bench=safe).outcome.verdict == "pass"
+
+
+@pytest.mark.parametrize("again_after_s", [0.0, 0.001, 0.01])
+def test_a_cancellation_while_tidying_up_is_kept_until_it_is_done(again_after_s, shipped, bench_text):
+    """However often a run is cancelled, the outputs are made safe and the log gets its closing line."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    bound = bind(profile, bench, {})
+    events, rigs = [], []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        rigs.append(rig)
+        made_safe = rig.outputs.make_safe
+
+        async def slowly():
+            await asyncio.sleep(0.02)
+            await made_safe()
+
+        rig.outputs.make_safe = slowly
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        task = asyncio.get_running_loop().create_task(engine.run({}))
+        await asyncio.sleep(60)
+        for _ in range(4):
+            task.cancel()
+            await asyncio.sleep(again_after_s)
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    virtual.run(main(), virtual=True)
+    assert [e.name for e in events[-2:]] == ["safe", "run_end"]
+    rigs[0].mock.advance(rigs[0].mock.now_s + 60)
+    assert not rigs[0].mock.override_active
+
+
+def test_a_closure_that_lasted_longer_than_planned_decides_nothing(bench_text):
+    """A contact closed and opened by two stimuli is held to the plan like a pulse train."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = read_profile(
+        "profile.yaml",
+        """
+profile: a short closure
+needs: {outputs: {rain: contact}, signals: {rain_override: flag}}
+start: {set: {rain: open}}
+steps:
+  - step: a short closure
+    do: [{close: rain, label: closed}, {open: rain, at: 300 ms}]
+    expect: [{signal: rain_override, unchanged: {for: 5 s}, after: closed}]
+""",
+    )
+    bound = bind(profile, bench, {})
+    outcomes = []
+    for late_s in (0.0, 0.5):
+
+        async def main(late_s=late_s):
+            rig = assemble(bench.model, seed=0)
+            moved = rig.outputs.contact
+
+            async def late(name, *, closed):
+                await asyncio.sleep(0.0 if closed else late_s)
+                return await moved(name, closed=closed)
+
+            rig.outputs.contact = late
+            engine = Engine(
+                profile.model, rig, case_of(bound), record=lambda _: None, output_names=bound.outputs
+            )
+            return await engine.run({})
+
+        outcomes.append(str(virtual.run(main(), virtual=True).verdict))
+    assert outcomes == ["pass", "inconclusive"]

@@ -74,3 +74,20 @@ def test_a_failed_invariant_says_when_and_by_how_much(run):
     found = next(f for f in result.findings if f["step"] is None)
     assert found["margin"][0] < 0
     assert "%" in found["why"]
+
+
+def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
+    """Rain that stops before `settled_after` leaves the invariant unproved, whatever the vent did."""
+    steps = """
+  - step: a short shower
+    do: [{close: rain}, {open: rain, at: 10 s, label: dry}]
+    expect: [{signal: rain_override, equals: on, within: 15 s, after: dry}]
+"""
+    result = run(
+        HEAD
+        + always("{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 35 s}")
+        + "steps:"
+        + steps
+    )
+    found = next(f for f in result.findings if f["step"] is None)
+    assert found["verdict"] == "inconclusive"
