@@ -8,6 +8,7 @@ from typing import Final, final
 
 from bench.bus import ModbusBus
 from bench.clock import now_s
+from bench.endpoints import EndpointHold, network_endpoints
 from bench.interfaces import Bus, Outputs
 from bench.line import LineOutputs
 from bench.mock.server import Responder
@@ -39,6 +40,7 @@ class Rig:
         outputs: every output, by name.
         reads: what is polled, a bus each.
         buses: buses of this process, to open and close; those in the line process are the outputs' business.
+        hold: keeps a second run on this computer off the bench's network endpoints.
         mock: the mock unit, in process only; it knows the true trajectories.
     """
 
@@ -47,6 +49,7 @@ class Rig:
     reads: tuple[Read, ...]
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
+    hold: EndpointHold | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -60,15 +63,21 @@ class Rig:
 
     async def open(self) -> None:
         """Open the buses, then the outputs, which go to their safe state."""
+        if self.hold is not None:
+            self.hold.take()
         for bus in self.buses:
             await bus.open()
         await self.outputs.open()
 
     async def close(self) -> None:
         """Close the outputs, then the buses."""
-        await self.outputs.close()
-        for bus in self.buses:
-            await bus.close()
+        try:
+            await self.outputs.close()
+            for bus in self.buses:
+                await bus.close()
+        finally:
+            if self.hold is not None:
+                self.hold.release()
 
 
 def assemble(file: BenchFile, *, seed: int) -> Rig:
@@ -100,9 +109,10 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
 
 
 def _real(file: BenchFile) -> Rig:
+    hold = EndpointHold(network_endpoints(file))
     outputs = LineOutputs(file)
     local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in outputs.buses}
-    return Rig(file, outputs, _reads(file, {**local, **outputs.buses}), tuple(local.values()))
+    return Rig(file, outputs, _reads(file, {**local, **outputs.buses}), tuple(local.values()), hold=hold)
 
 
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:

@@ -162,7 +162,7 @@ def _interrupted(seen: set[str], log: Path) -> str:
         else "THE OUTPUTS MAY NOT BE IN THEIR SAFE STATE"
     )
     closed = f"{log} is closed" if "run_end" in seen else f"{log} has no closing line"
-    return f"interrupted: {safe}, and {closed}; it counts as aborted unless it holds a verdict"
+    return f"interrupted: {safe}, and {closed}"
 
 
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:

@@ -81,6 +81,14 @@ def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bou
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
         EvidenceError: the samples contradict what the bench file declares.
     """
+    try:
+        return _follow(state, profile)
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError, RecursionError) as error:
+        reason = f"its events are not what ventproof writes ({type(error).__name__}: {error})"
+        raise FileError([Problem("the log", None, None, reason)]) from error
+
+
+def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Case]:
     header = state.events[0]
     if header.get("format") != FORMAT:
         reason = f"the log's format is {header.get('format')!r}, and this ventproof judges format {FORMAT}"

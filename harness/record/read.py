@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, final
+from typing import Any, Final, final
 
 from bench.errors import FileError, Problem
 from harness.record.chain import GENESIS, link, unseal
+
+VERDICTS: Final = ("pass", "fail", "inconclusive")
 
 
 @final
@@ -50,10 +52,14 @@ def _fault_in(body: bytes, digest: str, seal_digest: str, number: int) -> tuple[
         )
     try:
         event = json.loads(body)
-    except ValueError:
+    except (ValueError, RecursionError):
         return "it is no JSON object", {}
     if not isinstance(event, dict) or event.get("seq") != number - 1:
         return f"its sequence number is not {number - 1}", {}
+    if not isinstance(event.get("event"), str) or not isinstance(event.get("t"), int | float):
+        return "it has no event or no time", {}
+    if event["event"] == "run_end" and event.get("verdict") not in {*VERDICTS, None}:
+        return f"its verdict is none of {', '.join(VERDICTS)}", {}
     return "", event
 
 

@@ -55,7 +55,7 @@ def test_a_cut_log_never_passes_more_than_it_proves(recorded, tmp_path):
         assert {(f["step"], f["number"]) for f in decided.findings if f["verdict"] == "pass"} <= passed
 
 
-def test_a_log_of_another_format_is_refused(recorded, tmp_path):
+def test_a_log_of_another_format_is_refused(recorded):
     """What another version meant by its events is not guessed."""
     state = read_log(recorded(PROFILES[0]).log)
     other = replace(state, events=({**state.events[0], "format": 1}, *state.events[1:]))
