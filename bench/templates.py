@@ -80,7 +80,7 @@ class Template:
 
     @staticmethod
     def parse(text: str) -> Template:
-        """Read a template such as `A0 {channel} 01 {sum8}` or `"RELAY {channel} ON" 0D 0A`.
+        """Read a template such as `55 {channel} 01 {sum8}` or `"RELAY {channel} ON" 0D 0A`.
 
         Raises:
             ValueError: the text is no template; the message shows where, and what would be right.
@@ -91,7 +91,7 @@ class Template:
             token = _TOKEN.match(text, at)
             if token is None:
                 raise ValueError(
-                    f"{text[at : at + 12]!r} in the frame {text!r} is neither a hex byte such as A0, "
+                    f"{text[at : at + 12]!r} in the frame {text!r} is neither a hex byte such as 55, "
                     "nor quoted text, nor a field such as {channel}"
                 )
             if token["hex"]:
@@ -102,7 +102,7 @@ class Template:
                 parts += _quoted(quoted)
             at = token.end()
         if not parts:
-            raise ValueError("the frame is empty; write hex bytes such as A0 01, or quoted text")
+            raise ValueError("the frame is empty; write hex bytes such as 55 01, or quoted text")
         return Template(tuple(parts))
 
     def render(self, *, channel: int, on: bool) -> bytes:

@@ -32,7 +32,7 @@ class FramesOptions(FileModel):
     channel: Annotated[int, Field(ge=0)] = 1
     """The board's number for this relay."""
     on: str
-    """Frame that energises the relay, such as `A0 {channel} 01 {sum8}`."""
+    """Frame that energises the relay, such as `55 {channel} 01 {sum8}`."""
     off: str
     """Frame that releases the relay."""
     reply: str | None = None

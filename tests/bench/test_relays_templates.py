@@ -56,13 +56,13 @@ def test_checksums_close_their_frames(data):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("A0 0", r"^'0' in the frame 'A0 0' is neither a hex byte such as A0, nor quoted text, nor a field"),
-        ("A0 XY", r"^'XY' in the frame"),
-        ('A0 "open', r"^'\"open' in the frame"),
-        ("A0 {chanel}", r"^\{chanel\} is no field of a frame; did you mean 'channel'\?$"),
+        ("55 0", r"^'0' in the frame '55 0' is neither a hex byte such as 55, nor quoted text, nor a field"),
+        ("55 XY", r"^'XY' in the frame"),
+        ('55 "open', r"^'\"open' in the frame"),
+        ("55 {chanel}", r"^\{chanel\} is no field of a frame; did you mean 'channel'\?$"),
         ('"{sum9}"', r"^\{sum9\} is no field of a frame; did you mean 'sum8'\?$"),
         ('"größer"', r"is not ASCII; write such bytes in hex, outside the quotes$"),
-        ("  ", r"^the frame is empty; write hex bytes such as A0 01, or quoted text$"),
+        ("  ", r"^the frame is empty; write hex bytes such as 55 01, or quoted text$"),
     ],
 )
 def test_a_template_that_is_none_is_refused(text, says):
@@ -181,10 +181,10 @@ def test_a_coil_is_no_faster_than_its_bus():
         ("frames", {"port": "/dev/x", "on": "1 ", "off": "0 "}, None),
         (
             "frames",
-            {"port": "/dev/x", "on": "A0 01 01 A2", "off": "A0 01 00 A1", "reply": "01 02 03 04"},
+            {"port": "/dev/x", "on": "55 01 01 A2", "off": "55 01 00 A1", "reply": "01 02 03 04"},
             0.00933,
         ),
-        ("frames", {"port": "socket://x:1", "on": "A0 01", "off": "A0 00"}, 0.001),
+        ("frames", {"port": "socket://x:1", "on": "55 01", "off": "55 00"}, 0.001),
         ("control-line", {"port": "/dev/x", "line": "rts"}, 0.002),
         ("control-line", {"port": "rfc2217://x:1", "line": "rts"}, 0.12),
         ("mock", {"input": "rain"}, 0.0001),
