@@ -12,11 +12,6 @@ def now_s() -> float:
     return asyncio.get_running_loop().time()
 
 
-def monotonic_s() -> float:
-    """Return CLOCK_MONOTONIC in seconds, which the ordinary asyncio loop and every process share."""
-    return time.monotonic()
-
-
 def utc_now() -> datetime:
     """Return the date and time of day for the record's header; never used to measure."""
     return datetime.now(UTC)

@@ -68,8 +68,32 @@ async def _open(port: serial.Serial, url: str, worker: ThreadPoolExecutor) -> No
         raise LinkError(f"port {url} cannot be opened: {reason}") from error
 
 
+class _SharedPort:
+    """A port that several outputs may open; the first opens it, the last closes it."""
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._serial: serial.Serial | None = None
+        self._worker: ThreadPoolExecutor | None = None
+        self._users = 0
+        self._opening = asyncio.Lock()
+
+    async def close(self) -> None:
+        """Give the port up; closes it when nobody else uses it. Most systems then drop its control lines."""
+        async with self._opening:
+            self._users = max(0, self._users - 1)
+            if self._users:
+                return
+            port, self._serial = self._serial, None
+            worker, self._worker = self._worker, None
+            if worker is not None:
+                if port is not None:
+                    await asyncio.get_running_loop().run_in_executor(worker, port.close)
+                worker.shutdown(wait=False)
+
+
 @final
-class Port:
+class Port(_SharedPort):
     """A serial port, or a TCP connection in its place, that carries commands and replies of one board.
 
     Outputs that share it each open and close it; the first opens, the last closes. It is never opened again
@@ -77,12 +101,8 @@ class Port:
     """
 
     def __init__(self, url: str, baud: int) -> None:
-        self.url = url
+        super().__init__(url)
         self.baud = baud
-        self._serial: serial.Serial | None = None
-        self._worker: ThreadPoolExecutor | None = None
-        self._users = 0
-        self._opening = asyncio.Lock()
         self._talking = asyncio.Lock()
         self._late_s = 0.0  # for how long a reply may still come that nobody waits for
 
@@ -99,19 +119,6 @@ class Port:
                 await _open(port, self.url, self._worker)
                 self._serial = port
             self._users += 1
-
-    async def close(self) -> None:
-        """Give the port up; closes it when nobody else uses it."""
-        async with self._opening:
-            self._users = max(0, self._users - 1)
-            if self._users:
-                return
-            port, self._serial = self._serial, None
-            worker, self._worker = self._worker, None
-            if worker is not None:
-                if port is not None:
-                    await asyncio.get_running_loop().run_in_executor(worker, port.close)
-                worker.shutdown(wait=False)
 
     async def send(self, data: bytes) -> Window:
         """Send without waiting for a reply; the window ends when the last bit is on the wire.
@@ -196,15 +203,11 @@ class Port:
 
 
 @final
-class ControlPort:
+class ControlPort(_SharedPort):
     """The control lines of a serial port, set to rest before it is opened, so far as that goes."""
 
     def __init__(self, url: str) -> None:
-        self.url = url
-        self._serial: serial.Serial | None = None
-        self._worker: ThreadPoolExecutor | None = None
-        self._users = 0
-        self._opening = asyncio.Lock()
+        super().__init__(url)
         self._at_rest: dict[ControlLine, bool] = {"rts": False, "dtr": False}
 
     def rest(self, line: ControlLine, *, asserted: bool) -> None:
@@ -249,19 +252,6 @@ class ControlPort:
         if found != asserted:
             raise DriverError(f"port {self.url}: its {line.upper()} line does not stand as it was set")
         return Window(begun_s, now_s())
-
-    async def close(self) -> None:
-        """Give the port up; closes it when nobody else uses it. Most systems then drop both lines."""
-        async with self._opening:
-            self._users = max(0, self._users - 1)
-            if self._users:
-                return
-            port, self._serial = self._serial, None
-            worker, self._worker = self._worker, None
-            if worker is not None:
-                if port is not None:
-                    await asyncio.get_running_loop().run_in_executor(worker, port.close)
-                worker.shutdown(wait=False)
 
 
 def _line_state(fd: int, line: ControlLine) -> bool:

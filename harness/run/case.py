@@ -66,7 +66,7 @@ class Item:
 
 def undecided(why: str) -> Finding:
     """Return the finding for a response that nothing could decide."""
-    return Finding(verdict=Verdict.INCONCLUSIVE, why=why, margin=None, slack=None, response_s=None, seen=None)
+    return Finding(Verdict.INCONCLUSIVE, why)
 
 
 def _anchor(response: ResponseCommon, step: Step) -> tuple[str, int | None]:

@@ -67,14 +67,8 @@ class InvariantItem:
         if failed is not None or not self._closed:
             return failed
         if not found:
-            return Finding(
-                verdict=Verdict.INCONCLUSIVE,
-                why="its condition never held long enough in this run: nothing was shown",
-                margin=None,
-                slack=None,
-                response_s=None,
-                seen=None,
-            )
+            why = "its condition never held long enough in this run: nothing was shown"
+            return Finding(Verdict.INCONCLUSIVE, why)
         return min(found, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
 
     def run_begins(self, window: Window) -> None:
