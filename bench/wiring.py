@@ -11,6 +11,7 @@ from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, Po
 from bench.interfaces import Table
 from bench.mock.settings import MockSettings
 from bench.samples import SignalTraits
+from bench.sensors import ContactSensor
 from bench.units import Dimension, dimension_of
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
@@ -134,6 +135,8 @@ class ContactOutput(OutputCommon):
     fastest_edge: PositiveSeconds | None = None
     """Shortest time between two edges that this relay can follow. Unless stated: the driver's own limit, or the
     longest operate or release time plus bounce where that is longer (a shorter pulse might never reach the contact)."""
+    sensor: ContactSensor | None = None
+    """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
 
 
 class RegisterOutput(OutputCommon):
