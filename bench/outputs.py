@@ -15,7 +15,7 @@ from bench.errors import BenchError, DriverError
 from bench.ports import Ports
 from bench.pulses import check_plan
 from bench.samples import Edge, EdgeReport, Window
-from bench.wiring import BusSpec, ContactOutput, OutputSpec, RegisterOutput
+from bench.wiring import BusSpec, ContactOutput, OutputSpec, ValueOutput
 from bench.wording import nearest, word_errors
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def _wake(wait: asyncio.Future[None]) -> None:
 @final
 @dataclass(frozen=True, slots=True)
 class _LevelLine:
-    spec: RegisterOutput
+    spec: ValueOutput
     driver: Level
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -138,8 +138,10 @@ class LocalOutputs:
 
     def _add(self, name: str, spec: OutputSpec, wiring: Wiring) -> None:
         driver = find(spec.driver)
-        if driver.kind != spec.kind:
-            raise ValueError(f"driver {spec.driver!r} serves `kind: {driver.kind}`, not `kind: {spec.kind}`")
+        if spec.kind not in driver.serves:
+            raise ValueError(
+                f"driver {spec.driver!r} serves `kind: {driver.serves[0]}`, not `kind: {spec.kind}`"
+            )
         try:
             options = driver.options.model_validate(spec.wired)
         except ValidationError as error:
@@ -213,12 +215,13 @@ class LocalOutputs:
             for number, edge in enumerate(edges, start=1):
                 due_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
-                if not await self._reached(line, max(due_s, line.free_from_s), edge, stops):
-                    break
+                reached = await self._reached(line, max(due_s, line.free_from_s), edge, stops)
                 if self._halts != halts:
                     raise DriverError(
                         f"output {name}: the train was broken off before edge {number}, outputs were made safe"
                     )
+                if not reached:
+                    break
                 try:
                     window = await line.drive(closed=edge.closed)
                 except DriverError as error:
@@ -260,11 +263,13 @@ class LocalOutputs:
         Every output is tried whatever becomes of the others; then the first error is raised.
         """
         self._halts += 1
+        for line in self._contacts.values():
+            line.stop()
         ways: list[Coroutine[None, None, Window]] = [
             line.drive(closed=line.spec.safe == "closed") for line in self._contacts.values()
         ]
         ways += [
-            line.put(line.spec.safe.value) for line in self._levels.values() if line.spec.safe is not None
+            line.put(safe) for line in self._levels.values() if (safe := line.spec.safe_level) is not None
         ]
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         outcomes = await asyncio.shield(asyncio.gather(*ways, return_exceptions=True))
