@@ -68,6 +68,11 @@ class Train:
         """Why the train is not the one asked for; None while it is."""
         return self._task.exception() if self._task.done() and not self._task.cancelled() else None
 
+    @property
+    def stopped(self) -> bool:
+        """Whether it was stopped rather than came to its own end."""
+        return self._stopped.is_set()
+
     async def stop(self) -> None:
         """Stop within one pulse; the contact is open afterwards, and all that was played is known.
 

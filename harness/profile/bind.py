@@ -15,8 +15,10 @@ from bench.wiring import BenchFile, ContactOutput, SignalSpec, ValueOutput
 from bench.wording import nearest
 from harness.profile import model
 from harness.profile.fineness import fineness_problems, responses
-from harness.profile.model import CONTACT, Profile, PulseContact, ResponseCommon
+from harness.profile.model import CONTACT, Profile, ResponseCommon
 from harness.profile.responses import kind_of
+from harness.profile.stimulus import PulseContact
+from harness.profile.weather import sensor_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -68,7 +70,8 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         *_twins(profile, signals, "signals"),
     ]
     if not problems:
-        problems = [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+        problems = [*sensor_problems(profile, bench, outputs)]
+        problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
         if profile.model.decision == "guarded":
             problems += fineness_problems(profile, bench, signals)
     if problems:
