@@ -57,7 +57,7 @@ async def harness_at_work():
 
 
 async def naive(edges, *, to_deadlines):
-    """Play as a loop of sleeps in the harness would, from edge to edge or to deadlines; returns how late each was, s."""
+    """Play by sleeping in the harness, from edge to edge or to deadlines; returns how late each edge was, s."""
     late_s, start_s, before_s = [], now_s(), 0.0
     for edge in edges:
         wait_s = start_s + edge.at_s - now_s() if to_deadlines else edge.at_s - before_s
