@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import pytest
 
+from bench import virtual
+from bench.benchfile import read_bench
+from bench.build import assemble
+from bench.clock import now_s
 from bench.errors import FileError
+from harness.profile.bind import bind
+from harness.profile.load import load_profile, read_profile
 from harness.record.read import read_log
+from harness.run.case import case_of
+from harness.run.engine import Engine
 
 HEAD = """
 profile: weather beside the steps
@@ -18,7 +28,7 @@ steps:
 """
 
 
-def profile(do, expect):
+def profile_text(do, expect):
     """Return the text of a profile of one step."""
     return HEAD + "".join(f"      - {line}\n" for line in do) + f"    expect: [{', '.join(expect)}]\n"
 
@@ -42,7 +52,7 @@ def closures(result, output):
 def test_every_tip_is_played_recorded_and_counted(run):
     """36 mm/h for 3 min are 1.8 mm, nine tips 20 s apart: played at their instants, and the unit counts them."""
     do = ["{rainfall: bucket, intensity: 36 mm/h, for: 3 min, label: shower}", "{wind: cups, speed: 9 m/s}"]
-    result = run(profile(do, ["{signal: tip_count, counts: 9, within: 200 s, after: shower}"]))
+    result = run(profile_text(do, ["{signal: tip_count, counts: 9, within: 200 s, after: shower}"]))
     assert result.outcome.verdict == "pass", result.findings
     begin = events_of(result, "stimulus")
     shower = next(e for e in begin if e["said"] == "rain of 36 mm/h into bucket for 3 min")
@@ -60,9 +70,11 @@ def test_every_tip_is_played_recorded_and_counted(run):
 def test_a_response_may_count_from_the_last_tip(run):
     """`after_end_of` a rainfall counts from its last edge, although the step's other stimuli came long before."""
     do = ["{rainfall: bucket, intensity: 24 mm/h, for: 4 min, label: shower}", "{wait: 1 s}"]
-    result = run(profile(do, ["{signal: rain_override, equals: off, within: 155 s, after_end_of: shower}"]))
+    result = run(
+        profile_text(do, ["{signal: rain_override, equals: off, within: 155 s, after_end_of: shower}"])
+    )
     assert result.outcome.verdict == "pass", result.findings
-    longer = run(profile(do, ["{signal: rain_override, unchanged: {for: 152 s}, after_end_of: shower}"]))
+    longer = run(profile_text(do, ["{signal: rain_override, unchanged: {for: 152 s}, after_end_of: shower}"]))
     assert longer.outcome.verdict == "fail"  # 120 s until the next tip is overdue and 30 s release delay
 
 
@@ -70,7 +82,7 @@ def test_another_wind_takes_the_place_of_the_one_before(run):
     """Each wind ends the one before, and the unit reads the new one."""
     do = ["{wind: cups, speed: 5.2 m/s}", "{wait: 10 s}", "{wind: cups, speed: 8.4 m/s, label: more}"]
     result = run(
-        profile(do, ["{signal: gust, reaches: 8.4 m/s, tolerance: 0.2 m/s, within: 5 s, after: more}"])
+        profile_text(do, ["{signal: gust, reaches: 8.4 m/s, tolerance: 0.2 m/s, within: 5 s, after: more}"])
     )
     assert result.outcome.verdict == "pass", result.findings
     first, second = events_of(result, "stimulus_end")
@@ -91,7 +103,7 @@ def test_a_failed_sensor_hides_the_weather_until_it_is_mended(run):
         "{signal: gust, reaches: 0 m/s, tolerance: 0.1 m/s, within: 4 s, after: broken}",
         "{signal: gust, reaches: 8.4 m/s, tolerance: 0.2 m/s, within: 5 s, after: mended}",
     ]
-    result = run(profile(do, expect))
+    result = run(profile_text(do, expect))
     assert result.outcome.verdict == "pass", result.findings
     times = [e["from"] for e in closures(result, "cups")]
     broken, mended = (
@@ -112,7 +124,7 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
         "{wait: 3 s}",
         "{mend: outside_temperature, label: mended}",
     ]
-    text = profile(do, ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"])
+    text = profile_text(do, ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"])
     result = run(text)
     assert result.outcome.verdict == "pass", result.findings
     levels = [e["level"] for e in events_of(result, "stimulus") if "level" in e]
@@ -143,15 +155,70 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
 def test_weather_that_cannot_be_is_refused_before_anything_moves(do, reason, run):
     """A slip, a missing sensor or a wind that the output cannot play is found with its line."""
     with pytest.raises(FileError, match=rf"(?s)profile\.yaml:\d+:\d+: .*{reason}"):
-        run(profile([do], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
+        run(profile_text([do], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
 
 
 def test_a_contact_cannot_be_two_things(run):
     """A contact that plays wind is not closed by hand, nor is it a condition of an invariant."""
     do = ["{wind: cups, speed: 5 m/s}", "{close: cups}"]
     with pytest.raises(FileError, match=r"'cups' stands for wind further up and for contact here"):
-        run(profile(do, ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
+        run(profile_text(do, ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
     always = "always:\n  - {signal: gust, stays_below: 9 m/s, while: {cups: closed}}\nsteps:"
-    text = profile(do[:1], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]).replace("steps:", always, 1)
+    text = profile_text(do[:1], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]).replace(
+        "steps:", always, 1
+    )
     with pytest.raises(FileError, match=r"'cups' stands for wind: it opens and closes all the time"):
         run(text)
+
+
+@pytest.mark.parametrize("after_s", [45.0, 45.5, 60.0, 119.0])
+def test_an_interrupted_gale_leaves_the_contact_open(after_s, bench_text, shipped):
+    """Whenever the operator breaks the run off, the cups' contact ends open and nothing is played any more."""
+    bench = read_bench("bench.yaml", bench_text)
+    profile = load_profile(shipped["wind-closes-holds-lets-go"])
+    bound = bind(profile, bench, {})
+    events = []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        task = asyncio.get_running_loop().create_task(engine.run({}))
+        await asyncio.sleep(after_s)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        ended = len(events)
+        await asyncio.sleep(30)
+        assert len(events) == ended
+        rig.mock.advance(now_s())
+        assert "cups" not in rig.mock._closed
+
+    virtual.run(main(), virtual=True)
+    assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
+
+
+def test_a_bench_that_falls_behind_aborts_the_run(bench_text):
+    """Pulses much later than asked for are another weather: the run is broken off, and nothing passes."""
+    bench = read_bench("bench.yaml", bench_text)
+    do = ["{wind: cups, speed: 14 m/s}"]
+    profile = read_profile("p.yaml", profile_text(do, ["{signal: gust, stays_below: 100 m/s, for: 60 s}"]))
+    bound = bind(profile, bench, {})
+    events = []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        drive = rig.outputs._contacts["cups"].driver
+        energise = drive.energise
+
+        async def slow(on):
+            await asyncio.sleep(0.06)  # longer than the 44 ms between two edges
+            return await energise(on)
+
+        drive.energise = slow
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        return await engine.run({})
+
+    outcome = virtual.run(main(), virtual=True)
+    assert outcome.verdict is None
+    assert outcome.aborted.startswith("the pulses on cups fell 0.2")
+    assert outcome.aborted.endswith("s behind: the weather was not the one asked for")
