@@ -46,7 +46,9 @@ async def play(settings, folder):
         words = stand.unit.read("input", 8, 7, now_s())
         await write_coil(line, 1, on=True)
         await asyncio.sleep(0.05)
-        reader, writer = await asyncio.open_connection("127.0.0.1", int(stand.places["unit_tcp"].rpartition(":")[2]))
+        reader, writer = await asyncio.open_connection(
+            "127.0.0.1", int(stand.places["unit_tcp"].rpartition(":")[2])
+        )
         writer.write(encode("tcp", Frame(1, bytes.fromhex("04 0000 0001"))))
         try:
             answer = await asyncio.wait_for(reader.read(1), 0.2)
