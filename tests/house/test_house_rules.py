@@ -32,6 +32,7 @@ PURE = (
     "bench/responsetime.py",
     "bench/budget.py",
     "bench/pulses.py",
+    "bench/uncertainty.py",
     "bench/templates.py",
     "bench/linewire.py",
     "bench/mock/actuator.py",
