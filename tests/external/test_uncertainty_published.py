@@ -78,7 +78,7 @@ def test_an_interval_between_two_polled_events_is_the_root_of_two_larger():
 
 
 def test_certain_bounds_do_not_limit_the_freedom():
-    """One component of readings among certain bounds: ν·(u_c/u)^4 (GUM G.4.1)."""
+    """One component of readings among certain bounds, freedom·(u_c/u)^4 (GUM G.4.1)."""
     assert effective_freedom([(1.0, 4.0), (1.0, math.inf)]) == pytest.approx(16.0)
     assert effective_freedom([(0.0, 4.0)]) == math.inf
 
