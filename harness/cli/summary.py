@@ -32,7 +32,7 @@ def show(done: Sequence[Series]) -> None:
     records are written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(_console(), done)
+        _show(new_console(), done)
 
 
 def _show(console: Console, done: Sequence[Series]) -> None:
@@ -117,7 +117,7 @@ def _show_run(console: Console, result: RunResult) -> None:
 
 def show_decided(log: str, state: LogState, decided: Decided) -> None:
     """Print what a log's evidence says now, and what changed against the findings that it holds."""
-    console = _console()
+    console = new_console()
     profile = titled(state.events[0]["profile"]["name"], decided.decision)
     console.print(findings_table(profile, decided.findings))
     for old, new in decided.changes:
@@ -152,7 +152,8 @@ class _Console(Console):
         raise BrokenPipeError
 
 
-def _console() -> Console:
+def new_console() -> Console:
+    """Return where results are printed: the terminal, or 120 columns where there is none."""
     console = _Console(highlight=False)
     if not console.is_terminal:
         console.width = 120

@@ -18,7 +18,7 @@ RANKS = (
     ("harness.run",),
     ("harness.record",),
     ("harness.prove",),
-    ("harness.session", "harness.series"),
+    ("harness.session", "harness.series", "harness.selfcheck"),
     ("harness.cli", "harness.plugin"),
 )
 
@@ -33,6 +33,9 @@ PURE = (
     "bench/budget.py",
     "bench/pulses.py",
     "bench/uncertainty.py",
+    "bench/measured.py",
+    "bench/decidable.py",
+    "bench/diagnosis.py",
     "bench/templates.py",
     "bench/linewire.py",
     "bench/mock/actuator.py",
