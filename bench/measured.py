@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 from bench.uncertainty import Component, scatter
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _CLEAR_STEPS: Final = 2  # a movement of so many steps a refresh cannot hide behind rounding
 _PROVES: Final = 3  # changes of one movement before anything is said of the refresh interval
 _MOST_CHANGES: Final = 150  # of one movement; more say nothing new
-_REST: Final = 0.5  # of the usual speed: a value that went on slower than this was at rest meanwhile
+_REST: Final = 0.9  # of its fastest: a value that went on slower than this was at rest meanwhile
 
 
 @final
@@ -189,7 +189,7 @@ def edges_measured(output: str, reports: Sequence[EdgeReport]) -> EdgesMeasured 
 def delay_bounds(
     samples: Sequence[Sample], window: Window, old: float, *, refresh_s: float, error: float = 0.0
 ) -> tuple[float, float] | None:
-    """Return how long after a stimulus a value began to change: at least and at most, seconds.
+    """Return how long after a stimulus a value was another, by more than readings can be off: at least and at most.
 
     Args:
         samples: readings from before the stimulus on.
@@ -199,7 +199,7 @@ def delay_bounds(
         error: two readings of one value differ by no more than twice this.
 
     Returns:
-        None when it never changed.
+        seconds; None when it never changed.
     """
     held_s = -math.inf
     for sample in samples:
@@ -256,13 +256,16 @@ def refresh_measured(
     movements = [run for run in _movements(samples) if len(run) >= _PROVES]
     if not movements:
         return None
-    most_s, least_s = math.inf, 0.0
+    most_s = min((b.to_s - a.from_s) / n for run in movements for a, b, n in _apart(run))
+    least_s = 0.0
     for run in movements:
-        most_s = min(most_s, *((b.to_s - a.from_s) / n for a, b, n in _apart(run)))
-        if _shows_every_refresh(run, step):
-            least_s = max(least_s, *(b.from_s - a.to_s for a, b in pairwise(run)))
-            if least_s >= _farthest_polls_s(samples, run):
-                least_s = max(least_s, *((b.from_s - a.to_s) / n for a, b, n in _apart(run)))
+        if not _shows_every_refresh(run, step):
+            continue
+        found_s = max(b.from_s - a.to_s for a, b in pairwise(run))
+        if found_s >= _farthest_polls_s(samples, run):
+            found_s = max(found_s, *((b.from_s - a.to_s) / n for a, b, n in _apart(run)))
+        if found_s <= most_s:  # else the value was at rest for a while
+            least_s = max(least_s, found_s)
     changes = sum(len(run) for run in movements)
     return RefreshMeasured(
         signal=signal, changes=changes, at_least_s=least_s, at_most_s=most_s, declared_s=declared_s
@@ -294,9 +297,14 @@ def _movements(samples: Sequence[Sample]) -> list[list[_Change]]:
 
 def _shows_every_refresh(run: Sequence[_Change], step: float) -> bool:
     """Whether the value moved on without a rest, and by more at each change than rounding could hide."""
-    speed = abs(sum(change.by for change in run[1:])) / (run[-1].to_s - run[0].to_s)
+    so_far = [0.0, *accumulate(abs(change.by) for change in run[1:])]
+    fastest = max(
+        (so_far[j] - so_far[i]) / (run[j].to_s - run[i].from_s)
+        for i in range(len(run))
+        for j in range(i + 1, len(run))
+    )
     return all(
-        abs(b.by) >= max(_CLEAR_STEPS * step, _REST * speed * (b.from_s - a.to_s)) for a, b in pairwise(run)
+        abs(b.by) >= max(_CLEAR_STEPS * step, _REST * fastest * (b.from_s - a.to_s)) for a, b in pairwise(run)
     )
 
 

@@ -6,8 +6,8 @@ import asyncio
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol, final
 
+from bench.answers import Exercised, Seen
 from bench.clock import now_s
-from bench.diagnosis import Exercised, Seen
 from bench.errors import DriverError
 from bench.measured import (
     BusMeasured,

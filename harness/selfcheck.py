@@ -17,7 +17,7 @@ from bench.clock import now_s, utc_now
 from bench.decidable import Decidable, decidable
 from bench.diagnosis import diagnose
 from bench.document import Loaded
-from bench.errors import BenchError, FileError, Problem
+from bench.errors import BenchError, DriverError, FileError, Problem
 from bench.measured import Quantiles
 from bench.samples import EdgeReport, Gap, Poll, Window
 from bench.selfcheck import Measured, SelfCheck
@@ -33,6 +33,7 @@ from harness.run.events import FORMAT, Clockwork, Event
 Result = Literal["fine", "worse", "failed"]
 Kind = Literal["bench", "unit"]
 
+_INTERRUPTED: Final = "interrupted by the operator"
 _DIGITS: Final = 9  # decimals of a measured figure in the log: nanoseconds
 
 
@@ -102,7 +103,12 @@ class _Checking:
         self._rig: Rig = assemble(bench.model, seed=seed)
 
     async def run(self) -> CheckResult:
-        """Check to the end; on every way out the outputs are safe and the log has its closing line."""
+        """Check to the end; on every way out the outputs are safe and the log has its closing line.
+
+        Raises:
+            asyncio.CancelledError: it was interrupted; the outputs are safe and the log says so.
+            DriverError: it was interrupted, and the outputs may not be in their safe state.
+        """
         self._emit("selfcheck_begin", **self._header())
         measured: Measured | None = None
         aborted = "ventproof itself failed"
@@ -112,13 +118,15 @@ class _Checking:
         except BenchError as error:
             aborted = str(error)
         except asyncio.CancelledError:
-            aborted = "interrupted by the operator"
+            aborted = _INTERRUPTED
             raise
         finally:
             unsafe = await self._end()
             if aborted or unsafe:
                 aborted = "; ".join(part for part in (aborted, unsafe) if part)
                 self._emit("selfcheck_end", result=None, aborted=aborted)
+            if aborted.startswith(_INTERRUPTED) and unsafe:
+                raise DriverError(unsafe)
         if aborted or measured is None:
             return self._result("failed", aborted, None, (), ())
         found = tuple(what_it_decides(self._bench.model, measured))

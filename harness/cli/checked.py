@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from math import isinf
 from typing import TYPE_CHECKING
 
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -13,8 +15,8 @@ from harness.cli.summary import new_console
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from bench.answers import Exercised
     from bench.decidable import Decidable
-    from bench.diagnosis import Exercised
     from bench.selfcheck import Measured
     from bench.wiring import BenchFile
     from harness.selfcheck import CheckResult
@@ -30,8 +32,12 @@ _SAYS = {
 
 
 def show_check(file: BenchFile, check: CheckResult) -> None:
-    """Print what was measured, what is wrong, and where the log is."""
-    console = new_console()
+    """Print what was measured, what is wrong, and where the log is; a reader that went away is no error."""
+    with suppress(BrokenPipeError):
+        _show(new_console(), file, check)
+
+
+def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
     if check.measured is not None:
         if check.kind == "bench":
             console.print(_measured_table(check.measured))
@@ -92,10 +98,10 @@ def _decidable_table(found: tuple[Decidable, ...]) -> Table:
     table.add_column("U of a time", justify="right")
     for one in found:
         if one.tolerance is None or one.deadline_s is None:
-            decided = ["–", Text(f"declare {one.lacks}")]
+            decided = [Text("–"), Text(f"declare {one.lacks}")]
         else:
             of_value = f"{one.tolerance:.3g} {one.unit}" if one.tolerance else "exact"
-            decided = [of_value, Text(_ms(one.deadline_s))]
+            decided = [Text(of_value), Text(_ms(one.deadline_s))]
         table.add_row(
             Text(one.signal), *decided, f"{one.value.expanded:.2g} {one.unit}", _ms(one.instant.expanded)
         )
@@ -104,7 +110,7 @@ def _decidable_table(found: tuple[Decidable, ...]) -> Table:
 
 def _answers_table(file: BenchFile, tried: Exercised) -> Table:
     table = Table(title=f"what answers {tried.output}", title_justify="left", expand=False)
-    for heading in ("signal", "should", "before", "after", "begins after"):
+    for heading in ("signal", "should", "before", "after", "changed after"):
         table.add_column(heading)
     hookup = file.outputs[tried.output].hookup
     wanted = hookup.answers if hookup is not None else {}

@@ -36,6 +36,8 @@ PURE = (
     "bench/measured.py",
     "bench/decidable.py",
     "bench/diagnosis.py",
+    "bench/answers.py",
+    "bench/misplaced.py",
     "bench/templates.py",
     "bench/linewire.py",
     "bench/mock/actuator.py",
