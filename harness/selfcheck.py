@@ -101,6 +101,7 @@ class _Checking:
         self._log = log
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
+        self._opened = False
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -163,6 +164,7 @@ class _Checking:
 
     async def _measure(self) -> Measured:
         await self._rig.open()
+        self._opened = True
         for note in self._rig.notes:
             self._emit("note", text=note)
         async with Watching(self._rig, self.saw) as watching:
@@ -170,16 +172,18 @@ class _Checking:
             return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
 
     async def _end(self) -> str:
-        """Make the outputs safe and let go of the bench; returns why they may not be safe."""
-        unsafe = ""
+        """Make the outputs safe and let go of the bench, before anything is written; returns what is unsafe."""
+        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
         try:
             await self._rig.outputs.make_safe()
-            self._emit("safe")
         except BenchError as error:
             unsafe = f"the outputs may not be in their safe state: {error}"
-            self._emit("not_safe", reason=str(error))
         with suppress(BenchError):
             await self._rig.close()
+        if unsafe:
+            self._emit("not_safe", reason=unsafe)
+        else:
+            self._emit("safe")
         return unsafe
 
     # what happens, into the log

@@ -9,9 +9,25 @@ from bench.benchfile import read_bench
 from bench.diagnosis import diagnose
 from bench.errors import FileError
 from harness.cli.options import SHIPPED_BENCH, with_faults
+from harness.profile.load import read_profile
 from harness.record.read import read_log
+from harness.run.view import SilentView
 from harness.selfcheck import pinned, selfcheck
+from harness.session import Session
 
+AT_REST = """
+profile: a vent at rest
+needs: {{outputs: {{house_temperature: °C}}, signals: {{roof_vent: "%"}}}}
+start:
+  write: {{house_temperature: 30 °C}}
+  until:
+    - {{signal: roof_vent, reaches: 99 %, tolerance: 3 %, within: 60 s, holds: 5 s}}
+steps:
+  - step: nothing moves
+    do: [{{write: house_temperature, value: 31 °C}}]
+    expect:
+      - {{signal: roof_vent, stays: 99 %, tolerance: {tolerance} %, for: 10 s}}
+"""
 WEATHER = SHIPPED_BENCH.with_name("mock-weather.yaml")
 
 
@@ -237,3 +253,19 @@ def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     (tmp_path / "changed.jsonl").write_bytes(b"".join(lines))
     with pytest.raises(FileError, match="the log is broken"):
         pinned(tmp_path / "changed.jsonl", bench)
+
+
+def test_the_judge_decides_what_the_bench_says_it_can(check, tmp_path):
+    """A vent that rests where it should passes with that tolerance; where the envelope is wider it is undecided."""
+    result = check("bench")
+    one = next(one for one in result.decidable if one.signal == "roof_vent")
+    bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8"))
+    session = Session(bench=bench, out=tmp_path)
+
+    def verdict(tolerance):
+        profile = read_profile("profile.yaml", AT_REST.format(tolerance=f"{tolerance:.4f}"))
+        return session.run(profile, SilentView()).outcome.verdict
+
+    error = bench.model.signals["roof_vent"].traits("roof_vent").error
+    assert verdict(one.tolerance + 1e-4) == "pass"
+    assert verdict(0.95 * (one.tolerance - error)) == "inconclusive"
