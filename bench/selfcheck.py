@@ -40,7 +40,7 @@ _HALF_PERIOD_S: Final = (
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _LEAD_S: Final = 0.05  # a train is ordered this long before its first edge
-_PATIENCE_S: Final = 1.0  # beyond what the bench file allows, for a reading to follow
+_PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
 
 
 class Listener(Protocol):
