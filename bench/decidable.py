@@ -65,12 +65,6 @@ def decidable(
         stimulus_s: widest stimulus window of the bench's contacts.
         step: smallest step of the value; 0 where it has none.
     """
-    span_s = bus.age_s + refresh_s
-    value = UncertaintyBudget(
-        f"a reading of {traits.name}",
-        traits.unit,
-        (resolution("resolution", step), bounds("accuracy as declared", max(0.0, traits.error - step / 2))),
-    )
     instant = UncertaintyBudget(
         f"the time of a response of {traits.name}",
         "s",
@@ -83,25 +77,33 @@ def decidable(
             resolution("clock of the record", _CLOCK_S),
         ),
     )
-    tolerance, deadline_s, lacks = None, None, ""
-    if traits.rate_per_s is not None:
-        tolerance = 2 * traits.error + traits.rate_per_s * span_s / 2
-        deadline_s = span_s + stimulus_s + 2 * traits.error / traits.rate_per_s
-    elif traits.unit == "count":
-        tolerance, deadline_s = 0.0, span_s + stimulus_s
-    elif traits.unit in ("flag", "state"):
-        if traits.keeps_for_s is not None and traits.keeps_for_s > span_s:
-            tolerance, deadline_s = 0.0, span_s + stimulus_s
-        else:
-            lacks = f"keeps_for of more than {span_s:.3f} s, if the unit keeps to it"
-    else:
-        lacks = "full_travel and range, the fastest that the value can change"
+    tolerance, deadline_s, lacks = _limits(traits, bus.age_s + refresh_s, stimulus_s)
     return Decidable(
         signal=traits.name,
         unit=traits.unit,
         tolerance=tolerance,
         deadline_s=deadline_s,
         lacks=lacks,
-        value=value,
+        value=_value(traits, step),
         instant=instant,
     )
+
+
+def _value(traits: SignalTraits, step: float) -> UncertaintyBudget:
+    accuracy = max(0.0, traits.error - step / 2)
+    parts = resolution("resolution", step), bounds("accuracy as declared", accuracy)
+    return UncertaintyBudget(f"a reading of {traits.name}", traits.unit, parts)
+
+
+def _limits(traits: SignalTraits, span_s: float, stimulus_s: float) -> tuple[float | None, float | None, str]:
+    """Return smallest tolerance, sharpest deadline, and what is lacking for them."""
+    if traits.rate_per_s is not None:
+        tolerance = 2 * traits.error + traits.rate_per_s * span_s / 2
+        return tolerance, span_s + stimulus_s + 2 * traits.error / traits.rate_per_s, ""
+    if traits.unit == "count":
+        return 0.0, span_s + stimulus_s, ""
+    if traits.unit not in ("flag", "state"):
+        return None, None, "full_travel and range, the fastest that the value can change"
+    if traits.keeps_for_s is None or traits.keeps_for_s <= span_s:
+        return None, None, f"keeps_for of more than {span_s:.3f} s, if the unit keeps to it"
+    return 0.0, span_s + stimulus_s, ""

@@ -46,6 +46,7 @@ class CheckResult:
         kind: `bench`, the bench measured itself, or `unit`, the hook-up was tried.
         result: `fine`; `worse`: measured worse than declared, or something is wired wrong; `failed`: the bench failed.
         aborted: why the bench failed; empty otherwise.
+        unsafe: why the outputs may not be in their safe state; empty otherwise.
         log: path of the log.
         digest: digest of its last line.
         measured: what was measured; None when the bench failed.
@@ -57,6 +58,7 @@ class CheckResult:
     kind: Kind
     result: Result
     aborted: str
+    unsafe: str
     log: Path
     digest: str
     measured: Measured | None
@@ -102,6 +104,7 @@ class _Checking:
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
         self._opened = False
+        self._unsafe = ""
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -122,7 +125,7 @@ class _Checking:
             aborted = _INTERRUPTED
             raise
         finally:
-            unsafe = await self._end()
+            self._unsafe = unsafe = await self._end()
             if aborted or unsafe:
                 aborted = "; ".join(part for part in (aborted, unsafe) if part)
                 self._emit("selfcheck_end", result=None, aborted=aborted)
@@ -154,6 +157,7 @@ class _Checking:
             self._kind,
             result,
             aborted,
+            self._unsafe,
             self._log.path,
             self._log.digest,
             measured,

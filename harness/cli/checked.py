@@ -53,6 +53,9 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
         console.print(Text(f"• {sentence}", style="yellow"))
     said = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
     console.print(Text(said, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
+    if check.unsafe:
+        console.print(Text(f"OUTPUTS MAY NOT BE SAFE: {check.unsafe}.", style="bold red"))
+        console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
 
 

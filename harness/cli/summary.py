@@ -34,11 +34,10 @@ def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
     records are written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(new_console(), done)
-        new_console().print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
+        _show(new_console(), done, selfcheck)
 
 
-def _show(console: Console, done: Sequence[Series]) -> None:
+def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
     for series in done:
         for number, result in enumerate(series.results):
             if number == 0 or result.outcome.verdict != "pass":
@@ -52,6 +51,7 @@ def _show(console: Console, done: Sequence[Series]) -> None:
                 for sentence in _lot_risks(series):
                     console.print(Text(f"  {sentence}"))
             console.print()
+    console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
     _close(console, [result for series in done for result in series.results])
 
 
