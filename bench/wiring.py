@@ -8,6 +8,7 @@ from pydantic import Discriminator as By
 from pydantic import Field, Tag, model_validator
 
 from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
+from bench.hookup import HookUp
 from bench.interfaces import Table
 from bench.mock.settings import MockSettings
 from bench.samples import SignalTraits
@@ -115,6 +116,8 @@ class OutputCommon(FileModel):
     """Name of the driver module, or of a third-party driver's entry point."""
     wired: dict[str, Any] = Field(default_factory=dict)
     """Where the driver finds its hardware; each driver has its own words, see `ventproof explain drivers`."""
+    hookup: HookUp | None = None
+    """What the unit shows when this output is exercised; `ventproof selfcheck` tries it."""
 
 
 class ContactOutput(OutputCommon):
@@ -135,6 +138,12 @@ class ContactOutput(OutputCommon):
     fastest_edge: PositiveSeconds | None = None
     """Shortest time between two edges that this relay can follow. Unless stated: the driver's own limit, or the
     longest operate or release time plus bounce where that is longer (a shorter pulse might never reach the contact)."""
+    feedback: Name | None = None
+    """A flag that reads this very contact back, on while it is closed: a spare pole wired to an input."""
+    counted_by: Name | None = None
+    """A counter that advances by one at each closure of this contact."""
+    selfcheck: Literal["pulse", "leave"] = "pulse"
+    """`leave`: the self-check must not pulse this contact, as where it cuts the unit's supply."""
     sensor: ContactSensor | None = None
     """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
 
@@ -291,21 +300,23 @@ class SignalSpec(Location):
             raise ValueError("full_travel needs a range when the unit is not %")
         return self
 
+    @property
+    def step(self) -> float:
+        """Smallest step of the value, in the signal's unit; 0 where none is known or the value is whole by nature."""
+        if self.resolution is not None:
+            return self.resolution.value
+        counts = dimension_of(self.unit) is Dimension.COUNT
+        return 0.0 if counts or self.type == "f32" else self.scale
+
     def traits(self, name: str) -> SignalTraits:
         """Return what the judge needs to know of this signal."""
-        counts = dimension_of(self.unit) is Dimension.COUNT
-        resolution = (
-            self.resolution.value
-            if self.resolution
-            else (0.0 if counts or self.type == "f32" else self.scale)
-        )
         accuracy = self.accuracy.value if self.accuracy else 0.0
         low, high = (q.value for q in self.range) if self.range else (0.0, 100.0)
         bits = {"u16": 16, "u32": 32}.get(self.type)
         return SignalTraits(
             name=name,
             unit=self.unit,
-            error=resolution / 2 + accuracy,
+            error=self.step / 2 + accuracy,
             rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
             refreshed_every_s=self.refreshed_every,
             keeps_for_s=self.keeps_for,

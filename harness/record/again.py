@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, final
 
 from bench.benchfile import read_bench
-from bench.errors import FileError
+from bench.errors import FileError, Problem
 from harness.judge.verdict import Verdict
 from harness.profile.bind import Bound, bind
 from harness.profile.load import read_profile
@@ -82,6 +82,9 @@ def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bou
         EvidenceError: the samples contradict what the bench file declares.
     """
     header = state.events[0]
+    if "profile" not in header:
+        reason = "it holds no run of a profile"
+        raise FileError([Problem("log", 1, None, reason, "a self-check's log is for `ventproof verify`")])
     bench = read_bench("bench file in the log", header["bench"]["text"])
     recorded = read_profile("profile in the log", header["profile"]["text"])
     if profile is not None:
