@@ -47,6 +47,7 @@ class ReachesDecider(Decider):
         "_response",
         "_run",
         "_within",
+        "broken_by",
         "formula",
     )
 
@@ -61,6 +62,7 @@ class ReachesDecider(Decider):
         self._good = Cover(self.s1, self.s2)
         self._run: tuple[float, float] | None = None
         self._response: float | None = None
+        self.broken_by: Reading | None = None  # the reading that left no hold possible, ahead of the pieces
         self._arrival = (
             Arrival(stimulus, Bounds(self._low, self._high), (0.0, self._within), continuous=continuous)
             if not self._hold
@@ -93,7 +95,7 @@ class ReachesDecider(Decider):
         if self._arrival is not None and self._arrival.reading(reading):
             self.verdict = Verdict.PASS
         elif (hi < self._low or lo > self._high) and self._no_start.add(b - self._hold, a):
-            self.verdict = Verdict.FAIL
+            self.verdict, self.broken_by = Verdict.FAIL, reading
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
         """While it keeps to one side of the band, or in it for less than the hold."""

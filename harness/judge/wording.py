@@ -119,11 +119,17 @@ class _Teller:
         formula = decider.formula
         band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
         stay, after = _longest_stay(list(decider.pieces), band, decider.s2 + formula.within_s)
-        if stay is None or after is None:
+        if stay is None:
+            return ""
+        if after is not None:
+            outside, at_s = Bounds(after.l1, after.u1), after.t1
+        elif decider.broken_by is not None:
+            outside, at_s = Bounds(decider.broken_by.lo, decider.broken_by.hi), decider.broken_by.b
+        else:
             return ""
         return (
             f"came into the band at {stay[0] - decider.s1:.2f} s and left it during the hold: "
-            f"{self.values(Bounds(after.l1, after.u1))} at {self.at(after.t1)}"
+            f"{self.values(outside)} at {self.at(at_s)}"
         )
 
     def undecided(  # noqa: PLR0911 - one line a cause

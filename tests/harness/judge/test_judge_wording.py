@@ -52,6 +52,19 @@ def test_a_vent_that_creeps_out_of_its_band_is_said_to_have_been_there() -> None
     assert -1.0 < found.margin.low <= found.margin.high < 0.0
 
 
+def test_a_reading_that_breaks_the_hold_ahead_of_the_envelope_says_the_same() -> None:
+    """Polls that take 40 ms leave the envelope open where the reading is not: the vent was there, and left."""
+    trace = SignalTrace(VENT)
+    watch = trace.watch(f.Reaches(5.0, 2.0, 35.0, 20.0), AT_ZERO)
+    for i in range(-4, 200):
+        trace.observe(Sample(round(_creeps(i * 0.3), 1), i * 0.3, i * 0.3 + 0.04))
+    found = watch.finding
+    assert found is not None
+    assert found.verdict is Verdict.FAIL
+    assert found.why.startswith("came into the band at 29.")
+    assert " s and left it during the hold: 7.05 to 7.55 % at 39." in found.why
+
+
 def test_a_vent_that_never_arrived_fails_by_how_far_off_it_was_at_the_deadline() -> None:
     """Closing at 1 %/s from 58.88 %, it is 23.88 % at 35 s: 18.88 % from the middle of the band, 16.88 % outside.
 
