@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from bench.answers import Exercised, Seen
@@ -28,7 +30,7 @@ steps:
     expect:
       - {{signal: roof_vent, stays: 99 %, tolerance: {tolerance} %, for: 10 s}}
 """
-WEATHER = SHIPPED_BENCH
+WEATHER = Path(__file__).parent / "data" / "bench-weather.yaml"
 
 
 @pytest.fixture
