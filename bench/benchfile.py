@@ -9,6 +9,7 @@ from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from bench.fields import FLAG_UNIT, STATE_UNIT
 from bench.fits import difference_fault, value_fault
+from bench.hookupfits import hookup_problems
 from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
 from bench.wired import board_notes, location_problems, outputs_problems
 from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec, WiredBus
@@ -56,6 +57,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_signals_problems(bench),
         *_safe_problems(bench),
         *outputs_problems(bench),
+        *hookup_problems(bench),
     ]
     if problems:
         raise FileError(in_file_order(problems))

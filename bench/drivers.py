@@ -65,7 +65,7 @@ class Driver:
 
     Attributes:
         name: as `driver:` in the bench file says it.
-        kind: kind of output that it serves, as `kind:` in the bench file.
+        kind: what it is: a contact, a register, which takes any number, or a level at terminals.
         clock: whether it needs real wires (`wall`), the mock in this process (`virtual`), or neither.
         about: one sentence for `ventproof explain`.
         options: model of the output's `wired:`.
@@ -78,7 +78,7 @@ class Driver:
     """
 
     name: str
-    kind: Literal["contact", "register"]
+    kind: Literal["contact", "register", "level"]
     clock: Clock
     about: str
     options: type[FileModel]
@@ -86,6 +86,18 @@ class Driver:
     place: Callable[[Any], str]
     fastest_edge_s: Callable[[Any, Mapping[str, BusSpec]], float] = lambda _, __: 0.0
     bus_use: Callable[[Any], BusUse | None] = lambda _: None
+
+    @property
+    def serves(self) -> tuple[str, ...]:
+        """The kinds of output, as `kind:` in the bench file, that it can drive; the most usual first."""
+        return _SERVES[self.kind]
+
+
+_SERVES: Final = {
+    "contact": ("contact",),
+    "register": ("register", "level", "resistance"),
+    "level": ("level", "resistance"),
+}
 
 
 def fastest_edge_s(output: ContactOutput, specs: Mapping[str, BusSpec]) -> float:

@@ -111,7 +111,13 @@ class Outputs(Protocol):
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
 
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
-        """Play edges at `start_s + edge.at_s` (absolute deadlines); returns when the last one is out."""
+        """Play edges at `start_s + edge.at_s` (absolute deadlines); returns when the last one is out.
+
+        Outputs play beside each other; trains asked for on one output play one after the other.
+        """
+
+    async def stop(self, name: str) -> None:
+        """End the trains of an output within one pulse; they return what they played."""
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""

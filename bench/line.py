@@ -241,6 +241,10 @@ class LineOutputs:
         """Play edges at absolute deadlines, as `bench.outputs.LocalOutputs.train` does."""
         return unpack_reports(await self.ask("train", name=name, edges=pack_edges(edges), start_s=start_s))
 
+    async def stop(self, name: str) -> None:
+        """End an output's trains within one pulse, as `bench.outputs.LocalOutputs.stop` does."""
+        await self.ask("stop", name=name)
+
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""
         return Window(*await self.ask("level", name=name, value=value))

@@ -157,6 +157,10 @@ class _Guarded(asyncio.Protocol):
         edges = unpack_edges(message["edges"])
         return pack_reports(await self._outputs().train(message["name"], edges, start_s=message["start_s"]))
 
+    async def do_stop(self, message: Message) -> None:
+        """Stop a train."""
+        await self._outputs().stop(message["name"])
+
     async def do_level(self, message: Message) -> list[float]:
         """Set a level."""
         return pack_window(await self._outputs().level(message["name"], message["value"]))

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final, cast, final
 
 from pydantic import ValidationError
 
-from bench.clock import sleep_until, spin_until
+from bench.clock import now_s, sleep_until, spin_until
 from bench.drivers import Remarks, Wiring, fastest_edge_s, find
 from bench.errors import BenchError, DriverError
 from bench.ports import Ports
 from bench.pulses import check_plan
 from bench.samples import Edge, EdgeReport, Window
-from bench.wiring import BusSpec, ContactOutput, OutputSpec, RegisterOutput
+from bench.wiring import BusSpec, ContactOutput, OutputSpec, ValueOutput
 from bench.wording import nearest, word_errors
 
 if TYPE_CHECKING:
@@ -27,14 +27,25 @@ _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the 
 
 
 @final
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _ContactLine:
-    """A contact with its driver. The lock keeps commands in order: what was asked first is done first."""
+    """A contact with its driver. The lock keeps commands in order: what was asked first is done first.
+
+    Attributes:
+        turn: one train plays at a time, in the order in which they were asked for.
+        free_from_s: the relay can follow another edge from then on.
+        stops: how often trains were stopped: one that was asked for before plays no further closure.
+        wait: what a train that plays waits on between two edges.
+    """
 
     spec: ContactOutput
     driver: Contact
     fastest_edge_s: float
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+    free_from_s: float = 0.0
+    stops: int = 0
+    wait: asyncio.Future[None] | None = None
 
     async def drive(self, *, closed: bool) -> Window:
         """Command the contact; returns the window of its electrical edge.
@@ -47,11 +58,33 @@ class _ContactLine:
             commanded = await self.driver.energise(on)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
+    async def wait_until(self, at_s: float) -> None:
+        """Wait until an instant, or until the train is stopped."""
+        loop = asyncio.get_running_loop()
+        self.wait = wait = loop.create_future()
+        timer = loop.call_at(max(at_s, now_s()), _wake, wait)
+        try:
+            await wait
+        finally:
+            timer.cancel()
+            self.wait = None
+
+    def stop(self) -> None:
+        """Have the trains that were asked for so far end at their next opening."""
+        self.stops += 1
+        if self.wait is not None:
+            _wake(self.wait)
+
+
+def _wake(wait: asyncio.Future[None]) -> None:
+    if not wait.done():
+        wait.set_result(None)
+
 
 @final
 @dataclass(frozen=True, slots=True)
 class _LevelLine:
-    spec: RegisterOutput
+    spec: ValueOutput
     driver: Level
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -105,8 +138,10 @@ class LocalOutputs:
 
     def _add(self, name: str, spec: OutputSpec, wiring: Wiring) -> None:
         driver = find(spec.driver)
-        if driver.kind != spec.kind:
-            raise ValueError(f"driver {spec.driver!r} serves `kind: {driver.kind}`, not `kind: {spec.kind}`")
+        if spec.kind not in driver.serves:
+            raise ValueError(
+                f"driver {spec.driver!r} serves `kind: {driver.serves[0]}`, not `kind: {spec.kind}`"
+            )
         try:
             options = driver.options.model_validate(spec.wired)
         except ValidationError as error:
@@ -160,6 +195,8 @@ class LocalOutputs:
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
         """Play edges at absolute deadlines; a late edge keeps the window in which it really went out.
 
+        Several outputs may play at once. Trains asked for on one output play one after the other, so that a long
+        one can be asked for in pieces, the next while the last one plays.
         An edge whose going out nothing proves is reported without a window, and the train goes on, so that
         what hangs on it is undecidable rather than wrong.
 
@@ -168,34 +205,57 @@ class LocalOutputs:
                 the contact is unknown; or the outputs were made safe meanwhile.
         """
         line = self._contact(name)
+        halts, stops = self._halts, line.stops
         try:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
         except ValueError as error:
             raise DriverError(f"output {name}: {error}") from None
-        halts, reports, missed, not_before_s = self._halts, list[EdgeReport](), 0, start_s
-        for number, edge in enumerate(edges, start=1):
-            due_s = start_s + edge.at_s
-            leaves_s = max(due_s, not_before_s)
-            await sleep_until(leaves_s - self._spin_s)
-            if self._spin_s:
-                spin_until(leaves_s)
-            if self._halts != halts:
-                raise DriverError(
-                    f"output {name}: the train was broken off before edge {number}, outputs were made safe"
-                )
-            try:
-                window = await line.drive(closed=edge.closed)
-            except DriverError as error:
-                missed += 1
-                if missed == _MISSED_IN_A_ROW or number == len(edges):
-                    raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
-                reports.append(EdgeReport(edge.closed, due_s, None))
-            else:
-                missed = 0
+        reports, missed = list[EdgeReport](), 0
+        async with line.turn:
+            for number, edge in enumerate(edges, start=1):
+                due_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
-                not_before_s = window.earliest_s + line.fastest_edge_s
-                reports.append(EdgeReport(edge.closed, due_s, window))
+                reached = await self._reached(line, max(due_s, line.free_from_s), edge, stops)
+                if self._halts != halts:
+                    raise DriverError(
+                        f"output {name}: the train was broken off before edge {number}, outputs were made safe"
+                    )
+                if not reached:
+                    break
+                try:
+                    window = await line.drive(closed=edge.closed)
+                except DriverError as error:
+                    missed += 1
+                    if missed == _MISSED_IN_A_ROW or number == len(edges):
+                        raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
+                    reports.append(EdgeReport(edge.closed, due_s, None))
+                else:
+                    missed = 0
+                    line.free_from_s = window.earliest_s + line.fastest_edge_s
+                    reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
+
+    async def _reached(self, line: _ContactLine, at_s: float, edge: Edge, stops: int) -> bool:
+        """Wait for an edge's instant; returns False when the train was stopped before a closure.
+
+        An opening is waited for although the train was stopped: the pulse under way keeps its width.
+        """
+        if not edge.closed:
+            await sleep_until(at_s - self._spin_s)
+        elif line.stops == stops:
+            await line.wait_until(at_s - self._spin_s)
+        if edge.closed and line.stops != stops:
+            return False
+        if self._spin_s:
+            spin_until(at_s)
+        return True
+
+    async def stop(self, name: str) -> None:
+        """End an output's trains within one pulse: no further closure, and the pulse under way keeps its width.
+
+        What was asked for returns what it played.
+        """
+        self._contact(name).stop()
 
     async def make_safe(self) -> None:
         """Drive every output to its safe state, all at once, and break off trains.
@@ -203,11 +263,13 @@ class LocalOutputs:
         Every output is tried whatever becomes of the others; then the first error is raised.
         """
         self._halts += 1
+        for line in self._contacts.values():
+            line.stop()
         ways: list[Coroutine[None, None, Window]] = [
             line.drive(closed=line.spec.safe == "closed") for line in self._contacts.values()
         ]
         ways += [
-            line.put(line.spec.safe.value) for line in self._levels.values() if line.spec.safe is not None
+            line.put(safe) for line in self._levels.values() if (safe := line.spec.safe_level) is not None
         ]
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         outcomes = await asyncio.shield(asyncio.gather(*ways, return_exceptions=True))

@@ -65,8 +65,8 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 def _driver_problems(
     bench: Loaded[BenchFile], path: Path, output: OutputSpec, driver: Driver
 ) -> Iterator[Problem]:
-    if driver.kind != output.kind:
-        hint = f"write `kind: {driver.kind}`, or name another driver"
+    if output.kind not in driver.serves:
+        hint = f"write `kind: {driver.serves[0]}`, or name another driver"
         yield bench.problem((*path, "driver"), f"driver {driver.name!r} serves no {output.kind}", hint)
     if driver.clock == "virtual" and not bench.model.virtual:
         hint = "name the driver of the hardware that is wired"

@@ -8,10 +8,12 @@ from pydantic import Discriminator as By
 from pydantic import Field, Tag, model_validator
 
 from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
+from bench.hookup import HookUp
 from bench.interfaces import Table
 from bench.mock.settings import MockSettings
 from bench.samples import SignalTraits
-from bench.units import Dimension, dimension_of
+from bench.sensors import ContactSensor, Thermistor
+from bench.units import Dimension, canonical_symbol, dimension_of
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
 Address = Annotated[int, Field(ge=0, le=65535)]
@@ -114,6 +116,8 @@ class OutputCommon(FileModel):
     """Name of the driver module, or of a third-party driver's entry point."""
     wired: dict[str, Any] = Field(default_factory=dict)
     """Where the driver finds its hardware; each driver has its own words, see `ventproof explain drivers`."""
+    hookup: HookUp | None = None
+    """What the unit shows when this output is exercised; `ventproof selfcheck` tries it."""
 
 
 class ContactOutput(OutputCommon):
@@ -134,6 +138,14 @@ class ContactOutput(OutputCommon):
     fastest_edge: PositiveSeconds | None = None
     """Shortest time between two edges that this relay can follow. Unless stated: the driver's own limit, or the
     longest operate or release time plus bounce where that is longer (a shorter pulse might never reach the contact)."""
+    feedback: Name | None = None
+    """A flag that reads this very contact back, on while it is closed: a spare pole wired to an input."""
+    counted_by: Name | None = None
+    """A counter that advances by one at each closure of this contact."""
+    selfcheck: Literal["pulse", "leave"] = "pulse"
+    """`leave`: the self-check must not pulse this contact, as where it cuts the unit's supply."""
+    sensor: ContactSensor | None = None
+    """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
 
 
 class RegisterOutput(OutputCommon):
@@ -146,6 +158,72 @@ class RegisterOutput(OutputCommon):
     safe: AnyQuantity | None = None
     """Value that the bench leaves behind; left as it is unless stated."""
 
+    @property
+    def safe_level(self) -> float | None:
+        """What the driver is given to make safe, in the output's unit."""
+        return self.safe.value if self.safe else None
+
+
+class LevelCommon(OutputCommon):
+    """What every output declares that puts a level on the unit's terminals."""
+
+    safe: Annotated[float, Field(ge=0, le=1e8)] | None = None
+    """Level that the bench leaves behind, in mA, V or ohm; left as it is unless stated."""
+
+    @property
+    def safe_level(self) -> float | None:
+        """What the driver is given to make safe, in mA, V or ohm."""
+        return self.safe
+
+
+class LevelOutput(LevelCommon):
+    """A transmitter: a current or voltage that carries a value. Its driver is given mA or V."""
+
+    kind: Literal["level"]
+    """`level`: a current or a voltage at the unit's terminals."""
+    signal: Literal["4-20 mA", "0-10 V"]
+    """What carries the value."""
+    range: tuple[AnyQuantity, AnyQuantity]
+    """Values at the two ends of the signal; a falling range is allowed."""
+
+    @model_validator(mode="after")
+    def _range_has_a_span(self) -> Self:
+        low, high = self.range
+        if low.dimension is not high.dimension or low.dimension is Dimension.COUNT or low.value == high.value:
+            raise ValueError(f"range from {low.text!r} to {high.text!r} must be two values of one unit")
+        return self
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values that it carries."""
+        return canonical_symbol(self.range[0].dimension)
+
+
+class ResistanceOutput(LevelCommon):
+    """A thermometer: a resistance that stands for a temperature. Its driver is given ohm."""
+
+    kind: Literal["resistance"]
+    """`resistance`: a resistance at the unit's terminals."""
+    sensor: Literal["pt100", "pt1000", "ntc"]
+    """Platinum by IEC 60751, or a thermistor that `ntc` describes."""
+    ntc: Thermistor | None = None
+    """The thermistor, with `sensor: ntc`."""
+
+    @model_validator(mode="after")
+    def _thermistor_is_described(self) -> Self:
+        if (self.sensor == "ntc") != (self.ntc is not None):
+            raise ValueError("`sensor: ntc` and a description of the thermistor below `ntc:` go together")
+        return self
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values that it carries."""
+        return canonical_symbol(Dimension.TEMPERATURE)
+
+
+ValueOutput = RegisterOutput | LevelOutput | ResistanceOutput
+"""An output that takes a number."""
+
 
 def _output_kind(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
     kind = raw.get("kind", "contact") if isinstance(raw, dict) else getattr(raw, "kind", "contact")
@@ -153,7 +231,11 @@ def _output_kind(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
 
 
 OutputSpec = Annotated[
-    Annotated[ContactOutput, Tag("contact")] | Annotated[RegisterOutput, Tag("register")], By(_output_kind)
+    Annotated[ContactOutput, Tag("contact")]
+    | Annotated[RegisterOutput, Tag("register")]
+    | Annotated[LevelOutput, Tag("level")]
+    | Annotated[ResistanceOutput, Tag("resistance")],
+    By(_output_kind),
 ]
 
 ValueType = Literal["bit", "u16", "s16", "u32", "s32", "f32"]
@@ -218,21 +300,23 @@ class SignalSpec(Location):
             raise ValueError("full_travel needs a range when the unit is not %")
         return self
 
+    @property
+    def step(self) -> float:
+        """Smallest step of the value, in the signal's unit; 0 where none is known or the value is whole by nature."""
+        if self.resolution is not None:
+            return self.resolution.value
+        counts = dimension_of(self.unit) is Dimension.COUNT
+        return 0.0 if counts or self.type == "f32" else self.scale
+
     def traits(self, name: str) -> SignalTraits:
         """Return what the judge needs to know of this signal."""
-        counts = dimension_of(self.unit) is Dimension.COUNT
-        resolution = (
-            self.resolution.value
-            if self.resolution
-            else (0.0 if counts or self.type == "f32" else self.scale)
-        )
         accuracy = self.accuracy.value if self.accuracy else 0.0
         low, high = (q.value for q in self.range) if self.range else (0.0, 100.0)
         bits = {"u16": 16, "u32": 32}.get(self.type)
         return SignalTraits(
             name=name,
             unit=self.unit,
-            error=resolution / 2 + accuracy,
+            error=self.step / 2 + accuracy,
             rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
             refreshed_every_s=self.refreshed_every,
             keeps_for_s=self.keeps_for,

@@ -63,6 +63,8 @@ class Session:
         operator: who runs the test.
         seed: for everything that is random on a virtual bench.
         use: bench names to take where the profile says another: `{"rain": "rain_spare"}`.
+        selfcheck: the self-check of the bench that stands behind the runs, as `harness.selfcheck.pinned` gives it;
+            None where nobody made one.
     """
 
     bench: Loaded[BenchFile]
@@ -72,6 +74,7 @@ class Session:
     operator: str = ""
     seed: int = 0
     use: Mapping[str, str] = field(default_factory=dict)
+    selfcheck: Mapping[str, Any] | None = None
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
         """Tie a profile to the bench.
@@ -143,6 +146,7 @@ class Session:
             "repeat": repeat,
             "seed": self.seed + repeat - 1,
             "use": dict(self.use),
+            "selfcheck": self.selfcheck,
             "profile": {"name": profile.model.profile, "sha256": profile.digest, "text": profile.text},
             "bench": {"name": self.bench.model.bench, "sha256": self.bench.digest, "text": self.bench.text},
             "versions": {

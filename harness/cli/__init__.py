@@ -24,6 +24,7 @@ _COMMANDS: Final = {
     "demo": "Run the shipped suite against the mock inside this process.",
     "check": "Check profiles and bench files before anything is switched.",
     "run": "Run profiles on a bench and write their records.",
+    "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
     "judge": "Decide again from a log, without a bench.",
     "verify": "Check that a log is whole and unchanged.",
     "mock": "Serve the mock unit and mock relay boards on real wires.",

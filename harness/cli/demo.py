@@ -44,7 +44,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     session = Session(bench=bench, out=out, unit="MOCK-1", firmware="mock", operator="demo", seed=seed)
     suite = load_suite([SHIPPED], session)
     done = [run_series(session, profile, view_for(bench), Plan()) for profile in suite]
-    show(done)
+    show(done, session.selfcheck)
     if faults and code_of_series(done) == 0:
         click.echo("No shipped profile shows this fault.")
     if not faults:

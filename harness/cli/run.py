@@ -48,6 +48,11 @@ import click
     metavar="NAME=BENCH_NAME",
     help="Take the bench's BENCH_NAME where profiles say NAME.",
 )
+@click.option(
+    "--selfcheck",
+    type=click.Path(path_type=Path),
+    help="Log of this bench's self-check; the record names it.",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
 def command(
     profiles: tuple[Path, ...],
@@ -61,6 +66,7 @@ def command(
     confidence: float,
     seed: int,
     use: tuple[str, ...],
+    selfcheck: Path | None,
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench and write a log for each.
@@ -70,12 +76,20 @@ def command(
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness.cli.options import code_of_series, confirm_clear, load_suite, view_for  # noqa: PLC0415
     from harness.cli.summary import show  # noqa: PLC0415
+    from harness.selfcheck import pinned  # noqa: PLC0415
     from harness.series import repeats_for, run_series  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
     loaded = load_bench(bench)
     session = Session(
-        bench=loaded, out=out, unit=unit, firmware=firmware, operator=operator, seed=seed, use=use_pairs(use)
+        bench=loaded,
+        out=out,
+        unit=unit,
+        firmware=firmware,
+        operator=operator,
+        seed=seed,
+        use=use_pairs(use),
+        selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
@@ -86,7 +100,7 @@ def command(
         done.append(run_series(session, profile, view, plan))
         if done[-1].results[-1].outcome.verdict is None:
             break
-    show(done)
+    show(done, session.selfcheck)
     for profile in suite[len(done) :]:
         click.echo(f"not run, the bench having failed: {profile.model.profile}")
     return code_of_series(done)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Console
 from rich.table import Table
@@ -25,17 +25,19 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 
 
-def show(done: Sequence[Series]) -> None:
+def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
+
+    Which self-check of the bench stands behind them, if one does, is told in a line.
 
     Of repeats only the first and those that did not pass are shown whole. A reader that went away is no error: the
     records are written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(_console(), done)
+        _show(new_console(), done, selfcheck)
 
 
-def _show(console: Console, done: Sequence[Series]) -> None:
+def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
     for series in done:
         for number, result in enumerate(series.results):
             if number == 0 or result.outcome.verdict != "pass":
@@ -49,6 +51,7 @@ def _show(console: Console, done: Sequence[Series]) -> None:
                 for sentence in _lot_risks(series):
                     console.print(Text(f"  {sentence}"))
             console.print()
+    console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
     _close(console, [result for series in done for result in series.results])
 
 
@@ -71,6 +74,13 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
             warning = f"OUTPUTS MAY NOT BE SAFE ({result.profile}): {result.outcome.unsafe}."
             console.print(Text(warning, style="bold red"))
             console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+
+
+def _behind(selfcheck: Mapping[str, Any] | None) -> str:
+    if selfcheck is None:
+        return "the bench was not measured before: no --selfcheck was given"
+    when = f" of {selfcheck['started']}" if selfcheck["started"] else ""
+    return f"self-check{when}: {selfcheck['result']}, digest {selfcheck['sha256'][:16]}…"
 
 
 def _times_table(series: Series) -> Table:
@@ -117,7 +127,7 @@ def _show_run(console: Console, result: RunResult) -> None:
 
 def show_decided(log: str, state: LogState, decided: Decided) -> None:
     """Print what a log's evidence says now, and what changed against the findings that it holds."""
-    console = _console()
+    console = new_console()
     profile = titled(state.events[0]["profile"]["name"], decided.decision)
     console.print(findings_table(profile, decided.findings))
     for old, new in decided.changes:
@@ -152,7 +162,8 @@ class _Console(Console):
         raise BrokenPipeError
 
 
-def _console() -> Console:
+def new_console() -> Console:
+    """Return where results are printed: the terminal, or 120 columns where there is none."""
     console = _Console(highlight=False)
     if not console.is_terminal:
         console.width = 120

@@ -11,12 +11,14 @@ from bench.drivers import fastest_edge_s
 from bench.errors import FileError, Problem
 from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
 from bench.units import PLAIN_UNITS
-from bench.wiring import BenchFile, ContactOutput, RegisterOutput, SignalSpec
+from bench.wiring import BenchFile, ContactOutput, SignalSpec, ValueOutput
 from bench.wording import nearest
 from harness.profile import model
 from harness.profile.fineness import fineness_problems, responses
-from harness.profile.model import CONTACT, Profile, PulseContact, ResponseCommon
+from harness.profile.model import CONTACT, Profile, ResponseCommon
 from harness.profile.responses import kind_of
+from harness.profile.stimulus import PulseContact
+from harness.profile.weather import sensor_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -68,7 +70,8 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         *_twins(profile, signals, "signals"),
     ]
     if not problems:
-        problems = [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+        problems = [*sensor_problems(profile, bench, outputs)]
+        problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
         if profile.model.decision == "guarded":
             problems += fineness_problems(profile, bench, signals)
     if problems:
@@ -106,7 +109,7 @@ def _output_problems(
         path: Path = ("needs", "outputs", name)
         output = bench.model.outputs.get(names[name])
         if output is None:
-            kind = ContactOutput if need == CONTACT else RegisterOutput
+            kind = ContactOutput if need == CONTACT else ValueOutput
             fitting = {n: o for n, o in bench.model.outputs.items() if isinstance(o, kind)}
             what = "contact" if need == CONTACT else "output"
             yield profile.problem(path, *_lacks(name, names[name], bench, what, fitting))
@@ -116,7 +119,7 @@ def _output_problems(
             yield profile.problem(
                 path, f"{names[name]!r} on bench {bench.path} is {has}", f"the profile needs {wanted}"
             )
-        elif isinstance(output, RegisterOutput) and output.unit != need:
+        elif not isinstance(output, ContactOutput) and output.unit != need:
             reason = f"{names[name]!r} on bench {bench.path} is in {output.unit}"
             yield profile.problem(path, reason, f"the profile needs it in {need}")
 

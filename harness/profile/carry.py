@@ -4,22 +4,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
 from bench.budget import Budget, answering_at_once, budget
 from bench.carrying import load_on, remedy, said
 from bench.drivers import bus_use
-from bench.wiring import SerialBus
-from harness.profile.model import PulseContact
+from bench.wiring import ContactOutput, SerialBus
+from harness.profile.stimulus import PulseContact, Rainfall, Wind
+from harness.weather.sensing import anemometer, rain_edges
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from bench.errors import Problem
+    from bench.wiring import OutputSpec
     from bench.yamltree import Path
     from harness.profile.bind import Bound
+    from harness.profile.stimulus import Stimulus
 
 _US: Final = 1_000_000
+_NO_LIMIT_S: Final = 1e-6  # binding the profile has judged what the output can follow
 
 
 @final
@@ -109,19 +114,42 @@ def _trains(bound: Bound) -> Iterator[_Train]:
     bench = bound.bench.model
     for number, step in enumerate(bound.profile.model.steps):
         for index, stimulus in enumerate(step.do):
-            if not isinstance(stimulus, PulseContact):
+            name = next(iter(stimulus.outputs), None)
+            if name is None:
                 continue
-            output = bound.outputs[stimulus.pulse]
+            output = bound.outputs[name]
             use = bus_use(bench.outputs[output])
             spec = bench.buses.get(use.bus) if use else None
             if use is None or not isinstance(spec, SerialBus):
                 continue
-            closed_us, open_us = (
-                max(1, round(span_s * _US)) for span_s in (stimulus.closed_for, stimulus.open_for)
-            )
+            spans = _spans_us(stimulus, bench.outputs[output])
+            if spans is None:
+                continue
+            closed_us, open_us = spans
             path: Path = ("steps", number, "do", index)
-            if stimulus.times == 1:  # two edges are no load
+            if open_us is None:  # two edges are no load
                 yield _Train(path, output, use.bus, spec, Fraction(0), closed_us)
             else:
                 per_us, apart_us = Fraction(2, closed_us + open_us), min(closed_us, open_us)
                 yield _Train(path, output, use.bus, spec, per_us, apart_us)
+
+
+def _spans_us(stimulus: Stimulus, output: OutputSpec) -> tuple[int, int | None] | None:
+    """Return how long a train's contact is closed and then open, µs; no opening for one pulse; None for no train."""
+    spans_s: tuple[float, float | None] | None = None
+    sensor = output.sensor if isinstance(output, ContactOutput) else None
+    if isinstance(stimulus, PulseContact):
+        spans_s = stimulus.closed_for, (None if stimulus.times == 1 else stimulus.open_for)
+    elif isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
+        closings = [e.at_s for e in rain_edges(sensor.bucket, stimulus.intensity, for_s=stimulus.for_)[::2]]
+        period_s = min((b - a for a, b in pairwise(closings)), default=None)
+        open_s = None if period_s is None else period_s - sensor.bucket.closed_for
+        spans_s = (sensor.bucket.closed_for, open_s) if closings else None
+    elif isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
+        hz = anemometer(sensor.cups, fastest_edge_s=_NO_LIMIT_S).frequency_hz(stimulus.speed.value)
+        spans_s = (1 / hz / 2, 1 / hz / 2) if hz else None
+    if spans_s is None:
+        return None
+    closed_us, open_us = (None if span_s is None else max(1, round(span_s * _US)) for span_s in spans_s)
+    assert closed_us is not None, "every train has closures"
+    return closed_us, open_us

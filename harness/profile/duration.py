@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from harness.profile import model
-from harness.profile.model import Profile, PulseContact, ResponseCommon, Stimulus, Wait
+from harness.profile.model import Profile, ResponseCommon
+from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -71,6 +72,8 @@ def anchor_time_s(response: ResponseCommon, stimuli: Sequence[Stimulus]) -> floa
     timed = [(s, t) for s, t in zip(stimuli, stimulus_times(stimuli), strict=True) if not isinstance(s, Wait)]
     for stimulus, (begin_s, end_s) in timed:
         if label is None or stimulus.label == label:
+            if response.after_end_of and isinstance(stimulus, Rainfall):
+                return begin_s + stimulus.for_  # it goes on beside the stimuli that follow
             return end_s if response.after_end_of else begin_s
     return 0.0
 

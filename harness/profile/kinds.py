@@ -12,7 +12,8 @@ from pydantic import BaseModel, Tag
 
 from bench.drivers import Driver, find, names
 from bench.wiring import BusSpec, OutputSpec
-from harness.profile.model import Response, Stimulus
+from harness.profile.model import Response
+from harness.profile.stimulus import Stimulus
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

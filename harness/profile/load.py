@@ -10,6 +10,7 @@ from harness.profile.model import Invariant, Profile
 from harness.profile.responses import response_problems
 from harness.profile.stimuli import idle_stimuli, start_problems, stimuli_problems
 from harness.profile.values import contact_problems, no_signal, value_problems
+from harness.profile.weather import weather_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,6 +44,7 @@ def _checked(profile: Loaded[Profile]) -> Loaded[Profile]:
     problems = [*_always_problems(profile), *start_problems(profile), *_response_problems(profile)]
     for number, step in enumerate(profile.model.steps):
         problems += stimuli_problems(profile, ("steps", number, "do"), step.do)
+    problems += weather_problems(profile)
     if problems:
         raise FileError(in_file_order(problems))
     return profile.with_notes([*idle_stimuli(profile), *_unused_needs(profile)])

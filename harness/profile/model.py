@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Discriminator, Field, Tag, WithJsonSchema
+from pydantic import AfterValidator, Field, Tag, WithJsonSchema
 
 from bench.fields import (
     OWN_UNITS,
@@ -17,6 +17,7 @@ from bench.fields import (
     Seconds,
     own_unit,
 )
+from harness.profile.stimulus import Stimulus, by_key
 
 CONTACT = "contact"
 """What a profile needs where a bench has a contact."""
@@ -41,87 +42,6 @@ class Needs(FileModel):
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
     """Signals by name, each with its unit: %, °C, m/s, mm/h, `flag`, `count` or `state`."""
-
-
-class StimulusCommon(FileModel):
-    """What every stimulus may say."""
-
-    at: Seconds = 0.0
-    """When, counted from the step's begin."""
-    label: Name | None = None
-    """A name for this stimulus, so that a response can say `after:`."""
-
-    @property
-    def outputs(self) -> tuple[str, ...]:
-        """Names of the outputs that this stimulus acts on."""
-        names = (getattr(self, key, None) for key in ("close", "open", "pulse", "write"))
-        return tuple(name for name in names if name is not None)
-
-
-class CloseContact(StimulusCommon):
-    """Close a contact."""
-
-    close: Name
-    """The contact to close."""
-
-
-class OpenContact(StimulusCommon):
-    """Open a contact."""
-
-    open: Name
-    """The contact to open."""
-
-
-class PulseContact(StimulusCommon):
-    """Close and open a contact several times; it ends as it began, open."""
-
-    pulse: Name
-    """The contact to close and open several times."""
-    times: Annotated[int, Field(ge=1, le=100_000)]
-    """How many closures."""
-    closed_for: PositiveSeconds
-    """How long each closure lasts."""
-    open_for: PositiveSeconds
-    """How long the contact is open between two closures."""
-
-
-class WriteValue(StimulusCommon):
-    """Write a value into the unit."""
-
-    write: Name
-    """The output that takes the value."""
-    value: AnyQuantity
-    """The value, in the output's unit."""
-
-
-class Wait(StimulusCommon):
-    """Do nothing: let the unit go on by itself for a while."""
-
-    wait: PositiveSeconds
-    """How long nothing is done before the next stimulus."""
-
-
-def _by_key(*keys: str) -> Discriminator:
-    def pick(raw: Any) -> str | None:  # noqa: ANN401 - whatever the file holds
-        names = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
-        return next((key for key in keys if key in names), None)
-
-    return Discriminator(
-        pick,
-        custom_error_type="no_kind",
-        custom_error_message=f"say what it is: one of {', '.join(keys)}",
-        custom_error_context={"kinds": ", ".join(keys)},
-    )
-
-
-Stimulus = Annotated[
-    Annotated[CloseContact, Tag("close")]
-    | Annotated[OpenContact, Tag("open")]
-    | Annotated[PulseContact, Tag("pulse")]
-    | Annotated[WriteValue, Tag("write")]
-    | Annotated[Wait, Tag("wait")],
-    _by_key("close", "open", "pulse", "write", "wait"),
-]
 
 
 class ResponseCommon(FileModel):
@@ -331,7 +251,7 @@ Response = Annotated[
     | Annotated[MovesAt, Tag("moves_at")]
     | Annotated[OvershootsAtMost, Tag("overshoots_at_most")]
     | Annotated[NeverReverses, Tag("never_reverses")],
-    _by_key(*_RESPONSE_KEYS),
+    by_key(*_RESPONSE_KEYS),
 ]
 
 

@@ -64,10 +64,11 @@ def _add_drivers(definitions: dict[str, Any]) -> None:
         options = driver.options.model_json_schema(by_alias=True)
         definitions.update(options.pop("$defs", {}))
         definitions[driver.options.__name__] = options
-        output = definitions["ContactOutput" if driver.kind == "contact" else "RegisterOutput"]
         wired = {"$ref": f"#/$defs/{driver.options.__name__}"}
         names_it = {"properties": {"driver": {"const": driver.name}}, "required": ["driver"]}
-        output.setdefault("allOf", []).append({"if": names_it, "then": {"properties": {"wired": wired}}})
+        for kind in driver.serves:
+            output = definitions[f"{kind.capitalize()}Output"]
+            output.setdefault("allOf", []).append({"if": names_it, "then": {"properties": {"wired": wired}}})
 
 
 def _tidy(node: Any) -> None:  # noqa: ANN401 - any part of a schema

@@ -5,8 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from harness.profile.duration import stimulus_times
-from harness.profile.model import CloseContact, OpenContact, Profile, PulseContact, Stimulus, Wait, WriteValue
+from harness.profile.model import Profile
+from harness.profile.stimulus import (
+    CloseContact,
+    OpenContact,
+    PulseContact,
+    Stimulus,
+    Wait,
+    WriteValue,
+)
 from harness.profile.values import contact_problems, written_problems
+from harness.profile.weather import stated_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,6 +41,7 @@ def stimuli_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Sti
     labels: set[str] = set()
     for index, stimulus in enumerate(stimuli):
         here: Path = (*path, index)
+        yield from stated_problems(profile, here, stimulus)
         match stimulus:
             case CloseContact(close=name):
                 yield from contact_problems(profile, (*here, "close"), name)

@@ -90,6 +90,9 @@ def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bou
 
 def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Case]:
     header = state.events[0]
+    if "profile" not in header:
+        reason = "it holds no run of a profile"
+        raise FileError([Problem("the log", 1, None, reason, "a self-check's log is for `ventproof verify`")])
     if header.get("format") != FORMAT:
         reason = f"the log's format is {header.get('format')!r}, and this ventproof judges format {FORMAT}"
         raise FileError(

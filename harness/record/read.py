@@ -11,6 +11,8 @@ from bench.errors import FileError, Problem
 from harness.record.chain import GENESIS, link, unseal
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
+CLOSING: Final = ("run_end", "selfcheck_end")
+"""Events that close a log."""
 
 
 @final
@@ -34,13 +36,17 @@ class LogState:
 
     @property
     def closed(self) -> bool:
-        """Whether the log ends with the line that closes a run."""
-        return self.broken_at is None and bool(self.events) and self.events[-1]["event"] == "run_end"
+        """Whether the log ends with the line that closes it."""
+        return self.broken_at is None and bool(self.events) and self.events[-1]["event"] in CLOSING
 
     @property
     def outcome(self) -> str:
-        """The run's verdict (`pass`, `fail`, `inconclusive`), or `aborted` when no closing line gives one."""
-        return str(self.events[-1].get("verdict") or "aborted") if self.closed else "aborted"
+        """The run's verdict (`pass`, `fail`, `inconclusive`), or `aborted` when no closing line gives one.
+
+        Of a self-check its result: `fine` or `worse`.
+        """
+        last = self.events[-1] if self.closed else {}
+        return str(last.get("verdict") or last.get("result") or "aborted")
 
 
 def _fault_in(body: bytes, digest: str, seal_digest: str, number: int) -> tuple[str, dict[str, Any]]:
@@ -84,7 +90,7 @@ def read_log(path: Path) -> LogState:
         reason, event = (
             ("it carries no digest", {}) if parts is None else _fault_in(parts[0], digest, parts[1], number)
         )
-        if not reason and events and events[-1]["event"] == "run_end":
+        if not reason and events and events[-1]["event"] in CLOSING:
             reason = "it stands after the line that closed the run"
         if reason or parts is None:
             if number == 1:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, final
+from typing import TYPE_CHECKING, Any, Literal, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge.trace import SignalTrace
@@ -15,7 +15,8 @@ from harness.judge.track import Block
 from harness.judge.verdict import Finding, Rule, Verdict
 from harness.judge.watch import Watch
 from harness.judge.wording import STIMULUS, Since
-from harness.profile.model import Profile, ResponseCommon, Step, Wait
+from harness.profile.model import Profile, ResponseCommon, Step
+from harness.profile.stimulus import Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.invariants import InvariantItem
@@ -48,6 +49,7 @@ class Item:
     open_watch: Callable[[Window], Watch]
     watch: Watch | None = None
     settled: Finding | None = None
+    awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
 
     @property
     def finding(self) -> Finding | None:
@@ -253,13 +255,35 @@ class Case:
             for item in self._undecided:
                 item.settled = undecided(reason)
         elif fields["step"] != START:
-            self._open(fields["stimulus"], windows)
+            self._open(fields["stimulus"], windows, until_s=fields.get("until"))
 
-    def _open(self, stimulus: int | None, windows: Sequence[tuple[float, float]]) -> None:
-        """Open the watches that count from a stimulus of the current step, or from the step's begin."""
+    def _stimulus_end(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        if fields["step"] == self.step:
+            self._open(fields["stimulus"], [(fields["from"], fields["to"])], edge="last")
+
+    def _open(
+        self,
+        stimulus: int | None,
+        windows: Sequence[tuple[float, float]],
+        *,
+        until_s: float | None = None,
+        edge: Literal["first", "last"] | None = None,
+    ) -> None:
+        """Open the watches that count from a stimulus of the current step, or from the step's begin.
+
+        Args:
+            stimulus: its index in the step.
+            windows: of its edges.
+            until_s: a stimulus that goes on: log time of its end, from which the watches of its last edge count.
+            edge: only the watches that count from this edge.
+        """
         for item in self.items:
-            if item.step == self.step and item.anchor[1] == stimulus:
-                item.begin(Window(*windows[0 if item.anchor[0] == "first" else -1]))
+            if item.step != self.step or item.anchor[1] != stimulus or edge not in {None, item.anchor[0]}:
+                continue
+            if until_s is not None and item.anchor[0] == "last":
+                item.awaits_s = until_s
+                continue
+            item.begin(Window(*windows[0 if item.anchor[0] == "first" else -1]))
 
     def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
         for item in self.items:
@@ -283,7 +307,10 @@ class Case:
 
     def step_horizon_s(self) -> float:
         """Return the log time after which no evidence can matter to the current step."""
-        return max((i.watch.horizon_s for i in self.items if i.step == self.step and i.watch), default=0.0)
+        return max(
+            (i.watch.horizon_s if i.watch else i.awaits_s for i in self.items if i.step == self.step),
+            default=0.0,
+        )
 
     def step_passed(self) -> bool:
         """Whether every response of the current step passed."""
@@ -329,6 +356,7 @@ _HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
     "step_begin": Case._step_begin,  # noqa: SLF001
     "command": Case._command,  # noqa: SLF001
     "stimulus": Case._stimulus,  # noqa: SLF001
+    "stimulus_end": Case._stimulus_end,  # noqa: SLF001
     "step_end": Case._step_end,  # noqa: SLF001
     "evidence_end": Case._evidence_end,  # noqa: SLF001
 }

@@ -20,25 +20,17 @@ from bench.pulses import pulse_plan
 from bench.samples import Edge, EdgeReport, Gap, Poll, Window
 from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
-from harness.profile.model import (
-    CloseContact,
-    OpenContact,
-    Profile,
-    PulseContact,
-    Step,
-    Stimulus,
-    Wait,
-    WriteValue,
-)
+from harness.profile.model import Profile, Step
+from harness.profile.stimulus import CloseContact, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import START, Case, Result
 from harness.run.compile import seconds
 from harness.run.events import Clockwork, Event
 from harness.run.findings import finding_fields
+from harness.run.weather import LEAD_S, Weather
 
 Recorder = Callable[[Event], None]
 
 _INTERRUPTED: Final = "interrupted by the operator"
-_LEAD_S: Final = 0.05  # a pulse train is ordered this long before its first edge
 
 
 @final
@@ -78,6 +70,7 @@ class Engine:
         self._reported: set[int] = set()
         self._opened = False
         self._unsafe = ""
+        self._weather: Weather
 
     async def run(self, header: Mapping[str, Any]) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -91,6 +84,9 @@ class Engine:
         """
         self._clockwork = Clockwork(now_s())
         self._broken = asyncio.get_running_loop().create_future()
+        self._weather = Weather(
+            self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=self._break_off
+        )
         self._emit("run_begin", **header)
         aborted = ""
         pollers: list[asyncio.Task[NoReturn]] = []
@@ -199,7 +195,11 @@ class Engine:
 
     def _polling_ended(self, task: asyncio.Task[NoReturn]) -> None:
         error = None if task.cancelled() else task.exception()
-        if error is not None and not self._broken.done():
+        if error is not None:
+            self._break_off(error)
+
+    def _break_off(self, error: BaseException) -> None:
+        if not self._broken.done():
             self._broken.set_exception(error)
 
     def _saw(self, evidence: Poll | Gap) -> None:
@@ -214,8 +214,7 @@ class Engine:
             self._watch_relays(evidence)
             self._watch_interlock(evidence)
         except BenchError as error:
-            if not self._broken.done():
-                self._broken.set_exception(error)
+            self._break_off(error)
         if self._decided is not None and not self._decided.done() and self._case.step_decided():
             self._decided.set_result(None)
 
@@ -262,8 +261,9 @@ class Engine:
         await self._start()
         for number, step in enumerate(self._profile.steps, start=START + 1):
             if not self._case.step_passed():
-                return  # what follows would start from a state that nobody described
+                break  # what follows would start from a state that nobody described
             await self._step(number, step)
+        await self._weather.stop()
 
     async def _start(self) -> None:
         start = self._profile.start
@@ -329,20 +329,12 @@ class Engine:
         if isinstance(stimulus, Wait):
             await asyncio.sleep(stimulus.wait)
             return
-        outputs, fields = self._rig.outputs, {"step": step, "stimulus": index, "label": stimulus.label}
-        if isinstance(stimulus, WriteValue):
-            window = await outputs.level(self._output_names[stimulus.write], stimulus.value.value)
-            self._emit(
-                "stimulus",
-                **fields,
-                output=stimulus.write,
-                value=stimulus.value.value,
-                said=f"write {stimulus.value} to {stimulus.write}",
-                **self._clockwork.window(window),
-            )
+        if not isinstance(stimulus, CloseContact | OpenContact | PulseContact):
+            await self._weather.apply(step, index, stimulus)
             return
+        outputs, fields = self._rig.outputs, {"step": step, "stimulus": index, "label": stimulus.label}
         name, said, edges = _contact_plan(stimulus)
-        start_s = now_s() + (_LEAD_S if len(edges) > 1 else 0.0)
+        start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
         self._emit(
             "command",

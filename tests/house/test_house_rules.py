@@ -18,7 +18,7 @@ RANKS = (
     ("harness.run",),
     ("harness.record",),
     ("harness.prove",),
-    ("harness.session", "harness.series"),
+    ("harness.session", "harness.series", "harness.selfcheck"),
     ("harness.cli", "harness.plugin"),
 )
 
@@ -32,6 +32,12 @@ PURE = (
     "bench/responsetime.py",
     "bench/budget.py",
     "bench/pulses.py",
+    "bench/uncertainty.py",
+    "bench/measured.py",
+    "bench/decidable.py",
+    "bench/diagnosis.py",
+    "bench/answers.py",
+    "bench/misplaced.py",
     "bench/templates.py",
     "bench/linewire.py",
     "bench/mock/actuator.py",

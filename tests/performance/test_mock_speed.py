@@ -31,7 +31,7 @@ def read_s(bank):
 
 def all_weather():
     """Build the unit with all weather in a wind of 10 Hz."""
-    path = Path(bench.__file__).parent / "files" / "mock-weather.yaml"
+    path = Path(bench.__file__).parent / "files" / "mock.yaml"
     settings = yaml.safe_load(path.read_text(encoding="utf-8"))["mock"]
     unit = build(MockSettings.model_validate(settings), START_S, 0)
     for k in range(READS):

@@ -10,6 +10,7 @@ from bench.mock.settings import MockSettings
 from bench.mock.unit import build
 
 START_S = 1000.0
+RAIN_ONLY = {"vents", "house", "rain", "refresh_every"}
 
 
 def _shipped(name):
@@ -19,14 +20,14 @@ def _shipped(name):
 
 @pytest.fixture
 def settings():
-    """The mock settings of the shipped bench, as plain data to change."""
-    return _shipped("mock.yaml")
+    """The mock settings of the shipped bench without more weather than rain, as plain data to change."""
+    return {name: part for name, part in _shipped("mock.yaml").items() if name in RAIN_ONLY}
 
 
 @pytest.fixture
 def all_weather():
-    """The mock settings of the shipped bench with all weather, as plain data to change."""
-    return _shipped("mock-weather.yaml")
+    """The mock settings of the shipped bench with all its weather, as plain data to change."""
+    return _shipped("mock.yaml")
 
 
 @pytest.fixture

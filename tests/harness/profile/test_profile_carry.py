@@ -130,15 +130,43 @@ def test_a_session_refuses_before_anything_is_switched(tmp_path):
     assert calm.bind(read_profile("p.yaml", PROFILE))
 
 
-@pytest.mark.parametrize(
-    "path", sorted((Path(__file__).parents[3] / "profiles").glob("*.yaml")), ids=lambda p: p.stem
-)
+ROOT = Path(__file__).parents[3]
+LINE = ROOT / "bench" / "files" / "mock-rtu.yaml"
+
+
+def profiles_for_the_line():
+    """Return the shipped profiles whose outputs the shipped bench with a serial line has."""
+    outputs = read_bench(str(LINE), LINE.read_text(encoding="utf-8")).model.outputs
+    paths = sorted((ROOT / "profiles").glob("*.yaml"))
+    needs = {p: read_profile(str(p), p.read_text(encoding="utf-8")).model.needs.outputs for p in paths}
+    return [path for path in paths if needs[path].keys() <= outputs.keys()]
+
+
+@pytest.mark.parametrize("path", profiles_for_the_line(), ids=lambda p: p.stem)
 def test_shipped_profiles_go_over_the_shipped_line(path):
-    """Every shipped profile is carried by the shipped bench with a serial line."""
-    bench = Path(__file__).parents[3] / "bench" / "files" / "mock-rtu.yaml"
+    """Every shipped profile for its outputs is carried by the shipped bench with a serial line."""
     tied = bind(
         read_profile(str(path), path.read_text(encoding="utf-8")),
-        read_bench(str(bench), bench.read_text(encoding="utf-8")),
+        read_bench(str(LINE), LINE.read_text(encoding="utf-8")),
         {},
     )
     assert not list(train_problems(tied))
+
+
+@pytest.mark.parametrize(
+    ("stimulus", "share"),
+    [
+        ("{wind: rain, speed: 14 m/s}", "want it"),
+        ("{rainfall: rain, intensity: 9000 mm/h, for: 1 min}", "want it"),
+        ("{wind: rain, speed: 1 m/s}", None),
+        ("{rainfall: rain, intensity: 12 mm/h, for: 1 h}", None),
+        ("{wind: rain, speed: 0 m/s}", None),
+    ],
+)
+def test_weather_is_a_load_too(stimulus, share):
+    """The pulses of wind and of rain are counted as those of `pulse` are."""
+    kind = "cups: {slope: 0.3}" if "wind" in stimulus else "bucket: {tip: 0.2 mm, closed_for: 30 ms}"
+    bench = BENCH.replace("fastest_edge: 20 ms}", f"fastest_edge: 10 ms, sensor: {{{kind}}}}}")
+    profile = PROFILE.replace("{pulse: rain, times: 10, closed_for: 40 ms, open_for: 40 ms}", stimulus)
+    problems = list(train_problems(bound(profile, bench)))
+    assert [share in str(problem) for problem in problems] == ([True] if share else [])

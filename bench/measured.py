@@ -1,0 +1,320 @@
+"""What a bench's own evidence says of the bench: round trips, poll jitter, edges, refresh interval (pure)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
+from typing import TYPE_CHECKING, Final, NamedTuple, final
+
+from bench.uncertainty import Component, scatter
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from bench.samples import EdgeReport, Gap, Poll, Sample, Window
+
+_CLEAR_STEPS: Final = 2  # a movement of so many steps a refresh cannot hide behind rounding
+_PROVES: Final = 3  # changes of one movement before anything is said of the refresh interval
+_MOST_CHANGES: Final = 150  # of one movement; more say nothing new
+_REST: Final = 0.9  # of its fastest: a value that went on slower than this was at rest meanwhile
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantiles:
+    """Order statistics of spans, seconds; each is one that was measured (nearest rank)."""
+
+    count: int
+    median_s: float
+    p95_s: float
+    p99_s: float
+    worst_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BusMeasured:
+    """One bus while the self-check ran.
+
+    Attributes:
+        bus: its name.
+        round_trip: from requests leaving to their replies.
+        late: how much later than `poll_every` after the one before the same read's requests left.
+        jitter: how much the time from a request to the same read's next one varies.
+        gaps: spans without evidence.
+        age_s: longest time from a request to the same request's next reply: how old the newest reading can get.
+    """
+
+    bus: str
+    round_trip: Quantiles
+    late: Quantiles
+    jitter: Component
+    gaps: int
+    age_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EdgesMeasured:
+    """Edges of one contact: asked for and achieved.
+
+    Attributes:
+        output: the contact.
+        late: from the instant asked for to the command leaving.
+        width: from the command leaving to the latest instant of the edge, bounce included.
+        missing: edges whose going out nothing proves.
+    """
+
+    output: str
+    late: Quantiles
+    width: Quantiles
+    missing: int
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EchoMeasured:
+    """How a feedback signal followed its contact.
+
+    Attributes:
+        output: the contact.
+        signal: its feedback.
+        cycles: how often it was closed and opened.
+        followed: how many of these edges were read back.
+        at_least_s: the contact took this long after the latest instant that the bench file allows; above zero it is
+            slower than declared. None when nothing was read back.
+        at_most_s: longest time from a command leaving to the reading that shows it.
+    """
+
+    output: str
+    signal: str
+    cycles: int
+    followed: int
+    at_least_s: float | None
+    at_most_s: float | None
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountMeasured:
+    """Closures sent and closures counted; `certain` when every edge went out for certain."""
+
+    output: str
+    signal: str
+    sent: int
+    counted: int | None
+    certain: bool
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefreshMeasured:
+    """Bounds on the interval at which the unit refreshes a value.
+
+    Attributes:
+        signal: the value.
+        changes: how many changes were seen.
+        at_least_s: it was seen unchanged this long while it moved; 0 when polls were not quick enough to see that.
+        at_most_s: two changes were seen within this; infinite without two.
+        declared_s: `refreshed_every` in the bench file.
+    """
+
+    signal: str
+    changes: int
+    at_least_s: float
+    at_most_s: float
+    declared_s: float
+
+
+def quantiles(spans: Iterable[float]) -> Quantiles:
+    """Return the order statistics of some spans.
+
+    Raises:
+        ValueError: there are none.
+    """
+    ranked = sorted(spans)
+    if not ranked:
+        raise ValueError("there is nothing to rank")
+
+    def at(share: float) -> float:
+        return ranked[max(0, math.ceil(share * len(ranked)) - 1)]
+
+    return Quantiles(count=len(ranked), median_s=at(0.5), p95_s=at(0.95), p99_s=at(0.99), worst_s=ranked[-1])
+
+
+def bus_measured(
+    bus: str, polls: Sequence[Poll], gaps: Sequence[Gap], *, every_s: float
+) -> BusMeasured | None:
+    """Return what polls say of their bus; None when too few reads were answered in a row."""
+    pairs = [
+        pair
+        for place in sorted({_place(p) for p in polls})
+        for pair in pairwise(p for p in polls if _place(p) == place)
+        if not any(_between(pair, gap) for gap in gaps)
+    ]
+    if len(pairs) < 2:  # noqa: PLR2004 - a deviation needs two
+        return None
+    return BusMeasured(
+        bus=bus,
+        round_trip=quantiles(p.replied_s - p.requested_s for p in polls),
+        late=quantiles(max(0.0, b.requested_s - a.requested_s - every_s) for a, b in pairs),
+        jitter=scatter("poll jitter", [b.requested_s - a.requested_s for a, b in pairs]),
+        gaps=len(gaps),
+        age_s=max(b.replied_s - a.requested_s for a, b in pairs),
+    )
+
+
+def _place(poll: Poll) -> tuple[str, int, tuple[str, ...]]:
+    return poll.table, poll.address, tuple(poll.values)
+
+
+def _between(pair: tuple[Poll, Poll], gap: Gap) -> bool:
+    return gap.from_s < pair[1].replied_s and gap.to_s > pair[0].requested_s
+
+
+def edges_measured(output: str, reports: Sequence[EdgeReport]) -> EdgesMeasured | None:
+    """Return what the reports of a train say; None when no edge went out for certain."""
+    out = [(report.due_s, report.window) for report in reports if report.window is not None]
+    if not out:
+        return None
+    return EdgesMeasured(
+        output=output,
+        late=quantiles(max(0.0, window.earliest_s - due_s) for due_s, window in out),
+        width=quantiles(window.latest_s - window.earliest_s for _, window in out),
+        missing=len(reports) - len(out),
+    )
+
+
+def delay_bounds(
+    samples: Sequence[Sample], window: Window, old: float, *, refresh_s: float, error: float = 0.0
+) -> tuple[float, float] | None:
+    """Return how long after a stimulus a value was another, by more than readings can be off: at least and at most.
+
+    Args:
+        samples: readings from before the stimulus on.
+        window: holds the stimulus.
+        old: the value before it.
+        refresh_s: a reading may be this much older than its request.
+        error: two readings of one value differ by no more than twice this.
+
+    Returns:
+        seconds; None when it never changed.
+    """
+    held_s = -math.inf
+    for sample in samples:
+        if abs(sample.value - old) <= 2 * error:
+            held_s = sample.requested_s - refresh_s
+        elif sample.replied_s > window.earliest_s:
+            return max(0.0, held_s - window.latest_s), sample.replied_s - window.earliest_s
+    return None
+
+
+def echo_measured(
+    output: str, signal: str, edges: Sequence[tuple[Window, tuple[Sample, ...], float]], refresh_s: float
+) -> EchoMeasured:
+    """Return how a feedback followed its contact.
+
+    Args:
+        output: the contact.
+        signal: the feedback.
+        edges: of each edge its window, the feedback's readings, and what it read before.
+        refresh_s: the feedback's `refreshed_every`.
+    """
+    found = [delay_bounds(samples, window, old, refresh_s=refresh_s) for window, samples, old in edges]
+    seen = [bounds for bounds in found if bounds is not None]
+    return EchoMeasured(
+        output=output,
+        signal=signal,
+        cycles=len(edges) // 2,
+        followed=len(seen),
+        at_least_s=max((least for least, _ in seen), default=None),
+        at_most_s=max((most for _, most in seen), default=None),
+    )
+
+
+def refresh_measured(
+    signal: str, samples: Sequence[Sample], *, step: float, declared_s: float
+) -> RefreshMeasured | None:
+    """Return bounds on a value's refresh interval, from where its readings change.
+
+    The unit copied a new value somewhere between the last reading of the old one and the first of the new one. Among
+    n + 1 changes there are n intervals or more, so one is no longer than the n-th part of the time between their
+    farthest ends. While a value moves by two of its steps or more each time, every refresh shows, so an interval is
+    no shorter than the time between two readings of one value. Where that is longer than from poll to poll, no refresh
+    hides between two polls: there are n intervals, and one is no shorter than the n-th part between the nearest ends.
+
+    Args:
+        signal: the value.
+        samples: its readings in order of time.
+        step: smallest step of the value, 0 where it has none.
+        declared_s: what the bench file declares.
+
+    Returns:
+        None when fewer than three changes of one movement were seen.
+    """
+    movements = [run for run in _movements(samples) if len(run) >= _PROVES]
+    if not movements:
+        return None
+    most_s = min((b.to_s - a.from_s) / n for run in movements for a, b, n in _apart(run))
+    least_s = 0.0
+    for run in movements:
+        if not _shows_every_refresh(run, step):
+            continue
+        found_s = max(b.from_s - a.to_s for a, b in pairwise(run))
+        if found_s >= _farthest_polls_s(samples, run):
+            found_s = max(found_s, *((b.from_s - a.to_s) / n for a, b, n in _apart(run)))
+        if found_s <= most_s:  # else the value was at rest for a while
+            least_s = max(least_s, found_s)
+    changes = sum(len(run) for run in movements)
+    return RefreshMeasured(
+        signal=signal, changes=changes, at_least_s=least_s, at_most_s=most_s, declared_s=declared_s
+    )
+
+
+class _Change(NamedTuple):
+    """Where a new value was copied, and by how much it differs."""
+
+    from_s: float
+    to_s: float
+    by: float
+
+
+def _movements(samples: Sequence[Sample]) -> list[list[_Change]]:
+    """Return the changes, split where the value turns, without the first and last of each: they are part steps."""
+    runs: list[list[_Change]] = []
+    for a, b in pairwise(samples):
+        if a.value == b.value:
+            continue
+        change = _Change(a.requested_s, b.replied_s, b.value - a.value)
+        turned = not runs or runs[-1][-1].by * change.by < 0
+        if turned:
+            runs.append([])
+        if len(runs[-1]) <= _MOST_CHANGES:
+            runs[-1].append(change)
+    return [run[1:-1] for run in runs]
+
+
+def _shows_every_refresh(run: Sequence[_Change], step: float) -> bool:
+    """Whether the value moved on without a rest, and by more at each change than rounding could hide."""
+    so_far = [0.0, *accumulate(abs(change.by) for change in run[1:])]
+    fastest = max(
+        (so_far[j] - so_far[i]) / (run[j].to_s - run[i].from_s)
+        for i in range(len(run))
+        for j in range(i + 1, len(run))
+    )
+    return all(
+        abs(b.by) >= max(_CLEAR_STEPS * step, _REST * fastest * (b.from_s - a.to_s)) for a, b in pairwise(run)
+    )
+
+
+def _apart(run: Sequence[_Change]) -> Iterator[tuple[_Change, _Change, int]]:
+    """Yield pairs of changes with how many intervals lie between them at least."""
+    for i, a in enumerate(run):
+        for j in range(i + 1, len(run)):
+            yield a, run[j], j - i
+
+
+def _farthest_polls_s(samples: Sequence[Sample], run: Sequence[_Change]) -> float:
+    within = [s for s in samples if run[0].from_s <= s.requested_s and s.replied_s <= run[-1].to_s]
+    return max(b.replied_s - a.requested_s for a, b in pairwise(within))

@@ -1,0 +1,258 @@
+"""The bench measures itself: what its buses, contacts and pollers do, on real wires or in virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, Protocol, final
+
+from bench.answers import Exercised, Seen
+from bench.clock import now_s
+from bench.errors import DriverError
+from bench.measured import (
+    BusMeasured,
+    CountMeasured,
+    EchoMeasured,
+    EdgesMeasured,
+    RefreshMeasured,
+    bus_measured,
+    delay_bounds,
+    echo_measured,
+    edges_measured,
+    refresh_measured,
+)
+from bench.samples import Edge, EdgeReport, Gap, Poll, Sample, Window
+from bench.units import PLAIN_UNITS
+from bench.wiring import ContactOutput, RegisterOutput
+
+if TYPE_CHECKING:
+    from bench.build import Rig
+    from bench.hookup import HookUp
+    from bench.watching import Watching
+
+LISTEN_S: Final = 3.0
+"""How long the buses are only listened to."""
+_LISTEN_POLLS: Final = 20
+_PULSES: Final = 6
+_HALF_PERIOD_S: Final = (
+    0.25  # long enough for debouncing, too short for entry delays: common practice, no source
+)
+_EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
+_CYCLES: Final = 3
+_LEAD_S: Final = 0.05  # a train is ordered this long before its first edge
+_PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
+
+
+class Listener(Protocol):
+    """Takes what is done and seen, as it happens."""
+
+    def saw(self, evidence: Poll | Gap) -> None:
+        """A poll or a gap."""
+
+    def moved(self, output: str, said: str, report: EdgeReport) -> None:
+        """A contact was driven."""
+
+    def wrote(self, output: str, said: str, value: float, window: Window) -> None:
+        """A value was written, somewhere in the window."""
+
+
+@final
+@dataclass(slots=True)
+class Measured:
+    """What a self-check measured."""
+
+    buses: list[BusMeasured] = field(default_factory=list)
+    edges: list[EdgesMeasured] = field(default_factory=list)
+    echoes: list[EchoMeasured] = field(default_factory=list)
+    counts: list[CountMeasured] = field(default_factory=list)
+    refreshes: list[RefreshMeasured] = field(default_factory=list)
+    exercised: dict[str, Exercised] = field(default_factory=dict)
+
+
+@final
+class SelfCheck:
+    """Measures an open rig that is being watched; outputs are left in their safe state.
+
+    Args:
+        rig: the rig.
+        watching: what polls it.
+        listener: takes what is done.
+    """
+
+    def __init__(self, rig: Rig, watching: Watching, listener: Listener) -> None:
+        self._rig = rig
+        self._watching = watching
+        self._listener = listener
+
+    async def bench(self) -> Measured:
+        """Measure everything that the bench file gives something to measure with.
+
+        Raises:
+            BenchError: an output did not do what it was told.
+        """
+        measured = Measured()
+        polls_s = _LISTEN_POLLS * max(read.spec.poll_every for read in self._rig.reads)
+        await asyncio.sleep(max(LISTEN_S, polls_s))
+        for name, output in self._rig.file.outputs.items():
+            if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
+                await self._pulse(name, output, measured)
+        await self._exercise_all(measured)
+        for read in self._rig.reads:
+            bus, every_s = read.plan.bus, read.spec.poll_every
+            polls, gaps = self._watching.polls[bus], self._watching.gaps[bus]
+            if found := bus_measured(bus, polls, gaps, every_s=every_s):
+                measured.buses.append(found)
+        self._refreshes(measured)
+        return measured
+
+    async def unit(self) -> Measured:
+        """Exercise every output that has a hook-up declared, and nothing else."""
+        measured = Measured()
+        await self._exercise_all(measured)
+        return measured
+
+    # edges, feedback and counts
+
+    async def _pulse(self, name: str, output: ContactOutput, measured: Measured) -> None:
+        from bench.drivers import fastest_edge_s  # noqa: PLC0415 - drivers load as they are found
+
+        half_s = max(_HALF_PERIOD_S, _EDGES_A_RELAY * fastest_edge_s(output, self._rig.file.buses))
+        safe = output.safe == "closed"
+        plan = [Edge(k * half_s, closed=(k % 2 == 0) != safe) for k in range(2 * _PULSES)]
+        before = await self._counter(output.counted_by)
+        reports = await self._rig.outputs.train(name, plan, start_s=now_s() + _LEAD_S)
+        for report in reports:
+            self._listener.moved(name, f"pulse {name}", report)
+        if found := edges_measured(name, reports):
+            measured.edges.append(found)
+        if output.counted_by is not None:
+            after = await self._counter(output.counted_by)
+            counted = (
+                None if before is None or after is None else self._advance(output.counted_by, before, after)
+            )
+            certain = all(report.window is not None for report in reports)
+            count = CountMeasured(
+                output=name, signal=output.counted_by, sent=_PULSES, counted=counted, certain=certain
+            )
+            measured.counts.append(count)
+        if output.feedback is not None:
+            measured.echoes.append(await self._echo(name, output, output.feedback))
+
+    async def _counter(self, signal: str | None) -> float | None:
+        """Return what a counter reads once everything that was sent must have arrived."""
+        if signal is None:
+            return None
+        await asyncio.sleep(self._shows_within_s(signal))
+        return self._watching.latest(signal)
+
+    def _advance(self, signal: str, before: float, after: float) -> int:
+        wraps_at = self._rig.file.signals[signal].traits(signal).wraps_at
+        return int(after - before) % wraps_at if wraps_at else int(after - before)
+
+    def _shows_within_s(self, signal: str) -> float:
+        spec = self._rig.file.signals[signal]
+        bus = self._rig.file.buses[spec.bus]
+        return spec.refreshed_every + 2 * (bus.poll_every + bus.timeout) + _PATIENCE_S
+
+    async def _echo(self, name: str, output: ContactOutput, signal: str) -> EchoMeasured:
+        """Close and open a contact and see its feedback follow.
+
+        Raises:
+            DriverError: it followed none of the edges: the contact does not do as it is told, or is not wired so.
+        """
+        within_s = output.operate + output.release + output.bounce + self._shows_within_s(signal)
+        safe, edges = output.safe == "closed", list[tuple[Window, tuple[Sample, ...], float]]()
+        await asyncio.sleep(within_s)
+        for k in range(2 * _CYCLES):
+            closed = (k % 2 == 0) != safe
+            since_s = now_s() - self._shows_within_s(signal)
+            window = await self._drive(name, closed=closed)
+            await self._watching.until(lambda: self._watching.latest(signal) == closed, within_s=within_s)  # noqa: B023 - used at once
+            edges.append((window, self._watching.samples(signal, since_s), float(not closed)))
+        echo = echo_measured(name, signal, edges, self._rig.file.signals[signal].refreshed_every)
+        if not echo.followed:
+            raise DriverError(
+                f"output {name}: its feedback {signal} followed none of {2 * _CYCLES} edges: the contact does not do "
+                "as it is told, or the feedback is wired to another"
+            )
+        return echo
+
+    async def _drive(self, name: str, *, closed: bool) -> Window:
+        due_s = now_s()
+        window = await self._rig.outputs.contact(name, closed=closed)
+        said = f"{'close' if closed else 'open'} {name}"
+        self._listener.moved(name, said, EdgeReport(closed, due_s, window))
+        return window
+
+    async def _put(self, name: str, value: float) -> Window:
+        window = await self._rig.outputs.level(name, value)
+        self._listener.wrote(name, f"write {value:g} to {name}", value, window)
+        return window
+
+    # hook-ups
+
+    async def _exercise_all(self, measured: Measured) -> None:
+        for name, output in self._rig.file.outputs.items():
+            if output.hookup is not None:
+                measured.exercised[name] = await self._exercise(name, output.hookup)
+
+    async def _exercise(self, name: str, hookup: HookUp) -> Exercised:
+        """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
+        output = self._rig.file.outputs[name]
+        await self._rig.outputs.make_safe()
+        if isinstance(output, ContactOutput):
+            await self._drive(name, closed=False)
+        elif hookup.values is not None:
+            await self._put(name, hookup.values[0].value)
+        for other, value in hookup.first.items():
+            await self._put(other, value.value)
+        await asyncio.sleep(hookup.settles)
+        before, since_s = self._state(), now_s() - self._settled_s()
+        if isinstance(output, RegisterOutput):
+            assert hookup.values is not None, "loading a bench file sees to it"
+            window = await self._put(name, hookup.values[1].value)
+        else:
+            window = await self._drive(name, closed=True)
+        await asyncio.sleep(hookup.within)
+        after = self._state()
+        exercised = Exercised(name, before, after, self._delays(before, window, since_s))
+        if isinstance(output, ContactOutput):
+            await self._drive(name, closed=False)
+        elif hookup.values is not None:
+            await self._put(name, hookup.values[0].value)
+        await self._rig.outputs.make_safe()
+        return exercised
+
+    def _settled_s(self) -> float:
+        return 2 * max(read.spec.poll_every + read.spec.timeout for read in self._rig.reads)
+
+    def _state(self) -> Seen:
+        """Return what everything reads now, registers included."""
+        signals = {name: self._watching.latest(name) for name in self._rig.file.signals}
+        values = {name: value for name, value in signals.items() if value is not None}
+        polls = {
+            (poll.bus, poll.table, poll.address, tuple(poll.values)): poll
+            for read in self._rig.reads
+            for poll in self._watching.words(read.plan.bus, now_s() - self._settled_s())
+        }
+        return Seen(values, tuple(polls.values()))
+
+    def _delays(self, before: Seen, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
+        found = {}
+        for name, old in before.values.items():
+            spec = self._rig.file.signals[name]
+            samples = self._watching.samples(name, since_s)
+            bounds = delay_bounds(
+                samples, window, old, refresh_s=spec.refreshed_every, error=spec.traits(name).error
+            )
+            if bounds is not None:
+                found[name] = bounds
+        return found
+
+    def _refreshes(self, measured: Measured) -> None:
+        for name, spec in self._rig.file.signals.items():
+            if spec.unit in PLAIN_UNITS:
+                continue  # what jumps by itself shows nothing of when it was copied
+            samples, declared_s = self._watching.samples(name, 0.0), spec.refreshed_every
+            if found := refresh_measured(name, samples, step=spec.step, declared_s=declared_s):
+                measured.refreshes.append(found)

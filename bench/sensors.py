@@ -1,0 +1,82 @@
+"""What the bench file says of the sensors that its outputs stand for: bucket, cups, thermometers, transmitters."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds
+from bench.units import Dimension, Quantity
+
+
+class BucketSensor(FileModel):
+    """A tipping-bucket rain gauge, as its data sheet states it."""
+
+    tip: AnyQuantity
+    """Rain of one tip."""
+    closed_for: PositiveSeconds = 0.1
+    """How long the contact is closed at each tip."""
+    dead_time: Seconds = 0.0
+    """After the beginning of a tip, the time during which rain falls past the buckets."""
+
+    @model_validator(mode="after")
+    def _tip_is_rain(self) -> Self:
+        if self.tip.dimension is not Dimension.DEPTH or self.tip.value <= 0:
+            raise ValueError(f"tip {str(self.tip)!r} must be a depth above zero, such as '0.2 mm'")
+        return self
+
+
+class CupsSensor(FileModel):
+    """Wind cups with a contact: speed = slope * turns a second + offset."""
+
+    slope: Annotated[float, Field(gt=0, le=100)]
+    """Metres of wind that one turn takes."""
+    offset: AnyQuantity = Quantity(0.0, Dimension.SPEED, "0 m/s")
+    """Speed at which the line of the cups reaches 0 turns a second."""
+    pulses_a_turn: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Closures of the contact in one turn."""
+    starts_at: AnyQuantity = Quantity(0.0, Dimension.SPEED, "0 m/s")
+    """Wind below which the cups stand still; at least the offset."""
+
+    @model_validator(mode="after")
+    def _speeds_make_sense(self) -> Self:
+        for key in ("offset", "starts_at"):
+            quantity: Quantity = getattr(self, key)
+            if quantity.dimension is not Dimension.SPEED or quantity.value < 0:
+                raise ValueError(f"{key} {str(quantity)!r} must be a speed from zero up, such as '0.4 m/s'")
+        if "starts_at" in self.model_fields_set and self.starts_at.value < self.offset.value:
+            raise ValueError(f"starts_at {str(self.starts_at)!r} must be at least the offset, {self.offset}")
+        return self
+
+
+class ContactSensor(FileModel):
+    """The sensor that a contact stands for, so that profiles can say the weather rather than its pulses."""
+
+    bucket: BucketSensor | None = None
+    """A tipping bucket: the contact closes at each tip."""
+    cups: CupsSensor | None = None
+    """Wind cups: the contact closes as they turn."""
+
+    @model_validator(mode="after")
+    def _one_sensor(self) -> Self:
+        if (self.bucket is None) == (self.cups is None):
+            raise ValueError("a contact stands for one sensor; write either `bucket:` or `cups:` below it")
+        return self
+
+
+class Thermistor(FileModel):
+    """A thermistor whose resistance falls as it warms (NTC), by its beta."""
+
+    ohm: Annotated[float, Field(gt=0, le=1e7)]
+    """Resistance at the temperature `at`, ohm."""
+    beta: Annotated[float, Field(gt=0, le=20_000)]
+    """Beta of the data sheet, kelvin."""
+    at: AnyQuantity = Quantity(25.0, Dimension.TEMPERATURE, "25 °C")
+    """Temperature at which the resistance is as stated."""
+
+    @model_validator(mode="after")
+    def _at_a_temperature(self) -> Self:
+        if self.at.dimension is not Dimension.TEMPERATURE:
+            raise ValueError(f"at {str(self.at)!r} must be a temperature, such as '25 °C'")
+        return self

@@ -1,0 +1,72 @@
+"""Where a bench file declares better than was measured."""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import TYPE_CHECKING, Final
+
+from bench.carrying import load_on
+from bench.wiring import WiredBus
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bench.measured import BusMeasured, EchoMeasured
+    from bench.selfcheck import Measured
+    from bench.wiring import BenchFile
+
+_MS: Final = 1000
+_US: Final = 1_000_000
+
+
+def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
+    """Yield a sentence for each thing that was measured to be worse than the bench file declares."""
+    for bus in measured.buses:
+        yield from _bus(file, bus)
+    for edges in measured.edges:
+        if edges.missing:
+            yield f"output {edges.output}: nothing proves that {edges.missing} edge(s) went out"
+    for echo in measured.echoes:
+        yield from _echo(echo)
+    for count in measured.counts:
+        if count.counted is None:
+            yield f"output {count.output}: its counter {count.signal} could not be read"
+        elif count.counted != count.sent and count.certain:
+            yield f"output {count.output}: {count.sent} closures were sent and {count.signal} counted {count.counted}"
+    for refresh in measured.refreshes:
+        if refresh.at_least_s > refresh.declared_s:
+            yield (
+                f"signal {refresh.signal}: refreshed every {_ms(refresh.at_least_s)} or less often, where the bench "
+                f"file declares {_ms(refresh.declared_s)}; write `refreshed_every: {_ms(refresh.at_most_s)}`"
+            )
+
+
+def _echo(echo: EchoMeasured) -> Iterator[str]:
+    if echo.followed < 2 * echo.cycles:
+        yield (
+            f"output {echo.output}: its feedback {echo.signal} followed {echo.followed} of {2 * echo.cycles} edges"
+        )
+    if echo.at_least_s:
+        yield (
+            f"output {echo.output}: its feedback {echo.signal} moved {_ms(echo.at_least_s)} or more after the "
+            "latest instant that the bench file allows; declare longer `operate`, `release` and `bounce`, or a "
+            f"longer `refreshed_every` of {echo.signal}"
+        )
+
+
+def _bus(file: BenchFile, bus: BusMeasured) -> Iterator[str]:
+    if bus.gaps:
+        yield f"bus {bus.bus}: {bus.gaps} time(s) no usable reply came; look at cable, termination and time-outs"
+    spec = file.buses[bus.bus]
+    if not isinstance(spec, WiredBus) or spec.answers_within is None:
+        return
+    longest_s = max(read.longest_us for read in load_on(file, bus.bus, spec).reads) / _US
+    if bus.round_trip.p95_s > longest_s:
+        yield (
+            f"bus {bus.bus}: one reply in twenty took {_ms(bus.round_trip.p95_s)} or longer, where `answers_within` "
+            f"makes it {_ms(longest_s)} at most"
+        )
+
+
+def _ms(span_s: float) -> str:
+    return f"{ceil(span_s * _MS * 10 - 1e-6) / 10:g} ms"

@@ -1,0 +1,141 @@
+"""Long pulse trains: played in the background, piece by piece, until they end or are stopped."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from typing import TYPE_CHECKING, Final, final
+
+from bench.clock import now_s
+from bench.errors import DriverError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from bench.interfaces import Outputs
+    from bench.samples import Edge, EdgeReport
+
+_EDGES_A_PIECE: Final = 128
+_PIECE_S: Final = 1.0  # so that what was played is known soon, however rare the edges
+_AHEAD_S: Final = (
+    2.0  # a piece is asked for this long before its first edge, so that a busy harness delays none
+)
+_LATEST_S: Final = 0.25  # an edge this late makes another weather than the one asked for
+
+
+@final
+class Train:
+    """A pulse train that plays beside whatever else is done.
+
+    Every edge has an absolute deadline, so that no train drifts, however long it is and whatever plays beside it.
+    The edges are taken as they are needed, so that a train may be endless.
+
+    Args:
+        outputs: the bench's outputs.
+        name: the contact, open now.
+        edges: closures that each open again, in order; instants count from `start_s`.
+        start_s: loop time.
+        played: takes what became of the edges, piece by piece.
+
+    Attributes:
+        closures: how many closures went out so far.
+    """
+
+    def __init__(
+        self,
+        outputs: Outputs,
+        name: str,
+        edges: Iterable[Edge],
+        *,
+        start_s: float,
+        played: Callable[[Sequence[EdgeReport]], None],
+    ) -> None:
+        self.closures = 0
+        self._outputs = outputs
+        self._name = name
+        self._edges = edges
+        self._start_s = start_s
+        self._played = played
+        self._stopped = asyncio.Event()
+        self._task = asyncio.get_running_loop().create_task(self._play())
+
+    def when_over(self, call: Callable[[], None]) -> None:
+        """Have `call` called once no further edge comes, one way or another."""
+        self._task.add_done_callback(lambda _: call())
+
+    @property
+    def error(self) -> BaseException | None:
+        """Why the train is not the one asked for; None while it is."""
+        return self._task.exception() if self._task.done() and not self._task.cancelled() else None
+
+    @property
+    def stopped(self) -> bool:
+        """Whether it was stopped rather than came to its own end."""
+        return self._stopped.is_set()
+
+    async def stop(self) -> None:
+        """Stop within one pulse; the contact is open afterwards, and all that was played is known.
+
+        Raises:
+            BenchError: what went wrong with the train, now or before.
+        """
+        self._stopped.set()
+        if not self._task.done():
+            await self._outputs.stop(self._name)
+        await self._task
+
+    async def _play(self) -> None:
+        """Keep two pieces on their way: the one that plays, and the next."""
+        asked: deque[asyncio.Task[list[EdgeReport]]] = deque()
+        try:
+            for piece in _pieces(self._edges):
+                await self._until(self._start_s + piece[0].at_s - _AHEAD_S)
+                if self._stopped.is_set():
+                    break
+                asked.append(asyncio.get_running_loop().create_task(self._ask(piece)))
+                if len(asked) > 1:
+                    self._take(await asked.popleft())
+            while asked:
+                self._take(await asked.popleft())
+        finally:
+            for task in asked:
+                task.cancel()
+            await asyncio.gather(*asked, return_exceptions=True)
+
+    async def _ask(self, piece: Sequence[Edge]) -> list[EdgeReport]:
+        """Play a piece, unless the train was stopped before it was asked for: the outputs' stop knows none of it."""
+        if self._stopped.is_set():
+            return []
+        return await self._outputs.train(self._name, piece, start_s=self._start_s)
+
+    async def _until(self, at_s: float) -> None:
+        if at_s > now_s():
+            waiting = asyncio.ensure_future(self._stopped.wait())
+            await asyncio.wait({waiting}, timeout=at_s - now_s())
+            waiting.cancel()
+
+    def _take(self, reports: Sequence[EdgeReport]) -> None:
+        if not reports:
+            return
+        self._played(reports)
+        self.closures += sum(report.closed and report.window is not None for report in reports)
+        for report in reports:
+            if report.window is None:
+                raise DriverError(f"an edge of the pulses on {self._name} never left the bench for certain")
+            late_s = report.window.earliest_s - report.due_s
+            if late_s > _LATEST_S:
+                raise DriverError(
+                    f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for"
+                )
+
+
+def _pieces(edges: Iterable[Edge]) -> Iterator[list[Edge]]:
+    """Yield the edges in pieces of whole pulses, each short and small."""
+    piece: list[Edge] = []
+    for edge in edges:
+        if piece and edge.closed and (len(piece) >= _EDGES_A_PIECE or edge.at_s - piece[0].at_s > _PIECE_S):
+            yield piece
+            piece = []
+        piece.append(edge)
+    if piece:
+        yield piece

@@ -1,0 +1,135 @@
+"""What the terminal shows after a self-check or a hook-up check."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from math import isinf
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from harness.cli.summary import new_console
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bench.answers import Exercised
+    from bench.decidable import Decidable
+    from bench.selfcheck import Measured
+    from bench.wiring import BenchFile
+    from harness.selfcheck import CheckResult
+
+_SAYS = {
+    ("bench", "fine"): "nothing was measured to be worse than the bench file declares",
+    ("bench", "worse"): "measured worse than the bench file declares",
+    ("unit", "fine"): "every output that was tried brings about what the bench file says",
+    ("unit", "worse"): "something is hooked up wrong",
+    ("bench", "failed"): "the bench failed",
+    ("unit", "failed"): "the bench failed",
+}
+
+
+def show_check(file: BenchFile, check: CheckResult) -> None:
+    """Print what was measured, what is wrong, and where the log is; a reader that went away is no error."""
+    with suppress(BrokenPipeError):
+        _show(new_console(), file, check)
+
+
+def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
+    if check.measured is not None:
+        if check.kind == "bench":
+            console.print(_measured_table(check.measured))
+            console.print(_decidable_table(check.decidable))
+        for tried in check.measured.exercised.values():
+            console.print(_answers_table(file, tried))
+        untried = [name for name, output in file.outputs.items() if output.hookup is None]
+        if untried:
+            console.print(Text(f"not tried, no `hookup:` declared: {', '.join(untried)}", style="dim"))
+    for note in check.notes:
+        console.print(Text(f"note: {note}", style="dim"))
+    for sentence in check.sentences:
+        console.print(Text(f"• {sentence}", style="yellow"))
+    said = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
+    console.print(Text(said, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
+    if check.unsafe:
+        console.print(Text(f"OUTPUTS MAY NOT BE SAFE: {check.unsafe}.", style="bold red"))
+        console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+    console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
+
+
+def _measured_table(measured: Measured) -> Table:
+    table = Table(title="measured", title_justify="left", expand=False)
+    table.add_column("what")
+    for heading in ("median", "95 %", "99 %", "worst"):
+        table.add_column(heading, justify="right")
+    for bus in measured.buses:
+        for what, q in (
+            (f"bus {bus.bus}: round trip", bus.round_trip),
+            (f"bus {bus.bus}: late poll", bus.late),
+        ):
+            table.add_row(Text(what), *map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
+        table.add_row(Text(f"bus {bus.bus}: age of a reading, gaps {bus.gaps}"), "", "", "", _ms(bus.age_s))
+    for edges in measured.edges:
+        for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
+            row = map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
+            table.add_row(Text(f"output {edges.output}: {what}"), *row)
+    for what, said in _bounds(measured):
+        table.add_row(Text(what), "", "", "", Text(said))
+    return table
+
+
+def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
+    for echo in measured.echoes:
+        most = "–" if echo.at_most_s is None else f"≤ {_ms(echo.at_most_s)}"
+        yield f"output {echo.output}: read back by {echo.signal}", most
+    for count in measured.counts:
+        counted = "–" if count.counted is None else str(count.counted)
+        yield f"output {count.output}: closures sent, counted by {count.signal}", f"{count.sent}, {counted}"
+    for refresh in measured.refreshes:
+        most = "" if isinf(refresh.at_most_s) else f" to {_ms(refresh.at_most_s)}"
+        yield f"signal {refresh.signal}: refresh interval", f"{_ms(refresh.at_least_s)}{most}"
+
+
+def _decidable_table(found: tuple[Decidable, ...]) -> Table:
+    table = Table(title="what this bench can decide (guarded)", title_justify="left", expand=False)
+    table.add_column("signal")
+    table.add_column("smallest tolerance", justify="right")
+    table.add_column("deadline: beyond the true time", justify="right")
+    table.add_column("U of a reading", justify="right")
+    table.add_column("U of a time", justify="right")
+    for one in found:
+        if one.tolerance is None or one.deadline_s is None:
+            decided = [Text("–"), Text(f"declare {one.lacks}")]
+        else:
+            of_value = f"{one.tolerance:.3g} {one.unit}" if one.tolerance else "exact"
+            decided = [Text(of_value), Text(_ms(one.deadline_s))]
+        table.add_row(
+            Text(one.signal), *decided, f"{one.value.expanded:.2g} {one.unit}", _ms(one.instant.expanded)
+        )
+    return table
+
+
+def _answers_table(file: BenchFile, tried: Exercised) -> Table:
+    table = Table(title=f"what answers {tried.output}", title_justify="left", expand=False)
+    for heading in ("signal", "should", "before", "after", "changed after"):
+        table.add_column(heading)
+    hookup = file.outputs[tried.output].hookup
+    wanted = hookup.answers if hookup is not None else {}
+    for name in file.signals:
+        if name not in wanted and name not in tried.delays:
+            continue
+        values = [tried.before.values.get(name), tried.after.values.get(name)]
+        delay = tried.delays.get(name)
+        table.add_row(
+            Text(name),
+            str(wanted.get(name, "–")),
+            *("–" if value is None else f"{value:g}" for value in values),
+            "–" if delay is None else f"{_ms(delay[0])} to {_ms(delay[1])}",
+        )
+    return table
+
+
+def _ms(span_s: float) -> str:
+    return f"{span_s * 1000:.1f} ms"

@@ -1,0 +1,54 @@
+"""`ventproof selfcheck`: the bench measures itself, or tries how the unit is hooked up to it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from harness.cli import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
+
+
+@click.command("selfcheck")
+@click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@click.option(
+    "--unit", is_flag=True, help="Try how the unit is hooked up: exercise each output, see what answers."
+)
+@click.option(
+    "--out",
+    default=Path("records"),
+    type=click.Path(path_type=Path),
+    help="Folder for the log.",
+    show_default=True,
+)
+@click.option(
+    "--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True
+)
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="NAME[=SEVERITY]",
+    help="Give the mock unit a fault; `ventproof explain faults` lists them.",
+)
+@click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
+def command(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
+    """Measure a bench before trusting it, and say what it can decide.
+
+    Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
+
+    \b
+    Exit code 0: everything is as declared.
+              2: measured worse than the bench file declares, or something is hooked up wrong.
+              4: the bench failed.
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from harness.cli.checked import show_check  # noqa: PLC0415
+    from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
+    from harness.selfcheck import selfcheck  # noqa: PLC0415
+
+    loaded = with_faults(load_bench(bench), faults)
+    confirm_clear(loaded, clear=clear)
+    result = selfcheck(loaded, out, kind="unit" if unit else "bench", seed=seed)
+    show_check(loaded.model, result)
+    return {"fine": EXIT_PASS, "worse": EXIT_INCONCLUSIVE, "failed": EXIT_BENCH}[result.result]

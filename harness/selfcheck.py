@@ -1,0 +1,341 @@
+"""Runs a self-check or a hook-up check on a bench and leaves its log behind."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from math import isfinite
+from pathlib import Path
+from platform import python_version
+from typing import Any, Final, Literal, final
+
+from bench.build import Rig, assemble
+from bench.clock import now_s, utc_now
+from bench.decidable import Decidable, decidable
+from bench.diagnosis import diagnose
+from bench.document import Loaded
+from bench.errors import BenchError, DriverError, FileError, Problem
+from bench.measured import Quantiles
+from bench.samples import EdgeReport, Gap, Poll, Window
+from bench.selfcheck import Measured, SelfCheck
+from bench.shortfall import shortfalls
+from bench.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
+from bench.virtual import run as run_loop
+from bench.watching import Watching
+from bench.wiring import BenchFile, ContactOutput
+from harness.record.log import RecordLog, free_path
+from harness.record.read import read_log
+from harness.run.events import FORMAT, Clockwork, Event
+
+Result = Literal["fine", "worse", "failed"]
+Kind = Literal["bench", "unit"]
+
+_INTERRUPTED: Final = "interrupted by the operator"
+_DIGITS: Final = 9  # decimals of a measured figure in the log: nanoseconds
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """One finished check.
+
+    Attributes:
+        kind: `bench`, the bench measured itself, or `unit`, the hook-up was tried.
+        result: `fine`; `worse`: measured worse than declared, or something is wired wrong; `failed`: the bench failed.
+        aborted: why the bench failed; empty otherwise.
+        unsafe: why the outputs may not be in their safe state; empty otherwise.
+        log: path of the log.
+        digest: digest of its last line.
+        measured: what was measured; None when the bench failed.
+        decidable: what the bench can decide, a signal each.
+        sentences: what is worse than declared, or what is wired wrong.
+        notes: what the bench itself had to say.
+    """
+
+    kind: Kind
+    result: Result
+    aborted: str
+    unsafe: str
+    log: Path
+    digest: str
+    measured: Measured | None
+    decidable: tuple[Decidable, ...]
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def selfcheck(bench: Loaded[BenchFile], out: Path, *, kind: Kind, seed: int = 0) -> CheckResult:
+    """Check a bench, or how a unit is hooked up to it, and write the log.
+
+    Args:
+        bench: the bench file.
+        out: folder for the log.
+        kind: what is checked.
+        seed: for what is random on a virtual bench.
+
+    Raises:
+        FileError: the bench file declares no hook-up to be tried, or the log cannot be created.
+        KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
+    """
+    if kind == "unit" and not any(output.hookup for output in bench.model.outputs.values()):
+        hint = "add `hookup:` to the outputs; `ventproof explain hookup` shows how"
+        raise FileError([Problem(bench.path, None, None, "no output says what should answer it", hint)])
+    stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
+    with RecordLog(free_path(out, stem)) as log:
+
+        async def main() -> CheckResult:
+            return await _Checking(bench, kind, seed, log).run()
+
+        return run_loop(main(), virtual=bench.model.virtual)
+
+
+@final
+class _Checking:
+    """One check being made; takes what it does and sees into the log."""
+
+    def __init__(self, bench: Loaded[BenchFile], kind: Kind, seed: int, log: RecordLog) -> None:
+        self._bench = bench
+        self._kind = kind
+        self._seed = seed
+        self._log = log
+        self._clockwork = Clockwork(now_s())
+        self._rig: Rig = assemble(bench.model, seed=seed)
+        self._opened = False
+        self._unsafe = ""
+
+    async def run(self) -> CheckResult:
+        """Check to the end; on every way out the outputs are safe and the log has its closing line.
+
+        Raises:
+            asyncio.CancelledError: it was interrupted; the outputs are safe and the log says so.
+            DriverError: it was interrupted, and the outputs may not be in their safe state.
+        """
+        self._emit("selfcheck_begin", **self._header())
+        measured: Measured | None = None
+        aborted = "ventproof itself failed"
+        try:
+            measured = await self._measure()
+            aborted = ""
+        except BenchError as error:
+            aborted = str(error)
+        except asyncio.CancelledError:
+            aborted = _INTERRUPTED
+            raise
+        finally:
+            self._unsafe = unsafe = await self._end()
+            if aborted or unsafe:
+                aborted = "; ".join(part for part in (aborted, unsafe) if part)
+                self._emit("selfcheck_end", result=None, aborted=aborted)
+            if aborted.startswith(_INTERRUPTED) and unsafe:
+                raise DriverError(unsafe)
+        if aborted or measured is None:
+            return self._result("failed", aborted, None, (), ())
+        found = tuple(what_it_decides(self._bench.model, measured))
+        sentences = tuple(shortfalls(self._bench.model, measured)) if self._kind == "bench" else ()
+        if self._kind == "unit":
+            sentences = tuple(diagnose(self._bench.model, measured.exercised))
+        for name, fields in figures(measured, found if self._kind == "bench" else ()):
+            self._emit(name, **fields)
+        for sentence in sentences:
+            self._emit("shortfall" if self._kind == "bench" else "wrong", text=sentence)
+        result: Result = "worse" if sentences else "fine"
+        self._emit("selfcheck_end", result=result)
+        return self._result(result, "", measured, found, sentences)
+
+    def _result(
+        self,
+        result: Result,
+        aborted: str,
+        measured: Measured | None,
+        found: tuple[Decidable, ...],
+        sentences: tuple[str, ...],
+    ) -> CheckResult:
+        return CheckResult(
+            self._kind,
+            result,
+            aborted,
+            self._unsafe,
+            self._log.path,
+            self._log.digest,
+            measured,
+            found,
+            sentences,
+            self._rig.notes,
+        )
+
+    async def _measure(self) -> Measured:
+        await self._rig.open()
+        self._opened = True
+        for note in self._rig.notes:
+            self._emit("note", text=note)
+        async with Watching(self._rig, self.saw) as watching:
+            check = SelfCheck(self._rig, watching, self)
+            return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
+
+    async def _end(self) -> str:
+        """Make the outputs safe and let go of the bench, before anything is written; returns what is unsafe."""
+        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
+        try:
+            await self._rig.outputs.make_safe()
+        except BenchError as error:
+            unsafe = f"the outputs may not be in their safe state: {error}"
+        with suppress(BenchError):
+            await self._rig.close()
+        if unsafe:
+            self._emit("not_safe", reason=unsafe)
+        else:
+            self._emit("safe")
+        return unsafe
+
+    # what happens, into the log
+
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Write a poll or a gap."""
+        self._take(
+            self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
+        )
+
+    def moved(self, output: str, said: str, report: EdgeReport) -> None:
+        """Write an edge of a contact."""
+        self._emit("stimulus", output=output, said=said, edges=self._clockwork.edges([report]))
+
+    def wrote(self, output: str, said: str, value: float, window: Window) -> None:
+        """Write that a value was written."""
+        self._emit("stimulus", output=output, said=said, value=value, **self._clockwork.window(window))
+
+    def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
+        self._take(Event(name, self._clockwork.late(now_s()), fields))
+
+    def _take(self, event: Event) -> None:
+        self._log.write(event.name, event.t_s, event.fields)
+
+    def _header(self) -> dict[str, Any]:
+        virtual = self._bench.model.virtual
+        return {
+            "format": FORMAT,
+            "kind": self._kind,
+            "clock": "virtual" if virtual else "wall",
+            "started": None if virtual else utc_now().isoformat(timespec="seconds"),
+            "seed": self._seed,
+            "bench": {
+                "name": self._bench.model.bench,
+                "sha256": self._bench.digest,
+                "text": self._bench.text,
+            },
+            "versions": {"ventproof": version("ventproof"), "python": python_version()},
+        }
+
+
+def what_it_decides(file: BenchFile, measured: Measured) -> Iterator[Decidable]:
+    """Yield what a bench can decide of each of its signals, from what was measured of it."""
+    buses = {bus.bus: bus for bus in measured.buses}
+    seen_s = {refresh.signal: refresh.at_least_s for refresh in measured.refreshes}
+    contacts = [output for output in file.outputs.values() if isinstance(output, ContactOutput)]
+    declared_s = max((max(c.operate, c.release) + c.bounce for c in contacts), default=0.0)
+    stimulus_s = max((edges.width.worst_s for edges in measured.edges), default=declared_s)
+    for name, signal in file.signals.items():
+        if signal.bus in buses:
+            yield decidable(
+                signal.traits(name),
+                buses[signal.bus],
+                every_s=file.buses[signal.bus].poll_every,
+                refresh_s=max(signal.refreshed_every, seen_s.get(name, 0.0)),
+                stimulus_s=stimulus_s,
+                step=signal.step,
+            )
+
+
+# the log's fields
+
+
+def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the events that hold what was measured: name and fields, JSON values only."""
+    for bus in measured.buses:
+        yield (
+            "bus",
+            {
+                "bus": bus.bus,
+                "round_trip": _quantiles(bus.round_trip),
+                "late": _quantiles(bus.late),
+                "jitter_s": round(bus.jitter.standard, _DIGITS),
+                "gaps": bus.gaps,
+                "age_s": round(bus.age_s, _DIGITS),
+            },
+        )
+    for edges in measured.edges:
+        fields = {"late": _quantiles(edges.late), "width": _quantiles(edges.width), "missing": edges.missing}
+        yield "edges", {"output": edges.output, **fields}
+    for name, rows in (
+        ("feedback", measured.echoes),
+        ("count", measured.counts),
+        ("refresh", measured.refreshes),
+    ):
+        for row in rows:
+            yield name, _plain(asdict(row))
+    for tried in measured.exercised.values():
+        delays = {s: [round(t, _DIGITS) for t in bounds] for s, bounds in tried.delays.items()}
+        states = {"before": tried.before.values, "after": tried.after.values}
+        yield "hookup", {"output": tried.output, **states, "answers": delays}
+    for one in found:
+        yield (
+            "decidable",
+            {
+                "signal": one.signal,
+                "unit": one.unit,
+                "tolerance": one.tolerance,
+                "deadline_s": one.deadline_s,
+                "lacks": one.lacks,
+                "value": _budget(one.value),
+                "instant": _budget(one.instant),
+            },
+        )
+
+
+def _quantiles(found: Quantiles) -> dict[str, Any]:
+    return _plain(asdict(found))
+
+
+def _plain(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """Return fields as JSON can hold them: rounded, and null for what has no end."""
+    return {
+        key: (round(value, _DIGITS) if isfinite(value) else None) if isinstance(value, float) else value
+        for key, value in fields.items()
+    }
+
+
+def _budget(budget: UncertaintyBudget) -> dict[str, Any]:
+    parts = [_plain(asdict(part) | {"standard": part.standard}) for part in budget.components]
+    totals = {"combined": budget.combined, "freedom": budget.freedom, "expanded": budget.expanded}
+    return {"of": budget.of, "unit": budget.unit, "parts": parts, **_plain(totals), "k": COVERAGE_FACTOR}
+
+
+# what a run says of it
+
+
+def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
+    """Return what a run's first line says of the self-check of its bench.
+
+    Raises:
+        FileError: it is no finished self-check, its chain is broken, or it is of another bench file.
+    """
+    state = read_log(path)
+    first = state.events[0]
+    if first.get("event") != "selfcheck_begin" or first.get("kind") != "bench":
+        raise FileError(
+            [
+                Problem(
+                    str(path), None, None, "this is no log of a self-check", "make one: ventproof selfcheck"
+                )
+            ]
+        )
+    if state.broken_at is not None:
+        raise FileError([Problem(str(path), state.broken_at, None, f"the log is broken: {state.reason}")])
+    if state.outcome == "aborted":
+        raise FileError([Problem(str(path), None, None, "the self-check was aborted", "make another")])
+    if first["bench"]["sha256"] != bench.digest:
+        reason = f"it is of another bench file than {bench.path}, or of another state of it"
+        raise FileError([Problem(str(path), None, None, reason, "make another: ventproof selfcheck")])
+    return {"sha256": state.digest, "started": first["started"], "result": state.outcome}

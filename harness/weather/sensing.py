@@ -1,0 +1,105 @@
+"""From the weather that a profile states to what the bench plays, through the sensor of an output (pure)."""
+
+from __future__ import annotations
+
+from itertools import count
+from typing import TYPE_CHECKING, Final
+
+from bench.samples import Edge
+from bench.units import Dimension
+from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
+from harness.weather.exact import exact, exact_as
+from harness.weather.hyetograph import constant
+from harness.weather.levels import current_scale, voltage_scale
+from harness.weather.sensor_faults import END_LEVELS, EndLevels
+from harness.weather.temperature import PT100, PT1000
+from harness.weather.temperature_ntc import BetaLaw
+from harness.weather.tipping_bucket import TippingBucket, contact_plan, tip_instants_s
+from harness.weather.wind_cups import CupAnemometer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from bench.sensors import BucketSensor, CupsSensor
+    from bench.units import Quantity
+    from bench.wiring import ValueOutput
+
+_HALF: Final = 0.5
+_MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
+
+
+def rain_edges(bucket: BucketSensor, intensity: Quantity, *, for_s: float) -> tuple[Edge, ...]:
+    """Return the contact's edges while it rains evenly; instants count from the rain's beginning.
+
+    The number of tips is exact: floor(depth / tip), or fewer with a dead time.
+
+    Raises:
+        ValueError: more tips, or faster ones, than the gauge can show.
+    """
+    gauge = TippingBucket(
+        tip_mm=exact_as(bucket.tip.text, Dimension.DEPTH), dead_time_s=exact(bucket.dead_time)
+    )
+    rain = constant(exact_as(intensity.text, Dimension.RAIN_INTENSITY), duration_s=for_s)
+    return contact_plan(tip_instants_s(rain, gauge), width_s=bucket.closed_for)
+
+
+def anemometer(cups: CupsSensor, *, fastest_edge_s: float) -> CupAnemometer:
+    """Return the cups that a contact stands for; no faster than its output, with closures as long as openings."""
+    return CupAnemometer(
+        slope_m=cups.slope,
+        offset_m_per_s=cups.offset.value,
+        pulses_per_turn=cups.pulses_a_turn,
+        starts_at_m_per_s=max(cups.starts_at.value, cups.offset.value),
+        fastest_hz=_HALF / fastest_edge_s,
+    )
+
+
+def wind_edges(cups: CupAnemometer, speed_m_per_s: float) -> Iterator[Edge]:
+    """Yield the contact's edges in a steady wind, without end; none in a calm.
+
+    Every instant is a multiple of the period, never a running sum.
+
+    Raises:
+        ValueError: the wind cannot blow, or is too fast for the output.
+    """
+    hz = cups.frequency_hz(speed_m_per_s)
+    if hz == 0:
+        return
+    for pulse in count(1):
+        yield Edge(pulse / hz, closed=True)
+        yield Edge((pulse + _HALF) / hz, closed=False)
+
+
+def level_of(output: ValueOutput, value: float) -> float:
+    """Return what an output puts on its wires for a value in its unit: mA, V, ohm, or the value itself.
+
+    Raises:
+        ValueError: the sensor cannot show such a value.
+    """
+    if isinstance(output, RegisterOutput):
+        return value
+    if isinstance(output, LevelOutput):
+        low, high = (end.value for end in output.range)
+        scale = current_scale(low, high) if output.signal == "4-20 mA" else voltage_scale(low, high)
+        level, (most, unit) = scale.level(value), _MOST_LEVEL[output.signal]
+        if not 0 <= level <= most:
+            raise ValueError(
+                f"{value:.6g} {output.unit} would need {level:.4g} {unit}; "
+                f"stay from {scale.value(0):.6g} to {scale.value(most):.6g} {output.unit}"
+            )
+        return level
+    return _thermometer_ohm(output, value)
+
+
+def _thermometer_ohm(output: ResistanceOutput, temperature_c: float) -> float:
+    if output.ntc is None:
+        return (PT100 if output.sensor == "pt100" else PT1000).resistance_ohm(temperature_c)
+    law = BetaLaw(ohm=output.ntc.ohm, beta_k=output.ntc.beta, at_c=output.ntc.at.value)
+    return law.resistance_ohm(temperature_c)
+
+
+def end_levels(output: LevelOutput | ResistanceOutput) -> EndLevels:
+    """Return what the terminals see of a broken and of a shorted wire, in mA, V or ohm."""
+    if isinstance(output, ResistanceOutput):
+        return END_LEVELS["resistance"]
+    return END_LEVELS["current" if output.signal == "4-20 mA" else "voltage"]

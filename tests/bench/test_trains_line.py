@@ -1,0 +1,79 @@
+"""Long trains through the line process, on pseudo-terminals: beside each other, stopped, and counted."""
+
+from __future__ import annotations
+
+import asyncio
+from itertools import count
+
+import pytest
+
+from bench.clock import now_s
+from bench.line import LineOutputs
+from bench.mock.boards import FramesBoard
+from bench.mock.wires import serve_pty
+from bench.samples import Edge
+from bench.trains import Train
+from bench.virtual import run
+from bench.wiring import BenchFile
+
+pytestmark = pytest.mark.wire
+
+
+def bench_file(*ports):
+    """Return a bench with a contact on each port."""
+    frames = {"on": "55 01 01 {sum8}", "off": "55 01 00 {sum8}", "reply": "AA 01 {state} {sum8}"}
+    relay = {"operate": "1 ms", "release": "1 ms", "bounce": "1 ms", "fastest_edge": "5 ms"}
+    return BenchFile.model_validate(
+        {
+            "bench": "trains",
+            "buses": {"unit": {"link": "tcp", "host": "192.0.2.1"}},
+            "outputs": {
+                name: {"driver": "frames", "wired": {"port": port, **frames}, **relay}
+                for name, port in zip(("cups", "bucket"), ports, strict=True)
+            },
+            "signals": {"vent": {"bus": "unit", "table": "holding", "address": 0, "unit": "%"}},
+        }
+    )
+
+
+def pulses(period_s, closed_s):
+    """Yield the edges of an endless train."""
+    for k in count():
+        yield Edge(k * period_s, closed=True)
+        yield Edge(k * period_s + closed_s, closed=False)
+
+
+def test_two_trains_through_the_line_process_are_counted_exactly():
+    """What the boards saw is what the reports say, edge for edge; each window holds the board's own time."""
+
+    async def main():
+        seen = {"cups": [], "bucket": []}
+        boards = {
+            name: FramesBoard({1: lambda closed, edges=edges: edges.append((now_s(), closed))})
+            for name, edges in seen.items()
+        }
+        async with serve_pty(boards["cups"]) as cups, serve_pty(boards["bucket"]) as bucket:
+            outputs = LineOutputs(bench_file(cups, bucket))
+            await outputs.open()
+            for edges in seen.values():
+                edges.clear()
+            reports = {"cups": [], "bucket": []}
+            start_s = now_s() + 0.05
+            trains = [
+                Train(outputs, "cups", pulses(0.04, 0.02), start_s=start_s, played=reports["cups"].extend),
+                Train(outputs, "bucket", pulses(0.3, 0.1), start_s=start_s, played=reports["bucket"].extend),
+            ]
+            await asyncio.sleep(2.5)
+            for train in trains:
+                await train.stop()
+            after = {name: len(edges) for name, edges in seen.items()}
+            await asyncio.sleep(0.4)
+            assert {name: len(edges) for name, edges in seen.items()} == after
+            for name, train in zip(("cups", "bucket"), trains, strict=True):
+                assert [r.closed for r in reports[name]] == [closed for _, closed in seen[name]]
+                assert [r.closed for r in reports[name]] == [True, False] * train.closures
+                assert all(r.window.earliest_s >= r.due_s for r in reports[name])
+            assert trains[1].closures in {8, 9}
+            await outputs.close()
+
+    run(main(), virtual=False)

@@ -1,0 +1,117 @@
+"""From stated weather to edges and levels, through the sensors that outputs stand for."""
+
+from __future__ import annotations
+
+from itertools import islice, pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
+
+from bench.sensors import BucketSensor, CupsSensor
+from bench.units import parse
+from bench.wiring import OutputSpec
+from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges, wind_edges
+
+OUTPUT = TypeAdapter(OutputSpec)
+
+
+def output(**said):
+    """Return an output as a bench file would declare it."""
+    return OUTPUT.validate_python({"driver": "register", **said})
+
+
+CURRENT = output(kind="level", signal="4-20 mA", range=("-30 °C", "50 °C"))
+VOLTAGE = output(kind="level", signal="0-10 V", range=("0 m/s", "50 m/s"))
+PT100 = output(kind="resistance", sensor="pt100")
+
+
+def test_ten_minutes_of_rain_make_exactly_ten_tips():
+    """12 mm/h for 10 min are 2 mm, ten tips of 0.2 mm, one a minute; the last falls as the rain ends."""
+    bucket = BucketSensor.model_validate({"tip": "0.2 mm", "closed_for": "100 ms"})
+    edges = rain_edges(bucket, parse("12 mm/h"), for_s=600.0)
+    assert [edge.at_s for edge in edges if edge.closed] == [60.0 * k for k in range(1, 11)]
+    assert [edge.at_s for edge in edges if not edge.closed] == [60.0 * k + 0.1 for k in range(1, 11)]
+
+
+def test_a_dead_time_loses_rain():
+    """While a bucket tips, rain falls past: at 72 mm/h a 0.2 mm bucket fills in 10 s, and 0.5 s are lost a tip."""
+    bucket = BucketSensor.model_validate({"tip": "0.2 mm", "dead_time": "500 ms"})
+    closings = [e.at_s for e in rain_edges(bucket, parse("72 mm/h"), for_s=100.0) if e.closed]
+    assert closings == pytest.approx([10 + 10.5 * k for k in range(9)])
+
+
+def test_rain_in_inches_loses_no_tip():
+    """3 in/h for an hour into a bucket of 0.01 in are exactly 300 tips, which floats would make 299."""
+    bucket = BucketSensor.model_validate({"tip": "0.01 in"})
+    assert len(rain_edges(bucket, parse("3 in/h"), for_s=3600.0)) == 600
+
+
+@given(st.floats(0.5, 50), st.floats(0.1, 5), st.floats(0, 0.4))
+@settings(max_examples=60, deadline=None)
+def test_a_steady_wind_keeps_the_frequency_of_the_line(speed, slope, offset):
+    """The k-th pulse falls at k periods of (speed - offset) / slope, however long the wind blows."""
+    cups = CupsSensor.model_validate({"slope": slope, "offset": f"{offset} m/s"})
+    edges = list(islice(wind_edges(anemometer(cups, fastest_edge_s=1e-4), speed), 5000, 5010))
+    period_s = slope / (speed - cups.offset.value)
+    assert [e.closed for e in edges] == [True, False] * 5
+    assert edges[0].at_s == pytest.approx(2501 * period_s, rel=1e-12)
+    assert all(b.at_s - a.at_s == pytest.approx(period_s / 2, rel=1e-6) for a, b in pairwise(edges))
+
+
+def test_cups_stand_still_in_a_calm_and_refuse_a_wind_that_the_output_cannot_play():
+    """Below the start there is no edge; beyond the output's fastest edge the limit is named."""
+    cups = anemometer(CupsSensor.model_validate({"slope": 0.5, "starts_at": "0.6 m/s"}), fastest_edge_s=0.02)
+    assert list(wind_edges(cups, 0.5)) == []
+    with pytest.raises(ValueError, match=r"faster than the limit of 25 Hz; stay below 12\.5 m/s"):
+        next(wind_edges(cups, 13.0))
+
+
+@pytest.mark.parametrize(
+    ("made", "value", "level"),
+    [
+        (CURRENT, -2.0, 9.6),
+        (CURRENT, -30.0, 4.0),
+        (CURRENT, -35.0, 3.0),  # out of range: below NAMUR NE 43's 3.6 mA
+        (VOLTAGE, 14.0, 2.8),
+        (PT100, 0.0, 100.0),
+        (PT100, 100.0, 138.5055),  # IEC 60751
+        (PT100, -100.0, 60.2558),  # IEC 60751
+        (output(kind="resistance", sensor="ntc", ntc={"ohm": 10_000, "beta": 3950}), 25.0, 10_000.0),
+        (output(kind="register", unit="°C"), -2.0, -2.0),
+    ],
+)
+def test_a_value_becomes_the_level_of_its_sensor(made, value, level):
+    """Currents and voltages follow their range, thermometers their law, registers take the value itself."""
+    assert level_of(made, value) == pytest.approx(level, abs=1e-4)
+
+
+def test_a_level_that_cannot_be_is_refused():
+    """Below no current, or far beyond the range, the values that can be played are named."""
+    with pytest.raises(ValueError, match=r"-60 °C would need -2 mA; stay from -50 to 70 °C"):
+        level_of(CURRENT, -60.0)
+    with pytest.raises(ValueError, match=r"is outside what IEC 60751 covers"):
+        level_of(PT100, -300.0)
+
+
+def test_broken_and_shorted_wires_have_their_levels():
+    """A broken current loop carries nothing, a broken resistance is far beyond any thermometer."""
+    assert (end_levels(CURRENT).broken, end_levels(CURRENT).shorted) == (0.0, 24.0)
+    assert (end_levels(VOLTAGE).broken, end_levels(PT100).broken) == (0.0, 1e7)
+
+
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        ({"kind": "level", "signal": "4-20 mA", "range": ("1 °C", "1 °C")}, "must be two values of one unit"),
+        ({"kind": "level", "signal": "4-20 mA", "range": ("1 °C", "2 %")}, "must be two values of one unit"),
+        ({"kind": "level", "signal": "4-20 mA", "range": (1, 2)}, "must be two values of one unit"),
+        ({"kind": "resistance", "sensor": "ntc"}, "go together"),
+        ({"kind": "resistance", "sensor": "pt100", "ntc": {"ohm": 1, "beta": 1}}, "go together"),
+    ],
+)
+def test_a_level_output_that_makes_no_sense_is_refused(said, reason):
+    """Ranges without a span or of two units, and thermistors without their law, say what is wrong."""
+    with pytest.raises(ValidationError, match=reason):
+        output(**said)

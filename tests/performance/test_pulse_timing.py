@@ -1,0 +1,168 @@
+"""Pulse timing: the line process against a plain loop of sleeps, on a loaded machine; counts over 100,000 tips."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from itertools import islice
+
+import pytest
+
+from bench.clock import now_s
+from bench.line import LineOutputs
+from bench.mock.boards import FramesBoard
+from bench.mock.wires import serve_pty
+from bench.outputs import LocalOutputs
+from bench.samples import Edge
+from bench.sensors import BucketSensor
+from bench.trains import Train
+from bench.units import parse
+from bench.virtual import run
+from bench.wiring import BenchFile, ContactOutput
+from harness.weather.sensing import rain_edges
+
+pytestmark = pytest.mark.performance
+
+PERIOD_S = 0.05
+PULSES = 200
+BUSY_S = 0.005
+
+
+def pulses():
+    """Return the edges of the train that both ways play."""
+    edges = (Edge(k * PERIOD_S / 2, closed=k % 2 == 0) for k in range(2 * PULSES))
+    return list(islice(edges, 2 * PULSES))
+
+
+@contextmanager
+def loaded_core():
+    """Keep one core busy."""
+    with subprocess.Popen([sys.executable, "-c", "while True: pass"]) as load:
+        try:
+            yield
+        finally:
+            load.kill()
+
+
+async def harness_at_work():
+    """Hold the interpreter a while and again, as decoding, judging and drawing do."""
+    while True:
+        until_s = time.monotonic() + BUSY_S
+        while time.monotonic() < until_s:
+            pass
+        await asyncio.sleep(0.015)
+
+
+async def naive(edges, *, to_deadlines):
+    """Play by sleeping in the harness, from edge to edge or to deadlines; returns how late each edge was, s."""
+    late_s, start_s, before_s = [], now_s(), 0.0
+    for edge in edges:
+        wait_s = start_s + edge.at_s - now_s() if to_deadlines else edge.at_s - before_s
+        await asyncio.sleep(max(0.0, wait_s))
+        before_s = edge.at_s
+        late_s.append(now_s() - start_s - edge.at_s)
+    return late_s
+
+
+async def through_the_line_process(edges):
+    """Play through the line process; returns how late each edge was, s."""
+    frames = {"on": "55 01 01 {sum8}", "off": "55 01 00 {sum8}"}
+    async with serve_pty(FramesBoard({1: lambda _: None}, answers=False)) as port:
+        relay = {"operate": "1 ms", "release": "1 ms", "bounce": "0 ms", "fastest_edge": "5 ms"}
+        outputs = LineOutputs(
+            BenchFile.model_validate(
+                {
+                    "bench": "timing",
+                    "buses": {"unit": {"link": "tcp", "host": "192.0.2.1"}},
+                    "outputs": {"cups": {"driver": "frames", "wired": {"port": port, **frames}, **relay}},
+                    "signals": {"vent": {"bus": "unit", "table": "holding", "address": 0, "unit": "%"}},
+                }
+            )
+        )
+        await outputs.open()
+        reports = []
+        train = Train(outputs, "cups", edges, start_s=now_s() + 0.1, played=reports.extend)
+        over = asyncio.Event()
+        train.when_over(over.set)
+        await over.wait()
+        await train.stop()
+        await outputs.close()
+        return [report.window.earliest_s - report.due_s for report in reports]
+
+
+def said(name, late_s):
+    """Print quantiles of lateness and the drift from the first tenth of a train to its last."""
+    ranked, tenth = sorted(late_s), len(late_s) // 10
+    at = {q: 1e3 * ranked[min(len(ranked) - 1, int(q * len(ranked)))] for q in (0.5, 0.9, 0.99, 1.0)}
+    drift = 1e3 * (sum(late_s[-tenth:]) - sum(late_s[:tenth])) / tenth
+    shown = ", ".join(f"{q:.0%} {value:.2f} ms" for q, value in at.items())
+    print(f"\n{name}: {len(late_s)} edges, late {shown}; drift {drift:.2f} ms")
+    return at, drift
+
+
+def test_the_line_process_keeps_time_where_a_loop_of_sleeps_drifts():
+    """Beside a busy harness and with a core loaded, edges are far less late than a plain loop's, and do not drift."""
+
+    async def main():
+        edges = pulses()
+        work = asyncio.ensure_future(harness_at_work())
+        with loaded_core():
+            line = await through_the_line_process(edges)
+            plain = await naive(edges, to_deadlines=False)
+            timed = await naive(edges, to_deadlines=True)
+        work.cancel()
+        return line, plain, timed
+
+    line, plain, timed = run(main(), virtual=False)
+    assert len(line) == 2 * PULSES
+    (line_at, line_drift), (plain_at, plain_drift) = said("line process", line), said("sleeps", plain)
+    timed_at, _ = said("sleeps to deadlines", timed)
+    assert line_at[0.9] < timed_at[0.9]
+    assert line_at[0.5] < plain_at[0.5] / 10
+    assert line_at[0.9] < plain_at[0.9] / 10
+    assert abs(line_drift) < plain_drift / 10
+
+
+class Terminals:
+    """Counts closures, and keeps the last edge."""
+
+    def __init__(self):
+        self.closures = 0
+        self.last_s = 0.0
+
+    def set_contact(self, _name, now_s, *, closed):
+        """Note an edge."""
+        self.closures += closed
+        self.last_s = now_s
+
+
+def test_a_hundred_thousand_tips_are_exact():
+    """20 m of rain in 0.2 mm tips: every tip is played, and the last edge falls where exact arithmetic puts it."""
+
+    async def main():
+        terminals = Terminals()
+        bucket = BucketSensor.model_validate({"tip": "0.2 mm", "closed_for": "100 ms"})
+        edges = rain_edges(bucket, parse("720 mm/h"), for_s=100_000.0)
+        spec = {"driver": "mock", "wired": {"input": "bucket"}}
+        outputs = LocalOutputs(
+            {"bucket": ContactOutput.model_validate(spec)}, buses={}, specs={}, inputs=terminals
+        )
+        await outputs.open()
+        start_s, reported = now_s(), []
+        begun_s = time.monotonic()
+        train = Train(
+            outputs, "bucket", edges, start_s=start_s, played=lambda reports: reported.append(len(reports))
+        )
+        over = asyncio.Event()
+        train.when_over(over.set)
+        await over.wait()
+        await train.stop()
+        print(f"\n100,000 tips over 28 h in {time.monotonic() - begun_s:.1f} s, {len(reported)} pieces")
+        assert (terminals.closures, train.closures, sum(reported)) == (100_000, 100_000, 200_000)
+        assert terminals.last_s - start_s == pytest.approx(100_000.1, abs=1e-6)
+        assert max(reported) <= 130
+
+    run(main(), virtual=True)
