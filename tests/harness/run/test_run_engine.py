@@ -207,7 +207,7 @@ def test_a_spoiled_train_decides_nothing(shipped, bench_text):
 
 def test_readings_after_the_evidence_ended_count_for_nothing(run, bench_text):
     """When the bench puts its outputs back, the unit answers; no invariant is held against that answer."""
-    safe = bench_text.replace("    unit: °C\n\nsignals:", "    unit: °C\n    safe: 18 °C\n\nsignals:")
+    safe = bench_text.replace("    unit: °C\n    hookup:", "    unit: °C\n    safe: 18 °C\n    hookup:", 1)
     assert safe != bench_text
     profile = """
 profile: open

@@ -51,7 +51,7 @@ def closures(result, output):
 
 def test_every_tip_is_played_recorded_and_counted(run):
     """36 mm/h for 3 min are 1.8 mm, nine tips 20 s apart: played at their instants, and the unit counts them."""
-    do = ["{rainfall: bucket, intensity: 36 mm/h, for: 3 min, label: shower}", "{wind: cups, speed: 9 m/s}"]
+    do = ["{wait: 1 s}", "{rainfall: bucket, intensity: 36 mm/h, for: 3 min, label: shower}", "{wind: cups, speed: 9 m/s}"]
     result = run(profile_text(do, ["{signal: tip_count, counts: 9, within: 200 s, after: shower}"]))
     assert result.outcome.verdict == "pass", result.findings
     begin = events_of(result, "stimulus")
