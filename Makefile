@@ -10,7 +10,7 @@ demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
 test: $(VENV)/dev
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .
