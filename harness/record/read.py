@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, final
+from typing import Any, BinaryIO, Final, final
 
 from bench.errors import FileError, Problem
 from harness.record.chain import GENESIS, link, unseal
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
-CLOSING: Final = ("run_end", "selfcheck_end")
-"""Events that close a log."""
+CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
+"""Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
+
+LONGEST_LINE: Final = 64 * 2**20
+"""Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
 
 @final
@@ -45,28 +50,33 @@ class LogState:
 
         Of a self-check its result: `fine` or `worse`.
         """
-        last = self.events[-1] if self.closed else {}
-        return str(last.get("verdict") or last.get("result") or "aborted")
+        return _outcome(self.events[-1] if self.closed else {})
 
 
-def _fault_in(body: bytes, digest: str, seal_digest: str, number: int) -> tuple[str, dict[str, Any]]:
-    """Return why this line breaks the chain (empty if it does not), and its event."""
-    if link(digest, body) != seal_digest:
-        return (
-            "its digest does not follow from the line before: a line was changed, removed, added or moved here",
-            {},
-        )
-    try:
-        event = json.loads(body)
-    except (ValueError, RecursionError):
-        return "it is no JSON object", {}
-    if not isinstance(event, dict) or event.get("seq") != number - 1:
-        return f"its sequence number is not {number - 1}", {}
-    if not isinstance(event.get("event"), str) or not isinstance(event.get("t"), int | float):
-        return "it has no event or no time", {}
-    if event["event"] == "run_end" and event.get("verdict") not in {*VERDICTS, None}:
-        return f"its verdict is none of {', '.join(VERDICTS)}", {}
-    return "", event
+@final
+@dataclass(frozen=True, slots=True)
+class LogCheck:
+    """What going through a log showed, without keeping what it says.
+
+    Attributes:
+        lines: lines of the intact part.
+        broken_at: 1-based line at which the chain breaks, or None.
+        reason: why it breaks there; empty when intact.
+        digest: digest of the last intact line.
+        closed: whether the log ends with the line that closes it.
+        outcome: as `LogState.outcome`.
+        sha256: SHA-256 of the whole file, a torn last line included; empty when the chain is broken.
+        marked: digest of the line that was asked for; empty when the intact part ends before it.
+    """
+
+    lines: int
+    broken_at: int | None
+    reason: str
+    digest: str
+    closed: bool
+    outcome: str
+    sha256: str
+    marked: str
 
 
 def read_log(path: Path) -> LogState:
@@ -77,31 +87,124 @@ def read_log(path: Path) -> LogState:
     Raises:
         FileError: the file cannot be read or is no log at all.
     """
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot read the log: {error.strerror}")]) from error
-    lines = content.split(b"\n")
-    lines.pop()  # after the last line end: empty, or the torn line of a killed run
-    events: list[dict[str, Any]] = []
-    digest = GENESIS
-    for number, line in enumerate(lines, start=1):
-        parts = unseal(line)
-        reason, event = (
-            ("it carries no digest", {}) if parts is None else _fault_in(parts[0], digest, parts[1], number)
-        )
-        if not reason and events and events[-1]["event"] in CLOSING:
+    walk = _Walk(path)
+    events = tuple(walk.events())
+    return LogState(events, walk.lines, walk.broken_at, walk.reason, walk.digest)
+
+
+def check_log(path: Path, *, mark: int = 0) -> LogCheck:
+    """Check a log line by line; however long it is, no more than a line of it is held in memory.
+
+    Args:
+        path: the log.
+        mark: 1-based line whose digest is wanted; 0: none.
+
+    Raises:
+        FileError: the file cannot be read or is no log at all.
+    """
+    walk = _Walk(path)
+    last: Mapping[str, Any] = {}
+    marked = ""
+    for event in walk.events():
+        last = event
+        if walk.lines == mark:
+            marked = walk.digest
+    closed = walk.broken_at is None and last["event"] in CLOSING
+    return LogCheck(
+        lines=walk.lines,
+        broken_at=walk.broken_at,
+        reason=walk.reason,
+        digest=walk.digest,
+        closed=closed,
+        outcome=_outcome(last if closed else {}),
+        sha256=walk.sha256,
+        marked=marked,
+    )
+
+
+def _outcome(closing: Mapping[str, Any]) -> str:
+    field, _ = CLOSING.get(closing.get("event", ""), ("", ()))
+    return closing.get(field) or "aborted"
+
+
+@final
+class _Walk:
+    """Goes through a log, line by line, as far as its chain holds. Its attributes are those of `LogCheck`, so far."""
+
+    def __init__(self, path: Path) -> None:
+        self.lines = 0
+        self.broken_at: int | None = None
+        self.reason = ""
+        self.digest = GENESIS
+        self.sha256 = ""
+        self._path = path
+        self._closed = False
+
+    def events(self) -> Iterator[dict[str, Any]]:
+        """Yield each event once its line is found to be right.
+
+        Raises:
+            FileError: the file cannot be read or is no log at all.
+        """
+        try:
+            with self._path.open("rb") as file:
+                yield from self._events(file)
+        except OSError as error:
+            raise self._refused(f"cannot read the log: {error.strerror}") from error
+        if self.lines == 0:
+            raise self._refused("the log is empty: the run died before its first line")
+
+    def _events(self, file: BinaryIO) -> Iterator[dict[str, Any]]:
+        whole = hashlib.sha256()
+        while line := file.readline(LONGEST_LINE):
+            whole.update(line)
+            if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
+                break  # the torn line of a killed run
+            self.reason, event, digest = self._checked(line)
+            if self.reason and self.lines == 0:
+                raise self._refused("this is no ventproof log, or its first line was changed", line=1)
+            if self.reason:
+                self.broken_at = self.lines + 1
+                return
+            self.lines, self.digest, self._closed = self.lines + 1, digest, event["event"] in CLOSING
+            yield event
+        self.sha256 = whole.hexdigest()
+
+    def _checked(self, line: bytes) -> tuple[str, dict[str, Any], str]:
+        """Return why this line breaks the chain (empty if it does not), its event and its digest."""
+        if not line.endswith(b"\n"):
+            return f"it is longer than {LONGEST_LINE // 2**20} MB", {}, ""
+        parts = unseal(line[:-1])
+        if parts is None:
+            return "it carries no digest", {}, ""
+        body, digest = parts
+        if link(self.digest, body) != digest:
+            said = "its digest does not follow from the line before: a line was changed, removed, added or moved here"
+            return said, {}, ""
+        reason, event = _read(body, self.lines)
+        if not reason and self._closed:
             reason = "it stands after the line that closed the run"
-        if reason or parts is None:
-            if number == 1:
-                raise FileError(
-                    [Problem(str(path), 1, None, "this is no ventproof log, or its first line was changed")]
-                )
-            return LogState(tuple(events), number - 1, number, reason, digest)
-        events.append(event)
-        digest = parts[1]
-    if not events:
-        raise FileError(
-            [Problem(str(path), None, None, "the log is empty: the run died before its first line")]
-        )
-    return LogState(tuple(events), len(events), None, "", digest)
+        return reason, event, digest
+
+    def _refused(self, reason: str, line: int | None = None) -> FileError:
+        return FileError([Problem(str(self._path), line, None, reason)])
+
+
+def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
+    """Return why a line whose digest is right is none of a log all the same (empty if it is one), and its event."""
+    try:
+        event = json.loads(body)
+        if (
+            b"\\u" in body
+        ):  # half a surrogate pair, which only an escape can hold, is no text that can be shown
+            event = json.loads(json.dumps(event, ensure_ascii=False).encode("utf-8", "replace"))
+    except (ValueError, RecursionError):
+        return "it is no JSON object", {}
+    if not isinstance(event, dict) or event.get("seq") != seq:
+        return f"its sequence number is not {seq}", {}
+    if not isinstance(event.get("event"), str) or not isinstance(event.get("t"), int | float):
+        return "it has no event or no time", {}
+    field, words = CLOSING.get(event["event"], ("", ()))
+    if field and event.get(field) not in (*words, None):
+        return f"its {field} is none of {', '.join(words)}", {}
+    return "", event
