@@ -30,17 +30,19 @@ def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
 
     Which self-check of the bench stands behind them, if one does, is told in a line.
 
-    Of repeats only the first and those that did not pass are shown whole. A reader that went away is no error: the
-    records are written, and the exit code tells how the runs ended.
+    Of one profile the first run and those that did not pass are shown whole; of several, those that did not pass, and
+    the others in a line each. A reader that went away is no error: the records are written, and the exit code tells how
+    the runs ended.
     """
     with suppress(BrokenPipeError):
         _show(new_console(), done, selfcheck)
 
 
 def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
+    alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
-            if number == 0 or result.outcome.verdict != "pass":
+            if (alone and number == 0) or result.outcome.verdict != "pass":
                 _show_run(console, result)
         if series.sentences:
             console.print(Text(f"{series.results[0].profile}: {len(series.results)} run(s)", style="bold"))
@@ -51,8 +53,30 @@ def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any]
                 for sentence in _lot_risks(series):
                     console.print(Text(f"  {sentence}"))
             console.print()
+    if not alone:
+        console.print(_suite_table([result for series in done for result in series.results]))
     console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
     _close(console, [result for series in done for result in series.results])
+
+
+def _suite_table(results: Sequence[RunResult]) -> Table:
+    """Return one line for each run: its log, which is named after the profile, its digest, and how it ended."""
+    folder = results[0].log.parent
+    table = Table(title=f"logs in {folder}", title_justify="left", expand=False)
+    table.add_column("run", overflow="fold")
+    table.add_column("passed", justify="right", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    table.add_column("digest", no_wrap=True)
+    for result in results:
+        verdict = str(result.outcome.verdict or "aborted")
+        passed = sum(finding["verdict"] == "pass" for finding in result.findings)
+        table.add_row(
+            Text(result.log.name),
+            f"{passed} of {len(result.findings)}",
+            Text(verdict, style=VERDICT_STYLE[verdict]),
+            f"{result.digest[:16]}…",
+        )
+    return table
 
 
 def _close(console: Console, results: Sequence[RunResult]) -> None:

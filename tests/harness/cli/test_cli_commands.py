@@ -35,12 +35,12 @@ def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
     """From nothing to a table of verdicts, exit code 0, with the logs where it says."""
     code, out, _ = ventproof("demo")
     assert code == 0
-    assert "rain closes the vents, holds them and lets go" in out
     profiles = len(list(SHIPPED.glob("*.yaml")))
     assert f"{profiles} run(s): {profiles} pass" in out
     logs = sorted((tmp_path / "records" / "demo").glob("*.jsonl"))
     assert len(logs) == profiles
-    assert all(f"records/demo/{log.name}" in out for log in logs)
+    assert "logs in records/demo" in out
+    assert all(log.name in out for log in logs)
 
 
 def test_a_second_demo_overwrites_nothing(ventproof, tmp_path):
