@@ -43,13 +43,14 @@ def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
     assert all(log.name in out for log in logs)
 
 
-def test_a_second_demo_overwrites_nothing(ventproof, tmp_path):
-    """Logs of an earlier demo stay as they are."""
-    ventproof("demo")
-    first = {p: p.read_bytes() for p in (tmp_path / "records" / "demo").iterdir()}
-    ventproof("demo")
-    assert {p: p.read_bytes() for p in first} == first
-    assert len(list((tmp_path / "records" / "demo").iterdir())) == 2 * len(first)
+def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
+    """The log of an earlier run of the same profile stays as it is."""
+    ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
+    (first,) = (tmp_path / "records").glob("*.jsonl")
+    content = first.read_bytes()
+    ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
+    assert first.read_bytes() == content
+    assert len(list((tmp_path / "records").glob("*.jsonl"))) == 2
 
 
 def test_a_fault_makes_the_demo_fail(ventproof):
@@ -196,9 +197,11 @@ def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof):
 
 
 def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
-    """`ventproof demo | head` still ends with the exit code of the runs."""
+    """`ventproof run … | head` still ends with the exit code of the runs."""
+    faulty = tmp_path / "faulty.yaml"
+    faulty.write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n")
     with subprocess.Popen(
-        [sys.executable, "-m", "harness.cli", "demo", "--fault", "ignores_rain", "--out", tmp_path],
+        [sys.executable, "-m", "harness.cli", "run", RAIN, "--bench", faulty, "--out", tmp_path],
         stdout=subprocess.PIPE,
     ) as process:
         process.stdout.close()
