@@ -1,0 +1,136 @@
+"""A log's signature, in a small file beside it: what was signed, by which key, and whether the log still is that."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Annotated, Final, Literal, final
+
+from pydantic import Field
+
+from bench.document import load_document
+from bench.errors import FileError, Problem, RecordError
+from bench.fields import FileModel
+from harness.record.keys import SigningKey, fingerprint, is_signed
+from harness.record.read import LogCheck, check_log
+
+_DOMAIN: Final = "ventproof log signature 1"
+
+Hex32 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+Hex64 = Annotated[str, Field(pattern="^[0-9a-f]{128}$")]
+
+
+@final
+class Signed(FileModel):
+    """A signature file: one JSON object."""
+
+    format: Literal[1] = 1
+    """Version of this kind of file."""
+    digest: Hex32
+    """Digest of the log's last line."""
+    lines: Annotated[int, Field(ge=1)]
+    """How many lines the log has."""
+    sha256: Hex32
+    """SHA-256 of the whole file."""
+    signer: str
+    """Who signed, as they stated it; only the key proves anything."""
+    public_key: Hex32
+    """The public half of the key that signed, Ed25519."""
+    signature: Hex64
+    """The signature (RFC 8032) over `message`."""
+
+    @property
+    def message(self) -> bytes:
+        """The signed bytes: five lines of text that anybody can put together, and no line end after the last.
+
+        The first line belongs to this use of a key alone, so that no signature made for anything else fits here.
+        """
+        facts = (self.digest, f"{self.lines}", self.sha256, self.public_key, self.signer)
+        return "\n".join((_DOMAIN, *facts)).encode()
+
+    @property
+    def fingerprint(self) -> str:
+        """The key's fingerprint, in groups that two people can compare by telephone."""
+        return fingerprint(bytes.fromhex(self.public_key))
+
+    @property
+    def genuine(self) -> bool:
+        """Whether the key that is named here did sign what stands here; it says nothing of whose key it is."""
+        return is_signed(bytes.fromhex(self.public_key), bytes.fromhex(self.signature), self.message)
+
+    def misfit(self, check: LogCheck) -> str:
+        """Return what happened to the log since it was signed, in words; empty when nothing did.
+
+        Args:
+            check: of the log, with this signature's last line marked.
+        """
+        if check.broken_at is not None:
+            return "it was changed since it was signed"
+        if check.lines < self.lines:
+            return f"lines were removed since it was signed: {self.lines} were signed, {check.lines} are left"
+        if check.marked != self.digest:
+            return "it was changed since it was signed, and chained anew"
+        if check.lines > self.lines:
+            return f"lines were added since it was signed: {self.lines} were signed, there are {check.lines}"
+        if check.sha256 != self.sha256:
+            return "what stands after its last line was changed since it was signed"
+        return ""
+
+
+def signature_path(log: Path) -> Path:
+    """Return where a log's signature stands: `rain.jsonl.sig` beside `rain.jsonl`."""
+    return log.with_name(f"{log.name}.sig")
+
+
+def signature_of(log: Path) -> Signed | None:
+    """Return a log's signature as it stands beside it, unchecked; None when there is none.
+
+    `genuine` and `misfit` check it.
+
+    Raises:
+        FileError: the file beside the log cannot be read or is no signature.
+    """
+    path = signature_path(log)
+    return load_document(path, Signed).model if os.path.lexists(path) else None
+
+
+def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") -> Signed:
+    """Sign a log, an aborted one too, and write the signature beside it; one that exists is never replaced.
+
+    Args:
+        log: the log.
+        key: the signer's.
+        signer: who signs, as they state it.
+        digest: what the log's digest must be, where the caller wrote it; empty: whatever it is.
+
+    Raises:
+        FileError: the log cannot be read, its chain is broken, or it is signed already.
+        RecordError: it is not the log that the caller wrote, or the signature cannot be written.
+    """
+    path = signature_path(log)
+    if os.path.lexists(path):
+        hint = "a signature is never replaced; to check it: ventproof verify"
+        raise FileError([Problem(str(log), None, None, f"is signed already, see {path.name}", hint)])
+    check = check_log(log)
+    if check.broken_at is not None:
+        reason = f"its chain is broken ({check.reason}): it is not signed"
+        raise FileError([Problem(str(log), check.broken_at, None, reason)])
+    if digest and check.digest != digest:
+        raise RecordError(f"{log} is not what was written: somebody changed it meanwhile; it is not signed")
+    facts = Signed(
+        digest=check.digest,
+        lines=check.lines,
+        sha256=check.sha256,
+        signer=signer,
+        public_key=key.public.hex(),
+        signature="0" * 128,
+    )
+    signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
+    text = json.dumps(signed.model_dump(), ensure_ascii=False, indent=2) + "\n"
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as error:
+        raise RecordError(f"the signature {path} cannot be written: {error.strerror}") from error
+    return signed
