@@ -16,6 +16,7 @@ from harness.judge.verdict import Finding, Rule, Verdict
 from harness.judge.watch import Watch
 from harness.judge.wording import STIMULUS, Since
 from harness.profile.model import Profile, ResponseCommon, Step
+from harness.profile.responses import kind_of
 from harness.profile.stimulus import Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
@@ -43,6 +44,7 @@ class Item:
     number: int
     signal: str
     unit: str
+    kind: str
     wording: str
     why: str
     anchor: tuple[str, int | None]
@@ -149,6 +151,7 @@ class Case:
                     number=index,
                     signal=response.signal,
                     unit=self.traits[response.signal].unit,
+                    kind=kind_of(response),
                     wording=wording(response),
                     why=response.why,
                     anchor=anchor,

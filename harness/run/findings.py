@@ -19,6 +19,7 @@ def finding_fields(result: Result) -> dict[str, Any]:
         "in": result.step_name,
         "signal": result.signal,
         "unit": result.unit,
+        "kind": result.kind,
         "demand": result.wording,
         "verdict": str(finding.verdict),
         "why": finding.why,

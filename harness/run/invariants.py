@@ -33,6 +33,7 @@ class InvariantItem:
     _contact_closed: bool | None = None
     step: None = None
     step_name: str = "always"
+    kind: str = "always"
 
     @property
     def signal(self) -> str:

@@ -66,6 +66,7 @@ PURE = (
     "harness/record/margin.py",
     "harness/record/overview.py",
     "harness/record/panel.py",
+    "harness/record/results.py",
     "harness/record/scale.py",
     "harness/record/sheet.py",
     "harness/record/svg.py",
