@@ -87,6 +87,20 @@ def noncentral_t_quantile(probability: float, degrees: int, noncentrality: float
     return float(nctdtrit(degrees, noncentrality, probability))
 
 
+def t_cdf(t: float, degrees: float) -> float:
+    """Return P(T <= t) of Student's t distribution with `degrees` > 0 of freedom, whole or not."""
+    from scipy.special import stdtr  # noqa: PLC0415 - SciPy costs 0.3 s to import
+
+    return float(stdtr(degrees, t))
+
+
+def t_quantile(probability: float, degrees: float) -> float:
+    """Return t with P(T <= t) = `probability`."""
+    from scipy.special import stdtrit  # noqa: PLC0415 - SciPy costs 0.3 s to import
+
+    return float(stdtrit(degrees, probability))
+
+
 def chi_square_exceeds(x: float, degrees: int) -> float:
     """Return P(X > x) of the chi-square distribution with `degrees` >= 1 of freedom."""
     from scipy.special import chdtrc  # noqa: PLC0415 - SciPy costs 0.3 s to import

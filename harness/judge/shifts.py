@@ -1,0 +1,245 @@
+"""Two groups of windows compared: by how much the second is shifted, and whether that matters (pure).
+
+Each value is known as a window that surely holds it, since it was polled. Statistics work on the windows' middles;
+what the windows leave open is then added on both sides, so that no interval is narrower than the polling allows.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple, final
+
+from harness.judge.distributions import require_share, t_cdf, t_quantile
+from harness.judge.verdict import Bounds
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Standing = Literal["same", "changed", "undecided"]
+"""Whether a shift surely lies within its limit, surely beyond it, or neither can be said."""
+
+MOST_REPEATS: Final = 1000
+"""Repeats beyond which nobody is told to repeat."""
+
+_ROUNDING: Final = 1e-9  # a shift that exceeds its limit by less lies on it, and so within it
+
+
+class Contrast(NamedTuple):
+    """A difference of two means, its standard error, and that error's degrees of freedom.
+
+    With one value in each group there is no error to speak of: `degrees` is 0, `error` infinite.
+    """
+
+    difference: float
+    error: float
+    degrees: float
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shift:
+    """By how much the candidate differs from the base, in the unit of the values.
+
+    Attributes:
+        runs: values of the base and of the candidate.
+        estimate: difference of the means, candidate minus base.
+        interval: holds the difference: with the stated confidence, or with one value in each group for certain for
+            those two and without a word about others.
+        chance: whether the interval speaks of further runs; false with one value in each group.
+        limit: up to this much, either way and inclusive, counts as the same.
+        effect: of all pairs, the share in which the candidate's value is surely greater less the share in which it is
+            surely smaller, -1 to 1 (Cliff 1993); overlapping windows are ties.
+        p_within: probability of values that differ this much, were the true shift within the limit.
+        p_beyond: the same, were the true shift beyond the limit: the larger of the two one-sided tests of equivalence.
+        standing: of this comparison by itself.
+        repeats: how many on each side would probably decide, None when decided, 0 when no number would since the
+            windows are too wide, 2 when the spread is not known yet.
+    """
+
+    runs: tuple[int, int]
+    estimate: float
+    interval: Bounds
+    chance: bool
+    limit: float
+    effect: float
+    p_within: float
+    p_beyond: float
+    standing: Standing
+    repeats: int | None
+
+
+def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, confidence: float) -> Shift:
+    """Compare two groups of windows.
+
+    Args:
+        base: at least one window; each holds one value.
+        candidate: likewise.
+        limit: largest difference that counts as the same, at least 0.
+        confidence: of the two-sided interval, strictly between 0 and 1. `same` is then the two one-sided tests of
+            equivalence at (1 - confidence) / 2 each, `changed` the test against the limit at the same level.
+
+    Raises:
+        ValueError: a group is empty, the limit is negative, or the confidence out of range.
+    """
+    require_share("confidence", confidence)
+    if limit < 0:
+        raise ValueError(f"limit={limit!r} must not be negative")
+    found = contrast([_middle(w) for w in base], [_middle(w) for w in candidate])
+    spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
+    chance = found.degrees > 0
+    reach = spare
+    if chance and found.error > 0:
+        reach += t_quantile((1 + confidence) / 2, found.degrees) * found.error
+    interval = Bounds(found.difference - reach, found.difference + reach)
+    edge = limit + _ROUNDING
+    within = max(-interval.low, interval.high) <= edge
+    beyond = max(interval.low, -interval.high) > edge
+    standing: Standing = "same" if within else "changed" if beyond else "undecided"
+    return Shift(
+        runs=(len(base), len(candidate)),
+        estimate=found.difference,
+        interval=interval,
+        chance=chance,
+        limit=limit,
+        effect=cliff(base, candidate),
+        p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - edge, found)),
+        p_beyond=max(equivalence(found, edge - spare)),
+        standing=standing,
+        repeats=None
+        if standing != "undecided"
+        else _repeats(found, base, candidate, limit - spare, confidence),
+    )
+
+
+def contrast(base: Sequence[float], candidate: Sequence[float]) -> Contrast:
+    """Return the difference of two means with its standard error, without assuming equal spreads (Welch 1947).
+
+    s^2 = s1^2/n1 + s2^2/n2 with (s^2)^2 / ((s1^2/n1)^2/(n1-1) + (s2^2/n2)^2/(n2-1)) degrees of freedom. A group of one
+    is taken to spread as the other does.
+
+    Raises:
+        ValueError: a group is empty.
+    """
+    if not base or not candidate:
+        raise ValueError(f"{len(base)} values and {len(candidate)}: a comparison takes at least one of each")
+    difference = statistics.fmean(candidate) - statistics.fmean(base)
+    if len(base) == 1 and len(candidate) == 1:
+        return Contrast(difference, math.inf, 0)
+    if len(base) == 1 or len(candidate) == 1:
+        several = max(base, candidate, key=len)
+        return Contrast(
+            difference, statistics.stdev(several) * math.sqrt(1 + 1 / len(several)), len(several) - 1
+        )
+    parts = [(statistics.variance(group) / len(group), len(group) - 1) for group in (base, candidate)]
+    squared = sum(part for part, _ in parts)
+    if squared == 0:
+        return Contrast(difference, 0.0, sum(free for _, free in parts))
+    # Divided through by the sum: the square of a tiny variance would vanish.
+    degrees = 1 / sum((part / squared) ** 2 / free for part, free in parts)
+    return Contrast(difference, math.sqrt(squared), degrees)
+
+
+def equivalence(found: Contrast, limit: float) -> tuple[float, float]:
+    """Return the probabilities of both one-sided tests of equivalence (Schuirmann 1987).
+
+    The first is against a difference of at most -limit, the second against one of at least +limit.
+    """
+    if limit < 0:
+        return 1.0, 1.0
+    return _exceeds(found.difference + limit, found), _exceeds(limit - found.difference, found)
+
+
+def _exceeds(distance: float, found: Contrast) -> float:
+    """Return the probability that the difference strays by more than `distance`; all or nothing without spread."""
+    if found.degrees == 0 or found.error == 0:
+        return float(distance <= 0)
+    return t_cdf(-distance / found.error, found.degrees)
+
+
+def cliff(base: Sequence[Bounds], candidate: Sequence[Bounds]) -> float:
+    """Return how surely a value of the candidate is the greater one, -1 to 1; overlapping windows are ties.
+
+    For exact values it is 2 U / (n m) - 1 of the Mann-Whitney U (Cliff 1993).
+    """
+    greater = sum(c.low > b.high for b in base for c in candidate)
+    smaller = sum(c.high < b.low for b in base for c in candidate)
+    return (greater - smaller) / (len(base) * len(candidate))
+
+
+def holm(probabilities: Sequence[float]) -> list[float]:
+    """Return the probabilities adjusted for their number, in the given order (Holm 1979).
+
+    To flag those of at most `alpha` flags none wrongly with a probability of at least 1 - alpha, however the
+    comparisons depend on each other.
+    """
+    order = sorted(range(len(probabilities)), key=lambda index: probabilities[index])
+    adjusted = [0.0] * len(probabilities)
+    most = 0.0
+    for rank, index in enumerate(order):
+        most = max(most, min(1.0, (len(order) - rank) * probabilities[index]))
+        adjusted[index] = most
+    return adjusted
+
+
+def fewer_passes(base: tuple[int, int], candidate: tuple[int, int]) -> float:
+    """Return the probability that so few of the candidate's runs pass, were it as good as the base (Fisher 1935).
+
+    Fisher's exact test, one-sided: hypergeometric tail with all totals given.
+
+    Args:
+        base: passes, and runs in all.
+        candidate: likewise.
+
+    Raises:
+        ValueError: more passes than runs.
+    """
+    for passes, runs in (base, candidate):
+        if not 0 <= passes <= runs:
+            raise ValueError(f"passes={passes!r} must be from 0 to runs={runs!r}")
+    passes, runs = base[0] + candidate[0], base[1] + candidate[1]
+    fewest = max(0, passes - base[1])
+    ways = sum(
+        math.comb(candidate[1], k) * math.comb(base[1], passes - k) for k in range(fewest, candidate[0] + 1)
+    )
+    return ways / math.comb(runs, passes)
+
+
+def _repeats(
+    found: Contrast, base: Sequence[Bounds], candidate: Sequence[Bounds], clear: float, confidence: float
+) -> int:
+    """Return how many repeats on each side would probably decide, if estimate and spread stay as they are.
+
+    Args:
+        found: the difference as it is.
+        base: the base's windows.
+        candidate: the candidate's.
+        clear: the limit less what the windows leave open.
+        confidence: of the interval.
+    """
+    spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
+    room = max(clear - abs(found.difference), abs(found.difference) - clear - 2 * spare)
+    if room <= 0:
+        return 0
+    if found.degrees == 0:
+        return 2
+    groups = [[_middle(w) for w in group] for group in (base, candidate) if len(group) > 1]
+    variance = statistics.fmean(statistics.variance(group) for group in groups)
+
+    def decides(runs: int) -> bool:
+        return t_quantile((1 + confidence) / 2, 2 * runs - 2) * math.sqrt(2 * variance / runs) < room
+
+    low, high = 2, MOST_REPEATS
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if decides(middle) else (middle + 1, high)
+    return low
+
+
+def _middle(window: Bounds) -> float:
+    return (window.low + window.high) / 2
+
+
+def _half(window: Bounds) -> float:
+    return (window.high - window.low) / 2
