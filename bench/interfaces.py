@@ -116,8 +116,8 @@ class Outputs(Protocol):
         Outputs play beside each other; trains asked for on one output play one after the other.
         """
 
-    async def stop(self, name: str) -> None:
-        """End the trains of an output within one pulse; they return what they played."""
+    async def stop(self, name: str, *, from_s: float | None = None) -> None:
+        """End the trains of an output within one pulse, or at an instant; they return what they played."""
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""

@@ -241,9 +241,9 @@ class LineOutputs:
         """Play edges at absolute deadlines, as `bench.outputs.LocalOutputs.train` does."""
         return unpack_reports(await self.ask("train", name=name, edges=pack_edges(edges), start_s=start_s))
 
-    async def stop(self, name: str) -> None:
-        """End an output's trains within one pulse, as `bench.outputs.LocalOutputs.stop` does."""
-        await self.ask("stop", name=name)
+    async def stop(self, name: str, *, from_s: float | None = None) -> None:
+        """End an output's trains, as `bench.outputs.LocalOutputs.stop` does."""
+        await self.ask("stop", name=name, from_s=from_s)
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""

@@ -159,7 +159,7 @@ class _Guarded(asyncio.Protocol):
 
     async def do_stop(self, message: Message) -> None:
         """Stop a train."""
-        await self._outputs().stop(message["name"])
+        await self._outputs().stop(message["name"], from_s=message["from_s"])
 
     async def do_level(self, message: Message) -> list[float]:
         """Set a level."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from contextlib import suppress
 from dataclasses import dataclass, field
+from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
 
 from pydantic import ValidationError
@@ -19,7 +20,7 @@ from bench.wiring import BusSpec, ContactOutput, OutputSpec, ValueOutput
 from bench.wording import nearest, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine, Mapping, Sequence
+    from collections.abc import Callable, Coroutine, Mapping, Sequence
 
     from bench.interfaces import Bus, Contact, Level, MockInputs
 
@@ -34,7 +35,7 @@ class _ContactLine:
     Attributes:
         turn: one train plays at a time, in the order in which they were asked for.
         free_from_s: the relay can follow another edge from then on.
-        stops: how often trains were stopped: one that was asked for before plays no further closure.
+        ends_s: of each stop so far the instant from which it allows no closure to the trains asked for before it.
         wait: what a train that plays waits on between two edges.
     """
 
@@ -44,8 +45,8 @@ class _ContactLine:
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
     free_from_s: float = 0.0
-    stops: int = 0
-    wait: asyncio.Future[None] | None = None
+    ends_s: list[float] = field(default_factory=list)
+    wait: asyncio.Future[bool] | None = None
 
     async def drive(self, *, closed: bool) -> Window:
         """Command the contact; returns the window of its electrical edge.
@@ -58,27 +59,31 @@ class _ContactLine:
             commanded = await self.driver.energise(on)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
-    async def wait_until(self, at_s: float) -> None:
-        """Wait until an instant, or until the train is stopped."""
+    async def wait_until(self, at_s: float) -> bool:
+        """Wait until an instant; returns False when a stop broke that off."""
         loop = asyncio.get_running_loop()
         self.wait = wait = loop.create_future()
-        timer = loop.call_at(max(at_s, now_s()), _wake, wait)
+        timer = loop.call_at(max(at_s, now_s()), _wake, wait, True)  # noqa: FBT003 - the future's result
         try:
-            await wait
+            return await wait
         finally:
             timer.cancel()
             self.wait = None
 
-    def stop(self) -> None:
-        """Have the trains that were asked for so far end at their next opening."""
-        self.stops += 1
+    def stop(self, from_s: float = -inf) -> None:
+        """Let the trains that were asked for so far play no closure that is due from an instant on."""
+        self.ends_s.append(from_s)
         if self.wait is not None:
-            _wake(self.wait)
+            _wake(self.wait, over=False)
+
+    def plays(self, closure_due_s: float, stops: int) -> bool:
+        """Whether a train still plays a closure, when `stops` stops came before it was asked for."""
+        return closure_due_s < min(self.ends_s[stops:], default=inf)
 
 
-def _wake(wait: asyncio.Future[None]) -> None:
+def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - what the waiting is told
     if not wait.done():
-        wait.set_result(None)
+        wait.set_result(over)
 
 
 @final
@@ -205,7 +210,7 @@ class LocalOutputs:
                 the contact is unknown; or the outputs were made safe meanwhile.
         """
         line = self._contact(name)
-        halts, stops = self._halts, line.stops
+        halts, stops = self._halts, len(line.ends_s)
         try:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
         except ValueError as error:
@@ -215,7 +220,9 @@ class LocalOutputs:
             for number, edge in enumerate(edges, start=1):
                 due_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
-                reached = await self._reached(line, max(due_s, line.free_from_s), edge, stops)
+                reached = await self._reached(
+                    line, max(due_s, line.free_from_s), lambda due_s=due_s: line.plays(due_s, stops), edge
+                )
                 if self._halts != halts:
                     raise DriverError(
                         f"output {name}: the train was broken off before edge {number}, outputs were made safe"
@@ -235,27 +242,27 @@ class LocalOutputs:
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
 
-    async def _reached(self, line: _ContactLine, at_s: float, edge: Edge, stops: int) -> bool:
+    async def _reached(self, line: _ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
         """Wait for an edge's instant; returns False when the train was stopped before a closure.
 
         An opening is waited for although the train was stopped: the pulse under way keeps its width.
         """
         if not edge.closed:
             await sleep_until(at_s - self._spin_s)
-        elif line.stops == stops:
-            await line.wait_until(at_s - self._spin_s)
-        if edge.closed and line.stops != stops:
+        while edge.closed and plays() and not await line.wait_until(at_s - self._spin_s):
+            pass  # a stop that may not be for this train, or is for later closures
+        if edge.closed and not plays():
             return False
         if self._spin_s:
             spin_until(at_s)
         return True
 
-    async def stop(self, name: str) -> None:
-        """End an output's trains within one pulse: no further closure, and the pulse under way keeps its width.
+    async def stop(self, name: str, *, from_s: float | None = None) -> None:
+        """End an output's trains: no further closure, or none that is due from an instant on.
 
-        What was asked for returns what it played.
+        The pulse under way keeps its width. What was asked for returns what it played.
         """
-        self._contact(name).stop()
+        self._contact(name).stop(-inf if from_s is None else from_s)
 
     async def make_safe(self) -> None:
         """Drive every output to its safe state, all at once, and break off trains.

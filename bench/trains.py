@@ -73,15 +73,18 @@ class Train:
         """Whether it was stopped rather than came to its own end."""
         return self._stopped.is_set()
 
-    async def stop(self) -> None:
+    async def stop(self, *, from_s: float | None = None) -> None:
         """Stop within one pulse; the contact is open afterwards, and all that was played is known.
+
+        Args:
+            from_s: loop time, in less than a second, before which closures are still played.
 
         Raises:
             BenchError: what went wrong with the train, now or before.
         """
         self._stopped.set()
         if not self._task.done():
-            await self._outputs.stop(self._name)
+            await self._outputs.stop(self._name, from_s=from_s)
         await self._task
 
     async def _play(self) -> None:
