@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 LARGEST_BYTES = 1_000_000
-_KINDS = {"profile": "profile", "bench": "bench file"}
+_KINDS = {"profile": "profile", "bench": "bench file", "table": "override table"}
 """Each kind of file by the key at its top that says so."""
 
 M_co = TypeVar("M_co", bound=BaseModel, covariant=True)
@@ -140,8 +140,12 @@ def _check_kind(path: str, tree: Node, model: type[BaseModel]) -> None:
     if wanted is None or said is None or wanted in keys:
         return
     entry = keys[said]
-    reason = f"this is a {_KINDS[said]}; a {_KINDS[wanted]} is wanted here"
+    reason = f"this is {_a(_KINDS[said])}; {_a(_KINDS[wanted])} is wanted here"
     raise FileError([Problem(path, entry.line, entry.column, reason)])
+
+
+def _a(kind: str) -> str:
+    return f"an {kind}" if kind[0] in "aeiou" else f"a {kind}"
 
 
 def in_file_order(problems: Iterable[Problem]) -> list[Problem]:

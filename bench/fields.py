@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
+    Discriminator,
     Field,
     PlainSerializer,
     WithJsonSchema,
@@ -37,6 +38,21 @@ class FileModel(BaseModel):
         populate_by_name=True,
         use_attribute_docstrings=True,
         arbitrary_types_allowed=True,
+    )
+
+
+def by_key(*keys: str) -> Discriminator:
+    """Return what tells the kinds of a part apart: the one of these keys that it has."""
+
+    def pick(raw: Any) -> str | None:  # noqa: ANN401 - whatever the file holds
+        names = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
+        return next((key for key in keys if key in names), None)
+
+    return Discriminator(
+        pick,
+        custom_error_type="no_kind",
+        custom_error_message=f"say what it is: one of {', '.join(keys)}",
+        custom_error_context={"kinds": ", ".join(keys)},
     )
 
 

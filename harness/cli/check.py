@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     help="Take the bench's BENCH_NAME where profiles say NAME.",
 )
 def command(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> int:
-    """Check profiles and bench files (PATHS, files or folders).
+    """Check profiles, bench files and override tables (PATHS, files or folders).
 
     Every fault of every file is shown with its line and column. For a profile that is right: the shortest and the
     longest time it can take; for a bench file: whether its buses can carry the polling that it asks for.
@@ -52,11 +52,21 @@ def command(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -
 
 
 def _check(path: Path, session: Session | None) -> None:
-    """Check one file of either kind, and say what is worth knowing of it."""
+    """Check one file of any kind, and say what is worth knowing of it."""
     from bench.document import kind_of  # noqa: PLC0415 - pydantic is slow to import
     from harness.profile.load import load_profile  # noqa: PLC0415
 
-    if kind_of(path, ("profile", "bench")) == "bench":
+    kind = kind_of(path, ("profile", "bench", "table"))
+    if kind == "table":
+        from bench.overridetable.load import load_table  # noqa: PLC0415 - pydantic is slow to import
+
+        table = load_table(path)
+        click.echo(
+            f"{table.path}: right; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
+        )
+        _say_notes(table.notes)
+        return
+    if kind == "bench":
         from bench.benchfile import load_bench  # noqa: PLC0415
 
         _say_bench(load_bench(path))

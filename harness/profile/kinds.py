@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, final, get_arg
 from pydantic import BaseModel, Tag
 
 from bench.drivers import Driver, find, names
+from bench.overridetable.model import Condition
 from bench.wiring import BusSpec, OutputSpec
 from harness.profile.model import Response
 from harness.profile.stimulus import Stimulus
@@ -97,6 +98,14 @@ def families() -> tuple[Family, ...]:
             tuple(_kinds(Response)),
         ),
         Family("stimulus", "stimuli", "profile", "{}:", ("do", "stimulus"), tuple(_kinds(Stimulus))),
+        Family(
+            "condition",
+            "conditions",
+            "override table",
+            "{}:",
+            ("when", "condition"),
+            tuple(_kinds(Condition)),
+        ),
         Family("bus", "buses", "bench file", "link: {} -", ("buses", "link"), tuple(_kinds(BusSpec))),
         Family(
             "output",

@@ -15,9 +15,10 @@ from bench.fields import (
     OwnUnit,
     PositiveSeconds,
     Seconds,
+    by_key,
     own_unit,
 )
-from harness.profile.stimulus import Stimulus, by_key
+from harness.profile.stimulus import Stimulus
 
 CONTACT = "contact"
 """What a profile needs where a bench has a contact."""

@@ -1,11 +1,14 @@
-"""JSON Schemas of the two kinds of file, for editors that check YAML while it is typed."""
+"""JSON Schemas of the kinds of file, for editors that check YAML while it is typed."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from pydantic import BaseModel
+
 from bench.drivers import Driver, find, names
 from bench.errors import FileError, Problem
+from bench.overridetable.model import OverrideTable
 from bench.wiring import BenchFile
 from bench.wording import nearest
 from harness.profile.model import Profile
@@ -13,7 +16,9 @@ from harness.profile.model import Profile
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-KINDS: Final = ("profile", "bench")
+MODELS: Final[dict[str, type[BaseModel]]] = {"profile": Profile, "bench": BenchFile, "table": OverrideTable}
+KINDS: Final = tuple(MODELS)
+_TITLES: Final = {"table": "override table"}
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 _USE_OF_A_VALUE: Final = {
@@ -31,15 +36,14 @@ def schema(kind: str) -> dict[str, Any]:
     the parts of a file fit each other.
 
     Args:
-        kind: `profile` or `bench`.
+        kind: `profile`, `bench` or `table`.
 
     Raises:
         FileError: no such kind.
     """
     if kind not in KINDS:
         raise FileError([Problem(kind, None, None, "there is no such kind of file", nearest(kind, KINDS))])
-    model = Profile if kind == "profile" else BenchFile
-    made = model.model_json_schema(by_alias=True)
+    made = MODELS[kind].model_json_schema(by_alias=True)
     definitions: dict[str, Any] = made["$defs"]
     if kind == "bench":
         _add_drivers(definitions)
@@ -47,7 +51,7 @@ def schema(kind: str) -> dict[str, Any]:
         _tidy(part)
         if kind == "profile":
             _let_values_stand(part)
-    return {"$schema": DIALECT, **made, "title": f"ventproof {kind}"}
+    return {"$schema": DIALECT, **made, "title": f"ventproof {_TITLES.get(kind, kind)}"}
 
 
 def _drivers() -> Iterator[Driver]:

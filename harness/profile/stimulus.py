@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import Field, Tag
 
-from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
+from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
 
@@ -103,21 +103,6 @@ class Mend(StimulusCommon):
 
     mend: Name
     """The output that was failed."""
-
-
-def by_key(*keys: str) -> Discriminator:
-    """Return what tells the kinds of a part apart: the one of these keys that it has."""
-
-    def pick(raw: Any) -> str | None:  # noqa: ANN401 - whatever the file holds
-        names = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
-        return next((key for key in keys if key in names), None)
-
-    return Discriminator(
-        pick,
-        custom_error_type="no_kind",
-        custom_error_message=f"say what it is: one of {', '.join(keys)}",
-        custom_error_context={"kinds": ", ".join(keys)},
-    )
 
 
 Stimulus = Annotated[

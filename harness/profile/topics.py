@@ -43,7 +43,7 @@ _TOPICS: Final[dict[str, Topic]] = {
         "`ventproof run PROFILE --bench FILE` uses one."
     ),
     "files": Topic(
-        "profiles and bench files are YAML in UTF-8: `key: value`, indented with spaces, one "
+        "profiles, bench files and override tables are YAML in UTF-8: `key: value`, indented with spaces, one "
         "document a file. Text "
         "that begins with %, @, ` or a bracket, or holds ': ', goes in double quotes. `on` and 010 "
         "are text, true "
@@ -73,6 +73,15 @@ _TOPICS: Final[dict[str, Topic]] = {
     "override": Topic(
         "the unit's weather rule: on this condition these vents go to these positions, whatever the "
         "temperature wants."
+    ),
+    "condition": Topic(
+        "what must be so, in an override table, for an override to begin once its entry delay is over.",
+        "when:\n  - {contact: rain, debounce: 50 ms}",
+    ),
+    "table": Topic(
+        "an override table: every weather override of a unit, with its conditions, delays, positions and deadlines. "
+        "It says what the unit is held to. `ventproof draft TABLE` writes profiles from it, `ventproof trace TABLE "
+        "PROFILES` finds lines that no profile proves. In a bench file `table:` is something else, see below."
     ),
     "profile": Topic(
         "a test: bring the unit to a known state, apply stimuli, state the responses that must follow."

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 from pydantic import BaseModel, BeforeValidator
 
 from bench.errors import FileError, Problem
+from bench.overridetable.model import OverrideTable
 from bench.units import Quantity, canonical_symbol
 from bench.wiring import BenchFile
 from bench.wording import nearest
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 
     from pydantic.fields import FieldInfo
 
-EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml")
+EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml", "table.yaml")
+_ROOTS: Final[dict[str, type[BaseModel]]] = {"profile": Profile, "bench": BenchFile, "table": OverrideTable}
 _MOST_LINES = 7
 
 
@@ -107,6 +109,7 @@ def keys() -> Mapping[str, list[Meaning]]:
     """Return every key of the files with what it means at each of its places."""
     found: dict[str, list[Meaning]] = {}
     places: list[tuple[str, Any]] = [("profile", Profile), ("bench file", BenchFile)]
+    places += [("override table", OverrideTable)]
     places += [("", driver.options) for driver in drivers()]
     for where, kind in places:
         for key, meaning in _keys(kind, where):
@@ -152,14 +155,13 @@ def examples(word: str) -> list[str]:
     """Return at most one example of a key from each kind of file, cut out of the example files."""
     found: dict[str, str] = {}
     for file in EXAMPLES:
-        kind = file.partition("-")[0]
+        kind = file.removesuffix(".yaml").partition("-")[0]
         if kind in found:
             continue
         text = example_text(file)
         tree, _ = grow_tree(text)
         assert tree is not None
-        root = Profile if kind == "profile.yaml" else BenchFile
-        line = next((line for key, line in _used(root, tree) if key == word), None)
+        line = next((line for key, line in _used(_ROOTS[kind], tree) if key == word), None)
         if line is not None:
             found[kind] = _cut(text, line)
     return list(found.values())

@@ -1,4 +1,4 @@
-"""Every message that an operator sees for a wrong bench file or profile, beside the file that causes it."""
+"""Every message that an operator sees for a wrong file of any kind, beside the file that causes it."""
 
 from __future__ import annotations
 
@@ -9,12 +9,15 @@ import pytest
 
 from bench.benchfile import load_bench, read_bench
 from bench.errors import FileError
+from bench.overridetable.load import load_table, read_table
 from harness.profile.bind import bind
 from harness.profile.load import read_profile
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 ROOT = Path(__file__).parents[2]
-CASES = sorted(path.stem for kind in ("profile", "bench", "bind") for path in GOLDEN.glob(f"{kind}-*.yaml"))
+CASES = sorted(
+    path.stem for kind in ("profile", "bench", "bind", "table") for path in GOLDEN.glob(f"{kind}-*.yaml")
+)
 
 
 def _load(name: str) -> None:
@@ -22,6 +25,9 @@ def _load(name: str) -> None:
     text = (GOLDEN / file).read_text(encoding="utf-8")
     if name.startswith("bench-"):
         read_bench(file, text)
+        return
+    if name.startswith("table-"):
+        read_table(file, text)
         return
     profile = read_profile(file, text)
     if name.startswith("bind-"):
@@ -59,3 +65,8 @@ def test_messages_are_in_our_own_words(name):
 def test_the_shipped_mock_bench_is_right():
     """The shipped in-process bench loads without a note."""
     assert load_bench(ROOT / "bench" / "files" / "mock.yaml").notes == ()
+
+
+def test_the_shipped_table_is_right():
+    """The shipped override table loads without a note."""
+    assert load_table(ROOT / "bench" / "files" / "mock-overrides.yaml").notes == ()

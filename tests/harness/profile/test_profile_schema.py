@@ -11,15 +11,21 @@ from jsonschema import Draft202012Validator
 
 from bench.benchfile import read_bench
 from bench.errors import FileError
+from bench.overridetable.load import read_table
 from bench.yamltree import as_data, grow_tree
 from harness.profile.load import read_profile
 from harness.profile.schema import KINDS, schema
 
 ROOT = Path(__file__).parents[3]
-FILES = [("bench", path) for path in sorted((ROOT / "bench" / "files").glob("*.yaml"))]
+TABLES = {"mock-overrides.yaml", "table.yaml"}
+FILES = [
+    ("table" if path.name in TABLES else "bench", path)
+    for path in sorted((ROOT / "bench" / "files").glob("*.yaml"))
+]
 FILES += [("profile", path) for path in sorted((ROOT / "profiles").glob("*.yaml"))]
 EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
-FILES += [("profile" if path.stem.startswith("profile") else "bench", path) for path in EXAMPLES]
+FILES += [(path.stem.partition("-")[0], path) for path in EXAMPLES]
+READERS = {"profile": read_profile, "bench": read_bench, "table": read_table}
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
 
 
@@ -100,7 +106,7 @@ def test_what_loads_satisfies_the_schema(kind, path, data):
     inserted = data.draw(st.sampled_from(["", " ", "0", "1", "e1", ".", "s", "$", "#", "-", "_", "\n"]))
     changed = text[:start] + inserted + text[start + data.draw(st.integers(0, 3)) :]
     try:
-        (read_bench if kind == "bench" else read_profile)("file.yaml", changed)
+        READERS[kind]("file.yaml", changed)
     except FileError:
         return
     errors = [f"{list(e.path)}: {e.message}" for e in VALIDATORS[kind].iter_errors(data_of(changed))]

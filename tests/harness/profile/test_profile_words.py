@@ -8,17 +8,20 @@ from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.fits import value_fault
 from bench.mock.faults import CATALOGUE
+from bench.overridetable.load import read_table
 from bench.units import parse
 from harness.profile.kinds import families
 from harness.profile.load import read_profile
 from harness.profile.topics import topics
 from harness.profile.words import EXAMPLES, example_text, examples, explain, keys, words
 
+READERS = {"profile": read_profile, "bench": read_bench, "table": read_table}
+
 
 @pytest.mark.parametrize("file", EXAMPLES)
 def test_every_example_file_loads(file):
     """The files that examples are cut out of are right, checks across their parts included."""
-    loaded = (read_profile if file.startswith("profile") else read_bench)(file, example_text(file))
+    loaded = READERS[file.removesuffix(".yaml").partition("-")[0]](file, example_text(file))
     assert loaded.notes == ()
 
 

@@ -1,0 +1,219 @@
+"""The override table's model: every weather override of a unit, with units and names checked (model only)."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, Tag
+
+from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
+from bench.units import Dimension, Quantity
+
+Degrees = Annotated[float, Field(ge=0, lt=360)]
+
+
+class TableVent(FileModel):
+    """A group of vents that move together, and how exactly and how fast it must do what it is told."""
+
+    signal: Name
+    """The signal that shows its position."""
+    open: AnyQuantity
+    """Where it stands when the house is warm and no override is active."""
+    starts_within: Seconds
+    """It must have begun to move so soon after it was told to."""
+    full_travel: tuple[PositiveSeconds, PositiveSeconds]
+    """The shortest and the longest time from end to end that is right; a deadline is made of the longest."""
+    tolerance: AnyQuantity
+    """How far from its position it may stand."""
+    faces: Degrees | None = None
+    """Compass direction, in degrees, that it opens towards; left out for a vent without a lee side."""
+
+
+class TableSensor(FileModel):
+    """A sensor that can fail, and how soon the unit must know."""
+
+    flag: Name | None = None
+    """The signal that says that it has failed."""
+    good: AnyQuantity | None = None
+    """A value with which no override begins: what the bench plays before and after a failure."""
+    how: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
+    """The failures that the unit must notice: a broken wire, wires that touch, a value that stays as it is."""
+    fails_after: PositiveSeconds
+    """It counts as failed once its level was implausible, or no pulse came, for this long."""
+    mends_after: Seconds = 0.0
+    """It is trusted again once it was plausible for this long."""
+
+
+class ContactCondition(FileModel):
+    """The condition: a contact is closed."""
+
+    contact: Name
+    """The contact."""
+    debounce: Seconds = 0.0
+    """It must keep a new state this long before the unit believes it; the delays count from then."""
+
+
+class ThresholdCondition(FileModel):
+    """What every condition on a value says."""
+
+    above: AnyQuantity | None = None
+    """The condition begins at this value, rising."""
+    below: AnyQuantity | None = None
+    """The condition begins at this value, falling."""
+    ends_at: AnyQuantity
+    """The condition ends at this value, on the way back: the far end of the hysteresis."""
+    accuracy: AnyQuantity
+    """How far off the unit may see either value."""
+
+    @property
+    def rising(self) -> bool:
+        """Whether it begins at high values."""
+        return self.above is not None
+
+    @property
+    def begins_at(self) -> Quantity:
+        """The value at which it begins; loading sees to it that there is one."""
+        at = self.below if self.above is None else self.above
+        assert at is not None, "loading sees to it"
+        return at
+
+
+class WindCondition(ThresholdCondition):
+    """The condition: cups show wind of so much."""
+
+    wind: Name
+    """The contact that stands for the cups."""
+    averaged_over: PositiveSeconds
+    """The unit takes the mean over this time."""
+
+
+class RainfallCondition(ThresholdCondition):
+    """The condition: a tipping bucket shows rain of so much."""
+
+    rainfall: Name
+    """The contact that stands for the bucket."""
+    tip: AnyQuantity
+    """Rain that one tip stands for."""
+    of_last: Annotated[int, Field(ge=2, le=1000)]
+    """The intensity is that of so many tips, the last ones."""
+
+
+class LevelCondition(ThresholdCondition):
+    """The condition: a value that is written or played as a level is so high or so low."""
+
+    level: Name
+    """The output that carries the value."""
+
+
+class FailedCondition(FileModel):
+    """The condition: a sensor has failed."""
+
+    failed: Name
+    """The sensor, as `sensors` names it."""
+
+
+class BusSilentCondition(FileModel):
+    """The condition: nobody has asked the unit anything over its bus for so long."""
+
+    bus_silent: PositiveSeconds
+    """How long."""
+
+
+_CONDITION_KEYS = ("contact", "wind", "rainfall", "level", "failed", "bus_silent")
+
+Condition = Annotated[
+    Annotated[ContactCondition, Tag("contact")]
+    | Annotated[WindCondition, Tag("wind")]
+    | Annotated[RainfallCondition, Tag("rainfall")]
+    | Annotated[LevelCondition, Tag("level")]
+    | Annotated[FailedCondition, Tag("failed")]
+    | Annotated[BusSilentCondition, Tag("bus_silent")],
+    by_key(*_CONDITION_KEYS),
+]
+
+
+class TableOverride(FileModel):
+    """One override: on these conditions these vents go to these positions."""
+
+    flag: Name | None = None
+    """The signal that says that it is active."""
+    when: Annotated[list[Condition], Field(min_length=1)]
+    """The conditions; each of them alone calls for the override."""
+    entry_delay: Seconds
+    """A condition must last this long before the override begins."""
+    release_delay: Seconds
+    """All conditions must be over this long before the override ends."""
+    delays_within: PositiveSeconds = 0.5
+    """How far off either delay may be."""
+    positions: Annotated[dict[Name, AnyQuantity], Field(min_length=1)]
+    """Where each vent goes; vents not named keep to the temperature."""
+    leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
+    only_close: bool = True
+    """A vent that stands below its position stays there, and none opens while the override is active."""
+    latched: bool = False
+    """The override ends only when it is reset, and not before its conditions and the release delay are over."""
+
+
+class TableSupply(FileModel):
+    """What a loss of supply does."""
+
+    contact: Name
+    """The contact through which the unit gets its supply."""
+    rides_through: Seconds
+    """An interruption up to this is not felt."""
+    boots_for: PositiveSeconds
+    """The unit answers and acts so long after the supply is back, with everything forgotten."""
+    restart: Literal["resume", "reference"]
+    """`resume`: it goes on from where the vents stand; `reference`: it first runs every vent to its closed end."""
+    boots_within: PositiveSeconds = 0.5
+    """How far off the time to boot may be."""
+
+
+Ranks = Annotated[list[Name | list[Name]], Field(min_length=1)]
+
+
+class OverrideTable(FileModel):
+    """Every weather override of a unit: what it must do, how exactly, and how soon."""
+
+    table: Annotated[str, Field(min_length=1, max_length=120)]
+    """Name of the table, as it stands on the record."""
+    about: str = ""
+    """What the unit is, for whoever reads the record."""
+    opened_by: Annotated[dict[Name, AnyQuantity], Field(min_length=1)]
+    """What the bench writes so that every vent opens: a warm house."""
+    vents: Annotated[dict[Name, TableVent], Field(min_length=1)]
+    """The vent groups, by name."""
+    sensors: dict[Name, TableSensor] = Field(default_factory=dict)
+    """The sensors that can fail, by the name of the output that stands for them."""
+    overrides: Annotated[dict[Name, TableOverride], Field(min_length=1)]
+    """The overrides, by name."""
+    precedence: Literal["most-closed"] | Ranks = "most-closed"
+    """Which override decides where several are active: `most-closed`, the one that closes a vent most; or a list of
+    all of them, the first active one that names a vent decides. Overrides in a list within the list rank equally."""
+    reset: Name | None = None
+    """The contact that resets latched overrides, when it closes."""
+    supply: TableSupply | None = None
+    """What a loss of supply does; left out where the bench cannot switch it."""
+
+    @property
+    def ranks(self) -> tuple[tuple[str, ...], ...] | None:
+        """The overrides in the order in which they decide, those of equal rank together; None for most-closed."""
+        if self.precedence == "most-closed":
+            return None
+        return tuple((rank,) if isinstance(rank, str) else tuple(rank) for rank in self.precedence)
+
+
+def condition_key(condition: Condition) -> str:
+    """Return the word that chose a condition's kind."""
+    return next(key for key in _CONDITION_KEYS if key in type(condition).model_fields)
+
+
+def output_of(condition: Condition) -> str | None:
+    """Return the output, or the sensor, that a condition is about; None for the bus."""
+    name = getattr(condition, condition_key(condition))
+    return name if isinstance(name, str) else None
+
+
+VALUE_DIMENSIONS = {"wind": Dimension.SPEED, "rainfall": Dimension.RAIN_INTENSITY}
+"""What a condition's threshold measures; a level's is that of its output."""
