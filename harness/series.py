@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
+from bench.errors import VentproofError
 from bench.samples import Window
 from harness.judge.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
 from harness.judge.coverage import order_repeats
@@ -62,6 +63,7 @@ class Series:
         claim: what became of the claim made beforehand; None when none was made.
         times: response times over a fixed number of repeats.
         needed: repeats that a limit on future response times takes.
+        broken_off: why there are fewer repeats than planned; empty when there are not.
     """
 
     results: tuple[RunResult, ...]
@@ -69,6 +71,7 @@ class Series:
     claim: Standing | None = None
     times: tuple[ResponseTimes, ...] = ()
     needed: int = 0
+    broken_off: str = ""
 
 
 @final
@@ -106,18 +109,28 @@ def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Pla
     """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
 
     Each repeat has a seed of its own, so that a virtual bench does not just show the same run again.
+
+    Raises:
+        VentproofError: not even the first repeat came about.
     """
     claim = None if plan.reliability is None else Claim(plan.reliability, plan.confidence)
     results: list[RunResult] = []
+    broken_off = ""
     for number in range(plan.repeats):
-        result = session.run(profile, view, repeat=number + 1)
+        try:
+            result = session.run(profile, view, repeat=number + 1)
+        except VentproofError as error:
+            if not results:
+                raise
+            broken_off = str(error)
+            break
         results.append(result)
         if result.outcome.verdict is None:
             break
         if claim is not None and claim.add(_passed(result)) != "undecided":
             break
     if claim is not None:
-        return Series(tuple(results), (claim.sentence, _LAST_WORD), claim.standing)
+        return Series(tuple(results), (claim.sentence, _LAST_WORD), claim.standing, broken_off=broken_off)
     if plan.repeats == 1:
         return Series(tuple(results))
     return Series(
@@ -125,6 +138,7 @@ def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Pla
         _proved(results, plan.confidence),
         times=_times(results, plan.confidence),
         needed=order_repeats(COVERAGE, plan.confidence),
+        broken_off=broken_off,
     )
 
 

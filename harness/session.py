@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from platform import python_version
-from typing import Any, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
 
 from bench.build import assemble
 from bench.clock import utc_now
 from bench.document import Loaded
-from bench.errors import FileError, Problem
+from bench.errors import FileError, Problem, VentproofError
+from bench.stated import stated
 from bench.virtual import run as run_loop
 from bench.wiring import BenchFile
 from harness.profile.bind import Bound, bind
@@ -26,6 +28,9 @@ from harness.run.engine import Engine, Outcome
 from harness.run.events import FORMAT, Event
 from harness.run.text import titled
 from harness.run.view import CarefulView, View
+
+if TYPE_CHECKING:
+    from harness.record.keys import SigningKey
 
 _SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
 
@@ -65,6 +70,8 @@ class Session:
         use: bench names to take where the profile says another: `{"rain": "rain_spare"}`.
         selfcheck: the self-check of the bench that stands behind the runs, as `harness.selfcheck.pinned` gives it;
             None where nobody made one.
+        signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
+            None: no log is signed.
     """
 
     bench: Loaded[BenchFile]
@@ -75,6 +82,20 @@ class Session:
     seed: int = 0
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: Mapping[str, Any] | None = None
+    signing: SigningKey | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what could not stand in a record.
+
+        Raises:
+            FileError: unit, firmware or operator is not one line of printable characters.
+        """
+        for text, option in (
+            (self.unit, "--unit"),
+            (self.firmware, "--firmware"),
+            (self.operator, "--operator"),
+        ):
+            stated(text, option)
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
         """Tie a profile to the bench.
@@ -99,6 +120,7 @@ class Session:
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
+            RecordError: the log was changed while it was written, or its signature cannot be written.
         """
         bound = self.bind(profile)
         case = case_of(bound)
@@ -107,7 +129,7 @@ class Session:
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
-        with RecordLog(free_path(self.out, slug(profile.model.profile))) as log:
+        with self._log(profile) as log:
 
             def record(event: Event) -> None:
                 log.write(event.name, event.t_s, event.fields)
@@ -131,6 +153,25 @@ class Session:
             finally:
                 screen.end()
             return RunResult(title, log.path, log.digest, outcome, tuple(findings))
+
+    @contextmanager
+    def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
+        """Give a new log to write; when it is closed it is signed, however its run ended."""
+        log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        try:
+            with log:
+                yield log
+        except BaseException:
+            with suppress(VentproofError):  # what went wrong first is what is told
+                self._sign(log)
+            raise
+        self._sign(log)
+
+    def _sign(self, log: RecordLog) -> None:
+        if self.signing is not None:
+            from harness.record.signature import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
+
+            sign_log(log.path, self.signing, self.operator, digest=log.digest)
 
     def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
         """Return what the first line of the log pins."""

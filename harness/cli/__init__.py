@@ -22,11 +22,13 @@ TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 
 _COMMANDS: Final = {
     "demo": "Run the shipped suite against the mock inside this process.",
-    "check": "Check profiles and bench files before anything is switched.",
+    "check": "Check profiles, bench files and override tables before anything is switched.",
     "run": "Run profiles on a bench and write their records.",
     "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
     "judge": "Decide again from a log, without a bench.",
-    "verify": "Check that a log is whole and unchanged.",
+    "verify": "Check that a log is whole and unchanged, and who signed it.",
+    "sign": "Sign logs, so that nobody can write them anew unnoticed.",
+    "key": "Make a pair of keys to sign logs with.",
     "mock": "Serve the mock unit and mock relay boards on real wires.",
     "schema": "Print the JSON Schema of a kind of file, for editors.",
     "explain": "Say what a word of the files means, with an example.",

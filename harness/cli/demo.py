@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from harness.cli import EXIT_PASS
+
 
 @click.command("demo")
 @click.option(
@@ -31,24 +33,21 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     from harness.cli.options import (  # noqa: PLC0415
         SHIPPED,
         SHIPPED_BENCH,
-        code_of_series,
         load_suite,
-        view_for,
         with_faults,
     )
-    from harness.cli.summary import show  # noqa: PLC0415
-    from harness.series import Plan, run_series  # noqa: PLC0415
+    from harness.cli.suite import run_suite  # noqa: PLC0415
+    from harness.series import Plan  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
     bench = with_faults(load_bench(SHIPPED_BENCH), faults)
     session = Session(bench=bench, out=out, unit="MOCK-1", firmware="mock", operator="demo", seed=seed)
     suite = load_suite([SHIPPED], session)
-    done = [run_series(session, profile, view_for(bench), Plan()) for profile in suite]
-    show(done, session.selfcheck)
-    if faults and code_of_series(done) == 0:
+    code = run_suite(session, suite, Plan())
+    if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")
     if not faults:
         click.echo(
             "A green table says little by itself. See a faulty unit found: ventproof demo --fault ignores_rain"
         )
-    return code_of_series(done)
+    return code

@@ -53,6 +53,12 @@ import click
     type=click.Path(path_type=Path),
     help="Log of this bench's self-check; the record names it.",
 )
+@click.option(
+    "--sign",
+    type=click.Path(path_type=Path),
+    metavar="KEYFILE",
+    help="Sign every log with this private key, in the operator's name; `ventproof key` makes one.",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
 def command(
     profiles: tuple[Path, ...],
@@ -67,6 +73,7 @@ def command(
     seed: int,
     use: tuple[str, ...],
     selfcheck: Path | None,
+    sign: Path | None,
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench and write a log for each.
@@ -74,10 +81,11 @@ def command(
     Nothing is switched before every file is found to be right.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.options import code_of_series, confirm_clear, load_suite, view_for  # noqa: PLC0415
-    from harness.cli.summary import show  # noqa: PLC0415
+    from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
+    from harness.cli.signing import signing_key  # noqa: PLC0415
+    from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.selfcheck import pinned  # noqa: PLC0415
-    from harness.series import repeats_for, run_series  # noqa: PLC0415
+    from harness.series import repeats_for  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
     loaded = load_bench(bench)
@@ -90,17 +98,8 @@ def command(
         seed=seed,
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
+        signing=signing_key(sign) if sign else None,
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
-    plan = repeats_for(repeat, prove, confidence)
-    view = view_for(loaded)
-    done = []
-    for profile in suite:
-        done.append(run_series(session, profile, view, plan))
-        if done[-1].results[-1].outcome.verdict is None:
-            break
-    show(done, session.selfcheck)
-    for profile in suite[len(done) :]:
-        click.echo(f"not run, the bench having failed: {profile.model.profile}")
-    return code_of_series(done)
+    return run_suite(session, suite, repeats_for(repeat, prove, confidence))

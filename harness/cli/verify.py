@@ -1,41 +1,137 @@
-"""`ventproof verify`: is a log whole and unchanged, and how did its run end?"""
+"""`ventproof verify`: is a log whole and unchanged, how did its run end, and who says so?"""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 import click
 
+from bench.errors import FileError, Problem
 from harness.cli import EXIT_BENCH, EXIT_PASS
+
+if TYPE_CHECKING:
+    from harness.record.read import LogCheck
+    from harness.record.signature import Signed
+
+_DIGITS: Final = 64
+_FEWEST_DIGITS: Final = 16
+"""What a run's table shows of a digest."""
 
 
 @click.command("verify")
 @click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
-def command(logs: tuple[Path, ...]) -> int:
-    """Check the hash chain of LOGS (files or folders).
+@click.option(
+    "--key",
+    type=click.Path(path_type=Path),
+    help="Public key of whoever must have signed the logs.",
+)
+@click.option(
+    "--digest",
+    metavar="HEX",
+    help="The log's digest as it was noted down when it was written; its first 16 digits will do.",
+)
+def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
+    """Check the hash chain of LOGS (files or folders), and their signatures.
+
+    The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
+    A signature checked with --key, or a digest that was kept elsewhere, shows that too.
 
     \b
-    Exit code 0: every chain is intact and every run complete, whatever its verdict.
-              4: a run was aborted, or a chain is broken.
+    Exit code 0: every log is intact and complete, whatever its verdict, and signed and noted as was asked for.
+              4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow import below
-    from harness.record.read import read_log  # noqa: PLC0415 - only this command needs it
+    from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below
+    from harness.record.keys import load_public_key  # noqa: PLC0415
 
+    paths = log_paths(logs)
+    noted = _noted(digest, len(paths))
+    owner = None if key is None else load_public_key(key)
     worst = EXIT_PASS
-    for path in log_paths(logs):
-        state = read_log(path)
-        if state.broken_at is not None:
-            click.echo(
-                f"{path}:{state.broken_at}: broken: {state.reason}; {state.lines} lines before it are intact"
-            )
-            worst = EXIT_BENCH
-        elif not state.closed:
-            click.echo(
-                f"{path}: intact as far as it goes ({state.lines} lines), but its closing line is missing: "
-                f"the run died or the log was cut; it counts as aborted, digest {state.digest}"
-            )
-            worst = EXIT_BENCH
-        else:
-            click.echo(f"{path}: intact, {state.lines} lines, {state.outcome}, digest {state.digest}")
-            worst = max(worst, EXIT_BENCH if state.outcome == "aborted" else EXIT_PASS)
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            sentences, right = _verified(path, owner, noted)
+        except FileError as error:
+            problems.extend(error.problems)
+            continue
+        for sentence in sentences:
+            click.echo(sentence)
+        worst = worst if right else EXIT_BENCH
+    if problems:
+        raise FileError(problems)
     return worst
+
+
+def _noted(digest: str | None, logs: int) -> str:
+    """Return the digest that the log must have, in small letters; empty when none was given."""
+    if digest is None:
+        return ""
+    noted = digest.strip().removesuffix("…").lower()
+    if not re.fullmatch(f"[0-9a-f]{{{_FEWEST_DIGITS},{_DIGITS}}}", noted):
+        reason = f"{digest!r} is no digest: {_FEWEST_DIGITS} to {_DIGITS} digits from 0 to 9 and a to f"
+        raise FileError([Problem("--digest", None, None, reason, "give it as the run's table showed it")])
+    if logs != 1:
+        hint = "give that log alone"
+        raise FileError(
+            [Problem("--digest", None, None, f"a digest is of one log, and {logs} are named", hint)]
+        )
+    return noted
+
+
+def _verified(path: Path, owner: bytes | None, noted: str) -> tuple[list[str], bool]:
+    """Return what there is to say of a log, and whether it is all right."""
+    from harness.record.read import check_log  # noqa: PLC0415 - slow
+    from harness.record.signature import signature_of  # noqa: PLC0415
+
+    signed = signature_of(path)
+    check = check_log(path, mark=signed.lines if signed else 0)
+    told, right = _state(check)
+    said = [f"{path}{told}"]
+    if noted and not check.digest.startswith(noted):
+        said.append("  digest: NOT the one given: this is another log, or it was changed and chained anew")
+        right = False
+    elif noted:
+        said.append(
+            f"  digest: as given{'' if len(noted) == _DIGITS else f', in its first {len(noted)} digits'}"
+        )
+    if signed is not None or owner is not None:
+        sentence, proper = _signature(signed, check, owner)
+        said.append(f"  signature: {sentence}")
+        said.extend([f"  key: {signed.fingerprint}"] if signed else [])
+        right = right and proper
+    return said, right
+
+
+def _state(check: LogCheck) -> tuple[str, bool]:
+    if check.broken_at is not None:
+        return f":{check.broken_at}: broken: {check.reason}; {check.lines} lines before it are intact", False
+    if not check.closed:
+        return (
+            f": intact as far as it goes ({check.lines} lines), but its closing line is missing: "
+            f"the run died or the log was cut; it counts as aborted, digest {check.digest}"
+        ), False
+    return (
+        f": intact, {check.lines} lines, {check.outcome}, digest {check.digest}",
+        check.outcome != "aborted",
+    )
+
+
+def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> tuple[str, bool]:
+    """Return what there is to say of a log's signature, and whether it is right."""
+    from harness.record.keys import fingerprint  # noqa: PLC0415 - slow
+
+    if signed is None:
+        return "MISSING: the log is not signed", False
+    misfit = signed.misfit(check)
+    if misfit:
+        return f"WRONG for this log: {misfit}", False
+    if not signed.genuine:
+        return "FALSE: it was not made by the key that it names, or its file was changed", False
+    by = f"by {signed.signer or 'nobody named'}"
+    if owner is None:
+        return f"fits, {by}; that the key is theirs is NOT proven without --key", True
+    if bytes.fromhex(signed.public_key) != owner:
+        return f"by ANOTHER KEY, {by}; the key asked for is {fingerprint(owner)}", False
+    return f"right, {by}", True

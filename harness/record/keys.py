@@ -54,6 +54,20 @@ def fingerprint(public: bytes) -> str:
     return " ".join(digits[at : at + 4] for at in range(0, len(digits), 4))
 
 
+def check_free(*paths: Path) -> None:
+    """Refuse to replace a file.
+
+    Raises:
+        FileError: one of them exists.
+    """
+    hint = "choose another name"
+    taken = [
+        Problem(str(path), None, None, "exists already", hint) for path in paths if os.path.lexists(path)
+    ]
+    if taken:
+        raise FileError(taken)
+
+
 def make_key(private: Path, public: Path, passphrase: str = "") -> SigningKey:
     """Make a new pair of keys and write both files; a file that exists is never replaced.
 
@@ -65,10 +79,7 @@ def make_key(private: Path, public: Path, passphrase: str = "") -> SigningKey:
     Raises:
         FileError: a file exists already or cannot be written.
     """
-    taken = [Problem(str(p), None, None, "exists already", "choose another name") for p in (private, public)]
-    taken = [problem for problem in taken if os.path.lexists(problem.file)]
-    if taken:
-        raise FileError(taken)
+    check_free(private, public)
     key = Ed25519PrivateKey.generate()
     protection = (
         serialization.BestAvailableEncryption(_secret(passphrase))

@@ -7,11 +7,12 @@ import os
 from pathlib import Path
 from typing import Annotated, Final, Literal, final
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from bench.document import load_document
 from bench.errors import FileError, Problem, RecordError
 from bench.fields import FileModel
+from bench.stated import printable
 from harness.record.keys import SigningKey, fingerprint, is_signed
 from harness.record.read import LogCheck, check_log
 
@@ -33,7 +34,7 @@ class Signed(FileModel):
     """How many lines the log has."""
     sha256: Hex32
     """SHA-256 of the whole file."""
-    signer: str
+    signer: Annotated[str, AfterValidator(printable)]
     """Who signed, as they stated it; only the key proves anything."""
     public_key: Hex32
     """The public half of the key that signed, Ed25519."""
