@@ -46,6 +46,9 @@ _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to 
 class Listener(Protocol):
     """Takes what is done and seen, as it happens."""
 
+    def begins(self, what: str, takes_s: float) -> None:
+        """A part of the check begins, and how long it takes."""
+
     def saw(self, evidence: Poll | Gap) -> None:
         """A poll or a gap."""
 
@@ -92,7 +95,9 @@ class SelfCheck:
         """
         measured = Measured()
         polls_s = _LISTEN_POLLS * max(read.spec.poll_every for read in self._rig.reads)
-        await asyncio.sleep(max(LISTEN_S, polls_s))
+        listen_s = max(LISTEN_S, polls_s)
+        self._listener.begins("listening to the buses", listen_s)
+        await asyncio.sleep(listen_s)
         for name, output in self._rig.file.outputs.items():
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
                 await self._pulse(name, output, measured)
@@ -117,6 +122,7 @@ class SelfCheck:
         from bench.drivers import fastest_edge_s  # noqa: PLC0415 - drivers load as they are found
 
         half_s = max(_HALF_PERIOD_S, _EDGES_A_RELAY * fastest_edge_s(output, self._rig.file.buses))
+        self._listener.begins(f"{name}: {_PULSES} closures", 2 * _PULSES * half_s)
         safe = output.safe == "closed"
         plan = [Edge(k * half_s, closed=(k % 2 == 0) != safe) for k in range(2 * _PULSES)]
         before = await self._counter(output.counted_by)
@@ -199,6 +205,7 @@ class SelfCheck:
     async def _exercise(self, name: str, hookup: HookUp) -> Exercised:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
         output = self._rig.file.outputs[name]
+        self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
         await self._rig.outputs.make_safe()
         if isinstance(output, ContactOutput):
             await self._drive(name, closed=False)
@@ -213,6 +220,7 @@ class SelfCheck:
             window = await self._put(name, hookup.values[1].value)
         else:
             window = await self._drive(name, closed=True)
+        self._listener.begins(f"{name}: driven; watching what answers", hookup.within)
         await asyncio.sleep(hookup.within)
         after = self._state()
         exercised = Exercised(name, before, after, self._delays(before, window, since_s))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
@@ -67,7 +67,14 @@ class CheckResult:
     notes: tuple[str, ...]
 
 
-def selfcheck(bench: Loaded[BenchFile], out: Path, *, kind: Kind, seed: int = 0) -> CheckResult:
+def selfcheck(
+    bench: Loaded[BenchFile],
+    out: Path,
+    *,
+    kind: Kind,
+    seed: int = 0,
+    begins: Callable[[str, float], None] = lambda _what, _takes_s: None,
+) -> CheckResult:
     """Check a bench, or how a unit is hooked up to it, and write the log.
 
     Args:
@@ -75,6 +82,7 @@ def selfcheck(bench: Loaded[BenchFile], out: Path, *, kind: Kind, seed: int = 0)
         out: folder for the log.
         kind: what is checked.
         seed: for what is random on a virtual bench.
+        begins: is told of each part of the check that begins, and how many seconds it takes.
 
     Raises:
         FileError: the bench file declares no hook-up to be tried, or the log cannot be created.
@@ -87,7 +95,7 @@ def selfcheck(bench: Loaded[BenchFile], out: Path, *, kind: Kind, seed: int = 0)
     with RecordLog(free_path(out, stem)) as log:
 
         async def main() -> CheckResult:
-            return await _Checking(bench, kind, seed, log).run()
+            return await _Checking(bench, kind, seed, log, begins).run()
 
         return run_loop(main(), virtual=bench.model.virtual)
 
@@ -96,7 +104,15 @@ def selfcheck(bench: Loaded[BenchFile], out: Path, *, kind: Kind, seed: int = 0)
 class _Checking:
     """One check being made; takes what it does and sees into the log."""
 
-    def __init__(self, bench: Loaded[BenchFile], kind: Kind, seed: int, log: RecordLog) -> None:
+    def __init__(
+        self,
+        bench: Loaded[BenchFile],
+        kind: Kind,
+        seed: int,
+        log: RecordLog,
+        begins: Callable[[str, float], None],
+    ) -> None:
+        self.begins = begins
         self._bench = bench
         self._kind = kind
         self._seed = seed

@@ -45,10 +45,19 @@ def command(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ..
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness.cli.checked import show_check  # noqa: PLC0415
     from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
-    from harness.selfcheck import selfcheck  # noqa: PLC0415
+    from harness.selfcheck import Kind, selfcheck  # noqa: PLC0415
 
     loaded = with_faults(load_bench(bench), faults)
     confirm_clear(loaded, clear=clear)
-    result = selfcheck(loaded, out, kind="unit" if unit else "bench", seed=seed)
+    kind: Kind = "unit" if unit else "bench"
+    if loaded.model.virtual:
+        result = selfcheck(loaded, out, kind=kind, seed=seed)
+    else:
+        result = selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
     show_check(loaded.model, result)
     return {"fine": EXIT_PASS, "worse": EXIT_INCONCLUSIVE, "failed": EXIT_BENCH}[result.result]
+
+
+def _tell(what: str, takes_s: float) -> None:
+    """Say what a waiting operator is waiting for."""
+    click.echo(f"{what}, {takes_s:.0f} s", err=True)

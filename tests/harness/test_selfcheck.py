@@ -271,3 +271,12 @@ def test_the_judge_decides_what_the_bench_says_it_can(check, tmp_path):
     error = bench.model.signals["roof_vent"].traits("roof_vent").error
     assert verdict(one.tolerance + 1e-4) == "pass"
     assert verdict(0.95 * (one.tolerance - error)) == "inconclusive"
+
+
+def test_an_operator_is_told_what_takes_how_long(tmp_path):
+    """Each part of the check is announced as it begins, with its seconds; together they are most of the check."""
+    told = []
+    bench = read_bench("bench", SHIPPED_BENCH.read_text(encoding="utf-8"))
+    selfcheck(bench, tmp_path, kind="unit", begins=lambda what, takes_s: told.append((what, takes_s)))
+    assert ("rain: the unit settles in its known state", 90.0) in told
+    assert ("rain: driven; watching what answers", 45.0) in told
