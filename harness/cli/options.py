@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
 from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 
@@ -27,11 +28,7 @@ SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 SHIPPED_BENCH: Final = Path(__file__).parents[2] / "bench" / "files" / "mock.yaml"
 """The bench that ships with ventproof: the mock unit inside the process."""
 
-CAUTION: Final = (
-    "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and "
-    "lock out before touching anything. Low-voltage signal circuits only: mains work is for licensed people. Local "
-    "codes and the maker's instructions come first."
-)
+CAUTION: Final = " ".join(CAUTIONS[:3])
 
 
 def profile_paths(paths: Sequence[Path]) -> list[Path]:

@@ -1,0 +1,109 @@
+"""What a report says of a bench: how exact it is declared to be, and what its self-check measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+from bench.benchfile import read_bench
+from bench.errors import FileError
+from bench.wiring import BenchFile, ContactOutput
+from harness.record.report.code import short_code
+from harness.record.report.model import Fact, Section, Table
+
+if TYPE_CHECKING:
+    from harness.record.read import LogState
+
+_DASH: Final = "–"
+_COVERAGE: Final = "U is the expanded uncertainty with k = 2, about 95 % (JCGM 100:2008, the GUM)."
+
+
+def bench_section(header: Mapping[str, Any], used: Iterable[str], checks: Sequence[LogState], ident: str) -> Section:
+    """Return what is to be said of one bench.
+
+    Args:
+        header: first line of a run on it.
+        used: the bench's names of the signals and outputs that the runs used.
+        checks: logs of the self-checks of this bench that stand behind the runs.
+        ident: what links point to.
+    """
+    name, digest = str(header["bench"]["name"]), str(header["bench"].get("sha256", ""))
+    try:
+        file = read_bench("bench file in the log", header["bench"]["text"]).model
+    except FileError as error:
+        return Section(ident, f"Bench: {name}", (f"Its bench file cannot be read: {error}",), (), ())
+    wanted = set(used)
+    sentences = [" ".join(file.about.split())] if file.about else []
+    tables = [*_declared(file, wanted)]
+    for state in checks:
+        sentences += _check_sentences(state)
+        tables += _measured(state, wanted)
+    if not checks:
+        sentences.append("No log of a self-check was among the logs of this report: the figures are as declared.")
+    return Section(ident, f"Bench: {name}", tuple(sentences), (Fact("Bench digest", short_code(digest)),), tuple(tables))
+
+
+def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
+    rows = []
+    for name, signal in file.signals.items():
+        if name in used:
+            traits = signal.traits(name)
+            unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+            rate = _DASH if traits.rate_per_s is None else f"{traits.rate_per_s:.3g}{unit}/s"
+            keeps = _DASH if traits.keeps_for_s is None else _ms(traits.keeps_for_s)
+            every = _ms(file.buses[signal.bus].poll_every)
+            error = f"± {traits.error:.3g}{unit}" if unit else "exact"
+            rows.append((name, error, every, _ms(traits.refreshed_every_s), rate, keeps))
+    head: tuple[str, ...] = ("signal", "reading", "read every", "may be older by", "moves at most", "keeps a value")
+    note = "Between two readings the true value is taken to be anywhere that these leave possible."
+    yield Table("Readings, as declared", head, tuple(rows), note)
+    contacts = [
+        (name, _ms(output.operate), _ms(output.release), _ms(output.bounce), output.safe)
+        for name, output in file.outputs.items()
+        if name in used and isinstance(output, ContactOutput)
+    ]
+    if contacts:
+        head = ("contact", "operates within", "releases within", "bounces for", "safe state")
+        yield Table("Contacts, as declared", head, tuple(contacts))
+
+
+def _check_sentences(state: LogState) -> list[str]:
+    header = state.events[0]
+    when = header.get("started") or "in virtual time"
+    said = [f"Self-check {short_code(state.digest)} ({when}): {state.outcome}."]
+    return said + [f"Worse than declared: {e['text']}" for e in state.events if e["event"] == "shortfall"]
+
+
+def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
+    head = ("what", "median", "95 %", "99 %", "worst")
+    rows = []
+    for event in state.events:
+        if event["event"] == "bus":
+            rows.append((f"bus {event['bus']}: round trip", *_quantiles(event["round_trip"])))
+            rows.append((f"bus {event['bus']}: late poll", *_quantiles(event["late"])))
+        elif event["event"] == "edges" and event["output"] in used:
+            rows.append((f"{event['output']}: late edge", *_quantiles(event["late"])))
+            rows.append((f"{event['output']}: window of an edge", *_quantiles(event["width"])))
+    yield Table("Measured by the self-check", head, tuple(rows))
+    decided = [e for e in state.events if e["event"] == "decidable" and e["signal"] in used]
+    if decided:
+        head = ("signal", "smallest tolerance", "deadline beyond the true time", "U of a reading", "U of a time")
+        yield Table("What this bench can decide", head, tuple(map(_decidable, decided)), _COVERAGE)
+
+
+def _decidable(event: Mapping[str, Any]) -> tuple[str, ...]:
+    unit = "" if event["unit"] in {"flag", "state", "count"} else f" {event['unit']}"
+    tolerance = _DASH if event["tolerance"] is None else f"{event['tolerance']:.3g}{unit}" if unit else "exact"
+    deadline = f"lacks {event['lacks']}" if event["deadline_s"] is None else _ms(event["deadline_s"])
+    value = f"{event['value']['expanded']:.2g}{unit}" if unit else "exact"
+    return event["signal"], tolerance, deadline, value, _ms(event["instant"]["expanded"])
+
+
+def _quantiles(found: Mapping[str, Any]) -> tuple[str, ...]:
+    return tuple(_ms(found[key]) for key in ("median_s", "p95_s", "p99_s", "worst_s"))
+
+
+def _ms(value_s: float | None) -> str:
+    if value_s is None:
+        return _DASH
+    return f"{value_s:.4g} s" if value_s >= 1 else f"{1000 * value_s:.4g} ms"

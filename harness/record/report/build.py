@@ -1,0 +1,136 @@
+"""From log files to a report."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, final
+
+from bench.cautions import CAUTIONS
+from bench.errors import FileError, Problem
+from harness.record.read import check_log, read_log
+from harness.record.report.benchpart import bench_section
+from harness.record.report.chapter import Signing, chapter_of
+from harness.record.report.cover import cover_of
+from harness.record.report.model import Report, Section
+from harness.record.signature import signature_of
+
+if TYPE_CHECKING:
+    from harness.record.read import LogState
+    from harness.record.report.model import Chapter
+
+_FEW: Final = 4
+"""So many runs are worked on in this process: starting others would take longer."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One log's share of the report.
+
+    Attributes:
+        state: what the report needs of the log beside its chapter: of a run the first line, of a self-check the
+            figures.
+        chapter: of a run.
+    """
+
+    state: LogState
+    chapter: Chapter | None
+
+
+def report_of(paths: Sequence[Path]) -> Report:
+    """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
+
+    A log that is named twice, or is the same to the byte as another, is told of once.
+
+    Args:
+        paths: the logs, in the order in which they are to be told of.
+
+    Raises:
+        FileError: a file is no log, its events are not what ventproof writes, or no log is of a run.
+    """
+    parts = _unique(_parts(paths))
+    runs = [part for part in parts if part.chapter is not None]
+    checks = {part.state.digest: part.state for part in parts if part.chapter is None}
+    if not runs:
+        reason = "no log of a run was named"
+        raise FileError([Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")])
+    chapters = tuple(part.chapter for part in runs if part.chapter is not None)
+    notes = []
+    if len(parts) < len(paths):
+        notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
+    started = [str(part.state.events[0].get("started") or "") for part in runs]
+    return Report(
+        cover=cover_of(chapters, notes),
+        chapters=chapters,
+        sections=tuple(_benches(runs, checks)),
+        cautions=CAUTIONS,
+        date=max(started)[:10],
+        maker=f"ventproof {version('ventproof')}",
+    )
+
+
+def _unique(parts: Iterable[_Part]) -> list[_Part]:
+    return list({part.state.digest: part for part in reversed(list(parts))}.values())[::-1]
+
+
+def _parts(paths: Sequence[Path]) -> list[_Part]:
+    """Work on each log, in several processes where there are many of them."""
+    jobs = [(path, f"run-{number}") for number, path in enumerate(paths, start=1)]
+    workers = min(os.cpu_count() or 1, len(jobs))
+    if len(jobs) <= _FEW or workers == 1:
+        done = [_part(job) for job in jobs]
+    else:
+        with ProcessPoolExecutor(workers, mp_context=get_context("forkserver")) as pool:
+            done = list(pool.map(_part, jobs))
+    problems = [problem for part in done if not isinstance(part, _Part) for problem in part]
+    if problems:
+        raise FileError(problems)
+    return [part for part in done if isinstance(part, _Part)]
+
+
+def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:
+    """Work on one log; returns what is wrong with it, because a `FileError` does not pass between processes."""
+    path, ident = job
+    try:
+        state = read_log(path)
+        if state.events[0]["event"] == "selfcheck_begin":
+            figures = tuple(event for event in state.events if event["event"] not in {"poll", "stimulus"})
+            return _Part(replace(state, events=figures), None)
+        chapter = chapter_of(state, path.name, ident, _signing(path))
+    except FileError as error:
+        return tuple(replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems)
+    return _Part(replace(state, events=state.events[:1]), chapter)
+
+
+def _signing(path: Path) -> Signing:
+    """Return what is known of the signature beside a log."""
+    try:
+        signed = signature_of(path)
+    except FileError as error:
+        return Signing("cannot be read", f"The signature beside this log cannot be read: {error}.")
+    if signed is None:
+        return Signing("not signed")
+    said = f"by {signed.signer or 'an unnamed signer'}, as stated, with the key {signed.fingerprint}"
+    if not signed.genuine:
+        return Signing(said, "The signature beside this log was not made with the key that it names.")
+    misfit = signed.misfit(check_log(path, mark=signed.lines))
+    return Signing(f"{said}; whose key that is, only its owner can tell", misfit and f"The log is signed, but {misfit}.")
+
+
+def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[Section]:
+    """Yield a section for each bench, with the self-checks that its runs name."""
+    by_bench: dict[str, list[_Part]] = {}
+    for part in runs:
+        by_bench.setdefault(str(part.state.events[0]["bench"]["text"]), []).append(part)
+    for number, parts in enumerate(by_bench.values(), start=1):
+        headers = [part.state.events[0] for part in parts]
+        used = {name for part in parts if part.chapter for name in part.chapter.used}
+        named = dict.fromkeys(str((header["selfcheck"] or {}).get("sha256")) for header in headers)
+        behind = [checks[digest] for digest in named if digest in checks]
+        yield bench_section(headers[0], used, behind, f"bench-{number}")

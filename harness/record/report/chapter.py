@@ -1,0 +1,308 @@
+"""From one log to its part of a report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Final, final
+
+from bench.errors import EvidenceError, FileError
+from harness.record.evidence import decided_run
+from harness.record.figure import can_be_drawn, response_figure
+from harness.record.overview import run_figure
+from harness.record.report.code import qr_figure, short_code
+from harness.record.report.model import Chapter, Fact, Figure, Response, Step
+from harness.record.results import results_of
+from harness.run.case import START
+from harness.run.findings import finding_fields
+from harness.run.text import NOT_RUN, margin_text, span_text, titled
+
+if TYPE_CHECKING:
+    from harness.record.evidence import DecidedRun
+    from harness.record.read import LogState
+    from harness.record.results import RunRecord
+
+NOT_STATED: Final = "not stated"
+NO_DATE: Final = "virtual time, no date"
+
+_MALFORMED: Final = (
+    KeyError,
+    TypeError,
+    ValueError,
+    IndexError,
+    AttributeError,
+    ArithmeticError,
+    RecursionError,
+    StopIteration,
+    AssertionError,
+)
+
+_SAYS: Final = {
+    "pass": "Every response passed. Judged again, the evidence says the same.",
+    "fail": "At least one response failed. Judged again, the evidence says the same.",
+    "inconclusive": "Nothing failed, but the evidence cannot decide everything. Judged again, it says the same.",
+    "aborted": "The run did not come to its end. It has no verdict, and it is no pass.",
+    "broken": "The log was changed or damaged after it was written. It is no pass.",
+    "contradicted": "The log's own evidence, judged again, does not give what the log says. It is no pass.",
+    "unconfirmed": "The log says {verdict}, but its evidence could not be judged again. It is no pass.",
+}
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Signing:
+    """What is known of a log's signature: a sentence for the record, and what is wrong with it."""
+
+    said: str
+    wrong: str = ""
+
+
+def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chapter:
+    """Return what a report says of one run.
+
+    Args:
+        state: its log, read; of a run, not of a self-check.
+        name: what the log file is called.
+        ident: begins everything that links point to.
+        signing: what is known of its signature.
+
+    Raises:
+        FileError: the log's first line or its findings are not what ventproof writes.
+    """
+    record = results_of(state, name)
+    run, trouble = _judged(state)
+    found = [event for event in state.events if event["event"] == "finding"]
+    again = [finding_fields(result) for result in run.case.results] if run else []
+    told = found if state.closed and found else again or found
+    differing = _differing(found, again) if state.closed and state.outcome != "aborted" else {}
+    standing = "broken" if signing.wrong else _standing(state, run, contradicted=bool(differing))
+    figures, undrawn = _figures(run) if run else ({}, "")
+    return Chapter(
+        ident=ident,
+        profile=titled(record.profile, record.decision),
+        about=_about(run),
+        standing=standing,
+        says=_SAYS[standing].format(verdict=state.outcome),
+        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, run, trouble, differing)])),
+        notes=tuple(_notes(state, record, undrawn)),
+        identity=_identity(record, state.events[0].get("selfcheck")),
+        facts=tuple(_facts(record, state.events[0], signing)),
+        steps=tuple(_steps(state, told, differing, figures, ident)),
+        overview=figures.get(None),
+        digest=state.digest,
+        code=short_code(state.digest),
+        qr=qr_figure(state.digest),
+        log=name,
+        used=_used(run, state.events[0]["use"]),
+    )
+
+
+_Key = tuple[Any, ...]
+
+
+def _judged(state: LogState) -> tuple[DecidedRun | None, str]:
+    """Return the evidence judged again, or why that cannot be done."""
+    try:
+        return decided_run(state), ""
+    except FileError as error:
+        return None, "; ".join(problem.reason for problem in error.problems)
+    except EvidenceError as error:
+        return None, str(error)
+    except _MALFORMED as error:
+        return None, f"its events are not what ventproof writes ({type(error).__name__}: {error})"
+
+
+def _standing(state: LogState, run: DecidedRun | None, *, contradicted: bool) -> str:
+    if state.broken_at is not None:
+        return "broken"
+    if state.outcome == "aborted":
+        return "aborted"
+    if run is None:
+        return "unconfirmed"
+    if contradicted or run.case.verdict != state.outcome:
+        return "contradicted"
+    return state.outcome
+
+
+def _key(finding: Mapping[str, Any]) -> _Key:
+    return finding["step"], finding["number"], finding["signal"]
+
+
+def _differing(
+    found: Iterable[Mapping[str, Any]], again: Iterable[Mapping[str, Any]]
+) -> dict[_Key, Mapping[str, Any] | None]:
+    """Return the findings whose verdict is another when judged again; None: judged again there is no such finding."""
+    now = {_key(finding): finding for finding in again}
+    then = {_key(finding): finding for finding in found}
+    if not now:
+        return {}
+    keys = dict.fromkeys([*then, *now])
+    return {
+        key: now.get(key)
+        for key in keys
+        if key not in then or key not in now or then[key]["verdict"] != now[key]["verdict"]
+    }
+
+
+def _about(run: DecidedRun | None) -> str:
+    return " ".join(run.case.profile.about.split()) if run else ""
+
+
+def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:
+    if run is None:
+        return ()
+    return (*run.case.names, *(use.get(name, name) for name in run.case.profile.needs.outputs))
+
+
+def _figures(run: DecidedRun) -> tuple[dict[_Key | None, Figure], str]:
+    """Return the drawing of each response, and of the whole run under None; and why one could not be made."""
+    figures: dict[_Key | None, Figure] = {}
+    try:
+        name = run.case.profile.profile
+        figures[None] = Figure(run_figure(run), f"The whole run of {name}: vents, contacts and steps over time.")
+        for result in run.case.results:
+            if can_be_drawn(run, result) and result.finding is not None:
+                alt = f"{result.signal} {result.wording}: {result.finding.verdict}. {result.finding.why}."
+                key = (result.step, result.number, result.signal)
+                figures[key] = Figure(response_figure(run, result), alt)
+    except _MALFORMED as error:
+        return figures, f"Not everything could be drawn ({type(error).__name__}: {error})."
+    return figures, ""
+
+
+def _alarms(
+    state: LogState, record: RunRecord, run: DecidedRun | None, trouble: str, differing: Mapping[_Key, object]
+) -> Iterator[str]:
+    if state.broken_at is not None:
+        yield (
+            f"The chain of this log breaks at line {state.broken_at}: {state.reason}. Only the {state.lines} lines "
+            f"before it are intact, and what is shown here is made from them alone."
+        )
+    elif not state.closed:
+        yield "This log has no closing line: the run died, or the log was cut. It counts as aborted."
+    elif state.outcome == "aborted":
+        yield f"Aborted: {record.reason or 'no reason was written down'}."
+    for event in state.events:
+        if event["event"] == "not_safe":
+            yield f"OUTPUTS MAY NOT HAVE BEEN SAFE after this run: {event.get('reason', '')}."
+    if run is None:
+        yield f"The evidence could not be judged again: {trouble}."
+    elif differing or (state.outcome not in {"aborted", str(run.case.verdict)}):
+        yield (
+            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}. Either "
+            f"this version of ventproof judges otherwise, or the log was rewritten."
+        )
+    if _start_missed(state):
+        yield "The start state was not reached: nothing was tested."
+
+
+def _start_missed(state: LogState) -> bool:
+    found = (e for e in state.events if e["event"] == "finding" and e["step"] == START)
+    return any(finding["verdict"] != "pass" for finding in found)
+
+
+def _notes(state: LogState, record: RunRecord, undrawn: str) -> Iterator[str]:
+    if record.clock == "virtual":
+        yield "Run in virtual time against the software mock: this says nothing of a real unit."
+    if record.decision == "simple":
+        yield (
+            "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded "
+            "decision may come out otherwise."
+        )
+    if state.outcome == "aborted":
+        yield "The findings below are what the evidence up to the end of the log proves."
+    if undrawn:
+        yield undrawn
+    for event in state.events:
+        if event["event"] == "note":
+            yield f"{event.get('text', '')}"
+
+
+def _identity(record: RunRecord, selfcheck: Mapping[str, Any] | None) -> dict[str, str]:
+    return {
+        "unit": record.unit or NOT_STATED,
+        "firmware": record.firmware or NOT_STATED,
+        "operator": record.operator or NOT_STATED,
+        "when": record.started or NO_DATE,
+        "bench": record.bench,
+        "bench digest": record.bench_sha256,
+        "self-check": selfcheck_text(selfcheck),
+    }
+
+
+def selfcheck_text(pinned: Mapping[str, Any] | None) -> str:
+    """Return in a few words which self-check stands behind a run."""
+    if not pinned:
+        return "none: the bench was not measured before"
+    when = f" of {pinned['started']}" if pinned.get("started") else ""
+    return f"{pinned['result']}{when}, digest {short_code(str(pinned['sha256']))}"
+
+
+def _facts(record: RunRecord, header: Mapping[str, Any], signing: Signing) -> Iterator[Fact]:
+    identity = _identity(record, header.get("selfcheck"))
+    for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
+        yield Fact(name.capitalize(), identity[name])
+    yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
+    yield Fact("Repeat", f"{record.repeat}, seed {record.seed}")
+    if header["use"]:
+        yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header["use"].items()))
+    yield Fact("Profile digest", short_code(record.profile_sha256))
+    yield Fact("Bench digest", short_code(record.bench_sha256))
+    yield Fact("Versions", ", ".join(f"{name} {version}" for name, version in header["versions"].items()))
+    yield Fact("Signature", signing.said)
+
+
+def _steps(
+    state: LogState,
+    told: Sequence[Mapping[str, Any]],
+    differing: Mapping[_Key, Mapping[str, Any] | None],
+    figures: Mapping[_Key | None, Figure],
+    ident: str,
+) -> Iterator[Step]:
+    gone = [found for key, found in differing.items() if found and key not in {_key(f) for f in told}]
+    for (number, name), group in groupby([*told, *gone], key=lambda f: (f["step"], f["in"])):
+        title = {START: "Start state", None: "Through the whole run"}.get(number, f"{number} {name}")
+        responses = []
+        for finding in group:
+            key = _key(finding)
+            responses.append(
+                _response(
+                    finding,
+                    f"{ident}-{'always' if number is None else number}-{finding['number']}",
+                    _again(finding, differing[key]) if key in differing else "",
+                    figures.get(key),
+                )
+            )
+        done = (e for e in state.events if e["event"] == "stimulus" and e["step"] == number)
+        yield Step(title, tuple(f"{event['said']} (at {event['t']:.1f} s)" for event in done), tuple(responses))
+
+
+def _again(finding: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
+    if now is None:
+        return "judged again, there is no such response in the profile"
+    if now is finding:
+        return "the log holds no finding for this response"
+    return f"judged again: {now['verdict']}: {now['why']}"
+
+
+def _response(finding: Mapping[str, Any], ident: str, again: str, figure: Figure | None) -> Response:
+    skipped = finding["why"].startswith(NOT_RUN)
+    chance = finding.get("conformance")
+    unit = "" if finding["unit"] in {"flag", "state", "count"} else finding["unit"]
+    return Response(
+        ident=ident,
+        signal=finding["signal"],
+        demand=finding["demand"],
+        proves=finding["proves"],
+        verdict="not run" if skipped else finding["verdict"],
+        why=finding["why"],
+        took=span_text(finding["response"], "s"),
+        seen=span_text(finding["seen"], unit) if unit else "–",
+        margin=margin_text(finding),
+        chance=f"{100 * chance:.0f} %"
+        if chance is not None and finding["verdict"] == "inconclusive" and not skipped
+        else "",
+        again=again,
+        figure=figure,
+    )

@@ -1,0 +1,134 @@
+"""The first page: what a set of runs says together (pure)."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
+
+from harness.record.report.chapter import NO_DATE, NOT_STATED
+from harness.record.report.model import STANDINGS, Chapter, Complaint, Cover, Entry, Fact
+
+_LABELS: Final = {
+    "unit": "Unit",
+    "firmware": "Firmware",
+    "operator": "Operator",
+    "when": "When",
+    "bench": "Bench",
+    "self-check": "Self-check",
+}
+_SAYS: Final = {
+    "contradicted": "contradicted by their own evidence",
+    "broken": "with a broken log",
+    "fail": "failed",
+    "aborted": "aborted",
+    "unconfirmed": "that could not be judged again",
+    "inconclusive": "inconclusive",
+    "pass": "passed",
+}
+_MOST: Final = 3
+"""So many different values are named; more are counted."""
+
+
+def cover_of(chapters: Sequence[Chapter], notes: Iterable[str]) -> Cover:
+    """Return the first page of a report.
+
+    Args:
+        chapters: its runs, one at least.
+        notes: what there is to know of the set of logs.
+    """
+    standings = Counter(chapter.standing for chapter in chapters)
+    return Cover(
+        title=_title(chapters),
+        standing=next(word for word in STANDINGS if standings[word]),
+        says=_count(standings),
+        alarms=tuple(dict.fromkeys(_alarms(chapters))),
+        notes=tuple(dict.fromkeys([*notes, *_shared_notes(chapters)])),
+        facts=tuple(_facts(chapters)),
+        complaints=tuple(_complaints(chapters)),
+        entries=tuple(_entry(chapter) for chapter in chapters),
+    )
+
+
+def _values(chapters: Sequence[Chapter], name: str) -> list[str]:
+    return list(dict.fromkeys(chapter.identity[name] for chapter in chapters))
+
+
+def _title(chapters: Sequence[Chapter]) -> str:
+    units, firmwares = _values(chapters, "unit"), _values(chapters, "firmware")
+    unit = f"Unit {units[0]}" if len(units) == 1 else f"{len(units)} units"
+    firmware = f"firmware {firmwares[0]}" if len(firmwares) == 1 else f"{len(firmwares)} firmware versions"
+    return f"{unit}, {firmware}"
+
+
+def _count(standings: Counter[str]) -> str:
+    total = standings.total()
+    if total == 1:
+        return "One run."
+    said = ", ".join(f"{standings[word]} {_SAYS[word]}" for word in STANDINGS if standings[word])
+    return f"{total} runs: {said}."
+
+
+def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
+    for name, plural in (("unit", "units"), ("firmware", "firmware versions")):
+        values = _values(chapters, name)
+        if len(values) > 1:
+            yield (
+                f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It is no statement about any "
+                f"one of them."
+            )
+    for name in ("unit", "firmware", "operator"):
+        if NOT_STATED in _values(chapters, name):
+            yield f"The {name} was not stated when the tests were run."
+    for chapter in chapters:
+        for alarm in chapter.alarms:
+            yield f"{chapter.profile}: {alarm}"
+
+
+def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
+    """Yield the notes that stand under more than one run, and those of the only run."""
+    counts = Counter(note for chapter in chapters for note in set(chapter.notes))
+    for note, count in counts.items():
+        if count == len(chapters):
+            yield note
+        elif count > 1:
+            yield f"{count} of {len(chapters)} runs: {note}"
+
+
+def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:
+    for name, label in _LABELS.items():
+        values = _values(chapters, name)
+        if name == "when":
+            dated = sorted(value for value in values if value != NO_DATE)
+            undated = [value for value in values if value == NO_DATE]
+            values = [*([f"{dated[0]} to {dated[-1]}"] if len(dated) > 1 else dated), *undated]
+        if name == "bench" and len(benches := _values(chapters, "bench digest")) > len(values):
+            values = [f"{_listed(values)}, in {len(benches)} states of the file"]
+        yield Fact(label, _listed(values))
+
+
+def _listed(values: Sequence[str]) -> str:
+    if len(values) <= _MOST:
+        return "; ".join(values)
+    return f"{'; '.join(values[:_MOST])} and {len(values) - _MOST} more"
+
+
+def _complaints(chapters: Sequence[Chapter]) -> Iterator[Complaint]:
+    for chapter in chapters:
+        for step, response in chapter.open_responses:
+            if response.verdict != "not run" or response.again:
+                yield Complaint(
+                    response.ident,
+                    chapter.profile,
+                    step.name,
+                    f"{response.signal} {response.demand}",
+                    response.verdict,
+                    response.margin,
+                    response.again or response.why,
+                )
+
+
+def _entry(chapter: Chapter) -> Entry:
+    repeat = next((fact.value.partition(",")[0] for fact in chapter.facts if fact.name == "Repeat"), "")
+    when = chapter.identity["when"]
+    return Entry(chapter.ident, chapter.profile, chapter.standing, when, repeat, chapter.code)

@@ -1,0 +1,261 @@
+"""What a report says, before it is set as a page or as a document (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final, final
+
+STANDINGS: Final = ("contradicted", "broken", "fail", "aborted", "unconfirmed", "inconclusive", "pass")
+"""How a run can stand, the one that says most about a set of runs first.
+
+The verdict that a log closed with stands only if its chain is intact and its evidence, judged again, gives the same:
+otherwise it is `broken`, `contradicted`, or, where it could not be judged again, `unconfirmed`.
+"""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A name and what is to be said under it."""
+
+    name: str
+    value: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of texts; each row is as long as the head."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A drawing and what it says to whoever cannot see it."""
+
+    svg: str
+    alt: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Response:
+    """One response or invariant, as the log has it.
+
+    Attributes:
+        ident: what links point to; unique in the report.
+        signal: the signal that had to respond.
+        demand: what was demanded of it, with its limits.
+        proves: what it is there for, as the profile says.
+        verdict: pass, fail or inconclusive, as the log says.
+        why: the reason, in a sentence.
+        took: response time, as the window that holds it.
+        seen: lowest and highest value while it was judged.
+        margin: what was left to the limits in the worst case, in the signal's unit and in seconds.
+        chance: probability of conformance, where the verdict is open.
+        again: what judging again found, where that is something else.
+        figure: the drawing of it, where the run came so far.
+    """
+
+    ident: str
+    signal: str
+    demand: str
+    proves: str
+    verdict: str
+    why: str
+    took: str
+    seen: str
+    margin: str
+    chance: str
+    again: str
+    figure: Figure | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A step: its name, what was done, and what was expected; the reasons of what was not run are told once."""
+
+    name: str
+    done: tuple[str, ...]
+    responses: tuple[Response, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """One run.
+
+    Attributes:
+        ident: what links point to; unique in the report.
+        profile: the profile's name, with its decision rule where that is not the guarded one.
+        about: what the profile proves, in its author's words.
+        standing: one of `STANDINGS`.
+        says: what the standing means here, in a sentence.
+        alarms: what a reader must not miss.
+        notes: what else there is to know.
+        identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
+        facts: how it was run.
+        steps: the start state, the steps, and what must always hold.
+        overview: the drawing of the whole run.
+        digest: of the log's last intact line.
+        code: the digest's first digits, to be read aloud.
+        qr: the digest as a QR code.
+        log: name of the log file.
+        used: the bench's names of the outputs and signals that the profile needs.
+    """
+
+    ident: str
+    profile: str
+    about: str
+    standing: str
+    says: str
+    alarms: tuple[str, ...]
+    notes: tuple[str, ...]
+    identity: Mapping[str, str]
+    facts: tuple[Fact, ...]
+    steps: tuple[Step, ...]
+    overview: Figure | None
+    digest: str
+    code: str
+    qr: Figure
+    log: str
+    used: tuple[str, ...]
+
+    @property
+    def open_responses(self) -> list[tuple[Step, Response]]:
+        """What did not pass, of the steps that were run."""
+        return [(s, r) for s in self.steps for r in s.responses if r.verdict != "pass" or r.again]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """What did not pass, as the first page tells it."""
+
+    ident: str
+    profile: str
+    step: str
+    response: str
+    verdict: str
+    margin: str
+    why: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One run in the first page's list."""
+
+    ident: str
+    profile: str
+    standing: str
+    when: str
+    repeat: str
+    code: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """The first page.
+
+    Attributes:
+        title: unit and firmware, or that there are several.
+        standing: of all runs together.
+        says: how many runs stand how.
+        alarms: what a reader must not miss.
+        notes: what else there is to know.
+        facts: which unit, by whom, when, on which bench, with which self-check.
+        complaints: what did not pass, and by how much.
+        entries: the runs.
+    """
+
+    title: str
+    standing: str
+    says: str
+    alarms: tuple[str, ...]
+    notes: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    complaints: tuple[Complaint, ...]
+    entries: tuple[Entry, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part after the runs: a bench and its uncertainty, or an annex."""
+
+    ident: str
+    title: str
+    sentences: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    tables: tuple[Table, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything a report says.
+
+    Attributes:
+        cover: the first page.
+        chapters: one a run.
+        sections: benches, and annexes.
+        cautions: what to mind around vents and drives.
+        date: of the last run, `2026-05-01`; empty when all were in virtual time.
+        maker: the program that made it.
+    """
+
+    cover: Cover
+    chapters: tuple[Chapter, ...]
+    sections: tuple[Section, ...]
+    cautions: tuple[str, ...]
+    date: str
+    maker: str
+
+
+def shown(text: str) -> str:
+    """Return a text from a file or a unit as it can be shown.
+
+    Characters that cannot be seen, that turn the direction of what follows, or that no page may hold are named
+    instead: `⟨U+202E⟩`. Line breaks and tabs become spaces.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_visible(c) if c in _BLANKS or not c.isprintable() else c for c in text)
+
+
+_BLANKS: Final = frozenset("\t\n\r\u2028\u2029")
+
+
+def _visible(character: str) -> str:
+    if character in _BLANKS or character.isspace():
+        return " "
+    return f"⟨U+{ord(character):04X}⟩"
+
+
+def plain(report: Report) -> dict[str, Any]:
+    """Return a report as JSON holds it, with every text fit to be shown; drawings keep their line breaks."""
+    cleaned = _plain(asdict(report))
+    assert isinstance(cleaned, dict)
+    return cleaned
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, str):
+        return shown(value)
+    if isinstance(value, Mapping):
+        return {
+            key: "\n".join(map(shown, str(part).split("\n"))) if key == "svg" else _plain(part)
+            for key, part in value.items()
+        }
+    if isinstance(value, list | tuple):
+        return [_plain(part) for part in value]
+    return value
