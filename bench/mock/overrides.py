@@ -57,6 +57,7 @@ class Overrides:
             self.delays["failure"] = Settling(0.0, 0.0)
         self._behaviour = behaviour
         self._order = settings.precedence
+        self._latched = settings.latched
         self._wind = settings.wind
         self._stands, self._changed = stands, changed
         self._rules = {name: _rule(override) for name, override in settings.overrides.items()}
@@ -82,6 +83,12 @@ class Overrides:
         for name, demand in demands.items():
             if name != "rain" or demand or not self._keeps_rain():
                 self.delays[name].change(now_s, state=demand)
+
+    def reset(self) -> None:
+        """End the latched overrides whose release delay is over."""
+        for name in self.active:
+            if name in self._latched and not self.delays[name].value:
+                self._end(name)
 
     def referenced(self) -> None:
         """Take where the vents stand after a reference run: an override that only closes keeps them there."""
@@ -126,7 +133,10 @@ class Overrides:
         now_s = delay.due_s
         delay.fire()
         if not delay.value:
-            self._end(name)
+            if name not in self._latched:
+                self._end(name)
+            return
+        if name in self.active:  # latched, and not reset since
             return
         if name == "rain" and self._behaviour.gives_up_after_s is not None:
             self._gives_up.due_s = now_s + self._behaviour.gives_up_after_s

@@ -9,6 +9,7 @@ from pydantic import Field, field_validator, model_validator
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 from bench.mock.faults import check_names
 from bench.mock.weather_settings import (
+    BusLoss,
     Frost,
     OverrideName,
     Positions,
@@ -104,6 +105,8 @@ class MockSettings(FileModel):
     of all that are active the one that closes the vent most."""
     supply: Supply = Supply()
     """What a loss of supply does to the unit."""
+    bus_loss: BusLoss | None = None
+    """What the unit does when nobody asks it anything over its bus; unless stated, nothing."""
     refresh_every: Seconds = 0.2
     """Input registers are copied from the process this often."""
     faults: dict[Name, float] = Field(default_factory=dict)
@@ -130,6 +133,11 @@ class MockSettings(FileModel):
     def more_weather(self) -> bool:
         """Whether the unit has more weather than a rain contact, and so the longer register map."""
         return any((self.wind, self.tip_rate, self.frost, self.sensors != Sensors()))
+
+    @property
+    def latched(self) -> frozenset[OverrideName]:
+        """The overrides that stay until they are reset."""
+        return frozenset(name for name, override in self.overrides.items() if override.latched)
 
     @model_validator(mode="after")
     def _parts_agree(self) -> Self:
@@ -164,11 +172,13 @@ class MockSettings(FileModel):
                     f"house temperature {str(self.house.temperature)!r} must lie within the sensor's range,"
                     f" {low.text} to {high.text}"
                 )
-        for name in ("outside", "house", "direction", "cups"):
-            watched = getattr(sensors, name)
+        watches = {
+            f"sensors.{name}": getattr(sensors, name) for name in ("outside", "house", "direction", "cups")
+        }
+        for name, watched in {**watches, "bus_loss": self.bus_loss}.items():
             if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
                 raise ValueError(
-                    f"sensors.{name} is treated as {watched.treat_as!r}, an override that the unit does not have;"
+                    f"{name} is treated as {watched.treat_as!r}, an override that the unit does not have;"
                     f" it has {', '.join(self.overrides)}"
                 )
         return self

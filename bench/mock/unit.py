@@ -23,7 +23,7 @@ from bench.mock.registers import (
     span,
 )
 from bench.mock.ventilation import next_stage
-from bench.mock.weather import RAIN_CONTACTS, Weather, inputs_of
+from bench.mock.weather import RAIN_CONTACTS, RESET, Weather, inputs_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -158,6 +158,9 @@ class MockUnit:
         self.advance(now_s)
         if not self._power.value:
             raise SilentError
+        if self._weather.bus is not None:
+            self._weather.bus.pulse(self.now_s)
+            self._follow_weather()
 
     def _holding(self) -> list[int]:
         sensors = self._weather.sensors
@@ -283,7 +286,10 @@ class MockUnit:
         (self._closed.add if value else self._closed.discard)(name)
         if not self._power.value:
             return
-        if name in RAIN_CONTACTS:
+        if name == RESET:
+            if value:
+                self._overrides.reset()
+        elif name in RAIN_CONTACTS:
             closed = not self._closed.isdisjoint(RAIN_CONTACTS)
             self._weather.contact("rain", self.now_s, closed=closed)
         else:

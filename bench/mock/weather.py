@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, final
 
 from bench.mock.conditioning import Counter, Settling
-from bench.mock.pulses import Bucket, Cups, Part
+from bench.mock.pulses import Bucket, Cups, Part, Silence
 from bench.mock.registers import WeatherReading
 from bench.mock.sensor import Current, Line, Platinum, Sensor, Threshold, unfailing
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 RAIN_CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
 """Inputs that are wired in parallel: the rain terminal sees closed while any of them is closed."""
+
+RESET: Final = "reset"
+"""Input whose closing resets latched overrides."""
 
 _OHM_AT_0_C: Final = {"pt100": 100.0, "pt1000": 1000.0}
 _HALF_TURN: Final = 180.0
@@ -36,6 +39,7 @@ class Weather:
         sensors: the analogue inputs, `house` always among them.
         cups: of a unit that has them.
         bucket: of a unit that has one.
+        bus: whether nobody asks over the bus, where that is watched.
         parts: what falls due, in the order in which it happens at one instant.
     """
 
@@ -61,12 +65,16 @@ class Weather:
         self._terminal = False
         self._state: tuple[bool | str, ...] = ()
         self._demands: dict[OverrideName, bool] = {}
-        silence = self.cups.silence if self.cups else None
-        self._watched = (*self.sensors.values(), *([silence] if silence else ()))
+        loss = settings.bus_loss
+        watched = loss is not None and behaviour.failures_seen
+        self.bus = Silence(loss.silent_for, loss.treat_as, now_s) if loss and watched else None
+        silences = (self.cups.silence if self.cups else None, self.bus)
+        self._watched = (*self.sensors.values(), *(silence for silence in silences if silence))
         self.parts: tuple[Part, ...] = (
             *((sensor.failure, sensor.failure.fire) for sensor in self.sensors.values()),
             *(self.cups.parts if self.cups else ()),
             *(self.bucket.parts if self.bucket else ()),
+            *([(self.bus, self.bus.fire)] if self.bus else ()),
             (self.rain, self._rain_settled),
         )
         self._judge_frost()
@@ -188,6 +196,7 @@ def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     contacts = [*RAIN_CONTACTS]
     contacts += ["cups"] if settings.wind else []
     contacts += ["bucket"] if settings.tip_rate else []
+    contacts += [RESET] if settings.latched else []
     sensors = settings.sensors
     levels = [name for name in ("outside", "house", "direction") if getattr(sensors, name) is not None]
     return (*contacts, "supply"), levels

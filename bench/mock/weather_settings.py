@@ -56,6 +56,8 @@ class Positions(FileModel):
     """Override position of each vent group; groups not named keep to their stage."""
     only_close: bool = True
     """A vent that stands below its override position stays there rather than open up to it."""
+    latched: bool = False
+    """Once it could end, the override stays until the contact `reset` closes."""
 
     @field_validator("positions")
     @classmethod
@@ -235,6 +237,15 @@ class Sensors(FileModel):
     """Watches the cups of `wind`."""
     failure: Positions | None = None
     """The rule: while a sensor that is treated as `failure` has failed, these vents go to these positions."""
+
+
+class BusLoss(FileModel):
+    """What the unit does when nobody asks it anything over its bus any more."""
+
+    silent_for: PositiveSeconds
+    """The bus is lost once no request came for this long; the next one ends that."""
+    treat_as: TreatAs
+    """A lost bus counts as this weather, delays included; `failure` begins the override of that name."""
 
 
 class Supply(FileModel):
