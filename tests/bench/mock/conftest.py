@@ -36,7 +36,7 @@ def make_weather(all_weather):
 
     def make(faults=None, *, seed=0, **sections):
         for name, change in sections.items():
-            all_weather[name] = all_weather[name] | change if isinstance(change, dict) else change
+            all_weather[name] = all_weather.get(name, {}) | change if isinstance(change, dict) else change
         return build(MockSettings.model_validate(all_weather | {"faults": faults or {}}), START_S, seed)
 
     return make
