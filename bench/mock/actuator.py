@@ -20,7 +20,11 @@ class Travel:
         dead_time_s: from the drive's command to the first movement.
         coast_s: how long the vent runs on, at the travel rate, after the drive is told to stop.
         stalls_at_percent: closing past this position the vent jams on it, or None.
+        stalls_opening_percent: opening past this position the vent jams on it, or None.
         creep_percent_s: a vent at rest off its end stops creeps open at this rate; 0 in a healthy drive.
+        slips_percent: each opening run ends this much short, on top of those before; the closed end puts it right.
+        deadband_percent: a command closer than this to where the vent stands is not carried out.
+        skips_every: every n-th command is not carried out; 0 for none.
         inverted: the drive runs the wrong way.
     """
 
@@ -28,13 +32,17 @@ class Travel:
     dead_time_s: float = 0.0
     coast_s: float = 0.0
     stalls_at_percent: float | None = None
+    stalls_opening_percent: float | None = None
     creep_percent_s: float = 0.0
+    slips_percent: float = 0.0
+    deadband_percent: float = 0.0
+    skips_every: int = 0
     inverted: bool = False
 
 
 @final
 class Actuator:
-    """A vent drive, closed at `start_s`. Commands come in order of time.
+    """A vent drive, closed at `start_s`, which has had so many commands. Commands come in order of time.
 
     Between two breakpoints the position is linear, after the last it is constant. A command cuts what was
     planned beyond its instant and plans anew, so the past never changes:
@@ -47,10 +55,23 @@ class Actuator:
     A drive does not correct what the coast carried it past its target.
     """
 
-    __slots__ = ("_moves_s", "_points", "_rest_s", "_still_s", "_stop_s", "_travel", "_way", "target_percent")
+    __slots__ = (
+        "_commands",
+        "_lost_percent",
+        "_moves_s",
+        "_points",
+        "_rest_s",
+        "_still_s",
+        "_stop_s",
+        "_travel",
+        "_way",
+        "target_percent",
+    )
 
-    def __init__(self, travel: Travel, start_s: float) -> None:
+    def __init__(self, travel: Travel, start_s: float, *, commands: int = 0) -> None:
         self.target_percent = CLOSED_PERCENT
+        self._commands = commands
+        self._lost_percent = 0.0
         self._travel = travel
         self._points: list[tuple[float, float]] = [(start_s, CLOSED_PERCENT)]
         # The last planned movement: its way (+1 opens, -1 closes), when the vent first moves, when the drive
@@ -87,8 +108,12 @@ class Actuator:
         if target_percent == self.target_percent:
             return
         self.target_percent = target_percent
-        goal = OPEN_PERCENT - target_percent if self._travel.inverted else target_percent
         here = self.position_at(now_s)
+        goal = self._slipped(OPEN_PERCENT - target_percent if self._travel.inverted else target_percent, here)
+        self._commands += 1
+        skips = self._travel.skips_every
+        if (skips and self._commands % skips == 0) or abs(goal - here) < self._travel.deadband_percent:
+            return
         onward = (goal - here) * self._way > 0
         dead_s = self._travel.dead_time_s
         if self._moves_s <= now_s < self._stop_s:
@@ -107,6 +132,14 @@ class Actuator:
             start_s = self._moves_s if now_s < self._moves_s and onward else still_s + dead_s
             self._cut(still_s)
             self._run(start_s, goal)
+
+    def _slipped(self, goal: float, here: float) -> float:
+        """Return where a drive that reckons its position from run times takes the goal to be."""
+        if goal == CLOSED_PERCENT:
+            self._lost_percent = 0.0
+        elif goal > here:
+            self._lost_percent += self._travel.slips_percent
+        return max(CLOSED_PERCENT, goal - self._lost_percent)
 
     def halt(self, now_s: float) -> None:
         """Take the drive's supply away: what was planned is dropped, and a moving vent coasts to rest."""
@@ -140,14 +173,20 @@ class Actuator:
             self._creep()
             return
         self._way = 1 if goal > here else -1
-        stall = self._travel.stalls_at_percent
-        if stall is not None and goal < stall <= here:
-            self._point(start_s + (here - stall) / self._travel.rate_percent_s, stall)
+        stall = self._stall(here, goal)
+        if stall is not None:
+            self._point(start_s + abs(here - stall) / self._travel.rate_percent_s, stall)
             self._stop_s = self._rest_s = self._points[-1][0]
             self._creep()
         else:
             self._point(start_s + abs(goal - here) / self._travel.rate_percent_s, goal)
             self._stop(self._points[-1][0])
+
+    def _stall(self, here: float, goal: float) -> float | None:
+        closing, opening = self._travel.stalls_at_percent, self._travel.stalls_opening_percent
+        if closing is not None and goal < closing <= here:
+            return closing
+        return opening if opening is not None and here <= opening < goal else None
 
     def _stop(self, at_s: float) -> None:
         """Plan, from the last breakpoint on: coast until the vent is at rest or at an end stop."""

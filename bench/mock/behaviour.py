@@ -3,7 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import final
+from math import inf
+from typing import Literal, final
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Wrap:
+    """A counter of time that wraps, and what becomes of a delay.
+
+    Attributes:
+        period_s: from power-up to the wrap, and from one wrap to the next.
+        delay: one across the wrap `ends` at once, or `hangs` for a whole turn; or the counter is `negative` in the
+            second half of each turn, and no delay is over before that has passed.
+    """
+
+    period_s: float
+    delay: Literal["ends", "hangs", "negative"]
 
 
 @final
@@ -18,6 +34,7 @@ class Behaviour:
     # Rain terminal and its conditioning.
     rain_seen: bool = True
     debounce_factor: float = 1.0
+    opening_debounced: bool = True
     counts_bounce: bool = False
     counts_per_closure: int = 1
     misses_every: int = 0
@@ -29,22 +46,30 @@ class Behaviour:
     entry_survives_opening: bool = False
     """Once begun, the entry delay runs on although the contact opened."""
     release_factor: float = 1.0
-    never_releases: bool = False
+    release_survives_closing: bool = False
+    """Once begun, the release delay runs on although the contact closed again."""
+    latched: frozenset[str] = frozenset()
+    """Overrides that stay once they are active."""
     gives_up_after_s: float | None = None
     """The override ends by itself this long after it began, rain or not."""
 
     # What the override does.
     first_position_shift_percent: float = 0.0
+    last_position_shift_percent: float = 0.0
     positions_swapped: bool = False
     skips_last_vent: bool = False
     opens_to_override: bool = False
     stage_beats_override: bool = False
     """A stage change during the override moves the vents to their stage."""
+    drops_stage_changes: bool = False
+    """A temperature that changes during an override changes no stage."""
 
     # Cups and the gale override.
     gale_seen: bool = True
     gale_at_factor: float = 1.0
     gale_hysteresis_factor: float = 1.0
+    gale_release_factor: float = 1.0
+    gale_position_shift_percent: float = 0.0
     cups_offset_factor: float = 1.0
     counts_per_pulse: int = 1
     gust_window_factor: float = 1.0
@@ -53,16 +78,35 @@ class Behaviour:
 
     # Tipping bucket.
     tips_seen: bool = True
+    bucket_debounce_factor: float = 1.0
+    tip_hysteresis_factor: float = 1.0
     tip_size_factor: float = 1.0
     tip_rate_falls: bool = True
     """Without a tip the intensity falls as time goes by."""
 
     # Thermometers and sensor failure.
     frost_seen: bool = True
+    frost_in_fahrenheit: bool = False
+    """The threshold in °C is compared with a temperature in °F."""
+    frost_hysteresis_factor: float = 1.0
+    frost_entry_factor: float = 1.0
+    frost_position_shift_percent: float = 0.0
+    outside_offset_c: float = 0.0
     sign_lost: bool = False
     """An outside temperature below zero is taken for one above."""
     failures_seen: bool = True
     """An implausible level is a failure of the sensor, not a value."""
+    low_end_checked: bool = True
+    high_end_checked: bool = True
+    holds_last_good: bool = True
+    """Until the sensor has failed its last good value stands for an implausible one."""
+    sensor_fails_factor: float = 1.0
+    sensor_recovers_factor: float = 1.0
+    """Infinite: never trusted again."""
+    failures_heeded: bool = True
+    failures_told: bool = True
+    silence_seen: bool = True
+    """Cups that stand still too long have failed."""
 
     # Overrides together, and the supply.
     last_override_wins: bool = False
@@ -71,6 +115,27 @@ class Behaviour:
     blind_after_restart_s: float = 0.0
     """This long after a restart the weather reaches no override."""
     skips_reference: bool = False
+    boot_extra_s: float = 0.0
+    standing_rain_seen: bool = True
+    """Rain that falls already when the unit comes up is seen."""
+    halts_without_supply: bool = True
+    delays_kept: bool = True
+    """Delays that were written outlast a restart."""
+    drops_second_override: bool = False
+
+    # The clock.
+    wrap: Wrap | None = None
+    delay_factor: float = 1.0
+    """Entry and release delays take this many times as long."""
+
+    # Now and then.
+    misses_shower_every: int = 0
+    """Every n-th time that it begins to rain goes unseen; 0 for none."""
+    deaf_after_s: float = inf
+    """So long after power-up rain no longer begins an override."""
+    rain_in_gale_lost: bool = False
+    deaf_after_failure: bool = False
+    """After a sensor has failed and was mended the rain contact is not looked at."""
 
     # Staged ventilation.
     hysteresis_factor: float = 1.0
@@ -82,6 +147,13 @@ class Behaviour:
     extra_coast_s: float = 0.0
     stalls_at_percent: float | None = None
     """Closing, the first vent stops here as if at its end."""
+    stalls_opening_percent: float | None = None
+    slips_percent: float = 0.0
+    """An opening run ends this much short, on top of those before it; the closed end puts it right."""
+    deadband_percent: float = 0.0
+    """A command closer than this to where the vent stands is not carried out."""
+    skips_command_every: int = 0
+    """Every n-th command of a vent is not carried out; 0 for none."""
     creep_percent_s: float = 0.0
     """A vent at rest off its end stops creeps open at this rate."""
     runs_inverted: bool = False
@@ -90,13 +162,22 @@ class Behaviour:
     # Registers and the bus.
     refresh_factor: float = 1.0
     low_word_first: bool = False
+    low_byte_first: bool = False
+    sends_fahrenheit: bool = False
+    sends_no_sign: bool = False
     position_scale_factor: float = 1.0
     address_shift: int = 0
     reports_target: bool = False
     positions_exchanged: bool = False
     """The first two position registers carry each other's vent."""
+    position_frozen: bool = False
+    """The first position register keeps what it held at power-up."""
     flag_stuck: bool = False
     """The override bit reads 0 whatever happens."""
+    flag_inverted: bool = False
+    flag_follows_contact: bool = False
+    flag_drops_every: int = 0
+    """With every n-th refresh the override bit reads 0 for a while; 0 for never."""
     busy_every: int = 0
     """Every n-th read is refused as busy; 0 for none."""
 

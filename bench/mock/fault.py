@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, Literal, final, get_args
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from bench.mock.behaviour import Behaviour
+
+Family = Literal[
+    "conditioning",
+    "logic",
+    "sensor failure",
+    "power",
+    "time",
+    "actuators",
+    "communication",
+    "intermittent",
+]
+FAMILIES: Final[tuple[Family, ...]] = get_args(Family)
+"""What part of a unit's work is wrong: the signals it takes, its rules, its eyes, its supply, its clock, its drives,
+what it tells, or something that is wrong only now and then."""
 
 
 @final
@@ -18,17 +32,25 @@ class Fault:
 
     Attributes:
         name: how files and commands call it.
-        area: the part that is wrong: `input`, `delay`, `override`, `supply`, `stage`, `drive`,
-            `register` or `bus`.
+        family: the part that is wrong.
         about: one sentence that a firmware engineer recognises.
-        severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
         change: gives the behaviour with this fault at a severity.
+        severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
         needs: the part of the unit that it spoils, as `MockSettings.parts` names it; empty when every unit has it.
+        shows_by: inputs of the unit that bring it out, as a bench file wires them; a suite is tried in that order.
+        equivalent: why no test could ever tell a unit with it from a healthy one; empty when one can.
     """
 
     name: str
-    area: str
+    family: Family
     about: str
-    severity: str
     change: Callable[[Behaviour, float], Behaviour]
+    severity: str = ""
     needs: str = ""
+    shows_by: tuple[str, ...] = ("rain",)
+    equivalent: str = ""
+
+
+def every(usual: int, severity: float) -> int:
+    """Return which one in a row is hit: every `usual`-th at severity 1, more often beyond."""
+    return max(1, round(usual / severity))

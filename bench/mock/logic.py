@@ -27,16 +27,24 @@ class OverrideRule:
 
 def faulty_rule(rule: OverrideRule, behaviour: Behaviour) -> OverrideRule:
     """Return the rule as a unit of this behaviour carries it out."""
+    rule = shifted(rule, behaviour.first_position_shift_percent)
+    rule = shifted(rule, behaviour.last_position_shift_percent, group=-1)
     names = list(rule.positions)
     positions = dict(rule.positions)
-    if names and behaviour.first_position_shift_percent:
-        shifted = positions[names[0]] + behaviour.first_position_shift_percent
-        positions[names[0]] = min(100.0, max(0.0, shifted))
     if len(names) > 1 and behaviour.positions_swapped:
         positions[names[0]], positions[names[1]] = positions[names[1]], positions[names[0]]
     if names and behaviour.skips_last_vent:
         del positions[names[-1]]
     return OverrideRule(positions, rule.only_close and not behaviour.opens_to_override)
+
+
+def shifted(rule: OverrideRule, by_percent: float, *, group: int = 0) -> OverrideRule:
+    """Return the rule with the position of one vent group, counted as a list's index, moved."""
+    names = list(rule.positions)
+    if not names or not by_percent:
+        return rule
+    moved = min(100.0, max(0.0, rule.positions[names[group]] + by_percent))
+    return OverrideRule({**rule.positions, names[group]: moved}, rule.only_close)
 
 
 def override_target(rule: OverrideRule, vent: str, stage_percent: float, ceiling_percent: float) -> float:

@@ -7,7 +7,8 @@ from math import inf
 from typing import TYPE_CHECKING, final
 
 from bench.mock.conditioning import Settling
-from bench.mock.logic import OverrideRule, faulty_rule, override_target
+from bench.mock.lapses import Lapses
+from bench.mock.logic import OverrideRule, faulty_rule, override_target, shifted
 from bench.mock.pulses import Alarm
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ class Overrides:
         settings: of the unit.
         behaviour: what is wrong with it.
         sees_from_s: before this instant no weather is handed to the overrides.
+        lapses: what slips the unit's attention.
         stands: says where each vent stands now, %.
         changed: called when an override began or ended.
 
@@ -42,6 +44,7 @@ class Overrides:
         behaviour: Behaviour,
         sees_from_s: float,
         *,
+        lapses: Lapses,
         stands: Callable[[], dict[str, float]],
         changed: Callable[[], None],
     ) -> None:
@@ -50,17 +53,30 @@ class Overrides:
             "rain": Settling(settings.rain.entry_delay, settings.rain.release_delay)
         }
         if gale := settings.wind:
-            self.delays["gale"] = Settling(gale.entry_delay, gale.release_delay)
+            self.delays["gale"] = Settling(
+                gale.entry_delay, gale.release_delay * behaviour.gale_release_factor
+            )
         if frost := settings.frost:
-            self.delays["frost"] = Settling(frost.entry_delay, frost.release_delay)
+            self.delays["frost"] = Settling(
+                frost.entry_delay * behaviour.frost_entry_factor, frost.release_delay
+            )
         if settings.sensors.failure is not None:
             self.delays["failure"] = Settling(0.0, 0.0)
+        for delay in self.delays.values():
+            delay.on_s *= behaviour.delay_factor
+            delay.off_s *= behaviour.delay_factor
         self._behaviour = behaviour
+        self._lapses = lapses
         self._order = settings.precedence
         self._latched = settings.latched
         self._wind = settings.wind
         self._stands, self._changed = stands, changed
         self._rules = {name: _rule(override) for name, override in settings.overrides.items()}
+        if settings.wind:
+            self._rules["gale"] = _gale_rule(settings.wind, frozenset(), behaviour)
+        if settings.frost:
+            shift = behaviour.frost_position_shift_percent
+            self._rules["frost"] = shifted(self._rules["frost"], shift)
         self._rules["rain"] = faulty_rule(self._rules["rain"], behaviour)
         self._ceilings: dict[OverrideName, dict[str, float]] = {}
         self._gives_up, self._sight = Alarm(), Alarm(sees_from_s)
@@ -73,16 +89,17 @@ class Overrides:
     def set_rain_delays(self, entry_s: float, release_s: float) -> None:
         """Take other delays of the rain override; one that is already running keeps its length."""
         behaviour, rain = self._behaviour, self.delays["rain"]
-        rain.on_s = entry_s * behaviour.entry_factor + behaviour.entry_extra_s
-        rain.off_s = release_s * behaviour.release_factor
+        rain.on_s = (entry_s * behaviour.entry_factor + behaviour.entry_extra_s) * behaviour.delay_factor
+        rain.off_s = release_s * behaviour.release_factor * behaviour.delay_factor
 
     def feed(self, demands: Mapping[OverrideName, bool], now_s: float) -> None:
         """Hand the overrides what the weather calls for."""
         if self._sight.due_s < inf:
             return
+        self._lapses.rain(now_s, raining=demands["rain"], gale="gale" in self.active)
         for name, demand in demands.items():
-            if name != "rain" or demand or not self._keeps_rain():
-                self.delays[name].change(now_s, state=demand)
+            if not self._unnoticed(name, demand=demand):
+                self._lapses.begin(self.delays[name], now_s, state=demand)
 
     def reset(self) -> None:
         """End the latched overrides whose release delay is over."""
@@ -99,7 +116,7 @@ class Overrides:
     def turn(self, leeward: frozenset[str]) -> None:
         """Take which vent groups face away from the wind."""
         if self._wind is not None:
-            self._rules["gale"] = _gale_rule(self._wind, leeward)
+            self._rules["gale"] = _gale_rule(self._wind, leeward, self._behaviour)
 
     def target(self, vent: str, stage_percent: float) -> float:
         """Return a vent's target, %, from the position that its stage calls for and the active overrides."""
@@ -122,11 +139,16 @@ class Overrides:
             return reversed(self.active)
         return [name for name in self._order or self.active if name in self.active]
 
-    def _keeps_rain(self) -> bool:
-        """Return whether the end of the rain is not noticed: a fault."""
-        if self.delays["rain"].value:
-            return self._behaviour.never_releases
-        return self._behaviour.entry_survives_opening
+    def _unnoticed(self, name: OverrideName, *, demand: bool) -> bool:
+        """Return whether what the weather calls for is not noticed: a fault."""
+        delay, behaviour = self.delays[name], self._behaviour
+        if delay.value and not demand:
+            return name in behaviour.latched
+        if name != "rain":
+            return False
+        if delay.value:
+            return delay.pending and behaviour.release_survives_closing
+        return self._lapses.missed if demand else behaviour.entry_survives_opening
 
     def _settled(self, name: OverrideName) -> None:
         delay = self.delays[name]
@@ -137,6 +159,8 @@ class Overrides:
                 self._end(name)
             return
         if name in self.active:  # latched, and not reset since
+            return
+        if self.active and self._behaviour.drops_second_override:
             return
         if name == "rain" and self._behaviour.gives_up_after_s is not None:
             self._gives_up.due_s = now_s + self._behaviour.gives_up_after_s
@@ -164,6 +188,7 @@ def _rule(override: Positions) -> OverrideRule:
     return OverrideRule({name: q.value for name, q in override.positions.items()}, override.only_close)
 
 
-def _gale_rule(wind: Wind, leeward: frozenset[str]) -> OverrideRule:
+def _gale_rule(wind: Wind, leeward: frozenset[str], behaviour: Behaviour) -> OverrideRule:
     lee = {name: q.value for name, q in wind.leeward.items() if name in leeward}
-    return OverrideRule({**_rule(wind).positions, **lee}, wind.only_close)
+    rule = OverrideRule({**_rule(wind).positions, **lee}, wind.only_close)
+    return shifted(rule, behaviour.gale_position_shift_percent)

@@ -99,7 +99,7 @@ class Cups:
         at = wind.gale_at.value * behaviour.gale_at_factor
         hysteresis = wind.hysteresis.value * behaviour.gale_hysteresis_factor
         self.gale = Threshold(at, at - hysteresis, rising=True)
-        watched = watch is not None and behaviour.failures_seen
+        watched = watch is not None and behaviour.failures_seen and behaviour.silence_seen
         self.silence = Silence(watch.silent_for, watch.treat_as, now_s) if watch and watched else None
         self._slope_m = wind.slope
         self._offset_m_per_s = wind.offset.value * behaviour.cups_offset_factor
@@ -168,12 +168,14 @@ class Bucket:
 
     def __init__(self, tip_rate: TipRate, behaviour: Behaviour) -> None:
         self.counter = Counter()
-        at, least = tip_rate.wet_at.value, tip_rate.wet_at.value - tip_rate.hysteresis.value
+        at = tip_rate.wet_at.value
+        least = at - tip_rate.hysteresis.value * behaviour.tip_hysteresis_factor
         self.wet = Threshold(at, least, rising=True)
         self._mm_s_per_h = tip_rate.tip.value * behaviour.tip_size_factor * _S_PER_H
         self._longest_s = self._mm_s_per_h / least
         self._falls = behaviour.tip_rate_falls
-        self._contact = Settling(tip_rate.debounce, tip_rate.debounce)
+        debounce_s = tip_rate.debounce * behaviour.bucket_debounce_factor
+        self._contact = Settling(debounce_s, debounce_s)
         self._tips_s: deque[float] = deque(maxlen=tip_rate.tips)
         self._overdue = Alarm()
         self.parts: Sequence[Part] = ((self._overdue, self._dry), (self._contact, self._settled))

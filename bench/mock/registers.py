@@ -144,28 +144,30 @@ def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]
     positions = [round(percent * scale) for percent in snapshot.positions]
     if behaviour.positions_exchanged and len(positions) > 1:
         positions[0], positions[1] = positions[1], positions[0]
-    low_first = behaviour.low_word_first
-    temperature = struct.unpack(">HH", struct.pack(">f", snapshot.temperature_c))
+    celsius = snapshot.temperature_c
+    sent = celsius * 1.8 + 32 if behaviour.sends_fahrenheit else celsius
+    (temperature,) = struct.unpack(">I", struct.pack(">f", sent))
     status = sum(bit << i for i, bit in enumerate(snapshot.status))
     return (
         *(0,) * behaviour.address_shift,
         *positions,
-        *(reversed(temperature) if low_first else temperature),
-        *_wide(snapshot.count, low_first=low_first),
+        *_wide(temperature, behaviour),
+        *_wide(snapshot.count, behaviour),
         status,
         snapshot.stage,
-        *(_weather(snapshot.weather, low_first=low_first) if snapshot.weather else ()),
+        *(_weather(snapshot.weather, behaviour) if snapshot.weather else ()),
     )
 
 
-def _weather(reading: WeatherReading, *, low_first: bool) -> tuple[int, ...]:
+def _weather(reading: WeatherReading, behaviour: Behaviour) -> tuple[int, ...]:
+    outside_c = abs(reading.outside_c) if behaviour.sends_no_sign else reading.outside_c
     return (
         _tenths(reading.gust_m_per_s),
         _tenths(reading.mean_m_per_s),
         round(reading.wind_from_deg) % 360,
-        min(0x7FFF, max(-0x8000, round(reading.outside_c * 10))) & 0xFFFF,
+        min(0x7FFF, max(-0x8000, round(outside_c * 10))) & 0xFFFF,
         _tenths(reading.tip_rate_mm_per_h),
-        *_wide(reading.tips, low_first=low_first),
+        *_wide(reading.tips, behaviour),
     )
 
 
@@ -173,6 +175,8 @@ def _tenths(value: float) -> int:
     return min(0xFFFF, max(0, round(value * 10)))
 
 
-def _wide(value: int, *, low_first: bool) -> tuple[int, int]:
+def _wide(value: int, behaviour: Behaviour) -> tuple[int, int]:
     high, low = value >> 16, value & 0xFFFF
-    return (low, high) if low_first else (high, low)
+    if behaviour.low_byte_first:
+        high, low = (word >> 8 | (word & 0xFF) << 8 for word in (high, low))
+    return (low, high) if behaviour.low_word_first else (high, low)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import isfinite, sqrt
 from typing import TYPE_CHECKING, Final, Protocol, final
 
+from bench.mock.behaviour import HEALTHY, Behaviour
 from bench.mock.conditioning import Settling
 
 if TYPE_CHECKING:
@@ -122,16 +123,22 @@ class Sensor:
         treat_as: the weather that a failed sensor counts as.
     """
 
-    __slots__ = ("_checks", "_line", "failure", "treat_as", "value")
+    __slots__ = ("_behaviour", "_line", "failure", "treat_as", "value")
 
     def __init__(
-        self, line: Line, failure: Settling, treat_as: TreatAs, *, value: float, checks: bool = True
+        self,
+        line: Line,
+        failure: Settling,
+        treat_as: TreatAs,
+        *,
+        value: float,
+        behaviour: Behaviour = HEALTHY,
     ) -> None:
         self.value = value
         self.failure = failure
         self.treat_as = treat_as
         self._line = line
-        self._checks = checks
+        self._behaviour = behaviour
 
     @property
     def failed(self) -> bool:
@@ -140,10 +147,17 @@ class Sensor:
 
     def take(self, level: float, now_s: float) -> None:
         """Take the level that is at the terminals from `now_s` on."""
-        plausible = not self._checks or self._line.plausible(level)
+        plausible = self._plausible(level)
         self.failure.change(now_s, state=not plausible)
-        if plausible:
+        if plausible or not (self._behaviour.holds_last_good or self.failed):
             self.value = self._line.value(level)
+
+    def _plausible(self, level: float) -> bool:
+        behaviour = self._behaviour
+        if not behaviour.failures_seen or self._line.plausible(level):
+            return True
+        low = level < self._line.level(self.value)
+        return not (behaviour.low_end_checked if low else behaviour.high_end_checked)
 
     def level(self, value: float) -> float:
         """Return the level that carries a value."""

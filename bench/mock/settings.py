@@ -194,6 +194,7 @@ class MockSettings(FileModel):
             "frost": self.frost,
             "sensors": sensors != Sensors(),
             "sensors.outside": sensors.outside,
+            "sensors.cups": sensors.cups,
             "a second override": len(self.overrides) > 1,
             "supply.restart: reference": self.supply.restart == "reference",
         }

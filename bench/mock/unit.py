@@ -7,9 +7,12 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import DriverError
-from bench.mock.actuator import CLOSED_PERCENT, Actuator, Travel
+from bench.mock.actuator import CLOSED_PERCENT
 from bench.mock.conditioning import Settling
+from bench.mock.display import Display
+from bench.mock.drives import drives
 from bench.mock.faults import behaviour_with
+from bench.mock.lapses import Lapses
 from bench.mock.overrides import Overrides
 from bench.mock.pulses import Alarm
 from bench.mock.registers import (
@@ -19,14 +22,13 @@ from bench.mock.registers import (
     RefusedError,
     SilentError,
     Snapshot,
-    input_registers,
     span,
 )
 from bench.mock.ventilation import next_stage
 from bench.mock.weather import RAIN_CONTACTS, RESET, Weather, inputs_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from bench.interfaces import Table
     from bench.mock.behaviour import Behaviour
@@ -34,7 +36,6 @@ if TYPE_CHECKING:
     from bench.mock.settings import MockSettings
     from bench.mock.weather_settings import OverrideName
 
-_GRID: Final = 1e-6  # of a refresh interval: instants on the refresh grid are not exact in binary
 _PHASES: Final = 60  # every count from 1 to 6 divides it, so that no phase is preferred
 _DELAYS: Final = (1, 2)  # holding registers of the rain override's delays
 _THERMOMETERS: Final = {0: "house", 3: "outside"}  # holding registers that play one
@@ -65,21 +66,22 @@ class MockUnit:
         self._settings = settings
         self._behaviour = behaviour
         self._phase = phase
-        self._vents = {name: Actuator(t, start_s) for name, t in _travels(settings, behaviour).items()}
+        self._vents = drives(settings, behaviour, start_s=start_s, phase=phase)
         self._stages = {n: (CLOSED_PERCENT, *(q.value for q in g.stages)) for n, g in settings.vents.items()}
         self._stage_at_c = tuple(q.value for q in settings.house.stage_at)
         self._hysteresis_c = settings.house.hysteresis.value * behaviour.hysteresis_factor
         self._turns = settings.wind is not None and bool(settings.wind.leeward)
-        self._refresh_s = settings.refresh_every * behaviour.refresh_factor
+        self._display = Display(start_s, settings.refresh_every, behaviour, self._snapshot)
         self._changes: list[tuple[float, int, str, float]] = []
         self._changes_given = 0
         self._closed: set[str] = set()
         self._put: dict[str, float] = {}
-        self._power = Settling(settings.supply.boots_for, settings.supply.rides_through)
+        self._power = Settling(
+            settings.supply.boots_for + behaviour.boot_extra_s, settings.supply.rides_through
+        )
         self._power.input = self._power.value = True
         self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
         self._reads = phase
-        self._refreshes = 0
         self._start(sees_from_s=math.inf, referenced_s=math.inf)
 
     # terminals
@@ -122,9 +124,9 @@ class MockUnit:
             if self._reads % busy_every == 0:
                 raise RefusedError(DEVICE_BUSY)
         if table == "input":
-            return span(self._words, address, count)
+            return span(self._display.words, address, count)
         if table == "discrete":
-            return span(self._snapshot.status, address, count)
+            return span(self._display.snapshot.status, address, count)
         if table == "holding":
             return span(self._holding(), address, count)
         raise RefusedError(ILLEGAL_ADDRESS)
@@ -197,17 +199,13 @@ class MockUnit:
             due_s, happen = self._next()
             if due_s > to_s:
                 break
-            if self._refresh_s and (instants := self._instants_before(due_s)) > self._refreshes:
-                self._refresh_at(instants)
+            self._display.before(due_s)
             self.now_s = max(self.now_s, due_s)
             happen()
             if self._power.value:
                 self._follow_weather()
         self.now_s = to_s
-        if not self._refresh_s:
-            self._refresh(to_s)
-        elif (instants := self._instants_until(to_s)) > self._refreshes:
-            self._refresh_at(instants)
+        self._display.until(to_s)
 
     def _next(self) -> tuple[float, Callable[[], None]]:
         """Return what is due first: at one instant the foremost part, and a change at the terminals last."""
@@ -229,7 +227,12 @@ class MockUnit:
         """Begin with everything forgotten but the vents' positions and the rain override's delays."""
         self._weather = Weather(self._settings, self._behaviour, self._phase, self.now_s)
         self._overrides = Overrides(
-            self._settings, self._behaviour, sees_from_s, stands=self._stands, changed=self._command
+            self._settings,
+            self._behaviour,
+            sees_from_s,
+            lapses=Lapses(self._behaviour, self.now_s, self._phase),
+            stands=self._stands,
+            changed=self._command,
         )
         self._overrides.set_rain_delays(self._entry_s, self._release_s)
         self._reference = Alarm(referenced_s)
@@ -244,20 +247,25 @@ class MockUnit:
         self._house_c = math.nan
         self._leeward: frozenset[str] = frozenset()
         for name in self._closed:
+            if name in RAIN_CONTACTS and not self._behaviour.standing_rain_seen:
+                continue
             self._weather.contact("rain" if name in RAIN_CONTACTS else name, self.now_s, closed=True)
         for name, level in self._put.items():
             self._weather.level(name, self.now_s, level)
         self._follow_weather()
         self._command()
-        self._refresh(self.now_s)
+        self._display.copy(self.now_s)
 
     def _power_changed(self) -> None:
         self._power.fire()
         if not self._power.value:
             self._parts = (self._supply,)
-            for vent in self._vents.values():
+            for vent in self._vents.values() if self._behaviour.halts_without_supply else ():
                 vent.halt(self.now_s)
             return
+        if not self._behaviour.delays_kept:
+            rain = self._settings.rain
+            self._entry_s, self._release_s = rain.entry_delay, rain.release_delay
         run_s = max(group.dead_time + group.full_travel for group in self._settings.vents.values())
         references = self._settings.supply.restart == "reference" and not self._behaviour.skips_reference
         blind_s = self._behaviour.blind_after_restart_s
@@ -308,6 +316,8 @@ class MockUnit:
             self._restage()
 
     def _restage(self) -> None:
+        if self._behaviour.drops_stage_changes and self._overrides.active:
+            return
         stage = next_stage(self._stage, self._house_c, self._stage_at_c, self._hysteresis_c)
         if stage != self._stage:
             self._stage = stage
@@ -326,24 +336,14 @@ class MockUnit:
                 target = self._overrides.target(name, target)
             vent.command(target, self.now_s)
 
-    # refresh of the input registers
+    # what is shown
 
-    def _instants_until(self, at_s: float) -> int:
-        return math.floor((at_s - self.start_s) / self._refresh_s + _GRID)
-
-    def _instants_before(self, at_s: float) -> int:
-        return math.ceil((at_s - self.start_s) / self._refresh_s - _GRID) - 1
-
-    def _refresh_at(self, instants: int) -> None:
-        self._refreshes = instants
-        self._refresh(self.start_s + instants * self._refresh_s)
-
-    def _refresh(self, at_s: float) -> None:
+    def _snapshot(self, at_s: float) -> Snapshot | None:
         if not self._power.value:
-            return
+            return None
         vents, weather, more = self._vents.values(), self._weather, self._settings.more_weather
         reports_target = self._behaviour.reports_target
-        self._snapshot = Snapshot(
+        return Snapshot(
             tuple(v.target_percent if reports_target else v.position_at(at_s) for v in vents),
             weather.house_c,
             weather.counter.count,
@@ -351,13 +351,12 @@ class MockUnit:
             self._stage,
             weather.reading(min(at_s, self.now_s)) if more else None,
         )
-        self._words = input_registers(self._snapshot, self._behaviour)
 
     def _status(self, at_s: float, *, more: bool) -> tuple[bool, ...]:
         """Return the status bits in the order of `STATUS_BITS`."""
         active, rain, weather = self._overrides.active, self._overrides.delays["rain"], self._weather
         plain = (
-            "rain" in active and not self._behaviour.flag_stuck,
+            "rain" in active,
             weather.rain.value,
             rain.pending and not rain.value,
             rain.pending and rain.value,
@@ -366,27 +365,14 @@ class MockUnit:
         assert len(plain) == PLAIN_BITS
         if not more:
             return plain
+        told = self._behaviour.failures_told
         return (
             *plain,
             *(name in active for name in ("gale", "frost", "failure")),
             weather.bucket is not None and weather.bucket.wet.on,
-            *(weather.failed(name) for name in ("outside", "house", "direction", "cups")),
+            *(told and weather.failed(name) for name in ("outside", "house", "direction", "cups")),
             self._reference.due_s < math.inf,
         )
-
-
-def _travels(settings: MockSettings, behaviour: Behaviour) -> Mapping[str, Travel]:
-    return {
-        name: Travel(
-            rate_percent_s=100 / (group.full_travel * behaviour.travel_factor),
-            dead_time_s=group.dead_time + behaviour.extra_dead_time_s,
-            coast_s=group.coast + behaviour.extra_coast_s,
-            stalls_at_percent=None if i else behaviour.stalls_at_percent,
-            creep_percent_s=behaviour.creep_percent_s,
-            inverted=i == 0 and behaviour.runs_inverted,
-        )
-        for i, (name, group) in enumerate(settings.vents.items())
-    }
 
 
 def build(settings: MockSettings, start_s: float, seed: int) -> MockUnit:

@@ -45,7 +45,7 @@ class Weather:
 
     def __init__(self, settings: MockSettings, behaviour: Behaviour, phase: int, now_s: float) -> None:
         debounce_s = settings.rain.debounce * behaviour.debounce_factor
-        self.rain = Settling(debounce_s, debounce_s)
+        self.rain = Settling(debounce_s, debounce_s if behaviour.opening_debounced else 0.0)
         self.counter = Counter(
             per_closure=behaviour.counts_per_closure, misses_every=behaviour.misses_every, phase=phase
         )
@@ -55,7 +55,11 @@ class Weather:
         self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
         frost = settings.frost
         self._frost = (
-            Threshold(frost.frost_at.value, frost.frost_at.value + frost.hysteresis.value, rising=False)
+            Threshold(
+                frost.frost_at.value,
+                frost.frost_at.value + frost.hysteresis.value * behaviour.frost_hysteresis_factor,
+                rising=False,
+            )
             if frost
             else None
         )
@@ -63,13 +67,17 @@ class Weather:
         self._faces = dict(settings.wind.faces) if settings.wind else {}
         self._behaviour = behaviour
         self._terminal = False
+        self._failed_once = False
         self._state: tuple[bool | str, ...] = ()
         self._demands: dict[OverrideName, bool] = {}
         loss = settings.bus_loss
         watched = loss is not None and behaviour.failures_seen
         self.bus = Silence(loss.silent_for, loss.treat_as, now_s) if loss and watched else None
         silences = (self.cups.silence if self.cups else None, self.bus)
-        self._watched = (*self.sensors.values(), *(silence for silence in silences if silence))
+        self._watched: tuple[Sensor | Silence, ...] = (
+            *self.sensors.values(),
+            *(silence for silence in silences if silence),
+        )
         self.parts: tuple[Part, ...] = (
             *((sensor.failure, sensor.failure.fire) for sensor in self.sensors.values()),
             *(self.cups.parts if self.cups else ()),
@@ -89,7 +97,7 @@ class Weather:
         """Outside temperature, °C; 0 without a sensor."""
         if "outside" not in self.sensors:
             return 0.0
-        value = self.sensors["outside"].value
+        value = self.sensors["outside"].value + self._behaviour.outside_offset_c
         return abs(value) if self._behaviour.sign_lost else value
 
     def contact(self, name: str, now_s: float, *, closed: bool) -> None:
@@ -112,17 +120,20 @@ class Weather:
     def demands(self) -> dict[OverrideName, bool]:
         """Return, for each override of the unit, whether the weather calls for it."""
         cups, bucket, frost, seen = self.cups, self.bucket, self._frost, self._behaviour
+        failed = tuple(watched.treat_as for watched in self._watched if watched.failed)
+        self._failed_once = self._failed_once or bool(failed)
+        deaf = seen.deaf_after_failure and self._failed_once and not failed
         state = (
-            self.rain.value and seen.rain_seen,
+            self.rain.value and seen.rain_seen and not deaf,
             bucket is not None and bucket.wet.on and seen.tips_seen,
             cups is not None and cups.gale.on and seen.gale_seen,
             frost is not None and frost.on and seen.frost_seen,
-            *(watched.treat_as for watched in self._watched if watched.failed),
+            *(failed if seen.failures_heeded else ()),
         )
         if state != self._state:
-            contact, tips, gale, cold, *failed = state
+            contact, tips, gale, cold, *calling = state
             calls = {"rain": contact or tips, "gale": gale, "frost": cold, "failure": False}
-            self._demands = {name: bool(calls[name]) or name in failed for name in self._names}
+            self._demands = {name: bool(calls[name]) or name in calling for name in self._names}
             self._state = state
         return self._demands
 
@@ -154,7 +165,8 @@ class Weather:
 
     def _judge_frost(self) -> None:
         if self._frost:
-            self._frost.judge(self.outside_c)
+            celsius = self.outside_c
+            self._frost.judge(celsius * 1.8 + 32 if self._behaviour.frost_in_fahrenheit else celsius)
 
     def _rain_settled(self) -> None:
         self.rain.fire()
@@ -167,21 +179,22 @@ def _angle(wind_from_deg: float, faces_deg: float) -> float:
 
 
 def _sensors(settings: MockSettings, behaviour: Behaviour) -> dict[str, Sensor]:
-    declared, checks = settings.sensors, behaviour.failures_seen
+    declared = settings.sensors
     house_c = settings.house.temperature.value
     found = {"house": unfailing(house_c)}
     if declared.house:
-        found["house"] = _sensor(declared.house, _thermometer(declared.house), house_c, checks=checks)
+        found["house"] = _sensor(declared.house, _thermometer(declared.house), house_c, behaviour)
     if outside := declared.outside:
-        found["outside"] = _sensor(outside, _thermometer(outside), outside.temperature.value, checks=checks)
+        found["outside"] = _sensor(outside, _thermometer(outside), outside.temperature.value, behaviour)
     if vane := declared.direction:
-        found["direction"] = _sensor(vane, Current(0.0, _FULL_TURN), vane.wind_from, checks=checks)
+        found["direction"] = _sensor(vane, Current(0.0, _FULL_TURN), vane.wind_from, behaviour)
     return found
 
 
-def _sensor(settings: SensorSettings, line: Line, value: float, *, checks: bool) -> Sensor:
-    failure = Settling(settings.fails_after, settings.recovers_after)
-    return Sensor(line, failure, settings.treat_as, value=value, checks=checks)
+def _sensor(settings: SensorSettings, line: Line, value: float, behaviour: Behaviour) -> Sensor:
+    fails_s = settings.fails_after * behaviour.sensor_fails_factor
+    recovers_s = settings.recovers_after * behaviour.sensor_recovers_factor
+    return Sensor(line, Settling(fails_s, recovers_s), settings.treat_as, value=value, behaviour=behaviour)
 
 
 def _thermometer(settings: Thermometer) -> Line:

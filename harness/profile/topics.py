@@ -248,14 +248,19 @@ def _drivers() -> Topic:
 
 
 def _faults() -> Topic:
-    from bench.mock.faults import CATALOGUE  # noqa: PLC0415 - only where they are listed
+    from bench.mock.fault import FAMILIES  # noqa: PLC0415 - only where they are listed
+    from bench.mock.faults import CATALOGUE  # noqa: PLC0415 - as above
 
     rows = []
-    for fault in CATALOGUE.values():
-        rows.append(f"{fault.name}: {fault.about}")
-        rows.append(f"  Severity: {fault.severity or 'none, it is there or not'}.")
-        if fault.needs:
-            rows.append(f"  For a unit with {fault.needs} only.")
+    for family in FAMILIES:
+        rows.append(f"\n{family}")
+        for fault in (fault for fault in CATALOGUE.values() if fault.family == family):
+            rows.append(f"{fault.name}: {fault.about}")
+            rows.append(f"  Severity: {fault.severity or 'none, it is there or not'}.")
+            if fault.needs:
+                rows.append(f"  For a unit with {fault.needs} only.")
+            if fault.equivalent:
+                rows.append(f"  No test can tell: {fault.equivalent}")
     text = (
         "wrong behaviours that the mock unit can be given, by `--fault NAME=SEVERITY` or in the bench file; a "
         "severity is more than 0 and at most 1000, and 1 unless stated."

@@ -1,0 +1,1 @@
+"""The catalogue of faults of the mock unit, a module a family."""
