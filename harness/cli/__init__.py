@@ -26,6 +26,7 @@ _COMMANDS: Final = {
     "run": "Run profiles on a bench and write their records.",
     "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
     "judge": "Decide again from a log, without a bench.",
+    "report": "Make a page or a document of logs, for people.",
     "verify": "Check that a log is whole and unchanged, and who signed it.",
     "sign": "Sign logs, so that nobody can write them anew unnoticed.",
     "key": "Make a pair of keys to sign logs with.",

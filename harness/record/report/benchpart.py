@@ -18,7 +18,9 @@ _DASH: Final = "–"
 _COVERAGE: Final = "U is the expanded uncertainty with k = 2, about 95 % (JCGM 100:2008, the GUM)."
 
 
-def bench_section(header: Mapping[str, Any], used: Iterable[str], checks: Sequence[LogState], ident: str) -> Section:
+def bench_section(
+    header: Mapping[str, Any], used: Iterable[str], checks: Sequence[LogState], ident: str
+) -> Section:
     """Return what is to be said of one bench.
 
     Args:
@@ -39,8 +41,11 @@ def bench_section(header: Mapping[str, Any], used: Iterable[str], checks: Sequen
         sentences += _check_sentences(state)
         tables += _measured(state, wanted)
     if not checks:
-        sentences.append("No log of a self-check was among the logs of this report: the figures are as declared.")
-    return Section(ident, f"Bench: {name}", tuple(sentences), (Fact("Bench digest", short_code(digest)),), tuple(tables))
+        sentences.append(
+            "No log of a self-check was among the logs of this report: the figures are as declared."
+        )
+    facts = (Fact("Bench digest", short_code(digest)),)
+    return Section(ident, f"Bench: {name}", tuple(sentences), facts, tuple(tables))
 
 
 def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
@@ -54,7 +59,14 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
             every = _ms(file.buses[signal.bus].poll_every)
             error = f"± {traits.error:.3g}{unit}" if unit else "exact"
             rows.append((name, error, every, _ms(traits.refreshed_every_s), rate, keeps))
-    head: tuple[str, ...] = ("signal", "reading", "read every", "may be older by", "moves at most", "keeps a value")
+    head: tuple[str, ...] = (
+        "signal",
+        "reading",
+        "read every",
+        "may be older by",
+        "moves at most",
+        "keeps a value",
+    )
     note = "Between two readings the true value is taken to be anywhere that these leave possible."
     yield Table("Readings, as declared", head, tuple(rows), note)
     contacts = [
@@ -87,13 +99,21 @@ def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
     yield Table("Measured by the self-check", head, tuple(rows))
     decided = [e for e in state.events if e["event"] == "decidable" and e["signal"] in used]
     if decided:
-        head = ("signal", "smallest tolerance", "deadline beyond the true time", "U of a reading", "U of a time")
+        head = (
+            "signal",
+            "smallest tolerance",
+            "deadline beyond the true time",
+            "U of a reading",
+            "U of a time",
+        )
         yield Table("What this bench can decide", head, tuple(map(_decidable, decided)), _COVERAGE)
 
 
 def _decidable(event: Mapping[str, Any]) -> tuple[str, ...]:
     unit = "" if event["unit"] in {"flag", "state", "count"} else f" {event['unit']}"
-    tolerance = _DASH if event["tolerance"] is None else f"{event['tolerance']:.3g}{unit}" if unit else "exact"
+    tolerance = (
+        _DASH if event["tolerance"] is None else f"{event['tolerance']:.3g}{unit}" if unit else "exact"
+    )
     deadline = f"lacks {event['lacks']}" if event["deadline_s"] is None else _ms(event["deadline_s"])
     value = f"{event['value']['expanded']:.2g}{unit}" if unit else "exact"
     return event["signal"], tolerance, deadline, value, _ms(event["instant"]["expanded"])

@@ -104,7 +104,9 @@ def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:
             return _Part(replace(state, events=figures), None)
         chapter = chapter_of(state, path.name, ident, _signing(path))
     except FileError as error:
-        return tuple(replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems)
+        return tuple(
+            replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
+        )
     return _Part(replace(state, events=state.events[:1]), chapter)
 
 
@@ -120,7 +122,8 @@ def _signing(path: Path) -> Signing:
     if not signed.genuine:
         return Signing(said, "The signature beside this log was not made with the key that it names.")
     misfit = signed.misfit(check_log(path, mark=signed.lines))
-    return Signing(f"{said}; whose key that is, only its owner can tell", misfit and f"The log is signed, but {misfit}.")
+    wrong = misfit and f"The log is signed, but {misfit}."
+    return Signing(f"{said}; whose key that is, only its owner can tell", wrong)
 
 
 def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[Section]:

@@ -160,7 +160,9 @@ def _figures(run: DecidedRun) -> tuple[dict[_Key | None, Figure], str]:
     figures: dict[_Key | None, Figure] = {}
     try:
         name = run.case.profile.profile
-        figures[None] = Figure(run_figure(run), f"The whole run of {name}: vents, contacts and steps over time.")
+        figures[None] = Figure(
+            run_figure(run), f"The whole run of {name}: vents, contacts and steps over time."
+        )
         for result in run.case.results:
             if can_be_drawn(run, result) and result.finding is not None:
                 alt = f"{result.signal} {result.wording}: {result.finding.verdict}. {result.finding.why}."
@@ -275,7 +277,9 @@ def _steps(
                 )
             )
         done = (e for e in state.events if e["event"] == "stimulus" and e["step"] == number)
-        yield Step(title, tuple(f"{event['said']} (at {event['t']:.1f} s)" for event in done), tuple(responses))
+        yield Step(
+            title, tuple(f"{event['said']} (at {event['t']:.1f} s)" for event in done), tuple(responses)
+        )
 
 
 def _again(finding: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:

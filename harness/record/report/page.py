@@ -18,7 +18,10 @@ def html_of(report: Report) -> str:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only reports need it
 
     pages = Environment(
-        loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined, keep_trailing_newline=True
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
     )
     css = (_TEMPLATES / "report.css").read_text(encoding="utf-8")
     return pages.get_template("report.html.j2").render(plain(report), css=css)
