@@ -1,4 +1,4 @@
-"""`ventproof schema`: JSON Schema for editors."""
+"""`ventproof schema`: JSON Schema for editors, and of the results that ventproof writes for other programs."""
 
 from __future__ import annotations
 
@@ -8,9 +8,14 @@ import click
 
 
 @click.command("schema")
-@click.argument("kind", type=click.Choice(["profile", "bench", "table"]))
+@click.argument("kind", type=click.Choice(["profile", "bench", "table", "results"]))
 def command(kind: str) -> None:
-    """Print the JSON Schema of KIND, for editors that check YAML while it is typed."""
-    from harness.profile.schema import schema  # noqa: PLC0415 - pydantic is slow to import
+    """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
 
-    click.echo(json.dumps(schema(kind), indent=2, ensure_ascii=False))
+    `results` are what `ventproof report -o FILE.json` writes, for programs that read them.
+    """
+    from harness.profile.schema import schema  # noqa: PLC0415 - pydantic is slow to import
+    from harness.record.outputs.results import results_schema  # noqa: PLC0415
+
+    made = results_schema() if kind == "results" else schema(kind)
+    click.echo(json.dumps(made, indent=2, ensure_ascii=False))

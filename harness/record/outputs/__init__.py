@@ -1,0 +1,1 @@
+"""What other programs read of runs: JUnit XML, a Markdown summary, JSON."""

@@ -1,0 +1,44 @@
+"""Which output a file's name asks for, and writing it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from bench.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from harness.record.logged import Logged
+
+ENDINGS: Final = (".xml", ".md", ".json")
+"""Endings of the files that CI servers and other programs read: JUnit XML, a Markdown summary, results as JSON."""
+
+
+def made_for(ending: str, runs: Sequence[Logged]) -> str:
+    """Return the output for one of `ENDINGS`."""
+    match ending:
+        case ".xml":
+            from harness.record.outputs.junit import junit as make  # noqa: PLC0415 - only what is asked for
+        case ".md":
+            from harness.record.outputs.markdown import markdown as make  # noqa: PLC0415
+        case ".json":
+            from harness.record.outputs.results import results_json as make  # noqa: PLC0415 - pydantic is slow
+        case _:
+            raise AssertionError(f"{ending} is none of {ENDINGS}")
+    return make(runs)
+
+
+def write_output(path: Path, runs: Sequence[Logged]) -> None:
+    """Write the output that a file's ending asks for; a file of that name is replaced.
+
+    Raises:
+        FileError: it cannot be written.
+    """
+    text = made_for(path.suffix, runs)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error

@@ -1,0 +1,116 @@
+"""Runs as JUnit XML, which CI servers show as tests: a suite a run, a test a response (pure).
+
+The format has no standard; the elements and attributes used here are those that its readers agree on. A test has three
+ways to end: it passed, `failure` (the unit failed) or `error` (nobody can say). A response that could not be decided
+and a run that was aborted are errors, and of an aborted run nothing counts as passed. Nothing is ever `skipped`,
+since servers show skipped tests as harmless.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from typing import TYPE_CHECKING, Final
+from xml.etree import ElementTree
+
+from harness.judge.verdict import Verdict
+from harness.record.outputs.clean import clean, one_line
+from harness.record.outputs.said import margin, response, took
+from harness.record.results import ABORTED
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from harness.record.logged import Logged
+    from harness.record.results import FindingRecord, RunRecord
+
+WHOLE_RUN: Final = "the whole run"
+"""Name of the test that stands for a run without a verdict."""
+
+
+def junit(runs: Sequence[Logged]) -> str:
+    """Return the runs as a JUnit XML document."""
+    root = ElementTree.Element("testsuites", name="ventproof")
+    suites = [_suite(root, logged, title) for logged, title in zip(runs, titles(runs), strict=True)]
+    _count(root, [case for suite in suites for case in suite.iter("testcase")])
+    root.set("time", f"{sum(logged.run.duration_s for logged in runs):.3f}")
+    ElementTree.indent(root)
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def titles(runs: Sequence[Logged]) -> list[str]:
+    """Return a name for each run: its profile's, with a number where the profile was run several times.
+
+    That is the number of the repeat if it tells them apart, otherwise their order.
+    """
+    repeats: dict[str, list[int]] = defaultdict(list)
+    for logged in runs:
+        repeats[logged.run.profile].append(logged.run.repeat)
+    numbers = {
+        profile: iter(given if len(set(given)) == len(given) else range(1, len(given) + 1))
+        for profile, given in repeats.items()
+        if len(given) > 1
+    }
+    profiles = [logged.run.profile for logged in runs]
+    return [f"{name}, run {next(numbers[name])}" if name in numbers else name for name in profiles]
+
+
+def _suite(root: ElementTree.Element, logged: Logged, title: str) -> ElementTree.Element:
+    run = logged.run
+    suite = ElementTree.SubElement(root, "testsuite", name=one_line(title))
+    if run.started is not None:
+        suite.set("timestamp", run.started[:19])  # readers expect no zone
+    suite.set("time", f"{run.duration_s:.3f}")
+    properties = ElementTree.SubElement(suite, "properties")
+    for name, value in _facts(logged):
+        ElementTree.SubElement(properties, "property", name=name, value=one_line(value))
+    taken: Counter[str] = Counter()
+    for name, finding in _tests(run):
+        taken[name] += 1
+        unique = f"{name} ({taken[name]})" if taken[name] > 1 else name
+        case = ElementTree.SubElement(suite, "testcase", classname=one_line(title), name=unique)
+        _end(case, run, finding)
+    _count(suite, list(suite.iter("testcase")))
+    return suite
+
+
+def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
+    run = logged.run
+    yield from (("verdict", run.verdict), ("unit", run.unit), ("firmware", run.firmware))
+    yield from (("operator", run.operator), ("bench", run.bench), ("decision", run.decision))
+    yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
+    yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
+
+
+def _tests(run: RunRecord) -> Iterator[tuple[str, FindingRecord | None]]:
+    """Yield the tests of a run with their names; None stands for the whole run, when it has no verdict of its own.
+
+    That is so when it was aborted, and when its log says other than pass though nothing in it did not pass.
+    """
+    explained = run.verdict == "pass" or any(f.verdict is not Verdict.PASS for f in run.findings)
+    if run.verdict == ABORTED or not explained or not run.findings:
+        yield WHOLE_RUN, None
+    for finding in run.findings:
+        if run.verdict != ABORTED or finding.verdict is not Verdict.PASS:
+            yield one_line(f"{finding.step_name}: {response(finding)}"), finding
+
+
+def _end(case: ElementTree.Element, run: RunRecord, finding: FindingRecord | None) -> None:
+    """Say how a test ended; only a response that passed gets neither a failure nor an error."""
+    if finding is None:
+        reason = one_line(run.reason) or "the log names no reason"
+        told = ElementTree.SubElement(case, "error", type=run.verdict, message=f"{run.verdict}: {reason}")
+        passed = [f for f in run.findings if f.verdict is Verdict.PASS]
+        lines = [f"passed before: {f.step_name}: {response(f)}" for f in passed]
+        told.text = clean("\n".join(lines)) or None
+        return
+    if finding.verdict is not Verdict.PASS:
+        tag = "failure" if finding.verdict is Verdict.FAIL else "error"
+        message = one_line(finding.why) or "the log names no reason"
+        told = ElementTree.SubElement(case, tag, type=str(finding.verdict), message=message)
+        told.text = one_line(f"took {took(finding)}; margin {margin(finding)}")
+
+
+def _count(parent: ElementTree.Element, cases: Sequence[ElementTree.Element]) -> None:
+    parent.set("tests", str(len(cases)))
+    parent.set("failures", str(sum(case.find("failure") is not None for case in cases)))
+    parent.set("errors", str(sum(case.find("error") is not None for case in cases)))

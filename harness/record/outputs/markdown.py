@@ -1,0 +1,107 @@
+"""Runs as a Markdown summary that fits a comment on a pull request (pure)."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from harness.judge.verdict import Verdict
+from harness.record.logged import counted, together
+from harness.record.outputs.clean import one_line
+from harness.record.outputs.said import margin, response, took
+from harness.run.text import NOT_RUN
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+
+    from harness.record.logged import Logged
+    from harness.record.results import FindingRecord, RunRecord
+
+LONGEST: Final = 60_000
+"""Characters that a summary may have; comments on common servers end a little above."""
+
+_SIGN: Final = {"pass": "✅", "fail": "❌", "inconclusive": "❔", "aborted": "⛔"}
+_MARKUP: Final = re.compile(r"([\\`*_\[\]|~$])")
+_BECOMES_A_LINK: Final = re.compile(r"(@|#|:(?=//)|www(?=\.))")
+_LONGEST_TEXT: Final = 300
+
+
+def escaped(text: str, longest: int = _LONGEST_TEXT) -> str:
+    """Return text from a file or a unit so that a Markdown page shows it as it stands, in one line.
+
+    What servers turn into links (addresses, mentions, numbers of issues) is broken by an empty comment.
+    """
+    plain = one_line(text)
+    if len(plain) > longest:
+        plain = plain[: longest - 1] + "…"
+    safe = plain.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return _BECOMES_A_LINK.sub(r"\1<!-- -->", _MARKUP.sub(r"\\\1", safe))
+
+
+def markdown(runs: Sequence[Logged]) -> str:
+    """Return the summary: how all ended, what did not pass, and a table of the runs.
+
+    What does not fit is left out from the end, and the summary says so.
+    """
+    lines = [*_head(runs), *_open(runs), *_table(runs)]
+    size, kept = 0, []
+    for number, line in enumerate(lines):
+        size += len(line) + 1
+        if size > LONGEST:
+            kept.append(f"\n{len(lines) - number} more lines do not fit; the logs hold everything.")
+            break
+        kept.append(line)
+    return "\n".join(kept) + "\n"
+
+
+def _head(runs: Sequence[Logged]) -> Iterator[str]:
+    verdict = together(runs)
+    yield f"### {_SIGN[verdict]} ventproof: {verdict}"
+    yield ""
+    yield f"{counted(runs)}. {_tested(logged.run for logged in runs)}"
+
+
+def _tested(runs: Iterable[RunRecord]) -> str:
+    """Say what was tested on what; of several kinds each is named."""
+    kinds = dict.fromkeys((run.unit, run.firmware, run.bench) for run in runs)
+    told = [
+        f"Unit {escaped(unit) or 'not stated'}, firmware {escaped(firmware) or 'not stated'}, bench {escaped(bench)}."
+        for unit, firmware, bench in kinds
+    ]
+    return told[0] if len(told) == 1 else " ".join(("**Not all of one kind:**", *told))
+
+
+def _table(runs: Sequence[Logged]) -> Iterator[str]:
+    yield ""
+    yield "| profile | verdict | responses | digest |"
+    yield "|---|---|---|---|"
+    for logged in sorted(runs, key=lambda logged: logged.run.verdict == "pass"):
+        run = logged.run
+        passed = sum(finding.verdict is Verdict.PASS for finding in run.findings)
+        ended = f"{_SIGN[run.verdict]} {run.verdict}"
+        share = f"{passed} of {len(run.findings)} passed"
+        yield f"| {escaped(run.profile)} | {ended} | {share} | `{run.digest[:16]}` |"
+
+
+def _open(runs: Sequence[Logged]) -> Iterator[str]:
+    """Yield what did not pass, and why."""
+    for logged in runs:
+        run = logged.run
+        if run.verdict == "pass" and all(f.verdict is Verdict.PASS for f in run.findings):
+            continue
+        yield ""
+        yield f"#### {_SIGN[run.verdict]} {escaped(run.profile)}"
+        if run.reason:
+            yield f"- **{run.verdict}**: {escaped(run.reason)}"
+        yield from _findings([f for f in run.findings if f.verdict is not Verdict.PASS])
+        yield f"- log {escaped(logged.log)}"
+
+
+def _findings(findings: Sequence[FindingRecord]) -> Iterator[str]:
+    ran = [finding for finding in findings if not finding.why.startswith(NOT_RUN)]
+    for finding in ran:
+        figures = f"took {took(finding)}, margin {margin(finding)}"
+        where = escaped(f"{finding.step_name}: {response(finding)}")
+        yield f"- **{finding.verdict}**: {where} ({escaped(figures)}). {escaped(finding.why)}"
+    if len(ran) < len(findings):
+        yield f"- {len(findings) - len(ran)} more responses were not run: an earlier step did not pass"

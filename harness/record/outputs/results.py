@@ -1,0 +1,162 @@
+"""Runs as JSON for other programs. The models here are the published format: `ventproof schema results`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from harness.profile.schema import DIALECT
+from harness.record.logged import together
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from bench.samples import Window
+    from harness.record.logged import Logged
+    from harness.record.results import FindingRecord
+
+Decided = Literal["pass", "fail", "inconclusive"]
+Ended = Literal["pass", "fail", "inconclusive", "aborted"]
+Pair = tuple[float, float]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(
+        frozen=True, use_attribute_docstrings=True, json_schema_serialization_defaults_required=True
+    )
+
+
+class Response(_Part):
+    """One response that a profile demands, and what was found."""
+
+    step: int | None
+    """Number of its step, the start state being 0; null for what is watched through the whole run."""
+    step_name: str
+    """What the profile calls the step."""
+    number: Annotated[int, Field(ge=0)]
+    """Its place among the responses of the step, from 0."""
+    signal: str
+    """The signal, as the profile names it."""
+    unit: str
+    """The signal's unit; `flag`, `state` or `count` where it has none."""
+    kind: str
+    """The profile's word for the kind of response; `always` for what is watched through the whole run."""
+    demand: str
+    """What was demanded, in one line."""
+    verdict: Decided
+    """What was found of it."""
+    why: str
+    """The reason, in a sentence."""
+    margin: Pair | None
+    """Worst and best margin that the evidence allows, in the signal's unit; negative is violated."""
+    slack_s: Pair | None
+    """Seconds left before the limit, worst and best; negative is too late."""
+    response_s: Pair | None
+    """Earliest and latest possible response time, s after the stimulus; null when it did not surely respond."""
+    seen: Pair | None
+    """Lowest and highest value that the evidence allows while it was judged, in the signal's unit."""
+    stood: float | None
+    """The signal's last reading in the step, in its unit."""
+    conformance: Annotated[float, Field(ge=0, le=1)] | None
+    """Probability that the demand was met, all that the readings leave being equally likely."""
+    proves: str
+    """What the profile says that it proves."""
+
+
+class Run(_Part):
+    """One run of a profile."""
+
+    log: str
+    """The log, as it was named."""
+    digest: str
+    """Digest of the log's last intact line, which stands for the whole log."""
+    verdict: Ended
+    """How it ended; an aborted run proves nothing beyond its responses."""
+    reason: str
+    """Why it was aborted; empty otherwise."""
+    profile: str
+    """The profile's name."""
+    profile_sha256: str
+    """Digest of the profile's text."""
+    bench: str
+    """The bench file's name."""
+    bench_sha256: str
+    """Digest of the bench file's text."""
+    unit: str
+    """Serial number of the unit under test; empty when not stated."""
+    firmware: str
+    """Its firmware version; empty when not stated."""
+    operator: str
+    """Who ran the test; empty when not stated."""
+    started: str | None
+    """Date and time, ISO 8601; null in virtual time."""
+    clock: Literal["virtual", "wall"]
+    """`virtual` for a mock inside the process, `wall` for real wires."""
+    decision: Literal["guarded", "simple"]
+    """The rule of decision."""
+    repeat: Annotated[int, Field(ge=1)]
+    """Which repeat it was."""
+    seed: int
+    """Of what is random on a virtual bench."""
+    duration_s: float
+    """Seconds from the first to the last line of the log."""
+    selfcheck_sha256: str
+    """Digest of the bench's self-check that stood behind it; empty without one."""
+    ventproof: str
+    """Version of the ventproof that ran it."""
+    responses: tuple[Response, ...]
+    """What was demanded, in the log's order."""
+
+
+class Results(_Part):
+    """Runs of profiles with what was found, made from their logs."""
+
+    format: Literal["ventproof results"] = "ventproof results"
+    """What this is."""
+    version: Literal[1] = 1
+    """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
+    verdict: Ended
+    """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass."""
+    runs: Annotated[tuple[Run, ...], Field(min_length=1)]
+    """The runs, in the order in which their logs were named."""
+
+
+def results_json(runs: Sequence[Logged]) -> str:
+    """Return the runs as a JSON document of the published format."""
+    made = Results.model_validate({"verdict": together(runs), "runs": tuple(_run(logged) for logged in runs)})
+    return made.model_dump_json(indent=2) + "\n"
+
+
+def _run(logged: Logged) -> Run:
+    run = logged.run
+    names = Run.model_fields.keys() - {"log", "ventproof", "responses"}
+    return Run.model_validate(
+        {
+            **{name: getattr(run, name) for name in names},
+            "log": logged.log,
+            "ventproof": run.version,
+            "responses": tuple(_response(finding) for finding in run.findings),
+        }
+    )
+
+
+def _response(finding: FindingRecord) -> Response:
+    names = Response.model_fields.keys() - {"verdict", "response_s"}
+    return Response.model_validate(
+        {
+            **{name: getattr(finding, name) for name in names},
+            "verdict": str(finding.verdict),
+            "response_s": _pair(finding.response_s),
+        }
+    )
+
+
+def _pair(window: Window | None) -> Pair | None:
+    return None if window is None else (window.earliest_s, window.latest_s)
+
+
+def results_schema() -> dict[str, Any]:
+    """Return the published JSON Schema of results (draft 2020-12)."""
+    made = Results.model_json_schema(mode="serialization")
+    return {"$schema": DIALECT, **made, "title": "ventproof results"}

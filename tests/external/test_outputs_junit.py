@@ -1,0 +1,67 @@
+"""JUnit XML read back by junitparser, an independent reader, from logs of real runs of the mock.
+
+The format has no standard of its own; what two of junitparser's dialects agree on is taken as common practice.
+"""
+
+from __future__ import annotations
+
+import pytest
+from junitparser import Error, Failure, JUnitXml, xunit2
+
+from bench.benchfile import load_bench
+from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from harness.profile.load import load_profile
+from harness.record.logged import read_runs
+from harness.record.outputs.files import write_output
+from harness.run.view import SilentView
+from harness.session import Session
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """A run that passed, one that failed, and one that was cut off."""
+    folder = tmp_path_factory.mktemp("logs")
+    profile = load_profile(SHIPPED / "rain-while-partly-open.yaml")
+    logs = []
+    for name, faults in (("good", ()), ("slow", ("slow_travel=2",)), ("cut", ())):
+        bench = with_faults(load_bench(SHIPPED_BENCH), faults)
+        session = Session(
+            bench=bench, out=folder / name, unit="GH-7", firmware=name, operator="A. <Muster> & B."
+        )
+        logs.append(session.run(profile, SilentView()).log)
+    whole = logs[2].read_bytes().splitlines(keepends=True)
+    logs[2].write_bytes(b"".join(whole[:-1]))
+    return read_runs(logs)
+
+
+@pytest.mark.parametrize("dialect", [JUnitXml, xunit2.JUnitXml])
+def test_an_independent_reader_finds_what_the_logs_hold(dialect, runs, tmp_path):
+    """Suites, tests, ends, messages and properties are read back as the logs say them."""
+    write_output(tmp_path / "results.xml", runs)
+    suites = list(dialect.fromfile(str(tmp_path / "results.xml")))
+    assert [suite.name for suite in suites] == [
+        f"rain while the vents are partly open, run {n}" for n in (1, 2, 3)
+    ]
+    good, slow, cut = suites
+    assert (good.tests, good.failures, good.errors) == (len(runs[0].run.findings), 0, 0)
+    assert all(case.is_passed for case in good)
+    assert slow.failures == sum(f.verdict == "fail" for f in runs[1].run.findings) > 0
+    assert slow.errors == sum(f.verdict == "inconclusive" for f in runs[1].run.findings)
+    ends = [type(result) for case in slow for result in case.result]
+    assert ends.count(Failure) == slow.failures
+    assert ends.count(Error) == slow.errors
+    messages = {result.message for case in slow for result in case.result if isinstance(result, Failure)}
+    assert messages == {f.why for f in runs[1].run.findings if f.verdict == "fail"}
+    assert not any(case.is_passed for case in cut)
+    assert (cut.tests, cut.errors) == (1, 1)
+    assert {p.name: p.value for p in good.properties()}["operator"] == "A. <Muster> & B."
+    assert {p.name: p.value for p in good.properties()}["digest"] == runs[0].run.digest
+
+
+def test_an_independent_reader_counts_the_same(runs, tmp_path):
+    """The totals that the file states are those that the reader counts itself."""
+    write_output(tmp_path / "results.xml", runs)
+    read = JUnitXml.fromfile(str(tmp_path / "results.xml"))
+    stated = (read.tests, read.failures, read.errors)
+    read.update_statistics()
+    assert (read.tests, read.failures, read.errors) == stated

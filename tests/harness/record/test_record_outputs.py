@@ -1,0 +1,201 @@
+"""What CI servers and other programs read of runs: never better than they were, and always harmless."""
+
+from __future__ import annotations
+
+import json
+from xml.etree import ElementTree
+
+import jsonschema
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from markdown_it import MarkdownIt
+
+from bench.errors import FileError
+from harness.judge.verdict import Verdict
+from harness.record.logged import counted, read_runs, together
+from harness.record.outputs.clean import REPLACEMENT, clean
+from harness.record.outputs.files import ENDINGS, made_for, write_output
+from harness.record.outputs.junit import WHOLE_RUN, junit
+from harness.record.outputs.markdown import LONGEST, escaped, markdown
+from harness.record.outputs.results import results_json, results_schema
+from harness.run.text import NOT_RUN
+
+ENDS = st.sampled_from(["pass", "fail", "inconclusive", "aborted"])
+NASTY = st.text(
+    st.one_of(st.characters(), st.sampled_from("<>&|`*_[]()!#@\\\"'\r\n\x00\x1b\u202e\ufffe\ud800"))
+)
+MADE_UP = settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+
+
+def shown(text: str) -> str:
+    """Return what a reader of a Markdown page sees, by an independent renderer."""
+    tokens = MarkdownIt("gfm-like", {"linkify": False}).parseInline(text)[0].children
+    assert {token.type for token in tokens} <= {"text", "text_special", "html_inline", "entity"}, tokens
+    assert all(token.content == "<!-- -->" for token in tokens if token.type == "html_inline")
+    return "".join(token.content for token in tokens if token.type != "html_inline")
+
+
+@MADE_UP
+@given(run=ENDS, found=st.lists(st.sampled_from(Verdict), max_size=4))
+def test_junit_never_shows_a_run_as_better_than_it_was(run, found, logged, finding):
+    """Whatever the log says of the run and its responses, all tests pass only where everything passed."""
+    findings = tuple(finding(verdict=verdict, number=n) for n, verdict in enumerate(found))
+    root = ElementTree.fromstring(junit([logged(verdict=run, findings=findings)]))
+    flagged = [case for case in root.iter("testcase") if len(case)]
+    good = run == "pass" and bool(found) and set(found) == {Verdict.PASS}
+    assert (not flagged) == good
+    assert int(root.get("failures")) == found.count(Verdict.FAIL)
+    assert int(root.get("failures")) + int(root.get("errors")) == len(flagged)
+    if run == "aborted":
+        assert len(flagged) == int(root.get("tests"))
+
+
+def test_junit_of_an_aborted_run_says_why(logged):
+    """The whole run is an error with the log's reason, and what had passed is told but not counted."""
+    root = ElementTree.fromstring(junit([logged(verdict="aborted")]))
+    (case,) = root.iter("testcase")
+    assert case.get("name") == WHOLE_RUN
+    assert case.find("error").get("message") == "aborted: the bus fell silent"
+    assert "passed before: rain begins: side_vent reaches 50 %" in case.find("error").text
+
+
+def test_junit_tells_repeats_and_like_responses_apart(logged, finding):
+    """Servers merge tests of one name, so each response of each repeat has a name of its own."""
+    twice = (finding(), finding(number=1))
+    runs = [logged(repeat=2, findings=twice), logged(repeat=1, findings=twice)]
+    root = ElementTree.fromstring(junit(runs))
+    assert [suite.get("name") for suite in root] == [
+        "rain closes the vents, run 2",
+        "rain closes the vents, run 1",
+    ]
+    names = [(case.get("classname"), case.get("name")) for case in root.iter("testcase")]
+    assert len(set(names)) == 4
+    same = ElementTree.fromstring(junit([logged(), logged()]))
+    assert [suite.get("name") for suite in same] == [
+        "rain closes the vents, run 1",
+        "rain closes the vents, run 2",
+    ]
+
+
+@MADE_UP
+@given(text=NASTY)
+def test_outputs_hold_whatever_text_files_and_units_hold(text, logged, finding):
+    """No text breaks an output: XML and JSON are read back, and Markdown keeps its lines."""
+    runs = [
+        logged(
+            log=text,
+            verdict="inconclusive",
+            profile=text,
+            operator=text,
+            unit=text,
+            findings=(finding(why=text, step_name=text, verdict=Verdict.INCONCLUSIVE),),
+        )
+    ]
+    root = ElementTree.fromstring(junit(runs))
+    assert root.find("testsuite").get("name") == " ".join(clean(text).split())
+    page = markdown(runs)
+    assert len(page.splitlines()) == len(markdown([logged(verdict="inconclusive")]).splitlines())
+    if "\ud800" not in text:  # no log can hold half a character
+        assert json.loads(results_json(runs))["runs"][0]["operator"] == text
+
+
+@settings(max_examples=200, deadline=None)
+@given(text=NASTY)
+def test_markdown_shows_text_as_it_stands(text):
+    """An independent renderer shows the cleaned text itself: no markup, no tags, no links."""
+    plain = " ".join(clean(text).split())
+    assert shown(escaped(text, longest=10_000)).strip() == plain.strip()
+
+
+@pytest.mark.parametrize(
+    ("text", "page"),
+    [
+        ("a|b `c` *d*", r"a\|b \`c\` \*d\*"),
+        ("<b>&", "&lt;b&gt;&amp;"),
+        ("see #12, @somebody", "see #<!-- -->12, @<!-- -->somebody"),
+        ("https://example.org", "https:<!-- -->//example.org"),
+        ("www.example.org", "www<!-- -->.example.org"),
+        ("one\ntwo", "one two"),
+        ("turned \N{RIGHT-TO-LEFT OVERRIDE}round", f"turned {REPLACEMENT}round"),
+    ],
+)
+def test_markdown_escapes(text, page):
+    """Markup, tags, mentions, links, line ends and turned lines become plain text."""
+    assert escaped(text) == page
+
+
+def test_markdown_fits_a_comment(logged):
+    """A summary of very many runs ends in a line that says how much does not fit."""
+    page = markdown([logged(verdict="fail") for _ in range(500)])
+    assert len(page) < LONGEST + 100
+    assert page.splitlines()[-1].endswith("more lines do not fit; the logs hold everything.")
+    assert page.startswith("### ❌ ventproof: fail\n")
+
+
+def test_markdown_puts_what_did_not_pass_first(logged, finding):
+    """The worst verdict heads the summary; responses that were not run are counted, not listed."""
+    failed = finding(verdict=Verdict.FAIL, why="too late by 3 s")
+    left = finding(verdict=Verdict.INCONCLUSIVE, why=f"{NOT_RUN}: an earlier step did not pass")
+    runs = [logged(profile="good"), logged(profile="bad", verdict="fail", findings=(failed, left, left))]
+    page = markdown(runs)
+    assert page.index("too late by 3 s") < page.index("| good |")
+    assert page.index("| bad |") < page.index("| good |")
+    assert "2 more responses were not run" in page
+    assert "2 runs: 1 fail, 1 pass." in page
+
+
+def test_markdown_says_when_not_all_is_of_one_kind(logged):
+    """Runs of two firmware versions are not summed up as one."""
+    page = markdown([logged(), logged(firmware="1.1")])
+    assert (
+        "**Not all of one kind:** Unit GH-7, firmware 1.0, bench mock. Unit GH-7, firmware 1.1, bench mock."
+        in page
+    )
+
+
+@MADE_UP
+@given(ends=st.lists(ENDS, min_size=1, max_size=4))
+def test_json_is_of_the_published_schema(ends, logged):
+    """Results are valid under `ventproof schema results`, and their verdict is the worst."""
+    made = json.loads(results_json([logged(verdict=end) for end in ends]))
+    jsonschema.validate(made, results_schema(), cls=jsonschema.Draft202012Validator)
+    order = ["aborted", "fail", "inconclusive", "pass"]
+    assert made["verdict"] == min(ends, key=order.index)
+
+
+def test_the_published_schema_refuses_what_is_no_result():
+    """A document without runs, or with a verdict of another word, is refused."""
+    wrong = {"format": "ventproof results", "version": 1, "verdict": "ok", "runs": []}
+    errors = list(jsonschema.Draft202012Validator(results_schema()).iter_errors(wrong))
+    assert {error.json_path for error in errors} == {"$.verdict", "$.runs"}
+
+
+def test_outputs_are_chosen_by_the_ending(tmp_path, logged):
+    """Each ending gives its own output, and a file that cannot be written is one clear error."""
+    for ending in ENDINGS:
+        write_output(tmp_path / "new" / f"results{ending}", [logged()])
+        assert (tmp_path / "new" / f"results{ending}").read_text(encoding="utf-8") == made_for(
+            ending, [logged()]
+        )
+    (tmp_path / "folder.xml").mkdir()
+    with pytest.raises(FileError, match=r"folder\.xml: cannot be written: Is a directory"):
+        write_output(tmp_path / "folder.xml", [logged()])
+
+
+def test_runs_together_end_as_the_worst_does(logged):
+    """Aborted comes before fail, fail before inconclusive, as in the exit codes."""
+    runs = [logged(verdict=verdict) for verdict in ("pass", "inconclusive", "fail")]
+    assert together(runs) == "fail"
+    assert together([*runs, logged(verdict="aborted")]) == "aborted"
+    assert counted(runs) == "3 runs: 1 fail, 1 inconclusive, 1 pass"
+    assert counted(runs[:1]) == "1 run: 1 pass"
+
+
+def test_a_file_that_is_no_log_is_told(tmp_path):
+    """Every file that cannot be read is named at once."""
+    (tmp_path / "a.jsonl").write_text("nothing\n")
+    with pytest.raises(FileError, match=r"(?s)a\.jsonl:1: this is no ventproof log.*b\.jsonl: cannot read"):
+        read_runs([tmp_path / "a.jsonl", tmp_path / "b.jsonl"])
