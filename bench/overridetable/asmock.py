@@ -1,0 +1,273 @@
+"""The mock unit that does what an override table says: a bench file's mock settings, written anew from the table."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, final
+
+import yaml
+
+from bench.benchfile import read_bench
+from bench.document import in_file_order
+from bench.errors import FileError
+from bench.overridetable.model import (
+    BusSilentCondition,
+    ContactCondition,
+    FailedCondition,
+    LevelCondition,
+    OverrideTable,
+    RainfallCondition,
+    ThresholdCondition,
+    WindCondition,
+    condition_key,
+    output_of,
+)
+from bench.units import canonical_symbol
+from bench.wording import nearest
+from bench.yamltree import Table, as_data
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from bench.errors import Problem
+    from bench.mock.settings import MockSettings
+    from bench.units import Quantity
+    from bench.wiring import BenchFile
+    from bench.yamltree import Path
+
+_ONE_OF_EACH = (("contact", "rain"), ("wind", "gale"), ("level", "frost"))
+"""The mock's override that a condition's kind leads to; one with none of these is its `failure`."""
+_INPUTS = {"contact": "rain", "rainfall": "bucket", "wind": "cups", "level": "outside"}
+_SECTIONS = {"rain": "rain", "gale": "wind", "frost": "frost"}
+_KEPT = {
+    "rain": ("debounce",),
+    "wind": ("debounce", "slope", "offset", "mean_over"),
+    "frost": (),
+    "tip_rate": ("debounce", "tips"),
+}
+"""What stays the bench file's of the sections that the table writes."""
+_WHOLE_SECONDS = re.compile(r"(\d+)\.0 s")
+
+
+def with_table(bench: Loaded[BenchFile], table: Loaded[OverrideTable]) -> Loaded[BenchFile]:
+    """Return the bench file with a mock unit that does what the table says.
+
+    Overrides, precedence, sensor failure, supply and bus loss are the table's; vents, house, wiring and what the table
+    does not say of an input stay the bench file's. The text is rewritten too, so that a log pins what was run.
+
+    Raises:
+        FileError: the bench has no mock, lacks what the table names, or the mock cannot do what the table says; every
+            fault found, placed in the table.
+    """
+    if bench.model.mock is None:
+        said = f"bench {bench.path} has no mock unit that could do what the table says"
+        raise FileError([table.problem((), said, "name a bench whose bus is `link: in-process`")])
+    made = _Rewriting(bench, table, bench.model.mock)
+    mock = made.settings()
+    if made.problems:
+        raise FileError(in_file_order(made.problems))
+    return read_bench(bench.path, _spliced(bench, mock))
+
+
+@final
+class _Rewriting:
+    """One bench's mock being written anew; finds on the way what the mock cannot do."""
+
+    def __init__(self, bench: Loaded[BenchFile], table: Loaded[OverrideTable], mock: MockSettings) -> None:
+        self.problems: list[Problem] = []
+        self._bench, self._table = bench, table
+        self._mock: dict[str, Any] = mock.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+        self._names = self._mock_names()
+
+    def settings(self) -> dict[str, Any]:
+        """Return the mock section as data."""
+        model, mock = self._table.model, self._mock
+        for name in model.vents:
+            if name not in mock["vents"]:
+                self._cannot(("vents", name), f"the mock has no vent {name!r}", nearest(name, mock["vents"]))
+        sensors = self._cleared()
+        for name, override in model.overrides.items():
+            its = sensors.setdefault("failure", {}) if self._names[name] == "failure" else self._section(name)
+            self._write_rule(name, its)
+            for number, condition in enumerate(override.when):
+                self._write_condition(("overrides", name, "when", number), name, its, condition)
+        self._write_sensors(sensors)
+        ranks = model.ranks
+        if ranks is not None:
+            mock["precedence"] = [self._names[name] for rank in ranks for name in rank]
+        if model.supply is not None:
+            self._wired(("supply", "contact"), model.supply.contact, "supply")
+            mock["supply"] = {
+                "rides_through": _seconds(model.supply.rides_through),
+                "boots_for": _seconds(model.supply.boots_for),
+                "restart": model.supply.restart,
+            }
+        if model.reset is not None:
+            self._wired(("reset",), model.reset, "reset")
+        self._drop_unused(sensors)
+        return mock
+
+    def _drop_unused(self, sensors: dict[str, Any]) -> None:
+        """Take out the inputs that no override of the table needs."""
+        needed = (("wind", "gale_at"), ("tip_rate", "wet_at"), ("frost", "frost_at"))
+        for section, key in needed:
+            if key not in self._mock[section]:
+                del self._mock[section]
+        if "wind" not in self._mock:
+            sensors.pop("cups", None)
+
+    def _cleared(self) -> dict[str, Any]:
+        """Take out of the mock section what the table decides; returns its sensors."""
+        for section, keys in _KEPT.items():
+            has = self._mock.get(section, {})
+            self._mock[section] = {key: has[key] for key in keys if key in has}
+        for section in ("bus_loss", "precedence"):
+            self._mock.pop(section, None)
+        sensors: dict[str, Any] = self._mock.setdefault("sensors", {})
+        sensors.pop("failure", None)
+        for watched in sensors.values():
+            watched.pop("treat_as", None)
+        return sensors
+
+    def _section(self, name: str) -> dict[str, Any]:
+        section: dict[str, Any] = self._mock[_SECTIONS[self._names[name]]]
+        return section
+
+    def _mock_names(self) -> dict[str, str]:
+        names: dict[str, str] = {}
+        for name, override in self._table.model.overrides.items():
+            kinds = [condition_key(condition) for condition in override.when]
+            chosen = [mock_name for key, mock_name in _ONE_OF_EACH if key in kinds]
+            names[name] = chosen[0] if chosen else "failure"
+            if "rainfall" in kinds and "contact" not in kinds:
+                self._cannot(
+                    ("overrides", name, "when"), "the mock knows a bucket only beside a rain contact", ""
+                )
+            if len(chosen) > 1:
+                reason = f"the mock has no override that {' and '.join(chosen)} call for together"
+                self._cannot(("overrides", name, "when"), reason, "make them two overrides")
+            twin = next((other for other, its in names.items() if its == names[name] and other != name), None)
+            if twin is not None:
+                reason = f"the mock has one override of this kind, which is {twin!r} already"
+                self._cannot(("overrides", name), reason, "")
+        if "rain" not in names.values():
+            self._cannot(("overrides",), "the mock always has a rain contact, and the table has none", "")
+        return names
+
+    def _write_rule(self, name: str, its: dict[str, Any]) -> None:
+        override = self._table.model.overrides[name]
+        if self._names[name] == "failure":
+            for key in ("entry_delay", "release_delay"):
+                if getattr(override, key):
+                    self._cannot(
+                        ("overrides", name, key), "the mock's failure override knows no delay", "write 0 s"
+                    )
+        else:
+            its["entry_delay"] = _seconds(override.entry_delay)
+            its["release_delay"] = _seconds(override.release_delay)
+        its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
+        if override.leeward:
+            if self._names[name] != "gale":
+                self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
+            its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
+            faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
+            its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
+        if not override.only_close:
+            its["only_close"] = False
+        if override.latched:
+            its["latched"] = True
+
+    def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
+        if isinstance(condition, ThresholdCondition | ContactCondition):
+            key = condition_key(condition)  # type: ignore[arg-type]
+            self._wired((*path, key), str(output_of(condition)), _INPUTS[key])  # type: ignore[arg-type]
+        if isinstance(condition, ThresholdCondition) and condition.rising == isinstance(
+            condition, LevelCondition
+        ):
+            self._cannot(path, "the mock has no override on this side of the value", "")
+        match condition:
+            case ContactCondition():
+                its["debounce"] = _seconds(condition.debounce)
+            case WindCondition():
+                its |= {"gust_over": _seconds(condition.averaged_over), "gale_at": str(condition.begins_at)}
+                its["hysteresis"] = _apart(condition)
+            case RainfallCondition():
+                bucket = self._mock["tip_rate"]
+                bucket |= {"tip": str(condition.tip), "tips": condition.of_last}
+                bucket |= {"wet_at": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case LevelCondition():
+                its |= {"frost_at": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case BusSilentCondition():
+                loss = {"silent_for": _seconds(condition.bus_silent), "treat_as": self._names[name]}
+                self._mock["bus_loss"] = loss
+
+    def _write_sensors(self, sensors: dict[str, Any]) -> None:
+        for name, sensor in self._table.model.sensors.items():
+            path: Path = ("sensors", name)
+            place = self._input_of(path, name)
+            if place == "cups":
+                sensors["cups"] = {"silent_for": _seconds(sensor.fails_after)}
+            elif place in sensors:
+                sensors[place] |= {
+                    "fails_after": _seconds(sensor.fails_after),
+                    "recovers_after": _seconds(sensor.mends_after),
+                }
+                if "stuck" in sensor.how:
+                    where = (*path, "how", sensor.how.index("stuck"))
+                    self._cannot(
+                        where, "the mock takes a value that stays as it is for a steady one", "leave it out"
+                    )
+            elif place is not None:
+                self._cannot(path, f"the mock watches no sensor at its input {place!r}", "")
+                continue
+            for override_name, override in self._table.model.overrides.items():
+                if place and any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
+                    if "treat_as" in sensors[place]:
+                        reason = f"the mock takes a failed {name!r} for one override only"
+                        self._cannot(("overrides", override_name, "when"), reason, "")
+                    sensors[place]["treat_as"] = self._names[override_name]
+
+    def _input_of(self, path: Path, name: str) -> str | None:
+        output = self._bench.model.outputs.get(name)
+        if output is None:
+            hint = nearest(name, self._bench.model.outputs)
+            self._cannot(path, f"bench {self._bench.path} has no output {name!r}", hint)
+            return None
+        place = output.wired.get("input")
+        return place if isinstance(place, str) else None
+
+    def _wired(self, path: Path, name: str, place: str) -> None:
+        found = self._input_of(path, name)
+        if found is not None and found != place:
+            reason = f"output {name!r} of bench {self._bench.path} is wired to the mock's {found!r}"
+            self._cannot(path, reason, f"this condition is read at its {place!r}")
+
+    def _cannot(self, path: Path, reason: str, hint: str) -> None:
+        self.problems.append(self._table.problem(path, reason, hint))
+
+
+def _seconds(span_s: float) -> str:
+    return f"{span_s!r} s".replace(".0 s", " s")
+
+
+def _apart(condition: ThresholdCondition) -> str:
+    """Return how far apart a condition's two values are, as the mock's settings say it."""
+    begins: Quantity = condition.begins_at
+    return f"{abs(begins.value - condition.ends_at.value):.9g} {canonical_symbol(begins.dimension)}"
+
+
+def _spliced(bench: Loaded[BenchFile], mock: dict[str, Any]) -> str:
+    """Return the bench file's text with another mock section; the rest stays as it was written."""
+    tree = bench.tree
+    assert isinstance(tree, Table), "a bench file is a mapping"
+    if any(entry.column > 1 for entry in tree.entries.values()):  # written in braces
+        return yaml.safe_dump({**as_data(tree), "mock": mock}, sort_keys=False, allow_unicode=True)
+    entries = sorted(tree.entries.items(), key=lambda item: item[1].line)
+    section = yaml.safe_dump(
+        {"mock": mock}, sort_keys=False, allow_unicode=True, default_flow_style=None, width=110
+    )
+    section = _WHOLE_SECONDS.sub(r"\1 s", section)
+    lines = bench.text.splitlines(keepends=True)
+    begin = next(entry.line for key, entry in entries if key == "mock") - 1
+    after = [entry.line - 1 for _, entry in entries if entry.line - 1 > begin]
+    end = after[0] if after else len(lines)
+    return "".join((*lines[:begin], section, *lines[end:]))
