@@ -28,7 +28,8 @@ class _Chained:
 
     def __call__(self, _logger: object, _method: str, event: MutableMapping[str, Any]) -> bytes:
         ordered = {"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event}
-        line, self.digest = seal(_encode(ordered).encode(), self.digest)
+        # Half a surrogate pair, which no UTF-8 holds, is written as JSON's own escape.
+        line, self.digest = seal(_encode(ordered).encode("utf-8", "backslashreplace"), self.digest)
         self.seq += 1
         return line + b"\n"
 
@@ -145,7 +146,7 @@ class RecordLog:
 def free_path(folder: Path, stem: str) -> Path:
     """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that does not exist."""
     candidate, number = folder / f"{stem}.jsonl", 1
-    while candidate.exists():
+    while os.path.lexists(candidate):
         number += 1
         candidate = folder / f"{stem}-{number}.jsonl"
     return candidate
