@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import FileError, Problem
 from harness.record.read import read_log
-from harness.record.results import RunRecord, results_of
+from harness.record.results import ABORTED, RunRecord, results_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,7 +27,34 @@ class Logged:
     run: RunRecord
 
 
-def read_runs(paths: Sequence[Path]) -> list[Logged]:
+@final
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Runs to be told of together, at least one.
+
+    Attributes:
+        runs: the runs.
+        not_run: names of the profiles that were to be run and were not, since something ended the command before.
+    """
+
+    runs: tuple[Logged, ...]
+    not_run: tuple[str, ...] = ()
+
+    @property
+    def verdict(self) -> str:
+        """How they ended together: the worst that occurs, and aborted when not all were run."""
+        found = {logged.run.verdict for logged in self.runs}
+        return ABORTED if self.not_run else next(word for word in WORST_FIRST if word in found)
+
+    @property
+    def counted(self) -> str:
+        """How many ended how: `12 runs: 1 fail, 11 pass`."""
+        counts = Counter(logged.run.verdict for logged in self.runs)
+        said = ", ".join(f"{counts[word]} {word}" for word in WORST_FIRST if counts[word])
+        return f"{len(self.runs)} run{'s' * (len(self.runs) != 1)}: {said}"
+
+
+def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
     """Read the runs of at least one log; logs of self-checks hold none and are passed over.
 
     Raises:
@@ -48,17 +75,4 @@ def read_runs(paths: Sequence[Path]) -> list[Logged]:
         ]
     if problems:
         raise FileError(problems)
-    return runs
-
-
-def together(runs: Sequence[Logged]) -> str:
-    """Return how some runs ended together: the worst that occurs."""
-    found = {logged.run.verdict for logged in runs}
-    return next((word for word in WORST_FIRST if word in found), "aborted")
-
-
-def counted(runs: Sequence[Logged]) -> str:
-    """Return how many runs ended how: `12 runs: 1 fail, 11 pass`."""
-    counts = Counter(logged.run.verdict for logged in runs)
-    said = ", ".join(f"{counts[word]} {word}" for word in WORST_FIRST if counts[word])
-    return f"{len(runs)} run{'s' * (len(runs) != 1)}: {said}"
+    return tuple(runs)

@@ -11,7 +11,7 @@ from junitparser import Error, Failure, JUnitXml, xunit2
 from bench.benchfile import load_bench
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from harness.profile.load import load_profile
-from harness.record.logged import read_runs
+from harness.record.logged import Batch, read_runs
 from harness.record.outputs.files import write_output
 from harness.run.view import SilentView
 from harness.session import Session
@@ -37,7 +37,7 @@ def runs(tmp_path_factory):
 @pytest.mark.parametrize("dialect", [JUnitXml, xunit2.JUnitXml])
 def test_an_independent_reader_finds_what_the_logs_hold(dialect, runs, tmp_path):
     """Suites, tests, ends, messages and properties are read back as the logs say them."""
-    write_output(tmp_path / "results.xml", runs)
+    write_output(tmp_path / "results.xml", Batch(runs))
     suites = list(dialect.fromfile(str(tmp_path / "results.xml")))
     assert [suite.name for suite in suites] == [
         f"rain while the vents are partly open, run {n}" for n in (1, 2, 3)
@@ -60,7 +60,7 @@ def test_an_independent_reader_finds_what_the_logs_hold(dialect, runs, tmp_path)
 
 def test_an_independent_reader_counts_the_same(runs, tmp_path):
     """The totals that the file states are those that the reader counts itself."""
-    write_output(tmp_path / "results.xml", runs)
+    write_output(tmp_path / "results.xml", Batch(runs))
     read = JUnitXml.fromfile(str(tmp_path / "results.xml"))
     stated = (read.tests, read.failures, read.errors)
     read.update_statistics()

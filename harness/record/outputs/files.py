@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING, Final
 from bench.errors import FileError, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
-    from harness.record.logged import Logged
+    from harness.record.logged import Batch
 
 ENDINGS: Final = (".xml", ".md", ".json")
 """Endings of the files that CI servers and other programs read: JUnit XML, a Markdown summary, results as JSON."""
 
 
-def made_for(ending: str, runs: Sequence[Logged]) -> str:
+def made_for(ending: str, batch: Batch) -> str:
     """Return the output for one of `ENDINGS`."""
     match ending:
         case ".xml":
@@ -27,18 +26,22 @@ def made_for(ending: str, runs: Sequence[Logged]) -> str:
             from harness.record.outputs.results import results_json as make  # noqa: PLC0415 - pydantic is slow
         case _:
             raise AssertionError(f"{ending} is none of {ENDINGS}")
-    return make(runs)
+    return make(batch)
 
 
-def write_output(path: Path, runs: Sequence[Logged]) -> None:
-    """Write the output that a file's ending asks for; a file of that name is replaced.
+def write_output(path: Path, batch: Batch) -> None:
+    """Write the output that a file's ending asks for, in place of one that stands there.
+
+    The file is there as a whole or, if anything fails, as it was.
 
     Raises:
         FileError: it cannot be written.
     """
-    text = made_for(path.suffix, runs)
+    text = made_for(path.suffix.lower(), batch)
+    part = path.with_name(f".{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="\n")
+        part.write_text(text, encoding="utf-8", newline="\n")
+        part.replace(path)
     except OSError as error:
         raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error

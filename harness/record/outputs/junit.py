@@ -20,19 +20,22 @@ from harness.record.results import ABORTED
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from harness.record.logged import Logged
+    from harness.record.logged import Batch, Logged
     from harness.record.results import FindingRecord, RunRecord
 
 WHOLE_RUN: Final = "the whole run"
 """Name of the test that stands for a run without a verdict."""
 
 
-def junit(runs: Sequence[Logged]) -> str:
-    """Return the runs as a JUnit XML document."""
+def junit(batch: Batch) -> str:
+    """Return the runs as a JUnit XML document; a profile that was not run is an error too."""
     root = ElementTree.Element("testsuites", name="ventproof")
-    suites = [_suite(root, logged, title) for logged, title in zip(runs, titles(runs), strict=True)]
-    _count(root, [case for suite in suites for case in suite.iter("testcase")])
-    root.set("time", f"{sum(logged.run.duration_s for logged in runs):.3f}")
+    for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
+        _suite(root, logged, title)
+    for profile in batch.not_run:
+        _missing(root, profile)
+    _count(root)
+    root.set("time", f"{sum(logged.run.duration_s for logged in batch.runs):.3f}")
     ElementTree.indent(root)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
 
@@ -54,7 +57,7 @@ def titles(runs: Sequence[Logged]) -> list[str]:
     return [f"{name}, run {next(numbers[name])}" if name in numbers else name for name in profiles]
 
 
-def _suite(root: ElementTree.Element, logged: Logged, title: str) -> ElementTree.Element:
+def _suite(root: ElementTree.Element, logged: Logged, title: str) -> None:
     run = logged.run
     suite = ElementTree.SubElement(root, "testsuite", name=one_line(title))
     if run.started is not None:
@@ -69,8 +72,14 @@ def _suite(root: ElementTree.Element, logged: Logged, title: str) -> ElementTree
         unique = f"{name} ({taken[name]})" if taken[name] > 1 else name
         case = ElementTree.SubElement(suite, "testcase", classname=one_line(title), name=unique)
         _end(case, run, finding)
-    _count(suite, list(suite.iter("testcase")))
-    return suite
+    _count(suite)
+
+
+def _missing(root: ElementTree.Element, profile: str) -> None:
+    suite = ElementTree.SubElement(root, "testsuite", name=one_line(profile))
+    case = ElementTree.SubElement(suite, "testcase", classname=one_line(profile), name=WHOLE_RUN)
+    ElementTree.SubElement(case, "error", type=ABORTED, message="not run: something ended the command before")
+    _count(suite)
 
 
 def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
@@ -110,7 +119,8 @@ def _end(case: ElementTree.Element, run: RunRecord, finding: FindingRecord | Non
         told.text = one_line(f"took {took(finding)}; margin {margin(finding)}")
 
 
-def _count(parent: ElementTree.Element, cases: Sequence[ElementTree.Element]) -> None:
+def _count(parent: ElementTree.Element) -> None:
+    cases = list(parent.iter("testcase"))
     parent.set("tests", str(len(cases)))
     parent.set("failures", str(sum(case.find("failure") is not None for case in cases)))
     parent.set("errors", str(sum(case.find("error") is not None for case in cases)))

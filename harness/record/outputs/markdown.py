@@ -6,7 +6,6 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from harness.judge.verdict import Verdict
-from harness.record.logged import counted, together
 from harness.record.outputs.clean import one_line
 from harness.record.outputs.said import margin, response, took
 from harness.run.text import NOT_RUN
@@ -14,7 +13,7 @@ from harness.run.text import NOT_RUN
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from harness.record.logged import Logged
+    from harness.record.logged import Batch, Logged
     from harness.record.results import FindingRecord, RunRecord
 
 LONGEST: Final = 60_000
@@ -38,12 +37,12 @@ def escaped(text: str, longest: int = _LONGEST_TEXT) -> str:
     return _BECOMES_A_LINK.sub(r"\1<!-- -->", _MARKUP.sub(r"\\\1", safe))
 
 
-def markdown(runs: Sequence[Logged]) -> str:
+def markdown(batch: Batch) -> str:
     """Return the summary: how all ended, what did not pass, and a table of the runs.
 
     What does not fit is left out from the end, and the summary says so.
     """
-    lines = [*_head(runs), *_open(runs), *_table(runs)]
+    lines = [*_head(batch), *_open(batch.runs), *_table(batch.runs)]
     size, kept = 0, []
     for number, line in enumerate(lines):
         size += len(line) + 1
@@ -54,11 +53,13 @@ def markdown(runs: Sequence[Logged]) -> str:
     return "\n".join(kept) + "\n"
 
 
-def _head(runs: Sequence[Logged]) -> Iterator[str]:
-    verdict = together(runs)
-    yield f"### {_SIGN[verdict]} ventproof: {verdict}"
+def _head(batch: Batch) -> Iterator[str]:
+    yield f"### {_SIGN[batch.verdict]} ventproof: {batch.verdict}"
     yield ""
-    yield f"{counted(runs)}. {_tested(logged.run for logged in runs)}"
+    yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
+    if batch.not_run:
+        yield ""
+        yield f"**Not run**, something having ended the command before: {', '.join(map(escaped, batch.not_run))}."
 
 
 def _tested(runs: Iterable[RunRecord]) -> str:

@@ -7,13 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from harness.profile.schema import DIALECT
-from harness.record.logged import together
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from bench.samples import Window
-    from harness.record.logged import Logged
+    from harness.record.logged import Batch, Logged
     from harness.record.results import FindingRecord
 
 Decided = Literal["pass", "fail", "inconclusive"]
@@ -117,14 +114,18 @@ class Results(_Part):
     version: Literal[1] = 1
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
-    """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass."""
+    """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when not all
+    that was asked for was run."""
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
     """The runs, in the order in which their logs were named."""
+    not_run: tuple[str, ...]
+    """Names of the profiles that were to be run and were not, something having ended the command before."""
 
 
-def results_json(runs: Sequence[Logged]) -> str:
+def results_json(batch: Batch) -> str:
     """Return the runs as a JSON document of the published format."""
-    made = Results.model_validate({"verdict": together(runs), "runs": tuple(_run(logged) for logged in runs)})
+    runs = tuple(_run(logged) for logged in batch.runs)
+    made = Results.model_validate({"verdict": batch.verdict, "runs": runs, "not_run": batch.not_run})
     return made.model_dump_json(indent=2) + "\n"
 
 

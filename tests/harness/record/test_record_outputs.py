@@ -13,7 +13,7 @@ from markdown_it import MarkdownIt
 
 from bench.errors import FileError
 from harness.judge.verdict import Verdict
-from harness.record.logged import counted, read_runs, together
+from harness.record.logged import Batch, read_runs
 from harness.record.outputs.clean import REPLACEMENT, clean
 from harness.record.outputs.files import ENDINGS, made_for, write_output
 from harness.record.outputs.junit import WHOLE_RUN, junit
@@ -30,6 +30,18 @@ MADE_UP = settings(
 )
 
 
+def xml(runs, not_run=()):
+    return ElementTree.fromstring(junit(Batch(tuple(runs), not_run)))
+
+
+def page(runs, not_run=()):
+    return markdown(Batch(tuple(runs), not_run))
+
+
+def results(runs, not_run=()):
+    return json.loads(results_json(Batch(tuple(runs), not_run)))
+
+
 def shown(text: str) -> str:
     """Return what a reader of a Markdown page sees, by an independent renderer."""
     tokens = MarkdownIt("gfm-like", {"linkify": False}).parseInline(text)[0].children
@@ -43,7 +55,7 @@ def shown(text: str) -> str:
 def test_junit_never_shows_a_run_as_better_than_it_was(run, found, logged, finding):
     """Whatever the log says of the run and its responses, all tests pass only where everything passed."""
     findings = tuple(finding(verdict=verdict, number=n) for n, verdict in enumerate(found))
-    root = ElementTree.fromstring(junit([logged(verdict=run, findings=findings)]))
+    root = xml([logged(verdict=run, findings=findings)])
     flagged = [case for case in root.iter("testcase") if len(case)]
     good = run == "pass" and bool(found) and set(found) == {Verdict.PASS}
     assert (not flagged) == good
@@ -55,7 +67,7 @@ def test_junit_never_shows_a_run_as_better_than_it_was(run, found, logged, findi
 
 def test_junit_of_an_aborted_run_says_why(logged):
     """The whole run is an error with the log's reason, and what had passed is told but not counted."""
-    root = ElementTree.fromstring(junit([logged(verdict="aborted")]))
+    root = xml([logged(verdict="aborted")])
     (case,) = root.iter("testcase")
     assert case.get("name") == WHOLE_RUN
     assert case.find("error").get("message") == "aborted: the bus fell silent"
@@ -66,14 +78,14 @@ def test_junit_tells_repeats_and_like_responses_apart(logged, finding):
     """Servers merge tests of one name, so each response of each repeat has a name of its own."""
     twice = (finding(), finding(number=1))
     runs = [logged(repeat=2, findings=twice), logged(repeat=1, findings=twice)]
-    root = ElementTree.fromstring(junit(runs))
+    root = xml(runs)
     assert [suite.get("name") for suite in root] == [
         "rain closes the vents, run 2",
         "rain closes the vents, run 1",
     ]
     names = [(case.get("classname"), case.get("name")) for case in root.iter("testcase")]
     assert len(set(names)) == 4
-    same = ElementTree.fromstring(junit([logged(), logged()]))
+    same = xml([logged(), logged()])
     assert [suite.get("name") for suite in same] == [
         "rain closes the vents, run 1",
         "rain closes the vents, run 2",
@@ -94,12 +106,12 @@ def test_outputs_hold_whatever_text_files_and_units_hold(text, logged, finding):
             findings=(finding(why=text, step_name=text, verdict=Verdict.INCONCLUSIVE),),
         )
     ]
-    root = ElementTree.fromstring(junit(runs))
+    root = xml(runs)
     assert root.find("testsuite").get("name") == " ".join(clean(text).split())
-    page = markdown(runs)
-    assert len(page.splitlines()) == len(markdown([logged(verdict="inconclusive")]).splitlines())
+    made = page(runs)
+    assert len(made.splitlines()) == len(page([logged(verdict="inconclusive")]).splitlines())
     if "\ud800" not in text:  # no log can hold half a character
-        assert json.loads(results_json(runs))["runs"][0]["operator"] == text
+        assert results(runs)["runs"][0]["operator"] == text
 
 
 @settings(max_examples=200, deadline=None)
@@ -129,10 +141,10 @@ def test_markdown_escapes(text, page):
 
 def test_markdown_fits_a_comment(logged):
     """A summary of very many runs ends in a line that says how much does not fit."""
-    page = markdown([logged(verdict="fail") for _ in range(500)])
-    assert len(page) < LONGEST + 100
-    assert page.splitlines()[-1].endswith("more lines do not fit; the logs hold everything.")
-    assert page.startswith("### ❌ ventproof: fail\n")
+    made = page([logged(verdict="fail") for _ in range(500)])
+    assert len(made) < LONGEST + 100
+    assert made.splitlines()[-1].endswith("more lines do not fit; the logs hold everything.")
+    assert made.startswith("### ❌ ventproof: fail\n")
 
 
 def test_markdown_puts_what_did_not_pass_first(logged, finding):
@@ -140,19 +152,19 @@ def test_markdown_puts_what_did_not_pass_first(logged, finding):
     failed = finding(verdict=Verdict.FAIL, why="too late by 3 s")
     left = finding(verdict=Verdict.INCONCLUSIVE, why=f"{NOT_RUN}: an earlier step did not pass")
     runs = [logged(profile="good"), logged(profile="bad", verdict="fail", findings=(failed, left, left))]
-    page = markdown(runs)
-    assert page.index("too late by 3 s") < page.index("| good |")
-    assert page.index("| bad |") < page.index("| good |")
-    assert "2 more responses were not run" in page
-    assert "2 runs: 1 fail, 1 pass." in page
+    made = page(runs)
+    assert made.index("too late by 3 s") < made.index("| good |")
+    assert made.index("| bad |") < made.index("| good |")
+    assert "2 more responses were not run" in made
+    assert "2 runs: 1 fail, 1 pass." in made
 
 
 def test_markdown_says_when_not_all_is_of_one_kind(logged):
     """Runs of two firmware versions are not summed up as one."""
-    page = markdown([logged(), logged(firmware="1.1")])
+    made = page([logged(), logged(firmware="1.1")])
     assert (
         "**Not all of one kind:** Unit GH-7, firmware 1.0, bench mock. Unit GH-7, firmware 1.1, bench mock."
-        in page
+        in made
     )
 
 
@@ -160,7 +172,7 @@ def test_markdown_says_when_not_all_is_of_one_kind(logged):
 @given(ends=st.lists(ENDS, min_size=1, max_size=4))
 def test_json_is_of_the_published_schema(ends, logged):
     """Results are valid under `ventproof schema results`, and their verdict is the worst."""
-    made = json.loads(results_json([logged(verdict=end) for end in ends]))
+    made = results([logged(verdict=end) for end in ends])
     jsonschema.validate(made, results_schema(), cls=jsonschema.Draft202012Validator)
     order = ["aborted", "fail", "inconclusive", "pass"]
     assert made["verdict"] == min(ends, key=order.index)
@@ -168,30 +180,40 @@ def test_json_is_of_the_published_schema(ends, logged):
 
 def test_the_published_schema_refuses_what_is_no_result():
     """A document without runs, or with a verdict of another word, is refused."""
-    wrong = {"format": "ventproof results", "version": 1, "verdict": "ok", "runs": []}
+    wrong = {"format": "ventproof results", "version": 1, "verdict": "ok", "runs": [], "not_run": []}
     errors = list(jsonschema.Draft202012Validator(results_schema()).iter_errors(wrong))
     assert {error.json_path for error in errors} == {"$.verdict", "$.runs"}
 
 
 def test_outputs_are_chosen_by_the_ending(tmp_path, logged):
     """Each ending gives its own output, and a file that cannot be written is one clear error."""
+    batch = Batch((logged(),))
     for ending in ENDINGS:
-        write_output(tmp_path / "new" / f"results{ending}", [logged()])
-        assert (tmp_path / "new" / f"results{ending}").read_text(encoding="utf-8") == made_for(
-            ending, [logged()]
-        )
+        write_output(tmp_path / "new" / f"results{ending}", batch)
+        assert (tmp_path / "new" / f"results{ending}").read_text(encoding="utf-8") == made_for(ending, batch)
     (tmp_path / "folder.xml").mkdir()
     with pytest.raises(FileError, match=r"folder\.xml: cannot be written: Is a directory"):
-        write_output(tmp_path / "folder.xml", [logged()])
+        write_output(tmp_path / "folder.xml", batch)
 
 
 def test_runs_together_end_as_the_worst_does(logged):
     """Aborted comes before fail, fail before inconclusive, as in the exit codes."""
-    runs = [logged(verdict=verdict) for verdict in ("pass", "inconclusive", "fail")]
-    assert together(runs) == "fail"
-    assert together([*runs, logged(verdict="aborted")]) == "aborted"
-    assert counted(runs) == "3 runs: 1 fail, 1 inconclusive, 1 pass"
-    assert counted(runs[:1]) == "1 run: 1 pass"
+    runs = tuple(logged(verdict=verdict) for verdict in ("pass", "inconclusive", "fail"))
+    assert Batch(runs).verdict == "fail"
+    assert Batch((*runs, logged(verdict="aborted"))).verdict == "aborted"
+    assert Batch(runs).counted == "3 runs: 1 fail, 1 inconclusive, 1 pass"
+    assert Batch(runs[:1]).counted == "1 run: 1 pass"
+
+
+def test_what_was_not_run_is_never_left_out(logged):
+    """A profile that something kept from being run is an error in every output, though all runs passed."""
+    root = xml([logged()], ("frost", "gale"))
+    assert (root.get("tests"), root.get("errors")) == ("3", "2")
+    assert [suite.get("name") for suite in root] == ["rain closes the vents", "frost", "gale"]
+    made = results([logged()], ("frost",))
+    assert (made["verdict"], made["not_run"]) == ("aborted", ["frost"])
+    assert page([logged()], ("frost",)).startswith("### ⛔ ventproof: aborted\n")
+    assert "**Not run**, something having ended the command before: frost." in page([logged()], ("frost",))
 
 
 def test_a_file_that_is_no_log_is_told(tmp_path):
