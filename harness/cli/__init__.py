@@ -30,6 +30,8 @@ _COMMANDS: Final = {
     "verify": "Check that a log is whole and unchanged, and who signed it.",
     "sign": "Sign logs, so that nobody can write them anew unnoticed.",
     "key": "Make a pair of keys to sign logs with.",
+    "history": "Find past runs again; export them, or open a page of them.",
+    "challenge": "Run a suite against every fault of the mock: which would it miss?",
     "mock": "Serve the mock unit and mock relay boards on real wires.",
     "schema": "Print the JSON Schema of a kind of file, for editors.",
     "explain": "Say what a word of the files means, with an example.",

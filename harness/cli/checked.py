@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.summary import new_console
+from harness.cli.console import new_console
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

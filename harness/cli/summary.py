@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from harness.cli.console import new_console
 from harness.run.case import START
 from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
 from harness.series import COVERAGE
@@ -176,19 +177,3 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         )
     else:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
-
-
-class _Console(Console):
-    """A console that tells when its reader went away, where rich would end the program with code 1."""
-
-    def on_broken_pipe(self) -> None:
-        """Say so to whoever printed."""
-        raise BrokenPipeError
-
-
-def new_console() -> Console:
-    """Return where results are printed: the terminal, or 120 columns where there is none."""
-    console = _Console(highlight=False)
-    if not console.is_terminal:
-        console.width = 120
-    return console

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
@@ -83,7 +84,7 @@ class RunRecord:
         unit: serial number of the unit under test.
         firmware: its firmware version.
         operator: who ran the test.
-        started: date and time in ISO 8601; None for a run in virtual time, which has none.
+        started: date and time in ISO 8601, UTC; None for a run in virtual time, which has none.
         clock: `virtual` or `wall`.
         decision: the rule of decision, `guarded` or `simple`.
         repeat: which repeat it was, from 1.
@@ -153,7 +154,7 @@ def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
         unit=str(header["unit"]),
         firmware=str(header["firmware"]),
         operator=str(header["operator"]),
-        started=None if header["started"] is None else str(header["started"]),
+        started=None if header["started"] is None else _utc(header["started"]),
         clock=str(header["clock"]),
         decision=str(header["decision"]),
         repeat=int(header["repeat"]),
@@ -163,6 +164,13 @@ def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
         version=str(header["versions"]["ventproof"]),
         findings=tuple(_findings(state, header["use"])),
     )
+
+
+def _utc(text: str) -> str:
+    moment = dt.datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} names no time zone")
+    return moment.astimezone(dt.UTC).isoformat()
 
 
 def _why_aborted(state: LogState) -> str:

@@ -1,0 +1,197 @@
+"""`ventproof history`: past runs, found again by unit, firmware, profile, verdict and date."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, ParamSpec, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from harness.record.history.store import History
+    from harness.record.history.wanted import Wanted
+
+ENVIRONMENT: Final = "VENTPROOF_HISTORY"
+"""Environment variable that says where the history is kept."""
+
+_DEFAULT: Final = "records/history.sqlite"
+_SHOWN: Final = 30
+_ON_PAGE: Final = 1000
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
+
+
+def _placed(function: Callable[_P, _R]) -> Callable[_P, _R]:
+    """Add the option that says where the history is kept."""
+    return click.option(
+        "--history",
+        "place",
+        default=_DEFAULT,
+        envvar=ENVIRONMENT,
+        metavar="FILE|URL",
+        show_default=True,
+        show_envvar=True,
+        help="The history: an SQLite file, or postgresql://user@host/database.",
+    )(function)
+
+
+def _filtered(function: Callable[_P, _R]) -> Callable[_P, _R]:
+    """Add the options that say which runs are wanted."""
+    verdicts = click.Choice(["pass", "fail", "inconclusive", "aborted"])
+    for option in (
+        click.option("--limit", type=click.IntRange(1), metavar="N", help="Only the newest N runs."),
+        click.option("--until", metavar="DATE", help="Only runs of this day (UTC) and earlier."),
+        click.option("--since", metavar="DATE", help="Only runs of this day (UTC) and later."),
+        click.option(
+            "--verdict", "verdicts", multiple=True, type=verdicts, help="Only runs that ended so; repeatable."
+        ),
+        click.option("--profile", metavar="PATTERN", help="Only this profile, by its name."),
+        click.option("--firmware", metavar="PATTERN", help="Only this firmware version."),
+        click.option("--unit", metavar="PATTERN", help="Only this unit; in patterns * stands for anything."),
+    ):
+        function = option(function)
+    return function
+
+
+def _wanted(
+    unit: str | None,
+    firmware: str | None,
+    profile: str | None,
+    verdicts: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    limit: int | None,
+) -> Wanted:
+    from harness.record.history.wanted import Wanted, since_of, until_of  # noqa: PLC0415 - with the slow imports
+
+    return Wanted(
+        unit=unit,
+        firmware=firmware,
+        profile=profile,
+        verdicts=verdicts,
+        since=since_of(since) if since else None,
+        until=until_of(until) if until else None,
+        limit=limit,
+    )
+
+
+def _open(place: str, *, create: bool = False) -> History:
+    from harness.record.history.place import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
+    from harness.record.history.store import History  # noqa: PLC0415
+
+    return History(place_of(place), create=create)
+
+
+@click.group("history", invoke_without_command=True)
+@_placed
+@_filtered
+@click.option(
+    "--html",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a page to find units and see trends instead; a file of that name is replaced.",
+)
+@click.pass_context
+def command(
+    ctx: click.Context,
+    place: str,
+    unit: str | None,
+    firmware: str | None,
+    profile: str | None,
+    verdicts: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    limit: int | None,
+    html: Path | None,
+) -> int | None:
+    """List past runs, the newest first; or write a page of them.
+
+    Every run is entered when it ends. The logs are the truth; the history only finds them, and `import` makes it anew.
+    """
+    if ctx.invoked_subcommand is not None:
+        given = [name for name in ctx.params if ctx.get_parameter_source(name) is _ON_COMMAND_LINE]
+        if given:
+            raise click.UsageError(f"write the options after `{ctx.invoked_subcommand}`")
+        return None
+    from dataclasses import replace  # noqa: PLC0415 - kept with the slow imports
+
+    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit)
+    history = _open(place)
+    if html is not None:
+        from harness.record.history.page import write_page  # noqa: PLC0415 - only where a page is asked for
+
+        wanted = wanted if limit else replace(wanted, limit=_ON_PAGE)
+        click.echo(f"{write_page(html, history, wanted)} runs in {html}")
+        return 0
+    from harness.cli.historytable import show_runs  # noqa: PLC0415 - rich is slow to import
+
+    show_runs(history, wanted if limit else replace(wanted, limit=_SHOWN))
+    return 0
+
+
+_ON_COMMAND_LINE: Final = click.core.ParameterSource.COMMANDLINE
+
+
+@command.command("import")
+@_placed
+@click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
+def import_command(place: str, logs: tuple[Path, ...]) -> int:
+    """Enter LOGS (files or folders); what is known already is not entered again.
+
+    \b
+    Exit code 0: every log was read. 3: at least one could not be; all others are entered.
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from collections import Counter  # noqa: PLC0415 - kept with the slow imports
+
+    from bench.errors import FileError  # noqa: PLC0415
+    from harness.cli import EXIT_INPUT, EXIT_PASS  # noqa: PLC0415
+    from harness.cli.options import log_paths  # noqa: PLC0415
+
+    paths = log_paths(logs)
+    history = _open(place, create=True)
+    counts: Counter[str] = Counter()
+    for path in paths:
+        try:
+            counts[history.enter_log(path)] += 1
+        except FileError as error:
+            click.echo(str(error), err=True)
+            counts["refused"] += 1
+    said = {
+        "new": "new",
+        "continued": "known so far only in part",
+        "known": "known already",
+        "no run": "of self-checks, left out",
+        "refused": "refused",
+    }
+    parts = [f"{counts[key]} {text}" for key, text in said.items() if counts[key]]
+    click.echo(f"{counts.total()} log(s): {', '.join(parts)}")
+    return EXIT_INPUT if counts["refused"] else EXIT_PASS
+
+
+@command.command("export")
+@_placed
+@_filtered
+@click.argument("file", type=click.Path(path_type=Path))
+def export_command(
+    place: str,
+    file: Path,
+    unit: str | None,
+    firmware: str | None,
+    profile: str | None,
+    verdicts: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    limit: int | None,
+) -> int:
+    """Write runs to FILE (.csv or .parquet), one row a response. A file of that name is replaced.
+
+    In CSV a text that a spreadsheet would take for a formula gets an apostrophe before it.
+    """
+    from harness.record.history.export import export  # noqa: PLC0415 - with the slow imports
+
+    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit)
+    rows = export(file, _open(place).entries(wanted))
+    click.echo(f"{rows} row(s) in {file}")
+    return 0

@@ -1,0 +1,1 @@
+"""The history: an index of every run, made from the logs, which stay the truth."""

@@ -1,0 +1,162 @@
+"""The history's database: opened, brought up to date, written in one transaction a run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, final
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.pool import NullPool
+
+from bench.errors import FileError, Problem
+from harness.record.history.migrations import NEWEST
+from harness.record.history.place import Place
+
+if TYPE_CHECKING:
+    from sqlalchemy.engine.interfaces import DBAPIConnection
+
+_PATIENCE_S: Final = 30
+"""So long one process waits for another that writes; a run is entered in milliseconds."""
+
+_LOCK: Final = 7_036_874_417  # of our own choice: whoever migrates on a PostgreSQL server holds it
+
+
+@final
+class Database:
+    """An open history. Several processes may hold the same one open and write to it.
+
+    Args:
+        place: where it is kept.
+        create: make it when there is none.
+
+    Raises:
+        FileError: there is none, it cannot be opened, or it is a newer ventproof's.
+    """
+
+    def __init__(self, place: Place, *, create: bool) -> None:
+        self.place = place
+        if place.path is not None and not place.path.exists():
+            if not create:
+                hint = "`ventproof run` makes one as runs end, `ventproof history import` makes one from logs"
+                raise self._problem("there is no history here", hint)
+            self._make_folder(place.path.parent)
+        self._engine = self._new_engine()
+        with self._telling():
+            self._bring_up()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a transaction that reads.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        with self._telling(), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Give a transaction that writes; it is committed whole or not at all.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        with self._telling(), self._engine.connect() as connection:
+            connection.execution_options(ventproof_writes=True)
+            with connection.begin():
+                yield connection
+
+    def _new_engine(self) -> Engine:
+        if self.place.path is None:
+            try:
+                return create_engine(self.place.url, poolclass=NullPool)
+            except ModuleNotFoundError:
+                hint = "pip install 'ventproof[postgresql]'"
+                raise self._problem("the driver for PostgreSQL is not installed", hint) from None
+        engine = create_engine(self.place.url, poolclass=NullPool, connect_args={"timeout": _PATIENCE_S})
+        event.listen(engine, "connect", _set_up_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+        return engine
+
+    def _bring_up(self) -> None:
+        """Create or migrate the tables, unless they are what this ventproof knows."""
+        with self._engine.connect() as connection:
+            if _revision(connection) == NEWEST:
+                return
+        from alembic import command  # noqa: PLC0415 - slow, and needed once in the life of a history
+        from alembic.config import Config  # noqa: PLC0415
+        from alembic.util import CommandError  # noqa: PLC0415
+
+        config = Config()
+        scripts = str(Path(__file__).parent / "migrations")
+        config.set_main_option("script_location", scripts.replace("%", "%%"))
+        with self.writing() as connection:
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
+            config.attributes["connection"] = connection
+            try:
+                command.upgrade(config, NEWEST)
+            except CommandError:
+                said = f"this history is of a newer ventproof (revision {_revision(connection)})"
+                raise self._problem(said, "update ventproof") from None
+
+    def _make_folder(self, folder: Path) -> None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise self._problem(f"its folder cannot be made: {error.strerror}") from error
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        """Turn what the database says into one clear error."""
+        try:
+            yield
+        except SQLAlchemyError as error:
+            raise self._problem(f"the history cannot be used: {_said(error)}") from error
+
+    def _problem(self, reason: str, hint: str = "") -> FileError:
+        return FileError([Problem(self.place.shown, None, None, reason, hint)])
+
+
+def _revision(connection: Connection) -> str | None:
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    revision: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
+    return revision
+
+
+def _said(error: SQLAlchemyError) -> str:
+    """Return the database's own words, without the statement and its values."""
+    cause = getattr(error, "orig", None) or error
+    return " ".join(str(cause).split())
+
+
+def _set_up_sqlite(connection: DBAPIConnection, _record: Any) -> None:  # noqa: ANN401 - SQLAlchemy's signature
+    """Leave transactions to us, let readers read while somebody writes, and hold references."""
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    cursor.execute("PRAGMA foreign_keys = ON")
+    cursor.execute("PRAGMA journal_mode")
+    if cursor.fetchone() != ("wal",):
+        _try_wal(cursor)
+    cursor.close()
+
+
+def _try_wal(cursor: Any) -> None:  # noqa: ANN401 - as the driver gives it
+    """Ask for the write-ahead log; where another process holds the file it stays as it is, which is as safe."""
+    import sqlite3  # noqa: PLC0415 - SQLite's own errors, before SQLAlchemy wraps them
+
+    try:
+        cursor.execute("PRAGMA journal_mode = WAL")
+    except sqlite3.OperationalError as error:
+        if "locked" not in str(error):
+            raise
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    """Begin: who will write waits for its turn at once, for one who read first would be refused."""
+    writes = connection.get_execution_options().get("ventproof_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -1,0 +1,169 @@
+"""The history of runs: entered from logs, asked for by unit, firmware, profile, verdict and date."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal, final
+
+from sqlalchemy import Connection, Select, delete, func, insert, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session, selectinload
+
+from bench.clock import utc_now
+from bench.errors import FileError
+from harness.record.history.database import Database
+from harness.record.history.place import Place
+from harness.record.history.rows import finding_rows, record_of, run_row
+from harness.record.history.tables import Finding, Run
+from harness.record.history.wanted import Wanted
+from harness.record.read import check_log, read_log
+from harness.record.results import RunRecord, results_of
+
+Entered = Literal["new", "known", "continued", "no run"]
+"""What entering a log did: a new run, nothing, or the whole of a run of which only the beginning was known.
+
+A self-check's log holds no run and does not belong here.
+"""
+
+_SELFCHECK: Final = "selfcheck_begin"
+_AT_ONCE: Final = 200  # runs that are fetched together
+
+ALL: Final = Wanted()
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One run of the history.
+
+    Attributes:
+        record: the run; without its findings where they were not asked for.
+        at: when it was run; of a run in virtual time, when it was first entered.
+        file: its log, where it lay when it was entered.
+    """
+
+    record: RunRecord
+    at: dt.datetime
+    file: Path
+
+
+@final
+class History:
+    """An open history.
+
+    Args:
+        place: where it is kept.
+        create: make it when there is none.
+        now: tells date and time.
+
+    Raises:
+        FileError: there is none, it cannot be opened, or it is a newer ventproof's.
+    """
+
+    def __init__(
+        self, place: Place, *, create: bool = False, now: Callable[[], dt.datetime] = utc_now
+    ) -> None:
+        self.place = place
+        self._database = Database(place, create=create)
+        self._now = now
+
+    def enter_log(self, log: Path) -> Entered:
+        """Enter the run of a log; a log that is known already changes nothing but where it lies now.
+
+        Raises:
+            FileError: it is no log, or the database refuses.
+        """
+        state = read_log(log)
+        if state.events[0]["event"] == _SELFCHECK:
+            return "no run"
+        record = results_of(state, str(log))
+        row = run_row(record, self.place.stored(log), self._now())
+        with self._database.writing() as connection:
+            continued = [
+                run_id
+                for run_id, lines, digest in connection.execute(_beginnings(record))
+                if check_log(log, mark=lines).marked == digest
+            ]
+            if continued:
+                connection.execute(delete(Run).where(Run.id.in_(continued)))
+            run_id = _insert_new(connection, row)
+            if run_id is None:
+                self._mend_path(connection, record.digest, log)
+                return "known"
+            findings = finding_rows(record, run_id)
+            if findings:
+                connection.execute(insert(Finding), findings)
+        return "continued" if continued else "new"
+
+    def _mend_path(self, connection: Connection, digest: str, log: Path) -> None:
+        """Remember where a known log lies now, if it is not where it was."""
+        kept = connection.scalar(select(Run.file).where(Run.digest == digest))
+        if kept is not None and not self.place.found(kept).exists():
+            connection.execute(update(Run).where(Run.digest == digest).values(file=self.place.stored(log)))
+
+    def count(self, wanted: Wanted = ALL) -> int:
+        """Return how many runs there are, whatever the limit.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        with self._database.reading() as connection:
+            return connection.scalar(select(func.count()).select_from(Run).where(*wanted.conditions())) or 0
+
+    def entries(self, wanted: Wanted = ALL, *, findings: bool = True) -> Iterator[Entry]:
+        """Yield runs, the newest first; only a few at a time are held in memory.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        query: Select[Run] = (
+            select(Run).where(*wanted.conditions()).order_by(Run.at.desc(), Run.id.desc()).limit(wanted.limit)
+        )
+        if findings:
+            query = query.options(selectinload(Run.findings))
+        with self._database.reading() as connection, Session(connection) as session:
+            for runs in session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions():
+                for run in runs:
+                    record = record_of(run, run.findings if findings else ())
+                    yield Entry(record, run.at, self.place.found(run.file))
+                session.expunge_all()
+
+    def file_of(self, digest: str) -> Path | None:
+        """Return the log of a run, if it still lies there and is still that log.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        with self._database.reading() as connection:
+            kept = connection.scalar(select(Run.file).where(Run.digest == digest))
+        if kept is None:
+            return None
+        path = self.place.found(kept)
+        try:
+            return path if check_log(path).digest == digest else None
+        except FileError:
+            return None
+
+
+def _beginnings(record: RunRecord) -> Select[int, int, str]:
+    """Ask for runs without a closing line that a longer log may go on from."""
+    return select(Run.id, Run.lines, Run.digest).where(
+        Run.closed.is_(False),
+        Run.lines < record.lines,
+        Run.profile_sha256 == record.profile_sha256,
+        Run.bench_sha256 == record.bench_sha256,
+        Run.unit == record.unit,
+        Run.firmware == record.firmware,
+        Run.seed == str(record.seed),
+    )
+
+
+def _insert_new(connection: Connection, row: dict[str, object]) -> int | None:
+    """Insert a run unless its digest is known, and return its id; two processes may do so at once."""
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    insertion = dialect.insert(Run).values(row).on_conflict_do_nothing(index_elements=["digest"])
+    run_id: int | None = connection.scalar(insertion.returning(Run.id))
+    return run_id
