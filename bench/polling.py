@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from math import ceil
-from typing import TYPE_CHECKING, NoReturn, final
+from typing import TYPE_CHECKING, Final, NoReturn, final
 
-from bench.clock import now_s, sleep_until
-from bench.errors import BusFault, LinkError
+from bench.clock import Awake, now_s, sleep_until
+from bench.errors import BenchError, BusFault, LinkError
 from bench.samples import Gap, Poll
+from bench.wiring import InProcessBus
 
 if TYPE_CHECKING:
     from bench.interfaces import Bus, EvidenceSink
@@ -16,9 +17,10 @@ if TYPE_CHECKING:
     from bench.samples import GapReason
     from bench.wiring import BusSpec
 
+_SLEPT_S: Final = 1.0  # less may be a correction of one of the two clocks
 
 async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink: EvidenceSink) -> NoReturn:
-    """Poll until cancelled; trouble on the bus goes to `sink` as gaps and is never raised.
+    """Poll until cancelled or until the computer slept; trouble on the bus goes to `sink` as gaps and is never raised.
 
     Rounds begin at whole multiples of `every_s` after the first; rounds that are missed are left out, never
     made up for. A signal whose registers hold no number is left out of its `Poll`; a reply without any
@@ -30,6 +32,9 @@ async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink:
         every_s: seconds from the beginning of a round to the next.
         bus_spec: how the bus is declared; its reconnect times count here.
         sink: takes a `Poll` for every reply and a `Gap` for every fault.
+
+    Raises:
+        BenchError: the computer slept, and nobody watched.
     """
     await _Poller(bus, plan, every_s, bus_spec, sink).run()
 
@@ -42,6 +47,7 @@ class _Poller:
         self._every_s = every_s
         self._spec = spec
         self._sink = sink
+        self._awake = None if isinstance(spec, InProcessBus) else Awake()
         self._good_s = [now_s()] * len(plan.reads)
         """When each read's last good request went out: evidence reaches no further than that."""
 
@@ -71,7 +77,7 @@ class _Poller:
             return True
         self._good_s[index] = reply.requested_s
         request = read.request
-        self._sink(
+        self._hand_on(
             Poll(
                 self._plan.bus,
                 reply.requested_s,
@@ -100,4 +106,13 @@ class _Poller:
                 return
 
     def _gap(self, from_s: float, to_s: float, reason: GapReason, detail: str) -> None:
-        self._sink(Gap(self._plan.bus, from_s, to_s, reason, detail))
+        self._hand_on(Gap(self._plan.bus, from_s, to_s, reason, detail))
+
+    def _hand_on(self, evidence: Poll | Gap) -> None:
+        """Hand on what was seen, unless its times leave out a sleep."""
+        slept_s = self._awake.slept_s() if self._awake else 0.0
+        if slept_s > _SLEPT_S:
+            raise BenchError(
+                f"this computer slept for {slept_s:.1f} s and nobody watched the unit meanwhile: keep it awake"
+            )
+        self._sink(evidence)
