@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import Field, Tag
+from pydantic import Field, Tag, model_validator
 
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
+from bench.units import Dimension, Quantity
+from harness.profile.courses import (
+    Gust,
+    RainBlock,
+    RainSeries,
+    Seed,
+    Showers,
+    Storm,
+    Turbulence,
+    WindSeries,
+    check_amount,
+)
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
 
@@ -70,23 +82,107 @@ class Wait(StimulusCommon):
 
 
 class Rainfall(StimulusCommon):
-    """Let it rain evenly into a tipping bucket; it rains on beside what follows."""
+    """Let it rain into a tipping bucket; it rains on beside what follows.
+
+    One of `intensity` (with `for`), `blocks`, `storm`, `showers` and `series` says how it rains.
+    """
 
     rainfall: Name
     """The contact that stands for the bucket."""
-    intensity: AnyQuantity
-    """How hard it rains."""
-    for_: Annotated[PositiveSeconds, Field(alias="for")]
-    """How long it rains."""
+    intensity: AnyQuantity | None = None
+    """How hard it rains, evenly."""
+    to: AnyQuantity | None = None
+    """With `intensity`: the rain changes evenly to this intensity until its end."""
+    for_: Annotated[PositiveSeconds | None, Field(alias="for")] = None
+    """With `intensity`: how long it rains."""
+    blocks: Annotated[tuple[RainBlock, ...] | None, Field(min_length=1, max_length=10_000)] = None
+    """Spans of even rain, one after the other."""
+    storm: Storm | None = None
+    """A design storm."""
+    showers: Showers | None = None
+    """Random showers."""
+    series: RainSeries | None = None
+    """A measured series."""
+    faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
+    """The rain is played so many times as fast, and exactly as much falls; 0.5 takes twice the time."""
+    filled: AnyQuantity = Quantity(0.0, Dimension.PERCENT, "0 %")
+    """How full the bucket is when the rain begins, below 100 %."""
+    jitter: AnyQuantity = Quantity(0.0, Dimension.PERCENT, "0 %")
+    """Tips stray by at most this share of the time to their neighbours, below 50 %; their number is kept."""
+    seed: Seed = 0
+    """The same seed gives the same jitter."""
+
+    @model_validator(mode="after")
+    def _rains_in_one_way(self) -> Self:
+        ways = [
+            k for k in ("intensity", "blocks", "storm", "showers", "series") if getattr(self, k) is not None
+        ]
+        if len(ways) != 1:
+            reason = f"{' and '.join(ways)} together" if ways else "'intensity' is missing"
+            raise ValueError(
+                f"{reason}; say how it rains by one of intensity, blocks, storm, showers, series"
+            )
+        if (self.intensity is None) != (self.for_ is None):
+            key = "'for' is missing" if self.for_ is None else "for belongs to `intensity`"
+            raise ValueError(f"{key}; say how long it rains beside `intensity:`, and nowhere else")
+        if self.to is not None and self.intensity is None:
+            raise ValueError("to belongs to `intensity`; leave it out")
+        check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY)
+        check_amount("to", self.to, Dimension.RAIN_INTENSITY)
+        for key, most in (("filled", 100.0), ("jitter", 50.0)):
+            share: Quantity = getattr(self, key)
+            if share.dimension is not Dimension.PERCENT or not 0 <= share.value < most:
+                raise ValueError(f"{key} {share.text!r} must be from 0 % to below {most:g} %")
+        return self
 
 
 class Wind(StimulusCommon):
-    """Let a steady wind turn the cups; it blows on until another wind is stated or the run ends."""
+    """Let a wind turn the cups; it blows on until another wind is stated or the run ends.
+
+    It is steady at `speed`, unless `to`, `gust` or `turbulence` say more; or it follows a `series`, and then blows on
+    at its last speed.
+    """
 
     wind: Name
     """The contact that stands for the cups."""
-    speed: AnyQuantity
+    speed: AnyQuantity | None = None
     """How fast it blows; 0 m/s for a calm."""
+    to: AnyQuantity | None = None
+    """With `over`: the speed that it changes to evenly, and then keeps."""
+    over: PositiveSeconds | None = None
+    """How long the change takes."""
+    gust: Gust | None = None
+    """A gust, which begins at once."""
+    turbulence: Turbulence | None = None
+    """Turbulence, with `speed` for its mean."""
+    series: WindSeries | None = None
+    """A measured series."""
+    faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
+    """The series is played in so many times less time; every speed stays as it is."""
+
+    @model_validator(mode="after")
+    def _blows_in_one_way(self) -> Self:
+        if (self.speed is None) == (self.series is None):
+            reason = "'speed' is missing" if self.speed is None else "series beside `speed`"
+            raise ValueError(f"{reason}; say how it blows by one of speed, series")
+        more = [k for k in ("to", "gust", "turbulence", "series") if getattr(self, k) is not None]
+        if len(more) > 1:
+            raise ValueError(f"{more[1]} beside `{more[0]}`; say one of to, gust, turbulence, series")
+        if (self.to is None) != (self.over is None):
+            reason = "'over' is missing" if self.over is None else "'to' is missing"
+            raise ValueError(f"{reason}; `to` and `over` go together")
+        if self.series is None and "faster" in self.model_fields_set:
+            raise ValueError("faster belongs to a series; leave it out")
+        check_amount("speed", self.speed, Dimension.SPEED)
+        check_amount("to", self.to, Dimension.SPEED)
+        if self.turbulence is not None and self.speed is not None and self.speed.value == 0:
+            raise ValueError("speed of a calm has no turbulence; write more than 0 m/s")
+        return self
+
+    @property
+    def settles(self) -> bool:
+        """Whether it comes to a steady speed, from which a response may count."""
+        return self.to is not None or self.gust is not None or self.series is not None
 
 
 class Fail(StimulusCommon):
@@ -94,8 +190,36 @@ class Fail(StimulusCommon):
 
     fail: Name
     """The output that stands for the sensor: bucket, cups, a level or a resistance."""
-    how: Literal["open", "short", "stuck"]
-    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is."""
+    how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
+    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: it comes to be wrong
+    by `by` in the time that `over` says; `jump`: it is wrong by that at once, a rate that no weather has; `chatter`: a
+    loose connection makes a contact open and close, or a value jump by `by` up and down, about every `every`."""
+    by: AnyQuantity | None = None
+    """How far the value comes to be wrong, in the output's unit; negative for downward."""
+    over: PositiveSeconds | None = None
+    """With `drift`: how long it takes to be so wrong; it stays so."""
+    every: PositiveSeconds | None = None
+    """With `chatter`: mean time between two changes, which are half to one and a half of it apart."""
+    seed: Seed = 0
+    """The same seed gives the same chatter."""
+
+    @property
+    def wanders(self) -> bool:
+        """Whether it makes values wrong rather than the wires."""
+        return self.by is not None
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> Self:
+        for key, hows, needed in (
+            ("by", ("drift", "jump", "chatter"), ("drift", "jump")),
+            ("over", ("drift",), ("drift",)),
+            ("every", ("chatter",), ("chatter",)),
+        ):
+            if getattr(self, key) is None and self.how in needed:
+                raise ValueError(f"'{key}' is missing; `how: {self.how}` needs it")
+            if getattr(self, key) is not None and self.how not in hows:
+                raise ValueError(f"{key} says nothing of `how: {self.how}`; leave it out")
+        return self
 
 
 class Mend(StimulusCommon):
