@@ -5,6 +5,7 @@ It does nothing unless `--bench` is given, and imports the rest of ventproof onl
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -33,6 +34,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--records", metavar="DIR", type=Path, default=Path("records"), help="folder for the logs"
     )
+    group.addoption(
+        "--history",
+        metavar="FILE|URL|none",
+        default=os.environ.get("VENTPROOF_HISTORY"),
+        help="enter every run here; without it, into history.sqlite in the folder for the logs",
+    )
     group.addoption("--bench-seed", type=int, default=0, help="seed for what is random on a virtual bench")
     group.addoption(
         "--use",
@@ -50,6 +57,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if path is None:
         return
     from bench.benchfile import load_bench  # noqa: PLC0415 - only when profiles are asked for
+    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
     try:
@@ -61,9 +69,17 @@ def pytest_configure(config: pytest.Config) -> None:
             operator=config.getoption("--operator"),
             seed=config.getoption("--bench-seed"),
             use=use_pairs(config.getoption("--use")),
+            keeper=keeper_of(config.getoption("--history"), config.getoption("--records")),
         )
     except FileError as error:
         raise pytest.UsageError(str(error)) from error
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Say which runs are missing from the history."""
+    session = config.stash.get(_SESSION, None)
+    if session is not None and session.keeper is not None and session.keeper.warning:
+        terminalreporter.write_line(session.keeper.warning, yellow=True)
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> ProfileFile | None:

@@ -30,6 +30,7 @@ from harness.run.text import titled
 from harness.run.view import CarefulView, View
 
 if TYPE_CHECKING:
+    from harness.record.history.keeper import Keeper
     from harness.record.keys import SigningKey
 
 _SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
@@ -72,6 +73,7 @@ class Session:
             None where nobody made one.
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
+        keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
     """
 
     bench: Loaded[BenchFile]
@@ -83,6 +85,7 @@ class Session:
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: Mapping[str, Any] | None = None
     signing: SigningKey | None = None
+    keeper: Keeper | None = None
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -156,16 +159,20 @@ class Session:
 
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
-        """Give a new log to write; when it is closed it is signed, however its run ended."""
+        """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
         log = RecordLog(free_path(self.out, slug(profile.model.profile)))
         try:
-            with log:
-                yield log
-        except BaseException:
-            with suppress(VentproofError):  # what went wrong first is what is told
-                self._sign(log)
-            raise
-        self._sign(log)
+            try:
+                with log:
+                    yield log
+            except BaseException:
+                with suppress(VentproofError):  # what went wrong first is what is told
+                    self._sign(log)
+                raise
+            self._sign(log)
+        finally:
+            if self.keeper is not None:
+                self.keeper.enter(log.path)
 
     def _sign(self, log: RecordLog) -> None:
         if self.signing is not None:

@@ -37,11 +37,20 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         with_faults,
     )
     from harness.cli.suite import run_suite  # noqa: PLC0415
+    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
     from harness.series import Plan  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
     bench = with_faults(load_bench(SHIPPED_BENCH), faults)
-    session = Session(bench=bench, out=out, unit="MOCK-1", firmware="mock", operator="demo", seed=seed)
+    session = Session(
+        bench=bench,
+        out=out,
+        unit="MOCK-1",
+        firmware="mock",
+        operator="demo",
+        seed=seed,
+        keeper=keeper_of(None, out),
+    )
     suite = load_suite([SHIPPED], session)
     code = run_suite(session, suite, Plan())
     if faults and code == EXIT_PASS:

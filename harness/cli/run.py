@@ -59,6 +59,14 @@ import click
     metavar="KEYFILE",
     help="Sign every log with this private key, in the operator's name; `ventproof key` makes one.",
 )
+@click.option(
+    "--history",
+    envvar="VENTPROOF_HISTORY",
+    show_envvar=True,
+    metavar="FILE|URL|none",
+    help="Enter every run here when it ends: an SQLite file, or postgresql://user@host/database.  "
+    "[default: history.sqlite in the folder for the logs]",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
 def command(
     profiles: tuple[Path, ...],
@@ -74,6 +82,7 @@ def command(
     use: tuple[str, ...],
     selfcheck: Path | None,
     sign: Path | None,
+    history: str | None,
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench and write a log for each.
@@ -84,6 +93,7 @@ def command(
     from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
     from harness.cli.signing import signing_key  # noqa: PLC0415
     from harness.cli.suite import run_suite  # noqa: PLC0415
+    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
     from harness.selfcheck import pinned  # noqa: PLC0415
     from harness.series import repeats_for  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
@@ -99,6 +109,7 @@ def command(
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
         signing=signing_key(sign) if sign else None,
+        keeper=keeper_of(history, out),
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)

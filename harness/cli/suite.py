@@ -26,6 +26,19 @@ def run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) ->
     Raises:
         VentproofError: not even the first run came about.
     """
+    try:
+        return _run_suite(session, suite, plan)
+    finally:
+        _tell_history(session)
+
+
+def _tell_history(session: Session) -> None:
+    """Say what is missing from the history; it changes no verdict and no exit code."""
+    if session.keeper is not None and session.keeper.warning:
+        click.echo(session.keeper.warning, err=True)
+
+
+def _run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) -> int:
     view = view_for(session.bench)
     done: list[Series] = []
     broken_off = ""

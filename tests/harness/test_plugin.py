@@ -65,7 +65,7 @@ def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
     )
     assert done.returncode == 0
     assert "1 passed, " in done.stdout
-    assert len(list((tmp_path / "logs").iterdir())) == 1
+    assert len(list((tmp_path / "logs").glob("*.jsonl"))) == 1
 
 
 def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _PATIENCE_S: Final = 30
 """So long one process waits for another that writes; a run is entered in milliseconds."""
+_SERVER_PATIENCE_S: Final = 10
 
 _LOCK: Final = 7_036_874_417  # of our own choice: whoever migrates on a PostgreSQL server holds it
 
@@ -72,7 +73,8 @@ class Database:
     def _new_engine(self) -> Engine:
         if self.place.path is None:
             try:
-                return create_engine(self.place.url, poolclass=NullPool)
+                patience = {"connect_timeout": _SERVER_PATIENCE_S}
+                return create_engine(self.place.url, poolclass=NullPool, connect_args=patience)
             except ModuleNotFoundError:
                 hint = "pip install 'ventproof[postgresql]'"
                 raise self._problem("the driver for PostgreSQL is not installed", hint) from None

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import VentproofError
+from harness.record.history.place import FILE
 
 if TYPE_CHECKING:
     from harness.record.history.store import History
 
-NONE: Final = "none"
-"""What is given as a place where no history is wanted."""
+_NONE: Final = "none"
 
 
 @final
@@ -30,10 +31,17 @@ class Keeper:
 
         self._place = place_of(place)
         self._history: History | None = None
-        self._failed: dict[str, list[Path]] = {}
+        self._broken = ""
+        self._left: list[Path] = []
 
     def enter(self, log: Path) -> None:
-        """Enter the log of a run that ended, whichever way; never raises."""
+        """Enter the log of a run that ended, whichever way; never raises.
+
+        After a failure nothing more is tried: the next run shall not wait for a server that is not there.
+        """
+        if self._broken:
+            self._left.append(log)
+            return
         try:
             if self._history is None:
                 from harness.record.history.store import History  # noqa: PLC0415 - as above
@@ -41,16 +49,32 @@ class Keeper:
                 self._history = History(self._place, create=True)
             self._history.enter_log(log)
         except VentproofError as error:
-            self._failed.setdefault(str(error), []).append(log)
+            self._broken = str(error)
         except Exception as error:  # noqa: BLE001 - whatever fails here, the run is over and its log is written
-            said = f"{self._place.shown}: ventproof itself failed ({type(error).__name__}: {error})"
-            self._failed.setdefault(said, []).append(log)
+            self._broken = f"{self._place.shown}: ventproof itself failed ({type(error).__name__}: {error})"
+        if self._broken:
+            self._left.append(log)
 
     @property
-    def warnings(self) -> list[str]:
-        """What an operator must be told: which logs were not entered, why, and what enters them later."""
-        return [
-            f"not entered into the history: {', '.join(map(str, logs))}: {reason}. The logs are whole; enter them "
-            f"later: ventproof history import {' '.join(map(str, logs))}"
-            for reason, logs in self._failed.items()
-        ]
+    def warning(self) -> str:
+        """What an operator must be told: which logs were not entered, why, and what enters them; empty: nothing."""
+        if not self._left:
+            return ""
+        logs = " ".join(shlex.quote(str(log)) for log in self._left)
+        return (
+            f"not entered into the history: {self._broken}. The logs are whole; enter them later: "
+            f"ventproof history import --history {shlex.quote(self._place.shown)} {logs}"
+        )
+
+
+def keeper_of(place: str | None, folder: Path) -> Keeper | None:
+    """Return what enters runs into the history that was asked for; None when none is wanted.
+
+    Args:
+        place: where the history is kept, `none`, or nothing: then it is kept beside the logs.
+        folder: the folder of the logs.
+
+    Raises:
+        FileError: no history can be kept there.
+    """
+    return None if place == _NONE else Keeper(place or str(folder / FILE))

@@ -129,7 +129,7 @@ def test_check_tells_how_long_profiles_take_and_what_buses_carry(ventproof):
 def test_verify_tells_whole_aborted_and_changed_logs_apart(ventproof, tmp_path):
     """An intact log is 0; a cut or changed one is 4, with the line."""
     ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
-    log = next((tmp_path / "records").iterdir())
+    log = next((tmp_path / "records").glob("*.jsonl"))
     assert ventproof("verify", log)[0] == 0
     lines = log.read_bytes().splitlines(keepends=True)
     log.write_bytes(b"".join(lines[:-1]))
@@ -146,7 +146,7 @@ def test_verify_tells_whole_aborted_and_changed_logs_apart(ventproof, tmp_path):
 def test_judge_decides_a_log_again(ventproof, tmp_path):
     """`judge` gives the run's verdict again from the log alone, and says what an edited profile changes."""
     ventproof("run", RAIN, "--bench", SHIPPED_BENCH)
-    log = next((tmp_path / "records").iterdir())
+    log = next((tmp_path / "records").glob("*.jsonl"))
     code, out, _ = ventproof("judge", log)
     assert code == 0
     assert "nothing changed" in out
@@ -160,7 +160,7 @@ def test_judge_decides_a_log_again(ventproof, tmp_path):
 def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
     """`--figures` writes one figure of the run and one of each response; a strange file of that name is refused."""
     ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
-    log = next((tmp_path / "records").iterdir())
+    log = next((tmp_path / "records").glob("*.jsonl"))
     code, out, _ = ventproof("judge", log, "--figures", "drawn")
     assert code == 0
     assert "6 figures in drawn" in out
