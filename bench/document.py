@@ -6,7 +6,7 @@ import hashlib
 import json
 import re
 import stat
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Generic, TypeVar, final
 
@@ -20,7 +20,7 @@ from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tr
 from bench.yamlvalues import put_values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 LARGEST_BYTES = 1_000_000
 _KINDS = {"profile": "profile", "bench": "bench file", "table": "override table"}
@@ -45,6 +45,7 @@ class Loaded(Generic[M_co]):
         text: the file's exact text; its UTF-8 encoding is the file byte for byte.
         digest: SHA-256 of the file, in hexadecimal.
         notes: things that are allowed but that the author should know.
+        attached: texts of the files that it names and that belong to it, by the names it gives them.
     """
 
     model: M_co
@@ -53,6 +54,7 @@ class Loaded(Generic[M_co]):
     digest: str
     notes: tuple[Problem, ...]
     tree: Node
+    attached: Mapping[str, str] = field(default_factory=dict)
 
     def locate(self, path: Path) -> tuple[int, int]:
         """Return the 1-based line and column of a path, or of its deepest part that exists."""
@@ -114,6 +116,19 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
         raise FileError(in_file_order(problems))
     digest = hashlib.sha256(text.encode()).hexdigest()
     return Loaded(model=made, path=path, text=text, digest=digest, notes=(), tree=tree)
+
+
+def read_attached(path: FilePath, kind: str) -> str:
+    """Return the text of a file that another one names.
+
+    Args:
+        path: the file.
+        kind: what it should be, for messages: `CSV`.
+
+    Raises:
+        FileError: it cannot be read.
+    """
+    return _decode(str(path), _read_bytes(str(path), kind), kind)
 
 
 def kind_of(path: str | FilePath, kinds: Sequence[str]) -> str:
@@ -179,13 +194,13 @@ def _whole(path: str, reason: str, hint: str = "") -> FileError:
     return FileError([Problem(path, None, None, reason, hint)])
 
 
-def _read_bytes(path: str) -> bytes:
+def _read_bytes(path: str, kind: str = "YAML") -> bytes:
     try:
         status = FilePath(path).stat()
         if stat.S_ISDIR(status.st_mode):
-            raise _whole(path, "this is a directory", "name a YAML file in it")
+            raise _whole(path, "this is a directory", f"name a {kind} file in it")
         if not stat.S_ISREG(status.st_mode):
-            raise _whole(path, "this is not a regular file", "name a YAML file")
+            raise _whole(path, "this is not a regular file", f"name a {kind} file")
         if status.st_size > LARGEST_BYTES:
             size = f"{status.st_size / 1e6:.1f} MB"
             raise _whole(
@@ -204,13 +219,13 @@ def _read_bytes(path: str) -> bytes:
         raise _whole(path, f"the file cannot be read: {said}", "check the path") from None
 
 
-def _decode(path: str, data: bytes) -> str:
+def _decode(path: str, data: bytes, kind: str = "YAML") -> str:
     if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         raise FileError([Problem(path, 1, 1, "the file is UTF-16", "save it as UTF-8")])
     zero = data.find(b"\0")
     if zero >= 0:
         reason = f"byte {zero + 1} is zero: this is no text file"
-        raise FileError([Problem(path, data.count(b"\n", 0, zero) + 1, None, reason, "name a YAML file")])
+        raise FileError([Problem(path, data.count(b"\n", 0, zero) + 1, None, reason, f"name a {kind} file")])
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
 
@@ -62,7 +63,8 @@ class _ContactLine:
     async def wait_until(self, at_s: float) -> bool:
         """Wait until an instant; returns False when a stop broke that off."""
         loop = asyncio.get_running_loop()
-        self.wait = wait = loop.create_future()
+        wait: asyncio.Future[bool] = loop.create_future()
+        self.wait = wait
         timer = loop.call_at(max(at_s, now_s()), _wake, wait, True)  # noqa: FBT003 - the future's result
         try:
             return await wait
@@ -221,7 +223,7 @@ class LocalOutputs:
                 due_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
                 reached = await self._reached(
-                    line, max(due_s, line.free_from_s), lambda due_s=due_s: line.plays(due_s, stops), edge
+                    line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )
                 if self._halts != halts:
                     raise DriverError(

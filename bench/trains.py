@@ -73,18 +73,33 @@ class Train:
         """Whether it was stopped rather than came to its own end."""
         return self._stopped.is_set()
 
-    async def stop(self, *, from_s: float | None = None) -> None:
+    async def stop(self) -> None:
         """Stop within one pulse; the contact is open afterwards, and all that was played is known.
-
-        Args:
-            from_s: loop time, in less than a second, before which closures are still played.
 
         Raises:
             BenchError: what went wrong with the train, now or before.
         """
+        await self.end()
+        await self.over()
+
+    async def end(self, *, from_s: float | None = None) -> None:
+        """Have no further closure played, or none that is due from an instant on; do not wait for the last one.
+
+        A train that is asked for from then on plays after this one, which may so hand over to it between two pulses.
+
+        Args:
+            from_s: loop time, less than a second from now: closures later than that may not be asked for yet.
+        """
         self._stopped.set()
         if not self._task.done():
             await self._outputs.stop(self._name, from_s=from_s)
+
+    async def over(self) -> None:
+        """Wait until nothing is played any more.
+
+        Raises:
+            BenchError: what went wrong with the train, now or before.
+        """
         await self._task
 
     async def _play(self) -> None:

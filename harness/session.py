@@ -195,7 +195,12 @@ class Session:
             "seed": self.seed + repeat - 1,
             "use": dict(self.use),
             "selfcheck": self.selfcheck,
-            "profile": {"name": profile.model.profile, "sha256": profile.digest, "text": profile.text},
+            "profile": {
+                "name": profile.model.profile,
+                "sha256": profile.digest,
+                "text": profile.text,
+                "attached": dict(profile.attached),
+            },
             "bench": {"name": self.bench.model.bench, "sha256": self.bench.digest, "text": self.bench.text},
             "versions": {
                 "ventproof": version("ventproof"),

@@ -11,8 +11,10 @@ from bench.budget import Budget, answering_at_once, budget
 from bench.carrying import load_on, remedy, said
 from bench.drivers import bus_use
 from bench.wiring import ContactOutput, SerialBus
+from harness.profile.duration import step_spans, stimulus_times
 from harness.profile.stimulus import PulseContact, Rainfall, Wind
 from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.stated import wind_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,44 +32,79 @@ _NO_LIMIT_S: Final = 1e-6  # binding the profile has judged what the output can 
 @final
 @dataclass(frozen=True, slots=True)
 class _Train:
-    """A pulse train that goes over a serial bus."""
+    """A pulse train that goes over a serial bus.
+
+    Attributes:
+        path: its stimulus.
+        begins_s: when it begins at the earliest, if every step takes its shortest time.
+        lasts_s: how long it goes on unless another takes its place; None for as long as the run.
+        edges_per_us: how many edges it makes in a microsecond where it is fastest.
+        apart_us: the shortest time between two of its edges.
+    """
 
     path: Path
+    begins_s: float
+    lasts_s: float | None
     output: str
     bus: str
     spec: SerialBus
     edges_per_us: Fraction
     apart_us: int
 
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Crowd:
+    """A train, with those that may still be playing on its bus when it begins."""
+
+    train: _Train
+    beside: tuple[_Train, ...]
+
+    @property
+    def outputs(self) -> list[str]:
+        return [train.output for train in (self.train, *self.beside)]
+
+    @property
+    def edges_per_us(self) -> Fraction:
+        return sum((train.edges_per_us for train in (self.train, *self.beside)), Fraction())
+
     def budget(self, bound: Bound) -> Budget:
-        load = load_on(bound.bench.model, self.bus, self.spec, [self.output])
-        return budget(load, edges_apart_us=self.apart_us)
+        """Return the worst for an edge of the train: one of each train beside it goes first."""
+        load = load_on(bound.bench.model, self.train.bus, self.train.spec, self.outputs)
+        alone = budget(load, edges_apart_us=self.train.apart_us)
+        waits_us = len(self.beside) * load.edge_us
+        return Budget(
+            alone.latency_us + waits_us,
+            alone.complete_us + waits_us,
+            alone.age_us + len(load.reads) * waits_us,
+        )
 
     def share(self, bound: Bound) -> Fraction:
-        """Return the part of the bus's time that the train and the polls take."""
-        load = load_on(bound.bench.model, self.bus, answering_at_once(self.spec), [self.output])
+        """Return the part of the bus's time that the trains and the polls take."""
+        load = load_on(bound.bench.model, self.train.bus, answering_at_once(self.train.spec), self.outputs)
         return load.polling + self.edges_per_us * load.edge_us
 
 
 def train_problems(bound: Bound) -> Iterator[Problem]:
-    """Yield a problem for each pulse train that its serial bus cannot carry beside the polls.
+    """Yield a problem for each pulse train that its serial bus cannot carry beside the polls and what else it carries.
 
     A unit and a board are taken to answer at once where the bench file does not say how long they take.
     """
-    for train in _trains(bound):
-        share = train.share(bound)
+    for crowd in _crowds(bound):
+        share, train = crowd.share(bound), crowd.train
         if share <= 1:
             continue
+        besides = "".join(f", those on {other.output}" for other in crowd.beside)
         reason = (
-            f"bus {train.bus!r} of bench {bound.bench.path} cannot carry these pulses beside its polls: together they "
-            f"want it {float(100 * share):.3g} % of the time at {train.spec.baud} Bd"
+            f"bus {train.bus!r} of bench {bound.bench.path} cannot carry these pulses{besides} beside its polls: "
+            f"together they want it {float(100 * share):.3g} % of the time at {train.spec.baud} Bd"
         )
         hint = remedy(
             bound.bench.model,
             train.bus,
             train.spec,
-            outputs=[train.output],
-            edges_per_us=train.edges_per_us,
+            outputs=crowd.outputs,
+            edges_per_us=crowd.edges_per_us,
         )
         yield bound.profile.problem(
             train.path, reason, f"in the bench file, {hint}; or make the pulses longer"
@@ -76,8 +113,8 @@ def train_problems(bound: Bound) -> Iterator[Problem]:
 
 def late_notes(bound: Bound) -> Iterator[Problem]:
     """Yield a note for each pulse train whose edges its bus may carry out late."""
-    for train in _trains(bound):
-        complete_us = train.budget(bound).complete_us
+    for crowd in _crowds(bound):
+        complete_us, train = crowd.budget(bound).complete_us, crowd.train
         if complete_us > train.apart_us:
             reason = (
                 f"on bus {train.bus!r} an edge and its read-back can take {said(complete_us)}, and these edges are "
@@ -91,12 +128,12 @@ def late_notes(bound: Bound) -> Iterator[Problem]:
 def busiest(bound: Bound) -> Iterator[tuple[str, Fraction, Budget]]:
     """Yield each serial bus that pulses of the profile go over, how busy it gets, and the worst that comes of that.
 
-    How busy is the most of its time that a train and the polls take, answers taken to come at once where the bench
+    How busy is the most of its time that trains and the polls take, answers taken to come at once where the bench
     file does not say how long they take.
     """
     by_bus: dict[str, list[tuple[Fraction, Budget]]] = {}
-    for train in _trains(bound):
-        by_bus.setdefault(train.bus, []).append((train.share(bound), train.budget(bound)))
+    for crowd in _crowds(bound):
+        by_bus.setdefault(crowd.train.bus, []).append((crowd.share(bound), crowd.budget(bound)))
     for bus, trains in by_bus.items():
         worst = [worst for _, worst in trains]
         yield (
@@ -110,10 +147,25 @@ def busiest(bound: Bound) -> Iterator[tuple[str, Fraction, Budget]]:
         )
 
 
+def _crowds(bound: Bound) -> Iterator[_Crowd]:
+    going: list[_Train] = []
+    for train in _trains(bound):
+        going = [other for other in going if other.output != train.output and _goes_on(other, train.begins_s)]
+        yield _Crowd(train, tuple(other for other in going if other.bus == train.bus))
+        going.append(train)
+
+
+def _goes_on(train: _Train, at_s: float) -> bool:
+    return train.lasts_s is None or train.begins_s + train.lasts_s > at_s
+
+
 def _trains(bound: Bound) -> Iterator[_Train]:
-    bench = bound.bench.model
-    for number, step in enumerate(bound.profile.model.steps):
-        for index, stimulus in enumerate(step.do):
+    bench, began_s = bound.bench.model, 0.0
+    for number, (step, (shortest_s, _)) in enumerate(
+        zip(bound.profile.model.steps, step_spans(bound.profile.model), strict=True)
+    ):
+        times = stimulus_times(step.do)
+        for index, (stimulus, (begins_s, ends_s)) in enumerate(zip(step.do, times, strict=True)):
             name = next(iter(stimulus.outputs), None)
             if name is None:
                 continue
@@ -122,34 +174,48 @@ def _trains(bound: Bound) -> Iterator[_Train]:
             spec = bench.buses.get(use.bus) if use else None
             if use is None or not isinstance(spec, SerialBus):
                 continue
-            spans = _spans_us(stimulus, bench.outputs[output])
-            if spans is None:
-                continue
-            closed_us, open_us = spans
-            path: Path = ("steps", number, "do", index)
-            if open_us is None:  # two edges are no load
-                yield _Train(path, output, use.bus, spec, Fraction(0), closed_us)
-            else:
-                per_us, apart_us = Fraction(2, closed_us + open_us), min(closed_us, open_us)
-                yield _Train(path, output, use.bus, spec, per_us, apart_us)
+            made = _edges(stimulus, bench.outputs[output])
+            if made is not None:
+                path: Path = ("steps", number, "do", index)
+                lasts_s = ends_s - begins_s if isinstance(stimulus, PulseContact) else made.lasts_s
+                yield _Train(
+                    path, began_s + begins_s, lasts_s, output, use.bus, spec, made.per_us, made.apart_us
+                )
+        began_s += shortest_s
 
 
-def _spans_us(stimulus: Stimulus, output: OutputSpec) -> tuple[int, int | None] | None:
-    """Return how long a train's contact is closed and then open, µs; no opening for one pulse; None for no train."""
-    spans_s: tuple[float, float | None] | None = None
+@final
+@dataclass(frozen=True, slots=True)
+class _Edges:
+    """How dense a train's edges are where they are densest, and how long it lasts by itself."""
+
+    per_us: Fraction
+    apart_us: int
+    lasts_s: float | None
+
+
+def _edges(stimulus: Stimulus, output: OutputSpec) -> _Edges | None:
     sensor = output.sensor if isinstance(output, ContactOutput) else None
     if isinstance(stimulus, PulseContact):
-        spans_s = stimulus.closed_for, (None if stimulus.times == 1 else stimulus.open_for)
-    elif isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
-        closings = [e.at_s for e in rain_edges(sensor.bucket, stimulus.intensity, for_s=stimulus.for_)[::2]]
+        return _periodic(stimulus.closed_for, None if stimulus.times == 1 else stimulus.open_for, None)
+    if isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
+        closings = [edge.at_s for edge in rain_edges(sensor.bucket, stimulus)[::2]]
+        if not closings:
+            return None
         period_s = min((b - a for a, b in pairwise(closings)), default=None)
         open_s = None if period_s is None else period_s - sensor.bucket.closed_for
-        spans_s = (sensor.bucket.closed_for, open_s) if closings else None
-    elif isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
-        hz = anemometer(sensor.cups, fastest_edge_s=_NO_LIMIT_S).frequency_hz(stimulus.speed.value)
-        spans_s = (1 / hz / 2, 1 / hz / 2) if hz else None
-    if spans_s is None:
-        return None
-    closed_us, open_us = (None if span_s is None else max(1, round(span_s * _US)) for span_s in spans_s)
-    assert closed_us is not None, "every train has closures"
-    return closed_us, open_us
+        return _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
+    if isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
+        cups = anemometer(sensor.cups, fastest_edge_s=_NO_LIMIT_S)
+        hz = cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
+        return _periodic(1 / hz / 2, 1 / hz / 2, None) if hz else None
+    return None
+
+
+def _periodic(closed_s: float, open_s: float | None, lasts_s: float | None) -> _Edges:
+    """Return the density of equal pulses; two edges alone, with no time between pulses, are no load."""
+    closed_us = max(1, round(closed_s * _US))
+    if open_s is None:
+        return _Edges(Fraction(0), closed_us, lasts_s)
+    open_us = max(1, round(open_s * _US))
+    return _Edges(Fraction(2, closed_us + open_us), min(closed_us, open_us), lasts_s)

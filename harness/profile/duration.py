@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from harness.profile import model
 from harness.profile.model import Profile, ResponseCommon
-from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait
+from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait, Wind
+from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -73,16 +74,22 @@ def anchor_time_s(response: ResponseCommon, stimuli: Sequence[Stimulus]) -> floa
     for stimulus, (begin_s, end_s) in timed:
         if label is None or stimulus.label == label:
             if response.after_end_of and isinstance(stimulus, Rainfall):
-                return begin_s + stimulus.for_  # it goes on beside the stimuli that follow
+                return begin_s + float(
+                    rain_of(stimulus).duration_s
+                )  # it goes on beside the stimuli that follow
+            if response.after_end_of and isinstance(stimulus, Wind):
+                return begin_s + wind_of(stimulus).settles_s
             return end_s if response.after_end_of else begin_s
     return 0.0
 
 
+def step_spans(profile: Profile) -> Iterator[Span]:
+    """Yield how long each step takes in which everything passes, at the earliest and at the latest, seconds."""
+    return (_step_span(step.do, step.expect) for step in profile.steps)
+
+
 def _span(profile: Profile) -> Span:
-    spans = [
-        _step_span((), profile.start.until),
-        *(_step_span(step.do, step.expect) for step in profile.steps),
-    ]
+    spans = [_step_span((), profile.start.until), *step_spans(profile)]
     return sum(shortest for shortest, _ in spans), sum(longest for _, longest in spans)
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
+from harness.profile.attached import attach_from_disk, attach_texts
 from harness.profile.model import Invariant, Profile
 from harness.profile.responses import response_problems
 from harness.profile.stimuli import idle_stimuli, start_problems, stimuli_problems
@@ -13,7 +14,7 @@ from harness.profile.values import contact_problems, no_signal, value_problems
 from harness.profile.weather import weather_problems
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
     from pathlib import Path as FilePath
 
     from bench.yamltree import Path
@@ -28,16 +29,21 @@ def load_profile(path: str | FilePath) -> Loaded[Profile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(load_document(path, Profile, values_key="values"))
+    return _checked(attach_from_disk(load_document(path, Profile, values_key="values")))
 
 
-def read_profile(path: str, text: str) -> Loaded[Profile]:
-    """Read the text of a profile, as `load_profile` does; `path` only names it in messages.
+def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None) -> Loaded[Profile]:
+    """Read the text of a profile, as `load_profile` does.
+
+    Args:
+        path: only names it in messages.
+        text: the profile.
+        attached: texts of the files that it names.
 
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(read_document(path, text, Profile, values_key="values"))
+    return _checked(attach_texts(read_document(path, text, Profile, values_key="values"), attached or {}))
 
 
 def _checked(profile: Loaded[Profile]) -> Loaded[Profile]:

@@ -10,7 +10,7 @@ from bench.units import Dimension, dimension_of
 from bench.wording import nearest, show
 from harness.profile import model
 from harness.profile.model import Profile, ResponseCommon
-from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait
+from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait, Wind
 from harness.profile.values import no_signal, value_problems
 
 if TYPE_CHECKING:
@@ -138,6 +138,10 @@ def _time_problems(profile: Loaded[Profile], path: Path, response: ResponseCommo
         yield profile.problem((*path, "not_before"), reason, "leave the unit time between the two")
 
 
+def _ends(stimulus: Stimulus) -> bool:
+    return isinstance(stimulus, PulseContact | Rainfall) or (isinstance(stimulus, Wind) and stimulus.settles)
+
+
 def _label_problems(
     profile: Loaded[Profile], path: Path, response: ResponseCommon, stimuli: Sequence[Stimulus]
 ) -> Iterator[Problem]:
@@ -154,10 +158,9 @@ def _label_problems(
         if label not in labels:
             hint = nearest(label, labels) or "give the stimulus in this step's `do` a `label:`"
             yield profile.problem((*path, key), f"no stimulus of this step has the label {label!r}", hint)
-        elif key == "after_end_of" and not isinstance(labels[label], PulseContact | Rainfall):
-            yield profile.problem(
-                (*path, key), f"{label!r} is no pulse train and no rain", "use `after`", at_key=True
-            )
+        elif key == "after_end_of" and not _ends(labels[label]):
+            reason = f"{label!r} is no pulse train, no rain and no wind that comes to be steady"
+            yield profile.problem((*path, key), reason, "use `after`", at_key=True)
     if len(real) > 1 and response.after is None and response.after_end_of is None:
         known = ", ".join(labels) or "none has a label yet: give them `label:`"
         hint = f"add `after:` with the label of one ({known})"

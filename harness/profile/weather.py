@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from itertools import islice
+from dataclasses import replace
+from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
 from bench.drivers import fastest_edge_s
+from bench.errors import FileError
 from bench.fits import value_fault
 from bench.pulses import check_plan
+from bench.units import Quantity
 from bench.wiring import ContactOutput, RegisterOutput
 from harness.profile.stimulus import (
     CloseContact,
@@ -21,14 +24,14 @@ from harness.profile.stimulus import (
     WriteValue,
 )
 from harness.profile.values import contact_problems, no_output
-from harness.weather.sensing import anemometer, level_of, rain_edges, wind_edges
+from harness.weather.sensing import anemometer, level_of, rain_edges
+from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from bench.document import Loaded
     from bench.errors import Problem
-    from bench.units import Quantity
     from bench.wiring import BenchFile, OutputSpec
     from bench.yamltree import Path
     from harness.profile.model import Profile
@@ -39,24 +42,28 @@ _CONTACT = "contact"
 def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) -> Iterator[Problem]:
     """Yield what is wrong with what one stimulus states of weather or of a failure."""
     match stimulus:
-        case Rainfall(rainfall=name, intensity=intensity):
+        case Rainfall(rainfall=name):
             yield from contact_problems(profile, (*here, "rainfall"), name)
-            yield from _amount_problems(profile, (*here, "intensity"), intensity, "mm/h")
-        case Wind(wind=name, speed=speed):
+            yield from _course_problems(profile, here, lambda: rain_of(stimulus))
+        case Wind(wind=name):
             yield from contact_problems(profile, (*here, "wind"), name)
-            yield from _amount_problems(profile, (*here, "speed"), speed, "m/s")
+            yield from _course_problems(profile, here, lambda: wind_of(stimulus))
         case Fail(fail=name) | Mend(mend=name):
             if name not in profile.model.needs.outputs:
                 key = "fail" if isinstance(stimulus, Fail) else "mend"
                 yield no_output(profile, (*here, key), name)
 
 
-def _amount_problems(profile: Loaded[Profile], path: Path, amount: Quantity, unit: str) -> Iterator[Problem]:
-    said = value_fault(amount, unit, "the weather")
-    if said is None and amount.value < 0:
-        said = (f"{amount.text!r} is below zero", f"write 0 {unit} for none")
-    if said is not None:
-        yield profile.problem(path, *said)
+def _course_problems(profile: Loaded[Profile], here: Path, made: Callable[[], object]) -> Iterator[Problem]:
+    """Yield why a stated course cannot be; what is wrong in a series is placed in its own file."""
+    try:
+        made()
+    except ValueError as error:
+        reason, _, hint = str(error).partition("; ")
+        yield profile.problem(here, reason, hint)
+    except FileError as error:
+        folder = FilePath(profile.path).parent
+        yield from (replace(fault, file=str(folder / fault.file)) for fault in error.problems)
 
 
 def _stimuli(profile: Loaded[Profile]) -> Iterator[tuple[Path, Stimulus]]:
@@ -115,38 +122,85 @@ def sensor_problems(
 ) -> Iterator[Problem]:
     """Yield what the sensors that the bench's outputs stand for cannot show."""
     for name, value in profile.model.start.write.items():
-        yield from _level_problems(profile, ("start", "write", name), bench.model.outputs[names[name]], value)
+        yield from _level_problems(
+            profile, ("start", "write", name), bench.model.outputs[names[name]], value.value
+        )
     for path, stimulus in _stimuli(profile):
         for name in stimulus.outputs:
             output = bench.model.outputs[names[name]]
             at = f"{names[name]!r} on bench {bench.path}"
             if isinstance(stimulus, WriteValue):
-                yield from _level_problems(profile, (*path, "value"), output, stimulus.value)
+                yield from _level_problems(profile, (*path, "value"), output, stimulus.value.value)
             elif isinstance(stimulus, Fail):
-                yield from _can_fail(profile, (*path, "fail"), output, at)
+                yield from _can_fail(profile, path, stimulus, output, at)
             elif isinstance(stimulus, Rainfall | Wind) and isinstance(output, ContactOutput):
                 yield from _shown_problems(profile, path, stimulus, output, (at, bench.model))
+    yield from _wandering_problems(profile, {name: bench.model.outputs[at] for name, at in names.items()})
 
 
 def _level_problems(
-    profile: Loaded[Profile], path: Path, output: OutputSpec, value: Quantity
+    profile: Loaded[Profile], path: Path, output: OutputSpec, value: float
 ) -> Iterator[Problem]:
     if isinstance(output, ContactOutput):
         return
     try:
-        level_of(output, value.value)
+        level_of(output, value)
     except ValueError as error:
         reason, _, hint = str(error).partition("; ")
         yield profile.problem(path, reason, hint)
 
 
-def _can_fail(profile: Loaded[Profile], path: Path, output: OutputSpec, at: str) -> Iterator[Problem]:
-    if isinstance(output, RegisterOutput):
-        hint = "a value that is written over the bus has no wires; play it as a level or a resistance"
-        yield profile.problem(path, f"{at} is a register, and no sensor that could fail", hint)
+def _can_fail(
+    profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, at: str
+) -> Iterator[Problem]:
+    is_contact = isinstance(output, ContactOutput)
+    if isinstance(output, RegisterOutput) and not failure.wanders:
+        hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
+        yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
     elif isinstance(output, ContactOutput) and output.sensor is None:
         hint = "use `open` for a broken wire, `close` for a short, or declare its `sensor:`"
-        yield profile.problem(path, f"{at} is a plain contact", hint)
+        yield profile.problem((*path, "fail"), f"{at} is a plain contact", hint)
+    elif is_contact and failure.by is not None:
+        yield profile.problem(
+            (*path, "by"),
+            f"{at} is a contact and shows no value",
+            "leave `by` out, or fail it in another way",
+        )
+    elif not is_contact and failure.how == "chatter" and failure.by is None:
+        yield profile.problem((*path, "how"), f"{at} is no contact", "say `by:`, how far its value jumps")
+
+
+def _error_fault(by: Quantity, unit: str, name: str) -> tuple[str, str] | None:
+    if by.text.endswith("F"):
+        return f"{by.text!r} is a temperature where a difference is wanted", "write it in °C"
+    return value_fault(by, unit, f"output {name!r}")
+
+
+def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:
+    """Yield what is wrong with values while their sensor makes them wrong."""
+    values = {name: value.value for name, value in profile.model.start.write.items()}
+    errors: dict[str, Sequence[float]] = {}
+    for path, stimulus in _stimuli(profile):
+        match stimulus:
+            case WriteValue(write=name, value=value):
+                values[name] = value.value
+            case Fail(fail=name, by=Quantity() as by):
+                output = outputs[name]
+                if isinstance(output, ContactOutput):
+                    continue
+                if (said := _error_fault(by, output.unit, name)) is not None:
+                    yield profile.problem((*path, "by"), *said)
+                    continue
+                if name not in values:
+                    hint = "write its value first, here or in the start"
+                    yield profile.problem((*path, "fail"), f"nothing says what {name!r} shows before", hint)
+                    continue
+                errors[name] = (by.value, -by.value) if stimulus.how == "chatter" else (by.value,)
+            case Mend(mend=name):
+                errors.pop(name, None)
+        for name in stimulus.outputs:
+            for error in errors.get(name, ()):
+                yield from _level_problems(profile, path, outputs[name], values[name] + error)
 
 
 def _shown_problems(
@@ -157,20 +211,18 @@ def _shown_problems(
     where: tuple[str, BenchFile],
 ) -> Iterator[Problem]:
     at, bench = where
-    kind, key = ("bucket", "intensity") if isinstance(stimulus, Rainfall) else ("cups", "speed")
+    kind, word = ("bucket", "rainfall") if isinstance(stimulus, Rainfall) else ("cups", "wind")
     if output.sensor is None or getattr(output.sensor, kind) is None:
-        word = "rainfall" if isinstance(stimulus, Rainfall) else "wind"
         hint = f"declare `sensor: {{{kind}: …}}` of the output that stands for it"
         yield profile.problem((*path, word), f"{at} stands for no {kind}", hint)
         return
     fastest_s = fastest_edge_s(output, bench.buses)
     try:
         if isinstance(stimulus, Rainfall) and output.sensor.bucket is not None:
-            edges = rain_edges(output.sensor.bucket, stimulus.intensity, for_s=stimulus.for_)
-            check_plan(edges, fastest_edge_s=fastest_s)
+            check_plan(rain_edges(output.sensor.bucket, stimulus), fastest_edge_s=fastest_s)
         elif isinstance(stimulus, Wind) and output.sensor.cups is not None:
             cups = anemometer(output.sensor.cups, fastest_edge_s=fastest_s or 1e-6)
-            list(islice(wind_edges(cups, stimulus.speed.value), 1))
+            cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
     except ValueError as error:
         reason, _, hint = str(error).partition("; ")
-        yield profile.problem((*path, key), f"{at}: {reason}", hint)
+        yield profile.problem(path, f"{at}: {reason}", hint)

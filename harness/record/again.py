@@ -99,7 +99,8 @@ def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Ca
             [Problem("the log", 1, None, reason, "judge it with the version that its first line names")]
         )
     bench = read_bench("bench file in the log", header["bench"]["text"])
-    recorded = read_profile("profile in the log", header["profile"]["text"])
+    said = header["profile"]
+    recorded = read_profile("profile in the log", said["text"], said.get("attached"))
     if profile is not None:
         _same_stimuli(recorded, profile)
     bound = bind(profile or recorded, bench, header["use"])

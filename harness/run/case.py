@@ -283,6 +283,8 @@ class Case:
         for item in self.items:
             if item.step != self.step or item.anchor[1] != stimulus or edge not in {None, item.anchor[0]}:
                 continue
+            if edge is not None and item.watch is not None:
+                continue  # a wind that has settled is over later
             if until_s is not None and item.anchor[0] == "last":
                 item.awaits_s = until_s
                 continue
@@ -360,6 +362,7 @@ _HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
     "command": Case._command,  # noqa: SLF001
     "stimulus": Case._stimulus,  # noqa: SLF001
     "stimulus_end": Case._stimulus_end,  # noqa: SLF001
+    "settled": Case._stimulus_end,  # noqa: SLF001
     "step_end": Case._step_end,  # noqa: SLF001
     "evidence_end": Case._evidence_end,  # noqa: SLF001
 }

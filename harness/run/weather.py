@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import dropwhile
 from typing import Final, Protocol, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
 from bench.drivers import fastest_edge_s
-from bench.errors import DriverError
-from bench.samples import Edge, EdgeReport, Window
+from bench.errors import BenchError
+from bench.samples import EdgeReport, Window
 from bench.trains import Train
-from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput, ValueOutput
+from bench.wiring import ContactOutput
 from harness.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
-from harness.run.compile import seconds
-from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges, wind_edges
+from harness.run.failing import Failing
+from harness.run.plans import Plan, RainPlan, WindPlan
+from harness.run.saying import rain_said, wind_said
+from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.stated import rain_of, wind_of
 
 LEAD_S: Final = 0.05
 """A pulse train is ordered this long before its first edge."""
-
-_SAID: Final = {"open": "break the wire of", "short": "short the wires of", "stuck": "freeze"}
 
 
 class Teller(Protocol):
@@ -37,7 +38,7 @@ class Times(Protocol):
     def window(self, window: Window) -> dict[str, float]:
         """Return a window as `from` and `to`."""
 
-    def edges(self, reports: Sequence[EdgeReport]) -> list[dict[str, object]]:
+    def batch(self, reports: Sequence[EdgeReport]) -> dict[str, object]:
         """Return edges with their windows."""
 
     def late(self, loop_s: float) -> float:
@@ -51,15 +52,16 @@ _At = Mapping[str, object]
 @final
 @dataclass(slots=True)
 class _Playing:
-    """A stimulus that goes on: its edges from the beginning, what plays them, and the last edge that was played."""
+    """A stimulus that goes on: what plays it, and the last edge that was played."""
 
     at: _At
     output: str
-    edges: Callable[[], Iterable[Edge]]
+    plan: Plan
     start_s: float
     train: Train | None = None
     closures: int = 0
     last: Window | None = None
+    settling: asyncio.TimerHandle | None = None
 
 
 @final
@@ -81,8 +83,10 @@ class Weather:
     times: Times
     broken: Callable[[BaseException], None]
     _playing: dict[str, _Playing] = field(init=False, default_factory=dict)
-    _failed: set[str] = field(init=False, default_factory=set)
-    _levels: dict[str, float] = field(init=False, default_factory=dict)
+    _failing: Failing = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken)
 
     async def apply(
         self, step: int, index: int, stimulus: Rainfall | Wind | Fail | Mend | WriteValue
@@ -92,12 +96,19 @@ class Weather:
         match stimulus:
             case Rainfall(rainfall=name) | Wind(wind=name):
                 await self._play(at, stimulus, name)
-            case WriteValue(write=name):
-                await self._write(at, stimulus, name)
+            case WriteValue():
+                await self._failing.write(at, stimulus)
             case Fail(fail=name):
-                await self._fail(at, stimulus, name)
+                playing = self._playing.get(name)
+                self._failing.failed.add(name)
+                if playing is not None:
+                    await self._halt(playing)
+                await self._failing.fail(at, stimulus)
             case Mend(mend=name):
-                await self._mend(at, name)
+                await self._failing.mend(at, name)
+                playing = self._playing.get(name)
+                if playing is not None:
+                    self._start(playing)
 
     async def stop(self) -> None:
         """Stop everything that goes on, and write down what was played.
@@ -105,52 +116,89 @@ class Weather:
         Raises:
             BenchError: the weather was not the one asked for.
         """
+        await self._failing.stop()
         for name in list(self._playing):
-            await self._end(name)
+            await self._end(self._playing.pop(name))
 
     async def _play(self, at: _At, stimulus: Rainfall | Wind, name: str) -> None:
-        await self._end(name)
-        plan, until_s = self._plan(stimulus, name)
-        playing = _Playing(at, name, plan, now_s() + LEAD_S)
+        before = self._playing.pop(name, None)
+        start_s = now_s() + LEAD_S
+        if isinstance(stimulus, Rainfall):
+            if before is not None:
+                await self._end(before)
+                before, start_s = None, now_s() + LEAD_S
+            plan: Plan = self._rain_plan(stimulus, name)
+        else:
+            plan = self._wind_plan(stimulus, name)
+            if before is not None and isinstance(before.plan, WindPlan):
+                changes_s, phase = before.plan.open_from(start_s - before.start_s)
+                start_s = before.start_s + changes_s
+                plan = WindPlan(plan.cups, plan.course, phase)
+                if before.train is not None:
+                    await before.train.end(from_s=start_s)
+        playing = _Playing(at, name, plan, start_s)
         self._playing[name] = playing
-        if name not in self._failed:
+        if name not in self._failing.failed:
             self._start(playing)
-        await sleep_until(playing.start_s)
-        self._stimulus(
-            at,
-            name,
-            _said(stimulus),
-            Window(playing.start_s, playing.start_s),
+        if before is not None:
+            await self._end(before)
+        await sleep_until(start_s)
+        until_s = self._until_s(playing)
+        said = rain_said(stimulus) if isinstance(stimulus, Rainfall) else wind_said(stimulus)
+        self.tell(
+            "stimulus",
+            **at,
+            output=name,
+            said=said,
             goes_on=True,
-            until=None if until_s is None else self.times.late(playing.start_s + until_s),
+            until=None if until_s is None else self.times.late(until_s),
+            **self.times.window(Window(start_s, start_s)),
         )
 
-    def _plan(
-        self, stimulus: Rainfall | Wind, name: str
-    ) -> tuple[Callable[[], Iterable[Edge]], float | None]:
-        """Return the edges of a stimulus, and how long after its beginning they end; None for never."""
+    def _until_s(self, playing: _Playing) -> float | None:
+        """Return when a response can count from a stimulus' end; None for never. A wind tells of it then."""
+        if isinstance(playing.plan, RainPlan):
+            return playing.start_s + playing.plan.ends_s
+        settles_s = playing.plan.course.settles_s
+        if not settles_s:
+            return None
+        at_s = playing.start_s + settles_s
+        playing.settling = asyncio.get_running_loop().call_at(at_s, self._settled, playing, at_s)
+        return at_s
+
+    def _settled(self, playing: _Playing, at_s: float) -> None:
+        try:
+            window = self.times.window(Window(at_s, at_s))
+            self.tell("settled", **playing.at, output=playing.output, **window)
+        except BenchError as error:  # nobody awaits this call
+            self.broken(error)
+
+    def _rain_plan(self, stimulus: Rainfall, name: str) -> RainPlan:
+        sensor = self._contact(name).sensor
+        assert sensor is not None, "binding the profile sees to it"
+        assert sensor.bucket is not None, "likewise"
+        return RainPlan(rain_edges(sensor.bucket, stimulus), float(rain_of(stimulus).duration_s))
+
+    def _wind_plan(self, stimulus: Wind, name: str) -> WindPlan:
+        output = self._contact(name)
+        assert output.sensor is not None, "binding the profile sees to it"
+        assert output.sensor.cups is not None, "likewise"
+        fastest_s = fastest_edge_s(output, self.rig.file.buses) or LEAD_S
+        return WindPlan(anemometer(output.sensor.cups, fastest_edge_s=fastest_s), wind_of(stimulus))
+
+    def _contact(self, name: str) -> ContactOutput:
         output = self.rig.file.outputs[self.names[name]]
         assert isinstance(output, ContactOutput), "binding the profile sees to it"
-        assert output.sensor is not None, "likewise"
-        if isinstance(stimulus, Rainfall):
-            assert output.sensor.bucket is not None, "likewise"
-            edges = rain_edges(output.sensor.bucket, stimulus.intensity, for_s=stimulus.for_)
-            return lambda: edges, max(stimulus.for_, edges[-1].at_s if edges else 0.0)
-        assert output.sensor.cups is not None, "likewise"
-        cups = anemometer(
-            output.sensor.cups, fastest_edge_s=fastest_edge_s(output, self.rig.file.buses) or LEAD_S
-        )
-        return lambda: wind_edges(cups, stimulus.speed.value), None
+        return output
 
     def _start(self, playing: _Playing) -> None:
         """Play what is still to come of a stimulus, from its next closure on."""
-        gone_s = now_s() - playing.start_s
-        edges = dropwhile(lambda edge: edge.at_s <= gone_s or not edge.closed, playing.edges())
 
         def played(reports: Sequence[EdgeReport]) -> None:
-            self.tell("played", **playing.at, output=playing.output, edges=self.times.edges(reports))
+            self.tell("played", **playing.at, output=playing.output, **self.times.batch(reports))
             playing.last = reports[-1].window
 
+        edges = playing.plan.after(now_s() - playing.start_s)
         train = Train(
             self.rig.outputs, self.names[playing.output], edges, start_s=playing.start_s, played=played
         )
@@ -165,13 +213,17 @@ class Weather:
             self.broken(train.error)
         elif self._playing.get(playing.output) is playing and not train.stopped:
             self._count(playing)
-            del self._playing[playing.output]
-            self._tell_end(playing)
+            if isinstance(playing.plan, RainPlan):  # a calm goes on without edges
+                del self._playing[playing.output]
+                self._tell_end(playing)
 
     async def _halt(self, playing: _Playing) -> None:
         """Stop what plays a stimulus; the stimulus itself may go on later."""
         if playing.train is not None:
-            await playing.train.stop()
+            if playing.train.stopped:  # it hands over already
+                await playing.train.over()
+            else:
+                await playing.train.stop()
             self._count(playing)
 
     def _count(self, playing: _Playing) -> None:
@@ -179,11 +231,11 @@ class Weather:
             playing.closures += playing.train.closures
             playing.train = None
 
-    async def _end(self, name: str) -> None:
-        playing = self._playing.pop(name, None)
-        if playing is not None:
-            await self._halt(playing)
-            self._tell_end(playing)
+    async def _end(self, playing: _Playing) -> None:
+        if playing.settling is not None:
+            playing.settling.cancel()
+        await self._halt(playing)
+        self._tell_end(playing)
 
     def _tell_end(self, playing: _Playing) -> None:
         at_s = now_s()
@@ -194,71 +246,3 @@ class Weather:
             closures=playing.closures,
             **self.times.window(playing.last or Window(at_s, at_s)),
         )
-
-    async def _write(self, at: _At, stimulus: WriteValue, name: str) -> None:
-        level = self._level(name, stimulus.value.value)
-        self._levels[name] = level
-        at_s = now_s()
-        window = Window(at_s, at_s)
-        if name not in self._failed:
-            window = await self.rig.outputs.level(self.names[name], level)
-        wired = {} if isinstance(self._value_output(name), RegisterOutput) else {"level": level}
-        said = f"write {stimulus.value} to {name}"
-        self._stimulus(at, name, said, window, value=stimulus.value.value, **wired)
-
-    def _value_output(self, name: str) -> ValueOutput:
-        output = self.rig.file.outputs[self.names[name]]
-        assert not isinstance(output, ContactOutput), "binding the profile sees to it"
-        return output
-
-    def _level(self, name: str, value: float) -> float:
-        try:
-            return level_of(self._value_output(name), value)
-        except ValueError as error:
-            raise DriverError(f"output {self.names[name]}: {error}") from None
-
-    async def _fail(self, at: _At, stimulus: Fail, name: str) -> None:
-        self._failed.add(name)
-        playing = self._playing.get(name)
-        if playing is not None:
-            await self._halt(playing)
-        at_s = now_s()
-        window = Window(at_s, at_s)
-        if stimulus.how != "stuck":
-            output = self.rig.file.outputs[self.names[name]]
-            if isinstance(output, LevelOutput | ResistanceOutput):
-                ends = end_levels(output)
-                level = ends.broken if stimulus.how == "open" else ends.shorted
-                window = await self.rig.outputs.level(self.names[name], level)
-            else:
-                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
-        self._stimulus(at, name, f"{_SAID[stimulus.how]} {name}", window)
-
-    async def _mend(self, at: _At, name: str) -> None:
-        self._failed.discard(name)
-        at_s = now_s()
-        window = Window(at_s, at_s)
-        if isinstance(self.rig.file.outputs[self.names[name]], ContactOutput):
-            window = await self.rig.outputs.contact(self.names[name], closed=False)
-            playing = self._playing.get(name)
-            if playing is not None:
-                self._start(playing)
-        elif name in self._levels:
-            window = await self.rig.outputs.level(self.names[name], self._levels[name])
-        self._stimulus(at, name, f"mend {name}", window)
-
-    def _stimulus(
-        self,
-        at: _At,
-        name: str,
-        said: str,
-        window: Window,
-        **more: object,
-    ) -> None:
-        self.tell("stimulus", **at, output=name, said=said, **more, **self.times.window(window))
-
-
-def _said(stimulus: Rainfall | Wind) -> str:
-    if isinstance(stimulus, Rainfall):
-        return f"rain of {stimulus.intensity} into {stimulus.rainfall} for {seconds(stimulus.for_)}"
-    return f"wind of {stimulus.speed} on {stimulus.wind}"

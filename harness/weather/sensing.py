@@ -2,45 +2,57 @@
 
 from __future__ import annotations
 
-from itertools import count
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from bench.samples import Edge
 from bench.units import Dimension
 from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
 from harness.weather.exact import exact, exact_as
-from harness.weather.hyetograph import constant
 from harness.weather.levels import current_scale, voltage_scale
 from harness.weather.sensor_faults import END_LEVELS, EndLevels
+from harness.weather.stated import rain_of
 from harness.weather.temperature import PT100, PT1000
 from harness.weather.temperature_ntc import BetaLaw
-from harness.weather.tipping_bucket import TippingBucket, contact_plan, tip_instants_s
+from harness.weather.tipping_bucket import TippingBucket, contact_plan, jittered, tip_instants_s
 from harness.weather.wind_cups import CupAnemometer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
+    from bench.samples import Edge
     from bench.sensors import BucketSensor, CupsSensor
-    from bench.units import Quantity
     from bench.wiring import ValueOutput
+    from harness.profile.stimulus import Rainfall
 
 _HALF: Final = 0.5
+_PERCENT: Final = 100
 _MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
 
 
-def rain_edges(bucket: BucketSensor, intensity: Quantity, *, for_s: float) -> tuple[Edge, ...]:
-    """Return the contact's edges while it rains evenly; instants count from the rain's beginning.
+@lru_cache(maxsize=64)
+def rain_edges(bucket: BucketSensor, rainfall: Rainfall) -> tuple[Edge, ...]:
+    """Return the contact's edges while it rains; instants count from the rain's beginning.
 
-    The number of tips is exact: floor(depth / tip), or fewer with a dead time.
+    The number of tips is exact: floor(depth / tip + what fills the bucket), or fewer with a dead time.
 
     Raises:
-        ValueError: more tips, or faster ones, than the gauge can show.
+        ValueError: more tips, or faster ones, than the gauge can show; or a rain that cannot be.
+        FileError: the rain's series is wrong.
     """
     gauge = TippingBucket(
-        tip_mm=exact_as(bucket.tip.text, Dimension.DEPTH), dead_time_s=exact(bucket.dead_time)
+        tip_mm=exact_as(bucket.tip.text, Dimension.DEPTH),
+        phase=exact(rainfall.filled.value) / _PERCENT,
+        dead_time_s=exact(bucket.dead_time),
     )
-    rain = constant(exact_as(intensity.text, Dimension.RAIN_INTENSITY), duration_s=for_s)
-    return contact_plan(tip_instants_s(rain, gauge), width_s=bucket.closed_for)
+    rain = rain_of(rainfall)
+    tips = tip_instants_s(rain, gauge)
+    if rainfall.jitter.value:
+        tips = jittered(
+            tips,
+            jitter=rainfall.jitter.value / _PERCENT,
+            seed=rainfall.seed,
+            until_s=rain.duration_s,
+            dead_time_s=max(bucket.dead_time, 2 * bucket.closed_for),
+        )
+    return contact_plan(tips, width_s=bucket.closed_for)
 
 
 def anemometer(cups: CupsSensor, *, fastest_edge_s: float) -> CupAnemometer:
@@ -52,22 +64,6 @@ def anemometer(cups: CupsSensor, *, fastest_edge_s: float) -> CupAnemometer:
         starts_at_m_per_s=max(cups.starts_at.value, cups.offset.value),
         fastest_hz=_HALF / fastest_edge_s,
     )
-
-
-def wind_edges(cups: CupAnemometer, speed_m_per_s: float) -> Iterator[Edge]:
-    """Yield the contact's edges in a steady wind, without end; none in a calm.
-
-    Every instant is a multiple of the period, never a running sum.
-
-    Raises:
-        ValueError: the wind cannot blow, or is too fast for the output.
-    """
-    hz = cups.frequency_hz(speed_m_per_s)
-    if hz == 0:
-        return
-    for pulse in count(1):
-        yield Edge(pulse / hz, closed=True)
-        yield Edge((pulse + _HALF) / hz, closed=False)
 
 
 def level_of(output: ValueOutput, value: float) -> float:

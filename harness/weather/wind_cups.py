@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from bench.pulses import MOST_EDGES
 from bench.samples import Edge
-from harness.weather.exact import exact
+from harness.weather.exact import Number, exact
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -181,6 +181,25 @@ def edge_plan(
     return edges
 
 
+def turned(cups: CupAnemometer, wind: Trace) -> Fraction:
+    """Return how many pulse distances a wind turns the cups, exactly.
+
+    Raises:
+        ValueError: a wind that cannot blow or is too fast.
+    """
+    pieces = _pieces(cups, wind, 0.0)
+    return pieces[-1].turned_after if pieces else Fraction()
+
+
+def turned_instants(cups: CupAnemometer, wind: Trace, phase: Fraction, first: Fraction) -> Iterator[float]:
+    """Yield when `first`, `first` + 1, … pulse distances have been turned, `phase` of them at the wind's start.
+
+    Raises:
+        ValueError: a wind that cannot blow or is too fast.
+    """
+    return _instants(_pieces(cups, wind, phase), first)
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class _Piece:
@@ -194,7 +213,7 @@ class _Piece:
     turned_after: Fraction
 
 
-def _pieces(cups: CupAnemometer, wind: Trace, phase: float) -> list[_Piece]:
+def _pieces(cups: CupAnemometer, wind: Trace, phase: Number) -> list[_Piece]:
     if not 0 <= phase < 1:
         raise ValueError(f"phase={phase!r} must be from 0 to less than 1")
     cups.frequency_hz(wind.smallest())

@@ -19,9 +19,9 @@ from bench.outputs import LocalOutputs
 from bench.samples import Edge
 from bench.sensors import BucketSensor
 from bench.trains import Train
-from bench.units import parse
 from bench.virtual import run
 from bench.wiring import BenchFile, ContactOutput
+from harness.profile.stimulus import Rainfall
 from harness.weather.sensing import rain_edges
 
 pytestmark = pytest.mark.performance
@@ -145,7 +145,8 @@ def test_a_hundred_thousand_tips_are_exact():
     async def main():
         terminals = Terminals()
         bucket = BucketSensor.model_validate({"tip": "0.2 mm", "closed_for": "100 ms"})
-        edges = rain_edges(bucket, parse("720 mm/h"), for_s=100_000.0)
+        rain = {"rainfall": "bucket", "intensity": "720 mm/h", "for": "100000 s"}
+        edges = rain_edges(bucket, Rainfall.model_validate(rain))
         spec = {"driver": "mock", "wired": {"input": "bucket"}}
         outputs = LocalOutputs(
             {"bucket": ContactOutput.model_validate(spec)}, buses={}, specs={}, inputs=terminals

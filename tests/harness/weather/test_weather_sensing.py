@@ -10,11 +10,17 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
 from bench.sensors import BucketSensor, CupsSensor
-from bench.units import parse
 from bench.wiring import OutputSpec
-from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges, wind_edges
+from harness.profile.stimulus import Rainfall
+from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges
+from harness.weather.wind_course import steady, wind_edges
 
 OUTPUT = TypeAdapter(OutputSpec)
+
+
+def rain(intensity, **more):
+    """Return a rainfall as a profile would state it."""
+    return Rainfall.model_validate({"rainfall": "bucket", "intensity": intensity, **more})
 
 
 def output(**said):
@@ -30,7 +36,7 @@ PT100 = output(kind="resistance", sensor="pt100")
 def test_ten_minutes_of_rain_make_exactly_ten_tips():
     """12 mm/h for 10 min are 2 mm, ten tips of 0.2 mm, one a minute; the last falls as the rain ends."""
     bucket = BucketSensor.model_validate({"tip": "0.2 mm", "closed_for": "100 ms"})
-    edges = rain_edges(bucket, parse("12 mm/h"), for_s=600.0)
+    edges = rain_edges(bucket, rain("12 mm/h", for_="10 min"))
     assert [edge.at_s for edge in edges if edge.closed] == [60.0 * k for k in range(1, 11)]
     assert [edge.at_s for edge in edges if not edge.closed] == [60.0 * k + 0.1 for k in range(1, 11)]
 
@@ -38,14 +44,14 @@ def test_ten_minutes_of_rain_make_exactly_ten_tips():
 def test_a_dead_time_loses_rain():
     """While a bucket tips, rain falls past: at 72 mm/h a 0.2 mm bucket fills in 10 s, and 0.5 s are lost a tip."""
     bucket = BucketSensor.model_validate({"tip": "0.2 mm", "dead_time": "500 ms"})
-    closings = [e.at_s for e in rain_edges(bucket, parse("72 mm/h"), for_s=100.0) if e.closed]
+    closings = [e.at_s for e in rain_edges(bucket, rain("72 mm/h", for_="100 s")) if e.closed]
     assert closings == pytest.approx([10 + 10.5 * k for k in range(9)])
 
 
 def test_rain_in_inches_loses_no_tip():
     """3 in/h for an hour into a bucket of 0.01 in are exactly 300 tips, which floats would make 299."""
     bucket = BucketSensor.model_validate({"tip": "0.01 in"})
-    assert len(rain_edges(bucket, parse("3 in/h"), for_s=3600.0)) == 600
+    assert len(rain_edges(bucket, rain("3 in/h", for_="1 h"))) == 600
 
 
 @given(st.floats(0.5, 50), st.floats(0.1, 5), st.floats(0, 0.4))
@@ -53,7 +59,7 @@ def test_rain_in_inches_loses_no_tip():
 def test_a_steady_wind_keeps_the_frequency_of_the_line(speed, slope, offset):
     """The k-th pulse falls at k periods of (speed - offset) / slope, however long the wind blows."""
     cups = CupsSensor.model_validate({"slope": slope, "offset": f"{offset} m/s"})
-    edges = list(islice(wind_edges(anemometer(cups, fastest_edge_s=1e-4), speed), 5000, 5010))
+    edges = list(islice(wind_edges(anemometer(cups, fastest_edge_s=1e-4), steady(speed)), 5000, 5010))
     period_s = slope / (speed - cups.offset.value)
     assert [e.closed for e in edges] == [True, False] * 5
     assert edges[0].at_s == pytest.approx(2501 * period_s, rel=1e-12)
@@ -63,9 +69,9 @@ def test_a_steady_wind_keeps_the_frequency_of_the_line(speed, slope, offset):
 def test_cups_stand_still_in_a_calm_and_refuse_a_wind_that_the_output_cannot_play():
     """Below the start there is no edge; beyond the output's fastest edge the limit is named."""
     cups = anemometer(CupsSensor.model_validate({"slope": 0.5, "starts_at": "0.6 m/s"}), fastest_edge_s=0.02)
-    assert list(wind_edges(cups, 0.5)) == []
+    assert list(wind_edges(cups, steady(0.5))) == []
     with pytest.raises(ValueError, match=r"faster than the limit of 25 Hz; stay below 12\.5 m/s"):
-        next(wind_edges(cups, 13.0))
+        next(wind_edges(cups, steady(13.0)))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,228 @@
+"""How rain and wind run over time, as a profile states it: blocks, storms, showers, gusts, turbulence, series."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, PrivateAttr, Tag, field_validator, model_validator
+
+from bench.fields import AnyQuantity, FileModel, PositiveSeconds, by_key
+from bench.units import Dimension, Quantity
+
+Seed = Annotated[int, Field(ge=0, le=2**63 - 1)]
+
+_UNITS = {
+    Dimension.RAIN_INTENSITY: "mm/h",
+    Dimension.DEPTH: "mm",
+    Dimension.SPEED: "m/s",
+    Dimension.PERCENT: "%",
+}
+
+
+def check_amount(key: str, said: Quantity | None, dimension: Dimension, *, zero: bool = True) -> None:
+    """Refuse what is no amount of weather; nothing said is right.
+
+    Args:
+        key: where it stands, for the message.
+        said: the amount.
+        dimension: what it must be.
+        zero: whether it may be 0.
+
+    Raises:
+        ValueError: another dimension, or below 0.
+    """
+    unit = _UNITS[dimension]
+    if said is None:
+        return
+    if said.dimension is not dimension:
+        raise ValueError(f"{key} {said.text!r} must be a {dimension}; write it in {unit}")
+    if said.value < 0:
+        raise ValueError(f"{key} {said.text!r} is below zero; write 0 {unit} for none")
+    if said.value == 0 and not zero:
+        raise ValueError(f"{key} {said.text!r} is none at all; write more than 0 {unit}")
+
+
+class RainBlock(FileModel):
+    """A span of even rain."""
+
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long the block lasts."""
+    intensity: AnyQuantity
+    """How hard it rains meanwhile; 0 mm/h for a dry span."""
+
+    @model_validator(mode="after")
+    def _rains(self) -> Self:
+        check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY)
+        return self
+
+
+class OffsetFormula(FileModel):
+    """Mean intensity over a duration: a / (t + b)^n in mm/h, with t in minutes."""
+
+    a: Annotated[float, Field(gt=0, le=1e6)]
+    """Scale of the formula a / (t + b)^n, in mm/h with t in minutes; multiply one for in/h by 25.4."""
+    b: Annotated[float, Field(ge=0, le=1e4)]
+    """Offset of the formula a / (t + b)^n, minutes."""
+    n: Annotated[float, Field(gt=0, le=1)]
+    """Power of the formula a / (t + b)^n."""
+
+
+class PowerFormula(FileModel):
+    """Mean intensity over a duration: c / (t^e + f) in mm/h, with t in minutes."""
+
+    c: Annotated[float, Field(gt=0, le=1e6)]
+    """Scale of the formula c / (t^e + f), in mm/h with t in minutes; multiply one for in/h by 25.4."""
+    e: Annotated[float, Field(gt=0, le=1)]
+    """Power of the formula c / (t^e + f)."""
+    f: Annotated[float, Field(ge=0, le=1e4)]
+    """Offset of the formula c / (t^e + f)."""
+
+
+class FormulaStorm(FileModel):
+    """A storm made from an intensity-duration-frequency formula of the place, for one return period."""
+
+    shape: Literal["alternating", "chicago"]
+    """`alternating`: blocks, the heaviest in the middle and the others right and left by turns; `chicago`: every span
+    around the peak holds the depth that the formula gives for its duration."""
+    lasts: PositiveSeconds
+    """Length of the storm."""
+    block: PositiveSeconds
+    """Length of one of its blocks; the storm holds a whole number of them."""
+    formula: Annotated[
+        Annotated[OffsetFormula, Tag("a")] | Annotated[PowerFormula, Tag("c")], by_key("a", "c")
+    ]
+    """The formula: a, b and n of a / (t + b)^n, or c, e and f of c / (t^e + f)."""
+    peak_at: AnyQuantity = Quantity(50.0, Dimension.PERCENT, "50 %")
+    """With `chicago`: how much of the storm's length lies before its peak."""
+
+    @model_validator(mode="after")
+    def _peak_lies_inside(self) -> Self:
+        if "peak_at" in self.model_fields_set and self.shape != "chicago":
+            raise ValueError("peak_at belongs to `shape: chicago`; leave it out")
+        if self.peak_at.dimension is not Dimension.PERCENT or not 0 <= self.peak_at.value <= 100:  # noqa: PLR2004 - per cent
+            raise ValueError(f"peak_at {self.peak_at.text!r} must be from 0 % to 100 %")
+        return self
+
+
+class CurveStorm(FileModel):
+    """A 24-hour storm by a standard curve of what has fallen by when; `faster` plays it in less time."""
+
+    shape: Literal["II", "III", "IA"]
+    """Type of the 24-hour curve."""
+    depth: AnyQuantity
+    """All the rain of the storm."""
+
+    @model_validator(mode="after")
+    def _rains(self) -> Self:
+        check_amount("depth", self.depth, Dimension.DEPTH, zero=False)
+        return self
+
+
+Storm = Annotated[FormulaStorm | CurveStorm, Field(discriminator="shape")]
+
+
+class Showers(FileModel):
+    """Showers that come at random; they add up where they overlap."""
+
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """The whole span; it begins dry, and the last showers end with it."""
+    every: PositiveSeconds
+    """Mean time from the beginning of one shower to that of the next."""
+    lasts: PositiveSeconds
+    """Mean length of a shower."""
+    intensity: AnyQuantity
+    """Mean intensity of a shower."""
+    seed: Seed = 0
+    """The same seed gives the same showers."""
+
+    @model_validator(mode="after")
+    def _rain(self) -> Self:
+        check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY, zero=False)
+        return self
+
+
+class Series(FileModel):
+    """A measured series in a CSV file beside the profile; its text goes into the log with the profile's."""
+
+    file: Annotated[str, Field(min_length=1, max_length=200)]
+    """The file; its path counts from the profile's folder."""
+    _text: str = PrivateAttr("")
+
+    @field_validator("file")
+    @classmethod
+    def _stands_beside(cls, file: str) -> str:
+        if file.startswith(("/", "\\", "~")) or ":" in file:
+            raise ValueError(
+                "must be a path from the profile's folder; write 'gauge.csv' or 'series/gauge.csv'"
+            )
+        return file
+
+    @property
+    def text(self) -> str:
+        """The file's text; empty until it was read."""
+        return self._text
+
+    def hold(self, text: str) -> None:
+        """Take the file's text; two series are equal only if their texts are."""
+        self._text = text
+
+
+class RainSeries(Series):
+    """Measured rain in a CSV file beside the profile; its text goes into the log with the profile's.
+
+    Its header names a column `time` and one of `intensity`, `depth` (since the row before) and `total`, each with its
+    unit: `time [min], intensity [mm/h]`.
+    """
+
+    between: Literal["steps", "linear"] = "steps"
+    """How an intensity runs to the next row: `steps` keeps it, `linear` goes there evenly. Depths fall evenly."""
+
+
+class WindSeries(Series):
+    """Measured wind in a CSV file beside the profile; its text goes into the log with the profile's.
+
+    Its header names a column of times and one of speeds, each with its unit: `time [s], wind [m/s]`.
+    """
+
+    column: str | None = None
+    """Name of the column, where several hold speeds."""
+    between: Literal["linear", "hold"] = "linear"
+    """How the speed runs to the next row: `linear` goes there evenly, `hold` keeps it."""
+
+
+class Gust(FileModel):
+    """One gust on the steady wind; after it the wind is as before."""
+
+    rise: AnyQuantity
+    """How far its peak stands above the steady wind."""
+    lasts: PositiveSeconds
+    """How long it lasts from beginning to end."""
+    shape: Literal["cosine", "rectangular"] = "cosine"
+    """`cosine`: rises and falls smoothly, one minus cosine; `rectangular`: jumps up and back."""
+
+    @model_validator(mode="after")
+    def _rises(self) -> Self:
+        check_amount("rise", self.rise, Dimension.SPEED, zero=False)
+        return self
+
+
+class Turbulence(FileModel):
+    """Turbulence about the wind's mean, the same for the same seed; it repeats without a jump."""
+
+    intensity: AnyQuantity
+    """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")] = 600.0
+    """How long until it repeats; the mean over it is the wind's speed."""
+    spectrum: Literal["kaimal", "von-karman"] = "kaimal"
+    """Which spectrum the speeds follow."""
+    length: Annotated[float, Field(gt=0, le=10_000)] = 56.7
+    """Length scale of the spectrum, metres; the usual one is Kaimal's at 10 m above ground."""
+    seed: Seed = 0
+    """The same seed gives the same wind."""
+
+    @model_validator(mode="after")
+    def _is_turbulent(self) -> Self:
+        check_amount("intensity", self.intensity, Dimension.PERCENT, zero=False)
+        if self.intensity.value > 100:  # noqa: PLR2004 - per cent
+            raise ValueError(f"intensity {self.intensity.text!r} must be 100 % at most; 20 % is usual")
+        return self

@@ -1,0 +1,162 @@
+"""Sensors that fail and are mended: broken wires, values that drift, jump or chatter, and contacts that chatter."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING, final
+
+from bench.build import Rig
+from bench.clock import now_s, sleep_until
+from bench.errors import BenchError, DriverError
+from bench.samples import EdgeReport, Window
+from bench.trains import Train
+from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput, ValueOutput
+from harness.profile.stimulus import Fail, WriteValue
+from harness.run.saying import failure_said
+from harness.weather.sensing import end_levels, level_of
+from harness.weather.wandering import chatter, contact_chatter, drift
+
+if TYPE_CHECKING:
+    from harness.run.weather import Teller, Times
+
+_At = Mapping[str, object]
+
+
+@final
+@dataclass(slots=True)
+class Failing:
+    """Writes values as sensors show them, and lets sensors fail; arguments as for `harness.run.weather.Weather`.
+
+    Attributes:
+        failed: the outputs whose sensor has failed, by the profile's names.
+    """
+
+    rig: Rig
+    names: Mapping[str, str]
+    tell: Teller
+    times: Times
+    broken: Callable[[BaseException], None]
+    failed: set[str] = field(init=False, default_factory=set)
+    _values: dict[str, float] = field(init=False, default_factory=dict)
+    _errors: dict[str, float] = field(init=False, default_factory=dict)
+    _wandering: dict[str, asyncio.Task[None]] = field(init=False, default_factory=dict)
+    _chattering: dict[str, Train] = field(init=False, default_factory=dict)
+
+    async def write(self, at: _At, stimulus: WriteValue) -> None:
+        """Write a value, or play it to the terminals as the sensor shows it."""
+        name = stimulus.write
+        self._values[name] = stimulus.value.value
+        window = Window(now_s(), now_s())
+        if name not in self.failed or name in self._errors:
+            window = await self._put(name)
+        wired = {} if isinstance(self._value_output(name), RegisterOutput) else {"level": self._level(name)}
+        said = f"write {stimulus.value} to {name}"
+        self._stimulus(at, name, said, window, value=stimulus.value.value, **wired)
+
+    async def fail(self, at: _At, stimulus: Fail) -> None:
+        """Let a sensor fail; what played on it has been stopped."""
+        name, window = stimulus.fail, Window(now_s(), now_s())
+        self.failed.add(name)
+        output = self.rig.file.outputs[self.names[name]]
+        if isinstance(output, ContactOutput):
+            if stimulus.how == "chatter":
+                self._chatter(at, stimulus)
+            elif stimulus.how != "stuck":
+                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
+        elif stimulus.by is not None:
+            window = await self._wander(at, stimulus, stimulus.by.value)
+        elif stimulus.how != "stuck" and isinstance(output, LevelOutput | ResistanceOutput):
+            ends = end_levels(output)
+            level = ends.broken if stimulus.how == "open" else ends.shorted
+            window = await self.rig.outputs.level(self.names[name], level)
+        self._stimulus(at, name, failure_said(stimulus), window)
+
+    async def mend(self, at: _At, name: str) -> None:
+        """Let a sensor show the weather again."""
+        self.failed.discard(name)
+        await self._settle(name)
+        window = Window(now_s(), now_s())
+        if isinstance(self.rig.file.outputs[self.names[name]], ContactOutput):
+            window = await self.rig.outputs.contact(self.names[name], closed=False)
+        elif name in self._values:
+            window = await self._put(name)
+        self._stimulus(at, name, f"mend {name}", window)
+
+    async def stop(self) -> None:
+        """Let nothing wander or chatter any more.
+
+        Raises:
+            BenchError: something went wrong with that, now or before.
+        """
+        for name in (*self._wandering, *self._chattering):
+            await self._settle(name)
+
+    async def _settle(self, name: str) -> None:
+        self._errors.pop(name, None)
+        if (task := self._wandering.pop(name, None)) is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+        if (train := self._chattering.pop(name, None)) is not None:
+            await train.stop()
+
+    def _chatter(self, at: _At, stimulus: Fail) -> None:
+        assert stimulus.every is not None, "the model sees to it"
+        name = stimulus.fail
+
+        def played(reports: Sequence[EdgeReport]) -> None:
+            self.tell("played", **at, output=name, **self.times.batch(reports))
+
+        edges = contact_chatter(every_s=stimulus.every, seed=stimulus.seed)
+        train = Train(self.rig.outputs, self.names[name], edges, start_s=now_s(), played=played)
+        self._chattering[name] = train
+
+        def over() -> None:
+            if train.error is not None:
+                self.broken(train.error)
+
+        train.when_over(over)
+
+    async def _wander(self, at: _At, stimulus: Fail, by: float) -> Window:
+        """Begin to make a value wrong; returns the window of the first change."""
+        name, began_s = stimulus.fail, now_s()
+        errors: Iterator[tuple[float, float]] = iter([(0.0, by)])
+        if stimulus.over is not None:
+            errors = chain([(0.0, 0.0)], drift(by, over_s=stimulus.over))
+        elif stimulus.every is not None:
+            errors = chatter(by, every_s=stimulus.every, seed=stimulus.seed)
+        _, self._errors[name] = next(errors)
+        window = await self._put(name)
+        task = asyncio.get_running_loop().create_task(self._go_on(at, name, errors, began_s))
+        self._wandering[name] = task
+        return window
+
+    async def _go_on(self, at: _At, name: str, errors: Iterator[tuple[float, float]], began_s: float) -> None:
+        try:
+            for at_s, error in errors:
+                await sleep_until(began_s + at_s)
+                self._errors[name] = error
+                window = await self._put(name)
+                fields = {"error": error, "level": self._level(name), **self.times.window(window)}
+                self.tell("wandered", **at, output=name, **fields)
+        except BenchError as error:  # nobody awaits this task for its outcome
+            self.broken(error)
+
+    async def _put(self, name: str) -> Window:
+        return await self.rig.outputs.level(self.names[name], self._level(name))
+
+    def _level(self, name: str) -> float:
+        try:
+            return level_of(self._value_output(name), self._values[name] + self._errors.get(name, 0.0))
+        except ValueError as error:
+            raise DriverError(f"output {self.names[name]}: {error}") from None
+
+    def _value_output(self, name: str) -> ValueOutput:
+        output = self.rig.file.outputs[self.names[name]]
+        assert not isinstance(output, ContactOutput), "binding the profile sees to it"
+        return output
+
+    def _stimulus(self, at: _At, name: str, said: str, window: Window, **more: object) -> None:
+        self.tell("stimulus", **at, output=name, said=said, **more, **self.times.window(window))

@@ -1,0 +1,65 @@
+"""What was done to the weather and to sensors, as one line for tables and the record (pure)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from harness.run.compile import seconds
+from harness.weather.stated import rain_of
+
+if TYPE_CHECKING:
+    from harness.profile.stimulus import Fail, Rainfall, Wind
+
+
+def rain_said(rainfall: Rainfall) -> str:
+    """Return what a rainfall is."""
+    rain = rain_of(rainfall)
+    lasts = seconds(float(rain.duration_s))
+    if rainfall.intensity is not None:
+        to = "" if rainfall.to is None else f" changing to {rainfall.to}"
+        said = f"rain of {rainfall.intensity}{to} into {rainfall.rainfall} for {lasts}"
+    else:
+        amount = f"{float(rain.depth_mm):.6g} mm into {rainfall.rainfall} in {lasts}"
+        if rainfall.storm is not None:
+            said = f"{rainfall.storm.shape} storm of {amount}"
+        elif rainfall.showers is not None:
+            said = f"showers of {amount}"
+        else:
+            said = f"measured rain of {amount}" if rainfall.series is not None else f"rain of {amount}"
+    return said if rainfall.faster == 1 else f"{said}, {rainfall.faster:g} times as fast"
+
+
+def wind_said(wind: Wind) -> str:
+    """Return what a wind is."""
+    if wind.series is not None:
+        faster = "" if wind.faster == 1 else f", {wind.faster:g} times as fast"
+        return f"wind of {wind.series.file} on {wind.wind}{faster}"
+    said = f"wind of {wind.speed} on {wind.wind}"
+    if wind.to is not None and wind.over is not None:
+        return f"{said}, changing to {wind.to} in {seconds(wind.over)}"
+    if wind.gust is not None:
+        return f"{said}, with a gust of {wind.gust.rise} more for {seconds(wind.gust.lasts)}"
+    if wind.turbulence is not None:
+        return f"{said}, turbulent by {wind.turbulence.intensity}"
+    return said
+
+
+def failure_said(failure: Fail) -> str:
+    """Return what was done to a sensor."""
+    name = failure.fail
+    match failure.how:
+        case "open":
+            return f"break the wire of {name}"
+        case "short":
+            return f"short the wires of {name}"
+        case "stuck":
+            return f"freeze {name}"
+        case "drift":
+            assert failure.over is not None, "the model sees to it"
+            return f"let {name} drift by {failure.by} in {seconds(failure.over)}"
+        case "jump":
+            return f"let {name} jump by {failure.by}"
+        case "chatter":
+            assert failure.every is not None, "the model sees to it"
+            by = "" if failure.by is None else f" by {failure.by}"
+            return f"let {name} chatter{by} about every {seconds(failure.every)}"

@@ -1,0 +1,135 @@
+"""A wind that never ends: a course of speed, what follows it for ever, and the pulses that cups make of it (pure)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import chain, repeat
+from typing import TYPE_CHECKING, Final, final
+
+from bench.samples import Edge
+from harness.weather.exact import exact
+from harness.weather.trace import Trace, constant
+from harness.weather.wind_cups import CupAnemometer, turned, turned_instants
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_STEADY_S: Final = 600.0
+"""A steady wind is played in spans of this length."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class WindCourse:
+    """A wind from 0 s on.
+
+    Attributes:
+        first: traces that are blown once, one after the other.
+        then: the trace that is blown after them, again and again.
+    """
+
+    first: tuple[Trace, ...]
+    then: Trace
+
+    @property
+    def settles_s(self) -> float:
+        """When what repeats begins, seconds."""
+        return sum(trace.duration_s for trace in self.first)
+
+    @property
+    def fastest_m_per_s(self) -> float:
+        """The highest speed, m/s."""
+        return max(trace.largest() for trace in (*self.first, self.then))
+
+    def traces(self) -> Iterator[Trace]:
+        """Yield what is blown, one after the other, without end."""
+        return chain(self.first, repeat(self.then))
+
+    def rest(self, from_s: float) -> WindCourse:
+        """Return what is still to come at an instant, which is the new one's 0 s."""
+        left_s = from_s
+        for number, trace in enumerate(self.first):
+            if left_s < trace.duration_s:
+                return WindCourse((_cut(trace, left_s), *self.first[number + 1 :]), self.then)
+            left_s -= trace.duration_s
+        left_s %= self.then.duration_s
+        return WindCourse((_cut(self.then, left_s),) if left_s else (), self.then)
+
+
+def _cut(trace: Trace, from_s: float) -> Trace:
+    return trace.part(trace.start_s + from_s, trace.end_s)
+
+
+def steady(speed_m_per_s: float) -> WindCourse:
+    """Return a wind that keeps its speed."""
+    return WindCourse((), constant(speed_m_per_s, for_s=_STEADY_S))
+
+
+def settling(trace: Trace) -> WindCourse:
+    """Return a wind that follows a trace and keeps the speed at its end."""
+    return WindCourse((trace,), constant(trace.values[-1], for_s=_STEADY_S))
+
+
+def turned_by(cups: CupAnemometer, course: WindCourse, at_s: float, *, phase: Fraction) -> Fraction:
+    """Return how many pulse distances the cups have turned by an instant, `phase` at 0 s; exactly.
+
+    Raises:
+        ValueError: a wind that cannot blow or is too fast.
+    """
+    left_s, sum_turned = at_s, phase
+    for trace in course.first:
+        if left_s <= 0:
+            return sum_turned
+        sum_turned += turned(cups, trace if left_s >= trace.duration_s else _head(trace, left_s))
+        left_s -= trace.duration_s
+    if left_s > 0:
+        times, left_s = divmod(left_s, course.then.duration_s)
+        sum_turned += int(times) * turned(cups, course.then)
+    return sum_turned + (turned(cups, _head(course.then, left_s)) if left_s > 0 else 0)
+
+
+def _head(trace: Trace, to_s: float) -> Trace:
+    return trace.part(trace.start_s, trace.start_s + to_s)
+
+
+def wind_edges(
+    cups: CupAnemometer, course: WindCourse, *, phase: Fraction = Fraction(), closed: bool = False
+) -> Iterator[Edge]:
+    """Yield the contact's edges in a wind, without end; no more once the cups stand still for ever.
+
+    The contact closes at each pulse and opens `duty` of a pulse distance later. At 0 s it is as `closed` says,
+    whatever the phase. Cups that come to rest on a closed contact keep it closed; where they rest for ever, it opens
+    at the end of what turned them. Each trace is solved from its own start, so that nothing adds up along it.
+
+    Raises:
+        ValueError: a wind that cannot blow or is too fast.
+    """
+    duty, from_s, stands_for_ever = exact(cups.duty), 0.0, turned(cups, course.then) == 0
+    for number, trace in enumerate(course.traces()):
+        if stands_for_ever and number == len(course.first):
+            if closed:
+                yield Edge(from_s, closed=False)
+            return
+        closings = turned_instants(cups, trace, phase, Fraction(1))
+        openings = turned_instants(cups, trace, phase, duty if phase < duty else 1 + duty)
+        if phase < duty and not closed:
+            next(openings, None)  # of a pulse that came before 0 s
+        shift_s = from_s - trace.start_s
+        for at_s, closes in _merged(closings, openings, closes=not closed):
+            yield Edge(at_s + shift_s, closed=closes)
+            closed = closes
+        phase = (phase + turned(cups, trace)) % 1
+        from_s += trace.duration_s
+
+
+def _merged(
+    closings: Iterator[float], openings: Iterator[float], *, closes: bool
+) -> Iterator[tuple[float, bool]]:
+    """Yield instants with what happens then, by turns."""
+    while True:
+        at_s = next(closings if closes else openings, None)
+        if at_s is None:
+            return
+        yield at_s, closes
+        closes = not closes
