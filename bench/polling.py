@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _SLEPT_S: Final = 1.0  # less may be a correction of one of the two clocks
 
+
 async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink: EvidenceSink) -> NoReturn:
     """Poll until cancelled or until the computer slept; trouble on the bus goes to `sink` as gaps and is never raised.
 
