@@ -1,4 +1,4 @@
-"""`ventproof report`: what logs tell, as a page or a document for people."""
+"""`ventproof report`: what logs tell, as a page or a document for people, or as a file for other programs."""
 
 from __future__ import annotations
 
@@ -12,25 +12,29 @@ import click
 @click.option(
     "-o",
     "--out",
+    "outs",
     required=True,
+    multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The report to write, FILE.html or FILE.pdf. One that stands there is replaced.",
+    help="The report to write; one that stands there is replaced. FILE.html and FILE.pdf are for people; FILE.xml "
+    "(JUnit), FILE.md (a summary for a pull request) and FILE.json (`ventproof schema results`) are for CI. May be "
+    "given more than once.",
 )
-def command(logs: tuple[Path, ...], out: Path) -> int:
+def command(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
 
-    Everything is made from the logs alone. Each chain is checked and each run is judged again; the report says so
-    loudly where that does not bear out what a log says.
+    Everything is made from the logs alone. Each chain is checked. A report for people also judges each run again, and
+    says so loudly where that does not bear out what a log says.
 
     \b
     Exit code 0: the report is written, whatever the verdicts.
               3: a log is wrong, or the report cannot be written.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow import below
-    from harness.record.report.write import write_report  # noqa: PLC0415 - only this command needs it
+    from harness.cli.reporting import check_names, write  # noqa: PLC0415
 
-    report = write_report(log_paths(logs), out)
-    click.echo(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}")
-    for alarm in report.cover.alarms:
-        click.echo(f"! {alarm}")
+    check_names(outs)
+    paths = log_paths(logs)
+    for out in outs:
+        write(out, paths)
     return 0

@@ -67,6 +67,15 @@ import click
     help="Enter every run here when it ends: an SQLite file, or postgresql://user@host/database.  "
     "[default: history.sqlite in the folder for the logs]",
 )
+@click.option(
+    "--report",
+    "reports",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Also write a report of all runs, as `ventproof report` does; the ending says which kind (.html, .pdf, .xml, "
+    ".md, .json). May be given more than once.",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
 def command(
     profiles: tuple[Path, ...],
@@ -83,6 +92,7 @@ def command(
     selfcheck: Path | None,
     sign: Path | None,
     history: str | None,
+    reports: tuple[Path, ...],
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench and write a log for each.
@@ -91,6 +101,7 @@ def command(
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
+    from harness.cli.reporting import check_names  # noqa: PLC0415
     from harness.cli.signing import signing_key  # noqa: PLC0415
     from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.record.history.keeper import keeper_of  # noqa: PLC0415
@@ -98,6 +109,7 @@ def command(
     from harness.series import repeats_for  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
+    check_names(reports)
     loaded = load_bench(bench)
     session = Session(
         bench=loaded,
@@ -113,4 +125,4 @@ def command(
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
-    return run_suite(session, suite, repeats_for(repeat, prove, confidence))
+    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports)

@@ -8,26 +8,37 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.errors import VentproofError
-from harness.cli import EXIT_BENCH
+from harness.cli import EXIT_BENCH, EXIT_PASS
 from harness.cli.options import code_of_series, view_for
+from harness.cli.reporting import write_all
 from harness.cli.summary import show
 from harness.series import run_series
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from bench.document import Loaded
     from harness.profile.model import Profile
     from harness.series import Plan, Series
     from harness.session import Session
 
 
-def run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) -> int:
+def run_suite(
+    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, reports: Sequence[Path] = ()
+) -> int:
     """Run profiles, each as often as planned, show how they went, and return the exit code.
+
+    Args:
+        session: what stays the same for all of them.
+        suite: the profiles.
+        plan: how often to repeat each.
+        reports: files to write of all that was run; each has an ending that was checked.
 
     Raises:
         VentproofError: not even the first run came about.
     """
     try:
-        return _run_suite(session, suite, plan)
+        return _run_suite(session, suite, plan, reports)
     finally:
         _tell_history(session)
 
@@ -38,7 +49,9 @@ def _tell_history(session: Session) -> None:
         click.echo(session.keeper.warning, err=True)
 
 
-def _run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) -> int:
+def _run_suite(
+    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, reports: Sequence[Path]
+) -> int:
     view = view_for(session.bench)
     done: list[Series] = []
     broken_off = ""
@@ -53,6 +66,7 @@ def _run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) -
         except KeyboardInterrupt:
             if done:
                 show(done, session.selfcheck)
+                _report(reports, done, suite)
             raise
         broken_off = done[-1].broken_off
         if broken_off or done[-1].results[-1].outcome.verdict is None:
@@ -62,4 +76,11 @@ def _run_suite(session: Session, suite: Sequence[Loaded[Profile]], plan: Plan) -
         click.echo(f"broken off: {broken_off}")
     for profile in suite[len(done) :]:
         click.echo(f"not run: {profile.model.profile}")
-    return EXIT_BENCH if broken_off else code_of_series(done)
+    written = _report(reports, done, suite)
+    code = EXIT_BENCH if broken_off else code_of_series(done)
+    return EXIT_BENCH if code == EXIT_PASS and not written else code
+
+
+def _report(outs: Sequence[Path], done: Sequence[Series], suite: Sequence[Loaded[Profile]]) -> bool:
+    logs = [result.log for series in done for result in series.results]
+    return write_all(outs, logs, [profile.model.profile for profile in suite[len(done) :]])

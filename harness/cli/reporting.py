@@ -1,0 +1,78 @@
+"""The reports that commands write: which kinds a file's name can ask for, and what is told of each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from bench.errors import FileError, Problem, VentproofError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+_FOR_PEOPLE: Final = (".html", ".pdf")
+_FOR_PROGRAMS: Final = (".xml", ".md", ".json")
+
+
+def check_names(outs: Iterable[Path]) -> None:
+    """Refuse files whose ending asks for nothing that can be made, before anything is switched.
+
+    Raises:
+        FileError: for each of them.
+    """
+    known = (*_FOR_PEOPLE, *_FOR_PROGRAMS)
+    hint = f"end its name in {', '.join(known[:-1])} or {known[-1]}"
+    problems = [
+        Problem(
+            str(out), None, None, f"no report can be made as {out.suffix or 'a file without an ending'}", hint
+        )
+        for out in outs
+        if out.suffix.lower() not in known
+    ]
+    if problems:
+        raise FileError(problems)
+
+
+def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
+    """Write one report of some logs and say what it says.
+
+    Args:
+        out: the file; its name was checked.
+        logs: of runs.
+        not_run: names of profiles that were to be run and were not.
+
+    Raises:
+        FileError: a log is wrong, or the file cannot be written.
+    """
+    if out.suffix.lower() in _FOR_PEOPLE:
+        from harness.record.report.write import write_report  # noqa: PLC0415 - only what is asked for is loaded
+
+        report = write_report(logs, out)
+        click.echo(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}")
+        for alarm in report.cover.alarms:
+            click.echo(f"! {alarm}")
+        return
+    from harness.record.logged import Batch, read_runs  # noqa: PLC0415 - as above
+    from harness.record.outputs.files import write_output  # noqa: PLC0415
+
+    batch = Batch(read_runs(logs), tuple(not_run))
+    write_output(out, batch)
+    click.echo(f"{out}: {batch.verdict}: {batch.counted}")
+
+
+def write_all(outs: Iterable[Path], logs: Sequence[Path], not_run: Sequence[str]) -> bool:
+    """Write the reports that a run was asked for; what cannot be written is told, since the logs stand.
+
+    Returns:
+        Whether all were written.
+    """
+    written = True
+    for out in outs:
+        try:
+            write(out, logs, not_run)
+        except VentproofError as error:
+            written = False
+            click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)
+    return written
