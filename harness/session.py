@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from platform import python_version
@@ -145,7 +145,14 @@ class Session:
 
             async def main() -> Outcome:
                 rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
-                engine = Engine(profile.model, rig, case, record=record, output_names=bound.outputs)
+                engine = Engine(
+                    profile.model,
+                    rig,
+                    case,
+                    record=record,
+                    output_names=bound.outputs,
+                    notes=self._notes(bound),
+                )
                 return await engine.run(self.header(profile, repeat))
 
             screen.begin(title, case, longest_s(profile.model))
@@ -156,6 +163,12 @@ class Session:
             finally:
                 screen.end()
             return RunResult(title, log.path, log.digest, outcome, tuple(findings))
+
+    def _notes(self, bound: Bound) -> list[str]:
+        """Return what the record says of a profile on this bench; files by name, wherever they lay."""
+        path, name = self.bench.path, Path(self.bench.path).name
+        named = [str(replace(note, file=Path(note.file).name)) for note in bound.notes]
+        return [note.replace(path, name) for note in named]
 
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:

@@ -53,16 +53,25 @@ class Engine:
         case: the same profile, following the events; it says when a step is decided.
         record: takes every event as it happens (the log, a view).
         output_names: the bench's output names, by the profile's.
+        notes: what the record should say of the profile on this bench.
     """
 
     def __init__(
-        self, profile: Profile, rig: Rig, case: Case, *, record: Recorder, output_names: Mapping[str, str]
+        self,
+        profile: Profile,
+        rig: Rig,
+        case: Case,
+        *,
+        record: Recorder,
+        output_names: Mapping[str, str],
+        notes: Sequence[str] = (),
     ) -> None:
         self._profile = profile
         self._rig = rig
         self._case = case
         self._record = record
         self._output_names = output_names
+        self._notes = notes
         self._clockwork: Clockwork
         self._decided: asyncio.Future[None] | None = None
         self._broken: asyncio.Future[None]
@@ -93,7 +102,7 @@ class Engine:
         try:
             await self._rig.open()
             self._opened = True
-            for note in self._rig.notes:
+            for note in (*self._notes, *self._rig.notes):
                 self._emit("note", text=note)
             pollers = self._start_polling()
             await self._unless_broken(self._interlock_healthy())
