@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
@@ -44,18 +45,25 @@ class Course:
 
     def between(self, from_s: float, to_s: float) -> Course:
         """Return the part of it in a span of log time."""
-        pieces = [part for piece in self.pieces if (part := clip(piece, from_s, to_s)) and part.t1 > part.t0]
+        near = self._near(from_s, to_s)
+        pieces = [part for piece in near if (part := clip(piece, from_s, to_s)) and part.t1 > part.t0]
+        first = bisect_left(self.arrived, from_s, key=moment)
         return Course(
             self.traits,
-            tuple(a for a in self.arrived if from_s <= moment(a) <= to_s),
+            self.arrived[first : bisect_right(self.arrived, to_s, first, key=moment)],
             tuple(_thinned(pieces, (to_s - from_s) / _MOST_PIECES)),
             tuple(gap for gap in self.gaps if gap.to_s > from_s and gap.from_s < to_s),
         )
 
     def at(self, t_s: float) -> tuple[float, float]:
         """Return the bounds at a moment; infinite where unknown."""
-        parts = [part for piece in self.pieces if (part := clip(piece, t_s, t_s))]
+        parts = [part for piece in self._near(t_s, t_s) if (part := clip(piece, t_s, t_s))]
         return (max(p.l0 for p in parts), min(p.u0 for p in parts)) if parts else (-INF, INF)
+
+    def _near(self, from_s: float, to_s: float) -> Sequence[Piece]:
+        """Return the pieces that touch a span of log time; they follow one another without holes."""
+        first = bisect_left(self.pieces, from_s, key=lambda piece: piece.t1)
+        return self.pieces[first : bisect_right(self.pieces, to_s, first, key=lambda piece: piece.t0)]
 
     def read_before(self, t_s: float) -> tuple[float, float]:
         """Return the last value that was surely read before a moment, as bounds; infinite when there was none."""

@@ -10,12 +10,14 @@ from harness.judge.spans import INF, Piece
 from harness.record.demand import Demand
 from harness.record.evidence import Course, moment
 from harness.record.margin import Ring
+from harness.record.outline import OFF_PX, outline
 from harness.record.scale import Scale, spread
 from harness.record.svg import BLUE, GREEN, Drawing, text_width
 
 SMALL: Final = 12.0
 _LEVEL_APART_PX: Final = 15.0
 _LONGEST_LABEL: Final = 22
+_FAR_PX: Final = 1e6
 
 
 @final
@@ -166,7 +168,10 @@ class Panel:
                     lower.append((piece.t0, piece.l0))
                 upper.append((piece.t1, piece.u1))
                 lower.append((piece.t1, piece.l1))
-            points = " ".join(self._point(t, v) for t, v in [*upper, *reversed(lower)])
+            outward = 0.0 if upper == lower else OFF_PX
+            drawn = [(x, y - outward) for x, y in outline(self._places(upper))]
+            drawn += [(x, y + outward) for x, y in reversed(outline(self._places(lower)))]
+            points = " ".join(f"{x:.1f},{y:.1f}" for x, y in drawn)
             self._drawing.mark(
                 "polygon",
                 self._inside,
@@ -202,7 +207,7 @@ class Panel:
                 )  # fmt: skip - as above
 
     def _dots(self, course: Course) -> None:
-        places = [(self.px(moment(a)), self.y(a.sample.value)) for a in course.arrived]
+        places = self._places((moment(a), a.sample.value) for a in course.arrived)
         # Two dots on one pixel are one.
         cells = {(round(x), round(y)): (x, y) for x, y in places if self.top - 3 <= y <= self.bottom + 3}
         if cells:
@@ -215,7 +220,7 @@ class Panel:
                 stroke="currentColor",
                 stroke_linecap="round",
                 stroke_width=min(4.5, max(1.4, 0.6 * spacing)),
-                d="".join(f"M{x:.2f},{y:.2f}h0" for x, y in cells.values()),
+                d="".join(f"M{x:.1f},{y:.1f}h0" for x, y in cells.values()),
             )  # fmt: skip - as above
 
     def ring(self, ring: Ring) -> None:
@@ -234,8 +239,15 @@ class Panel:
             stroke_width=2,
         )
 
-    def _point(self, t_s: float, value: float) -> str:
-        return f"{self.px(t_s):.2f},{min(1e6, max(-1e6, self.y(value))):.2f}"
+    def _places(self, points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+        """Return the pixels of log times and values; what is far outside only needs to stay there."""
+        x, y = self.x, self.y
+        t_px, v_px = 1 / x.per_px, (y.end_px - y.start_px) / (y.high - y.low)
+        left, bottom = x.start_px - (x.low + self._origin_s) * t_px, y.start_px - y.low * v_px
+        places = [(left + t * t_px, bottom + v * v_px) for t, v in points]
+        if all(-_FAR_PX < at < _FAR_PX for _, at in places):
+            return places
+        return [(x_px, min(_FAR_PX, max(-_FAR_PX, y_px))) for x_px, y_px in places]
 
 
 def _cut(said: str) -> str:

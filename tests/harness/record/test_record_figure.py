@@ -134,9 +134,10 @@ def envelope(panel, to_s, to_value):
     """Read the drawn envelope back; returns instants, lower and upper bounds."""
     (polygon,) = of_class(panel, "envelope")
     points = np.array([[float(n) for n in pair.split(",")] for pair in polygon.get("points").split()])
-    half = len(points) // 2
-    upper, lower = points[:half], points[half:][::-1]
-    return to_s(upper[:, 0]), to_value(lower[:, 1]), to_value(upper[:, 1])
+    turn = int((np.diff(points[:, 0]) < 0).argmax())  # where the lower edge begins to run back
+    upper, lower = points[:turn], points[turn:][::-1]
+    at = np.union1d(upper[:, 0], lower[:, 0])
+    return to_s(at), to_value(np.interp(at, *lower.T)), to_value(np.interp(at, *upper.T))
 
 
 @pytest.mark.parametrize("verdict", ["pass", "fail", "inconclusive"])
