@@ -38,7 +38,8 @@ if TYPE_CHECKING:
 
 _PHASES: Final = 60  # every count from 1 to 6 divides it, so that no phase is preferred
 _DELAYS: Final = (1, 2)  # holding registers of the rain override's delays
-_THERMOMETERS: Final = {0: "house", 3: "outside"}  # holding registers that play one
+THERMOMETERS: Final = {0: "house", 3: "outside"}
+"""Holding registers that play a temperature to an input."""
 
 
 @final
@@ -146,7 +147,7 @@ class MockUnit:
         span(holding, address, len(words))
         holding[address : address + len(words)] = words
         written = range(address, address + len(words))
-        for register, name in _THERMOMETERS.items():
+        for register, name in THERMOMETERS.items():
             if register in written:
                 word = holding[register]
                 celsius = (word - 0x10000 if word & 0x8000 else word) / 10

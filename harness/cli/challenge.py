@@ -1,0 +1,95 @@
+"""`ventproof challenge`: which faults of the mock unit a suite finds, and which it would miss."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+
+@click.command("challenge")
+@click.argument("suite", nargs=-1, type=click.Path(path_type=Path))
+@click.option(
+    "--bench",
+    type=click.Path(path_type=Path),
+    help="A bench with the mock unit inside the process.  [default: the shipped one]",
+)
+@click.option(
+    "--fault",
+    "names",
+    multiple=True,
+    metavar="NAME",
+    help="Try this fault only; `ventproof explain faults` lists them.",
+)
+@click.option(
+    "--full",
+    is_flag=True,
+    help="Let every profile meet every fault, and say which profiles add nothing.",
+)
+@click.option(
+    "--severities", is_flag=True, help="Look for the smallest severity of each fault that is still found."
+)
+@click.option("--seed", default=0, type=int, help="Seed for what is random on the bench.", show_default=True)
+@click.option("--jobs", type=click.IntRange(1), help="Processes that work at once.  [default: one a core]")
+@click.option(
+    "--json",
+    "json_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write everything that was found to this file.",
+)
+@click.option(
+    "--keep",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder for the log of each run in which a fault was found; none is kept unless stated.",
+)
+def command(
+    suite: tuple[Path, ...],
+    bench: Path | None,
+    names: tuple[str, ...],
+    full: bool,
+    severities: bool,
+    seed: int,
+    jobs: int | None,
+    json_file: Path | None,
+    keep: Path | None,
+) -> int:
+    """Run SUITE (profiles or folders; the shipped suite unless stated) against each fault of the mock unit.
+
+    A fault is caught when a profile fails. A profile that cannot decide leaves it open; a suite that passes has missed
+    it. All in virtual time, on all cores; nothing real is switched.
+
+    \b
+    Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from harness.cli.challenged import Progress, as_data, code_of, keep_logs, show  # noqa: PLC0415
+    from harness.cli.options import SHIPPED, SHIPPED_BENCH, load_suite  # noqa: PLC0415
+    from harness.prove.challenge import Challenge, Suite, check_faults  # noqa: PLC0415
+    from harness.session import Session  # noqa: PLC0415
+
+    check_faults(names)
+    session = Session(
+        bench=load_bench(bench or SHIPPED_BENCH),
+        out=keep or Path(),
+        unit="MOCK-1",
+        firmware="mock",
+        operator="challenge",
+        seed=seed,
+    )
+    profiles = load_suite(list(suite) or [SHIPPED], session)
+    with Progress() as progress:
+        result = Challenge(
+            suite=Suite(profiles=tuple(profiles), bench=session.bench, seed=seed),
+            names=names,
+            full=full,
+            severities=severities,
+            jobs=jobs,
+            told=progress.told,
+        ).run()
+    show(result)
+    if json_file is not None:
+        json_file.write_text(json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n", "utf-8")
+    if keep is not None:
+        click.echo(f"{keep_logs(result, session)} logs in {keep}")
+    return code_of(result)

@@ -1,0 +1,202 @@
+"""What the terminal and the result file say of a challenge."""
+
+from __future__ import annotations
+
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Final, Self, final
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as Bar
+from rich.table import Table
+from rich.text import Text
+
+from bench.mock.fault import FAMILIES
+from harness.cli import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from harness.cli.console import new_console
+from harness.prove.trial import with_faults
+from harness.run.view import SilentView
+from harness.session import Session
+
+if TYPE_CHECKING:
+    from harness.prove.challenge import Challenged, Result
+
+_STYLE: Final = {"caught": "green", "open": "yellow", "missed": "red"}
+
+
+@final
+class Progress:
+    """A bar on a terminal's error output; nothing elsewhere."""
+
+    def __init__(self) -> None:
+        console = Console(stderr=True)
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+        self._bar = Bar(*columns, console=console, transient=True, disable=not console.is_terminal)
+        self._task = self._bar.add_task("the healthy unit", total=None)
+        self._phases = 0
+
+    def told(self, done: int, of: int) -> None:
+        """Take how far it has come; it begins anew with the faults, after the healthy unit."""
+        self._phases += done == 1
+        what = "the healthy unit" if self._phases == 1 else "faults"
+        self._bar.update(self._task, description=what, completed=done, total=of)
+
+    def __enter__(self) -> Self:
+        self._bar.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._bar.stop()
+
+
+def code_of(result: Result) -> int:
+    """Return the exit code: a missed fault first, then one that was left open."""
+    if result.of("missed"):
+        return EXIT_FAIL
+    return EXIT_INCONCLUSIVE if result.of("open") else EXIT_PASS
+
+
+def keep_logs(result: Result, session: Session) -> int:
+    """Run the profile that found each fault once more, with a log; return how many there are."""
+    caught = [c for c in result.faults if c.caught_by]
+    for challenged in caught:
+        name = challenged.fault.name
+        faulty = Session(
+            bench=with_faults(session.bench, {name: 1.0}),
+            out=session.out / name,
+            unit=session.unit,
+            firmware=f"{session.firmware}, {name}",
+            operator=session.operator,
+            seed=session.seed,
+        )
+        faulty.run(result.suite.profiles[challenged.caught_by[0]], SilentView())
+    return len(caught)
+
+
+def show(result: Result) -> None:
+    """Print the share of each family, what the profiles found, and what was missed; a reader may go away."""
+    with suppress(BrokenPipeError):
+        _show(new_console(), result)
+
+
+def _show(console: Console, result: Result) -> None:
+    console.print(_families(result))
+    console.print(_profiles(result))
+    graded = [c for c in result.faults if c.smallest is not None]
+    if graded:
+        console.print(_severities(graded))
+    for challenged in result.faults:
+        _show_trouble(console, result, challenged)
+    if result.lacking:
+        console.print(
+            Text(f"not tried, this unit lacks what they spoil: {', '.join(result.lacking)}", style="dim")
+        )
+    caught, left, missed = (len(result.of(found)) for found in ("caught", "open", "missed"))
+    total = f"{caught} of {caught + left + missed} faults caught, {left} left open, {missed} missed"
+    console.print(Text(total, style="red" if missed else "yellow" if left else "green"))
+
+
+def _show_trouble(console: Console, result: Result, challenged: Challenged) -> None:
+    """Print a fault that was not caught, and why."""
+    fault = challenged.fault
+    if challenged.found == "caught":
+        return
+    if fault.equivalent:
+        console.print(Text(f"equivalent: {fault.name}: {fault.equivalent}", style="dim"))
+        return
+    if challenged.found == "missed":
+        console.print(
+            Text(f"missed: {fault.name} ({fault.family}): {challenged.missed}", style=_STYLE["missed"])
+        )
+    else:
+        number = challenged.left_open_by[0]
+        name, why = result.suite.profiles[number].model.profile, challenged.trials[number].why
+        console.print(Text(f"left open: {fault.name} ({fault.family}): {name}: {why}", style=_STYLE["open"]))
+    console.print(Text(f"  {fault.about}", style="dim"))
+
+
+def _families(result: Result) -> Table:
+    suite = result.suite
+    title = f"{len(suite.profiles)} profiles against {len(result.faults)} faults on {suite.bench.model.bench}"
+    table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
+    table.add_column("family")
+    for heading in ("caught", "left open", "missed", "share"):
+        table.add_column(heading, justify="right")
+    for family in FAMILIES:
+        counts = [sum(c.fault.family == family for c in result.of(f)) for f in ("caught", "open", "missed")]
+        if total := sum(counts):
+            style = "red" if counts[2] else "yellow" if counts[1] else "green"
+            share = Text(f"{100 * counts[0] / total:.0f} %", style=style)
+            table.add_row(family, *(str(count) if count else "–" for count in counts), share)
+    return table
+
+
+def _profiles(result: Result) -> Table:
+    table = Table(title="what each profile found", title_justify="left", title_style="bold", expand=False)
+    table.add_column("profile", overflow="fold")
+    table.add_column("found first", justify="right")
+    if result.full:
+        table.add_column("finds", justify="right")
+        table.add_column("no other finds", overflow="fold", ratio=1)
+    for number, profile in enumerate(result.suite.profiles):
+        first = sum(c.caught_by[:1] == (number,) for c in result.faults)
+        row: list[Text | str] = [Text(profile.model.profile), str(first)]
+        if result.full:
+            finds = sum(number in c.caught_by for c in result.faults)
+            alone = ", ".join(result.only_by(number)) or "nothing: it adds nothing to the others"
+            row += [str(finds), Text(alone)]
+        table.add_row(*row)
+    return table
+
+
+def _severities(graded: list[Challenged]) -> Table:
+    table = Table(title="smallest severity that is still found", title_justify="left", expand=False)
+    table.add_column("fault")
+    table.add_column("severity", justify="right")
+    table.add_column("what a severity means", overflow="fold", ratio=1)
+    for challenged in graded:
+        table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
+    return table
+
+
+def as_data(result: Result) -> dict[str, Any]:
+    """Return everything that was found as plain data."""
+    names = [profile.model.profile for profile in result.suite.profiles]
+    return {
+        "format": 1,
+        "bench": {"name": result.suite.bench.model.bench, "sha256": result.suite.bench.digest},
+        "seed": result.suite.seed,
+        "full": result.full,
+        "profiles": [
+            {
+                "name": profile.model.profile,
+                "file": profile.path,
+                "sha256": profile.digest,
+                "only_it_finds": list(result.only_by(number)) if result.full else None,
+            }
+            for number, profile in enumerate(result.suite.profiles)
+        ],
+        "faults": [_fault_data(challenged, names) for challenged in result.faults],
+        "lacking": list(result.lacking),
+    }
+
+
+def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:
+    fault = challenged.fault
+    return {
+        "name": fault.name,
+        "family": fault.family,
+        "about": fault.about,
+        "equivalent": fault.equivalent or None,
+        "found": challenged.found,
+        "missed": challenged.missed,
+        "smallest_severity": challenged.smallest,
+        "trials": [
+            {
+                "profile": names[number],
+                "verdict": None if trial.verdict is None else str(trial.verdict),
+                "why": trial.why,
+            }
+            for number, trial in challenged.trials.items()
+        ],
+    }

@@ -1,0 +1,279 @@
+"""A suite against every fault of the mock unit: which it finds, which it would miss, and why."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field
+from functools import partial
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Final, Literal, TypeVar, final
+
+from bench.errors import FileError, Problem
+from bench.mock.faults import CATALOGUE, check_names
+from harness.prove.severity import smallest_found
+from harness.prove.shows import likely_first
+from harness.prove.trial import Trial, attempt, with_faults
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from bench.mock.fault import Fault
+    from bench.mock.settings import MockSettings
+    from bench.wiring import BenchFile
+    from harness.profile.model import Profile
+
+T = TypeVar("T")
+
+Found = Literal["caught", "open", "missed"]
+"""A profile failed; none failed, but one gave no pass; or all passed."""
+
+Missed = Literal["never stimulated", "stimulated, not observed", "observed, within tolerance"]
+"""Why a fault is missed: nothing that the suite does makes a difference to the unit; it does, but nothing that a
+response watches differs; something watched differs, and passes all the same."""
+
+_USUAL: Final = 1.0
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suite:
+    """What is challenged.
+
+    Attributes:
+        profiles: the suite.
+        bench: a bench with a mock unit inside this process.
+        seed: for what is random on the bench.
+    """
+
+    profiles: tuple[Loaded[Profile], ...]
+    bench: Loaded[BenchFile]
+    seed: int = 0
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Challenged:
+    """One fault, and what the suite made of it.
+
+    Attributes:
+        fault: from the catalogue.
+        trials: by profile's number in the suite, in the order in which they were tried.
+        missed: why it is missed; None where it is not.
+        smallest: severity that is still found; None where the fault has none, none is, or it was not asked for.
+    """
+
+    fault: Fault
+    trials: Mapping[int, Trial]
+    missed: Missed | None = None
+    smallest: float | None = None
+
+    @property
+    def found(self) -> Found:
+        """What the suite made of it."""
+        if self.caught_by:
+            return "caught"
+        return "missed" if all(trial.passed for trial in self.trials.values()) else "open"
+
+    @property
+    def caught_by(self) -> tuple[int, ...]:
+        """Numbers of the profiles that failed, the first one first."""
+        return tuple(number for number, trial in self.trials.items() if trial.failed)
+
+    @property
+    def left_open_by(self) -> tuple[int, ...]:
+        """Numbers of the profiles that neither passed nor failed."""
+        return tuple(n for n, trial in self.trials.items() if not (trial.failed or trial.passed))
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """A whole challenge.
+
+    Attributes:
+        suite: what was challenged.
+        healthy: how each profile ended against the healthy unit.
+        faults: every fault that the unit can have, in the catalogue's order.
+        lacking: names of the faults of parts that the unit does not have.
+        full: whether every profile met every fault.
+    """
+
+    suite: Suite
+    healthy: tuple[Trial, ...]
+    faults: tuple[Challenged, ...]
+    lacking: tuple[str, ...] = ()
+    full: bool = False
+
+    def of(self, found: Found) -> tuple[Challenged, ...]:
+        """Return the faults that the suite found so; one that no test can tell is in none."""
+        return tuple(c for c in self.faults if c.found == found and not c.fault.equivalent)
+
+    def only_by(self, number: int) -> tuple[str, ...]:
+        """Return the faults that no other profile finds; of a full challenge."""
+        return tuple(c.fault.name for c in self.faults if c.caught_by == (number,))
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Challenge:
+    """What to do.
+
+    Attributes:
+        suite: what is challenged.
+        names: the faults to try; all that the unit can have unless stated.
+        full: let every profile meet every fault, rather than stop at the first that finds it.
+        severities: look for the smallest severity that is still found, where a fault has one.
+        jobs: processes; one a core unless stated.
+        told: called with how many of how many trials are done.
+    """
+
+    suite: Suite
+    names: Collection[str] = ()
+    full: bool = False
+    severities: bool = False
+    jobs: int | None = None
+    told: Callable[[int, int], None] = field(default=lambda _, __: None)
+
+    def run(self) -> Result:
+        """Run it; the same suite, bench and seed give the same result, whatever the number of processes.
+
+        Raises:
+            FileError: the bench is not the mock in this process, or the healthy unit does not pass the suite.
+            KeyboardInterrupt: the operator broke it off.
+        """
+        mock = _mock_of(self.suite.bench)
+        wanted = [f for f in CATALOGUE.values() if not self.names or f.name in self.names]
+        possible = [fault for fault in wanted if not fault.needs or fault.needs in mock.parts]
+        lacking = tuple(fault.name for fault in wanted if fault not in possible)
+        with _pool(self.suite, self.jobs) as pool:
+            healthy = tuple(self._each(pool, [partial(_healthy, n) for n in range(len(self.suite.profiles))]))
+            _check_healthy(self.suite, healthy)
+            profiles, bench = self.suite.profiles, self.suite.bench
+            order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in possible}
+            meet = partial(_meet, full=self.full, severities=self.severities)
+            tries = [partial(meet, name, numbers) for name, numbers in order.items()]
+            met = list(self._each(pool, tries))
+        faults = tuple(
+            Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
+            for fault, (trials, smallest) in zip(possible, met, strict=True)
+        )
+        explained = tuple(_explained(c, healthy) for c in faults)
+        return Result(suite=self.suite, healthy=healthy, faults=explained, lacking=lacking, full=self.full)
+
+    def _each(self, pool: ProcessPoolExecutor, tasks: Sequence[Callable[[], T]]) -> Iterator[T]:
+        """Yield what each task returns, in the order of the tasks, once all are done."""
+        futures = [pool.submit(task) for task in tasks]
+        try:
+            for done, _ in enumerate(as_completed(futures), start=1):
+                self.told(done, len(futures))
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+        yield from (future.result() for future in futures)
+
+
+def check_faults(names: Iterable[str]) -> None:
+    """Refuse names that are no faults.
+
+    Raises:
+        FileError: says which, and the nearest right one.
+    """
+    problems = []
+    for name in names:
+        try:
+            check_names({name: _USUAL})
+        except ValueError as error:
+            problems.append(Problem("--fault", None, None, str(error)))
+    if problems:
+        raise FileError(problems)
+
+
+def _mock_of(bench: Loaded[BenchFile]) -> MockSettings:
+    mock = bench.model.mock
+    if mock is None or not bench.model.virtual:
+        reason = "a suite is challenged on the mock unit inside this process, in virtual time"
+        raise FileError([Problem(bench.path, None, None, reason, "name a bench with `link: in-process`")])
+    if mock.faults:
+        reason = f"the mock unit is faulty already: {', '.join(mock.faults)}"
+        hint = "take the faults out: a challenge begins with a healthy unit"
+        raise FileError([bench.problem(("mock", "faults"), reason, hint, at_key=True)])
+    return mock
+
+
+def _check_healthy(suite: Suite, healthy: Iterable[Trial]) -> None:
+    problems = [
+        Problem(
+            profile.path,
+            None,
+            None,
+            f"the healthy unit does not pass this profile ({trial.verdict or 'no verdict'}): {trial.why}",
+            "mend the profile or the bench first: a suite that fails a good unit proves nothing of a bad one",
+        )
+        for profile, trial in zip(suite.profiles, healthy, strict=True)
+        if not trial.passed
+    ]
+    if problems:
+        raise FileError(problems)
+
+
+def _explained(challenged: Challenged, healthy: Sequence[Trial]) -> Challenged:
+    """Return the same with why it is missed, if it is."""
+    if challenged.found != "missed":
+        return challenged
+    pairs = [(trial.course, healthy[number].course) for number, trial in challenged.trials.items()]
+    if any(faulty.watched != good.watched for faulty, good in pairs):
+        missed: Missed = "observed, within tolerance"
+    elif any(faulty != good for faulty, good in pairs):
+        missed = "stimulated, not observed"
+    else:
+        missed = "never stimulated"
+    return Challenged(challenged.fault, challenged.trials, missed, challenged.smallest)
+
+
+# What runs in the processes.
+
+_suite: Suite
+
+
+def _pool(suite: Suite, jobs: int | None) -> ProcessPoolExecutor:
+    """Return the processes; they are started anew, so that nothing of this one is in them."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return ProcessPoolExecutor(
+        jobs or cores, mp_context=get_context("spawn"), initializer=_take, initargs=(suite,)
+    )
+
+
+def _take(suite: Suite) -> None:
+    global _suite  # noqa: PLW0603 - a process of the pool has one suite for all its life
+    _suite = suite
+
+
+def _healthy(number: int) -> Trial:
+    return attempt(_suite.profiles[number], _suite.bench, seed=_suite.seed)
+
+
+def _meet(
+    name: str, order: Sequence[int], *, full: bool, severities: bool
+) -> tuple[tuple[Trial, ...], float | None]:
+    """Let the profiles meet a fault; return how each ended, and the smallest severity that is still found."""
+    trials = tuple(_trials(name, _USUAL, order, full=full))
+    if not (severities and CATALOGUE[name].severity):
+        return trials, None
+    catching = [number for number, trial in zip(order, trials, strict=False) if trial.failed]
+
+    def found(severity: float) -> bool:
+        if severity == _USUAL:
+            return bool(catching)
+        return any(trial.failed for trial in _trials(name, severity, catching or order, full=False))
+
+    return trials, smallest_found(found)
+
+
+def _trials(name: str, severity: float, order: Iterable[int], *, full: bool) -> Iterator[Trial]:
+    bench = with_faults(_suite.bench, {name: severity})
+    for number in order:
+        trial = attempt(_suite.profiles[number], bench, seed=_suite.seed)
+        yield trial
+        if trial.failed and not full:
+            return
