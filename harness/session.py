@@ -127,6 +127,7 @@ class Session:
         """
         bound = self.bind(profile)
         case = case_of(bound)
+        names, notes = bound.outputs, self._notes(bound)
         findings: list[Mapping[str, Any]] = []
         seen: set[str] = set()
         screen = CarefulView(view)
@@ -145,14 +146,7 @@ class Session:
 
             async def main() -> Outcome:
                 rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
-                engine = Engine(
-                    profile.model,
-                    rig,
-                    case,
-                    record=record,
-                    output_names=bound.outputs,
-                    notes=self._notes(bound),
-                )
+                engine = Engine(profile.model, rig, case, record=record, output_names=names, notes=notes)
                 return await engine.run(self.header(profile, repeat))
 
             screen.begin(title, case, longest_s(profile.model))
