@@ -84,8 +84,8 @@ class History:
         with self._database.writing() as connection:
             continued = [
                 run_id
-                for run_id, lines, digest in connection.execute(_beginnings(record))
-                if check_log(log, mark=lines).marked == digest
+                for run_id, lines, digest, file in connection.execute(_beginnings(record))
+                if self._grew(file, log) and check_log(log, mark=lines).marked == digest
             ]
             if continued:
                 connection.execute(delete(Run).where(Run.id.in_(continued)))
@@ -97,6 +97,10 @@ class History:
             if findings:
                 connection.execute(insert(Finding), findings)
         return "continued" if continued else "new"
+
+    def _grew(self, file: str, log: Path) -> bool:
+        """Return whether what was entered as `file` may be `log` now: a beginning that still lies apart stays."""
+        return file == self.place.stored(log) or not self.place.found(file).exists()
 
     def _mend_path(self, connection: Connection, digest: str, log: Path) -> None:
         """Remember where a known log lies now, if it is not where it was."""
@@ -148,9 +152,9 @@ class History:
             return None
 
 
-def _beginnings(record: RunRecord) -> Select[int, int, str]:
+def _beginnings(record: RunRecord) -> Select[int, int, str, str]:
     """Ask for runs without a closing line that a longer log may go on from."""
-    return select(Run.id, Run.lines, Run.digest).where(
+    return select(Run.id, Run.lines, Run.digest, Run.file).where(
         Run.closed.is_(False),
         Run.lines < record.lines,
         Run.profile_sha256 == record.profile_sha256,
