@@ -42,6 +42,8 @@ class TableSensor(FileModel):
     """It counts as failed once its level was implausible, or no pulse came, for this long."""
     mends_after: Seconds = 0.0
     """It is trusted again once it was plausible for this long."""
+    delays_within: PositiveSeconds = 0.5
+    """How far off either of these times may be."""
 
 
 class ContactCondition(FileModel):
@@ -166,8 +168,8 @@ class TableSupply(FileModel):
     """The unit answers and acts so long after the supply is back, with everything forgotten."""
     restart: Literal["resume", "reference"]
     """`resume`: it goes on from where the vents stand; `reference`: it first runs every vent to its closed end."""
-    boots_within: PositiveSeconds = 0.5
-    """How far off the time to boot may be."""
+    delays_within: PositiveSeconds = 0.5
+    """How far off these times may be."""
 
 
 Ranks = Annotated[list[Name | list[Name]], Field(min_length=1)]

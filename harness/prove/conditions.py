@@ -1,0 +1,228 @@
+"""When the conditions of an override table hold, and its overrides are active, as far as the weather tells (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, final
+
+from bench.overridetable.model import (
+    BusSilentCondition,
+    Condition,
+    ContactCondition,
+    FailedCondition,
+    LevelCondition,
+    OverrideTable,
+    RainfallCondition,
+    TableOverride,
+    ThresholdCondition,
+    WindCondition,
+)
+from harness.prove.changes import Bounds, Change, Weather, of, stepped, switched
+from harness.prove.timeline import ALWAYS, NEVER, Steps, Timeline, beyond, combined, latched, settled
+
+_S_PER_H: Final = 3600.0
+_CALM: Final = 1e-9  # m/s, or mm/h: what is nothing
+_BEGUN: Final = Timeline(switches_s=(0.0,))
+NONE: Final = Bounds(NEVER, NEVER)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Activity:
+    """What a unit that keeps to its table does with a weather.
+
+    Attributes:
+        powered: whether the unit has its supply and has booted.
+        failed: of each sensor, whether it counts as failed.
+        active: of each override, whether it is active.
+    """
+
+    powered: Bounds
+    failed: Mapping[str, Bounds]
+    active: Mapping[str, Bounds]
+
+
+def activity(table: OverrideTable, weather: Weather) -> Activity:
+    """Return when sensors count as failed and overrides are active.
+
+    The bus is asked all the time, so that no condition of a silent bus ever holds.
+    """
+    made = _Conditions(table, weather)
+    active = {name: made.active(override) for name, override in table.overrides.items()}
+    return Activity(made.powered, made.failed, active)
+
+
+@final
+class _Conditions:
+    def __init__(self, table: OverrideTable, weather: Weather) -> None:
+        self._table, self._weather = table, weather
+        self.powered = _powered(table, weather)
+        self.failed = {name: self._failed(name) for name in table.sensors}
+
+    def active(self, override: TableOverride) -> Bounds:
+        holding = [self._holds(condition) for condition in override.when]
+        off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delays_within
+        may = settled(
+            combined([each.may for each in holding], any),
+            max(0.0, on_s - by_s),
+            off_s + by_s,
+            self.powered.may,
+        )
+        must = settled(
+            combined([each.must for each in holding], any),
+            on_s + by_s,
+            max(0.0, off_s - by_s),
+            self.powered.must,
+        )
+        if override.latched and self._table.reset is not None:
+            presses = [c for c in of(self._weather, "contact", self._table.reset) if c.value]
+            may = latched(may, (c.at_s + c.late_s for c in presses))
+            must = latched(must, (c.at_s for c in presses))
+            may, must = (
+                combined([its, powered], all)
+                for its, powered in ((may, self.powered.may), (must, self.powered.must))
+            )
+        return Bounds(may, must)
+
+    def _holds(self, condition: Condition) -> Bounds:
+        match condition:
+            case ContactCondition(contact=name, debounce=debounce_s):
+                seen = switched(of(self._weather, "contact", name))
+                return Bounds(
+                    settled(seen.may, debounce_s, debounce_s, self.powered.may),
+                    settled(seen.must, debounce_s, debounce_s, self.powered.must),
+                )
+            case FailedCondition(failed=name):
+                return self.failed[name]
+            case BusSilentCondition():
+                return NONE
+            case RainfallCondition():
+                return self._raining(condition)
+            case WindCondition(wind=name, averaged_over=over_s):
+                return self._beyond(condition, self._pulses("wind", name), over_s)
+            case LevelCondition(level=name):
+                return self._beyond(condition, self._level(name, condition), 0.0)
+
+    def _beyond(self, condition: ThresholdCondition, course: tuple[Steps, Steps], over_s: float) -> Bounds:
+        """Return when a value is beyond its threshold; a falling one is turned upside down."""
+        off_by = condition.accuracy.value
+        on_at, off_at, (low, high) = condition.begins_at.value, condition.ends_at.value, course
+        if not condition.rising:
+            on_at, off_at, low, high = -on_at, -off_at, _negated(high), _negated(low)
+        return Bounds(
+            beyond(high, on_at - off_by, off_at - off_by, over_s, self.powered.may),
+            beyond(low, on_at + off_by, off_at + off_by, over_s, self.powered.must),
+        )
+
+    def _pulses(self, kind: str, name: str) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a wind or a rain as it arrives: none while its sensor fails."""
+        changes = [c for c in self._weather if c.name == name and c.kind in {kind, "failed"}]
+        shown: list[Change] = []
+        value = failed = 0.0
+        for change in sorted(changes, key=lambda c: c.at_s):
+            if change.kind == "failed":
+                failed = change.value
+            else:
+                value = change.value
+            shown.append(Change(change.at_s, change.kind, name, 0.0 if failed else value, change.late_s))
+        low, high = stepped(shown, 0.0)
+        return _masked(low, self.powered.must), high
+
+    def _level(self, name: str, condition: LevelCondition) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a level as the unit takes it: its last good value."""
+        sensor = self._table.sensors.get(name)
+        first = condition.ends_at.value if sensor is None or sensor.good is None else sensor.good.value
+        changes = [c for c in self._weather if c.name == name and c.kind in {"level", "failed"}]
+        shown: list[Change] = []
+        value, failed = first, False
+        for change in sorted(changes, key=lambda c: c.at_s):
+            if change.kind == "failed":
+                failed = bool(change.value)
+            else:
+                value = change.value
+            if not failed:
+                shown.append(Change(change.at_s, "level", name, value, change.late_s))
+        return stepped(shown, first)
+
+    def _raining(self, condition: RainfallCondition) -> Bounds:
+        """Return when a bucket shows rain.
+
+        At a steady intensity tips are `tip / intensity` apart. The intensity of the last n tips is right after n of
+        them, and may be seen from the second one; without a tip it falls, and is at most what one tip now would make.
+        """
+        low, high = self._pulses("rainfall", condition.rainfall)
+        off_by = condition.accuracy.value
+        may_at, sure_at = condition.begins_at.value - off_by, condition.begins_at.value + off_by
+        may_end, sure_end = (condition.ends_at.value + by for by in (-off_by, off_by))
+        falls = [value for steps in (low, high) for _, value in steps.jumps]
+        drizzles = any(0 < value < sure_at for value in falls)
+        fastest_s = _apart_s(condition, max(falls, default=sure_at))
+        slowest_s = _apart_s(condition, min((value for value in falls if value >= sure_at), default=sure_at))
+        may = settled(
+            beyond(high, may_at, may_end),
+            0.0 if drizzles else fastest_s,
+            _apart_s(condition, may_end),
+            self.powered.may,
+        )
+        must = settled(
+            beyond(low, sure_at, sure_end),
+            condition.of_last * slowest_s,
+            max(0.0, _apart_s(condition, sure_end) - slowest_s),
+            self.powered.must,
+        )
+        return Bounds(may, must)
+
+    def _failed(self, name: str) -> Bounds:
+        sensor = self._table.sensors[name]
+        failing = switched(of(self._weather, "failed", name))
+        if self._turns(name):
+            still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
+            failing = Bounds(*(combined([each, _BEGUN], all) for each in still))
+        by_s = sensor.delays_within
+        return Bounds(
+            settled(
+                failing.may, max(0.0, sensor.fails_after - by_s), sensor.mends_after + by_s, self.powered.may
+            ),
+            settled(
+                failing.must,
+                sensor.fails_after + by_s,
+                max(0.0, sensor.mends_after - by_s),
+                self.powered.must,
+            ),
+        )
+
+    def _turns(self, name: str) -> bool:
+        """Return whether a sensor is a set of cups, which fail by standing still."""
+        conditions = (c for override in self._table.overrides.values() for c in override.when)
+        return any(isinstance(c, WindCondition) and c.wind == name for c in conditions)
+
+
+def _apart_s(condition: RainfallCondition, intensity: float) -> float:
+    """Return the time from tip to tip at a steady intensity in mm/h."""
+    return condition.tip.value * _S_PER_H / max(intensity, _CALM)
+
+
+def _negated(steps: Steps) -> Steps:
+    return Steps(-steps.first, tuple((t_s, -value) for t_s, value in steps.jumps))
+
+
+def _masked(steps: Steps, powered: Timeline) -> Steps:
+    """Return a course of pulses as a unit has seen it: none while it is dead."""
+    edges = sorted({t_s for t_s, _ in steps.jumps} | {*powered.switches_s})
+    return Steps(steps.first, tuple((t_s, steps.at(t_s) if powered.at(t_s) else 0.0) for t_s in edges))
+
+
+def _powered(table: OverrideTable, weather: Weather) -> Bounds:
+    """Return when the unit runs; its supply is there unless the weather says otherwise."""
+    supply = table.supply
+    if supply is None:
+        return Bounds(ALWAYS, ALWAYS)
+    opened = switched(
+        Change(c.at_s, "contact", c.name, 1.0 - c.value, c.late_s)
+        for c in of(weather, "contact", supply.contact)
+    )
+    by_s = supply.delays_within
+    dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
+    dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
+    return Bounds(dead_must.inverted(), dead_may.inverted())

@@ -1,0 +1,189 @@
+"""What a unit owes by its override table in a given weather: which overrides, which targets, and where the vents are.
+
+Written from the table's words alone and without the mock, which is checked against it (pure).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from math import inf, isfinite
+from typing import TYPE_CHECKING, Final, final
+
+from bench.samples import Window
+from harness.prove.changes import Bounds, Weather, of, stepped
+from harness.prove.conditions import Activity, activity
+from harness.prove.targets import Range, lees, targets
+from harness.prove.timeline import NEVER, Timeline
+from harness.prove.travel import Travel
+
+if TYPE_CHECKING:
+    from bench.overridetable.model import OverrideTable
+
+_CLOSED: Final = Range(0.0, 0.0)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Spell:
+    """One time that an override is active: when it begins, and when it ends; None where it does not end in time."""
+
+    begins: Window
+    ends: Window | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a unit owes.
+
+    Attributes:
+        activity: when it has its supply, its sensors count as failed and its overrides are active.
+        vents: of each vent group, its target and between which positions it is; without its tolerance.
+        until_s: how far it was followed.
+    """
+
+    activity: Activity
+    vents: Mapping[str, Travel]
+    until_s: float
+
+    def active(self, t_s: float) -> dict[str, str]:
+        """Return of each override whether it is active from an instant on: `yes`, `no`, or `open` to either."""
+        return {name: bounds.at(t_s) for name, bounds in self.activity.active.items()}
+
+    def spells(self, name: str) -> list[Spell]:
+        """Return every time that an override certainly is active, with the windows in which it begins and ends."""
+        bounds = self.activity.active[name]
+        spells = []
+        for begin_s, end_s in bounds.must.yes():
+            early_s, late_s = next(
+                (begin, end) for begin, end in bounds.may.yes() if begin <= begin_s and end_s <= end
+            )
+            ends = Window(end_s, late_s) if isfinite(late_s) else None
+            spells.append(Spell(Window(early_s, begin_s), ends))
+        return spells
+
+    def arrives_by_s(self, vent: str, target: Range, after_s: float) -> float:
+        """Return from when on a vent surely is within a range, infinite for never; looked for after an instant."""
+        travel = self.vents[vent]
+        edges = sorted({t_s for course in (travel.low, travel.high) for t_s, _ in course if t_s > after_s})
+        since_s = inf
+        for t_s in (after_s, *edges):
+            stands = travel.within(t_s)
+            inside = target.low - _SAME <= stands.low and stands.high <= target.high + _SAME
+            since_s = min(since_s, t_s) if inside else inf
+        return since_s
+
+
+_SAME: Final = 1e-9
+
+
+def expected(
+    table: OverrideTable, weather: Weather, until_s: float, *, stands: Mapping[str, float] | None = None
+) -> Expected:
+    """Return what a unit owes from 0 s on.
+
+    Args:
+        table: its override table.
+        weather: what changes at its terminals, from 0 s on; before, no override is active and every sensor is well.
+        until_s: how far to follow it, seconds.
+        stands: where the vents stand at 0 s, %; unless given, where a warm house has them.
+    """
+    return _Following(table, weather, until_s, stands or {}).expected()
+
+
+@final
+class _Following:
+    def __init__(
+        self, table: OverrideTable, weather: Weather, until_s: float, stands: Mapping[str, float]
+    ) -> None:
+        self._table, self._until_s = table, until_s
+        self._activity = activity(table, weather)
+        self._stages = {
+            name: stepped(of(weather, "opens", name), vent.open.value) for name, vent in table.vents.items()
+        }
+        self._turns = of(weather, "direction", "")
+        self._direction = stepped(self._turns, 0.0)
+        self._reference = _referencing(table, self._activity.powered)
+        self._vents = {name: Travel(vent) for name, vent in table.vents.items()}
+        for name, travel in self._vents.items():
+            at = stands.get(name, table.vents[name].open.value)
+            travel.begin(0.0, Range(at, at))
+        self._ceilings: dict[str, dict[str, Range]] = {name: {} for name in table.vents}
+
+    def expected(self) -> Expected:
+        for from_s, to_s in pairwise(self._edges()):
+            for name in self._vents:
+                self._follow(name, from_s, to_s)
+        return Expected(self._activity, self._vents, self._until_s)
+
+    def _edges(self) -> list[float]:
+        every = (self._activity.powered, self._reference, *self._activity.active.values())
+        changes = {t_s for bounds in every for line in (bounds.may, bounds.must) for t_s in line.switches_s}
+        courses = (*self._stages.values(), self._direction)
+        changes |= {t_s for course in courses for steps in course for t_s, _ in steps.jumps}
+        lags = {0.0, *(vent.starts_within for vent in self._table.vents.values())}
+        edges = {t_s + lag_s for t_s in changes for lag_s in lags}
+        return sorted({0.0, self._until_s} | {t_s for t_s in edges if 0 < t_s < self._until_s})
+
+    def _follow(self, vent: str, from_s: float, to_s: float) -> None:
+        travel, ceilings = self._vents[vent], self._ceilings[vent]
+        active, open_ = self._at(from_s)
+        for name in list(ceilings):
+            if name not in active and name not in open_:
+                del ceilings[name]
+        for name in (*active, *open_):
+            had = ceilings.get(name)
+            # One that may have begun just now may have found the vent where it stands now.
+            if had is None:
+                ceilings[name] = travel.stands
+            elif name in open_ or not self._surely_before(name, from_s):
+                ceilings[name] = had.joined(travel.stands)
+        stage = Range(*(steps.at(from_s) for steps in self._stages[vent]))
+        lee = lees(self._table, self._wind_from(from_s))
+        target = targets(
+            self._table, vent, active=active, open_=open_, stage=stage, ceilings=ceilings, lee=lee
+        )
+        target = self._referenced(target, from_s)
+        for name in active:
+            ceilings[name] = target
+        for name in open_:
+            ceilings[name] = ceilings[name].joined(target)
+        travel.follow(target, to_s, self._activity.powered.at(from_s))
+
+    def _at(self, t_s: float) -> tuple[list[str], list[str]]:
+        said = {name: bounds.at(t_s) for name, bounds in self._activity.active.items()}
+        return [n for n, s in said.items() if s == "yes"], [n for n, s in said.items() if s == "open"]
+
+    def _surely_before(self, name: str, t_s: float) -> bool:
+        must = self._activity.active[name].must
+        return must.at(t_s) and t_s not in must.switches_s
+
+    def _wind_from(self, t_s: float) -> Range | None:
+        if not self._turns or t_s < self._turns[0].at_s:
+            return None
+        return Range(*(steps.at(t_s) for steps in self._direction))
+
+    def _referenced(self, target: Range, t_s: float) -> Range:
+        said = self._reference.at(t_s)
+        if said == "yes":
+            return _CLOSED
+        return target.joined(_CLOSED) if said == "open" else target
+
+
+def _referencing(table: OverrideTable, powered: Bounds) -> Bounds:
+    """Return when every vent is run to its closed end, before anything else, for as long as the slowest needs."""
+    if table.supply is None or table.supply.restart != "reference":
+        return Bounds(NEVER, NEVER)
+    least_s = max(vent.full_travel[0] for vent in table.vents.values())
+    most_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
+    boots = [begin_s for begin_s, _ in powered.may.yes() if isfinite(begin_s)]
+    sure = [begin_s for begin_s, _ in powered.must.yes() if isfinite(begin_s)]
+    may: list[float] = []
+    must: list[float] = []
+    for early_s, late_s in zip(boots, sure, strict=False):
+        may += (early_s, late_s + most_s)
+        if late_s < early_s + least_s:
+            must += (late_s, early_s + least_s)
+    return Bounds(Timeline(switches_s=tuple(may)), Timeline(switches_s=tuple(must)))

@@ -1,0 +1,172 @@
+"""Yes or no over time, and values over time, with the operations that conditions and delays are made of (pure)."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import inf
+from typing import Final, final
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Timeline:
+    """A yes or no that holds from each switch on.
+
+    Attributes:
+        initially: what it is before the first switch.
+        switches_s: instants at which it becomes the other, strictly rising.
+    """
+
+    initially: bool = False
+    switches_s: tuple[float, ...] = ()
+
+    def at(self, t_s: float) -> bool:
+        """Return what it is from `t_s` on."""
+        return self.initially ^ bool(bisect_right(self.switches_s, t_s) % 2)
+
+    def yes(self) -> Iterator[tuple[float, float]]:
+        """Yield the spans in which it is a yes, from minus to plus infinity."""
+        edges = (*((-inf,) if self.initially else ()), *self.switches_s)
+        for number in range(0, len(edges), 2):
+            yield edges[number], edges[number + 1] if number + 1 < len(edges) else inf
+
+    def inverted(self) -> Timeline:
+        """Return the opposite."""
+        return Timeline(not self.initially, self.switches_s)
+
+
+NEVER: Final = Timeline()
+ALWAYS: Final = Timeline(initially=True)
+
+
+def combined(timelines: Sequence[Timeline], how: Callable[[Iterable[bool]], bool]) -> Timeline:
+    """Return `any` or `all` of several timelines."""
+    initially = how(timeline.initially for timeline in timelines)
+    now, switches_s = initially, []
+    for t_s in sorted({t_s for timeline in timelines for t_s in timeline.switches_s}):
+        if how(timeline.at(t_s) for timeline in timelines) != now:
+            now = not now
+            switches_s.append(t_s)
+    return Timeline(initially, tuple(switches_s))
+
+
+def settled(source: Timeline, on_s: float, off_s: float, powered: Timeline = ALWAYS) -> Timeline:
+    """Return a yes that follows its source once that kept a yes for `on_s`, or a no for `off_s`.
+
+    A state kept for exactly that long counts. Without power it is a no, and the delays begin anew afterwards.
+    """
+    now, due_s = source.initially and powered.initially, inf
+    initially = now
+    switches_s: list[float] = []
+    for t_s in (*sorted({*source.switches_s, *powered.switches_s}), inf):
+        if due_s <= t_s and due_s < inf:
+            now, due_s = not now, _put(switches_s, due_s)
+        if t_s == inf:
+            break
+        wanted = source.at(t_s)
+        if not powered.at(t_s):
+            if now:
+                now = False
+                _put(switches_s, t_s)
+            due_s = inf
+        elif wanted == now:
+            due_s = inf
+        elif due_s == inf:
+            due_s = t_s + (on_s if wanted else off_s)
+    return Timeline(initially, _without_twins(switches_s))
+
+
+def _put(switches_s: list[float], t_s: float) -> float:
+    switches_s.append(t_s)
+    return inf
+
+
+def _without_twins(switches_s: Sequence[float]) -> tuple[float, ...]:
+    """Drop pairs of switches at one instant: they leave everything as it was."""
+    kept: list[float] = []
+    for t_s in switches_s:
+        if kept and kept[-1] == t_s:
+            kept.pop()
+        else:
+            kept.append(t_s)
+    return tuple(kept)
+
+
+def latched(source: Timeline, resets_s: Iterable[float]) -> Timeline:
+    """Return a yes that stays after its source's until a reset that finds the source a no."""
+    resets = frozenset(resets_s)
+    now, switches_s = source.initially, []
+    for t_s in sorted({*source.switches_s, *resets}):
+        wanted = source.at(t_s) or (now and t_s not in resets)
+        if wanted != now:
+            now = wanted
+            switches_s.append(t_s)
+    return Timeline(source.initially, tuple(switches_s))
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """A value that jumps.
+
+    Attributes:
+        first: the value before the first jump.
+        jumps: (instant in seconds, value from then on), rising in time.
+    """
+
+    first: float
+    jumps: tuple[tuple[float, float], ...] = ()
+
+    def at(self, t_s: float) -> float:
+        """Return the value from `t_s` on."""
+        number = bisect_right(self.jumps, (t_s, inf))
+        return self.jumps[number - 1][1] if number else self.first
+
+    def extremes(self, from_s: float, to_s: float) -> tuple[float, float]:
+        """Return the lowest and the highest value from `from_s` to `to_s`, both ends included."""
+        values = [self.at(from_s), *(value for t_s, value in self.jumps if from_s < t_s <= to_s)]
+        return min(values), max(values)
+
+    def mean(self, to_s: float, over_s: float) -> float:
+        """Return the mean over the time that ends at an instant."""
+        if over_s == 0:
+            return self.at(to_s)
+        from_s = to_s - over_s
+        edges = [from_s, *(t_s for t_s, _ in self.jumps if from_s < t_s < to_s), to_s]
+        return sum(self.at(begin) * (end - begin) for begin, end in pairwise(edges)) / over_s
+
+
+def beyond(
+    value: Steps, on_at: float, off_at: float, over_s: float = 0.0, powered: Timeline = ALWAYS
+) -> Timeline:
+    """Return whether a value's mean is beyond a limit, with hysteresis; both limits inclusive.
+
+    Args:
+        value: the value.
+        on_at: a yes from here, rising.
+        off_at: a no from here, falling; at most `on_at`.
+        over_s: the mean is taken over this time; 0 for the value itself.
+        powered: without power it is a no, and the hysteresis is forgotten.
+    """
+    edges = sorted({t_s + lag_s for t_s, _ in value.jumps for lag_s in (0.0, over_s)} | {*powered.switches_s})
+    initially = now = value.first >= on_at and powered.initially
+    switches_s: list[float] = []
+    for begin_s, end_s in pairwise((*edges, inf)):
+        if not powered.at(begin_s):
+            if now:
+                now = False
+                switches_s.append(begin_s)
+            continue
+        at_begin = value.mean(begin_s, over_s)
+        at_end = at_begin if end_s == inf or over_s == 0 else value.mean(end_s, over_s)
+        crossed = at_end >= on_at if not now else at_end <= off_at
+        already = at_begin >= on_at if not now else at_begin <= off_at
+        limit = off_at if now else on_at
+        if already or crossed:
+            share = 0.0 if already else (limit - at_begin) / (at_end - at_begin)
+            now = not now
+            switches_s.append(begin_s if already else begin_s + share * (end_s - begin_s))
+    return Timeline(initially, _without_twins(switches_s))
