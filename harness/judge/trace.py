@@ -125,6 +125,11 @@ class SignalTrace:
         return watch
 
     @property
+    def last(self) -> Sample | None:
+        """The last reading, as it was read; None before the first."""
+        return self._last
+
+    @property
     def arrived(self) -> tuple[Arrived, ...]:
         """The readings that are remembered, in order."""
         return tuple(self._history.arrived(-INF))

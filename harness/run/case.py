@@ -20,6 +20,7 @@ from harness.profile.responses import kind_of
 from harness.profile.stimulus import Wait
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
+from harness.run.hollow import held_before, is_hollow
 from harness.run.invariants import InvariantItem
 from harness.run.played import spoiled
 from harness.run.text import NOT_RUN
@@ -52,15 +53,22 @@ class Item:
     watch: Watch | None = None
     settled: Finding | None = None
     awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
+    held: bool = False  # what is demanded held already before what it counts from
 
     @property
     def finding(self) -> Finding | None:
         """What was found; None while undecided."""
         return self.settled or (self.watch.finding if self.watch else None)
 
-    def begin(self, window: Window) -> None:
-        """Open the watch: the stimulus that it counts from happened within `window`."""
+    @property
+    def hollow(self) -> bool:
+        """Whether it passed without showing anything of its stimulus."""
+        return self.finding is not None and is_hollow(self.finding, held=self.held)
+
+    def begin(self, window: Window, before: Sample | None) -> None:
+        """Open the watch: the stimulus that it counts from happened within `window`, after the reading `before`."""
         self.watch = self.open_watch(window)
+        self.held = self.step != START and held_before(self.watch.formula, before, window)
 
     def give_up(self, now_s: float, why: str) -> None:
         """Close the watch with the evidence there is, or say why there never was one."""
@@ -288,7 +296,8 @@ class Case:
             if until_s is not None and item.anchor[0] == "last":
                 item.awaits_s = until_s
                 continue
-            item.begin(Window(*windows[0 if item.anchor[0] == "first" else -1]))
+            window = Window(*windows[0 if item.anchor[0] == "first" else -1])
+            item.begin(window, self.traces[item.signal].last)
 
     def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
         for item in self.items:

@@ -22,7 +22,7 @@ from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, OpenContact, PulseContact, Stimulus, Wait, WriteValue
-from harness.run.case import START, Case, Result
+from harness.run.case import START, Case, Item, Result
 from harness.run.compile import seconds
 from harness.run.events import Clockwork, Event
 from harness.run.findings import finding_fields
@@ -325,6 +325,10 @@ class Engine:
         for result in results:
             self._reported.add(id(result))
             self._emit("finding", **finding_fields(result))
+            if isinstance(result, Item) and result.hollow:
+                said = f"{result.step_name}: {result.signal} {result.wording}"
+                text = f"{said}: it held already before, so that its pass does not show that anything brought it about"
+                self._emit("note", text=text, step=result.step, number=result.number)
 
     async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
         """Apply one stimulus and record it with the window that holds it.

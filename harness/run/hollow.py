@@ -1,0 +1,33 @@
+"""A pass that shows nothing: what was demanded held before the stimulus came, and held on (pure)."""
+
+from __future__ import annotations
+
+from bench.samples import Sample, Window
+from harness.judge.formulas import Equals, Formula, Reaches
+from harness.judge.verdict import Finding, Verdict
+
+
+def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
+    """Return whether a reading shows what is demanded before the instant from which it counts.
+
+    Args:
+        formula: the demand; of others than `Reaches` and `Equals` it says nothing.
+        before: the last reading there was, if there was one.
+        since: the window that contains that instant, log time.
+    """
+    if before is None or before.replied_s > since.earliest_s:
+        return False
+    if isinstance(formula, Reaches):
+        return abs(before.value - formula.target) <= formula.tolerance
+    return isinstance(formula, Equals) and before.value == formula.value
+
+
+def is_hollow(finding: Finding, *, held: bool) -> bool:
+    """Return whether a finding is a pass that shows nothing of the stimulus.
+
+    Args:
+        finding: what was found.
+        held: whether the demand held before; a response that was left and came again is an answer all the same.
+    """
+    answer = finding.response_s
+    return held and finding.verdict is Verdict.PASS and (answer is None or answer.low <= 0)
