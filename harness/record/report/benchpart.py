@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.wiring import BenchFile, ContactOutput
+from harness.record.report.chapter import date_text
 from harness.record.report.code import short_code
 from harness.record.report.model import Fact, Section, Table
 
@@ -81,7 +82,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
 
 def _check_sentences(state: LogState) -> list[str]:
     header = state.events[0]
-    when = header.get("started") or "in virtual time"
+    when = date_text(str(header["started"])) if header.get("started") else "in virtual time"
     said = [f"Self-check {short_code(state.digest)} ({when}): {state.outcome}."]
     return said + [f"Worse than declared: {e['text']}" for e in state.events if e["event"] == "shortfall"]
 

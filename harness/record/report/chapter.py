@@ -25,6 +25,11 @@ if TYPE_CHECKING:
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
+VIRTUAL: Final = "Run in virtual time against the software mock: this says nothing of a real unit."
+SIMPLE: Final = (
+    "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
+    "come out otherwise."
+)
 
 _MALFORMED: Final = (
     KeyError,
@@ -195,6 +200,8 @@ def _alarms(
             f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}. Either "
             f"this version of ventproof judges otherwise, or the log was rewritten."
         )
+    if (state.events[0].get("selfcheck") or {}).get("result") == "worse":
+        yield "The bench was measured to be worse than its bench file declares: see its self-check."
     if _start_missed(state):
         yield "The start state was not reached: nothing was tested."
 
@@ -206,12 +213,9 @@ def _start_missed(state: LogState) -> bool:
 
 def _notes(state: LogState, record: RunRecord, undrawn: str) -> Iterator[str]:
     if record.clock == "virtual":
-        yield "Run in virtual time against the software mock: this says nothing of a real unit."
+        yield VIRTUAL
     if record.decision == "simple":
-        yield (
-            "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded "
-            "decision may come out otherwise."
-        )
+        yield SIMPLE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
     if undrawn:
@@ -226,18 +230,23 @@ def _identity(record: RunRecord, selfcheck: Mapping[str, Any] | None) -> dict[st
         "unit": record.unit or NOT_STATED,
         "firmware": record.firmware or NOT_STATED,
         "operator": record.operator or NOT_STATED,
-        "when": record.started or NO_DATE,
+        "when": date_text(record.started) if record.started else NO_DATE,
         "bench": record.bench,
         "bench digest": record.bench_sha256,
         "self-check": selfcheck_text(selfcheck),
     }
 
 
+def date_text(iso: str) -> str:
+    """Return a date and time of the log, `2026-05-01T10:00:00+00:00`, as people write it: `2026-05-01 10:00:00 UTC`."""
+    return iso.replace("T", " ", 1).replace("+00:00", " UTC")
+
+
 def selfcheck_text(pinned: Mapping[str, Any] | None) -> str:
     """Return in a few words which self-check stands behind a run."""
     if not pinned:
         return "none: the bench was not measured before"
-    when = f" of {pinned['started']}" if pinned.get("started") else ""
+    when = f" of {date_text(str(pinned['started']))}" if pinned.get("started") else ""
     return f"{pinned['result']}{when}, digest {short_code(str(pinned['sha256']))}"
 
 

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from harness.record.report.chapter import NO_DATE, NOT_STATED
-from harness.record.report.model import STANDINGS, Chapter, Complaint, Cover, Entry, Fact
+from harness.record.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
+from harness.record.report.model import STANDINGS, Chapter, Complaint, Cover, Entry, Fact, Response, Step
 
 _LABELS: Final = {
     "unit": "Unit",
@@ -18,7 +18,7 @@ _LABELS: Final = {
     "self-check": "Self-check",
 }
 _SAYS: Final = {
-    "contradicted": "contradicted by their own evidence",
+    "contradicted": "contradicted by the evidence",
     "broken": "with a broken log",
     "fail": "failed",
     "aborted": "aborted",
@@ -82,17 +82,15 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
             yield f"The {name} was not stated when the tests were run."
     for chapter in chapters:
         for alarm in chapter.alarms:
-            yield f"{chapter.profile}: {alarm}"
+            yield f"{chapter.profile} ({chapter.log}): {alarm}"
 
 
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
-    """Yield the notes that stand under more than one run, and those of the only run."""
-    counts = Counter(note for chapter in chapters for note in set(chapter.notes))
-    for note, count in counts.items():
-        if count == len(chapters):
-            yield note
-        elif count > 1:
-            yield f"{count} of {len(chapters)} runs: {note}"
+    """Yield what weakens the verdict of some of the runs."""
+    for note in (VIRTUAL, SIMPLE):
+        count = sum(note in chapter.notes for chapter in chapters)
+        if count:
+            yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:
@@ -113,19 +111,28 @@ def _listed(values: Sequence[str]) -> str:
     return f"{'; '.join(values[:_MOST])} and {len(values) - _MOST} more"
 
 
-def _complaints(chapters: Sequence[Chapter]) -> Iterator[Complaint]:
-    for chapter in chapters:
-        for step, response in chapter.open_responses:
-            if response.verdict != "not run" or response.again:
-                yield Complaint(
-                    response.ident,
-                    chapter.profile,
-                    step.name,
-                    f"{response.signal} {response.demand}",
-                    response.verdict,
-                    response.margin,
-                    response.again or response.why,
-                )
+def _complaints(chapters: Sequence[Chapter]) -> list[Complaint]:
+    """Return what did not pass of what was run, the worst first."""
+    found = [
+        _complaint(c, step, r) for c in chapters for step in c.steps for r in step.responses if _is_open(r)
+    ]
+    return sorted(found, key=lambda complaint: STANDINGS.index(complaint.verdict))
+
+
+def _is_open(response: Response) -> bool:
+    return bool(response.again) or response.verdict not in {"pass", "not run"}
+
+
+def _complaint(chapter: Chapter, step: Step, response: Response) -> Complaint:
+    return Complaint(
+        ident=response.ident,
+        profile=chapter.profile,
+        step=step.name,
+        response=f"{response.signal} {response.demand}",
+        verdict="contradicted" if response.again else response.verdict,
+        margin=response.margin,
+        why=f"the log says {response.verdict}; {response.again}" if response.again else response.why,
+    )
 
 
 def _entry(chapter: Chapter) -> Entry:

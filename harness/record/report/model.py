@@ -128,11 +128,6 @@ class Chapter:
     log: str
     used: tuple[str, ...]
 
-    @property
-    def open_responses(self) -> list[tuple[Step, Response]]:
-        """What did not pass, of the steps that were run."""
-        return [(s, r) for s in self.steps for r in s.responses if r.verdict != "pass" or r.again]
-
 
 @final
 @dataclass(frozen=True, slots=True)
