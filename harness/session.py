@@ -47,6 +47,7 @@ class RunResult:
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
         findings: the fields of the `finding` events, in order.
+        remarks: what the run had to note of its findings.
     """
 
     profile: str
@@ -54,6 +55,36 @@ class RunResult:
     digest: str
     outcome: Outcome
     findings: tuple[Mapping[str, Any], ...]
+    remarks: tuple[str, ...] = ()
+
+
+@final
+class _Told:
+    """What a run tells: it goes to the log and to whoever watches, and what its result holds is kept."""
+
+    def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
+        self.names: set[str] = set()
+        self.findings: list[Mapping[str, Any]] = []
+        self.remarks: list[str] = []
+        self._log = log
+        self._view = view
+        self._real = real
+
+    def take(self, event: Event) -> None:
+        """Take the next event.
+
+        Raises:
+            RecordError: the log does not take it.
+        """
+        self._log.write(event.name, event.t_s, event.fields)
+        self.names.add(event.name)
+        if event.name in _SYNC_AFTER:
+            self._log.sync_beside() if self._real else self._log.sync()
+        if event.name == "finding":
+            self.findings.append(event.fields)
+        elif event.name == "note" and "step" in event.fields:
+            self.remarks.append(event.fields["text"])
+        self._view.event(event)
 
 
 @final
@@ -128,35 +159,25 @@ class Session:
         bound = self.bind(profile)
         case = case_of(bound)
         names, notes = bound.outputs, self._notes(bound)
-        findings: list[Mapping[str, Any]] = []
-        seen: set[str] = set()
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
         with self._log(profile) as log:
-
-            def record(event: Event) -> None:
-                log.write(event.name, event.t_s, event.fields)
-                seen.add(event.name)
-                if event.name in _SYNC_AFTER:
-                    log.sync_beside() if real else log.sync()
-                if event.name == "finding":
-                    findings.append(event.fields)
-                screen.event(event)
+            told = _Told(log, screen, real=real)
 
             async def main() -> Outcome:
                 rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
-                engine = Engine(profile.model, rig, case, record=record, output_names=names, notes=notes)
+                engine = Engine(profile.model, rig, case, record=told.take, output_names=names, notes=notes)
                 return await engine.run(self.header(profile, repeat))
 
             screen.begin(title, case, longest_s(profile.model))
             try:
                 outcome = run_loop(main(), virtual=not real)
             except KeyboardInterrupt:
-                raise KeyboardInterrupt(_interrupted(seen, log.path)) from None
+                raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            return RunResult(title, log.path, log.digest, outcome, tuple(findings))
+            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings), tuple(told.remarks))
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

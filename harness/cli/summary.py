@@ -88,6 +88,8 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
                 where = f"{result.profile}: {finding['in']}"
                 line = f"{finding['verdict']}: {where}: {finding['signal']} {finding['demand']}"
                 console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]))
+        for remark in result.remarks:
+            console.print(Text(f"note: {result.profile}: {remark}"))
         if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
