@@ -10,8 +10,8 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli.console import new_console
-from harness.judge.verdict import Verdict
-from harness.run.text import NOT_RUN, VERDICT_STYLE
+from harness.record.results import trouble
+from harness.run.text import VERDICT_STYLE
 
 if TYPE_CHECKING:
     from harness.record.history.store import Entry, History
@@ -35,7 +35,7 @@ def show_runs(history: History, wanted: Wanted) -> None:
             f"{entry.at:%Y-%m-%d %H:%M}",
             Text(record.unit or "–"),
             Text(record.firmware or "–"),
-            Text.assemble("\n→ ".join([record.profile, *_trouble(entry)]), (f"\n{_log(entry)}", "dim")),
+            Text.assemble("\n→ ".join([record.profile, *trouble(record, 1)]), (f"\n{_log(entry)}", "dim")),
             Text(record.verdict, style=VERDICT_STYLE[record.verdict]),
         )
     console = new_console()
@@ -53,13 +53,3 @@ def _log(entry: Entry) -> str:
     here, file = Path.cwd(), entry.file
     shown = file.relative_to(here) if file.is_relative_to(here) else file
     return f"{shown}" if file.exists() else f"{shown} (not there any more)"
-
-
-def _trouble(entry: Entry) -> list[str]:
-    """Return why a run did not pass: its reason, or the first response that did not."""
-    record = entry.record
-    if record.reason:
-        return [record.reason]
-    bad = [f for f in record.findings if f.verdict is not Verdict.PASS and not f.why.startswith(NOT_RUN)]
-    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:1]
-    return [f"{f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]

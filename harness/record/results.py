@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 from bench.errors import FileError, Problem
 from bench.samples import Window
 from harness.judge.verdict import Bounds, Verdict
+from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
@@ -138,6 +139,14 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         reason = f"its events are not what ventproof writes ({type(error).__name__}: {error})"
         raise FileError([Problem(name, None, None, reason)]) from error
+
+
+def trouble(record: RunRecord, most: int = 3) -> list[str]:
+    """Return why a run did not pass: its reason, then responses that did not, at most so many; fails come first."""
+    bad = [f for f in record.findings if f.verdict is not Verdict.PASS and not f.why.startswith(NOT_RUN)]
+    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:most]
+    said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
+    return [record.reason, *said] if record.reason else said
 
 
 def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:

@@ -1,0 +1,152 @@
+"""The history as one HTML page that needs nothing beside it: find a unit, open its report, see trends."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Sequence
+from importlib.metadata import version
+from itertools import groupby
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+from urllib.parse import quote
+
+from harness.record.history.chart import trend_chart
+from harness.record.history.export import whole_file
+from harness.record.history.trends import trends_of
+from harness.record.results import trouble
+
+if TYPE_CHECKING:
+    from harness.record.history.store import Entry, History
+    from harness.record.history.trends import Trend, Version
+    from harness.record.history.wanted import Wanted
+
+_TEMPLATES: Final = Path(__file__).parent / "templates"
+_NOT_STATED: Final = "not stated"
+
+Links = Callable[["Entry"], tuple[str, str]]
+"""Gives where a run's report and its log are found from the page; empty where there is none."""
+
+
+def write_page(path: Path, history: History, wanted: Wanted) -> int:
+    """Write the page of some runs and return how many; a file of that name is replaced.
+
+    Raises:
+        FileError: the history cannot be read, or the page cannot be written.
+    """
+    entries = list(history.entries(wanted))
+    text = page_of(
+        entries, left=history.count(wanted) - len(entries), links=lambda entry: _beside(path, entry)
+    )
+    with whole_file(path) as file:
+        file.write(text.encode())
+    return len(entries)
+
+
+def page_of(entries: Sequence[Entry], *, left: int, links: Links, served: bool = False) -> str:
+    """Return the page.
+
+    Args:
+        entries: the runs, the newest first, with their findings.
+        left: how many older runs there are beside them.
+        links: where the page leads.
+        served: whether reports are made on demand.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
+
+    pages = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
+    script = (_TEMPLATES / "history.js").read_text(encoding="utf-8")
+    return pages.get_template("history.html.j2").render(
+        css=(_TEMPLATES / "history.css").read_text(encoding="utf-8"),
+        script=script,
+        policy=policy_for(script),
+        maker=f"ventproof {version('ventproof')}",
+        runs=len(entries),
+        left=left,
+        served=served,
+        units=[_unit(number, name, group, links) for number, (name, group) in enumerate(_by_unit(entries))],
+    )
+
+
+def policy_for(script: str) -> str:
+    """Return the content security policy of a page with one script of ours: nothing else runs, nothing is loaded."""
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    return (
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'; "
+        "form-action 'none'"
+    )
+
+
+def _by_unit(entries: Iterable[Entry]) -> list[tuple[str, list[Entry]]]:
+    """Return the runs of each unit; the unit that was tested last comes first."""
+    units: dict[str, list[Entry]] = {}
+    for entry in entries:
+        units.setdefault(entry.record.unit, []).append(entry)
+    return list(units.items())
+
+
+def _unit(number: int, name: str, entries: Sequence[Entry], links: Links) -> dict[str, Any]:
+    newest = entries[0].record
+    trends = enumerate(trends_of(entries))
+    return {
+        "ident": f"unit-{number}",
+        "name": name or _NOT_STATED,
+        "firmware": newest.firmware or _NOT_STATED,
+        "verdict": newest.verdict,
+        "rows": [_row(entry, links) for entry in entries],
+        "profiles": [
+            {"name": profile, "trends": [_trend(trend, f"u{number}-t{place}") for place, trend in group]}
+            for profile, group in groupby(trends, key=lambda item: item[1].profile)
+        ],
+    }
+
+
+def _row(entry: Entry, links: Links) -> dict[str, Any]:
+    record = entry.record
+    report, log = links(entry)
+    row = {
+        "when": f"{entry.at:%Y-%m-%d %H:%M}",
+        "firmware": record.firmware or _NOT_STATED,
+        "profile": record.profile,
+        "verdict": record.verdict,
+    }
+    words = " ".join([record.unit or _NOT_STATED, *row.values(), record.operator, record.digest])
+    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record)}
+
+
+def _trend(trend: Trend, ident: str) -> dict[str, Any]:
+    return {
+        "step": trend.step,
+        "response": trend.response,
+        "unit": trend.unit,
+        "svg": trend_chart(trend, ident),
+        "versions": [_version(version) for version in trend.versions],
+    }
+
+
+def _version(found: Version) -> dict[str, str]:
+    return {
+        "firmware": found.firmware or _NOT_STATED,
+        "verdicts": ", ".join(f"{number} {verdict}" for verdict, number in found.counts.items()),
+        "response": _span(found.response_s),
+        "margin": _span(found.margin),
+    }
+
+
+def _span(pair: tuple[float, float] | None) -> str:
+    if pair is None:
+        return "–"
+    low, high = (f"{value:.2f}" for value in pair)
+    return low if low == high else f"{low} … {high}"
+
+
+def _beside(page: Path, entry: Entry) -> tuple[str, str]:
+    """Return links from a page on the disk to a run's log, and to a report that lies beside the log."""
+    log = entry.file
+    report = log.with_suffix(".html")
+    return (_link(page, report) if report.exists() else "", _link(page, log) if log.exists() else "")
+
+
+def _link(page: Path, target: Path) -> str:
+    return quote(os.path.relpath(target.resolve(), page.resolve().parent).replace(os.sep, "/"))
