@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from bench.samples import Sample, Window
 from harness.judge.formulas import Equals, Formula, Reaches
 from harness.judge.verdict import Finding, Verdict
+
+_ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at both ends
 
 
 def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
@@ -15,7 +19,7 @@ def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
         before: the last reading there was, if there was one.
         since: the window that contains that instant, log time.
     """
-    if before is None or before.replied_s > since.earliest_s:
+    if before is None or before.replied_s > since.earliest_s + _ROUNDED_S:
         return False
     if isinstance(formula, Reaches):
         return abs(before.value - formula.target) <= formula.tolerance
