@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from math import ceil
+from dataclasses import dataclass
+from math import ceil, inf
 from typing import TYPE_CHECKING, Final, NoReturn, final
 
 from bench.clock import Awake, now_s, sleep_until
@@ -18,9 +19,30 @@ if TYPE_CHECKING:
     from bench.wiring import BusSpec
 
 _SLEPT_S: Final = 1.0  # less may be a correction of one of the two clocks
+_ONCE_S: Final = 3600.0  # while a poller rests: so often it looks whether the bus is still there
 
 
-async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink: EvidenceSink) -> NoReturn:
+@final
+@dataclass(slots=True)
+class Rest:
+    """While it lasts pollers read once an hour only.
+
+    Attributes:
+        until_s: loop time of its end.
+    """
+
+    until_s: float = -inf
+
+
+async def poll(
+    bus: Bus,
+    plan: Plan,
+    *,
+    every_s: float,
+    bus_spec: BusSpec,
+    sink: EvidenceSink,
+    rest: Rest | None = None,
+) -> NoReturn:
     """Poll until cancelled or until the computer slept; trouble on the bus goes to `sink` as gaps and is never raised.
 
     Rounds begin at whole multiples of `every_s` after the first; rounds that are missed are left out, never
@@ -32,22 +54,26 @@ async def poll(bus: Bus, plan: Plan, *, every_s: float, bus_spec: BusSpec, sink:
         plan: what to read.
         every_s: seconds from the beginning of a round to the next.
         bus_spec: how the bus is declared; its reconnect times count here.
-        sink: takes a `Poll` for every reply and a `Gap` for every fault.
+        sink: takes a `Poll` for every reply and a `Gap` for every fault and every rest.
+        rest: shared by all pollers of a bench; none unless stated.
 
     Raises:
         BenchError: the computer slept, and nobody watched.
     """
-    await _Poller(bus, plan, every_s, bus_spec, sink).run()
+    await _Poller(bus, plan, every_s, bus_spec, sink, rest or Rest()).run()
 
 
 @final
 class _Poller:
-    def __init__(self, bus: Bus, plan: Plan, every_s: float, spec: BusSpec, sink: EvidenceSink) -> None:
+    def __init__(  # noqa: PLR0917 - made in one place only
+        self, bus: Bus, plan: Plan, every_s: float, spec: BusSpec, sink: EvidenceSink, rest: Rest
+    ) -> None:
         self._bus = bus
         self._plan = plan
         self._every_s = every_s
         self._spec = spec
         self._sink = sink
+        self._rest = rest
         self._awake = None if isinstance(spec, InProcessBus) else Awake()
         self._good_s = [now_s()] * len(plan.reads)
         """When each read's last good request went out: evidence reaches no further than that."""
@@ -61,6 +87,9 @@ class _Poller:
                     break
             turn = max(turn + 1, ceil((now_s() - began_s) / self._every_s - 1e-9))
             await sleep_until(began_s + turn * self._every_s)
+            if self._rest.until_s > now_s():
+                await sleep_until(min(self._rest.until_s, now_s() + _ONCE_S))
+                self._gap(min(self._good_s), now_s(), "idle", "nothing was read, as the profile says")
 
     async def _read(self, index: int, read: PlannedRead) -> bool:
         """Read once; whether the connection stands."""

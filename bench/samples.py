@@ -57,7 +57,7 @@ class Sample:
     replied_s: float
 
 
-GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart"]
+GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart", "idle"]
 
 
 @final

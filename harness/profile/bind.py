@@ -15,6 +15,7 @@ from bench.wiring import BenchFile, ContactOutput, SignalSpec, ValueOutput
 from bench.wording import nearest
 from harness.profile import model
 from harness.profile.fineness import fineness_problems, responses
+from harness.profile.idling import interlock_problems
 from harness.profile.model import CONTACT, Profile, ResponseCommon
 from harness.profile.responses import kind_of
 from harness.profile.stimulus import PulseContact
@@ -70,7 +71,7 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         *_twins(profile, signals, "signals"),
     ]
     if not problems:
-        problems = [*sensor_problems(profile, bench, outputs)]
+        problems = [*sensor_problems(profile, bench, outputs), *interlock_problems(profile, bench)]
         problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
         if profile.model.decision == "guarded":
             problems += fineness_problems(profile, bench, signals)

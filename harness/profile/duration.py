@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from harness.profile import model
 from harness.profile.model import Profile, ResponseCommon
-from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait, Wind
+from harness.profile.stimulus import PAUSES, Idle, PulseContact, Rainfall, Stimulus, Wait, Wind
 from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
@@ -28,6 +28,8 @@ def stimulus_times(stimuli: Sequence[Stimulus]) -> Iterator[tuple[float, float]]
 def _lasts_s(stimulus: Stimulus) -> float:
     if isinstance(stimulus, Wait):
         return stimulus.wait
+    if isinstance(stimulus, Idle):
+        return stimulus.idle
     if isinstance(stimulus, PulseContact):
         return stimulus.times * stimulus.closed_for + (stimulus.times - 1) * stimulus.open_for
     return 0.0
@@ -70,7 +72,9 @@ def _step_span(stimuli: Sequence[Stimulus], responses: Sequence[ResponseCommon])
 def anchor_time_s(response: ResponseCommon, stimuli: Sequence[Stimulus]) -> float:
     """Return when the stimulus that a response is counted from happens, seconds after the step's begin."""
     label = response.after or response.after_end_of
-    timed = [(s, t) for s, t in zip(stimuli, stimulus_times(stimuli), strict=True) if not isinstance(s, Wait)]
+    timed = [
+        (s, t) for s, t in zip(stimuli, stimulus_times(stimuli), strict=True) if not isinstance(s, PAUSES)
+    ]
     for stimulus, (begin_s, end_s) in timed:
         if label is None or stimulus.label == label:
             if response.after_end_of and isinstance(stimulus, Rainfall):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from bench.document import Loaded, in_file_order, load_document, read_document
 from bench.errors import FileError, Problem
 from harness.profile.attached import attach_from_disk, attach_texts
+from harness.profile.idling import across_problems
 from harness.profile.model import Invariant, Profile
 from harness.profile.responses import response_problems
 from harness.profile.stimuli import idle_stimuli, start_problems, stimuli_problems
@@ -50,6 +51,7 @@ def _checked(profile: Loaded[Profile]) -> Loaded[Profile]:
     problems = [*_always_problems(profile), *start_problems(profile), *_response_problems(profile)]
     for number, step in enumerate(profile.model.steps):
         problems += stimuli_problems(profile, ("steps", number, "do"), step.do)
+    problems += across_problems(profile)
     problems += weather_problems(profile)
     if problems:
         raise FileError(in_file_order(problems))

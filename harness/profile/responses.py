@@ -10,7 +10,7 @@ from bench.units import Dimension, dimension_of
 from bench.wording import nearest, show
 from harness.profile import model
 from harness.profile.model import Profile, ResponseCommon
-from harness.profile.stimulus import PulseContact, Rainfall, Stimulus, Wait, Wind
+from harness.profile.stimulus import PAUSES, PulseContact, Rainfall, Stimulus, Wind
 from harness.profile.values import no_signal, value_problems
 
 if TYPE_CHECKING:
@@ -145,7 +145,7 @@ def _ends(stimulus: Stimulus) -> bool:
 def _label_problems(
     profile: Loaded[Profile], path: Path, response: ResponseCommon, stimuli: Sequence[Stimulus]
 ) -> Iterator[Problem]:
-    real = [s for s in stimuli if not isinstance(s, Wait)]
+    real = [s for s in stimuli if not isinstance(s, PAUSES)]
     labels = {s.label: s for s in real if s.label is not None}
     if response.after is not None and response.after_end_of is not None:
         yield profile.problem(

@@ -8,6 +8,7 @@ from harness.profile.duration import stimulus_times
 from harness.profile.model import Profile
 from harness.profile.stimulus import (
     CloseContact,
+    Idle,
     OpenContact,
     PulseContact,
     Stimulus,
@@ -51,9 +52,10 @@ def stimuli_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Sti
                 yield from contact_problems(profile, (*here, "pulse"), name)
             case WriteValue(write=name, value=value):
                 yield from written_problems(profile, (*here, "write"), (*here, "value"), name, value)
-            case Wait(label=str(label)):
-                hint = "label the stimulus itself: a wait is none"
-                yield profile.problem((*here, "label"), f"the label {label!r} is on a wait", hint)
+            case Wait(label=str(label)) | Idle(label=str(label)):
+                what = "a wait" if isinstance(stimulus, Wait) else "idle time"
+                hint = f"label the stimulus itself: {what} is none"
+                yield profile.problem((*here, "label"), f"the label {label!r} is on {what}", hint)
         if stimulus.label is not None:
             if stimulus.label in labels:
                 hint = "give each stimulus of a step its own label"

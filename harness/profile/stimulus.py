@@ -81,6 +81,21 @@ class Wait(StimulusCommon):
     """How long nothing is done before the next stimulus."""
 
 
+class Idle(StimulusCommon):
+    """Let the unit go on by itself for days, and do not read it meanwhile.
+
+    Polling pauses, but for one round an hour, until ten seconds before the end. What happens in between nobody sees:
+    no response may count across it, and invariants do not bind.
+    """
+
+    idle: PositiveSeconds
+    """How long the unit is left alone."""
+
+
+PAUSES: Final = (Wait, Idle)
+"""The kinds that do nothing to the unit."""
+
+
 class Rainfall(StimulusCommon):
     """Let it rain into a tipping bucket; it rains on beside what follows.
 
@@ -95,7 +110,7 @@ class Rainfall(StimulusCommon):
     """With `intensity`: the rain changes evenly to this intensity until its end."""
     for_: Annotated[PositiveSeconds | None, Field(alias="for")] = None
     """With `intensity`: how long it rains."""
-    blocks: Annotated[tuple[RainBlock, ...] | None, Field(min_length=1, max_length=10_000)] = None
+    blocks: tuple[RainBlock, ...] | None = None
     """Spans of even rain, one after the other."""
     storm: Storm | None = None
     """A design storm."""
@@ -125,6 +140,8 @@ class Rainfall(StimulusCommon):
         if (self.intensity is None) != (self.for_ is None):
             key = "'for' is missing" if self.for_ is None else "for belongs to `intensity`"
             raise ValueError(f"{key}; say how long it rains beside `intensity:`, and nowhere else")
+        if self.blocks == ():
+            raise ValueError("blocks is empty; write its items below, each after '- '")
         if self.to is not None and self.intensity is None:
             raise ValueError("to belongs to `intensity`; leave it out")
         check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY)
@@ -238,6 +255,7 @@ Stimulus = Annotated[
     | Annotated[Wind, Tag("wind")]
     | Annotated[Fail, Tag("fail")]
     | Annotated[Mend, Tag("mend")]
-    | Annotated[Wait, Tag("wait")],
-    by_key(*_KEYS, "wait"),
+    | Annotated[Wait, Tag("wait")]
+    | Annotated[Idle, Tag("idle")],
+    by_key(*_KEYS, "wait", "idle"),
 ]

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from bench.mock.unit import THERMOMETERS
-from harness.profile.stimulus import Wait
+from harness.profile.stimulus import PAUSES
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -36,7 +36,7 @@ def _moved(profile: Profile, bench: BenchFile) -> Iterable[str]:
     """Yield the unit's inputs that the steps of a profile move."""
     for step in profile.steps:
         for stimulus in step.do:
-            for name in () if isinstance(stimulus, Wait) else stimulus.outputs:
+            for name in () if isinstance(stimulus, PAUSES) else stimulus.outputs:
                 wired = bench.outputs[name].wired if name in bench.outputs else {}
                 found = wired.get("input", THERMOMETERS.get(wired.get("address", -1)))
                 if found is not None:

@@ -17,7 +17,7 @@ from harness.judge.watch import Watch
 from harness.judge.wording import STIMULUS, Since
 from harness.profile.model import Profile, ResponseCommon, Step
 from harness.profile.responses import kind_of
-from harness.profile.stimulus import Wait
+from harness.profile.stimulus import PAUSES
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.hollow import held_before, is_hollow
@@ -84,7 +84,9 @@ def undecided(why: str) -> Finding:
 def _anchor(response: ResponseCommon, step: Step) -> tuple[str, int | None]:
     """Return where a response counts from: (`first` or `last` edge, index of its stimulus; None: the step's begin)."""
     label = response.after or response.after_end_of
-    numbered = [(index, stimulus) for index, stimulus in enumerate(step.do) if not isinstance(stimulus, Wait)]
+    numbered = [
+        (index, stimulus) for index, stimulus in enumerate(step.do) if not isinstance(stimulus, PAUSES)
+    ]
     if label is not None:
         index = next(index for index, stimulus in numbered if stimulus.label == label)
         return ("last" if response.after_end_of else "first"), index
@@ -299,6 +301,14 @@ class Case:
             window = Window(*windows[0 if item.anchor[0] == "first" else -1])
             item.begin(window, self.traces[item.signal].last)
 
+    def _idle_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        for invariant in self.invariants:
+            invariant.rest(fields["from"])
+
+    def _idle_end(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+        for invariant in self.invariants:
+            invariant.go_on(Window(fields["from"], fields["to"]))
+
     def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
         for item in self.items:
             if item.step == fields["step"]:
@@ -373,5 +383,7 @@ _HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
     "stimulus_end": Case._stimulus_end,  # noqa: SLF001
     "settled": Case._stimulus_end,  # noqa: SLF001
     "step_end": Case._step_end,  # noqa: SLF001
+    "idle_begin": Case._idle_begin,  # noqa: SLF001
+    "idle_end": Case._idle_end,  # noqa: SLF001
     "evidence_end": Case._evidence_end,  # noqa: SLF001
 }

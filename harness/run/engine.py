@@ -15,13 +15,13 @@ from bench.build import Rig
 from bench.clock import now_s, sleep_until
 from bench.errors import BenchError, DriverError, InterlockError, LinkError
 from bench.fields import ContactState
-from bench.polling import poll
+from bench.polling import Rest, poll
 from bench.pulses import pulse_plan
 from bench.samples import Edge, EdgeReport, Gap, Poll, Window
 from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
-from harness.profile.stimulus import CloseContact, OpenContact, PulseContact, Stimulus, Wait, WriteValue
+from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import START, Case, Item, Result
 from harness.run.compile import seconds
 from harness.run.events import Clockwork, Event
@@ -30,6 +30,7 @@ from harness.run.weather import LEAD_S, Weather
 
 Recorder = Callable[[Event], None]
 
+_READ_BEFORE_S: Final = 10.0  # the end of idle time
 _INTERRUPTED: Final = "interrupted by the operator"
 
 
@@ -80,6 +81,7 @@ class Engine:
         self._opened = False
         self._unsafe = ""
         self._weather: Weather
+        self._rest = Rest()
 
     async def run(self, header: Mapping[str, Any]) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -195,7 +197,12 @@ class Engine:
         tasks = []
         for read in self._rig.reads:
             polling = poll(
-                read.bus, read.plan, every_s=read.spec.poll_every, bus_spec=read.spec, sink=self._saw
+                read.bus,
+                read.plan,
+                every_s=read.spec.poll_every,
+                bus_spec=read.spec,
+                sink=self._saw,
+                rest=self._rest,
             )
             task = asyncio.get_running_loop().create_task(polling)
             task.add_done_callback(self._polling_ended)
@@ -302,6 +309,17 @@ class Engine:
             await self._apply(number, index, stimulus, planned_s)
         await self._until_decided(number)
 
+    async def _idle(self, step: int, index: int, for_s: float) -> None:
+        """Leave the unit alone; the pollers rest until shortly before the end, so that its state is known again."""
+        began_s = now_s()
+        at = {"step": step, "stimulus": index}
+        self._emit("note", text=f"nothing was read for {seconds(for_s)}: nothing is shown of that time")
+        self._emit("idle_begin", **at, **self._clockwork.window(Window(began_s, began_s)))
+        self._rest.until_s = began_s + for_s - _READ_BEFORE_S
+        await sleep_until(began_s + for_s)
+        ended_s = now_s()
+        self._emit("idle_end", **at, **self._clockwork.window(Window(ended_s, ended_s)))
+
     def _begin_step(self, number: int, name: str) -> float:
         began_s = now_s()
         self._emit("step_begin", step=number, name=name, **self._clockwork.window(Window(began_s, began_s)))
@@ -341,6 +359,9 @@ class Engine:
         """
         if isinstance(stimulus, Wait):
             await asyncio.sleep(stimulus.wait)
+            return
+        if isinstance(stimulus, Idle):
+            await self._idle(step, index, stimulus.idle)
             return
         if not isinstance(stimulus, CloseContact | OpenContact | PulseContact):
             await self._weather.apply(step, index, stimulus)

@@ -90,6 +90,17 @@ class InvariantItem:
         since = Since(event, judged_after_s=settle)
         self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule, since))
 
+    def rest(self, at_s: float) -> None:
+        """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
+        self._watches = [w for w in self._watches if w.stimulus.latest_s < at_s]
+        for watch in self._watches:
+            watch.end_at(at_s)
+
+    def go_on(self, window: Window) -> None:
+        """It is read again: the invariant binds if its condition holds."""
+        if self._began and (self.invariant.while_ is None or self._contact_closed is self._wanted):
+            self._begin(window, "the idle time was over")
+
     def contact_commanded(self, output: str, states: Sequence[bool], at_s: float) -> None:
         """A contact is about to be moved: from here on the condition may not hold, whatever is read meanwhile."""
         condition = self.invariant.while_
