@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Final, Self
 
 from pydantic import Field, model_validator
 
 from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds
 from bench.units import Dimension, Quantity
+
+_FULL_TURN: Final = 360.0  # degrees
 
 
 class BucketSensor(FileModel):
@@ -80,3 +82,34 @@ class Thermistor(FileModel):
         if self.at.dimension is not Dimension.TEMPERATURE:
             raise ValueError(f"at {str(self.at)!r} must be a temperature, such as '25 °C'")
         return self
+
+
+class VaneTrack(FileModel):
+    """A wind vane that turns a potentiometer: 0 ohm at one end of its track, all of it at the other."""
+
+    ohm: Annotated[float, Field(gt=0, le=1e7)]
+    """Resistance of the whole track, ohm."""
+    range: tuple[AnyQuantity, AnyQuantity]
+    """Directions at the two ends of the track, clockwise; in the gap between them the wiper touches nothing."""
+
+    @model_validator(mode="after")
+    def _range_is_a_track(self) -> Self:
+        check_track(self.range)
+        return self
+
+
+def check_track(ends: tuple[Quantity, Quantity]) -> None:
+    """Refuse a range of directions that no vane has.
+
+    Raises:
+        ValueError: it is none, or wider than a full turn.
+    """
+    low, high = ends
+    if (
+        any(end.dimension is not Dimension.DIRECTION for end in ends)
+        or not 0 < high.value - low.value <= _FULL_TURN
+    ):
+        raise ValueError(
+            f"range from {low.text!r} to {high.text!r} must run clockwise, over a full turn at most; "
+            "write [0 °, 360 °], or [3 °, 357 °] for a gap about north"
+        )

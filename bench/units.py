@@ -23,6 +23,7 @@ class Dimension(StrEnum):
     SPEED = "speed"  # m/s
     DEPTH = "depth"  # mm
     PERCENT_RATE = "travel rate"  # %/s
+    DIRECTION = "direction"  # ° clockwise from north
     COUNT = "count"  # no unit
 
 
@@ -59,9 +60,10 @@ UNITS: dict[str, Unit] = {
         Unit("in", Dimension.DEPTH, 25.4),
         Unit("%/s", Dimension.PERCENT_RATE),
         Unit("%/min", Dimension.PERCENT_RATE, 1 / 60),
+        Unit("°", Dimension.DIRECTION),
     )
 }
-_SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%"}
+_SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%", "deg": "°"}
 PLAIN_UNITS = ("flag", "count", "state")
 """What stands in a unit's place for values that have none."""
 _CANONICAL = {
@@ -72,6 +74,7 @@ _CANONICAL = {
     Dimension.SPEED: "m/s",
     Dimension.DEPTH: "mm",
     Dimension.PERCENT_RATE: "%/s",
+    Dimension.DIRECTION: "°",
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")

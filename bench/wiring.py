@@ -12,7 +12,7 @@ from bench.hookup import HookUp
 from bench.interfaces import Table
 from bench.mock.settings import MockSettings
 from bench.samples import SignalTraits
-from bench.sensors import ContactSensor, Thermistor
+from bench.sensors import ContactSensor, Thermistor, VaneTrack, check_track
 from bench.units import Dimension, canonical_symbol, dimension_of
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
@@ -184,13 +184,19 @@ class LevelOutput(LevelCommon):
     signal: Literal["4-20 mA", "0-10 V"]
     """What carries the value."""
     range: tuple[AnyQuantity, AnyQuantity]
-    """Values at the two ends of the signal; a falling range is allowed."""
+    """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
+    gap: Annotated[float, Field(ge=0, le=24)] | None = None
+    """Level of a vane that stands in its gap, outside the range, in mA or V."""
 
     @model_validator(mode="after")
     def _range_has_a_span(self) -> Self:
         low, high = self.range
         if low.dimension is not high.dimension or low.dimension is Dimension.COUNT or low.value == high.value:
             raise ValueError(f"range from {low.text!r} to {high.text!r} must be two values of one unit")
+        if low.dimension is Dimension.DIRECTION:
+            check_track(self.range)
+        elif self.gap is not None:
+            raise ValueError("gap is a vane's; leave it out where the range is no direction")
         return self
 
     @property
@@ -200,25 +206,31 @@ class LevelOutput(LevelCommon):
 
 
 class ResistanceOutput(LevelCommon):
-    """A thermometer: a resistance that stands for a temperature. Its driver is given ohm."""
+    """A thermometer or a vane: a resistance that stands for a temperature or a direction. Its driver is given ohm."""
 
     kind: Literal["resistance"]
     """`resistance`: a resistance at the unit's terminals."""
-    sensor: Literal["pt100", "pt1000", "ntc"]
-    """Platinum by IEC 60751, or a thermistor that `ntc` describes."""
+    sensor: Literal["pt100", "pt1000", "ntc", "vane"]
+    """Platinum by IEC 60751, a thermistor that `ntc` describes, or a wind vane that `vane` describes."""
     ntc: Thermistor | None = None
     """The thermistor, with `sensor: ntc`."""
+    vane: VaneTrack | None = None
+    """The vane's potentiometer, with `sensor: vane`."""
 
     @model_validator(mode="after")
     def _thermistor_is_described(self) -> Self:
         if (self.sensor == "ntc") != (self.ntc is not None):
             raise ValueError("`sensor: ntc` and a description of the thermistor below `ntc:` go together")
+        if (self.sensor == "vane") != (self.vane is not None):
+            raise ValueError(
+                "`sensor: vane` and a description of its potentiometer below `vane:` go together"
+            )
         return self
 
     @property
     def unit(self) -> str:
         """Unit of the values that it carries."""
-        return canonical_symbol(Dimension.TEMPERATURE)
+        return canonical_symbol(Dimension.TEMPERATURE if self.vane is None else Dimension.DIRECTION)
 
 
 ValueOutput = RegisterOutput | LevelOutput | ResistanceOutput

@@ -61,7 +61,8 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     The unit listens on a pseudo-terminal (RTU, together with the coil board as a second unit on the line) and on TCP;
     the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. The boards' first
     relays are wired in parallel to the unit's rain terminal. The coil board's second relay has the unit's supply on
-    its normally closed contact, its third the cups, its fourth the bucket; what the unit lacks is not wired.
+    its normally closed contact, its third the cups, its fourth the bucket; the SCPI switch's second channel is wired
+    to the cups too and its third to the bucket; what the unit lacks is not wired.
 
     Args:
         settings: of the unit.
@@ -93,7 +94,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
     )
     frames = FramesBoard({1: contact("rain_2")})
-    scpi = ScpiBoard({1: contact("rain_4")})
+    scpi = ScpiBoard({1: contact("rain_4"), 2: contact_if_any("cups"), 3: contact_if_any("bucket")})
     enter = stack.enter_async_context
     places = {
         "unit_rtu": await enter(serve_pty(answer("rtu"), link=folder / "unit")),

@@ -19,6 +19,10 @@ _UNITS = {
 }
 
 
+_SHORTEST_S = 2.0
+_LONGEST_S = 86_400.0
+
+
 def check_amount(key: str, said: Quantity | None, dimension: Dimension, *, zero: bool = True) -> None:
     """Refuse what is no amount of weather; nothing said is right.
 
@@ -35,7 +39,8 @@ def check_amount(key: str, said: Quantity | None, dimension: Dimension, *, zero:
     if said is None:
         return
     if said.dimension is not dimension:
-        raise ValueError(f"{key} {said.text!r} must be a {dimension}; write it in {unit}")
+        what = "share" if dimension is Dimension.PERCENT else dimension
+        raise ValueError(f"{key} {said.text!r} must be a {what}; write it in {unit}")
     if said.value < 0:
         raise ValueError(f"{key} {said.text!r} is below zero; write 0 {unit} for none")
     if said.value == 0 and not zero:
@@ -223,6 +228,8 @@ class Turbulence(FileModel):
     @model_validator(mode="after")
     def _is_turbulent(self) -> Self:
         check_amount("intensity", self.intensity, Dimension.PERCENT, zero=False)
+        if not _SHORTEST_S <= self.for_ <= _LONGEST_S:
+            raise ValueError(f"for {self.for_:g} s must be from {_SHORTEST_S:g} s to {_LONGEST_S:g} s")
         if self.intensity.value > 100:  # noqa: PLR2004 - per cent
             raise ValueError(f"intensity {self.intensity.text!r} must be 100 % at most; 20 % is usual")
         return self

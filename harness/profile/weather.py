@@ -133,6 +133,7 @@ def sensor_problems(
                 yield from _level_problems(profile, (*path, "value"), output, stimulus.value.value)
             elif isinstance(stimulus, Fail):
                 yield from _can_fail(profile, path, stimulus, output, at)
+                yield from _chatter_problems(profile, path, stimulus, output, (at, bench.model))
             elif isinstance(stimulus, Rainfall | Wind) and isinstance(output, ContactOutput):
                 yield from _shown_problems(profile, path, stimulus, output, (at, bench.model))
     yield from _wandering_problems(profile, {name: bench.model.outputs[at] for name, at in names.items()})
@@ -168,6 +169,17 @@ def _can_fail(
         )
     elif not is_contact and failure.how == "chatter" and failure.by is None:
         yield profile.problem((*path, "how"), f"{at} is no contact", "say `by:`, how far its value jumps")
+
+
+def _chatter_problems(
+    profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, where: tuple[str, BenchFile]
+) -> Iterator[Problem]:
+    at, bench = where
+    if isinstance(output, ContactOutput) and failure.every is not None:
+        fastest_s = 2 * fastest_edge_s(output, bench.buses)
+        if failure.every < fastest_s:
+            reason = f"every {failure.every:g} s is faster than {at} can follow, which needs {fastest_s:g} s"
+            yield profile.problem((*path, "every"), reason, "some changes are half of it apart")
 
 
 def _error_fault(by: Quantity, unit: str, name: str) -> tuple[str, str] | None:

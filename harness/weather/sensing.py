@@ -15,10 +15,12 @@ from harness.weather.temperature import PT100, PT1000
 from harness.weather.temperature_ntc import BetaLaw
 from harness.weather.tipping_bucket import TippingBucket, contact_plan, jittered, tip_instants_s
 from harness.weather.wind_cups import CupAnemometer
+from harness.weather.wind_direction import FULL_TURN_DEG, PotentiometerVane
 
 if TYPE_CHECKING:
     from bench.samples import Edge
-    from bench.sensors import BucketSensor, CupsSensor
+    from bench.sensors import BucketSensor, CupsSensor, VaneTrack
+    from bench.units import Quantity
     from bench.wiring import ValueOutput
     from harness.profile.stimulus import Rainfall
 
@@ -74,17 +76,51 @@ def level_of(output: ValueOutput, value: float) -> float:
     """
     if isinstance(output, RegisterOutput):
         return value
-    if isinstance(output, LevelOutput):
-        low, high = (end.value for end in output.range)
-        scale = current_scale(low, high) if output.signal == "4-20 mA" else voltage_scale(low, high)
-        level, (most, unit) = scale.level(value), _MOST_LEVEL[output.signal]
-        if not 0 <= level <= most:
-            raise ValueError(
-                f"{value:.6g} {output.unit} would need {level:.4g} {unit}; "
-                f"stay from {scale.value(0):.6g} to {scale.value(most):.6g} {output.unit}"
-            )
-        return level
-    return _thermometer_ohm(output, value)
+    if isinstance(output, ResistanceOutput):
+        return _thermometer_ohm(output, value) if output.vane is None else _vane_ohm(output.vane, value)
+    if output.range[0].dimension is Dimension.DIRECTION:
+        return _vane_level(output, value)
+    low, high = (end.value for end in output.range)
+    scale = current_scale(low, high) if output.signal == "4-20 mA" else voltage_scale(low, high)
+    level, (most, unit) = scale.level(value), _MOST_LEVEL[output.signal]
+    if not 0 <= level <= most:
+        raise ValueError(
+            f"{value:.6g} {output.unit} would need {level:.4g} {unit}; "
+            f"stay from {scale.value(0):.6g} to {scale.value(most):.6g} {output.unit}"
+        )
+    return level
+
+
+def _vane(ends: tuple[Quantity, Quantity], *, ohm: float = 1.0) -> PotentiometerVane:
+    low, high = (end.value for end in ends)
+    gap_deg = FULL_TURN_DEG - (high - low)
+    return PotentiometerVane(full_ohm=ohm, gap_deg=gap_deg, gap_centre_deg=low - gap_deg / 2)
+
+
+def _check_direction(direction_deg: float) -> None:
+    if not 0 <= direction_deg <= FULL_TURN_DEG:
+        raise ValueError(f"{direction_deg:.6g} ° is no direction; write 0 ° to 360 °, clockwise from north")
+
+
+def _vane_ohm(vane: VaneTrack, direction_deg: float) -> float:
+    _check_direction(direction_deg)
+    ohm = _vane(vane.range, ohm=vane.ohm).resistance_ohm(direction_deg)
+    return END_LEVELS["resistance"].broken if ohm is None else ohm
+
+
+def _vane_level(output: LevelOutput, direction_deg: float) -> float:
+    _check_direction(direction_deg)
+    share = _vane(output.range).share(direction_deg)
+    if share is not None:
+        scale = current_scale(0.0, 1.0) if output.signal == "4-20 mA" else voltage_scale(0.0, 1.0)
+        return scale.level(share)
+    if output.gap is None:
+        low, high = output.range
+        raise ValueError(
+            f"{direction_deg:.6g} ° lies in the vane's gap, outside {low} to {high}; "
+            "declare the output's `gap:`, the level that it gives there"
+        )
+    return output.gap
 
 
 def _thermometer_ohm(output: ResistanceOutput, temperature_c: float) -> float:

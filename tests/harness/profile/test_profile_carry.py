@@ -9,7 +9,7 @@ from bench.benchfile import read_bench
 from bench.errors import FileError
 from harness.profile.bind import bind
 from harness.profile.carry import busiest, late_notes, train_problems
-from harness.profile.load import read_profile
+from harness.profile.load import load_profile, read_profile
 from harness.session import Session
 
 BENCH = """\
@@ -138,7 +138,7 @@ def profiles_for_the_line():
     """Return the shipped profiles whose outputs the shipped bench with a serial line has."""
     outputs = read_bench(str(LINE), LINE.read_text(encoding="utf-8")).model.outputs
     paths = sorted((ROOT / "profiles").glob("*.yaml"))
-    needs = {p: read_profile(str(p), p.read_text(encoding="utf-8")).model.needs.outputs for p in paths}
+    needs = {p: load_profile(p).model.needs.outputs for p in paths}
     return [path for path in paths if needs[path].keys() <= outputs.keys()]
 
 
@@ -146,7 +146,7 @@ def profiles_for_the_line():
 def test_shipped_profiles_go_over_the_shipped_line(path):
     """Every shipped profile for its outputs is carried by the shipped bench with a serial line."""
     tied = bind(
-        read_profile(str(path), path.read_text(encoding="utf-8")),
+        load_profile(path),
         read_bench(str(LINE), LINE.read_text(encoding="utf-8")),
         {},
     )

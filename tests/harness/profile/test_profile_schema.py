@@ -15,6 +15,7 @@ from bench.overridetable.load import read_table
 from bench.yamltree import as_data, grow_tree
 from harness.profile.load import read_profile
 from harness.profile.schema import KINDS, schema
+from harness.profile.words import example_text
 
 ROOT = Path(__file__).parents[3]
 TABLES = {"mock-overrides.yaml", "table.yaml"}
@@ -25,7 +26,16 @@ FILES = [
 FILES += [("profile", path) for path in sorted((ROOT / "profiles").glob("*.yaml"))]
 EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
 FILES += [(path.stem.partition("-")[0], path) for path in EXAMPLES]
-READERS = {"profile": read_profile, "bench": read_bench, "table": read_table}
+SHOWER = "series/shower.csv"
+SERIES = {
+    SHOWER: (ROOT / "profiles" / SHOWER).read_text(encoding="utf-8"),
+    **{name: example_text(name) for name in ("gauge.csv", "mast.csv")},
+}
+READERS = {
+    "profile": lambda path, text: read_profile(path, text, SERIES),
+    "bench": read_bench,
+    "table": read_table,
+}
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
 
 

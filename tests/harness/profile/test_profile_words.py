@@ -15,7 +15,12 @@ from harness.profile.load import read_profile
 from harness.profile.topics import topics
 from harness.profile.words import EXAMPLES, example_text, examples, explain, keys, words
 
-READERS = {"profile": read_profile, "bench": read_bench, "table": read_table}
+SERIES = {name: example_text(name) for name in ("gauge.csv", "mast.csv")}
+READERS = {
+    "profile": lambda path, text: read_profile(path, text, SERIES),
+    "bench": read_bench,
+    "table": read_table,
+}
 
 
 @pytest.mark.parametrize("file", EXAMPLES)

@@ -59,6 +59,14 @@ def test_a_healthy_unit_passes(path, run):
         ("skips_reference", "power-returns-in-the-rain"),
         ("no_sensor_check", "sensor-outside-wire-breaks"),
         ("no_sensor_check", "sensor-house-wire-shorts"),
+        ("no_sensor_check", "sensor-outside-drifts"),
+        ("no_sensor_check", "sensor-outside-jumps"),
+        ("ignores_gale", "sensor-cups-chatter"),
+        ("smooths_gusts", "wind-gusts"),
+        ("gale_in_wrong_unit", "wind-rises-slowly"),
+        ("sides_exchanged", "wind-leeward"),
+        ("ignores_tips", "rain-storm-counted"),
+        ("ignores_tips", "rain-measured-shower"),
     ],
 )
 def test_a_faulty_unit_fails(fault, profile, run, shipped):
@@ -101,8 +109,8 @@ def test_a_bench_file_that_does_not_fit_the_unit_never_passes(said, instead, run
     """A swapped word order, a shifted address or a wrong scale makes the suite fail or be refused, not pass."""
     assert bench_text.count(said) >= 1
     changed = bench_text.replace(said, instead, 1)
-    verdicts = {str(run(path, bench=changed, out=tmp_path / "wrong").outcome.verdict) for path in PROFILES}
-    assert verdicts != {"pass"}
+    verdicts = (run(path, bench=changed, out=tmp_path / "wrong").outcome.verdict for path in PROFILES)
+    assert any(verdict != "pass" for verdict in verdicts)
 
 
 def test_two_runs_with_one_seed_leave_the_same_bytes(run, shipped, tmp_path):

@@ -16,6 +16,7 @@ from harness.profile.load import load_profile, read_profile
 from harness.record.read import read_log
 from harness.run.case import case_of
 from harness.run.engine import Engine
+from harness.run.events import unpack_batch
 
 HEAD = """
 profile: weather beside the steps
@@ -44,14 +45,18 @@ def closures(result, output):
         e
         for event in events_of(result, "played")
         if event["output"] == output
-        for e in event["edges"]
+        for e in unpack_batch(event)
         if e["closed"]
     ]
 
 
 def test_every_tip_is_played_recorded_and_counted(run):
     """36 mm/h for 3 min are 1.8 mm, nine tips 20 s apart: played at their instants, and the unit counts them."""
-    do = ["{wait: 1 s}", "{rainfall: bucket, intensity: 36 mm/h, for: 3 min, label: shower}", "{wind: cups, speed: 9 m/s}"]
+    do = [
+        "{wait: 1 s}",
+        "{rainfall: bucket, intensity: 36 mm/h, for: 3 min, label: shower}",
+        "{wind: cups, speed: 9 m/s}",
+    ]
     result = run(profile_text(do, ["{signal: tip_count, counts: 9, within: 200 s, after: shower}"]))
     assert result.outcome.verdict == "pass", result.findings
     begin = events_of(result, "stimulus")
@@ -136,10 +141,13 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
     [
         ("{rainfall: cups, intensity: 1 mm/h, for: 1 min}", "'cups' on bench .* stands for no bucket"),
         ("{wind: bucket, speed: 1 m/s}", "'bucket' on bench .* stands for no cups"),
-        ("{rainfall: bucket, intensity: 1 mm, for: 1 min}", "'1 mm' where a value in mm/h is wanted"),
+        (
+            "{rainfall: bucket, intensity: 1 mm, for: 1 min}",
+            "intensity '1 mm' must be a rain intensity; write it in mm/h",
+        ),
         (
             "{rainfall: bucket, intensity: -1 mm/h, for: 1 min}",
-            "'-1 mm/h' is below zero; write 0 mm/h for none",
+            "intensity '-1 mm/h' is below zero; write 0 mm/h for none",
         ),
         ("{rainfall: bucket, intensity: 9000 mm/h, for: 1 min}", "is too long: tip 2 comes"),
         ("{rainfall: bucket, intensity: 1 mm/h}", "'for' is missing"),
