@@ -345,7 +345,7 @@ class Engine:
             self._emit("finding", **finding_fields(result))
             if isinstance(result, Item) and result.hollow:
                 said = f"{result.step_name}: {result.signal} {result.wording}"
-                text = f"{said}: it held already before, so that its pass does not show that anything brought it about"
+                text = f"{said}: held already before, so its pass shows no effect"
                 self._emit("note", text=text, step=result.step, number=result.number)
 
     async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
