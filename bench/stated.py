@@ -2,7 +2,24 @@
 
 from __future__ import annotations
 
+import re
+from typing import Final
+
 from bench.errors import FileError, Problem
+
+_CONTROLS: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What moves a terminal's cursor, colours or hides what others wrote, or turns it about; and halves of characters."""
+
+
+def control_in(text: str) -> str | None:
+    """Return the first character that is none to be shown, by its number as in `U+001B`; line ends and tabs may be."""
+    found = _CONTROLS.search(text)
+    return f"U+{ord(found[0]):04X}" if found else None
+
+
+def harmless(text: str) -> str:
+    """Return a text from a file or from the unit as a screen may show it."""
+    return _CONTROLS.sub("\ufffd", text)
 
 
 def printable(text: str) -> str:

@@ -9,6 +9,8 @@ from typing import Any, final
 
 import yaml
 
+from bench.stated import control_in
+
 MAX_DEPTH = 32
 MAX_NODES = 50_000
 _MAX_NUMBER_LENGTH = 40
@@ -177,6 +179,9 @@ class _Composer:
     def _scalar(self, event: yaml.ScalarEvent, line: int, column: int) -> None:
         self._tag(event.tag, line, column)
         self._grow(1, line, column)
+        if control := control_in(event.value):
+            reason = f"the text holds {control}, a character that cannot be shown"
+            self.faults.append(Fault(line, column, reason, "leave it out"))
         if self._at_key():
             self._key(event.value, line, column)
             return

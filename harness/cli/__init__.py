@@ -117,5 +117,7 @@ def _hang_up() -> None:
 
 
 def _leave(message: str, code: int) -> NoReturn:
-    click.echo(message, err=True)
+    from bench.stated import harmless  # noqa: PLC0415 - only on the way out
+
+    click.echo(harmless(message), err=True)
     sys.exit(code)

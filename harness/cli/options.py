@@ -11,6 +11,7 @@ import click
 
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
+from bench.stated import harmless
 from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 
 if TYPE_CHECKING:
@@ -140,10 +141,10 @@ def view_for(bench: Loaded[BenchFile]) -> View:
     if bench.model.virtual:
         return SilentView()
     if not sys.stdout.isatty():
-        return LinesView(click.echo)
-    from rich.console import Console  # noqa: PLC0415 - only on a terminal
+        return LinesView(lambda line: click.echo(harmless(line)))
+    from harness.cli.console import new_console  # noqa: PLC0415 - only on a terminal
 
-    return LiveView(Console())
+    return LiveView(new_console())
 
 
 def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchFile]:
