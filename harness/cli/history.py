@@ -195,3 +195,33 @@ def export_command(
     rows = export(file, _open(place).entries(wanted))
     click.echo(f"{rows} row(s) in {file}")
     return 0
+
+
+@command.command("serve")
+@_placed
+@_filtered
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="TCP port.  [default: any that is free]"
+)
+def serve_command(
+    place: str,
+    unit: str | None,
+    firmware: str | None,
+    profile: str | None,
+    verdicts: tuple[str, ...],
+    since: str | None,
+    until: str | None,
+    limit: int | None,
+    port: int,
+) -> int:
+    """Serve the page to browsers on this machine, and make reports on demand, until Ctrl-C."""
+    from contextlib import suppress  # noqa: PLC0415 - kept with the slow imports
+
+    from harness.record.history.serve import HistoryServer  # noqa: PLC0415 - only where something is served
+
+    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit or _ON_PAGE)
+    with HistoryServer(_open(place), wanted, port) as server:
+        click.echo(f"The history is at {server.address}. Ctrl-C ends it.")
+        with suppress(KeyboardInterrupt):
+            server.serve_forever()
+    return 0

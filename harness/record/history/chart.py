@@ -18,6 +18,8 @@ _LEFT: Final = 72.0
 _RIGHT: Final = 704.0
 _TOP: Final = 24.0
 _HEIGHT: Final = 120.0
+_LANE: Final = 20.0
+"""Height of the lane for runs that have no value."""
 _APART: Final = 34.0
 _SMALL: Final = 12.0
 _MARK: Final = 4.0
@@ -99,12 +101,13 @@ class _Chart:
         pairs = [pair(point) for point in self._points]
         values = [value for found in pairs if found for value in found]
         values += [p.limit_s for p in self._points if p.limit_s is not None] if limits else [0.0]
-        y = Scale(*padded(min(values), max(values)), bottom, top)
+        lane = _LANE if None in pairs else 0.0
+        y = Scale(*padded(min(values), max(values)), bottom - lane, top)
         self._frame(y, top, bottom, title)
         self._firmware(top, bottom)
         self._limits(y, limits=limits)
         for index, (point, found) in enumerate(zip(self._points, pairs, strict=True)):
-            self._run(self._x(index), y, point, found)
+            self._run(self._x(index), y, point, found, none=bottom - _LANE / 2)
 
     def _frame(self, y: Scale, top: float, bottom: float, title: str) -> None:
         drawing = self._drawing
@@ -112,6 +115,9 @@ class _Chart:
             drawing.line(_LEFT, y(value), _RIGHT, y(value), stroke_opacity="0.15")
             drawing.text(_LEFT - 6, y(value) + 4, said, text_anchor="end", font_size=_SMALL)
         drawing.box(_LEFT, top, _RIGHT, bottom, fill="none", stroke="currentColor")
+        if y.start_px < bottom:
+            drawing.line(_LEFT, y.start_px, _RIGHT, y.start_px, stroke_dasharray="1 3")
+            drawing.text(_LEFT - 6, bottom - _LANE / 2 + 4, "none", text_anchor="end", font_size=_SMALL)
         turned = f"translate(16 {(top + bottom) / 2:g}) rotate(-90)"
         drawing.text(0, 0, title, font_size=_SMALL, text_anchor="middle", transform=turned)
 
@@ -145,17 +151,19 @@ class _Chart:
         look = {"class_": "limit", "stroke": GREEN, "stroke_width": "1.5", "stroke_dasharray": "7 3"}
         self._drawing.line(left, y, right, y, **look)
 
-    def _run(self, x: float, y: Scale, point: Point, pair: tuple[float, float] | None) -> None:
-        """Draw a run: a bar over what is possible, and its verdict; without a value the verdict stands at the edge."""
+    def _run(
+        self, x: float, y: Scale, point: Point, pair: tuple[float, float] | None, *, none: float
+    ) -> None:
+        """Draw a run: a bar over what is possible, and its verdict; without a value the verdict stands in the lane."""
         drawing = self._drawing
         if pair is None:
-            self._verdict(x, y.start_px - 8, point)
+            self._verdict(x, none, point)
             return
         high, low = y(pair[1]), y(pair[0])
         middle, half = (high + low) / 2, max(_THINNEST_PX, low - high) / 2
         width = max(1.5, min(3.0, self._slot / 3))
         drawing.box(
-            x - width, middle - half, x + width, middle + half, class_="run", fill=BLUE, fill_opacity="0.55"
+            x - width, middle - half, x + width, middle + half, class_="run", fill=BLUE, fill_opacity="0.7"
         )
         self._verdict(x, middle, point)
 
@@ -164,7 +172,7 @@ class _Chart:
         drawing, mark = self._drawing, max(2.0, min(_MARK, self._slot / 3))
         match point.verdict:
             case Verdict.PASS:
-                drawing.mark("circle", None, cx=x, cy=y, r=mark * 0.7, fill=BLUE, class_="pass")
+                drawing.mark("circle", None, cx=x, cy=y, r=mark * 0.6, class_="pass")
             case Verdict.FAIL:
                 left, right, top, bottom = x - mark, x + mark, y - mark, y + mark
                 path = f"M{left:.1f} {top:.1f}L{right:.1f} {bottom:.1f}M{right:.1f} {top:.1f}L{left:.1f} {bottom:.1f}"

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from harness.record.history.wanted import Wanted
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
+_WORST_FIRST: Final = ("fail", "aborted", "inconclusive", "pass")
 _NOT_STATED: Final = "not stated"
 
 Links = Callable[["Entry"], tuple[str, str]]
@@ -87,13 +88,18 @@ def _by_unit(entries: Iterable[Entry]) -> list[tuple[str, list[Entry]]]:
 
 
 def _unit(number: int, name: str, entries: Sequence[Entry], links: Links) -> dict[str, Any]:
-    newest = entries[0].record
+    newest: dict[str, str] = {}
+    for entry in entries:
+        newest.setdefault(entry.record.profile, entry.record.verdict)
+    worst = min(newest.values(), key=_WORST_FIRST.index)
+    share = f"{list(newest.values()).count(worst)} of {len(newest)} profiles"
     trends = enumerate(trends_of(entries))
     return {
         "ident": f"unit-{number}",
         "name": name or _NOT_STATED,
-        "firmware": newest.firmware or _NOT_STATED,
-        "verdict": newest.verdict,
+        "firmware": entries[0].record.firmware or _NOT_STATED,
+        "verdict": worst,
+        "extent": "" if worst == "pass" else share,
         "rows": [_row(entry, links) for entry in entries],
         "profiles": [
             {"name": profile, "trends": [_trend(trend, f"u{number}-t{place}") for place, trend in group]}

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
 
 from harness.record.history.firmware import firmware_order
 from harness.run.text import NOT_RUN
@@ -32,7 +32,7 @@ class Point:
         at: when it was run.
         verdict: of the response.
         response_s: the window that holds the response time; None when it did not surely respond.
-        limit_s: the latest response time that would have passed; None where no time was bounded.
+        limit_s: the latest response time that would have passed; None where no time was bounded, or no run tells it.
         margin: worst and best margin in the signal's unit; None where it has none.
     """
 
@@ -100,29 +100,25 @@ def trends_of(entries: Iterable[Entry]) -> list[Trend]:
         first_seen.setdefault(entry.record.firmware, entry.at)
     rank = {name: place for place, name in enumerate(firmware_order(first_seen))}
     entries.sort(key=lambda entry: rank[entry.record.firmware])
-    found: dict[tuple[object, ...], tuple[FindingRecord, list[Point]]] = {}
+    found: dict[tuple[Any, ...], list[tuple[Entry, FindingRecord]]] = {}
     for entry in entries:
         for finding in entry.record.findings:
-            if finding.why.startswith(NOT_RUN):
-                continue
-            key = (
-                entry.record.profile,
-                finding.step is None,
-                finding.step or 0,
-                finding.number,
-                finding.identity,
-            )
-            points = found[key][1] if key in found else []
-            points.append(_point(entry, finding))
-            found[key] = finding, points
-    return [
-        _trend(str(key[0]), finding, points)
-        for key, (finding, points) in sorted(found.items(), key=lambda item: item[0])
-        if len(points) > 1
-    ]
+            if not finding.why.startswith(NOT_RUN):
+                place = entry.record.profile, finding.step is None, finding.step or 0, finding.number
+                found.setdefault((*place, finding.identity), []).append((entry, finding))
+    return [_trend(key[0], pairs) for key, pairs in sorted(found.items(), key=_place) if len(pairs) > 1]
 
 
-def _trend(profile: str, finding: FindingRecord, points: list[Point]) -> Trend:
+def _place(item: tuple[tuple[Any, ...], object]) -> tuple[Any, ...]:
+    return item[0]
+
+
+def _trend(profile: str, found: list[tuple[Entry, FindingRecord]]) -> Trend:
+    _, finding = found[-1]
+    limits_s = {
+        f.demand: f.response_s.latest_s + f.slack_s.low for _, f in found if f.response_s and f.slack_s
+    }
+    points = [_point(entry, f, limits_s.get(f.demand)) for entry, f in found]
     unit = (
         ""
         if finding.unit in _NO_MARGIN
@@ -133,11 +129,9 @@ def _trend(profile: str, finding: FindingRecord, points: list[Point]) -> Trend:
     return Trend(profile, finding.step_name, f"{finding.signal} {finding.demand}", unit, tuple(points))
 
 
-def _point(entry: Entry, finding: FindingRecord) -> Point:
-    response, slack = finding.response_s, finding.slack_s
-    limit_s = response.latest_s + slack.low if response is not None and slack is not None else None
+def _point(entry: Entry, finding: FindingRecord, limit_s: float | None) -> Point:
     margin = None if finding.unit in _NO_MARGIN else finding.margin
-    return Point(entry.record.firmware, entry.at, finding.verdict, response, limit_s, margin)
+    return Point(entry.record.firmware, entry.at, finding.verdict, finding.response_s, limit_s, margin)
 
 
 def _version(firmware: str, points: list[Point]) -> Version:

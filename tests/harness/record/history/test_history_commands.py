@@ -1,0 +1,183 @@
+"""`ventproof history` and what a run leaves in it; exports read by independent libraries."""
+
+from __future__ import annotations
+
+import csv
+import sys
+
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from harness.cli import main
+from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.record.history.keeper import keeper_of
+from harness.record.history.place import place_of
+from harness.record.history.store import History
+from harness.record.read import read_log
+from harness.record.results import results_of
+
+
+@pytest.fixture
+def ventproof(capsys, monkeypatch, tmp_path):
+    """Run the command line in this process; returns (exit code, standard output, standard error)."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("VENTPROOF_HISTORY", raising=False)
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
+        with pytest.raises(SystemExit) as left:
+            main()
+        captured = capsys.readouterr()
+        return left.value.code, captured.out, captured.err
+
+    return call
+
+
+RUN = ("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--unit", "GH-7", "--firmware", "2.4")
+
+
+def test_a_run_is_found_again(ventproof, tmp_path):
+    """A run enters the history beside its log, and the list shows where its log lies."""
+    assert ventproof(*RUN)[0] == 0
+    code, out, _ = ventproof("history")
+    assert code == 0
+    for words in (
+        "GH-7",
+        "2.4",
+        "every closure of the rain contact is counted",
+        "pass",
+        "records/",
+        "1 run(s)",
+    ):
+        assert words in out
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    (entry,) = History(place_of("records/history.sqlite")).entries()
+    assert entry.record == results_of(read_log(log))
+    assert "no run fits" in ventproof("history", "--unit", "GH-8")[1]
+
+
+def test_a_history_that_fails_changes_no_verdict(ventproof, tmp_path):
+    """The log is written, the verdict stands, and the operator is told how to enter the run later."""
+    broken = tmp_path / "broken.sqlite"
+    broken.write_text("no database at all, and long enough to be taken for the header of one" * 20)
+    code, out, err = ventproof(*RUN, "--history", broken)
+    assert code == 0
+    assert "pass" in out
+    assert "not entered into the history" in err
+    assert "file is not a database" in err
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    assert f"ventproof history import --history {broken} records/{log.name}" in err
+    assert read_log(log).outcome == "pass"
+
+
+def test_a_run_can_be_kept_out_of_the_history(ventproof, tmp_path):
+    """`--history none` writes the log alone."""
+    assert ventproof(*RUN, "--history", "none")[0] == 0
+    assert [path.suffix for path in (tmp_path / "records").iterdir()] == [".jsonl"]
+    assert keeper_of("none", tmp_path) is None
+
+
+def test_a_wrong_place_is_found_before_anything_is_switched(ventproof, tmp_path):
+    """A history that cannot be is an argument error."""
+    code, _, err = ventproof(*RUN, "--history", "mysql://host/d")
+    assert (code, (tmp_path / "records").exists()) == (3, False)
+    assert "--history: no history is kept in 'mysql'" in err
+
+
+def test_importing_tells_what_it_did(ventproof, logged, tmp_path):
+    """New, known and refused logs are counted; what is refused is named, and the rest is entered."""
+    good = logged()
+    logged(verdict="fail", unit="GH-8")
+    (good.parent / "no-log.jsonl").write_text("{}\n")
+    code, out, err = ventproof("history", "import", good.parent)
+    assert (code, out) == (3, "3 log(s): 2 new, 1 refused\n")
+    assert "no-log.jsonl:1: this is no ventproof log" in err
+    assert ventproof("history", "import", good)[1] == "1 log(s): 1 known already\n"
+    code, out, _ = ventproof("history", "--verdict", "fail")
+    assert "GH-8" in out
+    assert "GH-7" not in out
+    assert (tmp_path / "records" / "history.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["history"], "records/history.sqlite: there is no history here"),
+        (["history", "--since", "soon"], "--since: 'soon' is no date"),
+        (["history", "--unit", "x", "export", "f.csv"], "write the options after `export`"),
+        (["history", "export", "f.xls"], "there is no history here"),
+        (["history", "--verdict", "maybe"], "'maybe' is not one of"),
+    ],
+)
+def test_wrong_words_are_one_clear_error(ventproof, words, message):
+    """Nothing is written, and what would be right is said."""
+    code, out, err = ventproof(*words)
+    assert (code, out) == (3, "")
+    assert message in err
+
+
+@pytest.fixture
+def filled(ventproof, logged):
+    """Enter three runs: one that passed, one that was aborted, and one of a unit with a name to beware of."""
+    logged(findings=2)
+    logged(findings=0, verdict="aborted", started="2026-03-02T10:00:00+00:00")
+    logged(unit="=1+1", operator='said "so",\nthen left', started="2026-03-03T10:00:00+00:00")
+    folder = logged(closed=False, firmware="2.5", started="2026-02-01T10:00:00+00:00").parent
+    ventproof("history", "import", folder)
+
+
+@pytest.mark.usefixtures("filled")
+def test_csv_holds_a_row_a_response(ventproof, tmp_path):
+    """Pandas reads the numbers back; a run without responses still has its row; formulas are defused."""
+    code, out, _ = ventproof("history", "export", "f.csv", "--since", "2026-03-01")
+    assert (code, out) == (0, "4 row(s) in f.csv\n")
+    table = pd.read_csv(tmp_path / "f.csv")
+    assert list(table["verdict"]) == ["pass", "aborted", "pass", "pass"]
+    assert list(table["unit"]) == ["'=1+1", "GH-7", "GH-7", "GH-7"]
+    assert list(table["response_latest_s"].dropna()) == [30.0, 30.0, 30.0]
+    assert table["at"][0] == "2026-03-03T10:00:00+00:00"
+    with (tmp_path / "f.csv").open(newline="", encoding="utf-8") as file:
+        assert next(csv.DictReader(file))["operator"] == 'said "so",\nthen left'
+
+
+@pytest.mark.usefixtures("filled")
+def test_parquet_holds_the_same_with_types(ventproof, tmp_path):
+    """Times are times, missing numbers are missing, and texts are as they were told."""
+    assert ventproof("history", "export", "f.parquet", "--firmware", "2.4")[0] == 0
+    table = pq.read_table(tmp_path / "f.parquet")
+    assert str(table.schema.field("at").type) == "timestamp[us, tz=UTC]"
+    rows = table.to_pylist()
+    assert [row["unit"] for row in rows] == ["=1+1", "GH-7", "GH-7", "GH-7"]
+    assert [row["step"] for row in rows] == [1, None, 1, 1]
+    assert rows[0]["margin_worst"] == 1.2
+
+
+@pytest.mark.usefixtures("filled")
+def test_an_export_is_whole_or_not_there(ventproof, tmp_path):
+    """Another ending, a folder in the way, and what stood there before."""
+    assert (
+        "f.xls: .xls is no kind of export; end it in .csv or .parquet"
+        in ventproof("history", "export", "f.xls")[2]
+    )
+    (tmp_path / "taken.csv").mkdir()
+    code, _, err = ventproof("history", "export", "taken.csv")
+    assert (code, "taken.csv: cannot be written" in err) == (3, True)
+    assert not list(tmp_path.glob(".taken*"))
+
+
+@pytest.mark.usefixtures("filled")
+def test_the_list_fits_and_says_what_it_leaves_out(ventproof):
+    """The newest come first; an aborted run says why; older ones are counted."""
+    _, out, _ = ventproof("history", "--limit", "2")
+    assert out.index("2026-03-03") < out.index("2026-03-02")
+    assert "the bus was lost" in out
+    assert "2 run(s); 2 older ones not shown, raise --limit to see them" in out
+
+
+@pytest.mark.usefixtures("filled")
+def test_a_page_is_written(ventproof, tmp_path):
+    """`--html` writes the page and says how many runs are on it."""
+    code, out, _ = ventproof("history", "--html", "page.html", "--unit", "GH-7")
+    assert (code, out) == (0, "3 runs in page.html\n")
+    assert "the closing line is missing" in (tmp_path / "page.html").read_text(encoding="utf-8")
