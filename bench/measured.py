@@ -115,7 +115,8 @@ class RefreshMeasured:
     Attributes:
         signal: the value.
         changes: how many changes were seen.
-        at_least_s: it was seen unchanged this long while it moved; 0 when polls were not quick enough to see that.
+        at_least_s: it was seen unchanged this long while it moved; 0 when polls were not quick enough to see that, or
+            when nothing says that it moved meanwhile.
         at_most_s: two changes were seen within this; infinite without two.
         declared_s: `refreshed_every` in the bench file.
     """
@@ -234,14 +235,15 @@ def echo_measured(
 
 
 def refresh_measured(
-    signal: str, samples: Sequence[Sample], *, step: float, declared_s: float
+    signal: str, samples: Sequence[Sample], *, step: float, declared_s: float, travels: bool
 ) -> RefreshMeasured | None:
     """Return bounds on a value's refresh interval, from where its readings change.
 
     The unit copied a new value somewhere between the last reading of the old one and the first of the new one. Among
     n + 1 changes there are n intervals or more, so one is no longer than the n-th part of the time between their
     farthest ends. While a value moves by two of its steps or more each time, every refresh shows, so an interval is
-    no shorter than the time between two readings of one value. Where that is longer than from poll to poll, no refresh
+    no shorter than the time between two readings of one value. That is known of an actuator under way only: a value
+    that comes of pulses, such as a wind speed, may rest for reasons of its own, and gives no lower bound. Where that is longer than from poll to poll, no refresh
     hides between two polls: there are n intervals, and one is no shorter than the n-th part between the nearest ends.
 
     Args:
@@ -249,6 +251,7 @@ def refresh_measured(
         samples: its readings in order of time.
         step: smallest step of the value, 0 where it has none.
         declared_s: what the bench file declares.
+        travels: whether it is an actuator's position, which moves on at every moment until it is there.
 
     Returns:
         None when fewer than three changes of one movement were seen.
@@ -259,7 +262,7 @@ def refresh_measured(
     most_s = min((b.to_s - a.from_s) / n for run in movements for a, b, n in _apart(run))
     least_s = 0.0
     for run in movements:
-        if not _shows_every_refresh(run, step):
+        if not travels or not _shows_every_refresh(run, step):
             continue
         found_s = max(b.from_s - a.to_s for a, b in pairwise(run))
         if found_s >= _farthest_polls_s(samples, run):

@@ -261,6 +261,12 @@ class SelfCheck:
         for name, spec in self._rig.file.signals.items():
             if spec.unit in PLAIN_UNITS:
                 continue  # what jumps by itself shows nothing of when it was copied
-            samples, declared_s = self._watching.samples(name, 0.0), spec.refreshed_every
-            if found := refresh_measured(name, samples, step=spec.step, declared_s=declared_s):
+            found = refresh_measured(
+                name,
+                self._watching.samples(name, 0.0),
+                step=spec.step,
+                declared_s=spec.refreshed_every,
+                travels=spec.full_travel is not None,
+            )
+            if found is not None:
                 measured.refreshes.append(found)

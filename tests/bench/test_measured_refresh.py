@@ -42,7 +42,7 @@ def test_the_true_refresh_interval_lies_within_the_bounds(  # noqa: PLR0917 - hy
         return 50 + rate * moving_s
 
     samples = readings(refresh_s, every_s, trip_s, course, lasts_s=25.0, phase_s=phase_s)
-    found = refresh_measured("vent", samples, step=0.1, declared_s=0.2)
+    found = refresh_measured("vent", samples, step=0.1, declared_s=0.2, travels=True)
     if found is not None:
         assert found.at_least_s <= refresh_s + 1e-9
         assert refresh_s <= found.at_most_s + 1e-9
@@ -51,15 +51,28 @@ def test_the_true_refresh_interval_lies_within_the_bounds(  # noqa: PLR0917 - hy
 def test_bounds_are_close_where_polls_are_quick():
     """A unit that refreshes every 300 ms, polled every 100 ms, is known to a few milliseconds."""
     samples = readings(0.3, 0.1, 0.006, lambda s: 3.3 * s, lasts_s=25.0, phase_s=0.013)
-    found = refresh_measured("vent", samples, step=0.1, declared_s=0.2)
+    found = refresh_measured("vent", samples, step=0.1, declared_s=0.2, travels=True)
     assert 0.29 < found.at_least_s <= 0.3 <= found.at_most_s < 0.31
+
+
+@pytest.mark.parametrize("travels", [True, False])
+def test_a_value_that_comes_of_pulses_is_never_said_to_be_refreshed_rarely(travels):
+    """A reading that only moves with a pulse every second is copied each 200 ms: the bounds must not say otherwise."""
+    samples = readings(0.2, 0.1, 0.006, lambda s: 3.3 * math.floor(s), lasts_s=25.0, phase_s=0.013)
+    found = refresh_measured("gust", samples, step=0.1, declared_s=0.2, travels=travels)
+    assert (found.at_least_s > found.declared_s) == travels  # an actuator that moved so would be copied so
+    assert found.at_most_s >= 0.2
 
 
 def test_a_value_at_rest_says_nothing():
     """No refresh interval comes of a value that does not move."""
     assert (
         refresh_measured(
-            "vent", readings(0.2, 0.1, 0.01, lambda _: 5.0, lasts_s=5.0), step=0.1, declared_s=0.2
+            "vent",
+            readings(0.2, 0.1, 0.01, lambda _: 5.0, lasts_s=5.0),
+            step=0.1,
+            declared_s=0.2,
+            travels=True,
         )
         is None
     )
