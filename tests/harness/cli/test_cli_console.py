@@ -1,0 +1,58 @@
+"""What others wrote is shown on the terminal and never obeyed by it."""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import pytest
+
+from harness.cli import main
+from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.record.chain import GENESIS, seal, unseal
+
+
+@pytest.fixture
+def ventproof(capsys, monkeypatch, tmp_path):
+    """Run the command line in this process; returns (exit code, standard output, standard error)."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
+        with pytest.raises(SystemExit) as left:
+            main()
+        captured = capsys.readouterr()
+        return left.value.code, captured.out, captured.err
+
+    return call
+
+
+def forged(log, name):
+    """Write a log anew whose run has another name, as somebody would who knows how."""
+    digest, lines = GENESIS, []
+    for line in log.read_bytes().splitlines():
+        event = json.loads(unseal(line)[0])
+        if event["event"] == "run_begin":
+            event["profile"]["name"] = name
+        sealed, digest = seal(json.dumps(event, separators=(",", ":")).encode(), digest)
+        lines.append(sealed + b"\n")
+    log.write_bytes(b"".join(lines))
+
+
+def test_a_forged_log_cannot_paint_a_verdict(ventproof, tmp_path):
+    """A name that would clear the screen and write `pass` is shown with its control characters replaced."""
+    ventproof("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH)
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    forged(log, "\x1b[2J\x1b[32mpass\ud800")
+    code, out, err = ventproof("judge", log)
+    assert code == 0
+    assert "\ufffd[2J\ufffd[32mpass" in out
+    assert "\x1b" not in out + err
+
+
+def test_control_characters_in_a_file_s_name_are_not_obeyed(ventproof, tmp_path):
+    """An archive of logs from elsewhere may hold any name."""
+    (tmp_path / "a\x1b[2Jb.jsonl").write_bytes(b"")
+    code, out, err = ventproof("verify", "a\x1b[2Jb.jsonl")
+    assert (code, err) == (3, "a\ufffd[2Jb.jsonl: the log is empty: the run died before its first line\n")
+    assert "\x1b" not in out
