@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Final, final
 
 from bench.overridetable.model import (
@@ -143,7 +144,17 @@ class _Conditions:
                 value = change.value
             if not failed:
                 shown.append(Change(change.at_s, "level", name, value, change.late_s))
-        return stepped(shown, first)
+        low, high = stepped(shown, first)
+        spans = list(self._forgotten(name))
+        return _overlaid(low, spans, -inf), _overlaid(high, spans, inf)
+
+    def _forgotten(self, name: str) -> Iterator[tuple[float, float]]:
+        """Yield when nobody can say which value a unit goes by: a loss of supply, while the sensor fails, took it."""
+        for begin_s, end_s in switched(of(self._weather, "failed", name)).may.yes():
+            lost_s = (t_s for t_s in self.powered.must.switches_s if begin_s < t_s < end_s)
+            first_s = next(lost_s, inf) if self.powered.must.at(begin_s) else begin_s
+            if first_s < end_s:
+                yield first_s, end_s
 
     def _raining(self, condition: RainfallCondition) -> Bounds:
         """Return when a bucket shows rain.
@@ -205,6 +216,16 @@ def _apart_s(condition: RainfallCondition, intensity: float) -> float:
 
 def _negated(steps: Steps) -> Steps:
     return Steps(-steps.first, tuple((t_s, -value) for t_s, value in steps.jumps))
+
+
+def _overlaid(steps: Steps, spans: Sequence[tuple[float, float]], value: float) -> Steps:
+    """Return a course that has another value in these spans."""
+    edges = sorted({t_s for t_s, _ in steps.jumps} | {t_s for span in spans for t_s in span if t_s < inf})
+    inside = (any(begin_s <= t_s < end_s for begin_s, end_s in spans) for t_s in edges)
+    return Steps(
+        steps.first,
+        tuple((t_s, value if lost else steps.at(t_s)) for t_s, lost in zip(edges, inside, strict=True)),
+    )
 
 
 def _masked(steps: Steps, powered: Timeline) -> Steps:

@@ -124,7 +124,7 @@ class _Following:
         courses = (*self._stages.values(), self._direction)
         changes |= {t_s for course in courses for steps in course for t_s, _ in steps.jumps}
         lags = {0.0, *(vent.starts_within for vent in self._table.vents.values())}
-        edges = {t_s + lag_s for t_s in changes for lag_s in lags}
+        edges = {t_s + lag_s for t_s in (0.0, *changes) for lag_s in lags}
         return sorted({0.0, self._until_s} | {t_s for t_s in edges if 0 < t_s < self._until_s})
 
     def _follow(self, vent: str, from_s: float, to_s: float) -> None:

@@ -32,7 +32,8 @@ class Travel:
     targets: list[tuple[float, Range]] = field(default_factory=list)
 
     def begin(self, t_s: float, stands: Range) -> None:
-        """Take where the vent stands at first."""
+        """Take where the vent stands at first, at rest."""
+        self.targets.append((t_s, stands))
         self.low.append((t_s, stands.low))
         self.high.append((t_s, stands.high))
 
