@@ -299,6 +299,10 @@ class Step(FileModel):
     """What the unit must do in answer."""
 
 
+TableLine = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*(\.[a-z][a-z0-9_]*)*$", max_length=120)]
+"""The name of a line of an override table: names with points between."""
+
+
 class Profile(FileModel):
     """A test: a known start, stimuli, and the responses that the unit must give."""
 
@@ -306,6 +310,8 @@ class Profile(FileModel):
     """Name of the test, as it stands on the record."""
     about: str = ""
     """What it proves, for whoever reads the record."""
+    proves: list[TableLine] = Field(default_factory=list)
+    """The lines of the override table that it proves: `rain.entry_delay`; `ventproof trace` knows their names."""
     needs: Needs
     """What the bench must have."""
     values: dict[Name, str | int | float] = Field(default_factory=dict)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.benchfile import load_bench, read_bench
+from bench.benchfile import read_bench
 from bench.mock.unit import build
 from bench.overridetable.asmock import with_table
 from bench.overridetable.load import load_table, read_table
