@@ -1,0 +1,189 @@
+"""How runs stand on a report: nothing but a whole pass that its evidence bears out is ever called one."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from bench.benchfile import load_bench
+from bench.errors import FileError
+from harness.cli.options import SHIPPED_BENCH
+from harness.record.keys import load_signing_key, make_key
+from harness.record.report.build import report_of
+from harness.record.report.model import STANDINGS
+from harness.record.signature import sign_log
+from harness.selfcheck import pinned, selfcheck
+
+LOUD = {
+    "aborted": "has no closing line",
+    "broken": "breaks at line 151",
+    "contradicted": "The log closed with pass; its evidence, judged again, gives fail",
+    "unconfirmed": "the log's format is 1",
+}
+
+
+@pytest.mark.parametrize("standing", STANDINGS)
+def test_a_log_stands_as_it_is_and_is_said_so_on_the_first_page(standing, logs):
+    """Aborted, broken, rewritten and unreadable logs are told of as such, in the first lines."""
+    report = report_of([logs[standing]])
+    assert report.cover.standing == standing
+    assert [chapter.standing for chapter in report.chapters] == [standing]
+    assert report.cover.entries[0].standing == standing
+    assert any(LOUD.get(standing, "") in alarm for alarm in report.cover.alarms) or standing not in LOUD
+
+
+@pytest.mark.parametrize("standing", [standing for standing in STANDINGS if standing != "pass"])
+def test_one_run_that_is_no_pass_keeps_the_whole_report_from_being_one(standing, logs):
+    """A pass beside it changes nothing."""
+    report = report_of([logs["pass"], logs[standing]])
+    assert report.cover.standing == standing
+    assert report.cover.says.startswith("2 runs: 1 ")
+
+
+def test_what_failed_and_by_how_much_stands_on_the_first_page(mock, tmp_path):
+    """Each response that failed is named with its margin and its reason, as the log has them."""
+    log = mock.run(tmp_path, mock.rain, faults=["slow_travel"])
+    report = report_of([log])
+    told = {(c.response, c.verdict, c.why) for c in report.cover.complaints}
+    found = [e for e in mock.events_of(log) if e["event"] == "finding" and e["verdict"] == "fail"]
+    assert found
+    assert {(f"{e['signal']} {e['demand']}", "fail", e["why"]) for e in found} <= told
+    assert all(c.margin.startswith("-") for c in report.cover.complaints if c.verdict == "fail")
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_a_verdict_changed_in_a_log_chained_anew_is_found(number, logs, mock, tmp_path):
+    """Whoever turns one finding of a failed run into a pass gets no pass, and neither does its opposite."""
+    events = mock.events_of(logs["fail"])
+    findings = [event for event in events if event["event"] == "finding"]
+    changed = findings[number]
+    changed["verdict"] = "fail" if changed["verdict"] == "pass" else "pass"
+    report = report_of([mock.rechained(events, tmp_path / "forged.jsonl")])
+    assert report.cover.standing == "contradicted"
+    assert any("the log says" in complaint.why for complaint in report.cover.complaints)
+
+
+def test_a_finding_left_out_of_a_log_chained_anew_is_told_of(logs, mock, tmp_path):
+    """The response is still in the report, as one that the log does not hold."""
+    events = mock.events_of(logs["fail"])
+    gone = next(e for e in events if e["event"] == "finding" and e["verdict"] == "fail")
+    events.remove(gone)
+    for seq, event in enumerate(events):
+        event["seq"] = seq
+    report = report_of([mock.rechained(events, tmp_path / "less.jsonl")])
+    assert report.cover.standing == "contradicted"
+    assert any("the log holds no finding for this response" in c.why for c in report.cover.complaints)
+
+
+def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_path):
+    """A report of a mixture says that it is no statement about any one of them."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"unit": "V-1043", "firmware": "3.2"}
+    report = report_of([logs["pass"], mock.rechained(events, tmp_path / "other.jsonl")])
+    assert report.cover.title == "2 units, 2 firmware versions"
+    assert report.cover.alarms[0].startswith("This report holds runs of 2 units: V-1042; V-1043.")
+    assert report.cover.alarms[1].startswith("This report holds runs of 2 firmware versions: 3.1; 3.2.")
+
+
+def test_a_unit_that_nobody_named_is_missed(mock, tmp_path):
+    """Unit, firmware and operator are what a record is about."""
+    report = report_of([mock.run(tmp_path, unit="", firmware="", operator="")])
+    assert [alarm.split()[1] for alarm in report.cover.alarms] == ["unit", "firmware", "operator"]
+
+
+def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
+    """Copies add nothing, and the first page says so."""
+    copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
+    report = report_of([logs["pass"], copy])
+    assert len(report.chapters) == 1
+    assert "told of once" in report.cover.notes[0]
+
+
+def test_a_run_on_the_mock_says_that_it_tests_no_real_unit(logs):
+    """Virtual time is no test of anything that stands in a greenhouse."""
+    assert "this says nothing of a real unit" in report_of([logs["pass"]]).cover.notes[0]
+
+
+def test_outputs_that_may_be_unsafe_are_an_alarm(logs, mock, tmp_path):
+    """What an operator must put right by hand is on the first page."""
+    events = mock.events_of(logs["pass"])
+    events[-1] = {
+        "seq": events[-1]["seq"],
+        "t": events[-1]["t"],
+        "event": "not_safe",
+        "reason": "relay 3 is stuck",
+    }
+    (alarm, *_) = report_of([mock.rechained(events, tmp_path / "unsafe.jsonl")]).cover.alarms[1:]
+    assert "OUTPUTS MAY NOT HAVE BEEN SAFE" in alarm
+    assert "relay 3 is stuck" in alarm
+
+
+def test_a_self_check_among_the_logs_gives_the_bench_its_figures(mock, tmp_path):
+    """What was measured, and what the bench can decide, stands in the bench's section."""
+    bench = load_bench(SHIPPED_BENCH)
+    check = selfcheck(bench, tmp_path, kind="bench").log
+    events = mock.events_of(mock.run(tmp_path))
+    log = mock.rechained(
+        [events[0] | {"selfcheck": pinned(check, bench)}, *events[1:]], tmp_path / "with.jsonl"
+    )
+    (section,) = report_of([check, log]).sections
+    assert [table.title for table in section.tables[-2:]] == [
+        "Measured by the self-check",
+        "What this bench can decide",
+    ]
+    assert [row[0] for row in section.tables[-1].rows] == ["rain_count", "rain_override"], "only what is used"
+    (without,) = report_of([log]).sections
+    assert "No log of a self-check was among the logs" in without.sentences[-1]
+    with pytest.raises(FileError, match=r"no log of a run was named; name logs of `ventproof run`"):
+        report_of([check])
+
+
+def test_a_signed_log_names_its_key_and_a_changed_one_is_broken(logs, tmp_path):
+    """A log that was chained anew after it was signed is no pass, whatever it says."""
+    key, public, log = tmp_path / "a.key", tmp_path / "a.pub", tmp_path / "rain.jsonl"
+    make_key(key, public)
+    shutil.copy(logs["pass"], log)
+    signed = sign_log(log, load_signing_key(key), "Halvorsen")
+    report = report_of([log])
+    assert report.cover.standing == "pass"
+    assert any(f.name == "Signature" and signed.fingerprint in f.value for f in report.chapters[0].facts)
+    shutil.copy(logs["inconclusive"], log)
+    report = report_of([log])
+    assert report.cover.standing == "broken"
+    assert "The log is signed, but" in report.cover.alarms[0]
+
+
+def test_every_wrong_log_is_named_at_once(logs, tmp_path):
+    """All faults are told together, each with its file."""
+    one, two = tmp_path / "one.jsonl", tmp_path / "two.jsonl"
+    one.write_text("hello\n", encoding="utf-8")
+    two.write_text("", encoding="utf-8")
+    with pytest.raises(
+        FileError, match=r"one\.jsonl:1: this is no ventproof log(.|\n)*two\.jsonl: the log is empty"
+    ):
+        report_of([one, logs["pass"], two])
+
+
+def test_events_that_are_not_ours_are_one_clear_error(logs, mock, tmp_path):
+    """A log that somebody wrote by hand, whole in its chain, ends in no traceback."""
+    events = mock.events_of(logs["pass"])
+    for event in events:
+        if event["event"] == "finding":
+            del event["demand"]
+    log = mock.rechained(events, tmp_path / "odd.jsonl")
+    with pytest.raises(FileError, match=r"odd\.jsonl: its events are not what ventproof writes"):
+        report_of([log])
+
+
+def test_many_logs_are_worked_on_in_several_processes_and_keep_their_order(mock, logs, tmp_path):
+    """The report is the same as if they had been told of one by one."""
+    names = []
+    for number in range(5):
+        events = mock.events_of(logs["pass"])
+        events[0] |= {"repeat": number + 1}
+        names.append(mock.rechained(events, tmp_path / f"{number}.jsonl"))
+    together = report_of(names)
+    assert [entry.repeat for entry in together.cover.entries] == ["1", "2", "3", "4", "5"]
+    apart = [report_of([name]).chapters[0].digest for name in names]
+    assert [chapter.digest for chapter in together.chapters] == apart
