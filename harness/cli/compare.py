@@ -1,0 +1,120 @@
+"""`ventproof compare`: two firmware versions side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from bench.units import Dimension
+    from harness.record.compare.measures import Limits
+
+
+@click.command("compare")
+@click.argument("base")
+@click.argument("candidate")
+@click.option(
+    "--limit-time",
+    metavar="TIME",
+    help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
+    "base usually has, which is what polling surely tells apart]",
+)
+@click.option(
+    "--limit-position",
+    default="1 %",
+    metavar="PERCENT",
+    help="Shift of a position that counts as the same.",
+    show_default=True,
+)
+@click.option(
+    "--confidence",
+    default=95.0,
+    type=click.FloatRange(50, 100, max_open=True),
+    metavar="PERCENT",
+    help="Confidence of every interval, and that no shift is wrongly said to have changed.",
+    show_default=True,
+)
+@click.option(
+    "--history",
+    default="records/history.sqlite",
+    envvar="VENTPROOF_HISTORY",
+    metavar="FILE|URL",
+    help="Where firmware versions are looked up.",
+    show_default=True,
+)
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the whole comparison as a page, FILE.html. One that stands there is replaced.",
+)
+@click.option("--all", "everything", is_flag=True, help="Also show the shifts that are within their limits.")
+def command(
+    base: str,
+    candidate: str,
+    limit_time: str | None,
+    limit_position: str,
+    confidence: float,
+    history: str,
+    out: Path | None,
+    everything: bool,
+) -> int:
+    """Say what is worse or better in CANDIDATE than in BASE: each a log, a folder of logs, or a firmware version in
+    the history.
+
+    Verdicts that flipped come first, then the shifts of response times, positions and margins. A shift has changed if
+    its whole interval lies beyond the limit, and is the same if all of it lies within. Runs of `--repeat` give the
+    intervals; of one run each only what polling leaves open is known.
+
+    \b
+    Exit code 0: nothing is worse · 1: something is · 2: nothing is for certain, something cannot be told
+              3: an argument or a log is wrong
+    """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
+    from harness.cli.compared import EXIT_CODE, show_comparison  # noqa: PLC0415 - rich and SciPy are slow
+    from harness.record.compare.comparison import compare  # noqa: PLC0415
+    from harness.record.compare.load import load_sides  # noqa: PLC0415
+
+    if out is not None:
+        from harness.record.compare.page import check_page_name  # noqa: PLC0415 - only where a page is asked for
+
+        check_page_name(out)
+    limits = _limits(limit_time, limit_position)
+    old, new = load_sides(base, candidate, history)
+    found = compare(old, new, limits, confidence / 100)
+    show_comparison(found, everything=everything)
+    if out is not None:
+        from harness.record.compare.page import write_page  # noqa: PLC0415
+
+        write_page(found, out)
+        click.echo(f"the whole comparison: {out}")
+    return EXIT_CODE[found.outcome]
+
+
+def _quantity(option: str, text: str, dimension: Dimension) -> float:
+    from bench.errors import FileError, Problem  # noqa: PLC0415 - kept with the slow imports
+    from bench.units import parse_as  # noqa: PLC0415
+
+    try:
+        value = parse_as(text, dimension)
+    except ValueError as error:
+        raise FileError([Problem(option, None, None, str(error))]) from None
+    if value < 0:
+        raise FileError([Problem(option, None, None, f"{text!r} is negative", "0 at the least")])
+    return value
+
+
+def _limits(time: str | None, position: str) -> Limits:
+    """Read the limits as they were typed.
+
+    Raises:
+        FileError: one of them is no such quantity.
+    """
+    from bench.units import Dimension  # noqa: PLC0415
+    from harness.record.compare.measures import Limits  # noqa: PLC0415
+
+    return Limits(
+        time_s=None if time is None else _quantity("--limit-time", time, Dimension.TIME),
+        position=_quantity("--limit-position", position, Dimension.PERCENT),
+    )
