@@ -53,10 +53,11 @@ class WindPlan:
     phase: Fraction = Fraction()
 
     def after(self, gone_s: float) -> Iterator[Edge]:
-        """Yield the edges from the next closure on, without end; the contact is open at `gone_s`."""
-        rest = self.course.rest(gone_s) if gone_s > 0 else self.course
-        phase = self._turned(gone_s) % 1
-        return (Edge(e.at_s + gone_s, e.closed) for e in wind_edges(self.cups, rest, phase=phase))
+        """Yield the edges from the next closure on, without end; the contact is open at `gone_s`, or at 0 s before."""
+        from_s = max(gone_s, 0.0)
+        rest = self.course.rest(from_s) if from_s else self.course
+        phase = self._turned(from_s) % 1
+        return (Edge(e.at_s + from_s, e.closed) for e in wind_edges(self.cups, rest, phase=phase))
 
     def open_from(self, at_s: float) -> tuple[float, Fraction]:
         """Return the first instant, from `at_s` on, at which the contact is open, and the cups' phase then.
@@ -72,7 +73,7 @@ class WindPlan:
         return at_s, turned % 1
 
     def _turned(self, at_s: float) -> Fraction:
-        return turned_by(self.cups, self.course, max(at_s, 0.0), phase=self.phase)
+        return turned_by(self.cups, self.course, at_s, phase=self.phase)
 
 
 Plan = RainPlan | WindPlan
