@@ -175,8 +175,6 @@ class Engine:
         unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
         for task in pollers:
             task.cancel()  # first: they must not ask a new line process anything
-        if self._broken.done() and not self._broken.cancelled():
-            self._broken.exception()  # seen: what broke while tidying up changes nothing any more
         try:
             await self._rig.outputs.make_safe()
         except BenchError as error:
@@ -217,6 +215,7 @@ class Engine:
     def _break_off(self, error: BaseException) -> None:
         if not self._broken.done():
             self._broken.set_exception(error)
+            self._broken.exception()  # seen: what breaks while tidying up changes nothing any more
 
     def _saw(self, evidence: Poll | Gap) -> None:
         """Take what a poller saw; a contradiction, unguarded outputs or an unhealthy interlock break the run off."""
