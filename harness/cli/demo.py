@@ -14,7 +14,7 @@ from harness.cli import EXIT_PASS
     "--out",
     default=Path("records/demo"),
     type=click.Path(path_type=Path),
-    help="Folder for the logs.",
+    help="Folder for the logs and the report.",
     show_default=True,
 )
 @click.option(
@@ -38,6 +38,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     )
     from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.record.history.keeper import keeper_of  # noqa: PLC0415
+    from harness.record.log import free_path  # noqa: PLC0415
     from harness.series import Plan  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
@@ -52,7 +53,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         keeper=keeper_of(None, out),
     )
     suite = load_suite([SHIPPED], session)
-    code = run_suite(session, suite, Plan())
+    code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")])
     if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")
     if not faults:

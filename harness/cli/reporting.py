@@ -49,7 +49,7 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
     if out.suffix.lower() in _FOR_PEOPLE:
         from harness.record.report.write import write_report  # noqa: PLC0415 - only what is asked for is loaded
 
-        report = write_report(logs, out)
+        report = write_report(logs, out, not_run)
         click.echo(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}")
         for alarm in report.cover.alarms:
             click.echo(f"! {alarm}")

@@ -143,10 +143,10 @@ class RecordLog:
             self.close()
 
 
-def free_path(folder: Path, stem: str) -> Path:
+def free_path(folder: Path, stem: str, ending: str = ".jsonl") -> Path:
     """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that does not exist."""
-    candidate, number = folder / f"{stem}.jsonl", 1
+    candidate, number = folder / f"{stem}{ending}", 1
     while os.path.lexists(candidate):
         number += 1
-        candidate = folder / f"{stem}-{number}.jsonl"
+        candidate = folder / f"{stem}-{number}{ending}"
     return candidate

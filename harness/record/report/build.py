@@ -43,13 +43,14 @@ class _Part:
     chapter: Chapter | None
 
 
-def report_of(paths: Sequence[Path]) -> Report:
+def report_of(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
     A log that is named twice, or is the same to the byte as another, is told of once.
 
     Args:
         paths: the logs, in the order in which they are to be told of.
+        not_run: names of profiles that were to be run and were not.
 
     Raises:
         FileError: a file is no log, its events are not what ventproof writes, or no log is of a run.
@@ -66,7 +67,7 @@ def report_of(paths: Sequence[Path]) -> Report:
         notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
     started = [str(part.state.events[0].get("started") or "") for part in runs]
     return Report(
-        cover=cover_of(chapters, notes),
+        cover=cover_of(chapters, notes, not_run),
         chapters=chapters,
         sections=tuple(_benches(runs, checks)),
         cautions=CAUTIONS,

@@ -30,19 +30,22 @@ _MOST: Final = 3
 """So many different values are named; more are counted."""
 
 
-def cover_of(chapters: Sequence[Chapter], notes: Iterable[str]) -> Cover:
+def cover_of(chapters: Sequence[Chapter], notes: Iterable[str], not_run: Sequence[str] = ()) -> Cover:
     """Return the first page of a report.
 
     Args:
         chapters: its runs, one at least.
         notes: what there is to know of the set of logs.
+        not_run: names of profiles that were to be run and were not.
     """
     standings = Counter(chapter.standing for chapter in chapters)
+    left = [f"These profiles were to be run and were not: {'; '.join(not_run)}."] if not_run else []
+    worst = next(word for word in STANDINGS if standings[word])
     return Cover(
         title=_title(chapters),
-        standing=next(word for word in STANDINGS if standings[word]),
+        standing="aborted" if not_run and worst == "pass" else worst,
         says=_count(standings),
-        alarms=tuple(dict.fromkeys(_alarms(chapters))),
+        alarms=tuple(dict.fromkeys([*left, *_alarms(chapters)])),
         notes=tuple(dict.fromkeys([*notes, *_shared_notes(chapters)])),
         facts=tuple(_facts(chapters)),
         complaints=tuple(_complaints(chapters)),

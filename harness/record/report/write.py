@@ -20,7 +20,7 @@ _KINDS: Final[Mapping[str, Callable[[Report], bytes]]] = {
 }
 
 
-def write_report(logs: Sequence[Path], out: Path) -> Report:
+def write_report(logs: Sequence[Path], out: Path, not_run: Sequence[str] = ()) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
     The file is there as a whole or, if anything fails, as it was.
@@ -28,6 +28,7 @@ def write_report(logs: Sequence[Path], out: Path) -> Report:
     Args:
         logs: of runs, and of the self-checks behind them.
         out: the file; its ending says which kind.
+        not_run: names of profiles that were to be run and were not.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -36,7 +37,7 @@ def write_report(logs: Sequence[Path], out: Path) -> Report:
     if make is None:
         reason = f"no report can be made as {out.suffix or 'a file without an ending'}"
         raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
-    report = report_of(logs)
+    report = report_of(logs, not_run)
     content = make(report)
     part = out.with_name(f".{out.name}.part")
     try:

@@ -36,7 +36,7 @@ def test_the_document_is_dated_by_the_record(logs, mock, tmp_path):
     )
 
 
-MARKUP = "#set page(width: 1mm) $x^2$ *bold* _it_ `raw` @ref <label> = head \\u{41} // a /* b */ ~--~... [a] \u202e \x00"
+MARKUP = "#set page(width: 1mm) $x^2$ *bold* _it_ `raw` @ref <label> = head \\u{41} // /* b */ ~--~... [a] \u202e \x00"
 
 
 def test_no_text_becomes_markup(logs, mock, tmp_path):

@@ -92,6 +92,13 @@ def test_a_unit_that_nobody_named_is_missed(mock, tmp_path):
     assert [alarm.split()[1] for alarm in report.cover.alarms] == ["unit", "firmware", "operator"]
 
 
+def test_a_suite_that_was_cut_short_is_no_pass(logs):
+    """Profiles that were to be run and were not are named first, even where all that was run passed."""
+    cover = report_of([logs["pass"]], ["frost", "gale"]).cover
+    assert cover.standing == "aborted"
+    assert cover.alarms[0] == "These profiles were to be run and were not: frost; gale."
+
+
 def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     """Copies add nothing, and the first page says so."""
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
