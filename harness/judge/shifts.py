@@ -55,7 +55,7 @@ class Shift:
         p_beyond: the same, were the true shift beyond the limit: the larger of the two one-sided tests of equivalence.
         standing: of this comparison by itself.
         repeats: how many on each side would probably decide, None when decided, 0 when no number would since the
-            windows are too wide, 2 when the spread is not known yet.
+            windows are too wide; that is always so of one value each, which nothing else leaves open.
     """
 
     runs: tuple[int, int]
@@ -222,8 +222,6 @@ def _repeats(
     room = max(clear - abs(found.difference), abs(found.difference) - clear - 2 * spare)
     if room <= 0:
         return 0
-    if found.degrees == 0:
-        return 2
     groups = [[_middle(w) for w in group] for group in (base, candidate) if len(group) > 1]
     variance = statistics.fmean(statistics.variance(group) for group in groups)
 

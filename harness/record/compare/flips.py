@@ -77,12 +77,13 @@ def _profile(
     if not candidate:
         yield Flip(profile, "", "worse", before, "not run", "the candidate has no run of this profile")
         return
-    if any(run.verdict == ABORTED for run in candidate):
+    aborted = any(run.verdict == ABORTED for run in candidate)
+    unknown = not complete(base)
+    if aborted or unknown:
         steady = all(run.verdict != ABORTED for run in base)
-        yield Flip(profile, "", "worse" if steady else "open", before, after, _reason(candidate))
-    elif not complete(base):
-        bad = any(run.verdict == "fail" for run in candidate)
-        yield Flip(profile, "", "worse" if bad else "open", before, after, "nothing was known before")
+        fails = unknown and any(run.verdict == "fail" for run in candidate)
+        why = _reason(candidate) or "nothing was known before"
+        yield Flip(profile, "", "worse" if fails or (aborted and steady) else "open", before, after, why)
     if complete(base) and complete(candidate):
         yield from _responses(profile, complete(base), complete(candidate), alpha)
 

@@ -22,7 +22,7 @@ _MEANINGS: Final = {
     "worse": "changed for the worse",
     "better": "changed for the better",
 }
-_WINDOWS: Final = "polling leaves more open than any number of repeats can mend, so poll faster"
+_WINDOWS: Final = "repeats cannot mend what polling leaves open, so poll faster"
 _NOTHING: Final = 0.0005
 _FINE: Final = 0.095
 """Below this a shift is given to a thousandth instead of a tenth."""
@@ -131,12 +131,10 @@ def would_tell(compared: Compared, confidence: float) -> str:
         share = f"{100 * (1 - confidence):.3g} %"
         return f"by itself it would count, but among so many comparisons one comes by chance in more than {share}"
     repeats = compared.shift.repeats
-    if repeats == 0:
+    if not repeats:
         return _WINDOWS
-    if compared.shift.chance and repeats is not None:
-        many = f"more than {MOST_REPEATS}" if repeats >= MOST_REPEATS else f"about {repeats}"
-        return f"{many} repeats on each side would tell, were mean and spread to stay as they are"
-    return "repeat both sides (ventproof run --repeat 5) for a confidence interval"
+    many = f"more than {MOST_REPEATS}" if repeats >= MOST_REPEATS else f"about {repeats}"
+    return f"{many} repeats on each side would probably tell"
 
 
 def amount(value: float, unit: str, *, up: bool = False) -> str:

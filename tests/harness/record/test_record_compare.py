@@ -1,0 +1,266 @@
+"""Two firmware versions compared: nothing that became worse is called the same, and nothing else is flagged."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from bench.errors import FileError
+from bench.samples import Window
+from harness.judge.verdict import Bounds, Verdict
+from harness.record.compare.comparison import compare
+from harness.record.compare.measures import Limits
+from harness.record.compare.page import html_of, write_page
+from harness.record.compare.side import side_of
+from harness.record.compare.words import closing, counted, response, sentence
+from harness.run.text import NOT_RUN
+
+RAIN = "rain closes the vents"
+SAME_DEMANDS = "its responses demand the same"
+VERDICTS = st.sampled_from(["pass", "fail", "inconclusive", "aborted"])
+
+
+@pytest.fixture
+def side(logged, finding):
+    """Make a side of runs; each is a verdict, a response time, or a whole run."""
+
+    def one(value, number, firmware):
+        if isinstance(value, str):
+            made = logged(verdict=value).run
+        elif isinstance(value, (int, float)):
+            window = Window(value - 0.15, value + 0.15)
+            made = logged(findings=(finding(response_s=window),)).run
+        else:
+            return value
+        return replace(made, firmware=firmware, digest=f"{firmware}-{number}")
+
+    def make(*values, firmware="1.0"):
+        return side_of(firmware, [one(value, number, firmware) for number, value in enumerate(values)])
+
+    return make
+
+
+@pytest.fixture
+def compared(side):
+    """Compare two lists of runs."""
+
+    def make(base, candidate, limits=Limits(), confidence=0.95):  # noqa: B008 - a constant
+        return compare(side(*base), side(*candidate, firmware="1.1"), limits, confidence)
+
+    return make
+
+
+def the_time(found):
+    return next(one for one in found.shifts if one.measure == "time")
+
+
+def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
+    """The sentence says by how much, how sure, the limit, and what it came to."""
+    found = compared([21.0, 21.2, 21.1, 20.9, 21.0], [27.1, 27.3, 27.0, 27.2, 27.1], Limits(time_s=5.0))
+    assert found.outcome == "worse"
+    said = the_time(found)
+    assert response(said) == "rain begins: side_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
+    assert (
+        sentence(said, 0.95)
+        == "responds 6.1 s later (95 %: +5.6 to +6.6 s; limit 5.0 s): changed for the worse"
+    )
+    assert closing(found) == "0 verdict(s) flipped for the worse, 1 shift(s) changed for the worse"
+
+
+def test_one_run_each_claims_no_more_than_polling_shows(compared):
+    """With one run each there is no interval of confidence, and the sentence says what is known instead."""
+    found = compared([21.0], [27.1], Limits(time_s=5.0))
+    assert sentence(the_time(found), 0.95) == (
+        "responds 6.1 s later (give or take 0.3 s, one run each; limit 5.0 s): changed for the worse"
+    )
+    assert the_time(found).adjusted is None
+    assert "one run each: what polling leaves open is known of them, chance is not" in counted(found)[1]
+
+
+@pytest.mark.parametrize(
+    ("base", "candidate", "limit", "said"),
+    [
+        ([21.0], [21.2], None, "0.2 s later (give or take 0.3 s, one run each; limit 0.6 s): within the limit"),
+        ([27.0], [21.0], 5.0, "6.0 s earlier (give or take 0.3 s, one run each; limit 5.0 s): changed for the better"),
+        ([21.0], [21.5], None, "cannot tell; repeats cannot mend what polling leaves open, so poll faster"),
+        ([21.0, 21.0], [21.8, 21.8], 0.6, "repeats cannot mend what polling leaves open, so poll faster"),
+        ([21.0, 23.0], [21.5, 23.5], 2.0, "about 12 repeats on each side would probably tell"),
+        ([21.0, 41.0], [21.5, 41.5], 1.0, "more than 1000 repeats on each side would probably tell"),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_a_shift(compared, base, candidate, limit, said):
+    """Within the limit, better, or open with what would decide it."""
+    found = compared(base, candidate, Limits(time_s=limit))
+    assert sentence(the_time(found), 0.95).endswith(said)
+
+
+def test_a_candidate_that_was_polled_worse_is_open_not_the_same(compared, logged, finding):
+    """The limit is the base's: wide windows of the candidate must not widen it until everything fits."""
+    late = logged(firmware="1.1", digest="late", findings=(finding(response_s=Window(21.0, 41.0)),)).run
+    found = compared([21.0], [late])
+    assert (the_time(found).shift.limit, the_time(found).meaning) == (pytest.approx(0.6), "open")
+    assert found.outcome == "open"
+
+
+def test_responses_without_a_time_are_not_left_out_silently(compared, logged, finding):
+    """A candidate that sometimes never responds is not the same, however good the other times are."""
+    never = logged(firmware="1.1", digest="n", findings=(finding(response_s=None),)).run
+    found = compared([21.0, 21.1, 21.0], [21.0, 21.1, never])
+    assert the_time(found).meaning == "open"
+    assert "1 of the candidate's 3 runs have no known response time" in sentence(the_time(found), 0.95)
+
+
+def test_less_margin_and_a_moved_position_count(compared, logged, finding):
+    """A vent that stands elsewhere or keeps less margin is worse, one that gained margin by moving is not."""
+
+    def runs(stood, margin, firmware):
+        made = finding(response_s=None, stood=stood, margin=Bounds(margin, margin + 0.1))
+        return [logged(firmware=firmware, digest=f"{firmware}{n}", findings=(made,)).run for n in range(3)]
+
+    found = compared(runs(50.0, 1.9, "1.0"), runs(51.9, 0.1, "1.1"))
+    assert {one.measure: one.meaning for one in found.shifts} == {"position": "worse", "margin": "worse"}
+    assert "stands 1.9 % higher" in sentence(found.shifts[0], 0.95)
+    assert "has 1.8 % less margin" in sentence(found.shifts[1], 0.95)
+    back = compared(runs(51.9, 0.1, "1.0"), runs(50.0, 1.9, "1.1"))
+    assert {one.measure: one.meaning for one in back.shifts} == {"position": "better", "margin": "better"}
+
+
+def test_a_return_that_comes_earlier_is_no_gain(compared, logged, finding):
+    """Vents that open again too early are as wrong as those that open too late."""
+
+    def runs(after_s, firmware):
+        made = finding(kind="returns", response_s=Window(after_s, after_s + 0.3), margin=None)
+        return [logged(firmware=firmware, digest=f"{firmware}{n}", findings=(made,)).run for n in range(2)]
+
+    assert compared(runs(60.0, "1.0"), runs(50.0, "1.1")).outcome == "worse"
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(base=st.lists(VERDICTS, min_size=1, max_size=4), candidate=st.lists(VERDICTS, min_size=1, max_size=4))
+def test_no_verdict_that_flipped_is_overlooked(base, candidate, compared):
+    """All passed before and not all now is worse whatever is mixed; no worse verdict than before is never worse."""
+    found = compared(base, candidate)
+    turns = {flip.turn for flip in found.flips}
+    if set(base) == {"pass"}:
+        assert ("worse" in turns) == (set(candidate) != {"pass"})
+    if set(candidate) == {"pass"}:
+        assert "worse" not in turns
+    if "fail" in candidate and "fail" not in base:
+        assert found.outcome == "worse"
+
+
+def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(compared):
+    """With fails on both sides Fisher's test decides: 1 of 10 against 8 of 10 is worse, against 2 of 10 it is not."""
+    base = ["fail", *["pass"] * 9]
+    worse = compared(base, ["fail"] * 8 + ["pass"] * 2)
+    assert [flip.turn for flip in worse.flips] == ["worse"]
+    assert worse.flips[0].before == "1 of 10 fail, 9 of 10 pass"
+    alike = compared(base, ["fail"] * 2 + ["pass"] * 8)
+    assert (alike.flips, alike.never_passing) == ((), 1)
+    assert "1 response(s) do not always pass, neither before nor now." in counted(alike)
+
+
+def test_what_is_missing_in_the_candidate_is_worse(compared, logged, finding):
+    """A profile that was not run and a response that is no longer demanded are regressions."""
+    two = [logged(digest="a").run, logged(digest="b", profile="frost").run]
+    found = compared(two, ["pass"])
+    assert [(flip.profile, flip.turn, flip.after) for flip in found.flips] == [("frost", "worse", "not run")]
+    both = logged(digest="a", findings=(finding(), finding(signal="roof_vent"))).run
+    found = compared([both], ["pass"])
+    assert found.flips[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
+    assert found.flips[0].after == "not demanded"
+
+
+def test_what_is_new_and_does_not_pass_is_open(compared, logged, finding):
+    """There is nothing to compare it with, and it is not passed over."""
+    new = logged(digest="a", profile="frost", verdict="fail").run
+    found = compared(["pass"], ["pass", new])
+    assert [(flip.profile, flip.turn) for flip in found.flips] == [("frost", "open")]
+    more = logged(digest="a", findings=(finding(), finding(signal="roof_vent", verdict=Verdict.FAIL))).run
+    assert [flip.before for flip in compared(["pass"], [more]).flips] == ["not demanded"]
+
+
+def test_responses_that_were_not_run_are_marked(compared, logged, finding):
+    """They flipped too, but the reader is to see what stopped them first."""
+    left = finding(
+        signal="roof_vent", verdict=Verdict.INCONCLUSIVE, why=f"{NOT_RUN}: an earlier step did not pass"
+    )
+    base = logged(digest="a", findings=(finding(), finding(signal="roof_vent"))).run
+    new = logged(digest="b", verdict="fail", findings=(finding(verdict=Verdict.FAIL), left)).run
+    assert [(flip.turn, flip.not_run) for flip in compared([base], [new]).flips] == [
+        ("worse", False),
+        ("worse", True),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("fields", "alarm"),
+    [
+        ({"unit": "GH-8"}, "the sides have different units: GH-7 and GH-8"),
+        ({"bench_sha256": "cc" * 32}, f"the sides have different bench files: {'bb' * 6} and {'cc' * 6}"),
+        ({"decision": "simple"}, "the sides have different decision rules: guarded and simple"),
+        ({"clock": "virtual"}, "the sides have different clocks: wall and virtual"),
+        ({"firmware": "1.0"}, "both sides state the same firmware: 1.0"),
+        ({"profile_sha256": "dd" * 32}, f"the profile {RAIN!r} is not the same text on both sides: {SAME_DEMANDS}"),
+    ],
+)  # fmt: skip
+def test_sides_that_differ_in_more_than_the_firmware_are_told(compared, logged, fields, alarm):
+    """A reader must know that the benches, rules or texts differ before believing a shift."""
+    new = logged(**{"firmware": "1.1", "digest": "n", **fields}).run
+    assert compared(["pass"], [new]).alarms == (alarm,)
+
+
+def test_a_loosened_limit_is_told(compared, logged, finding):
+    """A candidate that passes since its profile demands less is not called the same without a word."""
+    loose = logged(
+        firmware="1.1", digest="n", profile_sha256="dd" * 32, findings=(finding(demand="reaches 50 %"),)
+    ).run
+    (alarm,) = compared(["pass"], [loose]).alarms
+    assert "'reaches 50 % ± 2 % within 30 s, holds 5 s' became 'reaches 50 %'" in alarm
+
+
+def test_the_same_run_counts_once(logged):
+    """A log given twice, and a virtual run repeated with its seed, are no further evidence."""
+    run = logged().run
+    assert len(side_of("a", [run, run]).runs) == 1
+    virtual = replace(run, clock="virtual")
+    again = replace(virtual, digest="another", repeat=2)
+    other = replace(again, seed=1)
+    made = side_of("a", [virtual, again, other])
+    assert (len(made.runs), made.repeated) == (2, 1)
+
+
+def test_identical_versions_are_seldom_flagged_as_a_family(side):
+    """Of 200 comparisons of like versions, ten scattering responses each, at most 5 % flag anything: 0 here."""
+    rng = random.Random(11)
+    flagged = 0
+    for _ in range(200):
+        worse = False
+        for _ in range(10):
+            sides = [[21 + rng.gauss(0, 0.4) for _ in range(4)] for _ in range(2)]
+            found = compare(side(*sides[0]), side(*sides[1], firmware="1.1"), Limits(), 0.95)
+            worse |= found.outcome == "worse"
+        flagged += worse
+    assert flagged <= 10
+
+
+def test_a_page_shows_a_comparison_and_escapes_what_files_hold(compared, logged, finding, tmp_path):
+    """Text from files stays text; the sentence and the verdict stand on the page."""
+    nasty = '<script>alert("x")</script>'
+    new = logged(
+        firmware=nasty, digest="n", verdict="fail", findings=(finding(why=nasty, verdict=Verdict.FAIL),)
+    ).run
+    page = html_of(compared(["pass"], [new]))
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    assert "responds 0.0 s later" in page
+    write_page(compared([21.0], [27.1]), tmp_path / "c.html")
+    assert "changed for the worse" in (tmp_path / "c.html").read_text(encoding="utf-8")
+    with pytest.raises(
+        FileError, match=r"c\.pdf: no comparison can be written as \.pdf; end its name in \.html"
+    ):
+        write_page(compared([21.0], [27.1]), tmp_path / "c.pdf")
