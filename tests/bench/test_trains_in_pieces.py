@@ -160,3 +160,30 @@ def test_making_safe_ends_a_train_with_an_error():
         assert isinstance(train.error, DriverError)
 
     run(main(), virtual=True)
+
+
+@pytest.mark.parametrize("hands_over_s", [0.9, 1.0, 1.01, 3.499])
+def test_one_train_takes_over_from_another_at_an_instant(hands_over_s):
+    """The first plays what is due before, the second what comes after: nothing is lost, doubled or late."""
+
+    async def main():
+        outputs, terminals = await opened(fastest_edge="5 ms")
+        start_s = now_s() + 0.05
+        takes_over_s = start_s + hands_over_s
+        reports = []
+        first = Train(outputs, "cups", pulses("1/100", "1/200"), start_s=start_s, played=reports.extend)
+        await asyncio.sleep(hands_over_s)
+        await first.end(from_s=takes_over_s)
+        edges = (Edge(e.at_s + 0.0025, e.closed) for e in pulses("1/50", "1/100"))
+        second = Train(outputs, "cups", edges, start_s=takes_over_s, played=reports.extend)
+        await first.over()
+        assert first.closures == round(hands_over_s * 100)
+        assert now_s() < takes_over_s + 0.01
+        await asyncio.sleep(1.0)
+        await second.stop()
+        assert [closed for _, closed in terminals.edges["cups"]] == [True, False] * len(reports[::2])
+        assert [at_s for at_s, _ in terminals.edges["cups"]] == pytest.approx(
+            [r.due_s for r in reports], abs=1e-6
+        )
+
+    run(main(), virtual=True)

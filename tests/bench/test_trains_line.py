@@ -77,3 +77,31 @@ def test_two_trains_through_the_line_process_are_counted_exactly():
             await outputs.close()
 
     run(main(), virtual=False)
+
+
+def test_a_train_takes_over_through_the_line_process():
+    """Between two pulses of one train another begins: none of the first comes after, none of the second before."""
+
+    async def main():
+        seen = []
+        board = FramesBoard({1: lambda closed: seen.append((now_s(), closed))})
+        async with serve_pty(board) as cups, serve_pty(FramesBoard({1: lambda _: None})) as bucket:
+            outputs = LineOutputs(bench_file(cups, bucket))
+            await outputs.open()
+            seen.clear()
+            reports = []
+            start_s = now_s() + 0.05
+            first = Train(outputs, "cups", pulses(0.04, 0.02), start_s=start_s, played=reports.extend)
+            await asyncio.sleep(0.6)
+            takes_over_s = start_s + 0.63
+            await first.end(from_s=takes_over_s)
+            second = Train(outputs, "cups", pulses(0.02, 0.01), start_s=takes_over_s, played=reports.extend)
+            await first.over()
+            await asyncio.sleep(0.5)
+            await second.stop()
+            await outputs.close()
+        assert first.closures == 16
+        assert [r.closed for r in reports] == [closed for _, closed in seen]
+        assert [r.closed for r in reports] == [True, False] * (first.closures + second.closures)
+
+    run(main(), virtual=False)
