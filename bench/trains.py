@@ -1,4 +1,4 @@
-"""Long pulse trains: played in the background, piece by piece, until they end or are stopped."""
+"""Long pulse trains: played piece by piece, to their end or in the background until they are stopped."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from bench.interfaces import Outputs
     from bench.samples import Edge, EdgeReport
 
+_AT_ONCE: Final = 2000  # edges; to take in the reports of many more keeps the harness from its heartbeats
 _EDGES_A_PIECE: Final = 128
 _PIECE_S: Final = 1.0  # so that what was played is known soon, however rare the edges
 _AHEAD_S: Final = (
@@ -145,6 +146,36 @@ class Train:
                 raise DriverError(
                     f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for"
                 )
+
+
+async def play(outputs: Outputs, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
+    """Play a train to its end, as `Outputs.train` does; a long one in pieces, the next asked for while one plays.
+
+    Args:
+        outputs: the bench's outputs.
+        name: the contact, open now.
+        edges: closures that each open again, in order.
+        start_s: loop time from which their instants count.
+
+    Raises:
+        DriverError: as `Outputs.train`; of a long train the last edge of every piece has to go out.
+    """
+    pieces = [edges] if len(edges) <= _AT_ONCE else _pieces(edges)
+    asked: deque[asyncio.Task[list[EdgeReport]]] = deque()
+    reports: list[EdgeReport] = []
+    try:
+        for piece in pieces:
+            playing = outputs.train(name, piece, start_s=start_s)
+            asked.append(asyncio.ensure_future(playing))
+            if len(asked) > 1:
+                reports += await asked.popleft()
+        while asked:
+            reports += await asked.popleft()
+    finally:
+        for task in asked:
+            task.cancel()
+        await asyncio.gather(*asked, return_exceptions=True)
+    return reports
 
 
 def _pieces(edges: Iterable[Edge]) -> Iterator[list[Edge]]:

@@ -16,14 +16,14 @@ from bench.clock import now_s, sleep_until
 from bench.errors import BenchError, DriverError, InterlockError, LinkError
 from bench.fields import ContactState
 from bench.polling import Rest, poll
-from bench.pulses import pulse_plan
-from bench.samples import Edge, EdgeReport, Gap, Poll, Window
+from bench.samples import EdgeReport, Gap, Poll, Window
+from bench.trains import play
 from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import START, Case, Item, Result
-from harness.run.compile import seconds
+from harness.run.contacts import contact_plan
 from harness.run.events import Clockwork, Event
 from harness.run.findings import finding_fields
 from harness.run.weather import LEAD_S, Weather
@@ -366,7 +366,7 @@ class Engine:
             await self._weather.apply(step, index, stimulus)
             return
         outputs, fields = self._rig.outputs, {"step": step, "stimulus": index, "label": stimulus.label}
-        name, said, edges = _contact_plan(stimulus)
+        name, said, edges = contact_plan(stimulus)
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
         self._emit(
@@ -382,16 +382,5 @@ class Engine:
             window = await outputs.contact(self._output_names[name], closed=edges[0].closed)
             reports = [EdgeReport(edges[0].closed, start_s if planned_s is None else planned_s, window)]
         else:
-            reports = await outputs.train(self._output_names[name], edges, start_s=start_s)
+            reports = await play(outputs, self._output_names[name], edges, start_s=start_s)
         self._emit("stimulus", **fields, output=name, said=said, edges=self._clockwork.edges(reports))
-
-
-def _contact_plan(stimulus: CloseContact | OpenContact | PulseContact) -> tuple[str, str, Sequence[Edge]]:
-    """Return the contact that a stimulus moves, what it does in words, and its edges."""
-    if isinstance(stimulus, PulseContact):
-        plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
-        spans = f"closed {seconds(stimulus.closed_for)}, open {seconds(stimulus.open_for)}"
-        return stimulus.pulse, f"pulse {stimulus.pulse} {stimulus.times} times, {spans}", plan
-    closed = isinstance(stimulus, CloseContact)
-    name = stimulus.close if isinstance(stimulus, CloseContact) else stimulus.open
-    return name, f"{'close' if closed else 'open'} {name}", [Edge(0.0, closed)]
