@@ -55,3 +55,14 @@ def spin_until(deadline_s: float) -> None:
     """Busy-wait to `deadline_s` of CLOCK_MONOTONIC; for the last fraction of a millisecond before an edge."""
     while time.monotonic() < deadline_s:
         pass
+
+
+class Stopwatch:
+    """Tells how long a person has been waiting since it was made, whatever the loops' times do meanwhile."""
+
+    def __init__(self) -> None:
+        self._began_s = time.monotonic()
+
+    def gone_s(self) -> float:
+        """Return how long ago it was made, seconds."""
+        return time.monotonic() - self._began_s

@@ -1,0 +1,251 @@
+"""What a unit owes in a sequence: only what its table leaves no doubt of and the bench can see (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil, floor
+from typing import TYPE_CHECKING, Final, final
+
+from harness.prove.explore.moves import LATEST_S
+
+if TYPE_CHECKING:
+    from bench.overridetable.model import OverrideTable
+    from bench.wiring import BenchFile
+    from harness.prove.changes import Bounds
+    from harness.prove.explore.sequence import Sequence
+    from harness.prove.oracle import Expected
+    from harness.prove.travel import Travel
+
+_SLACK_S: Final = 0.1
+_BACK_S: Final = 2.0  # after a loss of supply, until the registers are filled again
+_SHORTEST_S: Final = 1.0  # a state that lasts less is not asked for
+_SAME_PERCENT: Final = 0.2
+_TELLS_PERCENT: Final = 5.0  # a bound that is no closer than this to the whole range says nothing
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """One response that the unit owes.
+
+    Attributes:
+        signal: the signal.
+        unit: its unit.
+        says: kind, value and times, as a profile writes them.
+        after: number of the action that it counts from; None for the begin of a step without one.
+        why: what the table says to it.
+    """
+
+    signal: str
+    unit: str
+    says: str
+    after: int | None
+    why: str
+
+    @property
+    def kind(self) -> str:
+        """The kind of response."""
+        return self.says.partition(":")[0]
+
+
+Span = tuple[float, float]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Eye:
+    """How well the bench sees a signal: so many seconds late, so many of its units off, and all the time or not."""
+
+    signal: str
+    unit: str
+    late_s: float
+    off: float
+    always: bool = True
+
+
+def demands_of(
+    table: OverrideTable, bench: BenchFile, sequence: Sequence, foreseen: Expected
+) -> list[Demand]:
+    """Return what the unit owes while a sequence is played, in order of time."""
+    made = _Demands(table, bench, sequence, foreseen)
+    return sorted(dict.fromkeys(made.all()), key=lambda demand: demand.after or 0)
+
+
+def last_demands_of(table: OverrideTable, bench: BenchFile, foreseen: Expected) -> list[Demand]:
+    """Return what the unit owes once everything has come to rest, counted from then."""
+    demands = []
+    for signal, bounds, why in _flags(table, foreseen):
+        eye = _eye(bench, signal)
+        said = bounds.at(foreseen.until_s)
+        if eye is not None and said != "open" and foreseen.activity.powered.at(foreseen.until_s) == "yes":
+            says = f"equals: {'on' if said == 'yes' else 'off'}, within: {_s(1 + eye.late_s)}"
+            demands.append(Demand(signal, eye.unit, says, None, why))
+    return demands
+
+
+def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Bounds, str]]:
+    for name, override in table.overrides.items():
+        if override.flag is not None:
+            yield override.flag, foreseen.activity.active[name], name
+    for name, sensor in table.sensors.items():
+        if sensor.flag is not None:
+            yield sensor.flag, foreseen.activity.failed[name], name
+
+
+def _eye(bench: BenchFile, signal: str) -> _Eye | None:
+    spec = bench.signals.get(signal)
+    if spec is None:
+        return None
+    traits = spec.traits(signal)
+    span_s = traits.refreshed_every_s + 2 * bench.buses[spec.bus].poll_every + _SLACK_S
+    if traits.unit == "flag":
+        kept = traits.keeps_for_s is not None and traits.keeps_for_s > span_s
+        return _Eye(signal, traits.unit, span_s, 0.0, always=kept)
+    if traits.rate_per_s is None:
+        return None
+    return _Eye(signal, traits.unit, span_s, 2 * traits.error + traits.rate_per_s * span_s / 2)
+
+
+@final
+class _Demands:
+    def __init__(
+        self, table: OverrideTable, bench: BenchFile, sequence: Sequence, foreseen: Expected
+    ) -> None:
+        self._table, self._bench, self._foreseen = table, bench, foreseen
+        self._at_s = [action.at_s for action in sequence]
+        self._until_s = foreseen.until_s
+        powered = foreseen.activity.powered.must.inverted().yes()
+        self._dark = [(begin_s - _BACK_S, end_s + _BACK_S) for begin_s, end_s in powered]
+
+    def all(self) -> Iterator[Demand]:
+        for signal, bounds, why in _flags(self._table, self._foreseen):
+            eye = _eye(self._bench, signal)
+            if eye is not None:
+                yield from self._flag(eye, bounds, why)
+        for name, vent in self._table.vents.items():
+            eye = _eye(self._bench, vent.signal)
+            if eye is not None:
+                yield from self._vent(name, eye, self._foreseen.vents[name])
+
+    # flags
+
+    def _flag(self, eye: _Eye, bounds: Bounds, why: str) -> Iterator[Demand]:
+        before: tuple[float, bool] | None = None
+        for on, (begin_s, end_s) in self._known(bounds):
+            word = "on" if on else "off"
+            if before is not None and before[1] != on and end_s - begin_s > _SHORTEST_S + eye.late_s:
+                after = self._last_action(before[0])
+                within_s = begin_s - self._at_s[after] + eye.late_s
+                yield Demand(eye.signal, eye.unit, f"equals: {word}, within: {_s(within_s)}", after, why)
+            if eye.always:
+                yield from self._keeps(eye, begin_s, end_s, why)
+            before = end_s, on
+
+    def _keeps(self, eye: _Eye, begin_s: float, end_s: float, why: str) -> Iterator[Demand]:
+        settled_s = begin_s + eye.late_s if begin_s > 0 else 0.0
+        after = next((n for n, at_s in enumerate(self._at_s) if at_s >= settled_s), None)
+        if after is None:
+            return
+        for_s = end_s - self._at_s[after] - LATEST_S - eye.late_s
+        if for_s >= _SHORTEST_S:
+            yield Demand(eye.signal, eye.unit, f"unchanged: {{for: {_s(for_s)}}}", after, why)
+
+    def _known(self, bounds: Bounds) -> list[tuple[bool, Span]]:
+        """Return the spans in which a flag certainly is on or off and can be read, in order of time."""
+        sure = [(True, span) for span in bounds.must.yes()]
+        sure += [(False, span) for span in bounds.may.inverted().yes()]
+        return sorted(
+            ((on, span) for on, whole in sure for span in self._light(whole)), key=lambda item: item[1]
+        )
+
+    def _light(self, whole: Span) -> Iterator[Span]:
+        """Yield the parts of a span in which the unit answers."""
+        begin_s, end_s = max(whole[0], 0.0), min(whole[1], self._until_s)
+        for dark_s, light_s in self._dark:
+            if dark_s >= end_s:
+                break
+            if begin_s < dark_s:
+                yield begin_s, dark_s
+            begin_s = max(begin_s, light_s)
+        if begin_s < end_s:
+            yield begin_s, end_s
+
+    def _last_action(self, t_s: float) -> int:
+        return max((n for n, at_s in enumerate(self._at_s) if at_s <= t_s), default=0)
+
+    # vents
+
+    def _vent(self, name: str, eye: _Eye, travel: Travel) -> Iterator[Demand]:
+        tolerance = ceil(2 * (self._table.vents[name].tolerance.value + eye.off)) / 2
+        left_s: float | None = None
+        for at, (begin_s, end_s) in self._rests(travel):
+            after = self._last_action(begin_s if left_s is None else left_s)
+            stands = f"{_n(at)} %, tolerance: {_n(tolerance)} %"
+            if begin_s <= self._at_s[after]:
+                for_s = end_s - self._at_s[after] - LATEST_S - eye.late_s
+                if for_s >= _SHORTEST_S:
+                    yield Demand(eye.signal, eye.unit, f"stays: {stands}, for: {_s(for_s)}", after, name)
+            else:
+                within_s = begin_s - self._at_s[after] + eye.late_s
+                holds_s = end_s - begin_s - LATEST_S - 2 * eye.late_s
+                if holds_s >= _SHORTEST_S:
+                    says = f"reaches: {stands}, within: {_s(within_s)}, holds: {_s(holds_s)}"
+                    yield Demand(eye.signal, eye.unit, says, after, name)
+            left_s = end_s
+        yield from self._bounded(name, eye, travel, tolerance)
+
+    def _rests(self, travel: Travel) -> list[tuple[float, Span]]:
+        """Return where the vent certainly stands, and when, in order of time."""
+        edges = sorted(
+            {t_s for course in (travel.low, travel.high) for t_s, _ in course if t_s <= self._until_s}
+        )
+        rests: list[tuple[float, Span]] = []
+        for begin_s, end_s in pairwise(edges):
+            ends = [travel.within(t_s) for t_s in (begin_s, end_s)]
+            low, high = min(r.low for r in ends), max(r.high for r in ends)
+            if high - low > _SAME_PERCENT:
+                continue
+            at = round((low + high) / 2, 1)
+            if rests and rests[-1][1][1] == begin_s and abs(rests[-1][0] - at) < _SAME_PERCENT:
+                rests[-1] = rests[-1][0], (rests[-1][1][0], end_s)
+            else:
+                rests.append((at, (begin_s, end_s)))
+        return [(at, span) for at, whole in rests for span in self._light(whole)]
+
+    def _bounded(self, name: str, eye: _Eye, travel: Travel, tolerance: float) -> Iterator[Demand]:
+        """Yield how far open the vent may be at most, and must be at least, from each action to the next."""
+        opens = self._table.vents[name].open.value
+        for after, (from_s, to_s) in enumerate(pairwise((*self._at_s, self._until_s))):
+            spans = list(self._light((from_s, to_s)))
+            if not spans or spans[0][0] > from_s:
+                continue
+            for_s = spans[0][1] - from_s - LATEST_S - eye.late_s
+            if for_s < _SHORTEST_S:
+                continue
+            low, high = _extremes(travel, from_s, spans[0][1])
+            if high - low <= _SAME_PERCENT:
+                continue  # it stands, and that is demanded already
+            for word, bound, tells in (
+                ("stays_below", ceil(high + tolerance), high + tolerance < opens - _TELLS_PERCENT),
+                ("stays_above", floor(low - tolerance), low - tolerance > _TELLS_PERCENT),
+            ):
+                if tells:
+                    yield Demand(
+                        eye.signal, eye.unit, f"{word}: {_n(bound)} %, for: {_s(for_s)}", after, name
+                    )
+
+
+def _extremes(travel: Travel, from_s: float, to_s: float) -> Span:
+    inside = [t_s for course in (travel.low, travel.high) for t_s, _ in course if from_s < t_s < to_s]
+    ranges = [travel.within(t_s) for t_s in (from_s, *inside, to_s)]
+    return min(r.low for r in ranges), max(r.high for r in ranges)
+
+
+def _s(span_s: float) -> str:
+    return f"{_n(round(span_s, 1))} s"
+
+
+def _n(value: float) -> str:
+    return f"{value:.10g}"
