@@ -80,6 +80,8 @@ def test_a_log_is_never_overwritten(tmp_path):
         RecordLog(path)
     assert path.read_bytes() == content
     assert free_path(tmp_path, "a") == tmp_path / "a-2.jsonl"
+    (tmp_path / "a-2.jsonl.sig").touch()  # of a log that was moved away: it would not fit another
+    assert free_path(tmp_path, "a") == tmp_path / "a-3.jsonl"
 
 
 def test_what_is_no_log_is_refused(tmp_path):
