@@ -13,6 +13,7 @@ from bench.sensors import BucketSensor, CupsSensor
 from bench.wiring import OutputSpec
 from harness.profile.stimulus import Rainfall
 from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges
+from harness.weather.sensor_faults import END_LEVELS
 from harness.weather.wind_course import steady, wind_edges
 
 OUTPUT = TypeAdapter(OutputSpec)
@@ -121,3 +122,72 @@ def test_a_level_output_that_makes_no_sense_is_refused(said, reason):
     """Ranges without a span or of two units, and thermistors without their law, say what is wrong."""
     with pytest.raises(ValidationError, match=reason):
         output(**said)
+
+
+VANE_CURRENT = output(kind="level", signal="4-20 mA", range=("0 °", "360 °"))
+VANE_VOLTAGE = output(kind="level", signal="0-10 V", range=("3 °", "357 °"), gap=0.0)
+VANE_TRACK = output(kind="resistance", sensor="vane", vane={"ohm": 10_000, "range": ("3 °", "357 °")})
+TURNED = output(kind="level", signal="0-10 V", range=("92.5 deg", "447.5 deg"), gap=0.0)
+
+
+@pytest.mark.parametrize(
+    ("vane", "direction", "level"),
+    [
+        (VANE_CURRENT, 0.0, 4.0),
+        (VANE_CURRENT, 90.0, 8.0),
+        (VANE_CURRENT, 270.0, 16.0),
+        (VANE_VOLTAGE, 3.0, 0.0),
+        (VANE_VOLTAGE, 180.0, 5.0),
+        (VANE_VOLTAGE, 357.0, 10.0),
+        (VANE_VOLTAGE, 0.0, 0.0),  # in the gap
+        (VANE_TRACK, 180.0, 5000.0),
+        (VANE_TRACK, 356.0, 9971.75),
+        (VANE_TRACK, 359.0, 1e7),  # the wiper touches nothing
+        (TURNED, 92.5, 0.0),
+        (TURNED, 0.0, 10 * 267.5 / 355),
+        (TURNED, 87.4, 10 * 354.9 / 355),
+    ],
+)
+def test_a_direction_becomes_the_level_of_its_vane(vane, direction, level):
+    """Along its range a vane is even; in its gap it gives what its output declares, or an open circuit."""
+    assert vane.unit == "°"
+    assert level_of(vane, direction) == pytest.approx(level, abs=1e-2)
+
+
+def test_a_direction_that_no_vane_shows_is_refused():
+    """Beyond a full turn there is no direction; in the gap a level needs the bench file's word."""
+    with pytest.raises(ValueError, match=r"400 ° is no direction; write 0 ° to 360 °"):
+        level_of(VANE_CURRENT, 400.0)
+    bare = output(kind="level", signal="0-10 V", range=("3 °", "357 °"))
+    with pytest.raises(
+        ValueError, match=r"1 ° lies in the vane's gap, outside 3 ° to 357 °; declare .*`gap:`"
+    ):
+        level_of(bare, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        ({"kind": "level", "signal": "0-10 V", "range": ("357 °", "3 °")}, "must run clockwise"),
+        ({"kind": "level", "signal": "0-10 V", "range": ("0 °", "361 °")}, "over a full turn at most"),
+        ({"kind": "level", "signal": "0-10 V", "range": ("0 m/s", "50 m/s"), "gap": 0.0}, "gap is a vane's"),
+        ({"kind": "resistance", "sensor": "vane"}, "go together"),
+        (
+            {"kind": "resistance", "sensor": "vane", "vane": {"ohm": 1, "range": ("0 %", "9 %")}},
+            "run clockwise",
+        ),
+    ],
+)
+def test_a_vane_that_makes_no_sense_is_refused(said, reason):
+    """Tracks that run backwards or over more than a turn, and gaps of what is no vane, say what is wrong."""
+    with pytest.raises(ValidationError, match=reason):
+        output(**said)
+
+
+@pytest.mark.parametrize(
+    ("signal", "wiring"), [("4-20 mA", "current"), ("0-10 V", "voltage")], ids=["current", "voltage"]
+)
+def test_a_broken_vane_has_the_levels_of_its_wires(signal, wiring):
+    """A vane's wires break as any other's."""
+    made = output(kind="level", signal=signal, range=("0 °", "360 °"))
+    assert end_levels(made) == END_LEVELS[wiring]
