@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 from bench.build import assemble
 from bench.clock import utc_now
 from bench.document import Loaded
-from bench.errors import FileError, Problem, VentproofError
+from bench.errors import FileError, Problem, RecordError, VentproofError
 from bench.stated import stated
 from bench.virtual import run as run_loop
 from bench.wiring import BenchFile
@@ -206,7 +206,10 @@ class Session:
         if self.signing is not None:
             from harness.record.signature import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
 
-            sign_log(log.path, self.signing, self.operator, digest=log.digest)
+            try:
+                sign_log(log.path, self.signing, self.operator, digest=log.digest)
+            except FileError as error:  # the run is over: it is no argument that is wrong any more
+                raise RecordError(str(error)) from error
 
     def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
         """Return what the first line of the log pins."""

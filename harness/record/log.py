@@ -144,9 +144,9 @@ class RecordLog:
 
 
 def free_path(folder: Path, stem: str, ending: str = ".jsonl") -> Path:
-    """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that does not exist."""
+    """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that has no signature either."""
     candidate, number = folder / f"{stem}{ending}", 1
-    while os.path.lexists(candidate):
+    while os.path.lexists(candidate) or os.path.lexists(f"{candidate}.sig"):
         number += 1
         candidate = folder / f"{stem}-{number}{ending}"
     return candidate

@@ -132,6 +132,8 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
     except OSError as error:
         raise RecordError(f"the signature {path} cannot be written: {error.strerror}") from error
     return signed
