@@ -65,6 +65,28 @@ steps:
       - {signal: rain_count, counts: 6, within: 2500 ms}
       - {signal: rain_override, unchanged: {for: 2500 ms}}
 """
+WEATHER = """
+profile: rain and wind beside each other
+needs:
+  outputs: {bucket: contact, cups: contact}
+  signals: {tip_count: count, gale_override: flag}
+start:
+  until:
+    - {signal: gale_override, equals: off, within: 4 s}
+    - {signal: tip_count, unchanged: {for: 500 ms}}
+steps:
+  - step: a shower and a wind that changes
+    do:
+      - rainfall: bucket
+        blocks: [{for: 2 s, intensity: 1440 mm/h}, {for: 2 s, intensity: 720 mm/h}]
+        label: shower
+      - {wind: cups, speed: 6 m/s}
+      - {wait: 1 s}
+      - {wind: cups, speed: 5 m/s, to: 9 m/s, over: 2 s, label: rise}
+    expect:
+      - {signal: tip_count, counts: 6, within: 4500 ms, after: shower}
+      - {signal: gale_override, unchanged: {for: 500 ms}, after_end_of: rise}
+"""
 FASTER = (
     ("full_travel: 30 s", "full_travel: 3 s"),
     ("full_travel: 40 s", "full_travel: 4 s"),
@@ -91,6 +113,7 @@ def stand(tmp_path_factory):
     (folder / "house.yaml").write_text(faster(SHIPPED_BENCH.read_text(encoding="utf-8")), encoding="utf-8")
     (folder / "rain.yaml").write_text(FAST_RAIN, encoding="utf-8")
     (folder / "pulses.yaml").write_text(PULSES, encoding="utf-8")
+    (folder / "weather.yaml").write_text(WEATHER, encoding="utf-8")
     with subprocess.Popen(
         [*VENTPROOF, "mock", "--at", folder, "--bench", folder / "house.yaml"],
         stdout=subprocess.PIPE,
@@ -120,8 +143,15 @@ def run_command(stand, out, bench, *more, profile="rain.yaml"):
         ("bench-tcp.yaml", "pulses.yaml", []),
         ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_frames"]),
         ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_lines"]),
+        ("bench-rtu.yaml", "weather.yaml", []),
     ],
-    ids=["coil relay on the RTU line", "TCP and SCPI switch", "framed relay board", "serial control line"],
+    ids=[
+        "coil relay on the RTU line",
+        "TCP and SCPI switch",
+        "framed relay board",
+        "serial control line",
+        "two trains on the RTU line",
+    ],
 )
 def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, tmp_path):
     """Every kind of relay drives the unit's contact in real time and the unit passes; no control codes are printed."""
