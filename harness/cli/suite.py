@@ -74,6 +74,10 @@ def _run_suite(
     show(done, session.selfcheck)
     if broken_off:
         click.echo(f"broken off: {broken_off}")
+    if session.signing is not None:
+        from harness.record.keys import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
+
+        click.echo(f"every log is signed, key {fingerprint(session.signing.public)}")
     for profile in suite[len(done) :]:
         click.echo(f"not run: {profile.model.profile}")
     written = _report(reports, done, suite)
