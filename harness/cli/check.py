@@ -79,7 +79,10 @@ def _check(path: Path, session: Session | None) -> None:
     _say_profile(profile)
     from bench.carrying import said  # noqa: PLC0415 - pydantic is slow to import
     from harness.profile.carry import busiest, late_notes  # noqa: PLC0415
+    from harness.run.saying import weather_said  # noqa: PLC0415
 
+    for line in weather_said(bound):
+        click.echo(f"  {line}")
     for bus, share, worst in busiest(bound):
         click.echo(
             f"  on bus {bus}: its pulses and the polls take at most {float(100 * share):.3g} % of the time; worst "

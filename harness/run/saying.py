@@ -4,11 +4,39 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.wiring import ContactOutput
+from harness.profile.stimulus import Rainfall, Wind
 from harness.run.compile import seconds
-from harness.weather.stated import rain_of
+from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
-    from harness.profile.stimulus import Fail, Rainfall, Wind
+    from collections.abc import Iterator
+
+    from harness.profile.bind import Bound
+    from harness.profile.stimulus import Fail
+
+
+def weather_said(bound: Bound) -> Iterator[str]:
+    """Yield a line for each rain and wind of a profile: what it is, and what it makes of the bench's sensors."""
+    for step in bound.profile.model.steps:
+        for stimulus in step.do:
+            if not isinstance(stimulus, Rainfall | Wind):
+                continue
+            output = bound.bench.model.outputs[bound.outputs[stimulus.outputs[0]]]
+            sensor = output.sensor if isinstance(output, ContactOutput) else None
+            if isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
+                tips = len(rain_edges(sensor.bucket, stimulus)) // 2
+                yield f"{rain_said(stimulus)}: {tips} tips of {sensor.bucket.tip}"
+            elif isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
+                cups, fastest = (
+                    anemometer(sensor.cups, fastest_edge_s=1e-6),
+                    wind_of(stimulus).fastest_m_per_s,
+                )
+                yield (
+                    f"{wind_said(stimulus)}: {fastest:.3g} m/s at most, "
+                    f"{cups.frequency_hz(fastest):.3g} pulses a second"
+                )
 
 
 def rain_said(rainfall: Rainfall) -> str:
@@ -19,7 +47,7 @@ def rain_said(rainfall: Rainfall) -> str:
         to = "" if rainfall.to is None else f" changing to {rainfall.to}"
         said = f"rain of {rainfall.intensity}{to} into {rainfall.rainfall} for {lasts}"
     else:
-        amount = f"{float(rain.depth_mm):.6g} mm into {rainfall.rainfall} in {lasts}"
+        amount = f"{float(rain.depth_mm):.4g} mm into {rainfall.rainfall} in {lasts}"
         if rainfall.storm is not None:
             said = f"{rainfall.storm.shape} storm of {amount}"
         elif rainfall.showers is not None:

@@ -6,12 +6,16 @@ from itertools import pairwise
 
 import pytest
 
+from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.samples import EdgeReport, Window
+from harness.profile.bind import bind
 from harness.profile.load import load_profile
+from harness.profile.stimulus import Fail
 from harness.record.again import decide_again
 from harness.record.read import read_log
 from harness.run.events import Clockwork, unpack_batch
+from harness.run.saying import failure_said, weather_said
 
 HEAD = """
 profile: courses
@@ -194,3 +198,41 @@ def test_edges_survive_their_packing():
     ]
     times = Clockwork(100.0)
     assert unpack_batch(times.batch(reports)) == times.edges(reports)
+
+
+def test_what_a_profile_makes_of_the_sensors_is_said(bench_text, shipped):
+    """`check` tells an author the tips of each rain and the fastest pulses of each wind."""
+
+    def said(name):
+        return list(weather_said(bind(load_profile(shipped[name]), read_bench("b.yaml", bench_text), {})))
+
+    assert said("rain-storm-counted") == [
+        "alternating storm of 29.93 mm into bucket in 6 min, 5 times as fast: 149 tips of 0.2 mm"
+    ]
+    assert said("rain-measured-shower") == [
+        "measured rain of 6.2 mm into bucket in 150 s, 20 times as fast: 31 tips of 0.2 mm"
+    ]
+    assert said("wind-gusts")[1] == (
+        "wind of 6 m/s on cups, with a gust of 8 m/s more for 1 s: 14 m/s at most, 11.3 pulses a second"
+    )
+    assert said("wind-rises-slowly")[1] == (
+        "wind of 6 m/s on cups, changing to 16 m/s in 60 s: 16 m/s at most, 13 pulses a second"
+    )
+
+
+@pytest.mark.parametrize(
+    ("failure", "said"),
+    [
+        ("how: open", "break the wire of cups"),
+        ("how: short", "short the wires of cups"),
+        ("how: stuck", "freeze cups"),
+        ("how: drift, by: 3 m/s, over: 1 min", "let cups drift by 3 m/s in 60 s"),
+        ("how: jump, by: 3 m/s", "let cups jump by 3 m/s"),
+        ("how: chatter, every: 1 s", "let cups chatter about every 1 s"),
+        ("how: chatter, every: 1 s, by: 2 m/s", "let cups chatter by 2 m/s about every 1 s"),
+    ],
+)
+def test_each_failure_has_its_sentence(failure, said):
+    """What was done to a sensor reads as a person would say it."""
+    raw = dict(pair.split(": ") for pair in failure.split(", "))
+    assert failure_said(Fail.model_validate({"fail": "cups", **raw})) == said
