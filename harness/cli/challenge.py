@@ -57,7 +57,8 @@ def command(
     """Run SUITE (profiles or folders; the shipped suite unless stated) against each fault of the mock unit.
 
     A fault is caught when a profile fails. A profile that cannot decide leaves it open; a suite that passes has missed
-    it. All in virtual time, on all cores; nothing real is switched.
+    it. All in virtual time, on all cores; nothing real is switched. What is left open rightly, as the catalogue says
+    of lies and silence on the bus, counts for nothing.
 
     \b
     Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open

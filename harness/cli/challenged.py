@@ -53,7 +53,7 @@ def code_of(result: Result) -> int:
     """Return the exit code: a missed fault first, then one that was left open."""
     if result.of("missed"):
         return EXIT_FAIL
-    return EXIT_INCONCLUSIVE if result.of("open") else EXIT_PASS
+    return EXIT_INCONCLUSIVE if any(not c.fault.undecided for c in result.of("open")) else EXIT_PASS
 
 
 def keep_logs(result: Result, session: Session) -> int:
@@ -92,8 +92,10 @@ def _show(console: Console, result: Result) -> None:
             Text(f"not tried, this unit lacks what they spoil: {', '.join(result.lacking)}", style="dim")
         )
     caught, left, missed = (len(result.of(found)) for found in ("caught", "open", "missed"))
-    total = f"{caught} of {caught + left + missed} faults caught, {left} left open, {missed} missed"
-    console.print(Text(total, style="red" if missed else "yellow" if left else "green"))
+    rightly = sum(bool(c.fault.undecided) for c in result.of("open"))
+    open_ = f"{left} left open" + (f" ({rightly} of them rightly)" if rightly else "")
+    total = f"{caught} of {caught + left + missed} faults caught, {open_}, {missed} missed"
+    console.print(Text(total, style="red" if missed else "yellow" if left > rightly else "green"))
 
 
 def _show_trouble(console: Console, result: Result, challenged: Challenged) -> None:
@@ -111,7 +113,8 @@ def _show_trouble(console: Console, result: Result, challenged: Challenged) -> N
     else:
         number = challenged.left_open_by[0]
         name, why = result.suite.profiles[number].model.profile, challenged.trials[number].why
-        console.print(Text(f"left open: {fault.name} ({fault.family}): {name}: {why}", style=_STYLE["open"]))
+        why = f"rightly: {fault.undecided}" if fault.undecided else f"{name}: {why}"
+        console.print(Text(f"left open: {fault.name} ({fault.family}): {why}", style=_STYLE["open"]))
     console.print(Text(f"  {fault.about}", style="dim"))
 
 
@@ -188,6 +191,7 @@ def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:
         "family": fault.family,
         "about": fault.about,
         "equivalent": fault.equivalent or None,
+        "undecided": fault.undecided or None,
         "found": challenged.found,
         "missed": challenged.missed,
         "smallest_severity": challenged.smallest,

@@ -259,6 +259,8 @@ def _faults() -> Topic:
             rows.append(f"  Severity: {fault.severity or 'none, it is there or not'}.")
             if fault.needs:
                 rows.append(f"  For a unit with {fault.needs} only.")
+            if fault.undecided:
+                rows.append(f"  A run with it has no verdict: {fault.undecided}.")
             if fault.equivalent:
                 rows.append(f"  No test can tell: {fault.equivalent}")
     text = (

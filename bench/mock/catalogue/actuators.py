@@ -77,5 +77,7 @@ FAULTS = (
         "actuators",
         "Position registers carry the target the drive was given, not where the vent is.",
         lambda b, _: replace(b, reports_target=True),
+        undecided="a position that jumps contradicts the declared travel time: readings that cannot be true prove"
+        " nothing of the vents, and the run breaks off and says so",
     ),
 )

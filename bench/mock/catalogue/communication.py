@@ -93,5 +93,6 @@ FAULTS = (
         "Reads are refused as busy now and then.",
         lambda b, s: replace(b, busy_every=every(4, s)),
         "1 refuses every fourth; more refuses more",
+        undecided="a unit that does not answer has not been seen to do wrong, and what was not written was not tested",
     ),
 )
