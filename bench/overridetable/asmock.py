@@ -103,6 +103,8 @@ class _Rewriting:
             }
         if model.reset is not None:
             self._wired(("reset",), model.reset, "reset")
+        if model.direction is not None:
+            self._wired(("direction",), model.direction, "direction")
         self._drop_unused(sensors)
         return mock
 

@@ -195,6 +195,8 @@ class OverrideTable(FileModel):
     all of them, the first active one that names a vent decides. Overrides in a list within the list rank equally."""
     reset: Name | None = None
     """The contact that resets latched overrides, when it closes."""
+    direction: Name | None = None
+    """The output that plays the direction that the wind comes from, in degrees; for `leeward`."""
     supply: TableSupply | None = None
     """What a loss of supply does; left out where the bench cannot switch it."""
 

@@ -1,0 +1,71 @@
+"""How far beyond what the unit owes a drafted response must reach, so that a bench can decide it (pure)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+from typing import TYPE_CHECKING, Final, final
+
+from bench.budget import budget
+from bench.carrying import load_on
+from bench.drivers import fastest_edge_s
+from bench.wiring import ContactOutput
+
+if TYPE_CHECKING:
+    from bench.wiring import BenchFile
+
+_US: Final = 1e-6
+_SPARE: Final = 1.25  # of what is needed by calculation: a poll may be late
+_TENTHS: Final = 10
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Margins:
+    """What one bench needs.
+
+    A reading is at most `G` old: the age that its bus makes, and the unit's refresh interval. A deadline must then be
+    G and the stimulus window later than what it is about. At rest a vent could leave its place at its fastest rate r
+    between two readings and be back, so a tolerance must be 2e + r·G/2 with readings right to e; see
+    `bench.decidable`, which says the same of what was measured.
+    """
+
+    bench: BenchFile
+
+    def late_s(self, signal: str) -> float:
+        """Return how much later than it truly comes a response must be allowed to come, seconds."""
+        spec = self.bench.signals[signal]
+        traits = spec.traits(signal)
+        travel_s = 2 * traits.error / traits.rate_per_s if traits.rate_per_s else 0.0
+        return _up(_SPARE * (self._age_s(signal) + self._stimulus_s() + travel_s))
+
+    def tolerance(self, signal: str, asked: float) -> float:
+        """Return the tolerance that is asked for, or the smallest that can be decided where that is wider."""
+        traits = self.bench.signals[signal].traits(signal)
+        needed = 2 * traits.error + (traits.rate_per_s or 0.0) * self._age_s(signal) / 2
+        return asked if asked >= needed else _up(needed)
+
+    def watches(self, flag: str) -> bool:
+        """Return whether a flag that did not change can be told from one that was away between two readings."""
+        keeps_s = self.bench.signals[flag].keeps_for
+        return keeps_s is not None and keeps_s > _SPARE * self._age_s(flag)
+
+    def fastest_edge_s(self, output: str) -> float:
+        """Return the shortest time between two edges of a contact that the bench can play."""
+        spec = self.bench.outputs[output]
+        assert isinstance(spec, ContactOutput), "a table's contacts are contacts of the bench"
+        return fastest_edge_s(spec, self.bench.buses)
+
+    def _age_s(self, signal: str) -> float:
+        spec = self.bench.signals[signal]
+        made = budget(load_on(self.bench, spec.bus, self.bench.buses[spec.bus]))
+        return made.age_us * _US + spec.refreshed_every
+
+    def _stimulus_s(self) -> float:
+        contacts = [o for o in self.bench.outputs.values() if isinstance(o, ContactOutput)]
+        return max((max(o.operate, o.release) + o.bounce for o in contacts), default=0.0)
+
+
+def _up(value: float) -> float:
+    """Round up to a tenth."""
+    return ceil(value * _TENTHS - 1e-9) / _TENTHS

@@ -1,0 +1,274 @@
+"""A story for a unit, phase by phase, and what it owes in each by the oracle: the steps of a profile (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+from math import ceil, floor, inf
+from typing import TYPE_CHECKING, Final, final
+
+from harness.prove.changes import Change
+from harness.prove.oracle import Expected, expected
+from harness.prove.strokes import Stroke, number
+from harness.prove.targets import Range
+
+if TYPE_CHECKING:
+    from bench.overridetable.model import OverrideTable
+    from harness.prove.changes import Bounds
+    from harness.prove.margins import Margins
+    from harness.prove.travel import Travel
+
+_BEGINS_S: Final = 60.0
+_SAME: Final = 1e-6
+_HOLDS_S: Final = 10.0
+_WORTH_S: Final = 0.3  # a shorter wait before a deadline shows nothing
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """One step of a story.
+
+    Attributes:
+        title: the step's name.
+        strokes: (seconds after the step's begin, stimulus).
+        watch_s: how long what must not change is watched, at least.
+        why: what a vent that stays shows.
+        also: response lines beside those of the oracle: (signal, rest of the line).
+    """
+
+    title: str
+    strokes: tuple[tuple[float, Stroke], ...]
+    watch_s: float = _HOLDS_S
+    why: str = ""
+    also: tuple[tuple[str, str], ...] = ()
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A story from open vents on, and the lines of the table that it proves.
+
+    Attributes:
+        file: the profile's file name without its ending.
+        title: its name.
+        about: what it shows, in sentences.
+        overrides: those whose flags are watched.
+        sensors: likewise.
+        phases: in order.
+        proves: names of the table's lines.
+        writes: what is written before the first phase, beside what opens the vents: output to value.
+    """
+
+    file: str
+    title: str
+    about: str
+    overrides: tuple[str, ...]
+    phases: tuple[Phase, ...]
+    proves: tuple[str, ...]
+    sensors: tuple[str, ...] = ()
+    writes: Mapping[str, str] = field(default_factory=dict)
+    before: tuple[Change, ...] = ()
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Response:
+    """One response of a drafted step: a signal and the rest of its line."""
+
+    signal: str
+    says: str
+    why: str = ""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class DraftedStep:
+    """One step of a drafted profile."""
+
+    title: str
+    strokes: tuple[tuple[float, Stroke], ...]
+    responses: tuple[Response, ...]
+
+
+class UndecidedError(Exception):
+    """The table leaves open what the unit owes at the end of a phase; such a story is not drafted."""
+
+
+def unfolded(scenario: Scenario, table: OverrideTable, margins: Margins) -> list[DraftedStep]:
+    """Return the steps of a scenario, with the responses that its table demands.
+
+    Raises:
+        UndecidedError: the table leaves open what becomes of a phase.
+    """
+    weather: list[Change] = list(scenario.before)
+    begin_s, steps = _BEGINS_S, []
+    for phase in scenario.phases:
+        for after_s, stroke in phase.strokes:
+            weather += stroke.at(begin_s + after_s)
+        owed = expected(table, weather, begin_s + horizon_s(table))
+        end_s = _settled_s(owed, begin_s)
+        made = _Responses(scenario, phase, table, margins, owed, begin_s, end_s)
+        steps.append(DraftedStep(phase.title, phase.strokes, tuple(made.all())))
+        begin_s = end_s + phase.watch_s + _HOLDS_S
+    return steps
+
+
+def horizon_s(table: OverrideTable) -> float:
+    """Return a time after which nothing of a phase can still go on, seconds."""
+    delays_s = sum(o.entry_delay + o.release_delay + 2 * o.delays_within for o in table.overrides.values())
+    travels_s = sum(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
+    return 1800.0 + delays_s + 4 * travels_s
+
+
+def _settled_s(owed: Expected, begin_s: float) -> float:
+    """Return from when on nothing changes any more, and nothing is open."""
+    activity = owed.activity
+    every = (activity.powered, *activity.failed.values(), *activity.active.values())
+    switches = {t_s for bounds in every for line in (bounds.may, bounds.must) for t_s in line.switches_s}
+    last_s = max((t_s for t_s in switches if t_s < owed.until_s), default=begin_s)
+    if any(bounds.at(owed.until_s) == "open" for bounds in every):
+        raise UndecidedError
+    for travel in owed.vents.values():
+        for course in (travel.low, travel.high):
+            moved_s = [to_s for (_, was), (to_s, becomes) in pairwise(course) if was != becomes]
+            last_s = max([last_s, *moved_s])
+    return max(last_s, begin_s)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Responses:
+    """What one phase demands."""
+
+    scenario: Scenario
+    phase: Phase
+    table: OverrideTable
+    margins: Margins
+    owed: Expected
+    begin_s: float
+    end_s: float
+
+    def all(self) -> Iterator[Response]:
+        """Yield the responses: flags of sensors and overrides, then vents."""
+        for name in self.scenario.sensors:
+            flag, sensor = self.table.sensors[name].flag, self.table.sensors[name]
+            if flag is not None:
+                delays = (number(sensor.fails_after), number(sensor.mends_after))
+                whys = (f"it fails after {delays[0]} s", f"it is trusted again after {delays[1]} s")
+                yield from self._flag(flag, self.owed.activity.failed[name], whys)
+        for name in self.scenario.overrides:
+            override = self.table.overrides[name]
+            if override.flag is not None:
+                delays = (number(override.entry_delay), number(override.release_delay))
+                whys = (f"the entry delay is {delays[0]} s", f"the release delay is {delays[1]} s")
+                yield from self._flag(override.flag, self.owed.activity.active[name], whys)
+        for name in self.table.vents:
+            yield from self._vent(name)
+        for signal, says in self.phase.also:
+            yield Response(signal, says)
+
+    def _watch_s(self) -> float:
+        """Return how long what must not change is watched."""
+        return float(ceil(max(self.phase.watch_s, _HOLDS_S)))
+
+    def _flag(self, flag: str, bounds: Bounds, whys: tuple[str, str]) -> Iterator[Response]:
+        was, becomes = bounds.at(self.begin_s - _SAME), bounds.at(self.end_s)
+        late_s = self.margins.late_s(flag)
+        if was == becomes:
+            # A state that could be left and taken again within the phase shows nothing for certain.
+            if self.margins.watches(flag) and not any(
+                self.begin_s <= t_s < self.end_s for t_s in (*bounds.may.switches_s, *bounds.must.switches_s)
+            ):
+                yield Response(flag, f"unchanged: {{for: {_span(self._watch_s())}}}", self.phase.why)
+            return
+        rising = becomes == "yes"
+        first, last = (bounds.may, bounds.must) if rising else (bounds.must, bounds.may)
+        early_s = next(t_s for t_s in first.switches_s if t_s >= self.begin_s) - self.begin_s
+        latest_s = last.switches_s[-1] - self.begin_s
+        waits_s = early_s - late_s
+        if waits_s >= _WORTH_S and self.margins.watches(flag):
+            yield Response(flag, f"unchanged: {{for: {_early(waits_s)}}}", whys[0 if rising else 1])
+        word = "on" if rising else "off"
+        yield Response(flag, f"equals: {word}, within: {_late(latest_s + late_s)}")
+
+    def _vent(self, name: str) -> Iterator[Response]:
+        vent, travel = self.table.vents[name], self.owed.vents[name]
+        late_s = self.margins.late_s(vent.signal)
+        tolerance = self.margins.tolerance(vent.signal, vent.tolerance.value)
+        before, after = travel.within(self.begin_s), travel.within(self.end_s)
+        lasts_s = self.end_s - self.begin_s
+        signal, about = vent.signal, f"tolerance: ${name}_tolerance"
+        if after.high - after.low > _SAME:
+            bound = after.high + tolerance
+            if bound < 100:  # noqa: PLR2004 - per cent
+                says = f"stays_below: {_up_percent(bound)}, for: {_span(self._watch_s() + ceil(lasts_s))}"
+                yield Response(signal, says, self.phase.why)
+            return
+        where = self.place(name, after.high)
+        if self._rests(travel, before):
+            watch_s = self._watch_s() + (ceil(lasts_s) if lasts_s > self._watch_s() else 0)
+            yield Response(signal, f"stays: {where}, {about}, for: {_span(watch_s)}", self.phase.why)
+            return
+        by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + late_s
+        from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s
+        if after.high > before.high and from_s >= 1:
+            says = f"returns: {where}, {about}, not_before: {_early(from_s)}, within: {_late(by_s)}"
+            yield Response(signal, says)
+            return
+        yield Response(signal, f"reaches: {where}, {about}, within: {_late(by_s)}, holds: {_span(_HOLDS_S)}")
+
+    def _rests(self, travel: Travel, before: Range) -> bool:
+        edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}
+        seen = [travel.within(t_s) for t_s in edges if self.begin_s <= t_s <= self.end_s]
+        return all(abs(r.low - before.low) < _SAME and abs(r.high - before.high) < _SAME for r in seen)
+
+    def place(self, vent: str, percent: float) -> str:
+        """Return a position by the name that the profile gives it, or as a number."""
+        for name, value in places(self.scenario, self.table).items():
+            if name.startswith(f"{vent}_") and not name.endswith("_tolerance") and value == percent:
+                return f"${name}"
+        return f"{number(percent)} %"
+
+
+def places(scenario: Scenario, table: OverrideTable) -> dict[str, float]:
+    """Return the named positions of a scenario's vents, %."""
+    named = {f"{vent}_open": its.open.value for vent, its in table.vents.items()}
+    for name in scenario.overrides:
+        override = table.overrides[name]
+        named |= {f"{vent}_in_{name}": q.value for vent, q in override.positions.items()}
+        named |= {f"{vent}_lee_in_{name}": q.value for vent, q in override.leeward.items()}
+    return named
+
+
+def _first_near_s(travel: Travel, target: float, tolerance: float, after_s: float) -> float:
+    """Return the first instant at which an opening vent can be within a tolerance of its target."""
+    aim = target - tolerance
+    for (from_s, was), (to_s, becomes) in pairwise(travel.high):
+        if to_s > after_s and was < aim <= becomes:
+            return from_s + (aim - was) / (becomes - was) * (to_s - from_s)
+    return inf
+
+
+def _span(span_s: float) -> str:
+    minutes = span_s / 60
+    return f"{minutes:.0f} min" if minutes >= 2 and minutes.is_integer() else f"{number(span_s)} s"  # noqa: PLR2004
+
+
+def _late(span_s: float) -> str:
+    """Return a deadline: rounded up, to whole seconds from ten seconds on."""
+    if span_s >= 10:  # noqa: PLR2004 - as the docstring says
+        return _span(float(ceil(span_s - _SAME)))
+    return _span(ceil(span_s * 10 - _SAME) / 10)
+
+
+def _early(span_s: float) -> str:
+    """Return a time before which nothing may happen: rounded down likewise."""
+    if span_s >= 10:  # noqa: PLR2004 - as above
+        return _span(float(floor(span_s + _SAME)))
+    return _span(floor(span_s * 10 + _SAME) / 10)
+
+
+def _up_percent(value: float) -> str:
+    return f"{number(ceil(value * 10 - _SAME) / 10)} %"

@@ -1,0 +1,166 @@
+"""The stories of several overrides at once: every few conditions together, and every order of overrides (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations
+from typing import TYPE_CHECKING, Final, final
+
+from bench.overridetable.model import FailedCondition, ThresholdCondition, output_of
+from harness.prove.covering import covering
+from harness.prove.scenario import Phase, Scenario
+from harness.prove.strokes import Stroke, begun, ended, plain
+
+if TYPE_CHECKING:
+    from bench.overridetable.model import Condition, OverrideTable
+    from harness.prove.scenes import Scenes
+
+_APART_S: Final = 1.0
+_PAIR: Final = 2
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """A condition that is there or not, and its override."""
+
+    override: str
+    condition: Condition
+
+
+def factors(scenes: Scenes) -> list[Factor]:
+    """Return every condition that the bench can bring about; each output at most once.
+
+    A sensor that fails shows its weather no more, so that of the two the weather is taken.
+    """
+    found: dict[str, Factor] = {}
+    for name in scenes.table.overrides:
+        for condition in scenes.conditions(name):
+            output = str(output_of(condition))
+            if not isinstance(condition, FailedCondition) or output not in found:
+                found[output] = Factor(name, condition)
+    return list(found.values())
+
+
+def combined(scenes: Scenes, strength: int) -> Iterator[Scenario]:
+    """Yield stories in which every `strength` conditions are there and away in every combination."""
+    table, every = scenes.table, factors(scenes)
+    strength = min(strength, len(every))
+    if strength < _PAIR:
+        return
+    rows = covering(len(every), 2, strength)
+    for number, row in enumerate(rows, start=1):
+        there = [factor for factor, value in zip(every, row, strict=True) if value]
+        yield _row(scenes, table, number, there, every)
+
+
+def _row(
+    scenes: Scenes, table: OverrideTable, number: int, there: Sequence[Factor], every: Sequence[Factor]
+) -> Scenario:
+    overrides = tuple(dict.fromkeys(factor.override for factor in there))
+    names = _and([plain(str(output_of(factor.condition))) for factor in there])
+    away = [plain(str(output_of(factor.condition))) for factor in every if factor not in there]
+    begin = tuple((place * _APART_S, begun(table, f.condition)) for place, f in enumerate(there))
+    end = tuple((place * _APART_S, ended(table, f.condition)) for place, f in enumerate(there))
+    if not there:
+        calm = [f.condition for f in every if isinstance(f.condition, ThresholdCondition)]
+        quiet = tuple((place * _APART_S, ended(table, condition)) for place, condition in enumerate(calm))
+        phases: tuple[Phase, ...] = (
+            Phase("no weather at all", quiet, 60.0, "nothing calls for an override"),
+        )
+        overrides = tuple(table.overrides)
+        about = "No condition holds. No override may begin, and no vent may move."
+    else:
+        phases = (Phase(f"at once: {names}", begin), *_ended(scenes, overrides, end))
+        about = (
+            f"One of a set in which any few conditions come together and stay away in every combination. Here:"
+            f" {names}{f', without {_and(away)}' if away else ''}. Each vent goes where the overrides together send"
+            f" it, and opens only when the last of them has let go."
+        )
+    ordered = _ordered(table, overrides if there else ())
+    pairs = [f"precedence.{a}.{b}" for a, b in combinations(ordered, 2) if shared(table, a, b)]
+    conditions = [_condition_line(factor) for factor in there]
+    return scenes.story(
+        f"together-{number:02}",
+        title=f"together: {names}" if there else "together: no weather",
+        about=about,
+        overrides=overrides,
+        phases=phases,
+        proves=(*conditions, *pairs),
+    )
+
+
+def _ended(
+    scenes: Scenes, overrides: Sequence[str], end: tuple[tuple[float, Stroke], ...]
+) -> tuple[Phase, ...]:
+    """Return how all ends, latched overrides by their reset."""
+    phase = Phase("all of it ends", end)
+    if any(scenes.table.overrides[name].latched for name in overrides):
+        return phase, scenes.reset()
+    return (phase,)
+
+
+def _condition_line(factor: Factor) -> str:
+    line = f"{factor.override}.{output_of(factor.condition)}"
+    return f"{line}.failed" if isinstance(factor.condition, FailedCondition) else line
+
+
+def orders(scenes: Scenes, length: int) -> Iterator[Scenario]:
+    """Yield a story for every order in which `length` overrides that share a vent can begin; they end likewise."""
+    playable = [name for name in scenes.table.overrides if scenes.conditions(name)]
+    for names in permutations(playable, length):
+        if all(shared(scenes.table, one, other) for one, other in combinations(names, 2)):
+            yield _order(scenes, names)
+
+
+def shared(table: OverrideTable, one: str, other: str) -> bool:
+    """Return whether two overrides send a vent to different places."""
+    first, second = table.overrides[one], table.overrides[other]
+    return any(
+        vent in second.positions and second.positions[vent].value != position.value
+        for vent, position in first.positions.items()
+    )
+
+
+def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
+    table = scenes.table
+    conditions = [scenes.conditions(name)[0] for name in names]
+    begins = [begun(table, condition) for condition in conditions]
+    ends = [ended(table, condition) for condition in conditions]
+    said = [plain(name) for name in names]
+    rule = (
+        "each vent goes to the most closed of the positions"
+        if table.ranks is None
+        else "the first in the order of precedence that names a vent decides"
+    )
+    about = (
+        f"{_and(said).capitalize()} begin one after the other and end in the same order. While several are active"
+        f" {rule}, whichever came last; the end of one opens nothing that another keeps closed."
+    )
+    phases = [scenes.phase(begins[0])]
+    phases += [Phase(f"{stroke.about} as well", ((0.0, stroke),)) for stroke in begins[1:]]
+    phases += [Phase(stroke.about, ((0.0, stroke),), why=f"{plain(names[-1])} lasts") for stroke in ends[:-1]]
+    phases.append(scenes.phase(ends[-1]))
+    if any(table.overrides[name].latched for name in names):
+        phases.append(scenes.reset())
+    pairs = [f"precedence.{one}.{other}" for one, other in combinations(_ordered(table, names), 2)]
+    closing = [f"{name}.only_close" for name in names[1:] if table.overrides[name].only_close]
+    return scenes.story(
+        "-then-".join(names),
+        title=", then ".join(said),
+        about=about,
+        overrides=tuple(names),
+        phases=tuple(phases),
+        proves=(*pairs, *closing),
+    )
+
+
+def _ordered(table: OverrideTable, names: Sequence[str]) -> list[str]:
+    return [name for name in table.overrides if name in names]
+
+
+def _and(names: Sequence[str]) -> str:
+    if len(names) < _PAIR:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"

@@ -1,0 +1,193 @@
+"""Traceability: every line of an override table with the profiles that prove it, and the lines without any."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING, final
+
+from bench.errors import Problem
+from bench.overridetable.model import (
+    BusSilentCondition,
+    Condition,
+    ContactCondition,
+    FailedCondition,
+    ThresholdCondition,
+    WindCondition,
+    condition_key,
+    output_of,
+)
+from bench.wording import nearest
+from harness.prove.together import shared
+
+if TYPE_CHECKING:
+    from bench.document import Loaded
+    from bench.overridetable.model import OverrideTable, TableOverride
+    from bench.yamltree import Path
+    from harness.profile.model import Profile
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Something that a table demands.
+
+    Attributes:
+        name: as profiles name it below `proves:`.
+        number: 1-based line of the table's text.
+        says: what it demands, in words.
+    """
+
+    name: str
+    number: int
+    says: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """A line of the table, and the names of the profiles that prove it."""
+
+    line: Line
+    profiles: tuple[str, ...]
+
+
+def lines(table: Loaded[OverrideTable]) -> list[Line]:
+    """Return everything that a table demands, in the table's order."""
+    found = [
+        *_vent_lines(table),
+        *_sensor_lines(table),
+        *(line for name in table.model.overrides for line in _override_lines(table, name)),
+        *_precedence_lines(table),
+        *_supply_lines(table),
+    ]
+    return sorted(found, key=lambda line: line.number)
+
+
+def traced(table: Loaded[OverrideTable], proofs: Iterable[tuple[str, Sequence[str]]]) -> list[Traced]:
+    """Return every line of a table with the profiles that prove it.
+
+    Args:
+        table: the table.
+        proofs: of each profile its name, and the names of the lines that it says it proves.
+    """
+    by_line: dict[str, list[str]] = {}
+    for profile, names in proofs:
+        for name in dict.fromkeys(names):
+            by_line.setdefault(name, []).append(profile)
+    return [Traced(line, tuple(by_line.get(line.name, ()))) for line in lines(table)]
+
+
+def unknown_lines(table: Loaded[OverrideTable], profiles: Iterable[Loaded[Profile]]) -> list[Problem]:
+    """Return a problem for each line that a profile says it proves and the table does not have."""
+    known = {line.name for line in lines(table)}
+    return [
+        profile.problem(("proves", number), f"table {table.path} has no line {name!r}", nearest(name, known))
+        for profile in profiles
+        for number, name in enumerate(profile.model.proves)
+        if name not in known
+    ]
+
+
+def _line(table: Loaded[OverrideTable], name: str, path: Path, says: str) -> Line:
+    return Line(name, table.locate(path)[0], says)
+
+
+def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+    for name, vent in table.model.vents.items():
+        says = (
+            f"vent {name} moves within {vent.starts_within:g} s, travels in {vent.full_travel[0]:g} s to"
+            f" {vent.full_travel[1]:g} s and stands within {vent.tolerance}"
+        )
+        yield _line(table, f"vents.{name}", ("vents", name), says)
+
+
+def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+    for name, sensor in table.model.sensors.items():
+        path: Path = ("sensors", name)
+        for number, how in enumerate(sensor.how):
+            yield _line(table, f"sensors.{name}.{how}", (*path, "how", number), f"{name} that fails {how!r} is noticed")
+        fails = f"{name} counts as failed after {sensor.fails_after:g} s"
+        yield _line(table, f"sensors.{name}.fails_after", (*path, "fails_after"), fails)
+        mends = f"{name} is trusted again after {sensor.mends_after:g} s"
+        yield _line(table, f"sensors.{name}.mends_after", (*path, "mends_after"), mends)
+
+
+def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[Line]:
+    override, path = table.model.overrides[name], ("overrides", name)
+    for number, condition in enumerate(override.when):
+        yield from _condition_lines(table, (*path, "when", number), name, condition)
+    for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
+        says = f"{name} {word} after {getattr(override, key):g} s ± {override.delays_within:g} s"
+        yield _line(table, f"{name}.{key}", (*path, key), says)
+    for key, where in (("positions", ""), ("leeward", " on the lee side")):
+        for vent, position in getattr(override, key).items():
+            yield _line(
+                table, f"{name}.{key}.{vent}", (*path, key, vent), f"{name} sends {vent} to {position}{where}"
+            )
+    yield from _manners(table, name, override)
+
+
+def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Line]:
+    path = ("overrides", name)
+    if override.only_close:
+        yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
+    if override.latched:
+        yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")
+
+
+def _condition_lines(
+    table: Loaded[OverrideTable], path: Path, name: str, condition: Condition
+) -> Iterator[Line]:
+    output = output_of(condition)
+    here = (*path, condition_key(condition))
+    match condition:
+        case FailedCondition():
+            says = f"{name} begins when {output} has failed"
+            yield _line(table, f"{name}.{output}.failed", here, says)
+        case BusSilentCondition(bus_silent=silent_s):
+            yield _line(table, f"{name}.bus_silent", here, f"{name} begins when the bus is silent for {silent_s:g} s")
+        case ContactCondition(debounce=debounce_s):
+            yield _line(table, f"{name}.{output}", here, f"{name} begins when {output} is closed")
+            if debounce_s:
+                says = f"{output} must keep a state for {1000 * debounce_s:g} ms"
+                yield _line(table, f"{name}.{output}.debounce", (*path, "debounce"), says)
+        case ThresholdCondition():
+            side = "above" if condition.rising else "below"
+            says = f"{name} begins {side} {condition.begins_at} of {output}, ± {condition.accuracy}"
+            yield _line(table, f"{name}.{output}", here, says)
+            says = f"{name} lasts to {condition.ends_at} of {output}, ± {condition.accuracy}"
+            yield _line(table, f"{name}.{output}.ends_at", (*path, "ends_at"), says)
+    if isinstance(condition, WindCondition):
+        says = f"{output} is averaged over {condition.averaged_over:g} s"
+        yield _line(table, f"{name}.{output}.averaged_over", (*path, "averaged_over"), says)
+
+
+def _precedence_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+    model = table.model
+    for one, other in combinations(model.overrides, 2):
+        if shared(model, one, other):
+            rule = "the most closed position counts" if model.ranks is None else _before(table, one, other)
+            yield _line(table, f"precedence.{one}.{other}", ("precedence",), f"{one} and {other} together: {rule}")
+
+
+def _before(table: Loaded[OverrideTable], one: str, other: str) -> str:
+    ranks = [*table.model.ranks or ()]
+    first = next(name for rank in ranks for name in rank if name in {one, other})
+    return f"{first} decides"
+
+
+def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+    supply = table.model.supply
+    if supply is None:
+        return
+    says = {
+        "rides_through": f"an interruption of {1000 * supply.rides_through:g} ms is not felt",
+        "boots_for": f"the unit acts {supply.boots_for:g} s after its supply is back",
+        "restart": "it then runs every vent to its closed end"
+        if supply.restart == "reference"
+        else "it then goes on from where the vents stand",
+    }
+    for key, demand in says.items():
+        yield _line(table, f"supply.{key}", ("supply", key), demand)
