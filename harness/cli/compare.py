@@ -80,7 +80,7 @@ def command(
         from harness.record.compare.page import check_page_name  # noqa: PLC0415 - only where a page is asked for
 
         check_page_name(out)
-    limits = _limits(limit_time, limit_position)
+    limits = read_limits(limit_time, limit_position)
     old, new = load_sides(base, candidate, history)
     found = compare(old, new, limits, confidence / 100)
     show_comparison(found, everything=everything)
@@ -105,8 +105,8 @@ def _quantity(option: str, text: str, dimension: Dimension) -> float:
     return value
 
 
-def _limits(time: str | None, position: str) -> Limits:
-    """Read the limits as they were typed.
+def read_limits(time: str | None, position: str) -> Limits:
+    """Return the limits as they were typed.
 
     Raises:
         FileError: one of them is no such quantity.

@@ -68,6 +68,7 @@ PURE = (
     "harness/record/compare/flips.py",
     "harness/record/compare/measures.py",
     "harness/record/compare/side.py",
+    "harness/record/compare/trend.py",
     "harness/record/compare/words.py",
     "harness/record/demand.py",
     "harness/record/figure.py",

@@ -77,7 +77,7 @@ class Compared:
 
 @final
 @dataclass(frozen=True, slots=True)
-class _Pair:
+class Pair:
     """Windows of one measure on both sides; `closer` says that the candidate has the greater margin."""
 
     key: Key
@@ -87,9 +87,8 @@ class _Pair:
     base: Sequence[Bounds]
     candidate: Sequence[Bounds]
     limit: float
-    worse_when: Literal["greater", "smaller", "either"]
-    missing: tuple[int, int] = (0, 0)
-    closer: bool = False
+    missing: tuple[int, int]
+    closer: bool
 
 
 def compared(base: Side, candidate: Side, limits: Limits, confidence: float) -> tuple[Compared, ...]:
@@ -99,15 +98,27 @@ def compared(base: Side, candidate: Side, limits: Limits, confidence: float) -> 
         base: the runs of the last good version.
         candidate: the runs of the new one.
         limits: shifts that count as the same.
-        confidence: of each interval; and 1 - confidence is the probability that any shift of the whole family is
-            wrongly said to have changed, where there are repeats.
+        confidence: as `judged` takes it.
     """
     old, new = responses(complete(base.runs)), responses(complete(candidate.runs))
-    pairs = [pair for key in old if key in new for pair in _pairs(key, old[key], new[key], limits)]
-    shifts = [shift(p.base, p.candidate, limit=p.limit, confidence=confidence) for p in pairs]
-    adjusted = iter(holm([s.p_within for s in shifts if s.chance]))
+    return judged(
+        [p for key in old if key in new for p in pairs(key, old[key], new[key], limits)], confidence
+    )
+
+
+def judged(given: Sequence[Pair], confidence: float, others: int = 0) -> tuple[Compared, ...]:
+    """Say of every pair what its shift comes to.
+
+    Args:
+        given: what is compared.
+        confidence: of each interval; and 1 - confidence is the probability that any shift of the whole family is
+            wrongly said to have changed, where there are repeats.
+        others: further comparisons of the family that were looked at and are not among the pairs.
+    """
+    shifts = [shift(p.base, p.candidate, limit=p.limit, confidence=confidence) for p in given]
+    adjusted = iter(holm([s.p_within for s in shifts if s.chance] + [1.0] * others))
     found = []
-    for pair, moved in zip(pairs, shifts, strict=True):
+    for pair, moved in zip(given, shifts, strict=True):
         likely = next(adjusted) if moved.chance else None
         flagged = moved.standing == "changed" and (likely is None or likely <= 1 - confidence)
         meaning: Meaning = "same" if moved.standing == "same" else "open"
@@ -121,43 +132,46 @@ def compared(base: Side, candidate: Side, limits: Limits, confidence: float) -> 
     return tuple(found)
 
 
-def _pairs(
+def measured(key: Key, findings: Sequence[FindingRecord]) -> dict[Measure, list[Bounds]]:
+    """Return the windows of each measure that a response has; of a finding without one there is none."""
+    unit = findings[-1].unit
+    found: dict[Measure, list[Bounds]] = {"time": [_time(f) for f in findings if f.response_s]}
+    if key.kind in _SETTLED and unit == _POSITION_UNIT:
+        found["position"] = [Bounds(f.stood, f.stood) for f in findings if f.stood is not None]
+    if unit not in _UNMEASURED:
+        found["margin"] = [f.margin for f in findings if f.margin]
+    return {measure: windows for measure, windows in found.items() if windows}
+
+
+def pairs(
     key: Key, base: Sequence[FindingRecord], candidate: Sequence[FindingRecord], limits: Limits
-) -> Iterator[_Pair]:
-    demand, unit = candidate[-1].demand, candidate[-1].unit
-    old, new = ([_time(f) for f in side if f.response_s] for side in (base, candidate))
-    missing = (len(base) - len(old), len(candidate) - len(new))
-    if old and new:
-        limit = _usual(old) if limits.time_s is None else limits.time_s
-        either: Literal["either", "greater"] = "either" if key.kind == "returns" else "greater"
-        yield _Pair(key, demand, "time", "s", old, new, limit, either, missing)
-    margins = [[f.margin for f in side if f.margin] for side in (base, candidate)]
-    stood = [[Bounds(f.stood, f.stood) for f in side if f.stood is not None] for side in (base, candidate)]
-    if key.kind in _SETTLED and unit == _POSITION_UNIT and all(stood):
-        yield _Pair(
-            key,
-            demand,
-            "position",
-            unit,
-            stood[0],
-            stood[1],
-            limits.position,
-            "either",
-            closer=_closer(*margins),
-        )
-    if unit not in _UNMEASURED and all(margins):
-        per = f"{unit}/s" if key.kind == "moves_at" else unit
-        yield _Pair(key, demand, "margin", per, margins[0], margins[1], _usual(margins[0]), "smaller")
+) -> Iterator[Pair]:
+    """Yield what can be compared of one response."""
+    old, new = measured(key, base), measured(key, candidate)
+    closer = _closer(old.get("margin", ()), new.get("margin", ()))
+    for measure, windows in old.items():
+        others = new.get(measure)
+        if not others:
+            continue
+        unit = {"time": "s", "position": _POSITION_UNIT}.get(measure) or candidate[-1].unit
+        if measure == "margin" and key.kind == "moves_at":
+            unit += "/s"
+        stated = {"time": limits.time_s, "position": limits.position}.get(measure)
+        missing = (len(base) - len(windows), len(candidate) - len(others)) if measure == "time" else (0, 0)
+        limit = _usual(windows) if stated is None else stated
+        yield Pair(key, candidate[-1].demand, measure, unit, windows, others, limit, missing, closer)
 
 
-def _direction(pair: _Pair, moved: Shift) -> Meaning:
+def _direction(pair: Pair, moved: Shift) -> Meaning:
     """Return what a change means: later is worse, and so is less margin.
 
     A return that comes earlier is no gain, nor is a position that moved, unless it gained margin.
     """
-    if pair.worse_when == "either":
+    if pair.measure == "position":
         return "better" if pair.closer else "worse"
-    return "worse" if (moved.estimate > 0) == (pair.worse_when == "greater") else "better"
+    if pair.measure == "time" and pair.key.kind == "returns":
+        return "worse"
+    return "worse" if (moved.estimate > 0) == (pair.measure == "time") else "better"
 
 
 def _closer(base: Sequence[Bounds], candidate: Sequence[Bounds]) -> bool:

@@ -106,3 +106,16 @@ def test_firmware_versions_are_looked_up_in_the_history(compare, records):
         FileError, match=r"2\.0: is neither .* no run in the history .* states such a firmware"
     ):
         compare("1.0", "2.0", *place)
+
+
+def test_a_trend_names_the_version_that_brought_the_change(records, monkeypatch):
+    """`trend` follows the versions in the order of their numbers, and tells the change as `compare` does."""
+    monkeypatch.chdir(records)
+    result = CliRunner().invoke(
+        ventproof, ["trend", "1.1", "1.0.1", "1.0", "--limit-time", "0.3 s"], standalone_mode=False
+    )
+    said = " ".join(result.output.split())
+    assert result.exception is None
+    assert said.index("1.0 │") < said.index("1.0.1 │") < said.index("1.1 │")
+    assert "since 1.1, against 1.0 to 1.0.1 worse" in said
+    assert "courses over 3 versions" in said

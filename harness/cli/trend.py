@@ -1,0 +1,66 @@
+"""`ventproof trend`: each response over firmware versions, and where it changed."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command("trend")
+@click.argument("records", nargs=-1, required=True)
+@click.option(
+    "--limit-time",
+    metavar="TIME",
+    help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
+    "versions before usually have, which is what polling surely tells apart]",
+)
+@click.option(
+    "--limit-position",
+    default="1 %",
+    metavar="PERCENT",
+    help="Shift of a position that counts as the same.",
+    show_default=True,
+)
+@click.option(
+    "--confidence",
+    default=95.0,
+    type=click.FloatRange(50, 100, max_open=True),
+    metavar="PERCENT",
+    help="Confidence of every interval, and that no change is wrongly said to be one.",
+    show_default=True,
+)
+@click.option(
+    "--history",
+    default="records/history.sqlite",
+    envvar="VENTPROOF_HISTORY",
+    metavar="FILE|URL",
+    help="Where firmware versions are looked up.",
+    show_default=True,
+)
+@click.option("--all", "everything", is_flag=True, help="Also show what may have changed and cannot be told.")
+def command(
+    records: tuple[str, ...],
+    limit_time: str | None,
+    limit_position: str,
+    confidence: float,
+    history: str,
+    everything: bool,
+) -> None:
+    """Follow each response over the firmware versions of RECORDS: logs, folders of logs, or firmware versions in the
+    history.
+
+    Versions are put in the order of their numbers, or of the days on which they were first seen. Between which versions
+    a response time, a position or a margin changed is found from all of them; the change is then told as
+    `ventproof compare` tells a shift.
+
+    \b
+    Exit code 0: the trend is told, whatever it is · 3: an argument or a log is wrong
+    """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
+    from harness.cli.compare import read_limits  # noqa: PLC0415 - kept with the slow imports
+    from harness.cli.compared import show_trend  # noqa: PLC0415 - rich and SciPy are slow
+    from harness.record.compare.load import load_runs  # noqa: PLC0415
+    from harness.record.compare.side import side_of  # noqa: PLC0415
+    from harness.record.compare.trend import trend  # noqa: PLC0415
+
+    limits = read_limits(limit_time, limit_position)
+    runs = [one.run for name in records for one in load_runs(name, history)]
+    show_trend(trend(side_of(", ".join(records), runs), limits, confidence / 100), everything=everything)

@@ -1,0 +1,81 @@
+"""Responses over firmware versions: a change is told with the version that brought it, and nothing else is."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from bench.samples import Window
+from harness.judge.verdict import Bounds
+from harness.record.compare.measures import Limits
+from harness.record.compare.side import side_of
+from harness.record.compare.trend import trend
+from harness.record.compare.words import sentence
+
+
+@pytest.fixture
+def follow(logged, finding):
+    """Follow made-up response times by firmware version; further fields go to the runs."""
+
+    def make(times, limits=Limits(), **fields):  # noqa: B008 - a constant
+        runs = []
+        for firmware, values in times.items():
+            for value in values:
+                margin = Bounds(1.0, 1.8)
+                made = finding(response_s=Window(value - 0.15, value + 0.15), margin=margin)
+                run = logged(firmware=firmware, digest=f"{len(runs)}", findings=(made,), **fields).run
+                runs.append(run)
+        return trend(side_of("records", runs), limits)
+
+    return make
+
+
+def test_the_version_that_brought_a_change_is_named(follow):
+    """Versions stand in the order of their numbers, and what came before is compared as a whole."""
+    slow = [27.0, 27.2, 27.1]
+    found = follow({"1.10": slow, "1.2": [21.0, 21.2, 21.1], "1.9": [21.1, 21.0, 21.2], "1.11": slow})
+    assert list(found.versions) == ["1.2", "1.9", "1.10", "1.11"]
+    (change,) = found.changes
+    assert (change.firmware, change.before, change.since) == ("1.10", ("1.2", "1.9"), ("1.10", "1.11"))
+    assert change.compared.meaning == "worse"
+    assert sentence(change.compared, 0.95).startswith("responds 6.0 s later (95 %: +5.")
+
+
+def test_a_change_that_was_taken_back_is_two(follow):
+    """Worse with one version and better with the next: both are told, in order."""
+    found = follow({"1.0": [21.0, 21.1] * 2, "1.1": [27.0, 27.1] * 2, "1.2": [21.0, 21.1] * 2})
+    assert [(c.firmware, c.compared.meaning) for c in found.changes] == [("1.1", "worse"), ("1.2", "better")]
+
+
+def test_single_runs_of_many_versions_show_a_change_too(follow):
+    """One run a version is enough when there are several versions on each side."""
+    times = {f"1.{n}": [21.0 + 0.1 * (n % 3) + 6 * (n >= 5)] for n in range(10)}
+    (change,) = follow(times).changes
+    assert change.firmware == "1.5"
+    assert change.compared.shift.runs == (5, 5)
+
+
+def test_what_scatters_alike_in_all_versions_has_no_change(follow):
+    """Of 60 trends over eight like versions at most 5 % tell of a change: 0 here."""
+    rng = random.Random(4)
+    told = 0
+    for _ in range(60):
+        found = follow({f"1.{n}": [21 + rng.gauss(0, 0.5) for _ in range(3)] for n in range(8)})
+        told += any(change.compared.meaning != "open" for change in found.changes)
+    assert told <= 3
+
+
+def test_one_version_has_no_trend(follow):
+    """There is nothing to compare it with."""
+    found = follow({"1.0": [21.0, 27.0]})
+    assert (len(found.versions), found.changes) == (1, ())
+
+
+def test_runs_that_differ_in_more_than_the_firmware_are_told(follow, logged):
+    """Another unit among the runs may be what changed."""
+    one, other = logged(digest="a").run, replace(logged(digest="b").run, unit="GH-8", firmware="1.1")
+    found = trend(side_of("records", [one, other]), Limits())
+    assert found.alarms == ("the runs have different units, which may be what changed: GH-7, GH-8",)
+    assert follow({"1.0": [21.0], "1.1": [21.0]}).alarms == ()
