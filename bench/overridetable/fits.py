@@ -59,6 +59,16 @@ def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
     for name, sensor in model.sensors.items():
         need = _CONTACT if sensor.good is None else canonical_symbol(sensor.good.dimension)
         yield ("sensors", name), name, need
+    yield from _condition_outputs(model)
+    if model.reset is not None:
+        yield ("reset",), model.reset, _CONTACT
+    if model.direction is not None:
+        yield ("direction",), model.direction, "°"
+    if model.supply is not None:
+        yield ("supply", "contact"), model.supply.contact, _CONTACT
+
+
+def _condition_outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
     for name, override in model.overrides.items():
         for number, condition in enumerate(override.when):
             path: Path = ("overrides", name, "when", number)
@@ -71,12 +81,6 @@ def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
                     yield (*path, "rainfall"), output, _CONTACT
                 case LevelCondition(level=output):
                     yield (*path, "level"), output, canonical_symbol(condition.begins_at.dimension)
-    if model.reset is not None:
-        yield ("reset",), model.reset, _CONTACT
-    if model.direction is not None:
-        yield ("direction",), model.direction, "°"
-    if model.supply is not None:
-        yield ("supply", "contact"), model.supply.contact, _CONTACT
 
 
 def _signals(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:

@@ -33,6 +33,8 @@ _COMMANDS: Final = {
     "sign": "Sign logs, so that nobody can write them anew unnoticed.",
     "key": "Make a pair of keys to sign logs with.",
     "history": "Find past runs again; export them, or open a page of them.",
+    "draft": "Write profiles that prove an override table.",
+    "trace": "Show which profile proves which line of an override table, and which none does.",
     "challenge": "Run a suite against every fault of the mock: which would it miss?",
     "explore": "Look for weather in which a unit does not do what its override table says.",
     "mock": "Serve the mock unit and mock relay boards on real wires.",

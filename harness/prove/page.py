@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from harness.prove.scenario import DraftedStep, Response, Scenario
 
 _WIDTH: Final = 116
+_DRAFTED: Final = "# Drafted from "
 _LABEL: Final = "begins"
 _SPECIAL: Final = frozenset('#:"')
 _BRACED: Final = frozenset("[]{},")
@@ -48,13 +49,18 @@ def page(
 
 def signed(body: str, source: str) -> str:
     """Return a drafted text below a line that tells whether it was changed since."""
-    return f"# Drafted from {source} [{_mark(body)}]; edit it as you like, a changed file is never written over.\n{body}"
+    return f"{_DRAFTED}{source} [{_mark(body)}]; edit it as you like, what was changed is kept.\n{body}"
+
+
+def drafted(text: str) -> bool:
+    """Return whether a text was drafted, changed since or not."""
+    return text.startswith(_DRAFTED)
 
 
 def untouched(text: str) -> bool:
     """Return whether a text is as it was drafted."""
     first, _, body = text.partition("\n")
-    return first.startswith("# Drafted from ") and f"[{_mark(body)}]" in first
+    return drafted(text) and f"[{_mark(body)}]" in first
 
 
 def _mark(body: str) -> str:

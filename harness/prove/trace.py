@@ -107,7 +107,12 @@ def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
     for name, sensor in table.model.sensors.items():
         path: Path = ("sensors", name)
         for number, how in enumerate(sensor.how):
-            yield _line(table, f"sensors.{name}.{how}", (*path, "how", number), f"{name} that fails {how!r} is noticed")
+            yield _line(
+                table,
+                f"sensors.{name}.{how}",
+                (*path, "how", number),
+                f"{name} that fails {how!r} is noticed",
+            )
         fails = f"{name} counts as failed after {sensor.fails_after:g} s"
         yield _line(table, f"sensors.{name}.fails_after", (*path, "fails_after"), fails)
         mends = f"{name} is trusted again after {sensor.mends_after:g} s"
@@ -147,7 +152,9 @@ def _condition_lines(
             says = f"{name} begins when {output} has failed"
             yield _line(table, f"{name}.{output}.failed", here, says)
         case BusSilentCondition(bus_silent=silent_s):
-            yield _line(table, f"{name}.bus_silent", here, f"{name} begins when the bus is silent for {silent_s:g} s")
+            yield _line(
+                table, f"{name}.bus_silent", here, f"{name} begins when the bus is silent for {silent_s:g} s"
+            )
         case ContactCondition(debounce=debounce_s):
             yield _line(table, f"{name}.{output}", here, f"{name} begins when {output} is closed")
             if debounce_s:
@@ -169,12 +176,13 @@ def _precedence_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
     for one, other in combinations(model.overrides, 2):
         if shared(model, one, other):
             rule = "the most closed position counts" if model.ranks is None else _before(table, one, other)
-            yield _line(table, f"precedence.{one}.{other}", ("precedence",), f"{one} and {other} together: {rule}")
+            yield _line(
+                table, f"precedence.{one}.{other}", ("precedence",), f"{one} and {other} together: {rule}"
+            )
 
 
 def _before(table: Loaded[OverrideTable], one: str, other: str) -> str:
-    ranks = [*table.model.ranks or ()]
-    first = next(name for rank in ranks for name in rank if name in {one, other})
+    first = next(name for rank in table.model.ranks or () for name in rank if name in {one, other})
     return f"{first} decides"
 
 
