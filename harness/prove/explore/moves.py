@@ -19,6 +19,7 @@ from bench.overridetable.model import (
 from bench.units import canonical_symbol
 from bench.wiring import ContactOutput
 from harness.profile.bind import bind
+from harness.profile.carry import train_problems
 from harness.profile.load import read_profile
 from harness.profile.model import CONTACT
 
@@ -335,8 +336,10 @@ steps:
 def _cannot(move: Move, bench: Loaded[BenchFile]) -> str:
     """Return why a bench cannot do something; empty when it can."""
     if move.output not in bench.model.outputs:
-        return f"{move.thing}: the bench has no output {move.output!r}"
-    signal = next(name for name, spec in bench.model.signals.items() if spec.unit == "%")
+        return f"{move.said}: the bench has no output {move.output!r}"
+    signal = next((name for name, spec in bench.model.signals.items() if spec.unit == "%"), None)
+    if signal is None:
+        return f"{move.said}: the bench has no signal that shows a vent"
     mends = move.stimulus.startswith("mend")
     text = _PROBE.format(
         output=move.output,
@@ -347,7 +350,7 @@ def _cannot(move: Move, bench: Loaded[BenchFile]) -> str:
         after=", after: it",
     )
     try:
-        bind(read_profile("probe", text), bench, {})
+        problems = tuple(train_problems(bind(read_profile("probe", text), bench, {})))
     except FileError as error:
-        return f"{move.thing}: {error.problems[0].reason}"
-    return ""
+        problems = error.problems
+    return f"{move.said}: {problems[0].reason}" if problems else ""
