@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from bench.errors import FileError, Problem, VentproofError
+from bench.stated import harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -50,9 +51,9 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
         from harness.record.report.write import write_report  # noqa: PLC0415 - only what is asked for is loaded
 
         report = write_report(logs, out, not_run)
-        click.echo(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}")
+        click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
-            click.echo(f"! {alarm}")
+            click.echo(harmless(f"! {alarm}"))
         return
     from harness.record.logged import Batch, read_runs  # noqa: PLC0415 - as above
     from harness.record.outputs.files import write_output  # noqa: PLC0415

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bench.errors import VentproofError
+from bench.stated import harmless
 from harness.cli import EXIT_BENCH, EXIT_PASS
 from harness.cli.options import code_of_series, view_for
 from harness.cli.reporting import write_all
@@ -73,7 +74,7 @@ def _run_suite(
             break
     show(done, session.selfcheck)
     if broken_off:
-        click.echo(f"broken off: {broken_off}")
+        click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:
         from harness.record.keys import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 

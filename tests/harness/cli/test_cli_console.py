@@ -28,12 +28,12 @@ def ventproof(capsys, monkeypatch, tmp_path):
 
 
 def forged(log, name):
-    """Write a log anew whose run has another name, as somebody would who knows how."""
+    """Write a log anew whose run has another name and unit, as somebody would who knows how."""
     digest, lines = GENESIS, []
     for line in log.read_bytes().splitlines():
         event = json.loads(unseal(line)[0])
         if event["event"] == "run_begin":
-            event["profile"]["name"] = name
+            event["profile"]["name"] = event["unit"] = name
         sealed, digest = seal(json.dumps(event, separators=(",", ":")).encode(), digest)
         lines.append(sealed + b"\n")
     log.write_bytes(b"".join(lines))
@@ -48,6 +48,9 @@ def test_a_forged_log_cannot_paint_a_verdict(ventproof, tmp_path):
     assert code == 0
     assert "\ufffd[2J\ufffd[32mpass" in out
     assert "\x1b" not in out + err
+    code, out, err = ventproof("report", log, "-o", "report.html")
+    assert (code, "Unit \ufffd[2J\ufffd[32mpass" in out) == (0, True)
+    assert "\x1b" not in out + err + (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
 def test_control_characters_in_a_file_s_name_are_not_obeyed(ventproof, tmp_path):
