@@ -74,6 +74,10 @@ class Train:
         """Whether it was stopped rather than came to its own end."""
         return self._stopped.is_set()
 
+    def drop(self) -> None:
+        """Ask for nothing more: what plays is ended by whoever makes the outputs safe."""
+        self._stopped.set()
+
     async def stop(self) -> None:
         """Stop within one pulse; the contact is open afterwards, and all that was played is known.
 
@@ -91,7 +95,7 @@ class Train:
         Args:
             from_s: loop time, less than a second from now: closures later than that may not be asked for yet.
         """
-        self._stopped.set()
+        self.drop()
         if not self._task.done():
             await self._outputs.stop(self._name, from_s=from_s)
 

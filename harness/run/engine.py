@@ -176,6 +176,7 @@ class Engine:
         unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
         for task in pollers:
             task.cancel()  # first: they must not ask a new line process anything
+        self._weather.drop()
         try:
             await self._rig.outputs.make_safe()
         except BenchError as error:

@@ -94,6 +94,13 @@ class Failing:
         for name in (*self._wandering, *self._chattering):
             await self._settle(name)
 
+    def drop(self) -> None:
+        """Drive nothing more, from this moment on."""
+        for task in self._wandering.values():
+            task.cancel()
+        for train in self._chattering.values():
+            train.drop()
+
     async def _settle(self, name: str) -> None:
         self._errors.pop(name, None)
         if (task := self._wandering.pop(name, None)) is not None:

@@ -120,6 +120,15 @@ class Weather:
         for name in list(self._playing):
             await self._end(self._playing.pop(name))
 
+    def drop(self) -> None:
+        """Drive nothing more, from this moment on: the outputs are made safe."""
+        self._failing.drop()
+        for playing in self._playing.values():
+            if playing.settling is not None:
+                playing.settling.cancel()
+            if playing.train is not None:
+                playing.train.drop()
+
     async def _play(self, at: _At, stimulus: Rainfall | Wind, name: str) -> None:
         before = self._playing.pop(name, None)
         start_s = now_s() + LEAD_S

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 from itertools import pairwise
 
 import pytest
 
+from bench import virtual
 from bench.benchfile import read_bench
+from bench.build import assemble
 from bench.errors import FileError
 from bench.samples import EdgeReport, Window
 from harness.profile.bind import bind
-from harness.profile.load import load_profile
+from harness.profile.load import load_profile, read_profile
 from harness.profile.stimulus import Fail
 from harness.record.again import decide_again
 from harness.record.read import read_log
+from harness.run.case import case_of
+from harness.run.engine import Engine
 from harness.run.events import Clockwork, unpack_batch
 from harness.run.saying import failure_said, weather_said
 
@@ -236,3 +241,35 @@ def test_each_failure_has_its_sentence(failure, said):
     """What was done to a sensor reads as a person would say it."""
     raw = dict(pair.split(": ") for pair in failure.split(", "))
     assert failure_said(Fail.model_validate({"fail": "cups", **raw})) == said
+
+
+@pytest.mark.parametrize("after_s", [1.6, 2.2, 4.0, 30.0])
+def test_nothing_is_driven_once_a_run_was_interrupted(after_s, bench_text):
+    """A drift, a chatter and a rare rain end with the run: the outputs stay in their safe state."""
+    do = [
+        "{fail: outside_temperature, how: drift, by: -8 °C, over: 5 min, label: drift}",
+        "{rainfall: bucket, intensity: 12 mm/h, for: 10 min}",
+        "{fail: wind_direction, how: chatter, by: 90 °, every: 2 s}",
+        "{fail: cups, how: chatter, every: 2 s}",
+    ]
+    bench = read_bench("bench.yaml", bench_text)
+    text = profile_text(do, ["{signal: outside_failed, unchanged: {for: 5 min}, after: drift}"])
+    profile = read_profile("profile.yaml", text)
+    bound = bind(profile, bench, {})
+    events = []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        task = asyncio.get_running_loop().create_task(engine.run({}))
+        await asyncio.sleep(after_s)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        ended, driven = len(events), []
+        rig.mock.set_level = rig.mock.set_contact = lambda *at, **more: driven.append((at, more))
+        await asyncio.sleep(100)
+        assert (len(events), driven) == (ended, [])
+
+    virtual.run(main(), virtual=True)
+    assert events[-1].name == "run_end"
