@@ -30,6 +30,12 @@ import click
 @click.option(
     "--severities", is_flag=True, help="Look for the smallest severity of each fault that is still found."
 )
+@click.option(
+    "--benign",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Run N healthy variations of the unit instead of the faults: none may fail.",
+)
 @click.option("--seed", default=0, type=int, help="Seed for what is random on the bench.", show_default=True)
 @click.option("--jobs", type=click.IntRange(1), help="Processes that work at once.  [default: one a core]")
 @click.option(
@@ -49,6 +55,7 @@ def command(
     names: tuple[str, ...],
     full: bool,
     severities: bool,
+    benign: int | None,
     seed: int,
     jobs: int | None,
     json_file: Path | None,
@@ -66,7 +73,10 @@ def command(
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness.cli.challenged import Progress, as_data, code_of, keep_logs, show  # noqa: PLC0415
     from harness.cli.options import SHIPPED, SHIPPED_BENCH, load_suite  # noqa: PLC0415
-    from harness.prove.challenge import Challenge, Suite, check_faults  # noqa: PLC0415
+    from harness.cli.varied import code_of_varied, show_varied  # noqa: PLC0415
+    from harness.prove.benign import vary  # noqa: PLC0415
+    from harness.prove.challenge import Challenge, check_faults, healthy_mock  # noqa: PLC0415
+    from harness.prove.workers import Suite  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
     check_faults(names)
@@ -79,9 +89,16 @@ def command(
         seed=seed,
     )
     profiles = load_suite(list(suite) or [SHIPPED], session)
-    with Progress() as progress:
+    challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
+    if benign is not None:
+        healthy_mock(session.bench)
+        with Progress("healthy variations") as progress:
+            varied = vary(challenged, range(seed, seed + benign), jobs=jobs, told=progress.told)
+        show_varied(challenged, varied)
+        return code_of_varied(varied)
+    with Progress("the healthy unit", "faults") as progress:
         result = Challenge(
-            suite=Suite(profiles=tuple(profiles), bench=session.bench, seed=seed),
+            suite=challenged,
             names=names,
             full=full,
             severities=severities,

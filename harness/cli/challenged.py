@@ -26,20 +26,24 @@ _STYLE: Final = {"caught": "green", "open": "yellow", "missed": "red"}
 
 @final
 class Progress:
-    """A bar on a terminal's error output; nothing elsewhere."""
+    """A bar on a terminal's error output; nothing elsewhere.
 
-    def __init__(self) -> None:
+    Args:
+        phases: what is worked through, one after the other.
+    """
+
+    def __init__(self, *phases: str) -> None:
         console = Console(stderr=True)
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
         self._bar = Bar(*columns, console=console, transient=True, disable=not console.is_terminal)
-        self._task = self._bar.add_task("the healthy unit", total=None)
-        self._phases = 0
+        self._phases = iter(phases)
+        self._task = self._bar.add_task("starting", total=None)
 
     def told(self, done: int, of: int) -> None:
-        """Take how far it has come; it begins anew with the faults, after the healthy unit."""
-        self._phases += done == 1
-        what = "the healthy unit" if self._phases == 1 else "faults"
-        self._bar.update(self._task, description=what, completed=done, total=of)
+        """Take how far the phase has come; the first of it that is done begins it."""
+        if done == 1:
+            self._bar.update(self._task, description=next(self._phases, ""))
+        self._bar.update(self._task, completed=done, total=of)
 
     def __enter__(self) -> Self:
         self._bar.start()
@@ -80,6 +84,9 @@ def show(result: Result) -> None:
 
 
 def _show(console: Console, result: Result) -> None:
+    suite = result.suite
+    title = f"{len(suite.profiles)} profiles against {len(result.faults)} faults on {suite.bench.model.bench}"
+    console.print(Text(title, style="bold"))
     console.print(_families(result))
     console.print(_profiles(result))
     graded = [c for c in result.faults if c.smallest is not None]
@@ -119,9 +126,7 @@ def _show_trouble(console: Console, result: Result, challenged: Challenged) -> N
 
 
 def _families(result: Result) -> Table:
-    suite = result.suite
-    title = f"{len(suite.profiles)} profiles against {len(result.faults)} faults on {suite.bench.model.bench}"
-    table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
+    table = Table(expand=False)
     table.add_column("family")
     for heading in ("caught", "left open", "missed", "share"):
         table.add_column(heading, justify="right")
@@ -135,14 +140,17 @@ def _families(result: Result) -> Table:
 
 
 def _profiles(result: Result) -> Table:
-    table = Table(title="what each profile found", title_justify="left", title_style="bold", expand=False)
+    title = "what each profile finds" if result.full else "which profile found a fault first"
+    table = Table(title=title, title_justify="left", title_style="bold", expand=False)
     table.add_column("profile", overflow="fold")
-    table.add_column("found first", justify="right")
+    table.add_column("first" if result.full else "faults", justify="right")
     if result.full:
         table.add_column("finds", justify="right")
         table.add_column("no other finds", overflow="fold", ratio=1)
     for number, profile in enumerate(result.suite.profiles):
         first = sum(c.caught_by[:1] == (number,) for c in result.faults)
+        if not (first or result.full):
+            continue
         row: list[Text | str] = [Text(profile.model.profile), str(first)]
         if result.full:
             finds = sum(number in c.caught_by for c in result.faults)

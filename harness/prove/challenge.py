@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from multiprocessing import get_context
-from typing import TYPE_CHECKING, Final, Literal, TypeVar, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
 from bench.errors import FileError, Problem
 from bench.mock.faults import CATALOGUE, check_names
 from harness.prove.severity import smallest_found
 from harness.prove.shows import likely_first
 from harness.prove.trial import Trial, attempt, with_faults
+from harness.prove.workers import Suite, Told, Workers, own_suite
 
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.mock.fault import Fault
     from bench.mock.settings import MockSettings
     from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-
-T = TypeVar("T")
 
 Found = Literal["caught", "open", "missed"]
 """A profile failed; none failed, but one gave no pass; or all passed."""
@@ -33,22 +28,6 @@ Missed = Literal["never stimulated", "stimulated, not observed", "observed, with
 response watches differs; something watched differs, and passes all the same."""
 
 _USUAL: Final = 1.0
-
-
-@final
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suite:
-    """What is challenged.
-
-    Attributes:
-        profiles: the suite.
-        bench: a bench with a mock unit inside this process.
-        seed: for what is random on the bench.
-    """
-
-    profiles: tuple[Loaded[Profile], ...]
-    bench: Loaded[BenchFile]
-    seed: int = 0
 
 
 @final
@@ -133,7 +112,7 @@ class Challenge:
     full: bool = False
     severities: bool = False
     jobs: int | None = None
-    told: Callable[[int, int], None] = field(default=lambda _, __: None)
+    told: Told = field(default=lambda _, __: None)
 
     def run(self) -> Result:
         """Run it; the same suite, bench and seed give the same result, whatever the number of processes.
@@ -142,35 +121,26 @@ class Challenge:
             FileError: the bench is not the mock in this process, or the healthy unit does not pass the suite.
             KeyboardInterrupt: the operator broke it off.
         """
-        mock = _mock_of(self.suite.bench)
+        mock = healthy_mock(self.suite.bench)
         wanted = [f for f in CATALOGUE.values() if not self.names or f.name in self.names]
         possible = [fault for fault in wanted if not fault.needs or fault.needs in mock.parts]
         lacking = tuple(fault.name for fault in wanted if fault not in possible)
-        with _pool(self.suite, self.jobs) as pool:
-            healthy = tuple(self._each(pool, [partial(_healthy, n) for n in range(len(self.suite.profiles))]))
+        with Workers(self.suite, self.jobs) as workers:
+            healthy = tuple(
+                workers.each([partial(_healthy, n) for n in range(len(self.suite.profiles))], self.told)
+            )
             _check_healthy(self.suite, healthy)
             profiles, bench = self.suite.profiles, self.suite.bench
             order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in possible}
             meet = partial(_meet, full=self.full, severities=self.severities)
             tries = [partial(meet, name, numbers) for name, numbers in order.items()]
-            met = list(self._each(pool, tries))
+            met = list(workers.each(tries, self.told))
         faults = tuple(
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
             for fault, (trials, smallest) in zip(possible, met, strict=True)
         )
         explained = tuple(_explained(c, healthy) for c in faults)
         return Result(suite=self.suite, healthy=healthy, faults=explained, lacking=lacking, full=self.full)
-
-    def _each(self, pool: ProcessPoolExecutor, tasks: Sequence[Callable[[], T]]) -> Iterator[T]:
-        """Yield what each task returns, in the order of the tasks, once all are done."""
-        futures = [pool.submit(task) for task in tasks]
-        try:
-            for done, _ in enumerate(as_completed(futures), start=1):
-                self.told(done, len(futures))
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
-        yield from (future.result() for future in futures)
 
 
 def check_faults(names: Iterable[str]) -> None:
@@ -189,7 +159,12 @@ def check_faults(names: Iterable[str]) -> None:
         raise FileError(problems)
 
 
-def _mock_of(bench: Loaded[BenchFile]) -> MockSettings:
+def healthy_mock(bench: Loaded[BenchFile]) -> MockSettings:
+    """Return the healthy mock unit of a bench.
+
+    Raises:
+        FileError: there is none, it is on real wires, or it is faulty.
+    """
     mock = bench.model.mock
     if mock is None or not bench.model.virtual:
         reason = "a suite is challenged on the mock unit inside this process, in virtual time"
@@ -233,24 +208,10 @@ def _explained(challenged: Challenged, healthy: Sequence[Trial]) -> Challenged:
 
 # What runs in the processes.
 
-_suite: Suite
-
-
-def _pool(suite: Suite, jobs: int | None) -> ProcessPoolExecutor:
-    """Return the processes; they are started anew, so that nothing of this one is in them."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return ProcessPoolExecutor(
-        jobs or cores, mp_context=get_context("spawn"), initializer=_take, initargs=(suite,)
-    )
-
-
-def _take(suite: Suite) -> None:
-    global _suite  # noqa: PLW0603 - a process of the pool has one suite for all its life
-    _suite = suite
-
 
 def _healthy(number: int) -> Trial:
-    return attempt(_suite.profiles[number], _suite.bench, seed=_suite.seed)
+    suite = own_suite()
+    return attempt(suite.profiles[number], suite.bench, seed=suite.seed)
 
 
 def _meet(
@@ -271,9 +232,10 @@ def _meet(
 
 
 def _trials(name: str, severity: float, order: Iterable[int], *, full: bool) -> Iterator[Trial]:
-    bench = with_faults(_suite.bench, {name: severity})
+    suite = own_suite()
+    bench = with_faults(suite.bench, {name: severity})
     for number in order:
-        trial = attempt(_suite.profiles[number], bench, seed=_suite.seed)
+        trial = attempt(suite.profiles[number], bench, seed=suite.seed)
         yield trial
         if trial.failed and not full:
             return
