@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 @click.command("check")
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--bench", type=click.Path(path_type=Path), help="Also check that the profiles fit this bench.")
+@click.option(
+    "--bench", type=click.Path(path_type=Path), help="Also check that profiles and tables fit this bench."
+)
 @click.option(
     "--use",
     multiple=True,
@@ -54,6 +56,7 @@ def command(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -
 def _check(path: Path, session: Session | None) -> None:
     """Check one file of any kind, and say what is worth knowing of it."""
     from bench.document import kind_of  # noqa: PLC0415 - pydantic is slow to import
+    from bench.errors import FileError  # noqa: PLC0415
     from harness.profile.load import load_profile  # noqa: PLC0415
 
     kind = kind_of(path, ("profile", "bench", "table"))
@@ -61,6 +64,12 @@ def _check(path: Path, session: Session | None) -> None:
         from bench.overridetable.load import load_table  # noqa: PLC0415 - pydantic is slow to import
 
         table = load_table(path)
+        if session is not None:
+            from bench.overridetable.fits import fit_problems  # noqa: PLC0415
+
+            misfits = list(fit_problems(table, session.bench))
+            if misfits:
+                raise FileError(misfits)
         click.echo(
             f"{table.path}: right; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
         )

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from harness.cli.console import new_console
+
+_SHOWN: Final = 3
 
 if TYPE_CHECKING:
     from harness.prove.trace import Traced
@@ -46,8 +48,11 @@ def _matrix(rows: Sequence[Traced], table: str, *, whole: bool) -> Table:
     for row in rows:
         cells = [Text(str(row.line.number)), Text(row.line.name), Text(row.line.says)]
         if whole:
-            cells.append(
-                Text("\n".join(row.profiles)) if row.profiles else Text("no profile", style="yellow")
-            )
+            cells.append(Text(_few(row.profiles)) if row.profiles else Text("no profile", style="yellow"))
         made.add_row(*cells)
     return made
+
+
+def _few(names: Sequence[str]) -> str:
+    more = len(names) - _SHOWN
+    return "\n".join((*names[:_SHOWN], *([f"and {more} more"] if more > 0 else ())))

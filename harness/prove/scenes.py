@@ -286,6 +286,8 @@ class Scenes:
         )
         proves = (
             f"{name}.{sensor}.failed",
+            f"{name}.entry_delay",
+            f"{name}.release_delay",
             f"sensors.{sensor}.{how}",
             f"sensors.{sensor}.fails_after",
             f"sensors.{sensor}.mends_after",

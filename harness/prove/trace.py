@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import Problem
 from bench.overridetable.model import (
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable, TableOverride
     from bench.yamltree import Path
     from harness.profile.model import Profile
+
+
+_AT_LEAST: Final = 2  # 120 s read better as 2 min, 60 s as they are
 
 
 @final
@@ -97,8 +100,8 @@ def _line(table: Loaded[OverrideTable], name: str, path: Path, says: str) -> Lin
 def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
     for name, vent in table.model.vents.items():
         says = (
-            f"vent {name} moves within {vent.starts_within:g} s, travels in {vent.full_travel[0]:g} s to"
-            f" {vent.full_travel[1]:g} s and stands within {vent.tolerance}"
+            f"vent {name} moves within {_span(vent.starts_within)}, travels in {_span(vent.full_travel[0])} to"
+            f" {_span(vent.full_travel[1])} and stands within {vent.tolerance}"
         )
         yield _line(table, f"vents.{name}", ("vents", name), says)
 
@@ -113,9 +116,9 @@ def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
                 (*path, "how", number),
                 f"{name} that fails {how!r} is noticed",
             )
-        fails = f"{name} counts as failed after {sensor.fails_after:g} s"
+        fails = f"{name} counts as failed after {_span(sensor.fails_after)}"
         yield _line(table, f"sensors.{name}.fails_after", (*path, "fails_after"), fails)
-        mends = f"{name} is trusted again after {sensor.mends_after:g} s"
+        mends = f"{name} is trusted again after {_span(sensor.mends_after)}"
         yield _line(table, f"sensors.{name}.mends_after", (*path, "mends_after"), mends)
 
 
@@ -124,7 +127,7 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[Line]:
     for number, condition in enumerate(override.when):
         yield from _condition_lines(table, (*path, "when", number), name, condition)
     for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
-        says = f"{name} {word} after {getattr(override, key):g} s ± {override.delays_within:g} s"
+        says = f"{name} {word} after {_span(getattr(override, key))} ± {_span(override.delays_within)}"
         yield _line(table, f"{name}.{key}", (*path, key), says)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         for vent, position in getattr(override, key).items():
@@ -153,12 +156,15 @@ def _condition_lines(
             yield _line(table, f"{name}.{output}.failed", here, says)
         case BusSilentCondition(bus_silent=silent_s):
             yield _line(
-                table, f"{name}.bus_silent", here, f"{name} begins when the bus is silent for {silent_s:g} s"
+                table,
+                f"{name}.bus_silent",
+                here,
+                f"{name} begins when the bus is silent for {_span(silent_s)}",
             )
         case ContactCondition(debounce=debounce_s):
             yield _line(table, f"{name}.{output}", here, f"{name} begins when {output} is closed")
             if debounce_s:
-                says = f"{output} must keep a state for {1000 * debounce_s:g} ms"
+                says = f"{output} must keep a state for {_span(debounce_s)}"
                 yield _line(table, f"{name}.{output}.debounce", (*path, "debounce"), says)
         case ThresholdCondition():
             side = "above" if condition.rising else "below"
@@ -167,7 +173,7 @@ def _condition_lines(
             says = f"{name} lasts to {condition.ends_at} of {output}, ± {condition.accuracy}"
             yield _line(table, f"{name}.{output}.ends_at", (*path, "ends_at"), says)
     if isinstance(condition, WindCondition):
-        says = f"{output} is averaged over {condition.averaged_over:g} s"
+        says = f"{output} is averaged over {_span(condition.averaged_over)}"
         yield _line(table, f"{name}.{output}.averaged_over", (*path, "averaged_over"), says)
 
 
@@ -191,11 +197,19 @@ def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
     if supply is None:
         return
     says = {
-        "rides_through": f"an interruption of {1000 * supply.rides_through:g} ms is not felt",
-        "boots_for": f"the unit acts {supply.boots_for:g} s after its supply is back",
+        "rides_through": f"an interruption of {_span(supply.rides_through)} is not felt",
+        "boots_for": f"the unit acts {_span(supply.boots_for)} after its supply is back",
         "restart": "it then runs every vent to its closed end"
         if supply.restart == "reference"
         else "it then goes on from where the vents stand",
     }
     for key, demand in says.items():
         yield _line(table, f"supply.{key}", ("supply", key), demand)
+
+
+def _span(span_s: float) -> str:
+    """Return a span of time as a person writes it."""
+    for unit, seconds in (("h", 3600), ("min", 60)):
+        if span_s >= _AT_LEAST * seconds and span_s % seconds == 0:
+            return f"{span_s / seconds:g} {unit}"
+    return f"{1000 * span_s:g} ms" if 0 < span_s < 1 else f"{span_s:g} s"
