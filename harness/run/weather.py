@@ -52,7 +52,7 @@ _At = Mapping[str, object]
 @final
 @dataclass(slots=True)
 class _Playing:
-    """A stimulus that goes on: what plays it, and the last edge that was played."""
+    """A stimulus that goes on: what plays it, how late an edge was at most, and the last one that was played."""
 
     at: _At
     output: str
@@ -60,6 +60,7 @@ class _Playing:
     start_s: float
     train: Train | None = None
     closures: int = 0
+    latest_s: float = 0.0
     last: Window | None = None
     settling: asyncio.TimerHandle | None = None
 
@@ -206,6 +207,8 @@ class Weather:
         def played(reports: Sequence[EdgeReport]) -> None:
             self.tell("played", **playing.at, output=playing.output, **self.times.batch(reports))
             playing.last = reports[-1].window
+            late_s = (r.window.earliest_s - r.due_s for r in reports if r.window is not None)
+            playing.latest_s = max([playing.latest_s, *late_s])
 
         edges = playing.plan.after(now_s() - playing.start_s)
         train = Train(
@@ -253,5 +256,6 @@ class Weather:
             **playing.at,
             output=playing.output,
             closures=playing.closures,
+            latest=round(playing.latest_s, 6),
             **self.times.window(playing.last or Window(at_s, at_s)),
         )
