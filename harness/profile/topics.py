@@ -91,6 +91,21 @@ _TOPICS: Final[dict[str, Topic]] = {
         "what must be observed, with tolerance and timing; times count from the stimulus.",
         "{signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 35 s, holds: 20 s}",
     ),
+    "weather": Topic(
+        "rain into a tipping bucket (`rainfall`), wind on cups (`wind`), values at the terminals (`write`: a "
+        "temperature, the direction of a vane), and sensors that fail (`fail`, `mend`). It goes on beside the "
+        "steps. The bench file says which sensor an output stands for; `ventproof check PROFILE --bench FILE` "
+        "tells the tips and the pulses.",
+        "do:\n  - {rainfall: bucket, storm: {shape: II, depth: 40 mm}, faster: 60, label: storm}\n"
+        "  - {wind: cups, speed: 8 m/s, turbulence: {intensity: 20 %}}",
+    ),
+    "loss of bus": Topic(
+        "a sensor with a bus of its own is cut off by a contact in its line: declare it as a plain contact, and open "
+        "and close it. The bus over which the bench reads the unit falls silent with `idle`; what the unit did "
+        "meanwhile nobody saw, only what it shows afterwards.",
+        "outputs:\n  sensor_line: {driver: coil, wired: {bus: board, coil: 4}, at_rest: closed, safe: closed}\n"
+        "# and in the profile\ndo:\n  - {open: sensor_line, label: lost}",
+    ),
     "verdict": Topic(
         "pass, fail or inconclusive. A bench that fails gives no verdict at all. A pass on the bench does not "
         "replace commissioning on site."
