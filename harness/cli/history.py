@@ -17,7 +17,7 @@ ENVIRONMENT: Final = "VENTPROOF_HISTORY"
 
 _DEFAULT: Final = "records/history.sqlite"
 _SHOWN: Final = 30
-_ON_PAGE: Final = 1000
+_ON_PAGE: Final = 500
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")

@@ -133,7 +133,6 @@ class History:
                 for run in runs:
                     record = record_of(run, run.findings if findings else ())
                     yield Entry(record, run.at, self.place.found(run.file))
-                session.expunge_all()
 
     def file_of(self, digest: str) -> Path | None:
         """Return the log of a run, if it still lies there and is still that log.

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from bench.errors import FileError
 from bench.samples import Window
 from harness.judge.verdict import Bounds, Verdict
+from harness.record.history import store
 from harness.record.history.place import place_of
 from harness.record.history.rows import finding_rows, run_row
 from harness.record.history.store import History
@@ -97,6 +98,15 @@ def test_runs_are_found_by_unit_firmware_profile_verdict_and_date(history, logge
     for wanted, expected in FOUND:
         assert units(history, **wanted) == expected, wanted
         assert history.count(Wanted(**wanted)) == (3 if "limit" in wanted else len(expected)), wanted
+
+
+def test_a_long_history_comes_in_parts(history, logged, monkeypatch):
+    """Runs are fetched a few at a time, and none is lost or told twice between two fetches."""
+    monkeypatch.setattr(store, "_AT_ONCE", 2)
+    for number in range(5):
+        history.enter_log(logged(seed=number, findings=3))
+    assert sorted(entry.record.seed for entry in history.entries()) == [0, 1, 2, 3, 4]
+    assert [len(entry.record.findings) for entry in history.entries(Wanted(limit=3))] == [3, 3, 3]
 
 
 def test_days_are_utc_and_until_includes_its_day():
