@@ -109,7 +109,8 @@ def test_a_bench_file_that_does_not_fit_the_unit_never_passes(said, instead, run
     """A swapped word order, a shifted address or a wrong scale makes the suite fail or be refused, not pass."""
     assert bench_text.count(said) >= 1
     changed = bench_text.replace(said, instead, 1)
-    verdicts = (run(path, bench=changed, out=tmp_path / "wrong").outcome.verdict for path in PROFILES)
+    likely_first = sorted(PROFILES, key=lambda path: not path.stem.startswith("rain-c"))
+    verdicts = (run(path, bench=changed, out=tmp_path / "wrong").outcome.verdict for path in likely_first)
     assert any(verdict != "pass" for verdict in verdicts)
 
 
