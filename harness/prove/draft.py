@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, final
 
+from harness.prove.alone import alone
+from harness.prove.delays import too_short
 from harness.prove.margins import Margins
+from harness.prove.mishaps import mishaps
 from harness.prove.page import page
-from harness.prove.scenario import Scenario, UndecidedError, unfolded
+from harness.prove.scenario import DraftedStep, Scenario, UndecidedError, unfolded
 from harness.prove.scenes import Scenes
 from harness.prove.together import combined, orders
 
@@ -56,13 +59,25 @@ def drafts(
             steps = unfolded(scenario, table.model, margins)
         except UndecidedError:
             continue
-        text = page(scenario, steps, table.model, margins, source)
-        yield Draft(f"{scenario.file}.yaml", scenario.title, scenario.proves, text)
+        shown = replace(scenario, proves=(*scenario.proves, *_moved(table.model, steps)))
+        text = page(shown, steps, table.model, margins, source)
+        yield Draft(f"{scenario.file}.yaml", scenario.title, shown.proves, text)
+
+
+def _moved(table: OverrideTable, steps: Sequence[DraftedStep]) -> Iterator[str]:
+    """Yield the vents that must arrive somewhere in these steps, and so show how they travel."""
+    arriving = {
+        r.signal for step in steps for r in step.responses if r.says.startswith(("reaches", "returns"))
+    }
+    return (f"vents.{name}" for name, vent in table.vents.items() if vent.signal in arriving)
 
 
 def scenarios(scenes: Scenes, strength: int) -> Iterator[Scenario]:
     """Yield every story that is drafted."""
-    yield from scenes.all()
+    for name in scenes.table.overrides:
+        yield from alone(scenes, name)
+    yield from too_short(scenes)
+    yield from mishaps(scenes)
     for length in range(2, strength + 1):
         yield from orders(scenes, length)
     yield from combined(scenes, strength)

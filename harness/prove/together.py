@@ -78,16 +78,16 @@ def _row(
             f" {names}{f', without {_and(away)}' if away else ''}. Each vent goes where the overrides together send"
             f" it, and opens only when the last of them has let go."
         )
-    ordered = _ordered(table, overrides if there else ())
-    pairs = [f"precedence.{a}.{b}" for a, b in combinations(ordered, 2) if shared(table, a, b)]
-    conditions = [_condition_line(factor) for factor in there]
+    # A flag that is on shows one condition only where no other one calls for the same override.
+    alone = [f for f in there if [other.override for other in there].count(f.override) == 1]
+    pairs = _pairs(table, overrides) if there and len(overrides) == _PAIR else []
     return scenes.story(
         f"together-{number:02}",
         title=f"together: {names}" if there else "together: no weather",
         about=about,
         overrides=overrides,
         phases=phases,
-        proves=(*conditions, *pairs),
+        proves=(*map(_condition_line, alone), *pairs),
     )
 
 
@@ -144,20 +144,30 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
     phases.append(scenes.phase(ends[-1]))
     if any(table.overrides[name].latched for name in names):
         phases.append(scenes.reset())
-    pairs = [f"precedence.{one}.{other}" for one, other in combinations(_ordered(table, names), 2)]
-    closing = [f"{name}.only_close" for name in names[1:] if table.overrides[name].only_close]
+    # The first two are seen together before a third begins, and the last two when all others have ended.
+    pairs = [*_pairs(table, names[:2]), *_pairs(table, names[-2:])]
+    last = table.overrides[names[-1]]
+    lower = any(
+        table.overrides[name].positions[vent].value < position.value
+        for vent, position in last.positions.items()
+        for name in names[:-1]
+        if vent in table.overrides[name].positions
+    )
+    closing = [f"{names[-1]}.only_close"] if last.only_close and lower else []
     return scenes.story(
         "-then-".join(names),
         title=", then ".join(said),
         about=about,
         overrides=tuple(names),
         phases=tuple(phases),
-        proves=(*pairs, *closing),
+        proves=(*dict.fromkeys(pairs), *closing),
     )
 
 
-def _ordered(table: OverrideTable, names: Sequence[str]) -> list[str]:
-    return [name for name in table.overrides if name in names]
+def _pairs(table: OverrideTable, names: Sequence[str]) -> list[str]:
+    """Return the table's lines for every two of these overrides that disagree somewhere."""
+    ordered = [name for name in table.overrides if name in names]
+    return [f"precedence.{a}.{b}" for a, b in combinations(ordered, 2) if shared(table, a, b)]
 
 
 def _and(names: Sequence[str]) -> str:

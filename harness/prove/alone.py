@@ -1,0 +1,183 @@
+"""The stories of one override: that it begins, holds and lets go, and where its edges are (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import ceil
+from typing import TYPE_CHECKING, Final
+
+from bench.overridetable.model import (
+    ContactCondition,
+    FailedCondition,
+    LevelCondition,
+    RainfallCondition,
+    WindCondition,
+    output_of,
+)
+from harness.prove.changes import Change
+from harness.prove.scenario import Phase, Scenario
+from harness.prove.scenes import Scenes, by
+from harness.prove.strokes import (
+    Stroke,
+    begun,
+    ended,
+    just_beyond,
+    just_lasting,
+    just_over,
+    lag_s,
+    number,
+    plain,
+    played,
+    short_of,
+    turned,
+)
+
+if TYPE_CHECKING:
+    from bench.overridetable.model import Condition, TableOverride
+
+Threshold = WindCondition | RainfallCondition | LevelCondition
+_OPPOSITE: Final = 180.0
+_SPARE_S: Final = 5.0
+_MS: Final = 1e-3
+
+
+def alone(scenes: Scenes, name: str) -> Iterator[Scenario]:
+    """Yield the stories of one override, those of each of its conditions together."""
+    override = scenes.table.overrides[name]
+    for condition in scenes.conditions(name):
+        if not isinstance(condition, FailedCondition):
+            yield _course(scenes, name, override, condition)
+        if isinstance(condition, WindCondition | RainfallCondition | LevelCondition):
+            yield _edges(scenes, name, override, condition)
+        if isinstance(condition, ContactCondition):
+            yield from _chatter(scenes, name, override, condition)
+    if override.leeward:
+        yield from _leeward(scenes, name, override)
+
+
+def _course(scenes: Scenes, name: str, override: TableOverride, condition: Condition) -> Scenario:
+    begins, ends = begun(scenes.table, condition), ended(scenes.table, condition)
+    output = str(output_of(condition))
+    about = (
+        f"The house is warm and every vent stands open. Then: {begins.about}. The {plain(name)} override must begin"
+        f" after its entry delay, and the vents must go to their positions in time and stay there. When the"
+        f" condition is over they wait for the release delay, and only then open again."
+    )
+    proves = (f"{name}.{output}", *scenes.delay_lines(name), *scenes.positions(name))
+    phases = (scenes.phase(begins), *scenes.ending(name, override, ends))
+    if override.latched:
+        proves = (*proves, f"{name}.latched")
+    title = f"{by(name, output)} begins, holds and lets go"
+    return scenes.story(
+        f"{name}-by-{output}", title=title, about=about, overrides=(name,), phases=phases, proves=proves
+    )
+
+
+def _edges(scenes: Scenes, name: str, override: TableOverride, condition: Threshold) -> Scenario:
+    output = str(output_of(condition))
+    slow_s = lag_s(condition) + override.delays_within + 5
+    begins, ends = condition.begins_at, condition.ends_at
+    near, far = ("below", "above") if condition.rising else ("above", "below")
+    about = (
+        f"The {plain(name)} override begins at {begins} and lasts to {ends}, where the unit may be off by"
+        f" {condition.accuracy}. Just short of the threshold nothing may happen; just beyond it the override must"
+        f" begin. It must last until the value is back past {ends}, and end just beyond that."
+    )
+
+    def step(value: float, title: str, watch_s: float, why: str, *, lasts: bool = False) -> Phase:
+        return Phase(title, ((0.0, played(condition, value, lasts=lasts)),), watch_s, why)
+
+    phases: tuple[Phase, ...] = (
+        step(
+            short_of(condition),
+            f"just {near} {begins}",
+            slow_s + override.entry_delay,
+            f"the threshold is {begins}",
+        ),
+        step(just_beyond(condition), f"just {far} {begins}", 10.0, ""),
+        step(
+            just_lasting(condition),
+            f"just {far} {ends}",
+            slow_s + override.release_delay,
+            f"it lasts to {ends}",
+            lasts=True,
+        ),
+    )
+    if not override.latched:
+        phases = (*phases, step(just_over(condition), f"just {near} {ends}", 10.0, ""))
+    proves = (f"{name}.{output}", f"{name}.{output}.ends_at")
+    title = f"{by(name, output)}, at the edges of its hysteresis"
+    return scenes.story(
+        f"{name}-edges-of-{output}",
+        title=title,
+        about=about,
+        overrides=(name,),
+        phases=phases,
+        proves=proves,
+    )
+
+
+def _chatter(
+    scenes: Scenes, name: str, override: TableOverride, condition: ContactCondition
+) -> Iterator[Scenario]:
+    """Yield openings that are too short to be believed: a unit without a debounce would begin its delay anew."""
+    open_s, closed_s = round(condition.debounce / 2, 3), round(override.entry_delay / 3, 1)
+    fastest_s = scenes.margins.fastest_edge_s(condition.contact)
+    if override.flag is None or open_s < max(fastest_s, _MS) or closed_s < 2 * condition.debounce:
+        return
+    travel_s = max(vent.starts_within + vent.full_travel[1] for vent in scenes.table.vents.values())
+    times = ceil((override.entry_delay + override.delays_within + travel_s + _SPARE_S) / (open_s + closed_s))
+    edges = (
+        (k * (open_s + closed_s) + after_s, closed)
+        for k in range(times)
+        for after_s, closed in ((0.0, 1.0), (closed_s, 0.0))
+    )
+    # The train outlasts whatever is expected of it, so that its end does not matter.
+    changes = tuple(Change(at_s, "contact", condition.contact, closed) for at_s, closed in edges)[:-1]
+    says = (
+        f"pulse: {condition.contact}, times: {times}, closed_for: {number(1000 * closed_s)} ms,"
+        f" open_for: {number(1000 * open_s)} ms"
+    )
+    stroke = Stroke(says, changes, f"contact {plain(condition.contact)} chatters", condition.contact)
+    about = (
+        f"Contact {plain(condition.contact)} is closed but for openings of {number(1000 * open_s)} ms. The unit"
+        f" must not believe a state that lasts less than {number(1000 * condition.debounce)} ms: the"
+        f" {plain(name)} override must begin as if the contact had stayed closed."
+    )
+    yield scenes.story(
+        f"{name}-chatter-of-{condition.contact}",
+        title=f"{plain(condition.contact)} chatters",
+        about=about,
+        overrides=(name,),
+        phases=(scenes.phase(stroke),),
+        proves=(f"{name}.{condition.contact}.debounce",),
+    )
+
+
+def _leeward(scenes: Scenes, name: str, override: TableOverride) -> Iterator[Scenario]:
+    conditions = scenes.conditions(name)
+    if scenes.table.direction is None or not conditions:
+        return
+    for vent in override.leeward:
+        faces = scenes.table.vents[vent].faces
+        assert faces is not None, "loading sees to it"
+        begins, ends = begun(scenes.table, conditions[0]), ended(scenes.table, conditions[0])
+        behind = turned(scenes.table.direction, (faces + _OPPOSITE) % (2 * _OPPOSITE))
+        ahead = turned(scenes.table.direction, faces)
+        about = (
+            f"Vent {plain(vent)} opens away from the wind. In {plain(name)} it may stand further open than to"
+            f" windward; when the wind turns it must close as far as the other side must."
+        )
+        phases = (
+            Phase(f"{begins.about}, from behind", ((0.0, behind), (1.0, begins))),
+            scenes.phase(ahead),
+            *scenes.ending(name, override, ends),
+        )
+        yield scenes.story(
+            f"{name}-leeward-{vent}",
+            title=f"{plain(name)} on the lee side of {plain(vent)}",
+            about=about,
+            overrides=(name,),
+            phases=phases,
+            proves=(f"{name}.leeward.{vent}", f"{name}.positions.{vent}"),
+        )
