@@ -139,8 +139,8 @@ class Challenge:
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
             for fault, (trials, smallest) in zip(possible, met, strict=True)
         )
-        explained = tuple(_explained(c, healthy) for c in faults)
-        return Result(suite=self.suite, healthy=healthy, faults=explained, lacking=lacking, full=self.full)
+        told = tuple(explained(c, healthy) for c in faults)
+        return Result(suite=self.suite, healthy=healthy, faults=told, lacking=lacking, full=self.full)
 
 
 def check_faults(names: Iterable[str]) -> None:
@@ -192,7 +192,7 @@ def _check_healthy(suite: Suite, healthy: Iterable[Trial]) -> None:
         raise FileError(problems)
 
 
-def _explained(challenged: Challenged, healthy: Sequence[Trial]) -> Challenged:
+def explained(challenged: Challenged, healthy: Sequence[Trial]) -> Challenged:
     """Return the same with why it is missed, if it is."""
     if challenged.found != "missed":
         return challenged

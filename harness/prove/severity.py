@@ -30,10 +30,10 @@ def smallest_found(found: Callable[[float], bool]) -> float | None:
             return above
     else:
         below, above = above, above * _STRIDE
-        while above <= _MOST and not found(above):
-            below, above = above, above * _STRIDE
-        if above > _MOST:
-            return None
+        while not found(above):
+            if above == _MOST:
+                return None
+            below, above = above, min(_MOST, above * _STRIDE)
     while above / below > _RATIO:
         middle = (above * below) ** 0.5
         if found(middle):

@@ -1,0 +1,144 @@
+"""Trials of one profile: verdicts, courses that are equal only for equal units, and why a fault is missed."""
+
+import dataclasses
+
+import pytest
+
+from bench.benchfile import load_bench
+from bench.mock.faults import CATALOGUE
+from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.profile.load import load_profile, read_profile
+from harness.prove.benign import benign
+from harness.prove.challenge import Challenged, explained
+from harness.prove.shows import likely_first
+from harness.prove.trial import attempt, with_faults
+
+BENCH = load_bench(SHIPPED_BENCH)
+
+# Each of the shipped suite's later profiles with a fault that brought it about.
+FINDS = [
+    ("tips_not_debounced", "bucket-bounce-ignored"),
+    ("small_moves_ignored", "gale-while-it-rains"),
+    ("runs_on_without_processor", "power-fails-while-vents-move"),
+    ("delays_lost", "power-keeps-the-delays"),
+    ("drive_skips", "rain-showers-in-series"),
+    ("stale_registers", "readings-follow-the-sensors"),
+    ("low_end_unchecked", "sensor-house-wire-breaks"),
+    ("deaf_after_failure", "sensor-house-wire-breaks"),
+    ("passes_bad_value", "sensor-loose-terminal"),
+    ("runs_inverted", "stages-follow-the-temperature"),
+    ("address_shift", "readings-follow-the-sensors"),
+    ("seconds_wrap_16", "uptime-eighteen-hours"),
+    ("wrap_ends_delay", "uptime-fifty-days"),
+    ("counter_goes_negative", "uptime-fifty-days"),
+    ("drops_cup_offset", "wind-closes-holds-lets-go"),
+    ("frost_at_once", "frost-closes-and-lets-go"),
+]
+
+DRY = """
+profile: a shower that nobody looks at
+needs:
+  outputs: {rain: contact}
+  signals: {stage: state}
+start:
+  set: {rain: open}
+steps:
+  - step: a shower
+    do:
+      - {close: rain, label: shower}
+    expect:
+      - {signal: stage, unchanged: {for: 20 s}, after: shower}
+"""
+LOOSE = """
+profile: a loose limit
+needs:
+  outputs: {rain: contact}
+  signals: {rain_override: flag}
+start:
+  set: {rain: open}
+steps:
+  - step: a shower
+    do:
+      - {close: rain}
+    expect:
+      - {signal: rain_override, equals: on, within: 1 min}
+"""
+
+
+def shipped(name):
+    return load_profile(SHIPPED / f"{name}.yaml")
+
+
+@pytest.mark.parametrize(("fault", "profile"), FINDS)
+def test_a_profile_finds_the_fault_that_it_is_there_for(fault, profile):
+    """A slice of the challenge: the fault makes the profile fail."""
+    trial = attempt(shipped(profile), with_faults(BENCH, {fault: 1.0}), seed=3)
+    assert trial.failed, trial.why
+    assert trial.why
+
+
+def test_a_course_is_the_same_for_the_same_unit_only():
+    """Equal runs have equal digests; a fault that does something changes them, one that does not leaves them."""
+    profile = shipped("rain-count")
+    healthy = attempt(profile, BENCH, seed=1)
+    assert healthy == attempt(profile, BENCH, seed=1)
+    assert attempt(profile, with_faults(BENCH, {"ignores_gale": 1.0}), seed=1).course == healthy.course
+    counting = attempt(profile, with_faults(BENCH, {"counts_twice": 1.0}), seed=1)
+    assert counting.course.truth == healthy.course.truth
+    assert counting.course.watched != healthy.course.watched
+
+
+@pytest.mark.parametrize(
+    ("fault", "text", "why"),
+    [
+        ("ignores_gale", LOOSE, "never stimulated"),
+        ("ignores_rain", DRY, "stimulated, not observed"),
+        ("entry_late", LOOSE, "observed, within tolerance"),
+    ],
+)
+def test_why_a_fault_is_missed(fault, text, why):
+    """Nothing brings it out; or it shows where nobody looks; or it is seen and let pass."""
+    profile = read_profile("profile.yaml", text)
+    healthy = attempt(profile, BENCH, seed=0)
+    trial = attempt(profile, with_faults(BENCH, {fault: 1.0}), seed=0)
+    assert trial.passed
+    found = explained(Challenged(CATALOGUE[fault], {0: trial}), (healthy,))
+    assert found.found == "missed"
+    assert found.missed == why
+
+
+def test_a_bus_that_refuses_leaves_it_open():
+    """Trouble with the bus is neither a pass nor a fail: the fault is not caught and not missed."""
+    profile = shipped("rain-contact-bounce-ignored")
+    trial = attempt(profile, with_faults(BENCH, {"replies_busy": 1.0}), seed=0)
+    found = Challenged(CATALOGUE["replies_busy"], {0: trial})
+    assert (found.found, found.caught_by, found.left_open_by) == ("open", (), (0,))
+
+
+def test_profiles_that_move_what_brings_it_out_come_first():
+    """A fault of the wind is first tried on profiles with wind, the cheapest of them first."""
+    profiles = [shipped(name) for name in ("rain-count", "wind-gusts", "wind-below-threshold-ignored")]
+    trial = attempt(profiles[0], BENCH, seed=0)
+    costs = [dataclasses.replace(trial, polls=polls) for polls in (1, 3, 2)]
+    assert likely_first(CATALOGUE["ignores_gale"], profiles, BENCH, costs) == (2, 1, 0)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_benign_variation_passes(seed):
+    """A slice of the thousand: a healthy unit that differs a little passes."""
+    profiles = sorted(SHIPPED.glob("rain-*.yaml"))
+    profile = load_profile(profiles[seed % len(profiles)])
+    trial = attempt(profile, benign(BENCH, seed), seed=seed)
+    assert trial.passed, trial.why
+
+
+def test_a_variation_stays_within_what_the_bench_declares():
+    """Refreshed no more rarely, and moved no faster, than the signals say; the same seed gives the same."""
+    for seed in range(50):
+        mock = benign(BENCH, seed).model.mock
+        assert mock.refresh_every <= 0.2
+        assert mock.vents["roof"].full_travel > 28
+        assert mock.vents["side"].full_travel > 38
+        assert not mock.faults
+    assert benign(BENCH, 5).model == benign(BENCH, 5).model
+    assert benign(BENCH, 5).model != benign(BENCH, 6).model
