@@ -15,6 +15,7 @@ from bench.build import assemble
 from bench.clock import utc_now
 from bench.document import Loaded
 from bench.errors import FileError, Problem, RecordError, VentproofError
+from bench.overridetable.model import OverrideTable
 from bench.stated import stated
 from bench.virtual import run as run_loop
 from bench.wiring import BenchFile
@@ -102,6 +103,7 @@ class Session:
         use: bench names to take where the profile says another: `{"rain": "rain_spare"}`.
         selfcheck: the self-check of the bench that stands behind the runs, as `harness.selfcheck.pinned` gives it;
             None where nobody made one.
+        table: the override table that the unit is held to; the record has it as an annex. None: it has none.
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
@@ -115,6 +117,7 @@ class Session:
     seed: int = 0
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: Mapping[str, Any] | None = None
+    table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
 
@@ -211,6 +214,10 @@ class Session:
             except FileError as error:  # the run is over: it is no argument that is wrong any more
                 raise RecordError(str(error)) from error
 
+    def _annex(self) -> dict[str, str] | None:
+        table = self.table
+        return table and {"name": table.model.table, "sha256": table.digest, "text": table.text}
+
     def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
         """Return what the first line of the log pins."""
         virtual = self.bench.model.virtual
@@ -226,6 +233,7 @@ class Session:
             "seed": self.seed + repeat - 1,
             "use": dict(self.use),
             "selfcheck": self.selfcheck,
+            "table": self._annex(),
             "profile": {
                 "name": profile.model.profile,
                 "sha256": profile.digest,

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.errors import FileError
 from bench.fields import FLAG_UNIT
+from bench.overridetable.load import load_table
 from bench.overridetable.model import ContactCondition, LevelCondition, RainfallCondition, WindCondition
 from bench.units import canonical_symbol
 from bench.wiring import ContactOutput
@@ -12,6 +14,7 @@ from bench.wording import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path as FilePath
 
     from bench.document import Loaded
     from bench.errors import Problem
@@ -20,6 +23,19 @@ if TYPE_CHECKING:
     from bench.yamltree import Path
 
 _CONTACT = "contact"
+
+
+def fitting_table(path: str | FilePath, bench: Loaded[BenchFile]) -> Loaded[OverrideTable]:
+    """Load an override table for a bench.
+
+    Raises:
+        FileError: something in it is wrong, or the bench lacks what it names.
+    """
+    table = load_table(path)
+    problems = list(fit_problems(table, bench))
+    if problems:
+        raise FileError(problems)
+    return table
 
 
 def fit_problems(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Iterator[Problem]:

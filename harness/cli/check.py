@@ -56,20 +56,14 @@ def command(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -
 def _check(path: Path, session: Session | None) -> None:
     """Check one file of any kind, and say what is worth knowing of it."""
     from bench.document import kind_of  # noqa: PLC0415 - pydantic is slow to import
-    from bench.errors import FileError  # noqa: PLC0415
     from harness.profile.load import load_profile  # noqa: PLC0415
 
     kind = kind_of(path, ("profile", "bench", "table"))
     if kind == "table":
-        from bench.overridetable.load import load_table  # noqa: PLC0415 - pydantic is slow to import
+        from bench.overridetable.fits import fitting_table  # noqa: PLC0415 - pydantic is slow to import
+        from bench.overridetable.load import load_table  # noqa: PLC0415
 
-        table = load_table(path)
-        if session is not None:
-            from bench.overridetable.fits import fit_problems  # noqa: PLC0415
-
-            misfits = list(fit_problems(table, session.bench))
-            if misfits:
-                raise FileError(misfits)
+        table = fitting_table(path, session.bench) if session else load_table(path)
         click.echo(
             f"{table.path}: right; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
         )

@@ -45,19 +45,15 @@ def command(table: Path, bench: Path | None, out: Path, strength: int, force: bo
     close to an edge a profile goes is what the bench can decide for certain.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.errors import FileError  # noqa: PLC0415
-    from bench.overridetable.fits import fit_problems  # noqa: PLC0415
-    from bench.overridetable.load import load_table  # noqa: PLC0415
+    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from harness.cli.options import SHIPPED_BENCH  # noqa: PLC0415
     from harness.cli.traced import show_traced  # noqa: PLC0415
     from harness.prove.draft import drafts  # noqa: PLC0415
     from harness.prove.folder import left_over, write_drafts  # noqa: PLC0415
     from harness.prove.trace import traced  # noqa: PLC0415
 
-    loaded, on = load_table(table), load_bench(bench or SHIPPED_BENCH)
-    problems = list(fit_problems(loaded, on))
-    if problems:
-        raise FileError(problems)
+    on = load_bench(bench or SHIPPED_BENCH)
+    loaded = fitting_table(table, on)
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
     fates = write_drafts(out, made, force=force)
     counts = {fate: list(fates.values()).count(fate) for fate in ("new", "renewed", "as it was")}

@@ -54,6 +54,11 @@ import click
     help="Log of this bench's self-check; the record names it.",
 )
 @click.option(
+    "--table",
+    type=click.Path(path_type=Path),
+    help="The override table that the unit is held to; the record has it as an annex.",
+)
+@click.option(
     "--sign",
     type=click.Path(path_type=Path),
     metavar="KEYFILE",
@@ -90,6 +95,7 @@ def command(
     seed: int,
     use: tuple[str, ...],
     selfcheck: Path | None,
+    table: Path | None,
     sign: Path | None,
     history: str | None,
     reports: tuple[Path, ...],
@@ -100,6 +106,7 @@ def command(
     Nothing is switched before every file is found to be right.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
     from harness.cli.reporting import check_names  # noqa: PLC0415
     from harness.cli.signing import signing_key  # noqa: PLC0415
@@ -120,6 +127,7 @@ def command(
         seed=seed,
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
+        table=fitting_table(table, loaded) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
     )
