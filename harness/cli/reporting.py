@@ -48,9 +48,10 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
         FileError: a log is wrong, or the file cannot be written.
     """
     if out.suffix.lower() in _FOR_PEOPLE:
-        from harness.record.report.write import write_report  # noqa: PLC0415 - only what is asked for is loaded
+        from harness.prove.annex import table_section  # noqa: PLC0415 - only what is asked for is loaded
+        from harness.record.report.write import write_report  # noqa: PLC0415 - as above
 
-        report = write_report(logs, out, not_run)
+        report = write_report(logs, out, not_run, table_section)
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
             click.echo(harmless(f"! {alarm}"))

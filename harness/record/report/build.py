@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import gc
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
 
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
@@ -23,6 +24,9 @@ from harness.record.signature import signature_of
 if TYPE_CHECKING:
     from harness.record.read import LogState
     from harness.record.report.model import Chapter
+
+_OBJECTS: Final = 50_000
+"""Evidence is many small objects without cycles; looking for some after every few hundred takes a sixth of the time."""
 
 _FEW: Final = 4
 """So many runs are worked on in this process: starting others would take longer."""
@@ -43,7 +47,11 @@ class _Part:
     chapter: Chapter | None
 
 
-def report_of(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Report:
+Annex = Callable[[Mapping[str, Any], Sequence["Chapter"], str], Section]
+"""Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
+
+
+def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex | None = None) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
     A log that is named twice, or is the same to the byte as another, is told of once.
@@ -51,6 +59,7 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Report:
     Args:
         paths: the logs, in the order in which they are to be told of.
         not_run: names of profiles that were to be run and were not.
+        annex: makes the annex for an override table that runs name; None: there is none.
 
     Raises:
         FileError: a file is no log, its events are not what ventproof writes, or no log is of a run.
@@ -62,14 +71,14 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Report:
         reason = "no log of a run was named"
         raise FileError([Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")])
     chapters = tuple(part.chapter for part in runs if part.chapter is not None)
-    notes = []
+    notes: list[str] = []
     if len(parts) < len(paths):
         notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
     started = [str(part.state.events[0].get("started") or "") for part in runs]
     return Report(
         cover=cover_of(chapters, notes, not_run),
         chapters=chapters,
-        sections=tuple(_benches(runs, checks)),
+        sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         cautions=CAUTIONS,
         date=max(started)[:10],
         maker=f"ventproof {version('ventproof')}",
@@ -87,7 +96,8 @@ def _parts(paths: Sequence[Path]) -> list[_Part]:
     if len(jobs) <= _FEW or workers == 1:
         done = [_part(job) for job in jobs]
     else:
-        with ProcessPoolExecutor(workers, mp_context=get_context("forkserver")) as pool:
+        context = get_context("forkserver")
+        with ProcessPoolExecutor(workers, context, gc.set_threshold, (_OBJECTS,)) as pool:
             done = list(pool.map(_part, jobs))
     problems = [problem for part in done if not isinstance(part, _Part) for problem in part]
     if problems:
@@ -138,3 +148,15 @@ def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[
         named = dict.fromkeys(str((header["selfcheck"] or {}).get("sha256")) for header in headers)
         behind = [checks[digest] for digest in named if digest in checks]
         yield bench_section(headers[0], used, behind, f"bench-{number}")
+
+
+def _annexes(runs: Sequence[_Part], annex: Annex | None) -> Iterator[Section]:
+    """Yield an annex for each override table that runs name."""
+    by_table: dict[str, list[_Part]] = {}
+    for part in runs:
+        if pinned := part.state.events[0].get("table"):
+            by_table.setdefault(str(pinned["text"]), []).append(part)
+    if annex is not None:
+        for number, parts in enumerate(by_table.values(), start=1):
+            chapters = [part.chapter for part in parts if part.chapter is not None]
+            yield annex(parts[0].state.events[0]["table"], chapters, f"table-{number}")

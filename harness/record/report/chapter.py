@@ -92,13 +92,14 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, run, trouble, differing)])),
         notes=tuple(_notes(state, record, undrawn)),
         identity=_identity(record, state.events[0].get("selfcheck")),
-        facts=tuple(_facts(record, state.events[0], signing)),
+        facts=(*_facts(record, state.events[0], signing), *_proved(run)),
         steps=tuple(_steps(state, told, differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
         code=short_code(state.digest),
         qr=qr_figure(state.digest),
         log=name,
+        proves=tuple(run.case.profile.proves) if run else (),
         used=_used(run, state.events[0]["use"]),
     )
 
@@ -152,6 +153,11 @@ def _differing(
 
 def _about(run: DecidedRun | None) -> str:
     return " ".join(run.case.profile.about.split()) if run else ""
+
+
+def _proved(run: DecidedRun | None) -> Iterator[Fact]:
+    if run is not None and run.case.profile.proves:
+        yield Fact("Table lines", ", ".join(run.case.profile.proves))
 
 
 def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:

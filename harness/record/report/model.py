@@ -108,6 +108,7 @@ class Chapter:
         code: the digest's first digits, to be read aloud.
         qr: the digest as a QR code.
         log: name of the log file.
+        proves: the lines of the override table that the profile says it proves.
         used: the bench's names of the outputs and signals that the profile needs.
     """
 
@@ -126,6 +127,7 @@ class Chapter:
     code: str
     qr: Figure
     log: str
+    proves: tuple[str, ...]
     used: tuple[str, ...]
 
 

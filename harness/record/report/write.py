@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from bench.errors import FileError, Problem
-from harness.record.report.build import report_of
+from harness.record.report.build import Annex, report_of
 from harness.record.report.document import pdf_of
 from harness.record.report.page import html_of
 
@@ -20,7 +20,9 @@ _KINDS: Final[Mapping[str, Callable[[Report], bytes]]] = {
 }
 
 
-def write_report(logs: Sequence[Path], out: Path, not_run: Sequence[str] = ()) -> Report:
+def write_report(
+    logs: Sequence[Path], out: Path, not_run: Sequence[str] = (), annex: Annex | None = None
+) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
     The file is there as a whole or, if anything fails, as it was.
@@ -29,6 +31,7 @@ def write_report(logs: Sequence[Path], out: Path, not_run: Sequence[str] = ()) -
         logs: of runs, and of the self-checks behind them.
         out: the file; its ending says which kind.
         not_run: names of profiles that were to be run and were not.
+        annex: makes the annex for an override table that runs name; None: there is none.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -37,7 +40,7 @@ def write_report(logs: Sequence[Path], out: Path, not_run: Sequence[str] = ()) -
     if make is None:
         reason = f"no report can be made as {out.suffix or 'a file without an ending'}"
         raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
-    report = report_of(logs, not_run)
+    report = report_of(logs, not_run, annex)
     content = make(report)
     part = out.with_name(f".{out.name}.part")
     try:
