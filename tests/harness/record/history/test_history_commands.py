@@ -71,6 +71,16 @@ def test_a_history_that_fails_changes_no_verdict(ventproof, tmp_path):
     assert read_log(log).outcome == "pass"
 
 
+def test_a_run_whose_bench_failed_is_in_the_history_as_aborted(ventproof, tmp_path):
+    """Whichever way a run ends, it is entered; without a verdict it is no pass."""
+    deaf = tmp_path / "deaf.yaml"
+    deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
+    assert ventproof("run", SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", deaf)[0] == 4
+    (entry,) = History(place_of("records/history.sqlite")).entries()
+    assert entry.record.verdict == "aborted"
+    assert entry.record.reason
+
+
 def test_a_run_can_be_kept_out_of_the_history(ventproof, tmp_path):
     """`--history none` writes the log alone."""
     assert ventproof(*RUN, "--history", "none")[0] == 0
