@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from harness.session import RunResult
 
 _NOTABLE: Final = 1e-4
+_REMARKS_SHOWN: Final = 3
 
 
 def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
@@ -88,10 +89,10 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
                 where = f"{result.profile}: {finding['in']}"
                 line = f"{finding['verdict']}: {where}: {finding['signal']} {finding['demand']}"
                 console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]))
-        for remark in result.remarks:
-            console.print(Text(f"note: {result.profile}: {remark}"))
         if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
+    for remark in _remarks(results):
+        console.print(Text(f"note: {remark}"))
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -101,6 +102,17 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
             warning = f"OUTPUTS MAY NOT BE SAFE ({result.profile}): {result.outcome.unsafe}."
             console.print(Text(warning, style="bold red"))
             console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+
+
+def _remarks(results: Sequence[RunResult]) -> list[str]:
+    """Return what the runs had to note of their findings: of a few runs all of it, of a suite how much there is."""
+    noted = [(result.log.name, remark) for result in results for remark in result.remarks]
+    if len(noted) <= _REMARKS_SHOWN:
+        return [f"{log}: {remark}" for log, remark in noted]
+    logs = len({log for log, _ in noted})
+    return [
+        f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already; the logs name them"
+    ]
 
 
 def _behind(selfcheck: Mapping[str, Any] | None) -> str:
