@@ -45,7 +45,7 @@ def random_showers(
     expected = rate * end_s / SECONDS_PER_HOUR
     if expected > MOST_SHOWERS:
         raise ValueError(
-            f"showers_per_h={shown(rate)} over {shown(end_s)} s are some {float(expected):.0f} showers, "
+            f"{shown(rate)} showers an hour over {shown(end_s)} s are some {float(expected):.0f} showers, "
             f"more than {MOST_SHOWERS}; use fewer or a shorter span"
         )
     draw = Random(seed)  # noqa: S311 - reproducible weather, no secret

@@ -149,7 +149,7 @@ def contact_plan(instants_s: Sequence[float], *, width_s: Number) -> tuple[Edge,
             )
         if at_s + width >= next_s:
             raise ValueError(
-                f"width_s={width:.6g} is too long: tip {number + 1} comes {next_s - at_s:.6g} s after tip {number}; "
+                f"a pulse of {width:.6g} s is too long: tip {number + 1} comes {next_s - at_s:.6g} s after tip {number}; "
                 "use a shorter pulse, a larger tip or less rain"
             )
     return tuple(

@@ -96,7 +96,7 @@ def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
         ),
         (
             lambda: showers(showers_per_h=1e6),
-            r"^showers_per_h=1e\+06 over 36000 s are some 10000000 showers, more than 10000; use fewer",
+            r"^1e\+06 showers an hour over 36000 s are some 10000000 showers, more than 10000; use fewer",
         ),
         (lambda: showers(mean_shower_s=0), r"^mean_shower_s=0 must be more than 0$"),
         (lambda: classify(-1, "wmo"), r"^mm_per_h=-1 must not be negative$"),
