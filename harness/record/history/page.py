@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from harness.record.history.chart import trend_chart
 from harness.record.history.export import whole_file
+from harness.record.history.reports import TITLE, Reports
 from harness.record.history.trends import trends_of
 from harness.record.results import trouble
 
@@ -37,9 +38,8 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
         FileError: the history cannot be read, or the page cannot be written.
     """
     entries = list(history.entries(wanted))
-    text = page_of(
-        entries, left=history.count(wanted) - len(entries), links=lambda entry: _beside(path, entry)
-    )
+    left, reports = history.count(wanted) - len(entries), Reports()
+    text = page_of(entries, left=left, links=lambda entry: _beside(path, entry, reports))
     with whole_file(path) as file:
         file.write(text.encode())
     return len(entries)
@@ -62,6 +62,7 @@ def page_of(entries: Sequence[Entry], *, left: int, links: Links, served: bool =
         css=(_TEMPLATES / "history.css").read_text(encoding="utf-8"),
         script=script,
         policy=policy_for(script),
+        title=TITLE,
         maker=f"ventproof {version('ventproof')}",
         runs=len(entries),
         left=left,
@@ -147,11 +148,10 @@ def _span(pair: tuple[float, float] | None) -> str:
     return low if low == high else f"{low} … {high}"
 
 
-def _beside(page: Path, entry: Entry) -> tuple[str, str]:
-    """Return links from a page on the disk to a run's log, and to a report that lies beside the log."""
-    log = entry.file
-    report = log.with_suffix(".html")
-    return (_link(page, report) if report.exists() else "", _link(page, log) if log.exists() else "")
+def _beside(page: Path, entry: Entry, reports: Reports) -> tuple[str, str]:
+    """Return links from a page on the disk to a report that lies beside a run's log, and to the log."""
+    log, report = entry.file, reports.of(entry.record.digest, entry.file)
+    return (_link(page, report) if report else "", _link(page, log) if log.exists() else "")
 
 
 def _link(page: Path, target: Path) -> str:

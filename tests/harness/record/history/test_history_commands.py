@@ -191,3 +191,17 @@ def test_a_page_is_written(ventproof, tmp_path):
     code, out, _ = ventproof("history", "--html", "page.html", "--unit", "GH-7")
     assert (code, out) == (0, "3 runs in page.html\n")
     assert "the closing line is missing" in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
+def test_the_page_leads_to_the_report_that_tells_of_a_run(ventproof, tmp_path):
+    """A report beside the logs is linked for the runs that it tells of, and the page itself is none."""
+    for seed in ("1", "2"):
+        ventproof(*RUN, "--seed", seed)
+    log = next((tmp_path / "records").glob("*-2.jsonl"))
+    assert ventproof("report", log, "-o", "records/of one.html")[0] == 0
+    for _ in range(2):
+        ventproof("history", "--html", "records/page.html")
+    page = (tmp_path / "records" / "page.html").read_text(encoding="utf-8")
+    assert page.count('href="of%20one.html"') == 1
+    assert page.count('href="page.html"') == 0
+    assert page.count(">log</a>") == 2
