@@ -84,7 +84,7 @@ class Exploring:
         explorer = Explorer(
             self.table,
             self.bench,
-            lambda profile: _played(session, profile),
+            lambda profile: played(session, profile),
             seed=seed,
             examples=examples,
             left_s=lambda: self.budget_s - watch.gone_s(),
@@ -165,7 +165,7 @@ class Exploring:
             console.print(Text(_beside_healthy(session, self.healthy, profile)))
 
 
-def _played(session: Session, profile: Loaded[Profile]) -> Played:
+def played(session: Session, profile: Loaded[Profile]) -> Played:
     """Run one sequence; on real wires its log is kept, and a bench that breaks off is the end."""
     view = _Duration()
     if not session.bench.model.virtual:
@@ -174,17 +174,17 @@ def _played(session: Session, profile: Loaded[Profile]) -> Played:
             raise BenchError(
                 f"the bench broke the exploration off: {result.outcome.aborted} (log {result.log})"
             )
-        return _as_played(result, view)
+        return _asplayed(result, view)
     with tempfile.TemporaryDirectory() as folder:
-        return _as_played(replace(session, out=Path(folder)).run(profile, view), view)
+        return _asplayed(replace(session, out=Path(folder)).run(profile, view), view)
 
 
-def _as_played(result: RunResult, view: _Duration) -> Played:
+def _asplayed(result: RunResult, view: _Duration) -> Played:
     return Played(result.outcome.verdict, result.findings, view.t_s)
 
 
 def _beside_healthy(session: Session, healthy: Loaded[BenchFile], profile: Loaded[Profile]) -> str:
-    verdict = _played(replace(session, bench=healthy), profile).verdict
+    verdict = played(replace(session, bench=healthy), profile).verdict
     if verdict == "pass":
         return "The unit without --fault passes this profile."
     return f"The unit without --fault does not pass it either ({verdict}): table and unit disagree without the fault."

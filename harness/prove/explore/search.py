@@ -264,7 +264,7 @@ def _sequences(
 ) -> SearchStrategy[WeatherSequence]:
     from hypothesis import strategies  # noqa: PLC0415 - slow to import
 
-    gap, move = strategies.sampled_from(gaps), strategies.integers(0, len(moves) - 1)
+    gap, move = strategies.sampled_from(gaps), strategies.integers(0, len(moves))
     more = strategies.sampled_from((False, True, True, True))
 
     @strategies.composite
@@ -272,18 +272,27 @@ def _sequences(
         states: dict[str, str] = {}
         actions: list[Action] = []
         at_s = 0.0
-        while len(actions) < MOST_ACTIONS and (not actions or draw(more)):
-            gap_s, number = draw(gap), draw(move)  # each action draws alike, so that any one can be left out
+        for number in range(MOST_ACTIONS):
+            if number and not draw(more):
+                break
+            # Each turn draws alike, so that any can be left out, and 0 is a pause, which keeps the others' times.
+            gap_s, chosen = draw(gap), draw(move)
             at_s = at_s + gap_s if actions else 0.0
             if at_s > longest_s:
                 break
-            # The next one that changes something: what an action is depends little on those before it.
-            chosen = next(m for m in (*moves[number:], *moves[:number]) if m.possible(states))
-            states[chosen.thing] = chosen.state
-            actions.append(Action(round(at_s, 1), chosen))
+            if chosen:
+                actions.append(Action(round(at_s, 1), _next_possible(moves, chosen - 1, states)))
+                states[actions[-1].move.thing] = actions[-1].move.state
+        if not actions:
+            return ()
         return (*actions, *_put_back(moves, states, actions[-1].at_s + SHORTEST_S))
 
     return sequences()
+
+
+def _next_possible(moves: Sequence[Move], number: int, states: Mapping[str, str]) -> Move:
+    """Return a move, or the next one that changes something: what it is depends little on those before it."""
+    return next(move for move in (*moves[number:], *moves[:number]) if move.possible(states))
 
 
 def _put_back(moves: Sequence[Move], states: Mapping[str, str], at_s: float) -> list[Action]:
