@@ -149,8 +149,8 @@ def contact_plan(instants_s: Sequence[float], *, width_s: Number) -> tuple[Edge,
             )
         if at_s + width >= next_s:
             raise ValueError(
-                f"a pulse of {width:.6g} s is too long: tip {number + 1} comes {next_s - at_s:.6g} s after tip {number}; "
-                "use a shorter pulse, a larger tip or less rain"
+                f"a pulse of {width:.6g} s is too long: tip {number + 1} comes {next_s - at_s:.6g} s after tip {number}"
+                "; use a shorter pulse, a larger tip or less rain"
             )
     return tuple(
         edge for at_s in instants_s for edge in (Edge(at_s, closed=True), Edge(at_s + width, closed=False))

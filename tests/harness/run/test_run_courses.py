@@ -6,6 +6,8 @@ import asyncio
 from itertools import pairwise
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from bench import virtual
 from bench.benchfile import read_bench
@@ -273,3 +275,54 @@ def test_nothing_is_driven_once_a_run_was_interrupted(after_s, bench_text):
 
     virtual.run(main(), virtual=True)
     assert events[-1].name == "run_end"
+
+
+WINDS = st.sampled_from(
+    [
+        "{wind: cups, speed: 0 m/s}",
+        "{wind: cups, speed: 0.7 m/s}",
+        "{wind: cups, speed: 9 m/s}",
+        "{wind: cups, speed: 2 m/s, to: 12 m/s, over: 3 s}",
+        "{wind: cups, speed: 5 m/s, gust: {rise: 6 m/s, lasts: 2 s}}",
+        "{wind: cups, speed: 3 m/s, turbulence: {intensity: 90 %, for: 5 s}}",
+    ]
+)
+WAITS = st.integers(0, 4000).map(lambda ms: f"{{wait: {ms + 1} ms}}")
+
+
+@given(st.lists(st.tuples(WINDS, WAITS, st.booleans(), WAITS), min_size=1, max_size=4))
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_what_is_recorded_is_what_the_terminals_saw(bench_text, winds):
+    """Whatever wind follows which, and fails in between: all edges are recorded, and the contact ends open."""
+    do = []
+    for wind, wait, fails, then in winds:
+        do += [wind, wait]
+        do += ["{fail: cups, how: open}", then, "{mend: cups}"] if fails else []
+    do.append("{write: outside_temperature, value: 9 °C, label: last}")
+    bench = read_bench("bench.yaml", bench_text)
+    profile = read_profile(
+        "profile.yaml", profile_text(do, ["{signal: outside_failed, unchanged: {for: 1 s}, after: last}"])
+    )
+    bound = bind(profile, bench, {})
+    events, seen = [], []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        take = rig.mock.set_contact
+
+        def noted(name, at_s, *, closed):
+            if name == "cups":
+                seen.append((at_s, closed))
+            take(name, at_s, closed=closed)
+
+        rig.mock.set_contact = noted
+        engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        await engine.run({})
+
+    virtual.run(main(), virtual=True)
+    played = [edge for e in events if e.name == "played" for edge in unpack_batch(e.fields)]
+    changes = [b for (_, a), (t, b) in pairwise([(0.0, False), *seen]) if a != b]
+    assert changes == [edge["closed"] for edge in played]
+    assert not seen[-1][1]
+    closures_told = sum(e.fields["closures"] for e in events if e.name == "stimulus_end")
+    assert closures_told == sum(changes)
