@@ -7,6 +7,14 @@ from pathlib import Path
 import click
 
 
+def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
+    """Refuse endings that no report has."""
+    from harness.cli.reporting import check_names  # noqa: PLC0415 - with the slow imports
+
+    check_names(reports)
+    return reports
+
+
 @click.command("run")
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
@@ -78,6 +86,7 @@ import click
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
+    callback=_named,
     help="Also write a report of all runs, as `ventproof report` does; the ending says which kind (.html, .pdf, .xml, "
     ".md, .json). May be given more than once.",
 )
@@ -108,7 +117,6 @@ def command(
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
-    from harness.cli.reporting import check_names  # noqa: PLC0415
     from harness.cli.signing import signing_key  # noqa: PLC0415
     from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.record.history.keeper import keeper_of  # noqa: PLC0415
@@ -116,7 +124,6 @@ def command(
     from harness.series import repeats_for  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
-    check_names(reports)
     loaded = load_bench(bench)
     session = Session(
         bench=loaded,
