@@ -78,6 +78,8 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     problems: list[Problem] = []
     for path in profile_paths(paths):
         try:
+            if path not in paths and _is_table(path):
+                continue
             profile = load_profile(path)
             if session_of is not None:
                 session_of.bind(profile)
@@ -89,6 +91,16 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     if problems:
         raise FileError(problems)
     return suite
+
+
+def _is_table(path: Path) -> bool:
+    """Return whether a file found in a folder is an override table, which lies beside profiles and is not run."""
+    from bench.document import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
+
+    try:
+        return kind_of(path, ("profile", "bench", "table")) == "table"
+    except FileError:
+        return False  # whoever loads it says what is wrong
 
 
 def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
