@@ -108,7 +108,7 @@ def test_every_fault_of_every_file_is_shown_before_anything_runs(ventproof, tmp_
     other.write_text(RAIN.read_text(encoding="utf-8").replace("within: 35 s", "within: 35 %"))
     code, _, err = ventproof("run", wrong, other, COUNT, "--bench", SHIPPED_BENCH)
     assert code == 3
-    assert f"{wrong}:19:" in err
+    assert f"{wrong}:20:" in err
     assert "did you mean 'times'?" in err
     assert f"{other}:" in err
     assert "'35 %' is a percent where a time is wanted" in err
