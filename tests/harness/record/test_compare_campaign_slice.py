@@ -16,13 +16,13 @@ def campaign():
 
 
 def test_healthy_runs_of_the_mock_are_the_same():
-    """Two comparisons of healthy runs, every run on a seed of its own: nothing is worse, and nothing open."""
-    assert list(campaign().outcomes(2, spread=0.0)) == ["same"] * 2
+    """Healthy runs, each on a seed of its own: nothing is worse, and nothing open."""
+    assert list(campaign().outcomes(1, spread=0.0)) == ["same"]
 
 
 def test_drives_that_scatter_alike_are_not_called_worse():
     """Drives that differ by a percent from run to run, alike on both sides, may be open but are never worse here."""
-    assert "worse" not in set(campaign().outcomes(2, spread=0.01))
+    assert "worse" not in set(campaign().outcomes(1, spread=0.01))
 
 
 def test_slower_drives_are_called_worse():
