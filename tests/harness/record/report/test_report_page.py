@@ -65,7 +65,7 @@ def test_every_link_leads_somewhere_and_every_name_is_its_own(page):
 
 def test_the_first_lines_answer_what_a_reader_asks_first(page):
     """Verdict, unit, firmware, operator, bench and self-check come before any run is told of."""
-    start = Reader(page.partition('<section class="chapter"')[0]).text
+    start = Reader(page.partition('<article class="chapter"')[0]).text
     for words in (
         "FAIL 2 runs: 1 failed, 1 passed.",
         "Unit V-1042, firmware 3.1",
