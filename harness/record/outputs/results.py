@@ -125,7 +125,9 @@ class Results(_Part):
 def results_json(batch: Batch) -> str:
     """Return the runs as a JSON document of the published format."""
     runs = tuple(_run(logged) for logged in batch.runs)
-    made = Results.model_validate({"verdict": batch.verdict, "runs": runs, "not_run": batch.not_run})
+    made = Results.model_validate(
+        {"verdict": batch.verdict, "runs": runs, "not_run": tuple(map(_whole, batch.not_run))}
+    )
     return made.model_dump_json(indent=2) + "\n"
 
 
@@ -134,8 +136,8 @@ def _run(logged: Logged) -> Run:
     names = Run.model_fields.keys() - {"log", "ventproof", "responses"}
     return Run.model_validate(
         {
-            **{name: getattr(run, name) for name in names},
-            "log": logged.log,
+            **{name: _whole(getattr(run, name)) for name in names},
+            "log": _whole(logged.log),
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
         }
@@ -146,11 +148,16 @@ def _response(finding: FindingRecord) -> Response:
     names = Response.model_fields.keys() - {"verdict", "response_s"}
     return Response.model_validate(
         {
-            **{name: getattr(finding, name) for name in names},
+            **{name: _whole(getattr(finding, name)) for name in names},
             "verdict": str(finding.verdict),
             "response_s": _pair(finding.response_s),
         }
     )
+
+
+def _whole(value: object) -> object:
+    """Return a value that JSON can hold: names of files may carry halves of characters."""
+    return value.encode("utf-8", "replace").decode("utf-8") if isinstance(value, str) else value
 
 
 def _pair(window: Window | None) -> Pair | None:
