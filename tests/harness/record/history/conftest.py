@@ -88,7 +88,7 @@ def postgres():
     if not _POSTGRES:
         pytest.skip("PostgreSQL is not installed: no initdb below /usr/lib/postgresql")
     psycopg = pytest.importorskip("psycopg")
-    folder = Path(tempfile.mkdtemp(prefix="vp-pg-", dir="/tmp"))
+    folder = Path(tempfile.mkdtemp(prefix="vp-pg-"))
     user = pwd.getpwuid(os.getuid()).pw_name
     before = []
     if os.getuid() == 0:  # the server refuses to run as root
