@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign
+.PHONY: demo test check format clean benchmark campaign challenge
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -26,6 +26,10 @@ benchmark: $(VENV)/dev  ## ratios within one run, printed
 
 campaign: $(VENV)/dev  ## the judge against 100,000 known truths
 	$(BIN)/python tests/performance/judge_campaign.py 100000
+
+challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
+	$(BIN)/ventproof challenge --full --severities
+	$(BIN)/ventproof challenge --benign 1000
 
 $(VENV)/python: 
 	$(PYTHON) -m venv $(VENV)

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from harness.prove.challenge import Challenge, Result
+    from harness.prove.workers import Suite
 
 
 @click.command("challenge")
@@ -71,43 +76,62 @@ def command(
     Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.challenged import Progress, as_data, code_of, keep_logs, show  # noqa: PLC0415
+    from harness.cli.challenged import keep_logs  # noqa: PLC0415
     from harness.cli.options import SHIPPED, SHIPPED_BENCH, load_suite  # noqa: PLC0415
-    from harness.cli.varied import code_of_varied, show_varied  # noqa: PLC0415
-    from harness.prove.benign import vary  # noqa: PLC0415
-    from harness.prove.challenge import Challenge, check_faults, healthy_mock  # noqa: PLC0415
+    from harness.prove.challenge import Challenge, check_faults  # noqa: PLC0415
     from harness.prove.workers import Suite  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
+    if benign and (names or full or severities or json_file or keep):
+        raise click.UsageError("--benign tries no faults: give it without what is said of faults")
     check_faults(names)
+    out = keep or Path()
     session = Session(
-        bench=load_bench(bench or SHIPPED_BENCH),
-        out=keep or Path(),
-        unit="MOCK-1",
-        firmware="mock",
-        operator="challenge",
-        seed=seed,
+        bench=load_bench(bench or SHIPPED_BENCH), out=out, operator="challenge", firmware="mock", seed=seed
     )
     profiles = load_suite(list(suite) or [SHIPPED], session)
     challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
-    if benign is not None:
-        healthy_mock(session.bench)
-        with Progress("healthy variations") as progress:
-            varied = vary(challenged, range(seed, seed + benign), jobs=jobs, told=progress.told)
-        show_varied(challenged, varied)
-        return code_of_varied(varied)
-    with Progress("the healthy unit", "faults") as progress:
-        result = Challenge(
-            suite=challenged,
-            names=names,
-            full=full,
-            severities=severities,
-            jobs=jobs,
-            told=progress.told,
-        ).run()
-    show(result)
-    if json_file is not None:
-        json_file.write_text(json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n", "utf-8")
+    if benign:
+        return _vary(challenged, benign, jobs)
+    challenge = Challenge(suite=challenged, names=names, full=full, severities=severities, jobs=jobs)
+    result, code = _challenge(challenge, json_file)
     if keep is not None:
         click.echo(f"{keep_logs(result, session)} logs in {keep}")
-    return code_of(result)
+    return code
+
+
+def _challenge(challenge: Challenge, json_file: Path | None) -> tuple[Result, int]:
+    """Run a challenge, show what was found and write it down."""
+    from harness.cli.challenged import Progress, as_data, code_of, show  # noqa: PLC0415 - as above
+
+    if json_file is not None:
+        _write(json_file, "")  # before minutes are spent
+    with Progress("the healthy unit", "faults") as progress:
+        result = challenge.run(progress.told)
+    show(result)
+    if json_file is not None:
+        _write(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
+    return result, code_of(result)
+
+
+def _write(path: Path, text: str) -> None:
+    from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
+
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        problem = Problem(str(path), None, None, f"the file cannot be written: {error.strerror}")
+        raise FileError([problem]) from None
+
+
+def _vary(challenged: Suite, variations: int, jobs: int | None) -> int:
+    """Run healthy variations and show how they ended."""
+    from harness.cli.challenged import Progress  # noqa: PLC0415 - as above
+    from harness.cli.varied import code_of_varied, show_varied  # noqa: PLC0415
+    from harness.prove.benign import vary  # noqa: PLC0415
+
+    seeds = range(challenged.seed, challenged.seed + variations)
+    with Progress("healthy variations") as progress:
+        varied = vary(challenged, seeds, jobs=jobs, told=progress.told)
+    show_varied(challenged, varied)
+    return code_of_varied(varied)

@@ -7,12 +7,13 @@ from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Any, final
 
-from bench.wiring import InProcessBus
+from harness.prove.challenge import healthy_mock
 from harness.prove.trial import Trial, attempt
 from harness.prove.workers import Suite, Told, Workers, own_suite
 
 if TYPE_CHECKING:
     from bench.document import Loaded
+    from bench.mock.settings import MockSettings, VentGroup
     from bench.wiring import BenchFile
 
 
@@ -41,7 +42,17 @@ def benign(bench: Loaded[BenchFile], seed: int) -> Loaded[BenchFile]:
     mock = bench.model.mock
     assert mock is not None, "whoever varies a bench sees to it"
     random = Random(seed)  # noqa: S311 - a repeatable variation, not a secret
+    buses = {
+        name: bus.model_copy(
+            update={"reply_after": random.uniform(0.001, 0.02), "reply_jitter": random.uniform(0, 0.01)}
+        )
+        for name, bus in bench.model.buses.items()
+    }
+    unit = mock.model_copy(update=_unit(mock, random))
+    return replace(bench, model=bench.model.model_copy(update={"mock": unit, "buses": buses}))
 
+
+def _unit(mock: MockSettings, random: Random) -> dict[str, Any]:
     def off(by: float) -> float:
         return 1 + random.uniform(-by, by)
 
@@ -51,45 +62,30 @@ def benign(bench: Loaded[BenchFile], seed: int) -> Loaded[BenchFile]:
         spans = {"entry_delay": rule.entry_delay * off(0.01), "release_delay": rule.release_delay * off(0.01)}
         return rule.model_copy(update=spans)
 
-    vents = {
-        name: group.model_copy(
-            update={
-                "full_travel": group.full_travel * off(0.03),
-                "dead_time": group.dead_time * off(0.5),
-                "coast": random.uniform(0, 0.1),
-            }
-        )
-        for name, group in mock.vents.items()
+    def drive(group: VentGroup) -> VentGroup:
+        spans = {"full_travel": group.full_travel * off(0.03), "dead_time": group.dead_time * off(0.5)}
+        return group.model_copy(update={**spans, "coast": random.uniform(0, 0.1)})
+
+    return {
+        "vents": {name: drive(group) for name, group in mock.vents.items()},
+        "rain": delays(mock.rain).model_copy(update={"debounce": mock.rain.debounce * off(0.2)}),
+        "wind": delays(mock.wind),
+        "frost": delays(mock.frost),
+        "supply": mock.supply.model_copy(
+            update={"boots_for": mock.supply.boots_for * random.uniform(0.7, 1)}
+        ),
+        "refresh_every": mock.refresh_every * random.uniform(0.3, 1),
     }
-    rain = delays(mock.rain).model_copy(update={"debounce": mock.rain.debounce * off(0.2)})
-    supply = mock.supply.model_copy(update={"boots_for": mock.supply.boots_for * random.uniform(0.7, 1)})
-    unit = mock.model_copy(
-        update={
-            "vents": vents,
-            "rain": rain,
-            "wind": delays(mock.wind),
-            "frost": delays(mock.frost),
-            "supply": supply,
-            "refresh_every": mock.refresh_every * random.uniform(0.3, 1),
-        }
-    )
-    buses = {
-        name: bus.model_copy(
-            update={"reply_after": random.uniform(0.001, 0.02), "reply_jitter": random.uniform(0, 0.01)}
-        )
-        if isinstance(bus, InProcessBus)
-        else bus
-        for name, bus in bench.model.buses.items()
-    }
-    return replace(bench, model=bench.model.model_copy(update={"mock": unit, "buses": buses}))
 
 
 def vary(suite: Suite, seeds: range, *, jobs: int | None, told: Told) -> tuple[Variation, ...]:
     """Let each seed's healthy variation meet one profile of the suite, one after the other.
 
     Raises:
+        FileError: the bench is not the healthy mock in this process.
         KeyboardInterrupt: the operator broke it off.
     """
+    healthy_mock(suite.bench)
     pairs = [(seed, seed % len(suite.profiles)) for seed in seeds]
     with Workers(suite, jobs) as workers:
         trials = workers.each([partial(_trial, seed, number) for seed, number in pairs], told)

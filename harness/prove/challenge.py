@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
@@ -104,7 +104,6 @@ class Challenge:
         full: let every profile meet every fault, rather than stop at the first that finds it.
         severities: look for the smallest severity that is still found, where a fault has one.
         jobs: processes; one a core unless stated.
-        told: called with how many of how many trials are done.
     """
 
     suite: Suite
@@ -112,10 +111,12 @@ class Challenge:
     full: bool = False
     severities: bool = False
     jobs: int | None = None
-    told: Told = field(default=lambda _, __: None)
 
-    def run(self) -> Result:
+    def run(self, told: Told = lambda _, __: None) -> Result:
         """Run it; the same suite, bench and seed give the same result, whatever the number of processes.
+
+        Args:
+            told: called with how many of how many trials are done, of the healthy unit and then of the faults.
 
         Raises:
             FileError: the bench is not the mock in this process, or the healthy unit does not pass the suite.
@@ -127,20 +128,20 @@ class Challenge:
         lacking = tuple(fault.name for fault in wanted if fault not in possible)
         with Workers(self.suite, self.jobs) as workers:
             healthy = tuple(
-                workers.each([partial(_healthy, n) for n in range(len(self.suite.profiles))], self.told)
+                workers.each([partial(_healthy, n) for n in range(len(self.suite.profiles))], told)
             )
             _check_healthy(self.suite, healthy)
             profiles, bench = self.suite.profiles, self.suite.bench
             order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in possible}
             meet = partial(_meet, full=self.full, severities=self.severities)
             tries = [partial(meet, name, numbers) for name, numbers in order.items()]
-            met = list(workers.each(tries, self.told))
+            met = list(workers.each(tries, told))
         faults = tuple(
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
             for fault, (trials, smallest) in zip(possible, met, strict=True)
         )
-        told = tuple(explained(c, healthy) for c in faults)
-        return Result(suite=self.suite, healthy=healthy, faults=told, lacking=lacking, full=self.full)
+        reasoned = tuple(explained(c, healthy) for c in faults)
+        return Result(suite=self.suite, healthy=healthy, faults=reasoned, lacking=lacking, full=self.full)
 
 
 def check_faults(names: Iterable[str]) -> None:

@@ -106,3 +106,13 @@ def test_a_challenge_needs_a_healthy_mock_in_this_process(ventproof, suite, tmp_
     code, _, err = ventproof("challenge", suite, "--fault", "ignore_rain")
     assert code == 3
     assert "'ignore_rain' is not a fault of the mock unit; did you mean 'ignores_rain'?" in err
+
+
+def test_what_cannot_be_written_or_does_not_go_together_is_told_first(ventproof, suite):
+    """Nobody waits for minutes to learn that a file cannot be written, or that an option meant nothing."""
+    code, _, err = ventproof("challenge", suite, "--json", "nowhere/c.json")
+    assert code == 3
+    assert "nowhere/c.json: the file cannot be written: No such file or directory" in err
+    code, _, err = ventproof("challenge", suite, "--benign", 2, "--full")
+    assert code == 3
+    assert "--benign tries no faults" in err
