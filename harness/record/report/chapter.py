@@ -203,8 +203,8 @@ def _alarms(
         yield f"The evidence could not be judged again: {trouble}."
     elif differing or (state.outcome not in {"aborted", str(run.case.verdict)}):
         yield (
-            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}. Either "
-            f"this version of ventproof judges otherwise, or the log was rewritten."
+            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}. Either this "
+            f"version of ventproof judges otherwise, or the log was rewritten. The drawings show what is judged now."
         )
     if (state.events[0].get("selfcheck") or {}).get("result") == "worse":
         yield "The bench was measured to be worse than its bench file declares: see its self-check."
