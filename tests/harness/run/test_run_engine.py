@@ -10,7 +10,7 @@ import pytest
 from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
-from bench.errors import RecordError
+from bench.errors import DriverError, RecordError
 from bench.samples import EdgeReport, Window
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
@@ -76,7 +76,7 @@ def test_a_unit_that_never_reaches_the_start_is_inconclusive(run, shipped):
 
 def test_a_dead_bus_is_never_a_pass(run, shipped, bench_text):
     """A unit that does not answer in time leaves gaps, no values; a write that nobody confirms aborts the run."""
-    deaf = bench_text.replace("timeout: 500 ms", "timeout: 1 ms")
+    deaf = bench_text.replace("timeout: 500 ms", "timeout: 1 ms").replace("    safe: 30 s\n", "")
     result = run(shipped["rain-count"], bench=deaf)
     assert result.outcome.verdict == "inconclusive"
     kinds = names_of(events_of(result))
@@ -139,7 +139,7 @@ def interrupted_run(shipped, bench_text, after_s):
     return events, rigs[0]
 
 
-@pytest.mark.parametrize("after_s", [0.001, 0.05, 1, 20, 45, 60, 100, 120])
+@pytest.mark.parametrize("after_s", [0.05, 1, 20, 45, 60, 100, 120])
 def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, bench_text):
     """Whenever the operator breaks the run off, the contact ends open and the log says aborted."""
     events, rig = interrupted_run(shipped, bench_text, after_s)
@@ -147,6 +147,12 @@ def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, benc
     assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
     rig.mock.advance(rig.mock.now_s + 60)
     assert not rig.mock.override_active
+
+
+def test_a_run_interrupted_while_its_bench_opens_does_not_call_the_outputs_safe(shipped, bench_text):
+    """What the outputs do is unknown until all of them were once put into their safe state, and is said to be."""
+    with pytest.raises(DriverError, match=r"^the bench was not opened: the state of its outputs is unknown$"):
+        interrupted_run(shipped, bench_text, 0.001)
 
 
 def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):
