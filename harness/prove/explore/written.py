@@ -38,11 +38,12 @@ class Written:
     steps: tuple[tuple[Demand, ...], ...]
 
     def only(self, step: int, number: int) -> Written:
-        """Return the same with one demand alone: of which step, counted from 1, and its number there."""
-        demand = self.steps[step - 1][number]
-        if step == 1:
-            return Written(self.sequence, ((demand,),))
-        return Written(self.sequence, (self.steps[0], (demand,)))
+        """Return the same with one demand alone, of which step, counted from 1, and its number there.
+
+        A step before it keeps its last demand, for which the engine waits.
+        """
+        before = tuple((demands[-1],) for demands in self.steps[: step - 1])
+        return Written(self.sequence, (*before, (self.steps[step - 1][number],)))
 
     def alike(self, kind: tuple[str, str]) -> Written | None:
         """Return the same with the demands of one signal and kind alone; None when it has none."""

@@ -1,0 +1,179 @@
+"""Exploring: what is tried, what is demanded of it, and how a find is made short; against units of a line."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.benchfile import load_bench, read_bench
+from bench.overridetable.load import load_table
+from harness.judge.verdict import Verdict
+from harness.profile.responses import kind_of
+from harness.prove.explore.moves import moves_of, wires_of
+from harness.prove.explore.search import Explorer, Played
+from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
+from harness.prove.explore.written import Writer, demanded
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+TABLE = load_table(FILES / "mock-overrides.yaml")
+BENCH = load_bench(FILES / "mock.yaml")
+MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
+
+
+def finding(profile, wanted):
+    """Return how a unit of a line ends: it fails the first response whose signal and kind are these."""
+    findings = []
+    for step, its in enumerate(profile.model.steps, start=1):
+        for number, response in enumerate(its.expect):
+            kind = kind_of(response)
+            if (response.signal, kind) == wanted and not findings:
+                said = {"step": step, "number": number, "signal": response.signal, "kind": kind}
+                findings.append({**said, "verdict": "fail", "demand": "is on", "why": "was off"})
+    return Played(Verdict.FAIL if findings else Verdict.PASS, findings, 100.0)
+
+
+def unit_that_fails(*needed, wanted):
+    """Return a unit that fails a response in every profile whose text has these parts, in this order."""
+    pattern = re.compile(".*".join(re.escape(part) for part in needed), re.DOTALL)
+
+    def play(profile):
+        steps = profile.text[profile.text.index("steps:") :]
+        return finding(profile, wanted) if pattern.search(steps) else Played(Verdict.PASS, [], 100.0)
+
+    return play
+
+
+def explorer(play, **given_):
+    return Explorer(TABLE, BENCH, play, **{"examples": 400, **given_})
+
+
+def done_in(find):
+    return [action.move.stimulus for action in find.written.sequence]
+
+
+def test_a_find_is_made_as_short_as_it_goes():
+    """Of a sequence that fails only what the fault needs is left, and of what is demanded the response that fails."""
+    play = unit_that_fails("close: rain", "open: rain", wanted=("rain_override", "equals"))
+    find = explorer(play).run()
+    assert done_in(find) == ["close: rain", "open: rain"]
+    assert all(len(demands) == 1 for demands in find.written.steps)
+    demand = find.written.steps[find.failure.step - 1][0]
+    assert (demand.signal, demand.kind) == ("rain_override", "equals")
+
+
+def test_the_same_seed_finds_the_same():
+    """Two explorations with one seed try the same sequences; another seed tries others."""
+    tried = []
+    for seed in (3, 3, 4):
+        texts = []
+
+        def play(profile, texts=texts):
+            texts.append(profile.text)
+            return Played(Verdict.PASS, [])
+
+        explorer(play, examples=15, seed=seed).run()
+        tried.append(texts)
+    assert tried[0] == tried[1] != tried[2]
+
+
+def test_making_it_shorter_keeps_to_the_fault_that_was_found():
+    """A simpler sequence that fails for another reason does not take the place of the one that was found."""
+    frost = unit_that_fails("fail: outside_temperature", wanted=("frost_override", "equals"))
+    rain = unit_that_fails("close: rain", wanted=("rain_override", "equals"))
+    first = []
+
+    def play(profile):
+        played = next((p for p in (frost(profile), rain(profile)) if p.findings), Played(Verdict.PASS, []))
+        first.extend(f["signal"] for f in played.findings)
+        return played
+
+    find = explorer(play, seed=1).run()
+    assert find.failure.signal == first[0]
+
+
+def test_what_cannot_be_decided_is_no_find():
+    """Sequences that are inconclusive or that the bench broke off are counted, and nothing is found."""
+    verdicts = iter([Verdict.INCONCLUSIVE, None] * 20)
+    start = {"step": 0, "number": 0, "signal": "roof_vent", "kind": "reaches", "verdict": "inconclusive"}
+
+    def play(_):
+        return Played(next(verdicts), [{**start, "demand": "", "why": ""}], 10.0)
+
+    exploring = explorer(play, examples=10)
+    assert exploring.run() is None
+    tally = exploring.tally
+    assert tally.played == tally.undecided + tally.broken_off > 0
+    assert tally.not_begun == tally.undecided
+    assert tally.greenhouse_s == 10 * tally.played
+
+
+def test_the_best_so_far_is_kept_when_the_time_is_over():
+    """Time that runs out while a find is made shorter leaves the shortest one yet."""
+    left = iter([60.0] * 4)
+    play = unit_that_fails("close: rain", wanted=("rain_override", "equals"))
+    exploring = explorer(play, left_s=lambda: next(left, 0.0), seed=2)
+    find = exploring.run()
+    assert exploring.tally.played == 4
+    assert not exploring.tally.finished
+    assert "close: rain" in done_in(find)
+
+
+def test_on_real_wires_only_what_fits_is_played():
+    """Where playing takes time, a sequence that could take longer than what is left is not begun."""
+    played = []
+
+    def play(profile):
+        played.append(profile)
+        return Played(Verdict.PASS, [])
+
+    explorer(play, left_s=lambda: 100.0, real=True, examples=20).run()
+    assert not played
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_every_sequence_makes_a_profile_that_is_right(data):
+    """Whatever is drawn from the moves becomes a profile without a fault, and nothing lasts longer than foreseen."""
+    states, actions, at_s = {}, [], 0.0
+    for _ in range(data.draw(st.integers(1, 5))):
+        move = data.draw(st.sampled_from([m for m in MOVES.moves if m.possible(states)]))
+        states[move.thing] = move.state
+        actions.append(Action(round(at_s, 1), move))
+        at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
+    written = demanded(TABLE.model, BENCH.model, tuple(actions))
+    if written is None:
+        return
+    profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
+    assert [note.reason for note in profile.notes if "signal" not in note.reason] == []
+    until_s = foreseen(TABLE.model, tuple(actions)).until_s
+    spans = re.findall(r"for: ([0-9.]+) s}", profile.text)
+    assert all(float(span) <= until_s for span in spans)
+
+
+def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
+    """Values are beyond, between and short of the thresholds by more than the accuracy; slow failures stay out."""
+    winds = [m.seen[0].value for m in MOVES.moves if m.thing == "cups"]
+    assert winds == pytest.approx([27, 12.6, 11.4, 9.6, 8.4, 0])
+    assert all(abs(wind - at) > 0.4 for wind in winds for at in (9, 12))
+    assert not any(m.thing == wires_of("cups") for m in MOVES.moves)
+    assert min(gaps_s(TABLE.model)) == SHORTEST_S
+
+
+def test_what_the_bench_lacks_is_left_out_and_said():
+    """An output that the table names and the bench does not have is no move, and the reason is kept."""
+    text = BENCH.text.replace("  outside_temperature:\n", "  garden_temperature:\n", 1)
+    moves = moves_of(TABLE.model, read_bench("other.yaml", text), longest_s=600)
+    assert not any(move.output == "outside_temperature" for move in moves.moves)
+    assert any("the bench has no output 'outside_temperature'" in why for why in moves.left_out)
+    assert any(move.thing == "rain" for move in moves.moves)
+
+
+def test_nothing_is_done_to_a_value_behind_broken_wires():
+    """While the wires of a sensor are broken its value is not changed, and they are broken once only."""
+    broken = {wires_of("outside_temperature"): "open"}
+    acting = [m for m in MOVES.moves if m.output == "outside_temperature" and m.possible(broken)]
+    assert [move.stimulus for move in acting] == ["mend: outside_temperature"]
