@@ -171,7 +171,8 @@ class _Responses:
 
     def _watch_s(self) -> float:
         """Return how long what must not change is watched."""
-        return float(ceil(max(self.phase.watch_s, _HOLDS_S)))
+        lasts_s, asked_s = self.end_s - self.begin_s, max(self.phase.watch_s, _HOLDS_S)
+        return float(ceil(asked_s + lasts_s if lasts_s > asked_s else asked_s))
 
     def _flag(self, flag: str, bounds: Bounds, whys: tuple[str, str]) -> Iterator[Response]:
         was, becomes = bounds.at(self.begin_s - _SAME), bounds.at(self.end_s)
@@ -198,18 +199,16 @@ class _Responses:
         late_s = self.margins.late_s(vent.signal)
         tolerance = self.margins.tolerance(vent.signal, vent.tolerance.value)
         before, after = travel.within(self.begin_s), travel.within(self.end_s)
-        lasts_s = self.end_s - self.begin_s
         signal, about = vent.signal, f"tolerance: ${name}_tolerance"
         if after.high - after.low > _SAME:
             bound = after.high + tolerance
             if bound < 100:  # noqa: PLR2004 - per cent
-                says = f"stays_below: {_up_percent(bound)}, for: {_span(self._watch_s() + ceil(lasts_s))}"
+                says = f"stays_below: {_up_percent(bound)}, for: {_span(self._watch_s())}"
                 yield Response(signal, says, self.phase.why)
             return
         where = self.place(name, after.high)
         if self._rests(travel, before):
-            watch_s = self._watch_s() + (ceil(lasts_s) if lasts_s > self._watch_s() else 0)
-            yield Response(signal, f"stays: {where}, {about}, for: {_span(watch_s)}", self.phase.why)
+            yield Response(signal, f"stays: {where}, {about}, for: {_span(self._watch_s())}", self.phase.why)
             return
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + late_s
         from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s

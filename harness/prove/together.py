@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, Final, final
 from bench.overridetable.model import FailedCondition, ThresholdCondition, output_of
 from harness.prove.covering import covering
 from harness.prove.scenario import Phase, Scenario
-from harness.prove.strokes import Stroke, begun, ended, plain
+from harness.prove.strokes import Stroke, begun, ended, lag_s, plain
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable
     from harness.prove.scenes import Scenes
 
 _APART_S: Final = 1.0
+_AFTER_S: Final = 5.0
+_LONGEST_LAG_S: Final = 30.0
 _PAIR: Final = 2
 
 
@@ -135,17 +137,18 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
         else "the first in the order of precedence that names a vent decides"
     )
     about = (
-        f"{_and(said).capitalize()} begin one after the other and end in the same order. While several are active"
-        f" {rule}, whichever came last; the end of one opens nothing that another keeps closed."
+        f"{_and(said).capitalize()} begin one after the other, while the vents still move, and end in the same order."
+        f" While several are active {rule}, whichever came last; the end of one opens nothing that another keeps"
+        f" closed."
     )
-    phases = [scenes.phase(begins[0])]
-    phases += [Phase(f"{stroke.about} as well", ((0.0, stroke),)) for stroke in begins[1:]]
+    starts = tuple(zip(_moments_s(table, names, conditions), begins, strict=True))
+    phases = [Phase("; while the vents still move, ".join(stroke.about for stroke in begins), starts)]
     phases += [Phase(stroke.about, ((0.0, stroke),), why=f"{plain(names[-1])} lasts") for stroke in ends[:-1]]
     phases.append(scenes.phase(ends[-1]))
     if any(table.overrides[name].latched for name in names):
         phases.append(scenes.reset())
-    # The first two are seen together before a third begins, and the last two when all others have ended.
-    pairs = [*_pairs(table, names[:2]), *_pairs(table, names[-2:])]
+    # The last two are seen together when all others have ended.
+    pairs = _pairs(table, names[-2:])
     last = table.overrides[names[-1]]
     lower = any(
         table.overrides[name].positions[vent].value < position.value
@@ -160,8 +163,22 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
         about=about,
         overrides=tuple(names),
         phases=tuple(phases),
-        proves=(*dict.fromkeys(pairs), *closing),
+        proves=(*pairs, *closing),
     )
+
+
+def _moments_s(table: OverrideTable, names: Sequence[str], conditions: Sequence[Condition]) -> list[float]:
+    """Return when to bring each condition about, so that its override begins a little after the one before."""
+    moments_s: list[float] = []
+    begun_s = 0.0
+    for name, condition in zip(names, conditions, strict=True):
+        takes_s = table.overrides[name].entry_delay + min(lag_s(condition), _LONGEST_LAG_S)
+        if isinstance(condition, FailedCondition):
+            takes_s += table.sensors[condition.failed].fails_after
+        earliest_s = moments_s[-1] + _APART_S if moments_s else 0.0
+        moments_s.append(float(round(max(earliest_s, begun_s + _AFTER_S - takes_s))) if moments_s else 0.0)
+        begun_s = moments_s[-1] + takes_s
+    return moments_s
 
 
 def _pairs(table: OverrideTable, names: Sequence[str]) -> list[str]:

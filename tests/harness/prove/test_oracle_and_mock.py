@@ -97,7 +97,7 @@ def level_of(name, values):
 
 
 @pytest.mark.parametrize("name", TABLES)
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(story=STORIES)
 def test_the_mock_does_what_the_oracle_demands(name, story):
     """No override is active, and no vent stands, where the oracle says that it cannot."""

@@ -119,7 +119,7 @@ def compare(story):
     return certain / looks, wrong
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 40), EVENTS), max_size=10))
 def test_both_say_the_same_overrides_in_fast_weather(story):
     """Wherever the first oracle is certain of an override the second says the same."""
@@ -127,7 +127,7 @@ def test_both_say_the_same_overrides_in_fast_weather(story):
     assert [miss for miss in wrong if len(miss) == 3] == []
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.lists(st.tuples(st.integers(140, 200), EVENTS), max_size=6))
 def test_both_send_the_vents_to_the_same_places_in_slow_weather(story):
     """With time to come to rest between two changes both give the same targets, and hardly anything is left open."""

@@ -1,0 +1,191 @@
+"""Drafted profiles: right files, readable, decided on the shipped bench, honest about what they prove."""
+
+from __future__ import annotations
+
+import random
+from itertools import islice
+from pathlib import Path
+
+import pytest
+
+from bench.benchfile import load_bench, read_bench
+from bench.errors import FileError
+from bench.overridetable.asmock import with_table
+from bench.overridetable.load import load_table, read_table
+from harness.cli.options import SHIPPED, with_faults
+from harness.profile.load import load_profile, read_profile
+from harness.prove.draft import drafts, scenarios
+from harness.prove.folder import left_over, write_drafts
+from harness.prove.margins import Margins
+from harness.prove.page import untouched
+from harness.prove.scenes import Scenes
+from harness.prove.trace import lines, traced, unknown_lines
+from harness.run.view import SilentView
+from harness.session import Session
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+BENCH = load_bench(FILES / "mock.yaml")
+TABLE = load_table(FILES / "mock-overrides.yaml")
+MADE = {draft.file: draft for draft in drafts(TABLE, BENCH, strength=2, source="table.yaml")}
+FILES_MADE = sorted(MADE)
+A_FIFTH = random.Random(12).sample(FILES_MADE, len(MADE) // 5)  # all of them run in `make campaign`
+
+
+def run(draft, tmp_path, faults=(), table=TABLE):
+    """Run a drafted profile on the mock that does what its table says."""
+    bench = with_faults(with_table(BENCH, table), faults)
+    return Session(bench=bench, out=tmp_path).run(read_profile(draft.file, draft.text), SilentView())
+
+
+@pytest.mark.parametrize("file", FILES_MADE)
+def test_every_draft_is_a_right_profile(file):
+    """Each loads without a note, fits the bench, and names only lines that the table has."""
+    profile = read_profile(file, MADE[file].text)
+    assert profile.notes == ()
+    Session(bench=BENCH, out=Path()).bind(profile)
+    assert unknown_lines(TABLE, [profile]) == []
+    assert tuple(profile.model.proves) == MADE[file].proves
+
+
+@pytest.mark.parametrize("file", A_FIFTH)
+def test_the_healthy_unit_passes(file, tmp_path):
+    """What is demanded is what the table says and no more: the mock that obeys it passes, for certain."""
+    result = run(MADE[file], tmp_path)
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+
+
+@pytest.mark.performance
+@pytest.mark.parametrize("strength", [2, 3])
+def test_the_healthy_unit_passes_all_of_them(strength, tmp_path):
+    """Every profile of either strength passes on the mock that obeys the table; part of the campaign."""
+    for draft in drafts(TABLE, BENCH, strength=strength, source="table.yaml"):
+        assert run(draft, tmp_path).outcome.verdict == "pass", draft.file
+
+
+@pytest.mark.parametrize(
+    ("fault", "file"),
+    [
+        ("entry_at_once", "rain-rain-too-short.yaml"),
+        ("no_gale_hysteresis", "gale-edges-of-cups.yaml"),
+        ("last_override_wins", "gale-then-rain.yaml"),
+        ("sides_exchanged", "gale-leeward-roof.yaml"),
+        ("no_debounce", "rain-chatter-of-rain.yaml"),
+        ("skips_reference", "supply-lost-in-rain.yaml"),
+    ],
+)
+def test_a_faulty_unit_fails(fault, file, tmp_path):
+    """A profile finds the fault that its line of the table is about."""
+    assert run(MADE[file], tmp_path, [fault]).outcome.verdict == "fail"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "file"),
+    [
+        ("precedence: most-closed", "precedence: [failure, rain, gale, frost]", "rain-then-gale.yaml"),
+        ("restart: reference", "restart: resume", "supply-lost-in-rain.yaml"),
+        ("entry_delay: 10 s", "entry_delay: 4 s", "frost-outside_temperature-too-short.yaml"),
+    ],
+)
+def test_another_table_is_proved_on_its_own_mock(old, new, file, tmp_path):
+    """A profile of a changed table passes on the unit that obeys it, and not on the shipped one."""
+    table = read_table("other.yaml", TABLE.text.replace(old, new, 1))
+    draft = next(d for d in drafts(table, BENCH, strength=2, source="table.yaml") if d.file == file)
+    assert run(draft, tmp_path, table=table).outcome.verdict == "pass"
+    assert run(draft, tmp_path).outcome.verdict != "pass"
+
+
+def test_a_latched_override_is_reset(tmp_path):
+    """The drafted story waits after the rain, presses the reset, and sees the vents open only then."""
+    text = TABLE.text.replace(
+        "    positions: {roof: 5 %, side: 50 %}", "    positions: {roof: 5 %, side: 50 %}\n    latched: true"
+    )
+    table = read_table("latched.yaml", text + "\nreset: reset\n")
+    bench = read_bench(
+        "bench.yaml",
+        BENCH.text.replace(
+            "outputs:\n", "outputs:\n  reset: {driver: mock, wired: {input: reset}}\n", 1
+        ).replace(
+            "    positions: {roof: 5 %, side: 50 %}",
+            "    positions: {roof: 5 %, side: 50 %}\n    latched: true",
+        ),
+    )
+    made = next(iter(drafts(table, bench, strength=2, source="table.yaml")))
+    profile = read_profile(made.file, made.text)
+    assert [step.step for step in profile.model.steps][-1] == "reset"
+    assert "rain.latched" in profile.model.proves
+    result = Session(bench=bench, out=tmp_path).run(profile, SilentView())
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+
+
+def test_drafting_twice_gives_the_same():
+    """The same table and bench give the same profiles to the byte."""
+    again = list(islice(drafts(TABLE, BENCH, strength=2, source="table.yaml"), 8))
+    assert again == list(islice(MADE.values(), 8))
+
+
+def test_more_strength_adds_orders_of_three():
+    """Strength 3 drafts what strength 2 does, every order of three overrides, and more combinations."""
+    three = {f"{story.file}.yaml" for story in scenarios(Scenes(TABLE.model, Margins(BENCH.model)), 3)}
+    assert MADE.keys() <= three
+    assert sum(file.count("-then-") == 2 for file in three) == 4 * 3 * 2
+    assert sum(file.startswith("together") for file in three) > sum(f.startswith("together") for f in MADE)
+
+
+def test_lines_without_a_profile_are_found():
+    """The matrix names what a bench cannot show in reasonable time, and nothing else."""
+    rows = traced(TABLE, [(draft.file, draft.proves) for draft in MADE.values()])
+    assert {row.line.name for row in rows if not row.profiles} == {
+        "sensors.cups.open",
+        "sensors.cups.fails_after",
+        "sensors.cups.mends_after",
+        "gale.cups.failed",
+        "gale.cups.averaged_over",
+        "supply.rides_through",
+    }
+
+
+def test_every_line_has_a_name_and_a_place_of_its_own():
+    """Names are not given twice, and each line number holds what the line is about."""
+    found = lines(TABLE)
+    assert len({line.name for line in found}) == len(found)
+    text = TABLE.text.splitlines()
+    for line in found:
+        if line.name.endswith(("entry_delay", "release_delay", "restart", "ends_at")):
+            assert line.name.rpartition(".")[2] in text[line.number - 1]
+
+
+def test_the_shipped_profiles_name_lines_that_there_are():
+    """What the shipped suite says it proves stands in the shipped table."""
+    profiles = [load_profile(path) for path in sorted(SHIPPED.glob("*.yaml"))]
+    assert unknown_lines(TABLE, profiles) == []
+    assert any(profile.model.proves for profile in profiles)
+
+
+def test_a_line_that_the_table_lacks_is_named():
+    """A misspelt name below `proves:` is placed, with the nearest right one."""
+    text = MADE["rain-rain-too-short.yaml"].text.replace("rain.entry_delay", "rain.entry_dellay", 1)
+    problems = unknown_lines(TABLE, [read_profile("p.yaml", text)])
+    assert [p.reason for p in problems] == [f"table {TABLE.path} has no line 'rain.entry_dellay'"]
+    assert problems[0].hint == "did you mean 'rain.entry_delay'?"
+    assert problems[0].line == 6
+
+
+def test_what_a_person_changed_is_kept(tmp_path):
+    """A changed file stops the writing of all, until it is forced; an untouched one is renewed."""
+    made = [MADE["rain-by-rain.yaml"], MADE["gale-by-cups.yaml"]]
+    assert set(write_drafts(tmp_path, made, force=False).values()) == {"new"}
+    assert set(write_drafts(tmp_path, made, force=False).values()) == {"as it was"}
+    path = tmp_path / "rain-by-rain.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("5 %", "6 %"), encoding="utf-8")
+    with pytest.raises(FileError, match=r"rain-by-rain\.yaml: was changed since it was drafted"):
+        write_drafts(tmp_path, made, force=False)
+    assert write_drafts(tmp_path, made, force=True)["rain-by-rain.yaml"] == "renewed"
+    assert left_over(tmp_path, made[:1]) == ["gale-by-cups.yaml"]
+
+
+def test_an_untouched_draft_is_known_as_such():
+    """The first line carries a digest of the rest."""
+    text = MADE["rain-by-rain.yaml"].text
+    assert untouched(text)
+    assert not untouched(text.replace("99 %", "98 %"))
+    assert not untouched("profile: by hand\n")
