@@ -189,7 +189,11 @@ def test_contact_plan_closes_at_tips():
 @pytest.mark.parametrize(
     ("instants_s", "width_s", "message"),
     [
-        ((1.0, 1.1), 0.1, r"^a pulse of 0\.1 s is too long: tip 2 comes 0\.1 s after tip 1; use a shorter pulse"),
+        (
+            (1.0, 1.1),
+            0.1,
+            r"^a pulse of 0\.1 s is too long: tip 2 comes 0\.1 s after tip 1; use a shorter pulse",
+        ),
         ((1.0, 1.0), 0.1, r"^tip 2 at 1 s does not come after tip 1 at 1 s$"),
         ((-1.0,), 0.1, r"^the first tip at -1 s must not be before 0 s$"),
         ((1.0,), 0, r"^width_s=0 must be more than 0$"),
