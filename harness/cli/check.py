@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from bench.wiring import BenchFile, BusSpec
     from harness.profile.model import Profile
     from harness.session import Session
+
+_HOUR_S: Final = 3600
+_DAY_S: Final = 24 * _HOUR_S
 
 
 @click.command("check")
@@ -94,11 +97,20 @@ def _check(path: Path, session: Session | None) -> None:
     _say_notes(late_notes(bound))
 
 
+def _lasts(span_s: float) -> str:
+    """Return how long a profile takes; hours and days are rounded."""
+    from harness.run.compile import seconds  # noqa: PLC0415 - as below
+
+    for symbol, unit_s in (("d", _DAY_S), ("h", _HOUR_S)):
+        if span_s >= 2 * unit_s:
+            return f"{span_s / unit_s:.1f} {symbol}"
+    return seconds(round(span_s, 1))
+
+
 def _say_profile(profile: Loaded[Profile]) -> None:
     from harness.profile.duration import longest_s, shortest_s  # noqa: PLC0415 - pydantic is slow to import
-    from harness.run.compile import seconds  # noqa: PLC0415
 
-    shortest, longest = (seconds(round(s, 1)) for s in (shortest_s(profile.model), longest_s(profile.model)))
+    shortest, longest = (_lasts(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
     click.echo(f"{profile.path}: right; takes {shortest} at least, {longest} at most")
     _say_notes(profile.notes)
 

@@ -15,9 +15,11 @@ States = Mapping[str, int]
 
 
 def seconds(value_s: float) -> str:
-    """Return a span as a person writes it: `35 s`, `2 min`, `0.2 s`."""
-    minutes = value_s / 60
-    return f"{minutes:.0f} min" if minutes >= 2 and minutes.is_integer() else f"{value_s:.10g} s"  # noqa: PLR2004
+    """Return a span as a person writes it: `35 s`, `2 min`, `10 h`, `50 d`, `0.2 s`."""
+    for symbol, unit_s in (("d", 86400), ("h", 3600), ("min", 60)):
+        if value_s >= 2 * unit_s and (value_s / unit_s).is_integer():
+            return f"{value_s / unit_s:.0f} {symbol}"
+    return f"{value_s:.10g} s"
 
 
 def flag_or_state(value: str | float, states: States) -> float:

@@ -53,7 +53,7 @@ def test_the_record_says_that_nothing_was_read(run):
     assert all(gap["to"] - gap["from"] <= 3601 for gap in gaps)
     assert gaps[-1]["to"] == pytest.approx(end["from"] - 10, abs=0.2)
     assert [event["text"] for event in events_of(result, "note")] == [
-        "nothing was read for 600 min: nothing is shown of that time"
+        "nothing was read for 10 h: nothing is shown of that time"
     ]
     assert len(read_log(result.log).events) < 1000
 
