@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING, Any, final
 
-import yaml
-
-from bench.benchfile import read_bench
+from bench.benchtext import with_mock
 from bench.document import in_file_order
 from bench.errors import FileError
 from bench.overridetable.model import (
@@ -24,7 +21,6 @@ from bench.overridetable.model import (
 )
 from bench.units import canonical_symbol
 from bench.wording import nearest
-from bench.yamltree import Table, as_data
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -45,7 +41,6 @@ _KEPT = {
     "tip_rate": ("debounce", "tips"),
 }
 """What stays the bench file's of the sections that the table writes."""
-_WHOLE_SECONDS = re.compile(r"(\d+)\.0 s")
 
 
 def with_table(bench: Loaded[BenchFile], table: Loaded[OverrideTable]) -> Loaded[BenchFile]:
@@ -65,7 +60,7 @@ def with_table(bench: Loaded[BenchFile], table: Loaded[OverrideTable]) -> Loaded
     mock = made.settings()
     if made.problems:
         raise FileError(in_file_order(made.problems))
-    return read_bench(bench.path, _spliced(bench, mock))
+    return with_mock(bench, mock)
 
 
 @final
@@ -255,21 +250,3 @@ def _apart(condition: ThresholdCondition) -> str:
     """Return how far apart a condition's two values are, as the mock's settings say it."""
     begins: Quantity = condition.begins_at
     return f"{abs(begins.value - condition.ends_at.value):.9g} {canonical_symbol(begins.dimension)}"
-
-
-def _spliced(bench: Loaded[BenchFile], mock: dict[str, Any]) -> str:
-    """Return the bench file's text with another mock section; the rest stays as it was written."""
-    tree = bench.tree
-    assert isinstance(tree, Table), "a bench file is a mapping"
-    if any(entry.column > 1 for entry in tree.entries.values()):  # written in braces
-        return yaml.safe_dump({**as_data(tree), "mock": mock}, sort_keys=False, allow_unicode=True)
-    entries = sorted(tree.entries.items(), key=lambda item: item[1].line)
-    section = yaml.safe_dump(
-        {"mock": mock}, sort_keys=False, allow_unicode=True, default_flow_style=None, width=110
-    )
-    section = _WHOLE_SECONDS.sub(r"\1 s", section)
-    lines = bench.text.splitlines(keepends=True)
-    begin = next(entry.line for key, entry in entries if key == "mock") - 1
-    after = [entry.line - 1 for _, entry in entries if entry.line - 1 > begin]
-    end = after[0] if after else len(lines)
-    return "".join((*lines[:begin], section, *lines[end:]))

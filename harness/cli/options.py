@@ -165,8 +165,7 @@ def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchF
     Raises:
         FileError: the bench has no mock, a fault is unknown, or a severity is no positive number.
     """
-    from dataclasses import replace  # noqa: PLC0415 - kept with the slow imports of the callers
-
+    from bench.benchtext import with_faults as with_named_faults  # noqa: PLC0415 - kept with its slow callers
     from bench.mock.faults import check_names  # noqa: PLC0415
 
     if not pairs:
@@ -188,5 +187,4 @@ def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchF
         check_names(faults, bench.model.mock.parts)
     except ValueError as error:
         raise FileError([Problem("--fault", None, None, str(error))]) from None
-    mock = bench.model.mock.model_copy(update={"faults": faults})
-    return replace(bench, model=bench.model.model_copy(update={"mock": mock}))
+    return with_named_faults(bench, faults)
