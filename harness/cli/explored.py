@@ -120,8 +120,9 @@ class Exploring:
         console.print(Text("FOUND: the unit does not do what its override table says.", style="bold red"))
         console.print(Text(_demanded_and_seen(find), style="red"))
         console.print()
-        title = "the shortest weather that shows it" if tally.finished else "the shortest weather so far"
-        table = Table(title=title, title_justify="left", title_style="bold", expand=False)
+        title = "The shortest weather that shows it" if tally.finished else "The shortest weather so far"
+        console.print(Text(f"{title}:", style="bold"))
+        table = Table(expand=False)
         table.add_column("at", justify="right", no_wrap=True)
         table.add_column("what happens", overflow="fold")
         for at, what in said(find.written.sequence):

@@ -336,7 +336,7 @@ steps:
 def _cannot(move: Move, bench: Loaded[BenchFile]) -> str:
     """Return why a bench cannot do something; empty when it can."""
     if move.output not in bench.model.outputs:
-        return f"{move.said}: the bench has no output {move.output!r}"
+        return f"{move.output}: the bench has no such output"
     signal = next((name for name, spec in bench.model.signals.items() if spec.unit == "%"), None)
     if signal is None:
         return f"{move.said}: the bench has no signal that shows a vent"

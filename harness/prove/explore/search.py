@@ -104,6 +104,7 @@ class Tally:
         until_found: how many were played until then.
         best: the simplest sequence so far that fails.
         finished: whether it can be made no simpler.
+        unfit: sequences that were not played because they could have taken longer than what was left.
     """
 
     played: int = 0
@@ -115,6 +116,7 @@ class Tally:
     until_found: int = 0
     best: Find | None = None
     finished: bool = False
+    unfit: int = 0
 
 
 class _OutOfTime(BaseException):
@@ -170,7 +172,7 @@ class Explorer:
         with suppress(_OutOfTime):
             self._search()
             self._reduce()
-            self.tally.finished = True
+            self.tally.finished = not self.tally.unfit
         return self.tally.best
 
     def _search(self) -> None:
@@ -219,6 +221,7 @@ class Explorer:
             if left_s <= 0:
                 raise _OutOfTime
             if self.real and longest_s(profile.model) > left_s:
+                self.tally.unfit += 1
                 return None
             self._seen[profile.text] = self._taken(self.play(profile))
             self.told(self.tally)

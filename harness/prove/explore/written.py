@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from harness.prove.explore.sequence import Sequence
 
 _OPEN_TOLERANCE_PERCENT: Final = 3
-_SETTLES_S: Final = 60
+_SETTLES_S: Final = 10
 _LONGEST_NAME: Final = 120
 
 
