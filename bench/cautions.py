@@ -6,8 +6,8 @@ from typing import Final
 
 CAUTIONS: Final = (
     (
-        "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and lock"
-        " out before touching anything."
+        "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and"
+        " lock out before touching anything."
     ),
     "Low-voltage signal circuits only: mains work is for licensed people.",
     "Local codes and the maker's instructions come first.",
