@@ -100,7 +100,8 @@ class Exploring:
             try:
                 explorer.run()
             except BaseException:
-                self._tell(session, out, explorer)
+                if explorer.tally.best is not None:
+                    self._tell(session, out, explorer)
                 raise
         return self._tell(session, out, explorer)
 
@@ -203,11 +204,16 @@ def _nothing_found(console: Console, tally: Tally) -> int:
         console.print(
             Text(f"{tally.undecided - tally.not_begun} of them could not be decided.", style="yellow")
         )
-    if tally.played == 0:
-        console.print(Text("Not one sequence fits into the time: --budget gives more.", style="yellow"))
-        return EXIT_INCONCLUSIVE
+    if tally.unfit:
+        said_so = (
+            f"{tally.unfit} more could have taken longer than the time that was left: --budget gives more."
+        )
+        console.print(Text(said_so, style="yellow"))
     if tally.broken_off:
         return EXIT_BENCH
+    if tally.played == 0:
+        console.print(Text("Nothing was tried.", style="yellow"))
+        return EXIT_INCONCLUSIVE
     console.print(
         Text("Nothing was found; that proves nothing but that these sequences do not show a fault.")
     )

@@ -87,6 +87,14 @@ steps:
       - {signal: tip_count, counts: 6, within: 4500 ms, after: shower}
       - {signal: gale_override, unchanged: {for: 500 ms}, after_end_of: rise}
 """
+ONLY_RAIN = """
+table: rain alone, on a small fast house
+opened_by: {house_temperature: 30 °C}
+vents:
+  roof: {signal: roof_vent, open: 99 %, starts_within: 600 ms, full_travel: [2900 ms, 3100 ms], tolerance: 1 %}
+overrides:
+  rain: {when: [{contact: rain}], entry_delay: 500 ms, release_delay: 2 s, positions: {roof: 5 %}}
+"""
 FASTER = (
     ("full_travel: 30 s", "full_travel: 3 s"),
     ("full_travel: 40 s", "full_travel: 4 s"),
@@ -185,7 +193,7 @@ def rain_coil(stand):
 
 def wait_for_rain(log_folder, process):
     """Wait until the run has closed the rain contact; returns its log."""
-    for _ in range(200):
+    for _ in range(400):
         for log in log_folder.glob("*.jsonl"):
             if b'"said":"close rain"' in log.read_bytes():
                 return log
@@ -227,6 +235,26 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     events = read_log(log).events
     assert [e["event"] for e in events[-2:]] == ["safe", "run_end"]
     assert events[-1]["aborted"] == "interrupted by the operator"
+
+
+def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
+    """Ctrl-C while a sequence is played on real wires ends the exploration like a run: 130, safe, logs kept."""
+    (stand / "table.yaml").write_text(ONLY_RAIN, encoding="utf-8")
+    words = ["--bench", stand / "bench-rtu.yaml", "--clear", "--budget", "5 min", "--out", tmp_path / "found"]
+    with subprocess.Popen(
+        [*VENTPROOF, "explore", stand / "table.yaml", *words, "--logs", tmp_path],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.send_signal(signal.SIGINT)
+        said, wrong = process.communicate(timeout=20)
+        assert process.returncode == 130, said + wrong
+    assert "the outputs are in their safe state" in wrong
+    assert "Traceback" not in wrong
+    assert not rain_coil(stand)
+    assert read_log(log).events[-1]["aborted"] == "interrupted by the operator"
 
 
 def test_more_ctrl_c_do_not_break_the_tidying_off(stand, tmp_path):
