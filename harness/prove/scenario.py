@@ -201,10 +201,7 @@ class _Responses:
         before, after = travel.within(self.begin_s), travel.within(self.end_s)
         signal, about = vent.signal, f"tolerance: ${name}_tolerance"
         if after.high - after.low > _SAME:
-            bound = after.high + tolerance
-            if bound < 100:  # noqa: PLR2004 - per cent
-                says = f"stays_below: {_up_percent(bound)}, for: {_span(self._watch_s())}"
-                yield Response(signal, says, self.phase.why)
+            yield self._range(name, after, tolerance + (after.high - after.low) / 2)
             return
         where = self.place(name, after.high)
         if self._rests(travel, before):
@@ -216,7 +213,29 @@ class _Responses:
             says = f"returns: {where}, {about}, not_before: {_early(from_s)}, within: {_late(by_s)}"
             yield Response(signal, says)
             return
-        yield Response(signal, f"reaches: {where}, {about}, within: {_late(by_s)}, holds: {_span(_HOLDS_S)}")
+        yield Response(
+            signal, f"reaches: {where}, {about}, within: {_late(by_s)}, holds: {self._holds(by_s)}"
+        )
+
+    def _holds(self, by_s: float) -> str:
+        """Return how long a place is held: until nothing is open any more, whatever else the step shows."""
+        return _span(float(ceil(max(_HOLDS_S, self.end_s - self.begin_s - by_s))))
+
+    def _range(self, name: str, after: Range, tolerance: float) -> Response:
+        """Return what is demanded of a vent whose place depends on where another override found it."""
+        travel, vent = self.owed.vents[name], self.table.vents[name]
+        band = f"{number(round((after.low + after.high) / 2, 1))} %, tolerance: {_up_percent(tolerance)}"
+        why = f"anywhere from {number(after.low)} % to {number(after.high)} %"
+        if self._rests(travel, travel.within(self.begin_s)):
+            return Response(vent.signal, f"stays: {band}, for: {_span(self._watch_s())}", why)
+        by_s = (
+            self.owed.arrives_by_s(name, after, self.begin_s)
+            - self.begin_s
+            + self.margins.late_s(vent.signal)
+        )
+        return Response(
+            vent.signal, f"reaches: {band}, within: {_late(by_s)}, holds: {self._holds(by_s)}", why
+        )
 
     def _rests(self, travel: Travel, before: Range) -> bool:
         edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}

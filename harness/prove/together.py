@@ -142,7 +142,7 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
         f" closed."
     )
     starts = tuple(zip(_moments_s(table, names, conditions), begins, strict=True))
-    phases = [Phase("; while the vents still move, ".join(stroke.about for stroke in begins), starts)]
+    phases = [Phase(f"{said[0]} begins and, while the vents still move, {', then '.join(said[1:])}", starts)]
     phases += [Phase(stroke.about, ((0.0, stroke),), why=f"{plain(names[-1])} lasts") for stroke in ends[:-1]]
     phases.append(scenes.phase(ends[-1]))
     if any(table.overrides[name].latched for name in names):
