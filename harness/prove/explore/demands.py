@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from math import ceil, floor
 from typing import TYPE_CHECKING, Final, final
 
+from bench.fields import FLAG_UNIT
 from harness.prove.explore.moves import LATEST_S
+from harness.prove.margins import Margins
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
     from harness.prove.oracle import Expected
     from harness.prove.travel import Travel
 
-_SLACK_S: Final = 0.1
 _BACK_S: Final = 2.0  # after a loss of supply, until the registers are filled again
 _SHORTEST_S: Final = 1.0  # a state that lasts less is not asked for
 _SAME_PERCENT: Final = 0.2
@@ -55,7 +56,7 @@ Span = tuple[float, float]
 
 @final
 @dataclass(frozen=True, slots=True)
-class _Eye:
+class Eye:
     """How well the bench sees a signal: so many seconds late, so many of its units off, and all the time or not."""
 
     signal: str
@@ -65,23 +66,34 @@ class _Eye:
     always: bool = True
 
 
-def demands_of(
-    table: OverrideTable, bench: BenchFile, sequence: Sequence, foreseen: Expected
-) -> list[Demand]:
+Eyes = Mapping[str, Eye]
+"""By signal; one that the bench cannot see well enough to decide anything has none."""
+
+
+def eyes_of(table: OverrideTable, bench: BenchFile) -> Eyes:
+    """Return how a bench sees the signals of a table."""
+    signals = [vent.signal for vent in table.vents.values()]
+    signals += [override.flag for override in table.overrides.values() if override.flag is not None]
+    signals += [sensor.flag for sensor in table.sensors.values() if sensor.flag is not None]
+    eyes = (_eye(bench, signal) for signal in signals)
+    return {eye.signal: eye for eye in eyes if eye is not None}
+
+
+def demands_of(table: OverrideTable, eyes: Eyes, sequence: Sequence, foreseen: Expected) -> list[Demand]:
     """Return what the unit owes while a sequence is played, in order of time."""
-    made = _Demands(table, bench, sequence, foreseen)
+    made = _Demands(table, eyes, sequence, foreseen)
     return sorted(dict.fromkeys(made.all()), key=lambda demand: demand.after or 0)
 
 
-def last_demands_of(table: OverrideTable, bench: BenchFile, foreseen: Expected) -> list[Demand]:
+def last_demands_of(table: OverrideTable, eyes: Eyes, foreseen: Expected) -> list[Demand]:
     """Return what the unit owes once everything has come to rest, counted from then."""
     demands = []
     for signal, bounds, why in _flags(table, foreseen):
-        eye = _eye(bench, signal)
         said = bounds.at(foreseen.until_s)
-        if eye is not None and said != "open" and foreseen.activity.powered.at(foreseen.until_s) == "yes":
-            says = f"equals: {'on' if said == 'yes' else 'off'}, within: {_s(1 + eye.late_s)}"
-            demands.append(Demand(signal, eye.unit, says, None, why))
+        powered = foreseen.activity.powered.at(foreseen.until_s)
+        if signal in eyes and said != "open" and powered == "yes":
+            says = f"equals: {'on' if said == 'yes' else 'off'}, within: {_s(1 + eyes[signal].late_s)}"
+            demands.append(Demand(signal, eyes[signal].unit, says, None, why))
     return demands
 
 
@@ -94,26 +106,22 @@ def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Boun
             yield sensor.flag, foreseen.activity.failed[name], name
 
 
-def _eye(bench: BenchFile, signal: str) -> _Eye | None:
+def _eye(bench: BenchFile, signal: str) -> Eye | None:
     spec = bench.signals.get(signal)
     if spec is None:
         return None
-    traits = spec.traits(signal)
-    span_s = traits.refreshed_every_s + 2 * bench.buses[spec.bus].poll_every + _SLACK_S
-    if traits.unit == "flag":
-        kept = traits.keeps_for_s is not None and traits.keeps_for_s > span_s
-        return _Eye(signal, traits.unit, span_s, 0.0, always=kept)
-    if traits.rate_per_s is None:
+    margins, unit = Margins(bench), spec.unit
+    if unit == FLAG_UNIT:
+        return Eye(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))
+    if spec.traits(signal).rate_per_s is None:
         return None
-    return _Eye(signal, traits.unit, span_s, 2 * traits.error + traits.rate_per_s * span_s / 2)
+    return Eye(signal, unit, margins.late_s(signal), margins.tolerance(signal, 0.0))
 
 
 @final
 class _Demands:
-    def __init__(
-        self, table: OverrideTable, bench: BenchFile, sequence: Sequence, foreseen: Expected
-    ) -> None:
-        self._table, self._bench, self._foreseen = table, bench, foreseen
+    def __init__(self, table: OverrideTable, eyes: Eyes, sequence: Sequence, foreseen: Expected) -> None:
+        self._table, self._eyes, self._foreseen = table, eyes, foreseen
         self._at_s = [action.at_s for action in sequence]
         self._until_s = foreseen.until_s
         powered = foreseen.activity.powered.must.inverted().yes()
@@ -121,17 +129,17 @@ class _Demands:
 
     def all(self) -> Iterator[Demand]:
         for signal, bounds, why in _flags(self._table, self._foreseen):
-            eye = _eye(self._bench, signal)
+            eye = self._eyes.get(signal)
             if eye is not None:
                 yield from self._flag(eye, bounds, why)
         for name, vent in self._table.vents.items():
-            eye = _eye(self._bench, vent.signal)
+            eye = self._eyes.get(vent.signal)
             if eye is not None:
                 yield from self._vent(name, eye, self._foreseen.vents[name])
 
     # flags
 
-    def _flag(self, eye: _Eye, bounds: Bounds, why: str) -> Iterator[Demand]:
+    def _flag(self, eye: Eye, bounds: Bounds, why: str) -> Iterator[Demand]:
         before: tuple[float, bool] | None = None
         for on, (begin_s, end_s) in self._known(bounds):
             word = "on" if on else "off"
@@ -143,7 +151,7 @@ class _Demands:
                 yield from self._keeps(eye, begin_s, end_s, why)
             before = end_s, on
 
-    def _keeps(self, eye: _Eye, begin_s: float, end_s: float, why: str) -> Iterator[Demand]:
+    def _keeps(self, eye: Eye, begin_s: float, end_s: float, why: str) -> Iterator[Demand]:
         settled_s = begin_s + eye.late_s if begin_s > 0 else 0.0
         after = next((n for n, at_s in enumerate(self._at_s) if at_s >= settled_s), None)
         if after is None:
@@ -177,7 +185,7 @@ class _Demands:
 
     # vents
 
-    def _vent(self, name: str, eye: _Eye, travel: Travel) -> Iterator[Demand]:
+    def _vent(self, name: str, eye: Eye, travel: Travel) -> Iterator[Demand]:
         tolerance = ceil(2 * (self._table.vents[name].tolerance.value + eye.off)) / 2
         left_s: float | None = None
         for at, (begin_s, end_s) in self._rests(travel):
@@ -214,7 +222,7 @@ class _Demands:
                 rests.append((at, (begin_s, end_s)))
         return [(at, span) for at, whole in rests for span in self._light(whole)]
 
-    def _bounded(self, name: str, eye: _Eye, travel: Travel, tolerance: float) -> Iterator[Demand]:
+    def _bounded(self, name: str, eye: Eye, travel: Travel, tolerance: float) -> Iterator[Demand]:
         """Yield how far open the vent may be at most, and must be at least, from each action to the next."""
         opens = self._table.vents[name].open.value
         for after, (from_s, to_s) in enumerate(pairwise((*self._at_s, self._until_s))):

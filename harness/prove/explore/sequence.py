@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from harness.prove.changes import Change
@@ -55,8 +54,9 @@ def foreseen(table: OverrideTable, sequence: Sequence) -> Expected:
         for course in (travel.low, travel.high):
             moving = (b for a, b in pairwise(course) if abs(a[1] - b[1]) > _STILL_PERCENT)
             changes_s += [t_s for t_s, _ in moving]
-    last_s = max(t_s for t_s in changes_s if isfinite(t_s))
-    return expected(table, weather_of(sequence), min(known.until_s, last_s) + _REST_S)
+    # What comes later comes of nothing that was done: cups that stand still for half a day.
+    last_s = max(t_s for t_s in changes_s if t_s < known.until_s)
+    return expected(table, weather_of(sequence), last_s + _REST_S)
 
 
 def longest_tail_s(table: OverrideTable) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
 from harness.profile.load import read_profile
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
     from bench.wiring import BenchFile
     from harness.profile.model import Profile
-    from harness.prove.explore.demands import Demand
+    from harness.prove.explore.demands import Demand, Eyes
     from harness.prove.explore.moves import Moves
     from harness.prove.explore.sequence import Sequence
 
@@ -32,18 +32,17 @@ class Written:
     Attributes:
         sequence: what is done.
         steps: the demands of each step; the first one plays the sequence, a second one looks at how it all ended.
+        rests_s: when everything has come to rest, seconds after the sequence begins.
     """
 
     sequence: Sequence
     steps: tuple[tuple[Demand, ...], ...]
+    rests_s: float
 
     def only(self, step: int, number: int) -> Written:
-        """Return the same with one demand alone, of which step, counted from 1, and its number there.
-
-        A step before it keeps its last demand, for which the engine waits.
-        """
-        before = tuple((demands[-1],) for demands in self.steps[: step - 1])
-        return Written(self.sequence, (*before, (self.steps[step - 1][number],)))
+        """Return the same with one demand alone: of which step, counted from 1, and its number there."""
+        before = (demands[-1:] for demands in self.steps[: step - 1])
+        return replace(self, steps=(*before, (self.steps[step - 1][number],)))
 
     def alike(self, kind: tuple[str, str]) -> Written | None:
         """Return the same with the demands of one signal and kind alone; None when it has none."""
@@ -52,15 +51,17 @@ class Written:
             steps.pop()
         if not steps:
             return None
-        return Written(self.sequence, (steps[0] or self.steps[0], *steps[1:]))
+        first = steps[0] or self.steps[0][-1:]  # a step demands something
+        return replace(self, steps=(first, *steps[1:]))
 
 
-def demanded(table: OverrideTable, bench: BenchFile, sequence: Sequence) -> Written | None:
+def demanded(table: OverrideTable, eyes: Eyes, sequence: Sequence) -> Written | None:
     """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
     known = foreseen(table, sequence)
-    first = tuple(demands_of(table, bench, sequence, known))
-    last = tuple(last_demands_of(table, bench, known))
-    return Written(sequence, tuple(step for step in (first, last) if step)) if first else None
+    first = tuple(demands_of(table, eyes, sequence, known))
+    last = tuple(last_demands_of(table, eyes, known))
+    steps = tuple(step for step in (first, last) if step)
+    return Written(sequence, steps, known.until_s) if first else None
 
 
 @final
@@ -114,6 +115,8 @@ class Writer:
             at = f", at: {action.at_s:.10g} s" if action.at_s else ""
             label_said = f", label: {label}" if len(labels) > 1 else ""
             yield f"      - {{{action.move.stimulus}{at}{label_said}}}"
+        if len(written.steps) > 1:
+            yield f"      - {{wait: {round(written.rests_s - written.sequence[-1].at_s, 1):.10g} s}}"
         for number, demands in enumerate(written.steps):
             if number:
                 yield from ("", "  - step: after everything has come to rest")

@@ -13,6 +13,7 @@ from bench.benchfile import load_bench, read_bench
 from bench.overridetable.load import load_table
 from harness.judge.verdict import Verdict
 from harness.profile.responses import kind_of
+from harness.prove.explore.demands import eyes_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
@@ -21,6 +22,7 @@ from harness.prove.explore.written import Writer, demanded
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "mock-overrides.yaml")
 BENCH = load_bench(FILES / "mock.yaml")
+EYES = eyes_of(TABLE.model, BENCH.model)
 MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
 
 
@@ -146,7 +148,7 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = demanded(TABLE.model, BENCH.model, tuple(actions))
+    written = demanded(TABLE.model, EYES, tuple(actions))
     if written is None:
         return
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
@@ -154,6 +156,13 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
     until_s = foreseen(TABLE.model, tuple(actions)).until_s
     spans = re.findall(r"for: ([0-9.]+) s}", profile.text)
     assert all(float(span) <= until_s for span in spans)
+
+
+def test_a_sequence_ends_when_everything_has_come_to_rest():
+    """It is followed to the last thing that comes of it, and not to what would come by itself in half a day."""
+    rain = next(move for move in MOVES.moves if move.stimulus == "close: rain")
+    # Entry by 2.5 s and 50 ms; 0.6 s to start; 49 % of 41 s and 94 % of 31 s to travel; 5 s of rest.
+    assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(37.4, abs=0.5)
 
 
 def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
