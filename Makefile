@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign challenge
+.PHONY: demo test check format clean benchmark campaign explorations challenge
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -30,6 +30,9 @@ campaign: $(VENV)/dev  ## the judge against 100,000 known truths
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities
 	$(BIN)/ventproof challenge --benign 1000
+
+explorations: $(VENV)/dev  ## exploring, against every fault of the mock
+	$(BIN)/python tests/performance/explore_campaign.py
 
 $(VENV)/python: 
 	$(PYTHON) -m venv $(VENV)
