@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from bench.document import in_file_order
 from bench.errors import FileError
 from bench.fields import FLAG_UNIT
 from bench.overridetable.load import load_table
@@ -34,7 +35,7 @@ def fitting_table(path: str | FilePath, bench: Loaded[BenchFile]) -> Loaded[Over
     table = load_table(path)
     problems = list(fit_problems(table, bench))
     if problems:
-        raise FileError(problems)
+        raise FileError(in_file_order(problems))
     return table
 
 
