@@ -187,7 +187,7 @@ class _Table:
         number = float(decimal)
         if number < 0 and place.unit.dimension is Dimension.SPEED:
             raise _RowError(column, f"a wind of {text} {place.unit.symbol} cannot blow", "give 0 or more")
-        return number * place.unit.factor + place.unit.offset
+        return place.unit.canonical(number)
 
     def _wrong(self, reason: str, hint: str) -> FileError:
         return FileError([Problem(self._file, self._line, None, reason, hint)])

@@ -7,6 +7,7 @@ from math import isfinite
 from typing import Final, Literal, final
 
 FULL_TURN_DEG: Final = 360.0
+_ROUNDING_DEG: Final = 1e-9  # differences of decimal fractions: both ends of the track belong to it
 
 Exposure = Literal["windward", "leeward", "across"]
 """How a vent stands to the wind: it faces it, faces away, or the wind blows along it."""
@@ -41,7 +42,9 @@ class PotentiometerVane:
         """Return how far along the track the wiper stands, 0 to 1, or None where it touches nothing."""
         track_deg = FULL_TURN_DEG - self.gap_deg
         along_deg = normal_deg(wind_from_deg - self.gap_centre_deg - self.gap_deg / 2)
-        return along_deg / track_deg if along_deg <= track_deg else None
+        if FULL_TURN_DEG - along_deg < _ROUNDING_DEG:
+            along_deg = 0.0
+        return min(along_deg / track_deg, 1.0) if along_deg < track_deg + _ROUNDING_DEG else None
 
     def resistance_ohm(self, wind_from_deg: float) -> float | None:
         """Return the resistance from the track's beginning to the wiper, or None in the gap (an open circuit)."""

@@ -57,6 +57,15 @@ def test_a_wrong_dimension_names_both():
         parse_as(5, Dimension.TIME)
 
 
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("8.2 min", 492.0), ("1.1 h", 3960.0), ("0.07 h", 252.0), ("36 km/h", 10.0), ("14 °F", -10.0)],
+)
+def test_a_quantity_is_rounded_once(text, value):
+    """What comes out whole on paper comes out whole: a hair less rain than asked for is a tip less."""
+    assert parse(text).value == value
+
+
 @given(st.floats(-1e6, 1e6), st.sampled_from(sorted(UNITS)))
 def test_every_unit_scales_linearly(number, symbol):
     """Each unit is its factor and offset, whatever the number."""

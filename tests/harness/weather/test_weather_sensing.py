@@ -55,6 +55,25 @@ def test_rain_in_inches_loses_no_tip():
     assert len(rain_edges(bucket, rain("3 in/h", for_="1 h"))) == 600
 
 
+@pytest.mark.parametrize("lasts", ["8.2 min", "492 s", "492000 ms"])
+def test_the_last_tip_falls_however_the_time_is_written(lasts):
+    """60 mm/h for 8.2 min are 8.2 mm, 41 tips of 0.2 mm; the last falls as the rain ends."""
+    bucket = BucketSensor.model_validate({"tip": "0.2 mm", "closed_for": "100 ms"})
+    assert len(rain_edges(bucket, rain("60 mm/h", for_=lasts))) == 2 * 41
+
+
+@given(st.integers(1, 1750), st.sampled_from([0.1, 0.7]))
+@settings(max_examples=60, deadline=None)
+def test_a_vane_shows_both_ends_of_its_track(tenths, width):
+    """The ends belong to the track, whatever decimal fractions they are; beyond them is the gap."""
+    low, high = tenths / 10, 360 - tenths / 10 - width
+    vane = {"ohm": 1000, "range": (f"{low} °", f"{high} °")}
+    track = output(kind="resistance", sensor="vane", vane=vane)
+    assert level_of(track, low) == pytest.approx(0, abs=1e-6)
+    assert level_of(track, high) == pytest.approx(1000)
+    assert level_of(track, low - 0.01) == END_LEVELS["resistance"].broken
+
+
 @given(st.floats(0.5, 50), st.floats(0.1, 5), st.floats(0, 0.4))
 @settings(max_examples=60, deadline=None)
 def test_a_steady_wind_keeps_the_frequency_of_the_line(speed, slope, offset):
