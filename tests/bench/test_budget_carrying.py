@@ -92,10 +92,10 @@ def test_the_bench_of_an_old_record_is_not_asked():
     assert read_bench("bench file in the log", BENCH).model.bench == "a slow line"
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "bench" / "files").glob("*.yaml")), ids=lambda p: p.name)
-def test_shipped_benches_carry_their_polls(path):
+@pytest.mark.parametrize("name", ["mock.yaml", "mock-rtu.yaml", "mock-tcp.yaml"])
+def test_shipped_benches_carry_their_polls(name):
     """No bench file that ships is refused."""
-    assert load_bench(path)
+    assert load_bench(ROOT / "bench" / "files" / name)
 
 
 def test_only_the_timeout_bounds_a_unit_of_which_nothing_is_known():
