@@ -62,7 +62,11 @@ class Listener(Protocol):
 @final
 @dataclass(slots=True)
 class Measured:
-    """What a self-check measured."""
+    """What a self-check measured.
+
+    Attributes:
+        unread: signals of which nothing was ever read; of the check of a bench only.
+    """
 
     buses: list[BusMeasured] = field(default_factory=list)
     edges: list[EdgesMeasured] = field(default_factory=list)
@@ -70,6 +74,7 @@ class Measured:
     counts: list[CountMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
+    unread: list[str] = field(default_factory=list)
 
 
 @final
@@ -108,6 +113,7 @@ class SelfCheck:
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
         self._refreshes(measured)
+        measured.unread = [name for name in self._rig.file.signals if not self._watching.samples(name, 0.0)]
         return measured
 
     async def unit(self) -> Measured:

@@ -17,10 +17,12 @@ if TYPE_CHECKING:
 
 _MS: Final = 1000
 _US: Final = 1_000_000
+_LATE: Final = 0.1  # of the poll interval: later than this half of the time is no scatter of a busy computer
 
 
 def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
     """Yield a sentence for each thing that was measured to be worse than the bench file declares."""
+    yield from _unread(file, measured)
     for bus in measured.buses:
         yield from _bus(file, bus)
     for edges in measured.edges:
@@ -41,6 +43,21 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
             )
 
 
+def _unread(file: BenchFile, measured: Measured) -> Iterator[str]:
+    """Yield what was not read: nothing measured is not nothing wrong."""
+    known = {bus.bus for bus in measured.buses}
+    for bus in file.buses:
+        signals = [name for name, spec in file.signals.items() if spec.bus == bus]
+        unread = [name for name in signals if name in measured.unread]
+        if signals and unread == signals:
+            yield f"bus {bus}: nothing usable was read from it; look at `unit_id`, addresses, cable, baud and framing"
+            continue
+        if signals and bus not in known:
+            yield f"bus {bus}: too few usable replies came in a row to measure it; look at cable and time-outs"
+        for name in unread:
+            yield f"signal {name}: its registers never held a value; look at its address and type"
+
+
 def _echo(echo: EchoMeasured) -> Iterator[str]:
     if echo.followed < 2 * echo.cycles:
         yield (
@@ -58,6 +75,12 @@ def _bus(file: BenchFile, bus: BusMeasured) -> Iterator[str]:
     if bus.gaps:
         yield f"bus {bus.bus}: {bus.gaps} time(s) no usable reply came; look at cable, termination and time-outs"
     spec = file.buses[bus.bus]
+    if bus.late.median_s > _LATE * spec.poll_every:
+        every_s = spec.poll_every + bus.late.median_s
+        yield (
+            f"bus {bus.bus}: polled every {_ms(every_s)}, where `poll_every` declares {_ms(spec.poll_every)}; "
+            "declare what it can do"
+        )
     if not isinstance(spec, WiredBus) or spec.answers_within is None:
         return
     longest_s = max(read.longest_us for read in load_on(file, bus.bus, spec).reads) / _US

@@ -31,6 +31,7 @@ steps:
       - {{signal: roof_vent, stays: 99 %, tolerance: {tolerance} %, for: 10 s}}
 """
 WEATHER = Path(__file__).parent / "data" / "bench-weather.yaml"
+NOTHING_WRITTEN = ("    safe: 10 °C\n", "")
 
 
 @pytest.fixture
@@ -59,7 +60,8 @@ def test_a_bench_measures_itself_and_says_what_it_can_decide(check):
     measured = result.measured
     (bus,) = measured.buses
     assert 0.004 <= bus.round_trip.median_s <= bus.round_trip.worst_s <= 0.0061
-    assert (bus.gaps, bus.late.worst_s) == (0, pytest.approx(0, abs=1e-6))
+    assert (bus.gaps, bus.late.p99_s) == (0, pytest.approx(0, abs=1e-6))
+    assert bus.late.worst_s < 0.0062  # a poll waited for a write
     (edges,) = measured.edges
     assert (edges.missing, edges.width.worst_s) == (0, pytest.approx(0.011))
     assert [(c.sent, c.counted, c.certain) for c in measured.counts] == [(6, 6, True)]
@@ -124,6 +126,33 @@ def test_a_bus_in_trouble_is_no_fine_bench(check):
     assert (result.result, result.measured) == ("failed", None)
 
 
+def test_a_bus_that_only_keeps_silent_is_no_fine_bench(check):
+    """Nothing is written on it, so that only the missing readings tell: a wrong unit id is said."""
+    silent = ("    bus: unit\n    table", "    bus: unit\n    unit_id: 9\n    table")
+    briefly = ("{bus: unit, table: input", "{bus: unit, unit_id: 9, table: input")
+    result = check("bench", NOTHING_WRITTEN, silent, briefly, source=WEATHER)
+    assert result.result == "worse"
+    assert result.sentences == (
+        "bus unit: nothing usable was read from it; look at `unit_id`, addresses, cable, baud and framing",
+    )
+
+
+def test_one_signal_that_is_never_read_is_said(check):
+    """The others answer; the one at another unit does not, and its bus has gaps."""
+    silent = ("rain_contact: {bus: unit,", "rain_contact: {bus: unit, unit_id: 9,")
+    result = check("bench", NOTHING_WRITTEN, silent, source=WEATHER)
+    assert result.result == "worse"
+    assert any(said.startswith("signal rain_contact: its registers never held") for said in result.sentences)
+
+
+def test_a_bus_that_cannot_keep_its_poll_interval_is_said(check):
+    """Replies take 5 ms or more, so that every other round of 5 ms is missed."""
+    result = check("bench", ("poll_every: 100 ms", "poll_every: 5 ms"))
+    assert result.sentences == (
+        "bus unit: polled every 10 ms, where `poll_every` declares 5 ms; declare what it can do",
+    )
+
+
 def test_an_unhealthy_interlock_stops_the_check(check):
     """While the interlock is not healthy nothing is driven."""
     result = check("bench", ("\nmock:", "\ninterlock: {signal: rain_override, healthy: 1}\n\nmock:"))
@@ -139,7 +168,7 @@ def test_a_right_hook_up_is_found_right(check):
     delays = result.measured.exercised["rain"].delays
     least_s, most_s = delays["rain_override"]
     assert least_s <= 2.05 <= most_s
-    assert {e["output"] for e in events(result, "hookup")} == {"rain", "house_temperature"}
+    assert {e["output"] for e in events(result, "hookup")} == set(result.measured.exercised)
 
 
 MISWIRED = {
