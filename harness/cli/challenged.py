@@ -11,10 +11,10 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
 
+from bench.benchtext import with_faults
 from bench.mock.fault import FAMILIES
 from harness.cli import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.cli.console import new_console
-from harness.prove.trial import with_faults
 from harness.run.view import SilentView
 from harness.session import Session
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
+from bench.benchtext import with_faults
 from bench.errors import FileError, Problem
 from bench.mock.faults import CATALOGUE, check_names
 from harness.prove.severity import smallest_found
 from harness.prove.shows import likely_first
-from harness.prove.trial import Trial, attempt, with_faults
+from harness.prove.trial import Trial, attempt
 from harness.prove.workers import Suite, Told, Workers, own_suite
 
 if TYPE_CHECKING:

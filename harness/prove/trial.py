@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from hashlib import blake2b
 from typing import TYPE_CHECKING, final
 
@@ -65,14 +64,6 @@ class Trial:
     def passed(self) -> bool:
         """Whether the profile holds the unit for healthy."""
         return self.verdict is Verdict.PASS
-
-
-def with_faults(bench: Loaded[BenchFile], faults: Mapping[str, float]) -> Loaded[BenchFile]:
-    """Return a bench whose mock unit has these faults beside those of its file."""
-    mock = bench.model.mock
-    assert mock is not None, "whoever challenges a suite sees to it"
-    faulty = mock.model_copy(update={"faults": {**mock.faults, **faults}})
-    return replace(bench, model=bench.model.model_copy(update={"mock": faulty}))
 
 
 def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) -> Trial:

@@ -5,13 +5,14 @@ import dataclasses
 import pytest
 
 from bench.benchfile import load_bench
+from bench.benchtext import with_faults
 from bench.mock.faults import CATALOGUE
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 from harness.profile.load import load_profile, read_profile
 from harness.prove.benign import benign
 from harness.prove.challenge import Challenged, explained
 from harness.prove.shows import likely_first
-from harness.prove.trial import attempt, with_faults
+from harness.prove.trial import attempt
 
 BENCH = load_bench(SHIPPED_BENCH)
 
