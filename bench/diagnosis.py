@@ -20,6 +20,15 @@ def diagnose(file: BenchFile, exercised: Mapping[str, Exercised]) -> list[str]:
     for one, two in _swapped(file, exercised):
         said.append(f"outputs {one!r} and {two!r} are swapped: each brings about what the other should")
         swapped |= {one, two}
+    for one in exercised:
+        if one not in swapped and (
+            others := [two for two in exercised if _brings(file, exercised[one], two, one)]
+        ):
+            said.append(
+                f"output {one!r} is on the wrong terminals: it brings about what {listed(others)} should, "
+                "and nothing of its own"
+            )
+            swapped.add(one)
     explained = set[str]()  # signals of which a sentence tells already
     for name, tried in exercised.items():
         hookup = file.outputs[name].hookup
@@ -91,12 +100,21 @@ def _of_output(file: BenchFile, hookup: HookUp, tried: Exercised, explained: set
             "does not act on it; is the input, or its override, enabled in the unit?"
         )
         rest = {s: found for s, found in rest.items() if s not in still}
-    said += [_sentence(file, tried, s, hookup.answers[s], found) for s, found in rest.items()]
+    alone = all(found.kind == "none" for found in results.values())
+    if alone and len(rest) > 1:
+        said.append(
+            f"output {name!r} is answered by none of {listed(rest)}: it is on the wrong terminals, or they are read "
+            "from wrong addresses"
+        )
+        rest = {}
+    said += [_sentence(file, tried, s, hookup.answers[s], found, alone=alone) for s, found in rest.items()]
     explained |= {s for s in rest if rest[s].kind != "none"}
     return said
 
 
-def _sentence(file: BenchFile, tried: Exercised, signal: str, wanted: Answer, found: Found) -> str:
+def _sentence(
+    file: BenchFile, tried: Exercised, signal: str, wanted: Answer, found: Found, *, alone: bool
+) -> str:
     name = tried.output
     before, after = tried.before.values.get(signal), tried.after.values.get(signal)
     if before is None or after is None:
@@ -106,7 +124,8 @@ def _sentence(file: BenchFile, tried: Exercised, signal: str, wanted: Answer, fo
         f"{signal!r} reads {before:g} and then {after:g} {unit} where output {name!r} should bring {wanted}"
     )
     if found.kind == "none":
-        return f"{reads}: it does not answer; wrong address or bit, or it is stuck in the unit"
+        wire = ", or the output is on the wrong terminals" if alone else ""
+        return f"{reads}: it does not answer; wrong address or bit, or it is stuck in the unit{wire}"
     if found.kind in ("backwards", "mirrored"):
         return f"{reads}: it is reversed; open and closed are exchanged at its drive or its position sensor"
     if found.kind == "scaled":

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from bench.fields import COUNT_UNIT, FLAG_UNIT
 from bench.fits import value_fault
-from bench.wiring import ContactOutput, RegisterOutput
+from bench.wiring import ContactOutput
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -57,10 +57,10 @@ def _hookup(
 
 def _first(bench: Loaded[BenchFile], path: Path, name: str, hookup: HookUp) -> Iterator[Problem]:
     outputs = bench.model.outputs
-    numbers = [key for key, found in outputs.items() if isinstance(found, RegisterOutput) and key != name]
+    numbers = [key for key, found in outputs.items() if not isinstance(found, ContactOutput) and key != name]
     for other, value in hookup.first.items():
         takes = outputs.get(other)
-        if not isinstance(takes, RegisterOutput) or other == name:
+        if takes is None or isinstance(takes, ContactOutput) or other == name:
             reason = f"{other!r} is no other output that takes a number"
             yield bench.problem((*path, other), reason, nearest(other, numbers), at_key=True)
         elif said := value_fault(value, takes.unit, f"output {other!r}"):

@@ -242,9 +242,11 @@ def refresh_measured(
     The unit copied a new value somewhere between the last reading of the old one and the first of the new one. Among
     n + 1 changes there are n intervals or more, so one is no longer than the n-th part of the time between their
     farthest ends. While a value moves by two of its steps or more each time, every refresh shows, so an interval is
-    no shorter than the time between two readings of one value. That is known of an actuator under way only: a value
-    that comes of pulses, such as a wind speed, may rest for reasons of its own, and gives no lower bound. Where that is longer than from poll to poll, no refresh
+    no shorter than the time between two readings of one value. Where that is longer than from poll to poll, no refresh
     hides between two polls: there are n intervals, and one is no shorter than the n-th part between the nearest ends.
+
+    That a value moves on all the time is known of an actuator under way only: one that comes of pulses, such as a wind
+    speed, may rest for reasons of its own, and gives no lower bound.
 
     Args:
         signal: the value.

@@ -23,12 +23,15 @@ from bench.measured import (
 )
 from bench.samples import Edge, EdgeReport, Gap, Poll, Sample, Window
 from bench.units import PLAIN_UNITS
-from bench.wiring import ContactOutput, RegisterOutput
+from bench.wiring import ContactOutput
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from bench.build import Rig
     from bench.hookup import HookUp
     from bench.watching import Watching
+    from bench.wiring import ValueOutput
 
 LISTEN_S: Final = 3.0
 """How long the buses are only listened to."""
@@ -85,12 +88,20 @@ class SelfCheck:
         rig: the rig.
         watching: what polls it.
         listener: takes what is done.
+        level_of: what an output's driver is given for a value: mA, V, ohm, or the value itself.
     """
 
-    def __init__(self, rig: Rig, watching: Watching, listener: Listener) -> None:
+    def __init__(
+        self,
+        rig: Rig,
+        watching: Watching,
+        listener: Listener,
+        level_of: Callable[[ValueOutput, float], float],
+    ) -> None:
         self._rig = rig
         self._watching = watching
         self._listener = listener
+        self._level_of = level_of
 
     async def bench(self) -> Measured:
         """Measure everything that the bench file gives something to measure with.
@@ -197,7 +208,9 @@ class SelfCheck:
         return window
 
     async def _put(self, name: str, value: float) -> Window:
-        window = await self._rig.outputs.level(name, value)
+        output = self._rig.file.outputs[name]
+        assert not isinstance(output, ContactOutput), "loading a bench file sees to it"
+        window = await self._rig.outputs.level(name, self._level_of(output, value))
         self._listener.wrote(name, f"write {value:g} to {name}", value, window)
         return window
 
@@ -210,32 +223,27 @@ class SelfCheck:
 
     async def _exercise(self, name: str, hookup: HookUp) -> Exercised:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
-        output = self._rig.file.outputs[name]
         self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
         await self._rig.outputs.make_safe()
-        if isinstance(output, ContactOutput):
-            await self._drive(name, closed=False)
-        elif hookup.values is not None:
-            await self._put(name, hookup.values[0].value)
+        await self._turn(name, hookup, on=False)
         for other, value in hookup.first.items():
             await self._put(other, value.value)
         await asyncio.sleep(hookup.settles)
         before, since_s = self._state(), now_s() - self._settled_s()
-        if isinstance(output, RegisterOutput):
-            assert hookup.values is not None, "loading a bench file sees to it"
-            window = await self._put(name, hookup.values[1].value)
-        else:
-            window = await self._drive(name, closed=True)
+        window = await self._turn(name, hookup, on=True)
         self._listener.begins(f"{name}: driven; watching what answers", hookup.within)
         await asyncio.sleep(hookup.within)
         after = self._state()
         exercised = Exercised(name, before, after, self._delays(before, window, since_s))
-        if isinstance(output, ContactOutput):
-            await self._drive(name, closed=False)
-        elif hookup.values is not None:
-            await self._put(name, hookup.values[0].value)
+        await self._turn(name, hookup, on=False)
         await self._rig.outputs.make_safe()
         return exercised
+
+    async def _turn(self, name: str, hookup: HookUp, *, on: bool) -> Window:
+        """Close or open a contact, or give an output the second or first of its values."""
+        if hookup.values is None:
+            return await self._drive(name, closed=on)
+        return await self._put(name, hookup.values[on].value)
 
     def _settled_s(self) -> float:
         return 2 * max(read.spec.poll_every + read.spec.timeout for read in self._rig.reads)

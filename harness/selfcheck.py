@@ -23,12 +23,14 @@ from bench.samples import EdgeReport, Gap, Poll, Window
 from bench.selfcheck import Measured, SelfCheck
 from bench.shortfall import shortfalls
 from bench.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
+from bench.units import Quantity
 from bench.virtual import run as run_loop
 from bench.watching import Watching
 from bench.wiring import BenchFile, ContactOutput
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
 from harness.run.events import FORMAT, Clockwork, Event
+from harness.weather.sensing import level_of
 
 Result = Literal["fine", "worse", "failed"]
 Kind = Literal["bench", "unit"]
@@ -91,6 +93,8 @@ def selfcheck(
     if kind == "unit" and not any(output.hookup for output in bench.model.outputs.values()):
         hint = "add `hookup:` to the outputs; `ventproof explain hookup` shows how"
         raise FileError([Problem(bench.path, None, None, "no output says what should answer it", hint)])
+    if problems := list(_level_problems(bench)):
+        raise FileError(problems)
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
     with RecordLog(free_path(out, stem)) as log:
 
@@ -98,6 +102,25 @@ def selfcheck(
             return await _Checking(bench, kind, seed, log, begins).run()
 
         return run_loop(main(), virtual=bench.model.virtual)
+
+
+def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield the values of hook-ups that their outputs' sensors cannot show."""
+    outputs = bench.model.outputs
+    for name, output in outputs.items():
+        if output.hookup is None:
+            continue
+        values: list[tuple[str, tuple[str | int, ...], Quantity]] = []
+        values += [(name, ("values", k), v) for k, v in enumerate(output.hookup.values or ())]
+        values += [(other, ("first", other), v) for other, v in output.hookup.first.items()]
+        for at, key, value in values:
+            takes = outputs[at]
+            assert not isinstance(takes, ContactOutput), "loading a bench file sees to it"
+            try:
+                level_of(takes, value.value)
+            except ValueError as error:
+                reason, _, hint = str(error).partition("; ")
+                yield bench.problem(("outputs", name, "hookup", *key), reason, hint)
 
 
 @final
@@ -188,7 +211,7 @@ class _Checking:
         for note in self._rig.notes:
             self._emit("note", text=note)
         async with Watching(self._rig, self.saw) as watching:
-            check = SelfCheck(self._rig, watching, self)
+            check = SelfCheck(self._rig, watching, self, level_of)
             return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
 
     async def _end(self) -> str:

@@ -146,11 +146,10 @@ def test_one_signal_that_is_never_read_is_said(check):
 
 
 def test_a_bus_that_cannot_keep_its_poll_interval_is_said(check):
-    """Replies take 5 ms or more, so that every other round of 5 ms is missed."""
-    result = check("bench", ("poll_every: 100 ms", "poll_every: 5 ms"))
-    assert result.sentences == (
-        "bus unit: polled every 10 ms, where `poll_every` declares 5 ms; declare what it can do",
-    )
+    """Replies take 4 ms or more, so that rounds of 2 ms are missed."""
+    result = check("bench", ("poll_every: 100 ms", "poll_every: 2 ms"), source=WEATHER)
+    (said,) = result.sentences
+    assert said == "bus unit: polled every 6 ms, where `poll_every` declares 2 ms; declare what it can do"
 
 
 def test_an_unhealthy_interlock_stops_the_check(check):
@@ -196,6 +195,11 @@ MISWIRED = {
         [("    address: 0\n    type: u16\n    scale: 0.1", "    address: 0\n    type: u16\n    scale: 0.01")],
         "'roof_vent' reads 9.9 and then 0.5 % where output 'rain' should",
     ),
+    "thermometer off by ten": (
+        (),
+        [("address: 11, type: s16, scale: 0.1", "address: 11, type: s16, scale: 1")],
+        "'outside_reading' reads 50 and then 250 °C where output 'outside_temperature' should",
+    ),
     "stuck flag": (["flag_stuck"], (), "'rain_override' reads 0 and then 0 flag where output 'rain' should"),
 }
 
@@ -231,6 +235,49 @@ def test_two_swapped_outputs_are_named(check):
     assert result.sentences == (
         "outputs 'rain' and 'bucket' are swapped: each brings about what the other should",
     )
+
+
+def test_outputs_on_each_others_terminals_in_a_ring_are_named():
+    """Three wires moved on by one terminal: each output brings about what the next one should."""
+    bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8")).model
+    calm = {"rain_contact": 0.0, "rain_override": 0.0, "roof_vent": 99.0, "side_vent": 99.0, "gust": 0.0}
+    rest = Seen({**calm, "tip_count": 7.0})
+    rain = {"rain_contact": 1.0, "rain_override": 1.0, "roof_vent": 5.0, "side_vent": 50.0}
+    brought = {"rain": {"tip_count": 8.0}, "cups": rain, "bucket": {"gust": 3.0}}
+    exercised = {
+        name: Exercised(name, rest, Seen(rest.values | now), dict.fromkeys(now, (0.0, 0.3)))
+        for name, now in brought.items()
+    }
+    said = "output {!r} is on the wrong terminals: it brings about what {!r} should, and nothing of its own"
+    pairs = (("rain", "bucket"), ("cups", "rain"), ("bucket", "cups"))
+    assert diagnose(bench, exercised) == [said.format(*pair) for pair in pairs]
+
+
+def test_an_output_that_brings_about_something_else_altogether_is_said_once():
+    """What should answer does not, and another signal does: one sentence for all of them."""
+    bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8")).model
+    rest = {
+        "rain_contact": 0.0,
+        "rain_override": 0.0,
+        "roof_vent": 99.0,
+        "side_vent": 99.0,
+        "outside_failed": 0.0,
+    }
+    tried = Exercised(
+        "rain", Seen(rest), Seen({**rest, "outside_failed": 1.0}), {"outside_failed": (0.0, 0.3)}
+    )
+    (said,) = diagnose(bench, {"rain": tried})
+    assert said.startswith(
+        "output 'rain' is answered by none of 'rain_contact', 'rain_override', 'roof_vent', "
+    )
+
+
+def test_a_value_that_a_sensor_cannot_show_is_refused_before_anything_is_driven(check):
+    """A hook-up of a transmitter is in the transmitter's range, or the bench file is wrong there."""
+    with pytest.raises(
+        FileError, match=r"bench\.yaml:\d+:23: 200 °C would need 60 mA; stay from -25 to 65 °C"
+    ):
+        check("unit", ("values: [10 °C, 20 °C]", "values: [10 °C, 200 °C]"))
 
 
 def test_a_normally_closed_contact_taken_for_open_is_named():
