@@ -161,6 +161,9 @@ def _label_problems(
         elif key == "after_end_of" and not _ends(labels[label]):
             reason = f"{label!r} is no pulse train, no rain and no wind that comes to be steady"
             yield profile.problem((*path, key), reason, "use `after`", at_key=True)
+        elif key == "after_end_of" and isinstance(response, model.Counts):
+            reason = "what the last closure counts may come before or after the end of it"
+            yield profile.problem((*path, key), reason, "use `after`, and count the whole train", at_key=True)
     if len(real) > 1 and response.after is None and response.after_end_of is None:
         known = ", ".join(labels) or "none has a label yet: give them `label:`"
         hint = f"add `after:` with the label of one ({known})"

@@ -11,7 +11,7 @@ from bench.errors import FileError
 from bench.fits import value_fault
 from bench.pulses import check_plan
 from bench.units import Quantity
-from bench.wiring import ContactOutput, RegisterOutput
+from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
 from harness.profile.stimulus import (
     CloseContact,
     Fail,
@@ -136,7 +136,9 @@ def sensor_problems(
                 yield from _chatter_problems(profile, path, stimulus, output, (at, bench.model))
             elif isinstance(stimulus, Rainfall | Wind) and isinstance(output, ContactOutput):
                 yield from _shown_problems(profile, path, stimulus, output, (at, bench.model))
-    yield from _wandering_problems(profile, {name: bench.model.outputs[at] for name, at in names.items()})
+    outputs = {name: bench.model.outputs[at] for name, at in names.items()}
+    yield from _wandering_problems(profile, outputs)
+    yield from _mending_problems(profile, outputs)
 
 
 def _level_problems(
@@ -213,6 +215,24 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
         for name in stimulus.outputs:
             for error in errors.get(name, ()):
                 yield from _level_problems(profile, path, outputs[name], values[name] + error)
+
+
+def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:
+    """Yield the sensors whose wires are mended while nothing says what they show then."""
+    known, cut = set(profile.model.start.write), set[str]()
+    for path, stimulus in _stimuli(profile):
+        match stimulus:
+            case WriteValue(write=name):
+                known.add(name)
+            case Fail(fail=name, how="open" | "short"):
+                cut.add(name)
+            case Mend(mend=name):
+                if name in cut - known and isinstance(outputs[name], LevelOutput | ResistanceOutput):
+                    hint = "write its value first, here or in the start"
+                    yield profile.problem(
+                        (*path, "mend"), f"nothing says what {name!r} shows from now on", hint
+                    )
+                cut.discard(name)
 
 
 def _shown_problems(

@@ -166,6 +166,26 @@ def test_weather_that_cannot_be_is_refused_before_anything_moves(do, reason, run
         run(profile_text([do], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
 
 
+def test_a_mended_wire_needs_something_to_show(run):
+    """Nobody said what the thermometer shows: mending it would leave the wire broken, and the unit would be blamed."""
+    do = ["{fail: outside_temperature, how: open}", "{mend: outside_temperature, label: mended}"]
+    expect = ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"]
+    with pytest.raises(
+        FileError, match="nothing says what 'outside_temperature' shows from now on; write its val"
+    ):
+        run(profile_text(do, expect))
+
+
+def test_a_count_from_the_end_of_a_rain_is_refused(run):
+    """Whether the last tip is in the reading at the end of the rain nobody can say: a right unit would fail on it."""
+    do = ["{wait: 2 s}", "{rainfall: bucket, intensity: 72 mm/h, for: 30 s, label: shower}"]
+    expect = ["{signal: tip_count, counts: 0, within: 60 s, after_end_of: shower}"]
+    with pytest.raises(
+        FileError, match="what the last closure counts may come before or after the end of it; use"
+    ):
+        run(profile_text(do, expect))
+
+
 def test_a_contact_cannot_be_two_things(run):
     """A contact that plays wind is not closed by hand, nor is it a condition of an invariant."""
     do = ["{wind: cups, speed: 5 m/s}", "{close: cups}"]
