@@ -248,5 +248,5 @@ def test_a_bench_that_falls_behind_aborts_the_run(bench_text):
 
     outcome = virtual.run(main(), virtual=True)
     assert outcome.verdict is None
-    assert outcome.aborted.startswith("the pulses on cups fell 0.2")
+    assert outcome.aborted.startswith("the pulses on cups fell 0.1")
     assert outcome.aborted.endswith("s behind: the weather was not the one asked for")
