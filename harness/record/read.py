@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,9 @@ from bench.errors import FileError, Problem
 from harness.record.chain import GENESIS, link, unseal
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
+OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
+"""What the first line of a log must be for a line to close it."""
+
 CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
 
@@ -138,6 +142,7 @@ class _Walk:
         self.digest = GENESIS
         self.sha256 = ""
         self._path = path
+        self._opened = ""
         self._closed = False
 
     def events(self) -> Iterator[dict[str, Any]]:
@@ -166,6 +171,7 @@ class _Walk:
             if self.reason:
                 self.broken_at = self.lines + 1
                 return
+            self._opened = self._opened or event["event"]
             self.lines, self.digest, self._closed = self.lines + 1, digest, event["event"] in CLOSING
             yield event
         self.sha256 = whole.hexdigest()
@@ -184,6 +190,8 @@ class _Walk:
         reason, event = _read(body, self.lines)
         if not reason and self._closed:
             reason = "it stands after the line that closed the run"
+        if not reason and OPENING.get(event["event"], self._opened) != self._opened:
+            reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
         return reason, event, digest
 
     def _refused(self, reason: str, line: int | None = None) -> FileError:
@@ -193,7 +201,7 @@ class _Walk:
 def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
     """Return why a line whose digest is right is none of a log all the same (empty if it is one), and its event."""
     try:
-        event = json.loads(body)
+        event = json.loads(body, parse_constant=_refuse_constant)
         if (
             b"\\u" in body
         ):  # half a surrogate pair, which only an escape can hold, is no text that can be shown
@@ -202,9 +210,19 @@ def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
         return "it is no JSON object", {}
     if not isinstance(event, dict) or event.get("seq") != seq:
         return f"its sequence number is not {seq}", {}
-    if not isinstance(event.get("event"), str) or not isinstance(event.get("t"), int | float):
+    at_s = event.get("t")
+    if (
+        not isinstance(event.get("event"), str)
+        or not isinstance(at_s, int | float)
+        or not math.isfinite(at_s)
+    ):
         return "it has no event or no time", {}
     field, words = CLOSING.get(event["event"], ("", ()))
     if field and event.get(field) not in (*words, None):
         return f"its {field} is none of {', '.join(words)}", {}
     return "", event
+
+
+def _refuse_constant(name: str) -> None:
+    """Refuse `NaN` and `Infinity`, which JSON does not have and which every comparison lets pass."""
+    raise ValueError(f"{name} is no number")

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.errors import FileError
-from harness.record.chain import GENESIS
+from harness.record.chain import GENESIS, seal
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
 
@@ -131,3 +131,21 @@ def test_removed_repeated_and_reordered_lines_are_found(tmp_path_factory, data):
     assert state.lines == intact
     assert state.broken_at == (None if intact == len(order) else intact + 1)
     assert state.outcome == ("pass" if order == list(range(len(lines))) else "aborted")
+
+
+@pytest.mark.parametrize(
+    ("body", "reason"),
+    [
+        (b'{"seq":1,"t":1.0,"event":"selfcheck_end","result":"fine"}', "a log that begins with run_begin"),
+        (b'{"seq":1,"t":1.0,"event":"finding","margin":[NaN,NaN]}', "it is no JSON object"),
+        (b'{"seq":1,"t":1e999,"event":"run_end","verdict":"pass"}', "it has no event or no time"),
+    ],
+)
+def test_a_line_that_no_run_writes_breaks_the_log_though_its_digest_is_right(body, reason, tmp_path):
+    """A run is not closed by a self-check's end, and what is no number compares with nothing: it counts as aborted."""
+    path = tmp_path / "forged.jsonl"
+    first, digest = seal(b'{"seq":0,"t":0.0,"event":"run_begin"}', GENESIS)
+    path.write_bytes(first + b"\n" + seal(body, digest)[0] + b"\n")
+    state = read_log(path)
+    assert (state.broken_at, state.outcome) == (2, "aborted")
+    assert state.reason.startswith(reason)
