@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
@@ -76,7 +76,7 @@ class RunRecord:
         digest: digest of the log's last intact line; it stands for the whole log.
         lines: lines of the intact part.
         closed: whether the closing line is there and the chain intact.
-        verdict: `pass`, `fail`, `inconclusive` or `aborted`.
+        verdict: `pass`, `fail`, `inconclusive` or `aborted`; aborted too where the findings do not bear out the log's.
         reason: why it has no verdict; empty when it has one.
         profile: the profile's name.
         profile_sha256: digest of the profile's text.
@@ -150,12 +150,14 @@ def trouble(record: RunRecord, most: int = 3) -> list[str]:
 
 
 def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
+    findings = tuple(_findings(state, header["use"]))
+    reason = _why_aborted(state) or _why_unbelievable(state.outcome, findings)
     return RunRecord(
         digest=state.digest,
         lines=state.lines,
         closed=state.closed,
-        verdict=state.outcome,
-        reason=_why_aborted(state),
+        verdict=ABORTED if reason else state.outcome,
+        reason=reason,
         profile=str(header["profile"]["name"]),
         profile_sha256=str(header["profile"]["sha256"]),
         bench=str(header["bench"]["name"]),
@@ -171,7 +173,7 @@ def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
         duration_s=float(state.events[-1]["t"]),
         selfcheck_sha256=str((header.get("selfcheck") or {}).get("sha256", "")),
         version=str(header["versions"]["ventproof"]),
-        findings=tuple(_findings(state, header["use"])),
+        findings=findings,
     )
 
 
@@ -188,6 +190,19 @@ def _why_aborted(state: LogState) -> str:
     if not state.closed:
         return "the closing line is missing: the run died, goes on, or the log was cut"
     return str(state.events[-1].get("aborted", "")) if state.outcome == ABORTED else ""
+
+
+def _why_unbelievable(outcome: str, findings: Sequence[FindingRecord]) -> str:
+    """Return why a verdict is not borne out by the findings in the same log; empty if it is, or if there is none."""
+    if outcome == ABORTED:
+        return ""
+    found = {finding.verdict for finding in findings}
+    if outcome == "pass" and found != {Verdict.PASS}:
+        told = "not all of its findings do" if found else "it holds no finding"
+        return f"the closing line says pass, and {told}: ventproof writes no such log"
+    if outcome == "fail" and Verdict.FAIL not in found:
+        return "the closing line says fail, and none of its findings does: ventproof writes no such log"
+    return ""
 
 
 def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[FindingRecord]:
@@ -232,5 +247,7 @@ def _finding(event: Mapping[str, Any], stood: float | None) -> FindingRecord:
 def _bounds(pair: list[float] | None) -> Bounds | None:
     if pair is None:
         return None
-    low, high = pair
-    return Bounds(float(low), float(high))
+    low, high = map(float, pair)
+    if not low <= high:
+        raise ValueError(f"{low} to {high} is no span")
+    return Bounds(low, high)

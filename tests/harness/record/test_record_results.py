@@ -100,3 +100,32 @@ def test_what_is_no_run_is_refused(good):
     header = {k: v for k, v in state.events[0].items() if k != "unit"}
     with pytest.raises(FileError, match=r"not what ventproof writes \(KeyError: 'unit'\)"):
         results_of(replace(state, events=(header, *state.events[1:])))
+
+
+@pytest.mark.parametrize(
+    ("closing", "found", "reason"),
+    [
+        ("pass", ("pass", "fail"), "says pass, and not all of its findings do"),
+        ("pass", ("inconclusive",), "says pass, and not all of its findings do"),
+        ("pass", (), "says pass, and it holds no finding"),
+        ("fail", ("pass", "inconclusive"), "says fail, and none of its findings does"),
+    ],
+)
+def test_a_verdict_that_its_own_findings_contradict_is_none(closing, found, reason, good):
+    """Whoever chains a log anew gains no green line with CI: nothing that disagrees with itself is a verdict."""
+    state = read_log(good.log)
+    one = next(event for event in state.events if event["event"] == "finding")
+    first, end = state.events[0], {**state.events[-1], "verdict": closing}
+    forged = replace(state, events=(first, *({**one, "verdict": verdict} for verdict in found), end))
+    record = results_of(forged)
+    assert (record.verdict, reason in record.reason) == ("aborted", True)
+
+
+def test_a_span_that_is_none_is_refused(good):
+    """Ends the wrong way round, or no numbers at all, are nothing that ventproof writes."""
+    state = read_log(good.log)
+    one = next(event for event in state.events if event["event"] == "finding")
+    for margin in ([2.0, 1.0], [float("nan"), 1.0]):
+        events = (state.events[0], {**one, "margin": margin}, state.events[-1])
+        with pytest.raises(FileError, match=r"not what ventproof writes \(ValueError: .* is no span\)"):
+            results_of(replace(state, events=events))

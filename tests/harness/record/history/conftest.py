@@ -65,9 +65,10 @@ def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
         log.write("step_begin", 1.0, {"step": 1, "name": "rain begins"})
         log.write("poll", 2.0, {"bus": "bus", "values": {"roof_vent": 5.0}})
         log.write("step_end", 3.0, {"step": 1})
-        for fields in (
-            [finding(number) for number in range(findings)] if isinstance(findings, int) else findings
-        ):
+        found = verdict if verdict in {"fail", "inconclusive"} else "pass"
+        if isinstance(findings, int):
+            findings = [finding(number, found) for number in range(findings)]
+        for fields in findings:
             log.write("finding", 3.0, fields)
         if closed:
             aborted = {"verdict": None, "aborted": "the bus was lost"}
