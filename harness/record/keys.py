@@ -12,6 +12,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from bench.errors import FileError, Problem
+from harness.record.whole import create_file
 
 _LARGEST_BYTES: Final = 65_536
 _OWNER_ONLY: Final = 0o600
@@ -96,8 +97,7 @@ def make_key(private: Path, public: Path, passphrase: str = "") -> SigningKey:
 def _create(path: Path, content: bytes, mode: int) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-            file.write(content)
+        create_file(path, content, mode)
     except OSError as error:
         raise FileError(
             [Problem(str(path), None, None, f"cannot write the key: {error.strerror}")]

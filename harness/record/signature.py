@@ -15,6 +15,7 @@ from bench.fields import FileModel
 from bench.stated import printable
 from harness.record.keys import SigningKey, fingerprint, is_signed
 from harness.record.read import LogCheck, check_log
+from harness.record.whole import create_file
 
 _DOMAIN: Final = "ventproof log signature 1"
 
@@ -130,10 +131,7 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
     signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
     text = json.dumps(signed.model_dump(), ensure_ascii=False, indent=2) + "\n"
     try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
+        create_file(path, text.encode())
     except OSError as error:
         raise RecordError(f"the signature {path} cannot be written: {error.strerror}") from error
     return signed

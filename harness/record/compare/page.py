@@ -12,6 +12,7 @@ from bench.errors import FileError, Problem
 from harness.record.compare.words import closing, counted, response, sentence, side_line
 from harness.record.outputs.clean import clean
 from harness.record.report import page as report_page
+from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
     from harness.record.compare.comparison import Comparison
@@ -30,13 +31,8 @@ def write_page(found: Comparison, out: Path) -> None:
         FileError: the name does not end in .html, or the file cannot be written.
     """
     check_page_name(out)
-    part = out.with_name(f".{out.name}.part")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(html_of(found), encoding="utf-8", newline="\n")
-        part.replace(out)
-    except OSError as error:
-        raise FileError([Problem(str(out), None, None, f"cannot be written: {error.strerror}")]) from error
+    with whole_file(out) as file:
+        file.write(html_of(found).encode())
 
 
 def check_page_name(out: Path) -> None:

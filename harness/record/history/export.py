@@ -5,15 +5,14 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-import os
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterable
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final
 
 from bench.errors import FileError, Problem
 from harness.record.history.columns import COLUMNS, Cell, rows_of
+from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
     from harness.record.history.store import Entry
@@ -39,28 +38,6 @@ def export(path: Path, entries: Iterable[Entry]) -> int:
     write = _write_csv if path.suffix.lower() == ".csv" else _write_parquet
     with whole_file(path) as file:
         return write(file, rows)
-
-
-@contextmanager
-def whole_file(path: Path) -> Iterator[BinaryIO]:
-    """Give a file to write that takes its name only when all of it was written.
-
-    Raises:
-        FileError: it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.part-{os.getpid()}")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("xb") as file:
-            yield file
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
 
 
 def _write_csv(file: BinaryIO, rows: Iterable[dict[str, Cell]]) -> int:

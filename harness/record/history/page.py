@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
 from harness.record.history.chart import trend_chart
-from harness.record.history.export import whole_file
 from harness.record.history.reports import TITLE, Reports
 from harness.record.history.trends import trends_of
 from harness.record.results import trouble
+from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
     from harness.record.history.store import Entry, History

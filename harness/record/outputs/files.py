@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from bench.errors import FileError, Problem
+from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,10 +38,5 @@ def write_output(path: Path, batch: Batch) -> None:
         FileError: it cannot be written.
     """
     text = made_for(path.suffix.lower(), batch)
-    part = path.with_name(f".{path.name}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part.write_text(text, encoding="utf-8", newline="\n")
-        part.replace(path)
-    except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+    with whole_file(path) as file:
+        file.write(text.encode())

@@ -10,6 +10,7 @@ from bench.errors import FileError, Problem
 from harness.record.report.build import Annex, report_of
 from harness.record.report.document import pdf_of
 from harness.record.report.page import html_of
+from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
     from harness.record.report.model import Report
@@ -42,13 +43,6 @@ def write_report(
         raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
     report = report_of(logs, not_run, annex)
     content = make(report)
-    part = out.with_name(f".{out.name}.part")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(content)
-        part.replace(out)
-    except OSError as error:
-        raise FileError(
-            [Problem(str(out), None, None, f"cannot write the report: {error.strerror}")]
-        ) from error
+    with whole_file(out) as file:
+        file.write(content)
     return report

@@ -33,7 +33,7 @@ def test_what_stands_there_stays_when_no_report_can_be_made(logs, tmp_path, monk
 def test_a_place_that_cannot_be_written_is_named(logs, tmp_path):
     """The file, and why."""
     (tmp_path / "a file").write_text("", encoding="utf-8")
-    with pytest.raises(FileError, match=r"report\.html: cannot write the report: "):
+    with pytest.raises(FileError, match=r"report\.html: cannot be written: "):
         write_report([logs["pass"]], tmp_path / "a file" / "report.html")
 
 

@@ -1,0 +1,55 @@
+"""Files that are there as a whole or not at all: a full disk leaves neither half a report nor an empty key."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from bench.errors import FileError, Problem
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """Give a file to write that takes its name, in place of one that has it, only when all of it was written.
+
+    Raises:
+        FileError: it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.part-{os.getpid()}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def create_file(path: Path, content: bytes, mode: int = 0o666) -> None:
+    """Write a new file; what cannot be written whole is taken away again.
+
+    Args:
+        path: the file; one that exists is never replaced.
+        content: what it shall hold.
+        mode: who may read and write it, before the process's mask.
+
+    Raises:
+        OSError: it exists already, or cannot be written.
+    """
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError:
+        path.unlink(missing_ok=True)
+        raise
