@@ -86,7 +86,16 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
 
 
 def _unique(parts: Iterable[_Part]) -> list[_Part]:
-    return list({part.state.digest: part for part in reversed(list(parts))}.values())[::-1]
+    """Leave out repeated parts; a log that goes on, broken, after another's last line, is another log."""
+    return list({_told(part): part for part in reversed(list(parts))}.values())[::-1]
+
+
+def _told(part: _Part) -> tuple[object, ...]:
+    return (
+        part.state.digest,
+        part.state.broken_at,
+        part.chapter and (part.chapter.standing, part.chapter.alarms),
+    )
 
 
 def _parts(paths: Sequence[Path]) -> list[_Part]:

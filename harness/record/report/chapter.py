@@ -202,9 +202,11 @@ def _alarms(
     if run is None:
         yield f"The evidence could not be judged again: {trouble}."
     elif differing or (state.outcome not in {"aborted", str(run.case.verdict)}):
+        but = f", with {len(differing)} other finding(s)" if run.case.verdict == state.outcome else ""
         yield (
-            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}. Either this "
-            f"version of ventproof judges otherwise, or the log was rewritten. The drawings show what is judged now."
+            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}{but}. Either "
+            f"this version of ventproof judges otherwise, or the log was rewritten. The drawings show what is judged "
+            f"now."
         )
     if (state.events[0].get("selfcheck") or {}).get("result") == "worse":
         yield "The bench was measured to be worse than its bench file declares: see its self-check."

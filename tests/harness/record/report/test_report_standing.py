@@ -194,3 +194,12 @@ def test_many_logs_are_worked_on_in_several_processes_and_keep_their_order(mock,
     assert [entry.repeat for entry in together.cover.entries] == ["1", "2", "3", "4", "5"]
     apart = [report_of([name]).chapters[0].digest for name in names]
     assert [chapter.digest for chapter in together.chapters] == apart
+
+
+@pytest.mark.parametrize("whole_first", [True, False])
+def test_a_log_that_others_went_on_with_does_not_hide_behind_the_whole_one(whole_first, logs, tmp_path):
+    """Both have the same last intact line; they are not the same to the byte, and the broken one counts."""
+    more = tmp_path / "more.jsonl"
+    more.write_bytes(logs["pass"].read_bytes() + b'{"seq":1}\n')
+    cover = report_of([logs["pass"], more] if whole_first else [more, logs["pass"]]).cover
+    assert (cover.standing, cover.says) == ("broken", "2 runs: 1 with a broken log, 1 passed.")
