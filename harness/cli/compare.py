@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     "--limit-time",
     metavar="TIME",
     help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-    "base usually has, which is what polling surely tells apart]",
+    "base usually has, which is what polling surely tells apart, and 0.1 s at the least]",
 )
 @click.option(
     "--limit-position",

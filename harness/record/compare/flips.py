@@ -117,7 +117,10 @@ def _turn(base: Sequence[FindingRecord], candidate: Sequence[FindingRecord], alp
     old, new = ((sum(f.verdict == "pass" for f in side), len(side)) for side in (base, candidate))
     if worst[1] > worst[0] or fewer_passes(old, new) <= alpha:
         return "worse"
-    return "better" if worst[1] < worst[0] or fewer_passes(new, old) <= alpha else None
+    if worst[1] < worst[0] or fewer_passes(new, old) <= alpha:
+        return "better"
+    too_few = fewer_passes(old, (0, new[1])) > alpha  # even if none passed, it could be chance
+    return "open" if too_few and new[0] * old[1] < old[0] * new[1] else None
 
 
 def never_passing(base: Side, candidate: Side) -> int:

@@ -33,6 +33,10 @@ _UNMEASURED: Final = frozenset({"flag", "state", "count"})
 _WINDOWS: Final = 2.0
 """The limit that is taken unless stated, in windows of the base: what its polling surely tells apart."""
 
+_LEAST: Final[dict[Measure, float]] = {"time": 0.1, "position": 0.0, "margin": 0.01}
+"""The least limit that is taken unless stated, in the measure's unit. A window can be without any width, and then the
+jitter of polling alone would count as a change. Common practice, no source."""
+
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,8 @@ class Limits:
     """Shifts that count as the same, either way and inclusive.
 
     Attributes:
-        time_s: of a response time, s; None: twice the window that the base usually has: what polling tells apart.
+        time_s: of a response time, s; None: twice the window that the base usually has, what polling tells apart, and
+            0.1 s at the least.
         position: of a position, %.
     """
 
@@ -158,7 +163,7 @@ def pairs(
             unit += "/s"
         stated = {"time": limits.time_s, "position": limits.position}.get(measure)
         missing = (len(base) - len(windows), len(candidate) - len(others)) if measure == "time" else (0, 0)
-        limit = _usual(windows) if stated is None else stated
+        limit = max(_usual(windows), _LEAST[measure]) if stated is None else stated
         yield Pair(key, candidate[-1].demand, measure, unit, windows, others, limit, missing, closer)
 
 
@@ -184,8 +189,8 @@ def _time(finding: FindingRecord) -> Bounds:
 
 
 def _usual(base: Sequence[Bounds]) -> float:
-    """Return the limit that the base's windows suggest; without any width a thousandth, which logs round to.
+    """Return the limit that the base's windows suggest.
 
     The candidate's have no say: where it was polled worse, the comparison is to become open and not the limit wider.
     """
-    return max(_WINDOWS * median(w.high - w.low for w in base), 1e-3)
+    return _WINDOWS * median(w.high - w.low for w in base)

@@ -69,7 +69,7 @@ def side_of(name: str, runs: Iterable[RunRecord]) -> Side:
             run.verdict,
             run.version,
         )
-        kept.setdefault(virtual if run.clock == "virtual" else run.digest, run)
+        kept.setdefault(virtual if run.clock == "virtual" else (run.digest, run.verdict), run)
     return Side(name, tuple(kept.values()), len(given) - len(kept))
 
 

@@ -264,3 +264,32 @@ def test_a_page_shows_a_comparison_and_escapes_what_files_hold(compared, logged,
         FileError, match=r"c\.pdf: no comparison can be written as \.pdf; end its name in \.html"
     ):
         write_page(compared([21.0], [27.1]), tmp_path / "c.pdf")
+
+
+@pytest.mark.parametrize(
+    ("base", "candidate", "turns"),
+    [
+        (["fail", *["pass"] * 4], ["fail"], ["open"]),
+        (["fail", *["pass"] * 4], ["pass"], ["better"]),
+        (["fail", *["pass"] * 4], ["fail"] * 5, ["worse"]),
+        (["fail", "pass"], ["fail", "pass"], []),
+    ],
+)
+def test_too_few_runs_never_show_that_flaky_responses_are_the_same(compared, base, candidate, turns):
+    """Where one run of five failed, one that fails says nothing; five that fail say that it is worse."""
+    assert [flip.turn for flip in compared(base, candidate).flips] == turns
+
+
+def test_jitter_of_polling_alone_is_no_change(compared, logged, finding):
+    """A window without any width does not make a limit without any: 2 ms later is the same, 200 ms is not."""
+    base, jitter, slower = (
+        [logged(findings=(finding(response_s=Window(s, s), margin=Bounds(m, m)),)).run]
+        for s, m in ((0.088, 0.3), (0.09, 0.298), (0.288, 0.2))
+    )
+    assert (compared(base, jitter).outcome, compared(base, slower).outcome) == ("same", "worse")
+
+
+def test_the_same_log_once_whole_and_once_continued_by_others_is_two_runs(logged):
+    """A broken log carries the digest of its last intact line, and must not hide behind the whole one."""
+    runs = [logged(verdict=verdict).run for verdict in ("pass", "aborted")]
+    assert [run.verdict for run in side_of("1.0", runs).runs] == ["pass", "aborted"]
