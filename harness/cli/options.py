@@ -28,6 +28,8 @@ SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 
 SHIPPED_BENCH: Final = Path(__file__).parents[2] / "bench" / "files" / "mock.yaml"
 """The bench that ships with ventproof: the mock unit inside the process."""
+SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
+"""What the mock unit of the shipped bench owes."""
 
 CAUTION: Final = " ".join(CAUTIONS[:3])
 
@@ -42,12 +44,13 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
 
 
 def log_paths(paths: Sequence[Path]) -> list[Path]:
-    """Return the logs named by files and folders, in order.
+    """Return the logs named by files and folders, in order; one that is named twice counts once.
 
     Raises:
         FileError: a path does not exist, or a folder holds no log.
     """
-    return _files_below(paths, ".jsonl")
+    named = _files_below(paths, ".jsonl")
+    return list({path.resolve(): path for path in reversed(named)}.values())[::-1]
 
 
 def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:

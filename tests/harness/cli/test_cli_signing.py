@@ -125,9 +125,11 @@ def test_a_digest_that_was_noted_down_finds_a_log_that_was_written_anew(ventproo
         assert (code, f"  digest: {said}" in out) == (0, True)
     code, out, _ = ventproof("verify", signed, "--digest", "0" * 64)
     assert (code, "  digest: NOT the one given" in out) == (4, True)
+    other = signed.with_name("other.jsonl")
+    other.write_bytes(signed.read_bytes())
     for words, said in (
         ([signed, "--digest", digest[:15]], f"--digest: '{digest[:15]}' is no digest"),
-        ([signed, signed, "--digest", digest], "--digest: a digest is of one log, and 2 are named"),
+        ([signed, other, "--digest", digest], "--digest: a digest is of one log, and 2 are named"),
     ):
         code, _, err = ventproof("verify", *words)
         assert (code, err.startswith(said)) == (3, True)
