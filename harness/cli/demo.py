@@ -30,9 +30,11 @@ from harness.cli import EXIT_PASS
 def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from harness.cli.options import (  # noqa: PLC0415
         SHIPPED,
         SHIPPED_BENCH,
+        SHIPPED_TABLE,
         load_suite,
         with_faults,
     )
@@ -51,6 +53,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         operator="demo",
         seed=seed,
         keeper=keeper_of(None, out),
+        table=fitting_table(SHIPPED_TABLE, bench),
     )
     suite = load_suite([SHIPPED], session)
     code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")])

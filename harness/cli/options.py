@@ -28,6 +28,7 @@ SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 
 SHIPPED_BENCH: Final = Path(__file__).parents[2] / "bench" / "files" / "mock.yaml"
 """The bench that ships with ventproof: the mock unit inside the process."""
+
 SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
 """What the mock unit of the shipped bench owes."""
 
