@@ -38,7 +38,8 @@ def read_series(text: str, *, name: str, shape: Shape = "steps") -> Hyetograph:
     The first row that is neither empty nor a comment (`#`) is the header. It names a column `time` and exactly one
     of `intensity`, `depth` (fallen since the row before) and `total` (fallen since the beginning), each with its
     unit in brackets: `time [min], intensity [mm/h]`. A `time` without unit holds ISO 8601 dates and times. Other
-    columns are passed over. Commas or semicolons part the cells; with semicolons, a decimal comma may be written.
+    columns are passed over. Commas, semicolons or tabs part the cells; where commas do not, a decimal comma may be
+    written.
 
     Args:
         text: the file's text.
@@ -96,11 +97,11 @@ class _Reader:
     name: str
     problems: list[Problem] = field(default_factory=list)
 
-    def _wrong(self, line: int, reason: str, hint: str = "") -> None:
-        self.problems.append(Problem(self.name, line, None, reason, hint))
+    def _wrong(self, line: int, reason: str, hint: str = "", *, column: int | None = None) -> None:
+        self.problems.append(Problem(self.name, line, column, reason, hint))
 
     def header(self, line: int, text: str) -> _Columns | None:
-        separator = ";" if ";" in text else ","
+        separator = next((mark for mark in (";", "\t") if mark in text), ",")
         cells = [_HEADER.fullmatch(cell) for cell in _cells(text, separator)]
         found: dict[str, list[tuple[int, str | None]]] = {name: [] for name in _COLUMNS}
         for at, match in enumerate(cells):
@@ -134,20 +135,22 @@ class _Reader:
         cells = _cells(text, columns.separator)
         if len(cells) != columns.cells:
             reason = f"{len(cells)} cell(s) where the header has {columns.cells}"
-            other = "," if columns.separator == ";" else ";"
+            other = ";" if columns.separator == "," else ","
             hint = f"part them with {columns.separator!r} as the header does" if other in text else ""
             self._wrong(line, reason, hint)
             return None
+        place = columns.time_at
         try:
-            at = _instant(cells[columns.time_at], columns)
-            value = _number(cells[columns.value_at], columns) * columns.value_factor
+            at = _instant(cells[place], columns)
+            place = columns.value_at
+            value = _number(cells[place], columns) * columns.value_factor
         except ValueError as error:
-            self._wrong(line, str(error))
+            self._wrong(line, str(error), column=_column(text, columns.separator, place))
             return None
         if value < 0:
-            self._wrong(
-                line, f"{columns.value} {cells[columns.value_at]!r} is below zero", "rain is 0 or more"
-            )
+            reason = f"{columns.value} {cells[place]!r} is below zero"
+            column = _column(text, columns.separator, place)
+            self._wrong(line, reason, "rain is 0 or more", column=column)
             return None
         return _Point(line, at, value)
 
@@ -177,6 +180,13 @@ def _cells(text: str, separator: str) -> list[str]:
     return [cell.strip().removeprefix('"').removesuffix('"').strip() for cell in text.split(separator)]
 
 
+def _column(text: str, separator: str, place: int) -> int:
+    """Return where a cell begins in its line, from 1."""
+    cells = text.split(separator)
+    before = sum(len(cell) + 1 for cell in cells[:place])
+    return before + len(cells[place]) - len(cells[place].lstrip()) + 1
+
+
 def _instant(cell: str, columns: _Columns) -> Fraction | dt.datetime:
     if columns.time_factor is not None:
         return _number(cell, columns) * columns.time_factor
@@ -194,7 +204,7 @@ def _number(cell: str, columns: _Columns) -> Fraction:
         raise ValueError(
             "a cell is empty; an unknown value is not zero: write a number, or leave out the row"
         )
-    if columns.separator == ";" and _DECIMAL_COMMA.fullmatch(cell):
+    if columns.separator != "," and _DECIMAL_COMMA.fullmatch(cell):
         if _THOUSANDS.fullmatch(cell):
             whole, point = cell.replace(",", ""), cell.replace(",", ".")
             raise ValueError(f"{cell!r} may mean {whole} or {point}; write one of them")

@@ -145,7 +145,7 @@ def test_a_series_is_pinned_and_judged_from_the_log_alone(run, tmp_path):
     ("series", "said"),
     [
         (None, r"shower\.yaml:\d+:\d+: gauge\.csv: there is no such file; check the path"),
-        ("time [min], depth [mm]\n0, 0\n1, wet\n", r"gauge\.csv:3: 'wet' is not a number"),
+        ("time [min], depth [mm]\n0, 0\n1, wet\n", r"gauge\.csv:3:4: 'wet' is not a number"),
         ("time [min], depth\n0, 0\n", r"gauge\.csv:1: the column depth names no unit; write 'depth \[mm\]'"),
         ("", r"gauge\.csv: the file holds no rain"),
     ],

@@ -43,9 +43,10 @@ def test_depths_and_totals_say_the_same():
 
 
 def test_dates_decimal_commas_and_other_columns():
-    """ISO times, decimal commas between semicolons, quotes, a byte order mark and unknown columns are read."""
+    """ISO times, decimal commas between semicolons or tabs, quotes, a byte order mark and unknown columns are read."""
     text = '\ufeff"time";"wind";"depth [mm]"\r\n2024-05-01 14:00;3,1;0\r\n2024-05-01 14:10;;0,2\r\n'
     assert read_series(text, name="rain.csv") == blocks([(600, Fraction("1.2"))])
+    assert read_series(text.replace(";", "\t"), name="rain.csv") == blocks([(600, Fraction("1.2"))])
 
 
 def test_utc_offsets_count():
@@ -73,11 +74,11 @@ HEADER = "time [s],depth [mm]"
             r"^rain\.csv:1: 'mm' is no unit of time; write 'time \[ms\]'; units: ms, s",
         ),
         ([HEADER, "0;0", "1,1"], r"^rain\.csv:2: 1 cell\(s\) where the header has 2; part them with ',' as"),
-        ([HEADER, "0,0", "1,"], r"^rain\.csv:3: a cell is empty; an unknown value is not zero"),
-        ([HEADER, "0,0", "1,wet"], r"^rain\.csv:3: 'wet' is not a number; write one such as 2\.5$"),
-        ([HEADER, "0,0", "1,nan"], r"^rain\.csv:3: 'nan' is not a number"),
-        ([HEADER, "0,0", "1,1e999"], r"^rain\.csv:3: inf is not a number that can be measured; check it$"),
-        ([HEADER, "0,0", "1,-1"], r"^rain\.csv:3: depth '-1' is below zero; rain is 0 or more$"),
+        ([HEADER, "0,0", "1,"], r"^rain\.csv:3:\d: a cell is empty; an unknown value is not zero"),
+        ([HEADER, "0,0", "1,wet"], r"^rain\.csv:3:\d: 'wet' is not a number; write one such as 2\.5$"),
+        ([HEADER, "0,0", "1,nan"], r"^rain\.csv:3:\d: 'nan' is not a number"),
+        ([HEADER, "0,0", "1,1e999"], r"^rain\.csv:3:\d: inf is not a number that can be measured; check it$"),
+        ([HEADER, "0,0", "1,-1"], r"^rain\.csv:3:\d: depth '-1' is below zero; rain is 0 or more$"),
         (
             [HEADER, "0,0", "0,1"],
             r"^rain\.csv:3: this time does not come after the one in line 2; times must rise",
@@ -98,11 +99,11 @@ HEADER = "time [s],depth [mm]"
         ),
         (
             ["time [s];depth [mm]", "0;0", "1;1,000"],
-            r"^rain\.csv:3: '1,000' may mean 1000 or 1\.000; write one",
+            r"^rain\.csv:3:\d: '1,000' may mean 1000 or 1\.000; write one",
         ),
         (
             ["time,depth [mm]", "0,0"],
-            r"^rain\.csv:2: '0' is no date and time; write one such as 2024-05-01 14:10",
+            r"^rain\.csv:2:\d: '0' is no date and time; write one such as 2024-05-01 14:10",
         ),
         (
             ["time,depth [mm]", "2024-05-01 14:00,0", "2024-05-01 14:10Z,1"],
@@ -119,7 +120,7 @@ def test_faults_of_a_series(lines, message):
 
 def test_every_fault_is_found_in_file_order():
     """Several faults are reported together, from the top down."""
-    with pytest.raises(FileError, match=r"^rain\.csv:2: .*\nrain\.csv:4: .*\nrain\.csv:5: "):
+    with pytest.raises(FileError, match=r"^rain\.csv:2:3: .*\nrain\.csv:4: .*\nrain\.csv:5:3: "):
         read("time [s],depth [mm]", "0,x", "5,0", "4,1", "6,-1")
 
 
