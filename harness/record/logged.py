@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import FileError, Problem
@@ -57,6 +58,8 @@ class Batch:
 def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
     """Read the runs of at least one log; logs of self-checks hold none and are passed over.
 
+    A log beside which a signature lies that does not fit gives no verdict.
+
     Raises:
         FileError: a file is no log, or none of them holds a run.
     """
@@ -66,7 +69,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
         try:
             state = read_log(path)
             if state.events[0]["event"] != "selfcheck_begin":
-                runs.append(Logged(str(path), results_of(state, str(path))))
+                runs.append(Logged(str(path), _believed(results_of(state, str(path)), path)))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -76,3 +79,13 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
     if problems:
         raise FileError(problems)
     return tuple(runs)
+
+
+def _believed(run: RunRecord, path: Path) -> RunRecord:
+    """Return a run, without its verdict where the signature beside its log is wrong."""
+    if not os.path.lexists(f"{path}.sig"):
+        return run
+    from harness.record.signature import whats_wrong  # noqa: PLC0415 - cryptography is slow to import
+
+    wrong = whats_wrong(path)
+    return replace(run, verdict=ABORTED, reason=wrong) if wrong else run

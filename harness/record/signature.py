@@ -79,6 +79,17 @@ class Signed(FileModel):
             return "what stands after its last line was changed since it was signed"
         return ""
 
+    def wrong(self, log: Path) -> str:
+        """Return what is wrong with this as the signature of a log, in a sentence; empty when nothing is.
+
+        Raises:
+            FileError: the log cannot be read.
+        """
+        if not self.genuine:
+            return "The signature beside this log was not made with the key that it names."
+        misfit = self.misfit(check_log(log, mark=self.lines))
+        return misfit and f"The log is signed, but {misfit}."
+
 
 def signature_path(log: Path) -> Path:
     """Return where a log's signature stands: `rain.jsonl.sig` beside `rain.jsonl`."""
@@ -95,6 +106,24 @@ def signature_of(log: Path) -> Signed | None:
     """
     path = signature_path(log)
     return load_document(path, Signed).model if os.path.lexists(path) else None
+
+
+def whats_wrong(log: Path) -> str:
+    """Return what is wrong with the signature beside a log, in a sentence; empty when nothing is, or there is none.
+
+    Raises:
+        FileError: the log cannot be read.
+    """
+    try:
+        signed = signature_of(log)
+    except FileError as error:
+        return unreadable(error)
+    return signed.wrong(log) if signed else ""
+
+
+def unreadable(error: FileError) -> str:
+    """Return what is said where a file lies beside a log that is no signature."""
+    return f"The signature beside this log cannot be read: {error}."
 
 
 def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") -> Signed:

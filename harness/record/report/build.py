@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any, Final, final
 
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
-from harness.record.read import check_log, read_log
+from harness.record.read import read_log
 from harness.record.report.benchpart import bench_section
 from harness.record.report.chapter import Signing, chapter_of
 from harness.record.report.cover import cover_of
 from harness.record.report.model import Report, Section
-from harness.record.signature import signature_of
+from harness.record.signature import signature_of, unreadable
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
@@ -87,7 +87,10 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
 
 def _unique(parts: Iterable[_Part]) -> list[_Part]:
     """Leave out repeated parts; a log that goes on, broken, after another's last line, is another log."""
-    return list({_told(part): part for part in reversed(list(parts))}.values())[::-1]
+    found: dict[tuple[object, ...], _Part] = {}
+    for part in parts:
+        found.setdefault(_told(part), part)
+    return list(found.values())
 
 
 def _told(part: _Part) -> tuple[object, ...]:
@@ -135,15 +138,13 @@ def _signing(path: Path) -> Signing:
     try:
         signed = signature_of(path)
     except FileError as error:
-        return Signing("cannot be read", f"The signature beside this log cannot be read: {error}.")
+        return Signing("cannot be read", unreadable(error))
     if signed is None:
         return Signing("not signed")
     said = f"by {signed.signer or 'an unnamed signer'}, as stated, with the key {signed.fingerprint}"
-    if not signed.genuine:
-        return Signing(said, "The signature beside this log was not made with the key that it names.")
-    misfit = signed.misfit(check_log(path, mark=signed.lines))
-    wrong = misfit and f"The log is signed, but {misfit}."
-    return Signing(f"{said}; whose key that is, only its owner can tell", wrong)
+    if wrong := signed.wrong(path):
+        return Signing(said, wrong)
+    return Signing(f"{said}; whose key that is, only its owner can tell")
 
 
 def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[Section]:

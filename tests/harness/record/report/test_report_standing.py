@@ -10,9 +10,10 @@ from bench.benchfile import load_bench
 from bench.errors import FileError
 from harness.cli.options import SHIPPED_BENCH
 from harness.record.keys import load_signing_key, make_key
+from harness.record.logged import read_runs
 from harness.record.report.build import report_of
 from harness.record.report.model import STANDINGS
-from harness.record.signature import sign_log
+from harness.record.signature import sign_log, signature_path
 from harness.selfcheck import pinned, selfcheck
 
 LOUD = {
@@ -203,3 +204,24 @@ def test_a_log_that_others_went_on_with_does_not_hide_behind_the_whole_one(whole
     more.write_bytes(logs["pass"].read_bytes() + b'{"seq":1}\n')
     cover = report_of([logs["pass"], more] if whole_first else [more, logs["pass"]]).cover
     assert (cover.standing, cover.says) == ("broken", "2 runs: 1 with a broken log, 1 passed.")
+
+
+def test_a_copy_keeps_the_place_of_the_first(logs, tmp_path):
+    """Runs are told of in the order in which their logs were named."""
+    shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
+    entries = report_of([logs["pass"], logs["fail"], tmp_path / "copy.jsonl"]).cover.entries
+    assert [entry.standing for entry in entries] == ["pass", "fail"]
+
+
+def test_outputs_for_programs_believe_a_signature_that_does_not_fit_as_little(logs, tmp_path):
+    """A log that is other than what was signed is no pass for CI either; a signed one is."""
+    log = tmp_path / "run.jsonl"
+    shutil.copy(logs["pass"], log)
+    sign_log(log, make_key(tmp_path / "own.key", tmp_path / "own.pub"), "Ida Holm")
+    assert read_runs([log])[0].run.verdict == "pass"
+    with log.open("ab") as file:
+        file.write(b"torn")
+    run = read_runs([log])[0].run
+    assert (run.verdict, run.reason[:26]) == ("aborted", "The log is signed, but wha")
+    signature_path(log).write_text("{}")
+    assert read_runs([log])[0].run.reason.startswith("The signature beside this log cannot be read: ")
