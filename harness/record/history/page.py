@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
+from bench.errors import FileError, Problem
 from harness.record.history.chart import trend_chart
 from harness.record.history.reports import TITLE, Reports
 from harness.record.history.trends import trends_of
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
 _WORST_FIRST: Final = ("fail", "aborted", "inconclusive", "pass")
+_ENDINGS: Final = (".html", ".htm")
+"""A page never takes the place of a log or of the history itself."""
+
 _NOT_STATED: Final = "not stated"
 
 Links = Callable[["Entry"], tuple[str, str]]
@@ -35,8 +39,11 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
     """Write the page of some runs and return how many; a file of that name is replaced.
 
     Raises:
-        FileError: the history cannot be read, or the page cannot be written.
+        FileError: the name does not end in .html, the history cannot be read, or the page cannot be written.
     """
+    if path.suffix.lower() not in _ENDINGS:
+        reason = f"no page is written as {path.suffix or 'a file without an ending'}"
+        raise FileError([Problem(str(path), None, None, reason, "end its name in .html")])
     entries = list(history.entries(wanted))
     left, reports = history.count(wanted) - len(entries), Reports()
     text = page_of(entries, left=left, links=lambda entry: _beside(path, entry, reports))

@@ -205,3 +205,13 @@ def test_the_page_leads_to_the_report_that_tells_of_a_run(ventproof, tmp_path):
     assert page.count('href="of%20one.html"') == 1
     assert page.count('href="page.html"') == 0
     assert page.count(">log</a>") == 2
+
+
+def test_a_page_never_takes_the_place_of_a_log(ventproof, logged):
+    """`--html` with the name of a log is refused, and the log stays as it was."""
+    log = logged()
+    before = log.read_bytes()
+    assert ventproof("history", "import", log)[0] == 0
+    code, _, err = ventproof("history", "--html", log)
+    assert (code, "no page is written as .jsonl; end its name in .html" in err) == (3, True)
+    assert log.read_bytes() == before
