@@ -50,8 +50,10 @@ def log_paths(paths: Sequence[Path]) -> list[Path]:
     Raises:
         FileError: a path does not exist, or a folder holds no log.
     """
-    named = _files_below(paths, ".jsonl")
-    return list({path.resolve(): path for path in reversed(named)}.values())[::-1]
+    found: dict[Path, Path] = {}
+    for path in _files_below(paths, ".jsonl"):
+        found.setdefault(path.resolve(), path)
+    return list(found.values())
 
 
 def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:

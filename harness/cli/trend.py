@@ -11,7 +11,7 @@ import click
     "--limit-time",
     metavar="TIME",
     help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-    "versions before usually have, which is what polling surely tells apart]",
+    "versions before usually have, which is what polling surely tells apart, and 0.1 s at the least]",
 )
 @click.option(
     "--limit-position",
