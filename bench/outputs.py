@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from bench.interfaces import Bus, Contact, Level, MockInputs
 
+_KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
 
 
@@ -221,7 +222,8 @@ class LocalOutputs:
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
                 due_s = start_s + edge.at_s
-                # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges.
+                # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges, and a
+                # unit debounces what is much shorter than asked for.
                 reached = await self._reached(
                     line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )
@@ -240,7 +242,8 @@ class LocalOutputs:
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed = 0
-                    line.free_from_s = window.earliest_s + line.fastest_edge_s
+                    asked_s = edges[number].at_s - edge.at_s if number < len(edges) else 0.0
+                    line.free_from_s = window.earliest_s + max(line.fastest_edge_s, _KEPT * asked_s)
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
 

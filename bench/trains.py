@@ -22,7 +22,7 @@ _AHEAD_S: Final = (
     2.0  # a piece is asked for this long before its first edge, so that a busy harness delays none
 )
 _LATEST_S: Final = 0.25  # an edge this late makes another weather than the one asked for
-_LATEST_FAST_S: Final = 0.1  # and of pulses that are faster than this, one that is a whole pulse late
+_LATEST_FAST_S: Final = 0.1  # so does one by this that is late by a whole pulse, or by a whole closure
 
 
 @final
@@ -147,8 +147,9 @@ class Train:
             if report.window is None:
                 raise DriverError(f"an edge of the pulses on {self._name} never left the bench for certain")
             late_s = report.window.earliest_s - report.due_s
-            # Pulses that wait and then come in a rush are a gust to whoever counts them.
-            pulse_s = report.due_s - reports[number - 2].due_s if number > 1 else _LATEST_S
+            # Pulses that wait and then come in a rush are a gust to whoever counts them; long ones may be a fault.
+            before = number - (2 if report.closed else 1)
+            pulse_s = report.due_s - reports[before].due_s if before >= 0 else _LATEST_S
             if late_s > min(max(pulse_s, _LATEST_FAST_S), _LATEST_S):
                 raise DriverError(
                     f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for"

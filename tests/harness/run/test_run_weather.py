@@ -225,28 +225,57 @@ def test_an_interrupted_gale_leaves_the_contact_open(after_s, bench_text, shippe
     assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
 
 
-def test_a_bench_that_falls_behind_aborts_the_run(bench_text):
-    """Pulses much later than asked for are another weather: the run is broken off, and nothing passes."""
+def delayed(bench_text, output, do, expect, *, closing_s=0.0, opening_s=0.0):
+    """Run a profile on a bench whose driver of one output takes its time; returns outcome and events."""
     bench = read_bench("bench.yaml", bench_text)
-    do = ["{wind: cups, speed: 14 m/s}"]
-    profile = read_profile("p.yaml", profile_text(do, ["{signal: gust, stays_below: 100 m/s, for: 60 s}"]))
+    profile = read_profile("p.yaml", profile_text(do, expect))
     bound = bind(profile, bench, {})
     events = []
 
     async def main():
         rig = assemble(bench.model, seed=0)
-        drive = rig.outputs._contacts["cups"].driver
+        drive = rig.outputs._contacts[output].driver
         energise = drive.energise
 
         async def slow(on):
-            await asyncio.sleep(0.06)  # longer than the 44 ms between two edges
+            await asyncio.sleep(closing_s if on else opening_s)
             return await energise(on)
 
         drive.energise = slow
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
         return await engine.run({})
 
-    outcome = virtual.run(main(), virtual=True)
+    return virtual.run(main(), virtual=True), events
+
+
+def test_a_bench_that_falls_behind_aborts_the_run(bench_text):
+    """Pulses much later than asked for are another weather: the run is broken off, and nothing passes."""
+    do, expect = ["{wind: cups, speed: 14 m/s}"], ["{signal: gust, stays_below: 100 m/s, for: 60 s}"]
+    # 60 ms is longer than the 44 ms between two edges
+    outcome, _ = delayed(bench_text, "cups", do, expect, closing_s=0.06, opening_s=0.06)
     assert outcome.verdict is None
     assert outcome.aborted.startswith("the pulses on cups fell 0.1")
     assert outcome.aborted.endswith("s behind: the weather was not the one asked for")
+
+
+TIPS = (
+    ["{wait: 2 s}", "{rainfall: bucket, intensity: 36 mm/h, for: 1 min, label: shower}"],
+    ["{signal: tip_count, counts: 3, within: 80 s, after: shower}"],
+)
+
+
+def test_a_pulse_three_times_as_long_as_asked_is_another_weather(bench_text):
+    """A closure of 0.1 s that lasts 0.33 s may be a stuck contact to the unit: nothing passes."""
+    outcome, _ = delayed(bench_text, "bucket", *TIPS, opening_s=0.23)
+    assert outcome.aborted.startswith("the pulses on bucket fell 0.23 s behind")
+
+
+def test_a_late_closure_keeps_half_of_its_width(bench_text):
+    """A closure that went out late is not cut down to what the unit debounces: it is counted."""
+    outcome, events = delayed(bench_text, "bucket", *TIPS, closing_s=0.09)
+    assert outcome.verdict == "pass"
+    closures, openings = (
+        [e["from"] for event in events if event.name == "played" for e in unpack_batch(event.fields)][half::2]
+        for half in (0, 1)
+    )
+    assert all(b - a >= 0.05 - 1e-5 for a, b in zip(closures, openings, strict=True))
