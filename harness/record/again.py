@@ -15,7 +15,10 @@ from harness.run.events import FORMAT, Event
 from harness.run.findings import finding_fields
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from bench.document import Loaded
+    from bench.wiring import BenchFile
     from harness.profile.model import Profile
     from harness.record.read import LogState
 
@@ -101,6 +104,7 @@ def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Ca
     bench = read_bench("bench file in the log", header["bench"]["text"])
     said = header["profile"]
     recorded = read_profile("profile in the log", said["text"], said.get("attached"))
+    _check_said(header, recorded.model, bench.model)
     if profile is not None:
         _same_stimuli(recorded, profile)
     bound = bind(profile or recorded, bench, header["use"])
@@ -108,6 +112,24 @@ def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Ca
     case.feed_all(Event(event["event"], event["t"], event) for event in state.events)
     case.feed(Event("evidence_end", last_s(state), {}))
     return bound, case
+
+
+def _check_said(header: Mapping[str, Any], profile: Profile, bench: BenchFile) -> None:
+    """Refuse a first line that says other than the texts it holds: everybody reads the one, and judged is the other."""
+    clock = "virtual" if bench.virtual else "wall"
+    pairs = (
+        ("profile's name", header["profile"]["name"], profile.profile),
+        ("bench's name", header["bench"]["name"], bench.bench),
+        ("rule of decision", header["decision"], profile.decision),
+        ("clock", header["clock"], clock),
+    )
+    problems = [
+        Problem("the log", 1, None, f"it says that the {what} is {said!r}, and its own texts say {true!r}")
+        for what, said, true in pairs
+        if said != true
+    ]
+    if problems:
+        raise FileError(problems)
 
 
 def last_s(state: LogState) -> float:

@@ -225,3 +225,22 @@ def test_outputs_for_programs_believe_a_signature_that_does_not_fit_as_little(lo
     assert (run.verdict, run.reason[:26]) == ("aborted", "The log is signed, but wha")
     signature_path(log).write_text("{}")
     assert read_runs([log])[0].run.reason.startswith("The signature beside this log cannot be read: ")
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"decision": "simple"}, "the rule of decision is 'simple', and its own texts say 'guarded'"),
+        ({"clock": "wall"}, "the clock is 'wall', and its own texts say 'virtual'"),
+        ({"profile": {"name": "all overrides at once"}}, "the profile's name is 'all overrides at once'"),
+        ({"bench": {"name": "a real unit"}}, "the bench's name is 'a real unit'"),
+    ],
+)
+def test_a_first_line_that_belies_its_own_texts_is_no_pass(change, said, logs, mock, tmp_path):
+    """Readers go by the first line, the judge by the texts in it; a log in which they differ is forged."""
+    events = mock.events_of(logs["pass"])
+    for field, value in change.items():
+        events[0][field] = {**events[0][field], **value} if isinstance(value, dict) else value
+    cover = report_of([mock.rechained(events, tmp_path / "forged.jsonl")]).cover
+    assert cover.standing == "unconfirmed"
+    assert said in cover.alarms[0]
