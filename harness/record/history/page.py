@@ -16,6 +16,7 @@ from bench.errors import FileError, Problem
 from harness.record.history.chart import trend_chart
 from harness.record.history.reports import TITLE, Reports
 from harness.record.history.trends import trends_of
+from harness.record.outputs.clean import clean
 from harness.record.results import trouble
 from harness.record.whole import whole_file
 
@@ -63,7 +64,12 @@ def page_of(entries: Sequence[Entry], *, left: int, links: Links, served: bool =
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
 
-    pages = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
+    pages = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+    )
     script = (_TEMPLATES / "history.js").read_text(encoding="utf-8")
     return pages.get_template("history.html.j2").render(
         css=(_TEMPLATES / "history.css").read_text(encoding="utf-8"),

@@ -215,3 +215,10 @@ def test_a_page_never_takes_the_place_of_a_log(ventproof, logged):
     code, _, err = ventproof("history", "--html", log)
     assert (code, "no page is written as .jsonl; end its name in .html" in err) == (3, True)
     assert log.read_bytes() == before
+
+
+def test_no_name_turns_the_page_round(ventproof, logged, tmp_path):
+    """A character that reverses what follows it is shown as a replacement."""
+    ventproof("history", "import", logged(unit="GH\u202e7", operator="A\u202eB"))
+    assert ventproof("history", "--html", tmp_path / "runs.html")[0] == 0
+    assert "\u202e" not in (tmp_path / "runs.html").read_text(encoding="utf-8")
