@@ -49,7 +49,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         bench=bench,
         out=out,
         unit="MOCK-1",
-        firmware="mock",
+        firmware=", ".join(("mock", *faults)),
         operator="demo",
         seed=seed,
         keeper=keeper_of(None, out),
