@@ -103,10 +103,14 @@ def trend(side: Side, limits: Limits, confidence: float = 0.95) -> Trend:
 
 
 def _alarms(side: Side) -> Iterator[str]:
-    for of, what in (("unit", "units"), ("bench_sha256", "bench files"), ("decision", "decision rules")):
+    for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:
             yield f"the runs have different {what}, which may be what changed: {', '.join(v[:12] for v in told)}"
+    for name, runs in side.profiles.items():
+        rules = dict.fromkeys(run.decision for run in runs)
+        if len(rules) > 1:
+            yield f"the runs of {name} have different decision rules, which may be what changed: {', '.join(rules)}"
 
 
 def _versions(runs: Sequence[RunRecord]) -> Mapping[str, Sequence[RunRecord]]:
@@ -125,8 +129,14 @@ def _versions(runs: Sequence[RunRecord]) -> Mapping[str, Sequence[RunRecord]]:
 
 
 def _segments(told: Mapping[str, Sequence[Bounds]]) -> Iterator[tuple[str, ...]]:
-    """Yield the runs of versions between which the mean does not change."""
+    """Yield the runs of versions between which the mean does not change.
+
+    Of two versions each is one: there is one boundary, nothing to look for, and too little to tell noise by.
+    """
     names = list(told)
+    if len(names) == 2:  # noqa: PLR2004 - the two sides of one boundary
+        yield from ((name,) for name in names)
+        return
     ends = list(accumulate(len(told[name]) for name in names))
     values = [(w.low + w.high) / 2 for windows in told.values() for w in windows]
     found = changes(values, _noise(told, values), ends[:-1])

@@ -57,6 +57,14 @@ def test_single_runs_of_many_versions_show_a_change_too(follow):
     assert change.compared.shift.runs == (5, 5)
 
 
+def test_two_versions_of_one_run_each_are_compared(follow):
+    """With one boundary there is nothing to look for: what is beyond the limit is told, what is within is not."""
+    (change,) = follow({"2.3": [21.0], "2.4": [26.0]}).changes
+    assert (change.firmware, change.before, change.compared.meaning) == ("2.4", ("2.3",), "worse")
+    assert sentence(change.compared, 0.95).startswith("responds 5.0 s later")
+    assert follow({"2.3": [21.0], "2.4": [21.1]}).changes == ()
+
+
 def test_what_scatters_alike_in_all_versions_has_no_change(follow):
     """Of 60 trends over eight like versions at most 5 % tell of a change: 0 here."""
     rng = random.Random(4)
@@ -79,3 +87,12 @@ def test_runs_that_differ_in_more_than_the_firmware_are_told(follow, logged):
     found = trend(side_of("records", [one, other]), Limits())
     assert found.alarms == ("the runs have different units, which may be what changed: GH-7, GH-8",)
     assert follow({"1.0": [21.0], "1.1": [21.0]}).alarms == ()
+
+
+def test_another_decision_rule_is_told_only_where_it_is_the_same_profile(logged):
+    """A suite may hold profiles of either rule; what was decided by one and then by the other may be what changed."""
+    one, other = logged(digest="a").run, replace(logged(digest="b").run, decision="simple")
+    assert trend(side_of("records", [one, replace(other, profile="another")]), Limits()).alarms == ()
+    assert trend(side_of("records", [one, other]), Limits()).alarms == (
+        f"the runs of {one.profile} have different decision rules, which may be what changed: guarded, simple",
+    )
