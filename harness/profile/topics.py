@@ -10,7 +10,9 @@ from bench.drivers import find, names
 from bench.units import UNITS, Dimension
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
+
+    from bench.mock.fault import Fault
 
 
 @final
@@ -270,16 +272,34 @@ def _faults() -> Topic:
     for family in FAMILIES:
         rows.append(f"\n{family}")
         for fault in (fault for fault in CATALOGUE.values() if fault.family == family):
-            rows.append(f"{fault.name}: {fault.about}")
-            rows.append(f"  Severity: {fault.severity or 'none, it is there or not'}.")
-            if fault.needs:
-                rows.append(f"  For a unit with {fault.needs} only.")
-            if fault.undecided:
-                rows.append(f"  A run with it has no verdict: {fault.undecided}.")
-            if fault.equivalent:
-                rows.append(f"  No test can tell: {fault.equivalent}")
+            rows += [f"{fault.name}: {fault.about}", *(f"  {row}" for row in _told_of(fault))]
     text = (
         "wrong behaviours that the mock unit can be given, by `--fault NAME=SEVERITY` or in the bench file; a "
         "severity is more than 0 and at most 1000, and 1 unless stated."
     )
     return Topic(text, "--fault entry_late=2", "\n".join(rows))
+
+
+@cache
+def fault_topics() -> Mapping[str, Topic]:
+    """Return the faults by name; they are too many to be listed among the words."""
+    from bench.mock.faults import CATALOGUE  # noqa: PLC0415 - only where they are explained
+
+    return {
+        name: Topic(
+            f"a fault that the mock unit can be given. {fault.about}",
+            f"--fault {name}=2" if fault.severity else f"--fault {name}",
+            "\n".join(_told_of(fault)),
+        )
+        for name, fault in CATALOGUE.items()
+    }
+
+
+def _told_of(fault: Fault) -> Iterator[str]:
+    yield f"Severity: {fault.severity or 'none, it is there or not'}."
+    if fault.needs:
+        yield f"For a unit with {fault.needs} only."
+    if fault.undecided:
+        yield f"A run with it has no verdict: {fault.undecided}."
+    if fault.equivalent:
+        yield f"No test can tell: {fault.equivalent}"

@@ -18,7 +18,7 @@ from bench.wording import nearest
 from bench.yamltree import Alias, Items, Node, Table, grow_tree
 from harness.profile.kinds import drivers, families, models_in
 from harness.profile.model import Profile
-from harness.profile.topics import topics
+from harness.profile.topics import fault_topics, topics
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -55,7 +55,7 @@ def explain(word: str) -> str:
     found = [*_kinds(wanted), *(part for part in (_topic(wanted), _key(wanted)) if part)]
     if not found:
         reason = f"{word!r} is no word of the files"
-        hint = nearest(wanted, words())
+        hint = nearest(wanted, [*words(), *fault_topics()])
         if hint.startswith("known"):
             hint = "`ventproof explain` without a word lists them all"
         raise FileError([Problem("explain", None, None, reason, hint)])
@@ -73,7 +73,7 @@ def _kinds(word: str) -> Iterator[str]:
 
 
 def _topic(word: str) -> str:
-    topic = topics().get(word)
+    topic = topics().get(word) or fault_topics().get(word)
     if topic is None:
         return ""
     rows = f"\n{indent(topic.rows.rstrip(), '  ')}" if topic.rows else ""

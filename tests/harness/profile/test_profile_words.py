@@ -67,6 +67,19 @@ def test_every_fault_is_listed_with_its_severity():
     assert "`faults:` in bench file: mock" in told
 
 
+def test_a_fault_is_explained_by_its_name():
+    """A single fault can be asked for, however it is misspelt, and its example is what `--fault` takes."""
+    told = explain("entry_late")
+    assert told.startswith(
+        f"entry_late: a fault that the mock unit can be given. {CATALOGUE['entry_late'].about}\n"
+    )
+    assert "Severity: 1 is 5 s late; more is later." in told
+    assert told.endswith("--fault entry_late=2")
+    assert explain("no_debounce").endswith("--fault no_debounce")
+    with pytest.raises(FileError, match="did you mean 'entry_late'"):
+        explain("entry_lat")
+
+
 @pytest.mark.parametrize("family", families(), ids=lambda family: family.name)
 def test_the_kinds_are_listed_where_one_is_chosen(family):
     """`expect`, `do`, `link`, `kind` and `driver` list what may stand there, a line each; each is explained."""
