@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from harness.profile.model import Profile
     from harness.session import Session
 
-_HOUR_S: Final = 3600
+_MINUTE_S: Final = 60
+_HOUR_S: Final = 60 * _MINUTE_S
 _DAY_S: Final = 24 * _HOUR_S
 
 
@@ -98,13 +99,11 @@ def _check(path: Path, session: Session | None) -> None:
 
 
 def _lasts(span_s: float) -> str:
-    """Return how long a profile takes; hours and days are rounded."""
-    from harness.run.compile import seconds  # noqa: PLC0415 - as below
-
-    for symbol, unit_s in (("d", _DAY_S), ("h", _HOUR_S)):
+    """Return how long a profile takes, rounded to the tenth of what people would count it in."""
+    for symbol, unit_s in (("d", _DAY_S), ("h", _HOUR_S), ("min", _MINUTE_S)):
         if span_s >= 2 * unit_s:
-            return f"{span_s / unit_s:.1f} {symbol}"
-    return seconds(round(span_s, 1))
+            return f"{round(span_s / unit_s, 1):g} {symbol}"
+    return f"{round(span_s, 1):g} s"
 
 
 def _say_profile(profile: Loaded[Profile]) -> None:

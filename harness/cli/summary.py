@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli.console import new_console
+from harness.record.logged import WORST_FIRST
 from harness.run.case import START
 from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
 from harness.series import COVERAGE
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 _NOTABLE: Final = 1e-4
 _REMARKS_SHOWN: Final = 3
+_LACKING_SHOWN: Final = 2
 
 
 def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
@@ -84,11 +86,7 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
 def _close(console: Console, results: Sequence[RunResult]) -> None:
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
     for result in results:
-        for finding in result.findings:
-            if finding["verdict"] != "pass" and not finding["why"].startswith(NOT_RUN):
-                where = f"{result.profile}: {finding['in']}"
-                line = f"{finding['verdict']}: {where}: {finding['signal']} {finding['demand']}"
-                console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]))
+        _show_lacking(console, result)
         if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for remark in _remarks(results):
@@ -102,6 +100,19 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
             warning = f"OUTPUTS MAY NOT BE SAFE ({result.profile}): {result.outcome.unsafe}."
             console.print(Text(warning, style="bold red"))
             console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+
+
+def _show_lacking(console: Console, result: RunResult) -> None:
+    """Print what did not pass of a run, the worst first; the table above has what is more than a few lines."""
+    lacking = [f for f in result.findings if f["verdict"] != "pass" and not f["why"].startswith(NOT_RUN)]
+    lacking.sort(key=lambda finding: WORST_FIRST.index(finding["verdict"]))
+    for finding in lacking[:_LACKING_SHOWN]:
+        line = f"{finding['verdict']}: {result.profile}: {finding['in']}: {finding['signal']} {finding['demand']}"
+        console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]), soft_wrap=True)
+    if more := lacking[_LACKING_SHOWN:]:
+        counts = Counter(finding["verdict"] for finding in more)
+        told = ", ".join(f"{counts[verdict]} more {verdict}" for verdict in WORST_FIRST if counts[verdict])
+        console.print(Text(f"  {told} of it: see its table above"), soft_wrap=True)
 
 
 def _remarks(results: Sequence[RunResult]) -> list[str]:

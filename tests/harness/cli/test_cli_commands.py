@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections import Counter
 
 import pytest
 
@@ -67,10 +68,13 @@ def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
 
 @pytest.mark.usefixtures("few_shipped")
 def test_a_fault_makes_the_demo_fail(ventproof):
-    """Exit code 1 as soon as something failed."""
+    """Exit code 1 as soon as something failed; what failed is named in a few lines a run, the fault in the record."""
     code, out, _ = ventproof("demo", "--fault", "ignores_rain")
     assert code == 1
-    assert "fail" in out
+    assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
+    of_a_run = Counter(line.split(":")[1] for line in out.splitlines() if line.startswith("fail: "))
+    assert max(of_a_run.values()) == 2
+    assert re.search(r"\d more fail of it: see its table above", out)
 
 
 def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
@@ -133,7 +137,7 @@ def test_check_tells_how_long_profiles_take_and_what_buses_carry(ventproof):
     """`check` gives the shortest and longest time, the reads that the bus must carry, and what it makes of them."""
     code, out, _ = ventproof("check", RAIN, SHIPPED_BENCH.parent / "mock-rtu.yaml", "--bench", SHIPPED_BENCH)
     assert code == 0
-    assert f"{RAIN}: right; takes" in out
+    assert f"{RAIN}: right; takes 75 s at least, 4.1 min at most" in out
     assert re.search(
         r"bus unit: 1 request\(s\) read \d+ signal\(s\) every 100 ms; utilisation 1\d\.\d %; "
         r"worst stimulus latency 3\d\.\d ms; worst sample age 13\d\.\d ms",
