@@ -102,24 +102,41 @@ def _by_unit(entries: Iterable[Entry]) -> list[tuple[str, list[Entry]]]:
 
 
 def _unit(number: int, name: str, entries: Sequence[Entry], links: Links) -> dict[str, Any]:
-    newest: dict[str, str] = {}
-    for entry in entries:
-        newest.setdefault(entry.record.profile, entry.record.verdict)
-    worst = min(newest.values(), key=_WORST_FIRST.index)
-    share = f"{list(newest.values()).count(worst)} of {len(newest)} profiles"
+    verdict, extent = _standing(entries)
     trends = enumerate(trends_of(entries))
     return {
         "ident": f"unit-{number}",
         "name": name or _NOT_STATED,
         "firmware": entries[0].record.firmware or _NOT_STATED,
-        "verdict": worst,
-        "extent": "" if worst == "pass" else share,
+        "verdict": verdict,
+        "extent": extent,
         "rows": [_row(entry, links) for entry in entries],
         "profiles": [
             {"name": profile, "trends": [_trend(trend, f"u{number}-t{place}") for place, trend in group]}
             for profile, group in groupby(trends, key=lambda item: item[1].profile)
         ],
     }
+
+
+def _standing(entries: Sequence[Entry]) -> tuple[str, str]:
+    """Return how a unit stands with the firmware that was run last, and what that is said of."""
+    firmware = entries[0].record.firmware
+    profiles = {entry.record.profile for entry in entries}
+    runs = [entry.record for entry in entries if entry.record.firmware == firmware]
+    newest = {record.profile: record for record in reversed(runs)}
+    earlier = sum(record.verdict != "pass" and record is not newest[record.profile] for record in runs)
+    verdicts = [record.verdict for record in newest.values()]
+    worst = min(verdicts, key=_WORST_FIRST.index)
+    said = []
+    if worst != "pass":
+        said.append(f"{verdicts.count(worst)} of {len(newest)} profiles")
+    if len(newest) < len(profiles):
+        said.append(f"{len(profiles) - len(newest)} not run with this firmware")
+    if earlier:
+        said.append(f"{earlier} earlier run{'s' * (earlier > 1)} with it did not pass")
+    if any(record.clock == "virtual" for record in newest.values()):
+        said.append("on the mock, in virtual time")
+    return worst, ", ".join(said)
 
 
 def _row(entry: Entry, links: Links) -> dict[str, Any]:

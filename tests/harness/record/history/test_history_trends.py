@@ -18,7 +18,8 @@ from harness.judge.verdict import Bounds, Verdict
 from harness.record.history.chart import described, trend_chart
 from harness.record.history.firmware import firmware_order
 from harness.record.history.page import page_of, policy_for
-from harness.record.history.store import Entry
+from harness.record.history.place import place_of
+from harness.record.history.store import Entry, History
 from harness.record.history.trends import trends_of
 from harness.record.read import read_log
 from harness.record.results import results_of
@@ -198,3 +199,20 @@ def test_a_unit_is_as_good_as_its_worst_profile(entries):
     summary = page.split("<summary>")[1].split("</summary>")[0]
     assert 'class="word fail"' in summary
     assert "1 of 2 profiles" in summary
+
+
+def test_passes_of_an_older_firmware_do_not_count_for_the_newest(logged, tmp_path):
+    """One profile passed with 2.5 and another only with 2.4: the unit's line says what was not run with 2.5."""
+    opened = History(place_of(str(tmp_path / "history.sqlite")), create=True)
+    other = {"name": "a gale closes the vents", "sha256": "c" * 64, "text": ""}
+    for log in (
+        logged(started="2026-03-01T10:00:00+00:00", verdict="fail", firmware="2.4", profile=other),
+        logged(started="2026-03-02T10:00:00+00:00", verdict="fail", firmware="2.5"),
+        logged(started="2026-03-03T10:00:00+00:00", firmware="2.5", clock="virtual"),
+    ):
+        opened.enter_log(log)
+    text = page_of(list(opened.entries()), left=0, links=lambda _: ("", ""))
+    summary = text[text.index("<summary>") : text.index("</summary>")]
+    assert '<span class="word pass">pass</span>' in summary
+    said = "1 not run with this firmware, 1 earlier run with it did not pass, on the mock, in virtual time"
+    assert said in summary
