@@ -58,7 +58,8 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
             problems.extend(error.problems)
             continue
         for sentence in sentences:
-            click.echo(harmless(sentence))
+            # A file's name must not make a line that looks as if another log had been found intact.
+            click.echo(harmless(sentence).replace("\n", "\N{REPLACEMENT CHARACTER}"))
         worst = worst if right else EXIT_BENCH
     if problems:
         raise FileError(problems)

@@ -170,3 +170,12 @@ def test_what_was_done_is_shown_when_a_later_log_cannot_be_written(ventproof, tm
     assert code == 4
     assert "1 run(s): 1 pass" in shown
     assert re.search(r"broken off: .*: cannot create the log: File name too long\n", shown)
+
+
+def test_no_name_of_a_file_makes_a_line_of_its_own(ventproof, signed):
+    """A log named over two lines would otherwise show another as intact."""
+    named = signed.with_name("x\ngood.jsonl: intact, 852 lines, pass.jsonl")
+    named.write_bytes(signed.read_bytes())
+    code, out, _ = ventproof("verify", named)
+    assert (code, out.count("\n")) == (0, 1)
+    assert "x\N{REPLACEMENT CHARACTER}good.jsonl" in out
