@@ -106,13 +106,17 @@ def _show_lacking(console: Console, result: RunResult) -> None:
     """Print what did not pass of a run, the worst first; the table above has what is more than a few lines."""
     lacking = [f for f in result.findings if f["verdict"] != "pass" and not f["why"].startswith(NOT_RUN)]
     lacking.sort(key=lambda finding: WORST_FIRST.index(finding["verdict"]))
-    for finding in lacking[:_LACKING_SHOWN]:
-        line = f"{finding['verdict']}: {result.profile}: {finding['in']}: {finding['signal']} {finding['demand']}"
-        console.print(Text(line, style=VERDICT_STYLE[finding["verdict"]]), soft_wrap=True)
-    if more := lacking[_LACKING_SHOWN:]:
-        counts = Counter(finding["verdict"] for finding in more)
-        told = ", ".join(f"{counts[verdict]} more {verdict}" for verdict in WORST_FIRST if counts[verdict])
-        console.print(Text(f"  {told} of it: see its table above"), soft_wrap=True)
+    lines = {
+        f"{f['verdict']}: {result.profile}: {f['in']}: {f['signal']} {f['demand']}": VERDICT_STYLE[
+            f["verdict"]
+        ]
+        for f in lacking
+    }
+    shown = list(lines.items())[:_LACKING_SHOWN]
+    for line, style in shown:
+        console.print(Text(line, style=style), soft_wrap=True)
+    if more := len(lacking) - len(shown):
+        console.print(Text(f"  {more} more of this run did not pass: see its table above"), soft_wrap=True)
 
 
 def _remarks(results: Sequence[RunResult]) -> list[str]:

@@ -74,7 +74,7 @@ def test_a_fault_makes_the_demo_fail(ventproof):
     assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
     of_a_run = Counter(line.split(":")[1] for line in out.splitlines() if line.startswith("fail: "))
     assert max(of_a_run.values()) == 2
-    assert re.search(r"\d more fail of it: see its table above", out)
+    assert re.search(r"\d more of this run did not pass: see its table above", out)
 
 
 def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
