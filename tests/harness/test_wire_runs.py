@@ -105,6 +105,10 @@ FASTER = (
     ("refresh_every: 200 ms", "refresh_every: 50 ms"),
     ("refreshed_every: 200 ms", "refreshed_every: 50 ms"),
     ("poll_every: 100 ms", "poll_every: 50 ms"),
+    (
+        "wet_at: 10 mm/h",
+        "wet_at: 9000 mm/h",
+    ),  # a shower would hold the vents for minutes, and the next test up
 )
 
 
