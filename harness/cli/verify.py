@@ -41,6 +41,7 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
 
     \b
     Exit code 0: every log is intact and complete, whatever its verdict, and signed and noted as was asked for.
+              3: a file is no log, or its first line was changed, which comes to the same.
               4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below

@@ -140,5 +140,5 @@ def _complaint(chapter: Chapter, step: Step, response: Response) -> Complaint:
 
 def _entry(chapter: Chapter) -> Entry:
     repeat = next((fact.value.partition(",")[0] for fact in chapter.facts if fact.name == "Repeat"), "")
-    when = chapter.identity["when"]
+    when = "no date" if chapter.identity["when"] == NO_DATE else chapter.identity["when"]
     return Entry(chapter.ident, chapter.profile, chapter.standing, when, repeat, chapter.code)
