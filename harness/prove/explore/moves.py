@@ -18,6 +18,7 @@ from bench.overridetable.model import (
 )
 from bench.units import canonical_symbol
 from bench.wiring import ContactOutput
+from bench.wording import nearest
 from harness.profile.bind import bind
 from harness.profile.carry import train_problems
 from harness.profile.load import read_profile
@@ -126,17 +127,17 @@ def moves_of(table: OverrideTable, bench: Loaded[BenchFile], *, longest_s: float
         bench: the bench; what it cannot do is left out.
         longest_s: failures that the unit need not know of within this time are left out.
     """
+    start = {name: value.text for name, value in table.opened_by.items()}
+    for name, text in _values_at_rest(table):
+        start.setdefault(name, text)
     moves: list[Move] = []
     left_out: dict[str, None] = {}
     for move in _all(table, bench, longest_s):
-        reason = _cannot(move, bench)
+        reason = _cannot(move, bench, start.get(move.output))
         if reason:
             left_out[reason] = None
         else:
             moves.append(move)
-    start = {name: value.text for name, value in table.opened_by.items()}
-    for name, text in _values_at_rest(table):
-        start.setdefault(name, text)
     known = tuple((n, text, _need(bench, n)) for n, text in start.items() if n in bench.model.outputs)
     return Moves(tuple(dict.fromkeys(moves)), known, tuple(left_out))
 
@@ -324,6 +325,7 @@ profile: probe
 needs:
   outputs: {{{output}: {need}}}
   signals: {{{signal}: "%"}}
+start: {{write: {{{at_rest}}}}}
 steps:
   - step: probe
     do:
@@ -333,10 +335,10 @@ steps:
 """
 
 
-def _cannot(move: Move, bench: Loaded[BenchFile]) -> str:
+def _cannot(move: Move, bench: Loaded[BenchFile], at_rest: str | None) -> str:
     """Return why a bench cannot do something; empty when it can."""
     if move.output not in bench.model.outputs:
-        return f"{move.output}: the bench has no such output"
+        return f"{move.output}: the bench has no such output; {nearest(move.output, bench.model.outputs)}"
     signal = next((name for name, spec in bench.model.signals.items() if spec.unit == "%"), None)
     if signal is None:
         return f"{move.said}: the bench has no signal that shows a vent"
@@ -348,6 +350,7 @@ def _cannot(move: Move, bench: Loaded[BenchFile]) -> str:
         stimulus=f"{move.stimulus}, label: it",
         first=f"fail: {move.output}, how: open}}\n      - {{" if mends else "",
         after=", after: it",
+        at_rest=f"{move.output}: {at_rest}" if at_rest else "",
     )
     try:
         problems = tuple(train_problems(bind(read_profile("probe", text), bench, {})))

@@ -27,7 +27,7 @@ def test_the_same_logs_make_the_same_document(logs):
 def test_the_document_is_dated_by_the_record(logs, mock, tmp_path):
     """Its date is that of the run, not of the day on which it was made."""
     events = mock.events_of(logs["pass"])
-    events[0] |= {"started": "2026-03-01T10:00:00+00:00", "clock": "wall"}
+    events[0] |= {"started": "2026-03-01T10:00:00+00:00"}
     document = pdf_of(report_of([mock.rechained(events, tmp_path / "dated.jsonl")]))
     metadata = pypdf.PdfReader(io.BytesIO(document)).metadata
     assert (metadata.title, metadata.creation_date.date().isoformat()) == (

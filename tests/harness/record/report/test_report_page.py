@@ -114,11 +114,10 @@ def test_names_with_markup_in_files_stay_text(mock, tmp_path):
 
 
 def test_a_log_full_of_markup_is_shown_as_it_is(logs, mock, tmp_path):
-    """Unit, operator, bench and reasons of a log that somebody made up: all of it text, in the figures too."""
+    """Unit, operator and reasons of a log that somebody made up: all of it text, in the figures too."""
     plain = Reader(html_of(report_of([logs["pass"]])))
     events = mock.events_of(logs["pass"])
     events[0] |= {"unit": HOSTILE, "operator": HOSTILE}
-    events[0]["bench"]["name"] = HOSTILE
     read = Reader(html_of(report_of([mock.rechained(events, tmp_path / "hostile.jsonl")])))
     assert [tag for tag in read.elements if tag != "text"] == [tag for tag in plain.elements if tag != "text"]
     assert read.text.count(" ".join(shown(HOSTILE).split())) >= 6
