@@ -125,9 +125,8 @@ def _remarks(results: Sequence[RunResult]) -> list[str]:
     if len(noted) <= _REMARKS_SHOWN:
         return [f"{log}: {remark}" for log, remark in noted]
     logs = len({log for log, _ in noted})
-    return [
-        f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already; the logs name them"
-    ]
+    held = f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already"
+    return [f"{held}; `ventproof report` names them"]
 
 
 def _behind(selfcheck: Mapping[str, Any] | None) -> str:

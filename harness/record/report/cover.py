@@ -9,6 +9,7 @@ from typing import Final
 from harness.record.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
 from harness.record.report.model import STANDINGS, Chapter, Complaint, Cover, Entry, Fact, Response, Step
 
+_FAULTY: Final = "the mock unit was given faults"
 _LABELS: Final = {
     "unit": "Unit",
     "firmware": "Firmware",
@@ -94,6 +95,8 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
         count = sum(note in chapter.notes for chapter in chapters)
         if count:
             yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+    given = (note for chapter in chapters for note in chapter.notes if note.startswith(_FAULTY))
+    yield from dict.fromkeys(given)
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:

@@ -52,6 +52,8 @@ def record(profile=RAIN, bench=BENCH, faults=()):
     bound = bind(read, loaded, {})
     header = {
         "format": FORMAT,
+        "clock": "virtual",
+        "decision": read.model.decision,
         "use": {},
         "profile": {"name": read.model.profile, "text": read.text},
         "bench": {"name": loaded.model.bench, "text": loaded.text},
