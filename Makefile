@@ -24,8 +24,10 @@ format: $(VENV)/dev
 benchmark: $(VENV)/dev  ## ratios within one run, printed
 	$(BIN)/python -m pytest tests/performance -m performance -s
 
-campaign: $(VENV)/dev  ## the judge against 100,000 known truths
+campaign: $(VENV)/dev  ## the judge against 100,000 known truths, like firmware compared with itself, every draft
 	$(BIN)/python tests/performance/judge_campaign.py 100000
+	$(BIN)/python tests/performance/compare_campaign.py 200
+	$(BIN)/python -m pytest tests/harness/prove/test_draft.py -m performance
 
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities
