@@ -282,12 +282,16 @@ def _sequences(
             if number and not draw(more):
                 break
             # Each turn draws alike, so that any can be left out, and 0 is a pause, which keeps the others' times.
-            gap_s, chosen = draw(gap), draw(move)
+            gap_s, chosen, back = draw(gap), draw(move), draw(strategies.booleans())
             at_s = at_s + gap_s if actions else 0.0
             if at_s > longest_s:
                 break
             if chosen:
-                actions.append(Action(round(at_s, 1), _next_possible(moves, chosen - 1, states)))
+                # Half of the turns end what was begun, or what comes with an end would seldom be seen.
+                ends = [one for one in moves if back and one.state == one.rest and one.possible(states)]
+                among = ends or moves
+                made = _next_possible(among, (chosen - 1) % len(among), states)
+                actions.append(Action(round(at_s, 1), made))
                 states[actions[-1].move.thing] = actions[-1].move.state
         if not actions:
             return ()
