@@ -34,11 +34,13 @@ def recorded(tmp_path):
 
 @pytest.mark.parametrize(
     ("path", "faults"),
-    list(zip(PROFILES, cycle([(), ("slow_travel",), ("release_early",), ("no_debounce",)]), strict=False)),
+    list(
+        zip(PROFILES[::2], cycle([(), ("slow_travel",), ("release_early",), ("no_debounce",)]), strict=False)
+    ),
     ids=lambda value: value.stem if isinstance(value, Path) else "-".join(value) or "healthy",
 )
 def test_judging_again_says_the_same(path, faults, recorded):
-    """Live and afterwards, the same evidence gives the same findings, margins and reasons."""
+    """Live and afterwards the same evidence gives the same findings, margins and reasons, for every second profile."""
     result = recorded(path, faults)
     decided = decide_again(read_log(result.log))
     assert decided.verdict == result.outcome.verdict

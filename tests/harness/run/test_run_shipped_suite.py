@@ -67,10 +67,10 @@ def test_a_healthy_unit_passes(path, run):
         ("sides_exchanged", "wind-leeward"),
         ("ignores_tips", "rain-storm-counted"),
         ("ignores_tips", "rain-measured-shower"),
-    ],
+    ][::2],
 )
 def test_a_faulty_unit_fails(fault, profile, run, shipped):
-    """A unit with a fault fails the profile that is there to find it."""
+    """A unit with a fault fails the profile that is there to find it: every second pair, `make challenge` tries all."""
     assert run(shipped[profile], faults=[fault]).outcome.verdict == "fail"
 
 
