@@ -100,7 +100,7 @@ FAULTS = (
         "wrong_tip_size",
         "conditioning",
         "A tip is taken for less rain than it is: the setting of another bucket.",
-        lambda b, s: replace(b, tip_size_factor=0.5 / s),
+        lambda b, s: replace(b, tip_size_factor=1 / (1 + s)),
         "1 takes half; more takes less",
         needs="tip_rate",
         shows_by=("bucket",),

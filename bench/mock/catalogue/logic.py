@@ -36,7 +36,7 @@ FAULTS = (
         "release_early",
         "logic",
         "The override ends before its release delay is over.",
-        lambda b, s: replace(b, release_factor=0.5 / s),
+        lambda b, s: replace(b, release_factor=1 / (1 + s)),
         "1 ends it at half the delay; more is earlier",
     ),
     Fault(
@@ -131,7 +131,7 @@ FAULTS = (
         "gale_release_early",
         "logic",
         "The gale override ends before its release delay is over, so that the vents open between two gusts.",
-        lambda b, s: replace(b, gale_release_factor=0.5 / s),
+        lambda b, s: replace(b, gale_release_factor=1 / (1 + s)),
         "1 ends it at half the delay; more is earlier",
         needs="wind",
         shows_by=("cups",),
