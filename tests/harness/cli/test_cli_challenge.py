@@ -4,27 +4,10 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 
 import pytest
 
-from harness.cli import main
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
-
-
-@pytest.fixture
-def ventproof(capsys, monkeypatch, tmp_path):
-    """Run the command line in this process; returns (exit code, standard output, standard error)."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        captured = capsys.readouterr()
-        return left.value.code, captured.out, captured.err
-
-    return call
 
 
 @pytest.fixture

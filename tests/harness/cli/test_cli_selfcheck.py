@@ -2,28 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-
-import pytest
-
-from harness.cli import main
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 from harness.record.read import read_log
-
-
-@pytest.fixture
-def ventproof(capsys, monkeypatch, tmp_path):
-    """Run the command line in this process; returns (exit code, standard output, standard error)."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        captured = capsys.readouterr()
-        return left.value.code, captured.out, captured.err
-
-    return call
 
 
 def test_a_self_check_ends_with_what_the_bench_can_decide(ventproof, tmp_path):

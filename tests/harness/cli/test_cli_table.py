@@ -3,29 +3,12 @@
 from __future__ import annotations
 
 import json
-import sys
 
 import pytest
 
-from harness.cli import main
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 
 TABLE = SHIPPED_BENCH.parent / "mock-overrides.yaml"
-
-
-@pytest.fixture
-def ventproof(capsys, monkeypatch, tmp_path):
-    """Run the command line in this process; returns (exit code, standard output, standard error)."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        captured = capsys.readouterr()
-        return left.value.code, captured.out, captured.err
-
-    return call
 
 
 def test_draft_writes_profiles_and_names_what_none_proves(ventproof, tmp_path):
