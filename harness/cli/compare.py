@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION
+
 if TYPE_CHECKING:
     from bench.units import Dimension
     from harness.record.compare.measures import Limits
@@ -21,13 +23,7 @@ if TYPE_CHECKING:
     help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
     "base usually has, which is what polling surely tells apart, and 0.1 s at the least]",
 )
-@click.option(
-    "--limit-position",
-    default="1 %",
-    metavar="PERCENT",
-    help="Shift of a position that counts as the same.",
-    show_default=True,
-)
+@LIMIT_POSITION
 @click.option(
     "--confidence",
     default=95.0,
@@ -36,14 +32,7 @@ if TYPE_CHECKING:
     help="Confidence of every interval, and that no shift is wrongly said to have changed.",
     show_default=True,
 )
-@click.option(
-    "--history",
-    default="records/history.sqlite",
-    envvar="VENTPROOF_HISTORY",
-    metavar="FILE|URL",
-    help="Where firmware versions are looked up.",
-    show_default=True,
-)
+@HISTORY
 @click.option(
     "-o",
     "--out",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION
+
 
 @click.command("trend")
 @click.argument("records", nargs=-1, required=True)
@@ -13,13 +15,7 @@ import click
     help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
     "versions before usually have, which is what polling surely tells apart, and 0.1 s at the least]",
 )
-@click.option(
-    "--limit-position",
-    default="1 %",
-    metavar="PERCENT",
-    help="Shift of a position that counts as the same.",
-    show_default=True,
-)
+@LIMIT_POSITION
 @click.option(
     "--confidence",
     default=95.0,
@@ -28,14 +24,7 @@ import click
     help="Confidence of every interval, and that no change is wrongly said to be one.",
     show_default=True,
 )
-@click.option(
-    "--history",
-    default="records/history.sqlite",
-    envvar="VENTPROOF_HISTORY",
-    metavar="FILE|URL",
-    help="Where firmware versions are looked up.",
-    show_default=True,
-)
+@HISTORY
 @click.option("--all", "everything", is_flag=True, help="Also show what may have changed and cannot be told.")
 def command(
     records: tuple[str, ...],
