@@ -195,8 +195,10 @@ class Trace:
         a_s, b_s = self.times_s[left], self.times_s[left + 1]
         if a_s == b_s:
             return self.values[left + 1]
+        u, v = self.values[left], self.values[left + 1]
         share = (at_s - a_s) / (b_s - a_s)
-        return self.values[left] * (1 - share) + self.values[left + 1] * share
+        # Rounding must not leave the line's own range: cups that just turn would stand still.
+        return min(max(u * (1 - share) + v * share, min(u, v)), max(u, v))
 
     def _check(self, at_s: float) -> None:
         if not self.start_s <= at_s <= self.end_s:

@@ -6,7 +6,7 @@ from fractions import Fraction
 from itertools import islice, pairwise, takewhile
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from harness.run.plans import RainPlan, WindPlan
@@ -43,6 +43,7 @@ def test_pulses_are_those_of_one_trace(parts, last):
 
 
 @given(SPEEDS, SPEEDS, st.floats(0.0, 30.0), st.integers(0, 999))
+@example(0.6, 0.0, 13.01171875, 0)
 @settings(max_examples=120, deadline=None)
 def test_a_wind_takes_over_without_an_extra_or_a_missing_pulse(one, other, changes_s, phase):
     """Whenever another wind comes, the pulses before and after are as many as the cups turned, never one more."""

@@ -1,7 +1,7 @@
 """Traces: values, steps, exact integrals, and what is put together from them."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from harness.weather.trace import Trace, added, constant, ramp, step
@@ -47,6 +47,13 @@ def test_parts_have_the_values_and_areas_of_the_whole(wind, one, other):
     area = wind.area_to(to_s) - wind.area_to(from_s)
     assert wind.mean(from_s, to_s) * (to_s - from_s) == pytest.approx(area, abs=1e-9)
     assert wind.smallest() - 1e-9 <= wind.mean(from_s, to_s) <= wind.largest() + 1e-9
+
+
+@given(st.floats(-40, 60), st.floats(-40, 60), st.floats(0, 1))
+@example(0.6, 0.6, 13.01171875 / 600)
+def test_no_value_leaves_its_line(one, other, share):
+    """Rounding never takes a value past the ends of its line: a steady wind stays at the speed that just turns cups."""
+    assert min(one, other) <= ramp(one, other, for_s=600.0).at(share * 600.0) <= max(one, other)
 
 
 @settings(max_examples=40, deadline=None)
