@@ -1,11 +1,11 @@
-"""Analogue and digital levels at the terminals: scaling, and what a receiver must make of a level."""
+"""Analogue and digital levels at the terminals: scaling, broken and shorted wires, what a receiver makes of a level."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 from math import isfinite
-from typing import Final, final
+from typing import Final, Literal, final
 
 
 @final
@@ -55,6 +55,31 @@ def current_scale(from_value: float, to_value: float) -> Scale:
 def voltage_scale(from_value: float, to_value: float) -> Scale:
     """Return the 0-10 V scale of a measuring range. At 0 V a broken wire looks like the range's beginning."""
     return Scale(from_value=from_value, to_value=to_value, from_level=0.0, to_level=10.0)
+
+
+Wiring = Literal["current", "voltage", "resistance"]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class EndLevels:
+    """What the terminals see of a broken and of a shorted wire, in the level's unit."""
+
+    broken: float
+    shorted: float
+
+
+END_LEVELS: Final[dict[Wiring, EndLevels]] = {
+    "current": EndLevels(broken=0.0, shorted=24.0),
+    "voltage": EndLevels(broken=0.0, shorted=0.0),
+    "resistance": EndLevels(broken=1e7, shorted=0.0),
+}
+"""Usual levels, in mA, V and ohm (common practice, no source).
+
+A shorted two-wire transmitter leaves the current to the supply and the input's protection: 24 mA stands for
+'well above 21 mA'. A broken voltage wire reads 0 V where the input pulls it down. A broken resistive wire
+is infinite; 10 Mohm stands for it, since an output must be able to play it.
+"""
 
 
 class CurrentBand(StrEnum):

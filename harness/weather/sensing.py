@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Final
 from bench.units import Dimension
 from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
 from harness.weather.exact import exact, exact_as
-from harness.weather.levels import current_scale, voltage_scale
-from harness.weather.sensor_faults import END_LEVELS, EndLevels
+from harness.weather.levels import END_LEVELS, EndLevels, current_scale, voltage_scale
 from harness.weather.stated import rain_of
 from harness.weather.temperature import PT100, PT1000
 from harness.weather.temperature_ntc import BetaLaw

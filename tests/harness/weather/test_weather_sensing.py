@@ -12,8 +12,8 @@ from pydantic import TypeAdapter, ValidationError
 from bench.sensors import BucketSensor, CupsSensor
 from bench.wiring import OutputSpec
 from harness.profile.stimulus import Rainfall
+from harness.weather.levels import END_LEVELS
 from harness.weather.sensing import anemometer, end_levels, level_of, rain_edges
-from harness.weather.sensor_faults import END_LEVELS
 from harness.weather.wind_course import steady, wind_edges
 
 OUTPUT = TypeAdapter(OutputSpec)

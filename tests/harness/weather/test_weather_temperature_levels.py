@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.weather.levels import (
+    END_LEVELS,
     ContactLevel,
     CurrentBand,
     Scale,
@@ -106,3 +107,9 @@ def test_wrong_levels_are_refused(make, message):
     """Scales and levels that cannot be are refused with what would be right."""
     with pytest.raises(ValueError, match=message):
         make()
+
+
+def test_broken_and_shorted_loops_are_faults_by_their_current():
+    """A broken 4-20 mA wire lies in the low fault band, a shorted one in the high."""
+    assert current_band(END_LEVELS["current"].broken) is CurrentBand.FAULT_LOW
+    assert current_band(END_LEVELS["current"].shorted) is CurrentBand.FAULT_HIGH
