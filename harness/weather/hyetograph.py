@@ -43,11 +43,6 @@ class Piece:
         """The rain that falls during the piece."""
         return self.depth_mm_by(self.duration_s)
 
-    @property
-    def is_wet(self) -> bool:
-        """Whether it rains at all."""
-        return self.begins_mm_per_h > 0 or self.ends_mm_per_h > 0
-
     def mm_per_h_at(self, after_s: Fraction) -> Fraction:
         """Return the intensity `after_s` seconds into the piece."""
         rise = self.ends_mm_per_h - self.begins_mm_per_h

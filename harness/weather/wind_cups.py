@@ -8,8 +8,6 @@ from itertools import pairwise
 from math import floor, isfinite, sqrt
 from typing import TYPE_CHECKING, Final, final
 
-from bench.pulses import MOST_EDGES
-from bench.samples import Edge
 from harness.weather.exact import Number, exact
 
 if TYPE_CHECKING:
@@ -132,53 +130,9 @@ def pulse_instants(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> t
         ValueError: as for `pulse_count`, or more than 1,000,000 pulses.
     """
     pieces = _pieces(cups, wind, phase)
-    _check_count(pieces, MOST_PULSES)
+    if (count := _count(pieces)) > MOST_PULSES:
+        raise ValueError(f"this wind makes {count} pulses; {MOST_PULSES} at most, so shorten it")
     return tuple(_instants(pieces, Fraction(1)))
-
-
-def edge_plan(
-    cups: CupAnemometer, wind: Trace, *, fastest_edge_s: float, phase: float = 0.0
-) -> tuple[Edge, ...]:
-    """Return the contact's edges; instants count from the start of the wind.
-
-    The contact closes at each pulse and opens `duty` of a pulse distance later, so its widths follow the
-    wind. Cups that come to rest on a closed contact keep it closed, as real ones do. The plan begins with
-    the contact open, whatever the phase, and leaves it open: a closure still under way at the end opens
-    then, or `fastest_edge_s` after it closed if that is later.
-
-    Args:
-        cups: the anemometer.
-        wind: speed in m/s, never negative.
-        fastest_edge_s: the shortest time between two edges that the output can keep, more than 0 s.
-        phase: as for `pulse_count`.
-
-    Raises:
-        ValueError: as for `pulse_instants`, more than 100,000 pulses, or edges too close for the output.
-    """
-    if not fastest_edge_s > 0:
-        raise ValueError(f"fastest_edge_s={fastest_edge_s!r} s must be more than 0 s")
-    pieces = _pieces(cups, wind, phase)
-    _check_count(pieces, MOST_EDGES // 2)
-    closings = [t - wind.start_s for t in _instants(pieces, Fraction(1))]
-    openings = [t - wind.start_s for t in _instants(pieces, 1 + exact(cups.duty))]
-    if len(openings) < len(closings):
-        openings.append(max(wind.duration_s, closings[-1] + fastest_edge_s))
-    edges = tuple(
-        edge
-        for closes_s, opens_s in zip(closings, openings, strict=True)
-        for edge in (Edge(closes_s, closed=True), Edge(opens_s, closed=False))
-    )
-    for first, second in pairwise(edges):
-        span_s = second.at_s - first.at_s
-        if span_s < fastest_edge_s - _ROUNDING:
-            most_hz = min(cups.duty, 1 - cups.duty) / fastest_edge_s
-            most = most_hz / cups.pulses_per_turn * cups.slope_m + cups.offset_m_per_s
-            raise ValueError(
-                f"at {first.at_s:.6g} s the wind makes edges {span_s * 1e3:.4g} ms apart where the output needs "
-                f"{fastest_edge_s * 1e3:.4g} ms; stay below {most:.4g} m/s, bring duty={cups.duty!r} "
-                "nearer to 0.5, or use a faster output"
-            )
-    return edges
 
 
 def turned(cups: CupAnemometer, wind: Trace) -> Fraction:
@@ -261,8 +215,3 @@ def _instants(pieces: list[_Piece], first: Fraction) -> Iterator[float]:
 
 def _count(pieces: list[_Piece]) -> int:
     return int(pieces[-1].turned_after) if pieces else 0
-
-
-def _check_count(pieces: list[_Piece], most: int) -> None:
-    if (count := _count(pieces)) > most:
-        raise ValueError(f"this wind makes {count} pulses; {most} at most, so shorten it")

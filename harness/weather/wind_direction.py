@@ -1,16 +1,13 @@
-"""Wind direction: the potentiometer vane with its gap, and which vents the wind blows on."""
+"""Wind direction: the potentiometer vane with its gap."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import isfinite
-from typing import Final, Literal, final
+from typing import Final, final
 
 FULL_TURN_DEG: Final = 360.0
 _ROUNDING_DEG: Final = 1e-9  # differences of decimal fractions: both ends of the track belong to it
-
-Exposure = Literal["windward", "leeward", "across"]
-"""How a vent stands to the wind: it faces it, faces away, or the wind blows along it."""
 
 
 @final
@@ -102,30 +99,3 @@ def normal_deg(angle_deg: float) -> float:
         raise ValueError(f"{angle_deg!r} is not a direction; give degrees clockwise from north")
     turned_deg = angle_deg % FULL_TURN_DEG
     return 0.0 if turned_deg == FULL_TURN_DEG else turned_deg  # -1e-20 % 360 is 360.0
-
-
-def between_deg(one_deg: float, other_deg: float) -> float:
-    """Return the smaller angle between two directions, 0 to 180 degrees."""
-    apart_deg = normal_deg(one_deg - other_deg)
-    return min(apart_deg, FULL_TURN_DEG - apart_deg)
-
-
-def exposure(facing_deg: float, wind_from_deg: float, *, across_deg: float = 0.0) -> Exposure:
-    """Return how a vent stands to the wind.
-
-    Args:
-        facing_deg: the compass direction towards which the vent opens: a ridge vent on the south slope faces 180.
-        wind_from_deg: the compass direction that the wind comes from, as weather reports state it.
-        across_deg: how far either side of a right angle still counts as `across`, 0 to 90; by default only
-            the right angle itself.
-
-    Raises:
-        ValueError: a number is out of its range.
-    """
-    right_angle_deg = FULL_TURN_DEG / 4
-    if not 0 <= across_deg <= right_angle_deg:
-        raise ValueError(f"across_deg={across_deg!r} must be from 0 to 90")
-    apart_deg = between_deg(facing_deg, wind_from_deg)
-    if abs(apart_deg - right_angle_deg) <= across_deg:
-        return "across"
-    return "windward" if apart_deg < right_angle_deg else "leeward"

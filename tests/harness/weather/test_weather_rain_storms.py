@@ -1,4 +1,4 @@
-"""Design storms, random showers, intensity names, and the rain sensor's contact."""
+"""Design storms, random showers, and intensity names."""
 
 from fractions import Fraction
 from itertools import pairwise
@@ -7,12 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.pulses import check_plan, pulse_plan
-from bench.samples import Edge
-from harness.weather.hyetograph import blocks, constant, ramp
+from harness.weather.hyetograph import constant
 from harness.weather.intensity import classify
 from harness.weather.masscurve import MassCurve
-from harness.weather.rain_contact import bouncing, rain_plan
 from harness.weather.showers import random_showers
 from harness.weather.storms import (
     OffsetIdf,
@@ -135,56 +132,6 @@ def test_showers_keep_their_mean():
     week_s = 7 * 86_400
     fallen_mm = sum(float(showers(seed=s, duration_s=week_s).depth_mm) for s in range(50))
     assert fallen_mm / (50 * week_s / 3600) == pytest.approx(4 * 600 / 3600 * 6, rel=0.05)
-
-
-def test_rain_sensor_follows_the_rain():
-    """The contact closes where rain begins, opens where it ends, and does not move between wet pieces."""
-    rain = blocks([(10, 0), (5, 1), (5, 3)]).then(ramp(3, 0, duration_s=10)).then(blocks([(5, 0), (1, 2)]))
-    edges = rain_plan(rain)
-    assert [(e.at_s, e.closed) for e in edges] == [(10, True), (30, False), (35, True), (36, False)]
-    assert rain_plan(constant(0, duration_s=9)) == ()
-
-
-@FEW
-@given(st.integers(0, 99), st.integers(1, 6), st.integers(1, 5))
-def test_bounces_settle_in_time(seed, most, times):
-    """Each edge is kept and followed by whole bounces that end in its state, inside the burst and playable."""
-    plan = pulse_plan(times, closed_for_s=1, open_for_s=2)
-    bounced = bouncing(plan, most=most, within_s=0.05, shortest_s=0.004, seed=seed)
-    check_plan(bounced, fastest_edge_s=0.004)
-    assert bounced == bouncing(plan, most=most, within_s=0.05, shortest_s=0.004, seed=seed)
-    for edge in plan:
-        burst = [e for e in bounced if edge.at_s <= e.at_s <= edge.at_s + 0.05 + 1e-9]
-        assert burst[0] == edge
-        assert burst[-1].closed == edge.closed
-        assert 3 <= len(burst) <= 1 + 2 * most
-    assert all(any(0 <= b.at_s - e.at_s <= 0.05 + 1e-9 for e in plan) for b in bounced)
-
-
-@pytest.mark.parametrize(
-    ("wrong", "message"),
-    [
-        ({"most": 0}, r"^most=0 must be at least one bounce$"),
-        (
-            {"most": 9},
-            r"^most=9 bounces at shortest_s=0\.01 take 0\.18 s, longer than within_s=0\.1; use fewer",
-        ),
-        (
-            {"within_s": 2},
-            r"^within_s=2 is too long: the edge at 0 s is followed by one 1 s later; use a shorter",
-        ),
-        ({"shortest_s": 0}, r"^shortest_s=0 must be more than 0$"),
-        (
-            {"most": 10**6, "shortest_s": 1e-9},
-            r"^2 edges with up to 1000000 bounces are more than the 200000 edges",
-        ),
-    ],
-)
-def test_bounces_that_do_not_fit_are_refused(wrong, message):
-    """A burst that cannot be played or would meet the next edge is refused."""
-    plan = (Edge(0.0, closed=True), Edge(1.0, closed=False))
-    with pytest.raises(ValueError, match=message):
-        bouncing(plan, **{"most": 3, "within_s": 0.1, "shortest_s": 0.01, "seed": 1, **wrong})
 
 
 @given(st.floats(0, 1e5))

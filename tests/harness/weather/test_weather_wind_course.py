@@ -61,6 +61,20 @@ def test_a_wind_takes_over_without_an_extra_or_a_missing_pulse(one, other, chang
     assert first is None or first.closed
 
 
+def test_the_duty_is_a_share_of_the_way():
+    """At a steady 2 Hz and a duty of 0.2 the contact is closed for 100 ms of each 500 ms."""
+    cups = CupAnemometer(slope_m=1.0, duty=0.2, fastest_hz=5.0)
+    edges = [e.at_s for e in islice(wind_edges(cups, steady(2.0)), 40)]
+    assert edges == pytest.approx([t for k in range(1, 21) for t in (k / 2, k / 2 + 0.1)])
+
+
+def test_cups_that_stop_on_a_closed_contact_keep_it_closed():
+    """A calm between two winds stretches the closure under way, as on real cups."""
+    wind = Trace((0.0, 1.25, 1.25, 61.25, 61.25, 65.0), (1.0, 1.0, 0.0, 0.0, 1.0, 1.0))
+    edges = wind_edges(CupAnemometer(slope_m=1.0, fastest_hz=5.0), settling(wind))
+    assert [edge.at_s for edge in islice(edges, 2)] == pytest.approx([1.0, 61.5])
+
+
 def test_cups_that_come_to_rest_for_ever_leave_the_contact_open():
     """A wind that dies while the contact is closed ends with an opening, and then nothing more comes."""
     cups = CupAnemometer(slope_m=1.0, fastest_hz=50.0)

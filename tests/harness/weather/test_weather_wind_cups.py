@@ -8,9 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.pulses import check_plan
-from harness.weather.trace import Trace, constant, ramp, step
-from harness.weather.wind_cups import CupAnemometer, edge_plan, pulse_count, pulse_instants
+from harness.weather.trace import Trace, constant, ramp
+from harness.weather.wind_cups import CupAnemometer, pulse_count, pulse_instants
 
 FAST = 1000.0
 
@@ -26,14 +25,13 @@ def winds():
     )
 
 
-def cups_of(slope, offset, above, pulses, duty=0.5):
+def cups_of(slope, offset, above, pulses):
     starts = max(0, offset) + above
     return CupAnemometer(
         slope_m=slope / 100,
         offset_m_per_s=offset / 10,
         pulses_per_turn=pulses,
         starts_at_m_per_s=starts / 10,
-        duty=duty,
         fastest_hz=10 * FAST,
     )
 
@@ -153,50 +151,6 @@ def test_speed_and_frequency_are_inverse(cups, speed):
     assert back == (pytest.approx(speed, abs=1e-9) if hz > 0 else 0.0)
 
 
-@settings(max_examples=40, deadline=None)
-@given(winds(), st.floats(0.1, 0.9), phases)
-def test_edges_make_a_plan_that_an_output_can_play(wind, duty, phase):
-    """Edges alternate, rise, begin open and end open, one closure a pulse, and widths follow the duty."""
-    cups = cups_of(100, 0, 1, 1, duty)
-    edges = edge_plan(cups, wind, fastest_edge_s=1e-4, phase=phase)
-    check_plan(edges, fastest_edge_s=1e-4)
-    closings = [e.at_s for e in edges if e.closed]
-    assert closings == pytest.approx(pulse_instants(cups, wind, phase=phase))
-    assert len(edges) == 2 * len(closings)
-    assert not edges or (edges[0].closed and not edges[-1].closed)
-
-
-def test_the_duty_is_a_share_of_the_way():
-    """At a steady 2 Hz and a duty of 0.2 the contact is closed for 100 ms of each 500 ms."""
-    cups = CupAnemometer(slope_m=1.0, duty=0.2, fastest_hz=5.0)
-    edges = edge_plan(cups, constant(2.0, for_s=10.2), fastest_edge_s=0.05)
-    assert [e.at_s for e in edges] == pytest.approx([t for k in range(1, 21) for t in (k / 2, k / 2 + 0.1)])
-
-
-def test_cups_that_stop_on_a_closed_contact_keep_it_closed():
-    """A calm between two winds stretches the closure under way, as on real cups."""
-    cups = CupAnemometer(slope_m=1.0, duty=0.5, fastest_hz=5.0)
-    wind = Trace((0.0, 1.25, 1.25, 61.25, 61.25, 65.0), (1.0, 1.0, 0.0, 0.0, 1.0, 1.0))
-    edges = edge_plan(cups, wind, fastest_edge_s=0.01)
-    assert [e.at_s for e in edges[:2]] == pytest.approx([1.0, 61.5])
-
-
-@pytest.mark.parametrize(("for_s", "opens_s"), [(1.25, 1.25), (1.0, 1.01)])
-def test_a_plan_ends_with_the_contact_open(for_s, opens_s):
-    """A closure under way at the end opens there, but not sooner than the output can."""
-    edges = edge_plan(
-        CupAnemometer(slope_m=1.0, fastest_hz=5.0), constant(1.0, for_s=for_s), fastest_edge_s=0.01
-    )
-    assert [(e.at_s, e.closed) for e in edges] == [(1.0, True), (pytest.approx(opens_s), False)]
-
-
-def test_instants_of_an_edge_plan_count_from_the_start_of_the_wind():
-    """A part of a longer wind begins its plan at 0 s."""
-    wind = step(1.0, 2.0, at_s=10.0, for_s=20.0).part(10.0, 20.0)
-    edges = edge_plan(CupAnemometer(slope_m=1.0, fastest_hz=5.0), wind, fastest_edge_s=0.01)
-    assert edges[0].at_s == pytest.approx(0.5)
-
-
 GOOD = {"slope_m": 1.0, "fastest_hz": 10.0}
 CUPS = CupAnemometer(**GOOD)
 
@@ -237,14 +191,6 @@ CUPS = CupAnemometer(**GOOD)
         (
             lambda: pulse_instants(CUPS, constant(10.0, for_s=200_000.0)),
             r"^this wind makes 2000000 pulses; 1000000 at most, so shorten it$",
-        ),
-        (
-            lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.1),
-            r"^at 0.1 s the wind makes edges 50 ms apart where the output needs 100 ms; stay below 5 m/s, bring",
-        ),
-        (
-            lambda: edge_plan(CUPS, constant(10.0, for_s=1.0), fastest_edge_s=0.0),
-            r"^fastest_edge_s=0.0 s must be more than 0 s$",
         ),
         (lambda: CUPS.speed_m_per_s(-1.0), r"^frequency_hz=-1.0 must not be negative$"),
     ],

@@ -1,13 +1,19 @@
-"""Vanes with a gap, and windward and leeward vents."""
+"""Vanes with a gap."""
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.weather.wind_direction import PotentiometerVane, between_deg, exposure, normal_deg
+from harness.weather.wind_direction import PotentiometerVane, normal_deg
 
 VANE = PotentiometerVane(full_ohm=10_000.0, gap_deg=6.0)
 FEW = settings(max_examples=60, deadline=None)
+
+
+def between_deg(one_deg, other_deg):
+    """Return the smaller angle between two directions."""
+    apart_deg = (one_deg - other_deg) % 360
+    return min(apart_deg, 360 - apart_deg)
 
 
 @pytest.mark.parametrize(
@@ -57,31 +63,6 @@ def test_a_vane_without_a_gap_begins_again_at_north():
     assert PotentiometerVane(full_ohm=360.0, gap_deg=0.0).resistance_ohm(359.0) == pytest.approx(359.0)
 
 
-@pytest.mark.parametrize(
-    ("facing", "wind_from", "is_so"),
-    [(180, 180, "windward"), (180, 0, "leeward"), (180, 91, "windward"), (350, 10, "windward"),
-     (0, 360, "windward"), (180, 270, "across"), (10, 280, "across"), (10, 279, "leeward")],
-)  # fmt: skip
-def test_a_vent_faces_the_wind_or_not(facing, wind_from, is_so):
-    """Windward is less than a right angle from where the wind comes, leeward more, over north too."""
-    assert exposure(facing, wind_from) == is_so
-
-
-def test_a_band_about_the_right_angle_counts_as_across():
-    """With 20 degrees either side, 75 degrees off is across and 69 is windward."""
-    assert exposure(0, 75, across_deg=20) == "across"
-    assert exposure(0, 69, across_deg=20) == "windward"
-
-
-@FEW
-@given(st.floats(-1e4, 1e4), st.floats(-1e4, 1e4))
-def test_opposite_vents_have_opposite_exposure(facing, wind_from):
-    """Of two vents back to back one is windward where the other is leeward."""
-    other = {"windward": "leeward", "leeward": "windward", "across": "across"}
-    if abs(between_deg(facing, wind_from) - 90) > 1e-6:
-        assert exposure(facing + 180, wind_from) == other[exposure(facing, wind_from)]
-
-
 def test_a_hair_west_of_north_is_still_a_direction():
     """Directions stay below 360 even where rounding would reach it."""
     assert normal_deg(-1e-20) == 0.0
@@ -103,7 +84,6 @@ def test_a_hair_west_of_north_is_still_a_direction():
             lambda: VANE.voltage_v(90.0, supply_v=5.0, load_ohm=0.0),
             r"^load_ohm=0.0 must be more than 0 ohm; leave it out for no load$",
         ),
-        (lambda: exposure(0, 0, across_deg=91), r"^across_deg=91 must be from 0 to 90$"),
     ],
 )
 def test_wrong_vanes_are_refused(make, message):
