@@ -206,8 +206,7 @@ def _lasts(spec: BusSpec, asked: int, answered: int) -> Lasts:
     least_s, most_s = answer_s(spec)
     if not isinstance(spec, SerialBus):
         return Lasts(int(Fraction(repr(least_s)) * _US), _up(most_s))
-    bits = 1 + (7 if spec.link == "ascii" else 8) + (spec.parity != "none")
-    bits += spec.stop_bits or (2 if spec.parity == "none" else 1)
+    bits = 1 + spec.data_bits + (spec.parity != "none") + spec.stops
     silence_us = Fraction(repr(silent_interval_s(spec.baud))) * _US if spec.link == "rtu" else Fraction(0)
     characters = asked + answered
     if spec.link == "ascii":  # a colon, two characters a byte, the check one byte shorter, CR LF

@@ -32,9 +32,8 @@ if TYPE_CHECKING:
     from bench.replies import Framing
     from bench.wiring import BusSpec
 
-_LONGEST_HEARD: Final = (
-    2048  # bytes that are kept; more than any reply, so that a babbling line fills no memory
-)
+# Bytes that are kept: more than any reply, so that a babbling line fills no memory.
+_LONGEST_HEARD: Final = 2048
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
 _FRAMERS: Final = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU, "ascii": FramerType.ASCII}
 _PTY_MAJORS: Final = range(136, 144)  # Linux: UNIX98 pseudo-terminals
@@ -244,7 +243,7 @@ class Link(asyncio.Protocol):
         from pymodbus.transport.serialtransport import create_serial_connection  # noqa: PLC0415 - loads pyserial
 
         _refuse_unwaitable(spec.port)
-        parity, bits = spec.parity[0].upper(), 7 if spec.link == "ascii" else 8
+        parity, bits = spec.parity[0].upper(), spec.data_bits
         if _is_pty(spec.port):
             # A pseudo-terminal keeps neither parity nor 7 bits, and pyserial gives up on what does not stick.
             parity, bits = "N", 8
@@ -256,7 +255,7 @@ class Link(asyncio.Protocol):
             baudrate=spec.baud,
             bytesize=bits,
             parity=parity,
-            stopbits=spec.stop_bits or (2 if spec.parity == "none" else 1),
+            stopbits=spec.stops,
             timeout=0,
         )
         _claim(transport)

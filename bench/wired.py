@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from bench.drivers import find
-from bench.registers import resolve
-from bench.wiring import ContactOutput, InProcessBus, Location, RegisterOutput
+from bench.registers import broadcasts_at_zero, resolve
+from bench.wiring import ContactOutput, Location, RegisterOutput
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from bench.drivers import Driver
     from bench.errors import Problem
     from bench.fields import FileModel
-    from bench.wiring import BenchFile, BusSpec, OutputSpec
+    from bench.wiring import BenchFile, OutputSpec
     from bench.yamltree import Path
 
 _LAST_ON_A_LINE: Final = 247
@@ -91,16 +91,12 @@ def _bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> I
     bus = bench.model.buses.get(name)
     if bus is None:
         yield bench.problem((*path, "bus"), f"there is no bus {name!r}", nearest(name, bench.model.buses))
-    elif isinstance(unit_id, int) and _is_on_a_line(bus) and not 1 <= unit_id <= _LAST_ON_A_LINE:
+    elif isinstance(unit_id, int) and broadcasts_at_zero(bus) and not 1 <= unit_id <= _LAST_ON_A_LINE:
         # MODBUS over Serial Line V1.02, 2.2: 0 is broadcast, 248 to 255 are reserved.
         what = "calls everybody, and nobody answers," if unit_id == 0 else "is reserved"
         reason = f"unit_id {unit_id} {what} on a serial line"
         hint = f"write the unit's own address, 1 to {_LAST_ON_A_LINE}"
         yield bench.problem((*path, "unit_id"), reason, hint)
-
-
-def _is_on_a_line(bus: BusSpec) -> bool:
-    return (bus.framing if isinstance(bus, InProcessBus) else bus.link) in {"rtu", "ascii", "rtu-over-tcp"}
 
 
 def _unstated_board(

@@ -105,6 +105,16 @@ class SerialBus(WiredBus):
     local_echo: bool = False
     """The adapter hears its own request; strip it."""
 
+    @property
+    def data_bits(self) -> int:
+        """Data bits of a character."""
+        return 7 if self.link == "ascii" else 8
+
+    @property
+    def stops(self) -> int:
+        """Stop bits of a character."""
+        return self.stop_bits or (2 if self.parity == "none" else 1)
+
 
 BusSpec = Annotated[InProcessBus | TcpBus | RtuOverTcpBus | SerialBus, Field(discriminator="link")]
 

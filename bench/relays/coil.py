@@ -9,6 +9,7 @@ from bench.errors import BusFault, DriverError
 from bench.fields import FileModel, Name
 from bench.interfaces import Bus, BusUse, ReadRequest
 from bench.samples import Window
+from bench.serialline import character_time_s, silent_interval_s
 from bench.wiring import Address, BusSpec, InProcessBus, SerialBus, UnitId
 
 if TYPE_CHECKING:
@@ -17,9 +18,7 @@ if TYPE_CHECKING:
 _NETWORK_EDGE_S: Final = 0.01  # two round trips on a local network
 _RTU_CHARACTERS: Final = 8 + 8 + 8 + 6  # write, its answer, read-back, its answer (one coil)
 _ASCII_CHARACTERS: Final = 17 + 17 + 17 + 15
-_SILENT_CHARACTERS: Final = 4 * 3.5  # before each of the four frames
-_BITS: Final = 11
-_SHORTEST_SILENCE_S: Final = 0.00175  # above 19200 baud (MODBUS over Serial Line V1.02, 2.5.1.1)
+_FRAMES: Final = 4  # each of them after a silence
 
 
 class CoilOptions(FileModel):
@@ -41,9 +40,8 @@ def fastest_edge_s(options: CoilOptions, specs: Mapping[str, BusSpec]) -> float:
     if not isinstance(spec, SerialBus):
         return _NETWORK_EDGE_S
     if spec.link == "ascii":
-        return _ASCII_CHARACTERS * _BITS / spec.baud
-    silences_s = max(_SILENT_CHARACTERS * _BITS / spec.baud, 4 * _SHORTEST_SILENCE_S)
-    return _RTU_CHARACTERS * _BITS / spec.baud + silences_s
+        return _ASCII_CHARACTERS * character_time_s(spec.baud)
+    return _RTU_CHARACTERS * character_time_s(spec.baud) + _FRAMES * silent_interval_s(spec.baud)
 
 
 @final
