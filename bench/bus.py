@@ -48,9 +48,8 @@ if TYPE_CHECKING:
     from bench.interfaces import Peer
     from bench.wiring import BusSpec
 
-_SILENT_REQUESTS: Final = (
-    3  # unanswered in a row: a TCP connection to a unit that restarted may be dead at the far end
-)
+# Unanswered in a row: a TCP connection to a unit that restarted may be dead at the far end.
+_SILENT_REQUESTS: Final = 3
 _QUIET_WAITS: Final = 5  # a line that was never quiet in this many quiet spans is not going to be
 _READS: Final = {
     "coil": ReadCoilsRequest,

@@ -205,7 +205,7 @@ def _read_bytes(path: str, kind: str = "YAML") -> bytes:
             size = f"{status.st_size / 1e6:.1f} MB"
             raise _whole(
                 path,
-                f"the file has {size}",
+                f"the file is {size} long",
                 f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?",
             )
         with FilePath(path).open("rb") as file:

@@ -139,8 +139,11 @@ class Remarks(Protocol):
 
 def names() -> list[str]:
     """Return the names of all drivers that are installed, sorted."""
-    own = {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}
-    return sorted(own | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
+    return sorted(_own() | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
+
+
+def _own() -> set[str]:
+    return {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}
 
 
 def find(name: str) -> Driver:
@@ -149,7 +152,7 @@ def find(name: str) -> Driver:
     Raises:
         ValueError: unknown (the message gives the nearest name), or a third-party one that cannot be loaded.
     """
-    if name in {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}:
+    if name in _own():
         found: object = import_module(f"{relays.__name__}.{name.replace('-', '_')}").DRIVER
         assert isinstance(found, Driver)
         return found
@@ -160,5 +163,7 @@ def find(name: str) -> Driver:
             raise ValueError(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
         if isinstance(found, Driver):
             return found
-        raise ValueError(f"driver {name!r} ({entry.value}) is no bench.drivers.Driver; mend that package")
+        raise ValueError(
+            f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver; repair that package"
+        )
     raise ValueError(f"{name!r} is no driver; {nearest(name, names())}")

@@ -81,13 +81,16 @@ class Contact(Protocol):
 
 
 class Level(Protocol):
-    """Something that takes a number: a holding register to start with."""
+    """Something that takes a number: a register, or a level at terminals."""
 
     async def open(self) -> None:
         """Open the port."""
 
     async def put(self, value: float) -> Window:
-        """Set the value in the output's unit; returns [command left, acknowledged]."""
+        """Set the value, in the output's unit or as mA, V or ohm; returns [command left, acknowledged].
+
+        Raises `DriverError`.
+        """
 
     async def close(self) -> None:
         """Let go of the port; safe to call twice."""

@@ -37,9 +37,8 @@ LISTEN_S: Final = 3.0
 """How long the buses are only listened to."""
 _LISTEN_POLLS: Final = 20
 _PULSES: Final = 6
-_HALF_PERIOD_S: Final = (
-    0.25  # long enough for debouncing, too short for entry delays: common practice, no source
-)
+# Long enough for debouncing, too short for entry delays: common practice, no source.
+_HALF_PERIOD_S: Final = 0.25
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _LEAD_S: Final = 0.05  # a train is ordered this long before its first edge
@@ -255,7 +254,7 @@ class SelfCheck:
         polls = {
             (poll.bus, poll.table, poll.address, tuple(poll.values)): poll
             for read in self._rig.reads
-            for poll in self._watching.words(read.plan.bus, now_s() - self._settled_s())
+            for poll in self._watching.polls_since(read.plan.bus, now_s() - self._settled_s())
         }
         return Seen(values, tuple(polls.values()))
 

@@ -73,7 +73,7 @@ def _echo(echo: EchoMeasured) -> Iterator[str]:
 
 def _bus(file: BenchFile, bus: BusMeasured) -> Iterator[str]:
     if bus.gaps:
-        yield f"bus {bus.bus}: {bus.gaps} time(s) no usable reply came; look at cable, termination and time-outs"
+        yield f"bus {bus.bus}: no usable reply came {bus.gaps} time(s); look at cable, termination and time-outs"
     spec = file.buses[bus.bus]
     if bus.late.median_s > _LATE * spec.poll_every:
         every_s = spec.poll_every + bus.late.median_s

@@ -1,4 +1,4 @@
-"""What a person states on the command line: names that stand in records and on screens, as plain text on one line."""
+"""Plain text: what people, files and units say, as records and screens may show it."""
 
 from __future__ import annotations
 

@@ -18,9 +18,8 @@ if TYPE_CHECKING:
 _AT_ONCE: Final = 2000  # edges; to take in the reports of many more keeps the harness from its heartbeats
 _EDGES_A_PIECE: Final = 128
 _PIECE_S: Final = 1.0  # so that what was played is known soon, however rare the edges
-_AHEAD_S: Final = (
-    2.0  # a piece is asked for this long before its first edge, so that a busy harness delays none
-)
+# A piece is asked for this long before its first edge, so that a busy harness delays none.
+_AHEAD_S: Final = 2.0
 _LATEST_S: Final = 0.25  # an edge this late makes another weather than the one asked for
 _LATEST_FAST_S: Final = 0.1  # so does one by this that is late by a whole pulse, or by a whole closure
 

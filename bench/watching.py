@@ -117,7 +117,7 @@ class Watching:
             await asyncio.sleep(_GLANCE_S)
         return True
 
-    def words(self, bus: str, since_s: float) -> Sequence[Poll]:
+    def polls_since(self, bus: str, since_s: float) -> Sequence[Poll]:
         """Return the polls of a bus that were asked for at `since_s` or later."""
         return [p for p in self.polls[bus] if p.requested_s >= since_s]
 

@@ -78,9 +78,8 @@ class Actuator:
         # is told to stop, and when the vent is at rest. Invariant: moves <= stop <= rest.
         self._way = 0
         self._moves_s = self._stop_s = self._rest_s = -math.inf
-        self._still_s = (
-            start_s  # when the vent is still before that movement: a coast may end after the command
-        )
+        # When the vent is still before that movement: a coast may end after the command.
+        self._still_s = start_s
 
     def position_at(self, at_s: float) -> float:
         """Return the true position at a moment that is not before power-up, % open."""

@@ -15,9 +15,8 @@ if TYPE_CHECKING:
     from bench.mock.behaviour import Behaviour
     from bench.mock.weather_settings import CupsWatch, TipRate, TreatAs, Wind
 
-_TOGETHER_S: Final = (
-    1e-7  # evenly spaced pulses come and leave at one instant, which binary fractions miss a little
-)
+# Evenly spaced pulses come and leave at one instant, which binary fractions miss a little.
+_TOGETHER_S: Final = 1e-7
 _S_PER_H: Final = 3600.0
 
 

@@ -62,9 +62,9 @@ def test_a_large_file_is_refused_unread_and_quickly(tmp_path):
     """Ten megabytes are refused by their size alone."""
     path = tmp_path / "large.yaml"
     path.write_bytes(b"key: 1\n" * 1_500_000)
-    began = time.perf_counter()
-    refused(path, r"the file has 10\.5 MB; at most 1 MB is read")
-    assert time.perf_counter() - began < 1
+    began = time.process_time()
+    refused(path, r"the file is 10\.5 MB long; at most 1 MB is read")
+    assert time.process_time() - began < 1
 
 
 @pytest.mark.parametrize(
@@ -120,10 +120,10 @@ def bomb(levels):
 )
 def test_bombs_are_refused_quickly(text, match):
     """Text that would grow without bound is refused before it is built, within a second."""
-    began = time.perf_counter()
+    began = time.process_time()
     with pytest.raises(FileError, match=match):
         read_document("bomb.yaml", text[:LARGEST_BYTES], Anything)
-    assert time.perf_counter() - began < 1
+    assert time.process_time() - began < 1
 
 
 def test_an_alias_stands_for_its_anchor():
