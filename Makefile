@@ -2,9 +2,10 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign explorations challenge
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -28,6 +29,9 @@ campaign: $(VENV)/dev  ## the judge against 100,000 known truths, like firmware 
 	$(BIN)/python tests/performance/judge_campaign.py 100000
 	$(BIN)/python tests/performance/compare_campaign.py 200
 	$(BIN)/python -m pytest tests/harness/prove/test_draft.py -m performance
+
+hunt: $(VENV)/dev  ## every property of the suite, with cases that no run before has drawn
+	$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup --hypothesis-profile new -m "hypothesis and not performance"
 
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities
