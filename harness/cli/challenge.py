@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option(
     "--full",
     is_flag=True,
-    help="Let every profile meet every fault, and say which profiles add nothing.",
+    help="Try each fault until two profiles have found it, and say which profiles add nothing.",
 )
 @click.option(
     "--severities", is_flag=True, help="Look for the smallest severity of each fault that is still found."

@@ -89,6 +89,10 @@ def _show(console: Console, result: Result) -> None:
     console.print(Text(title, style="bold"))
     console.print(_families(result))
     console.print(_profiles(result))
+    if result.full:
+        names = ", ".join(suite.profiles[number].model.profile for number in result.enough)
+        few = f"{len(result.enough)} of {len(suite.profiles)} profiles"
+        console.print(Text(f"{few} find all that the suite finds (fewer may do): {names}"))
     graded = [c for c in result.faults if c.smallest is not None]
     if graded:
         console.print(_severities(graded))
@@ -140,12 +144,11 @@ def _families(result: Result) -> Table:
 
 
 def _profiles(result: Result) -> Table:
-    title = "what each profile finds" if result.full else "which profile found a fault first"
+    title = "what each profile adds" if result.full else "which profile found a fault first"
     table = Table(title=title, title_justify="left", title_style="bold", expand=False)
     table.add_column("profile", overflow="fold")
-    table.add_column("first" if result.full else "faults", justify="right")
+    table.add_column("finds first" if result.full else "faults", justify="right")
     if result.full:
-        table.add_column("finds", justify="right")
         table.add_column("no other finds", overflow="fold", ratio=1)
     for number, profile in enumerate(result.suite.profiles):
         first = sum(c.caught_by[:1] == (number,) for c in result.faults)
@@ -153,9 +156,7 @@ def _profiles(result: Result) -> Table:
             continue
         row: list[Text | str] = [Text(profile.model.profile), str(first)]
         if result.full:
-            finds = sum(number in c.caught_by for c in result.faults)
-            alone = ", ".join(result.only_by(number)) or "nothing: it adds nothing to the others"
-            row += [str(finds), Text(alone)]
+            row.append(Text(", ".join(result.only_by(number)) or "nothing: it adds nothing to the others"))
         table.add_row(*row)
     return table
 
@@ -187,6 +188,7 @@ def as_data(result: Result) -> dict[str, Any]:
             }
             for number, profile in enumerate(result.suite.profiles)
         ],
+        "enough": [names[number] for number in result.enough] if result.full else None,
         "faults": [_fault_data(challenged, names) for challenged in result.faults],
         "lacking": list(result.lacking),
     }

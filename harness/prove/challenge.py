@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from bench.benchtext import with_faults
 from bench.errors import FileError, Problem
 from bench.mock.faults import CATALOGUE, check_names
+from harness.prove.enough import enough_of, until
 from harness.prove.severity import smallest_found
 from harness.prove.shows import likely_first
 from harness.prove.trial import Trial, attempt
@@ -29,6 +30,8 @@ Missed = Literal["never stimulated", "stimulated, not observed", "observed, with
 response watches differs; something watched differs, and passes all the same."""
 
 _USUAL: Final = 1.0
+_TO_SPARE: Final = 2
+"""Where so many profiles find a fault, none of the suite is needed for it."""
 
 
 @final
@@ -76,7 +79,7 @@ class Result:
         healthy: how each profile ended against the healthy unit.
         faults: every fault that the unit can have, in the catalogue's order.
         lacking: names of the faults of parts that the unit does not have.
-        full: whether every profile met every fault.
+        full: whether every fault met every profile, or two profiles that find it.
     """
 
     suite: Suite
@@ -93,6 +96,14 @@ class Result:
         """Return the faults that no other profile finds; of a full challenge."""
         return tuple(c.fault.name for c in self.faults if c.caught_by == (number,))
 
+    @property
+    def enough(self) -> tuple[int, ...]:
+        """Numbers of profiles that together find whatever the suite finds; of a full challenge.
+
+        Fewer may do: the choice is greedy, and not every fault met every profile.
+        """
+        return enough_of(c.caught_by for c in self.faults if c.caught_by)
+
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +113,8 @@ class Challenge:
     Attributes:
         suite: what is challenged.
         names: the faults to try; all that the unit can have unless stated.
-        full: let every profile meet every fault, rather than stop at the first that finds it.
+        full: let a fault meet the profiles until two have found it, rather than one: it is then known of every
+            profile whether the suite would miss anything without it.
         severities: look for the smallest severity that is still found, where a fault has one.
         jobs: processes; one a core unless stated.
     """
@@ -220,7 +232,7 @@ def _meet(
     name: str, order: Sequence[int], *, full: bool, severities: bool
 ) -> tuple[tuple[Trial, ...], float | None]:
     """Let the profiles meet a fault; return how each ended, and the smallest severity that is still found."""
-    trials = tuple(_trials(name, _USUAL, order, full=full))
+    trials = tuple(_trials(name, _USUAL, order, _TO_SPARE if full else 1))
     if not (severities and CATALOGUE[name].severity):
         return trials, None
     catching = [number for number, trial in zip(order, trials, strict=False) if trial.failed]
@@ -228,16 +240,13 @@ def _meet(
     def found(severity: float) -> bool:
         if severity == _USUAL:
             return bool(catching)
-        return any(trial.failed for trial in _trials(name, severity, catching or order, full=False))
+        return any(trial.failed for trial in _trials(name, severity, catching or order, 1))
 
     return trials, smallest_found(found)
 
 
-def _trials(name: str, severity: float, order: Iterable[int], *, full: bool) -> Iterator[Trial]:
+def _trials(name: str, severity: float, order: Iterable[int], finds: int) -> Iterator[Trial]:
+    """Yield how each profile ends, to the one with which so many of them have found the fault."""
     suite = own_suite()
     bench = with_faults(suite.bench, {name: severity})
-    for number in order:
-        trial = attempt(suite.profiles[number], bench, seed=suite.seed)
-        yield trial
-        if trial.failed and not full:
-            return
+    return until((attempt(suite.profiles[number], bench, seed=suite.seed) for number in order), finds)

@@ -52,6 +52,8 @@ def test_a_suite_is_challenged(ventproof, suite, tmp_path):
     smallest = by_name["misses_counts"]["smallest_severity"]
     assert 5 / 35.5 <= smallest <= 1.1 * 5 / 35.5
     assert found["profiles"][1]["only_it_finds"] == ["counts_twice", "misses_counts"]
+    assert found["enough"] == [found["profiles"][1]["name"]]
+    assert "1 of 2 profiles find all that the suite finds" in out
     assert sorted(path.parent.name for path in (tmp_path / "kept").rglob("*.jsonl")) == [
         "counts_twice",
         "misses_counts",
