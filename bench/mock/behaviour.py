@@ -107,6 +107,10 @@ class Behaviour:
     failures_told: bool = True
     silence_seen: bool = True
     """Cups that stand still too long have failed."""
+    bus_loss_seen: bool = True
+    """A bus on which nobody asks anything any more is lost."""
+    bus_silence_factor: float = 1.0
+    """It must be silent this many times as long to be lost."""
 
     # Overrides together, and the supply.
     last_override_wins: bool = False

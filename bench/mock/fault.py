@@ -37,7 +37,8 @@ class Fault:
         change: gives the behaviour with this fault at a severity.
         severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
         needs: the part of the unit that it spoils, as `MockSettings.parts` names it; empty when every unit has it.
-        shows_by: inputs of the unit that bring it out, as a bench file wires them; a suite is tried in that order.
+        shows_by: inputs of the unit that bring it out, as a bench file wires them, and `bus` for one that falls
+            silent; a suite is tried in that order.
         undecided: why a run with it rightly ends without a verdict; empty where it should fail.
         equivalent: why no test could ever tell a unit with it from a healthy one; empty when one can.
     """

@@ -196,6 +196,7 @@ class MockSettings(FileModel):
             "sensors.outside": sensors.outside,
             "sensors.cups": sensors.cups,
             "a second override": len(self.overrides) > 1,
+            "bus_loss": self.bus_loss,
             "supply.restart: reference": self.supply.restart == "reference",
         }
         return frozenset(part for part, there in has.items() if there)

@@ -71,8 +71,9 @@ class Weather:
         self._state: tuple[bool | str, ...] = ()
         self._demands: dict[OverrideName, bool] = {}
         loss = settings.bus_loss
-        watched = loss is not None and behaviour.failures_seen
-        self.bus = Silence(loss.silent_for, loss.treat_as, now_s) if loss and watched else None
+        watched = behaviour.failures_seen and behaviour.bus_loss_seen
+        silent_s = loss.silent_for * behaviour.bus_silence_factor if loss else 0.0
+        self.bus = Silence(silent_s, loss.treat_as, now_s) if loss and watched else None
         silences = (self.cups.silence if self.cups else None, self.bus)
         self._watched: tuple[Sensor | Silence, ...] = (
             *self.sensors.values(),

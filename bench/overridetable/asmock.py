@@ -214,6 +214,8 @@ class _Rewriting:
             case LevelCondition():
                 its |= {"frost_at": str(condition.begins_at), "hysteresis": _apart(condition)}
             case BusSilentCondition():
+                if "bus_loss" in self._mock:
+                    self._cannot(path, "the mock takes a silent bus for one override only", "")
                 loss = {"silent_for": _seconds(condition.bus_silent), "treat_as": self._names[name]}
                 self._mock["bus_loss"] = loss
 

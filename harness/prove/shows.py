@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from bench.mock.unit import THERMOMETERS
-from harness.profile.stimulus import PAUSES
+from harness.profile.stimulus import PAUSES, Idle
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -33,9 +33,11 @@ def likely_first(
 
 
 def _moved(profile: Profile, bench: BenchFile) -> Iterable[str]:
-    """Yield the unit's inputs that the steps of a profile move."""
+    """Yield the unit's inputs that the steps of a profile move; the bus where they leave it silent."""
     for step in profile.steps:
         for stimulus in step.do:
+            if isinstance(stimulus, Idle):
+                yield "bus"
             for name in () if isinstance(stimulus, PAUSES) else stimulus.outputs:
                 wired = bench.outputs[name].wired if name in bench.outputs else {}
                 found = wired.get("input", THERMOMETERS.get(wired.get("address", -1)))

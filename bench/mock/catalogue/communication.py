@@ -6,6 +6,8 @@ from dataclasses import replace
 
 from bench.mock.fault import Fault, every
 
+_BUS = ("bus",)
+
 FAULTS = (
     Fault(
         "stale_registers",
@@ -86,6 +88,32 @@ FAULTS = (
         "communication",
         "The bit of the rain override shows the contact: it comes before the entry and goes before the release delay.",
         lambda b, _: replace(b, flag_follows_contact=True),
+    ),
+    Fault(
+        "lost_bus_unseen",
+        "communication",
+        "Nobody watches whether the unit is still asked: with the bus cut the vents stay open as they were last told.",
+        lambda b, _: replace(b, bus_loss_seen=False),
+        needs="bus_loss",
+        shows_by=_BUS,
+    ),
+    Fault(
+        "lost_bus_late",
+        "communication",
+        "The time after which a silent bus is lost was counted in the wrong tick, and is far too long.",
+        lambda b, s: replace(b, bus_silence_factor=1 + s),
+        "1 takes twice as long; more takes longer",
+        needs="bus_loss",
+        shows_by=_BUS,
+    ),
+    Fault(
+        "lost_bus_early",
+        "communication",
+        "A pause that is shorter than agreed is taken for a loss of the bus, and the vents close for nothing.",
+        lambda b, s: replace(b, bus_silence_factor=1 / (1 + s)),
+        "1 takes half of the time; more takes less",
+        needs="bus_loss",
+        shows_by=_BUS,
     ),
     Fault(
         "replies_busy",

@@ -34,6 +34,8 @@ FINDS = [
     ("counter_goes_negative", "uptime-fifty-days"),
     ("drops_cup_offset", "wind-closes-holds-lets-go"),
     ("frost_at_once", "frost-closes-and-lets-go"),
+    ("lost_bus_unseen", "bus-falls-silent"),
+    ("lost_bus_early", "bus-falls-silent"),
 ]
 
 DRY = """
@@ -117,11 +119,13 @@ def test_a_bus_that_refuses_leaves_it_open():
 
 
 def test_profiles_that_move_what_brings_it_out_come_first():
-    """A fault of the wind is first tried on profiles with wind, the cheapest of them first."""
-    profiles = [shipped(name) for name in ("rain-count", "wind-gusts", "wind-below-threshold-ignored")]
+    """A fault of the wind is first tried on profiles with wind, the cheapest of them first; likewise a silent bus."""
+    names = ("rain-count", "wind-gusts", "wind-below-threshold-ignored", "bus-falls-silent")
+    profiles = [shipped(name) for name in names]
     trial = attempt(profiles[0], BENCH, seed=0)
-    costs = [dataclasses.replace(trial, polls=polls) for polls in (1, 3, 2)]
-    assert likely_first(CATALOGUE["ignores_gale"], profiles, BENCH, costs) == (2, 1, 0)
+    costs = [dataclasses.replace(trial, polls=polls) for polls in (1, 3, 2, 4)]
+    assert likely_first(CATALOGUE["ignores_gale"], profiles, BENCH, costs) == (2, 1, 0, 3)
+    assert likely_first(CATALOGUE["lost_bus_late"], profiles, BENCH, costs) == (3, 0, 2, 1)
 
 
 @pytest.mark.parametrize("seed", range(5))

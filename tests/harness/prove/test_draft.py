@@ -139,6 +139,7 @@ def test_lines_without_a_profile_are_found():
         "sensors.cups.fails_after",
         "sensors.cups.mends_after",
         "gale.cups.failed",
+        "gale.bus_silent",
         "gale.cups.averaged_over",
         "supply.rides_through",
     }

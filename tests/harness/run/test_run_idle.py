@@ -58,19 +58,13 @@ def test_the_record_says_that_nothing_was_read(run):
     assert len(read_log(result.log).events) < 1000
 
 
-def test_days_of_it_are_decided_again_from_the_log(run):
-    """What a log with idle time proves is the same when it is judged again."""
-    result = run(bound("11 h"))
-    assert result.outcome.verdict == "pass"
-    assert not decide_again(read_log(result.log)).changes
-
-
-@pytest.mark.parametrize(("idle", "verdict"), [("11 h", "pass"), ("13 h", "fail")])
+@pytest.mark.parametrize(("idle", "verdict"), [("10 min", "pass"), ("11 h", "fail")])
 def test_an_invariant_binds_again_when_it_is_over(run, idle, verdict):
-    """After twelve hours of still air the mock closes its vents: that is seen once it is read again, not before."""
+    """Ten minutes after it was last asked the mock closes its vents: seen once it is read again, and not before."""
     result = run(bound(idle))
     (found,) = [f for f in result.findings if f["in"] == "always"]
     assert found["verdict"] == verdict
+    assert not decide_again(read_log(result.log)).changes
 
 
 def test_a_response_across_it_is_refused(run):
@@ -91,36 +85,3 @@ def test_an_interlock_forbids_it(run, bench_text):
         FileError, match=r"profile.yaml:14:10: nothing is read in idle time, and bench bench.yaml has"
     ):
         run(PROFILE, bench=bench)
-
-
-SILENCE = """
-profile: a bus that falls silent closes the vents
-needs:
-  outputs: {house_temperature: °C}
-  signals: {roof_vent: "%", side_vent: "%", gale_override: flag}
-start:
-  write: {house_temperature: 30 °C}
-  until:
-    - {signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 3 min, holds: 5 s}
-    - {signal: side_vent, reaches: 99 %, tolerance: 2 %, within: 3 min, holds: 5 s}
-steps:
-  - step: nobody asks the unit for half an hour
-    do:
-      - {idle: 30 min}
-      - {write: house_temperature, value: 31 °C}
-    expect:
-      - {signal: gale_override, equals: on, within: 1 s}
-      - {signal: roof_vent, stays: 0 %, tolerance: 2 %, for: 30 s}
-      - {signal: side_vent, stays: 10 %, tolerance: 2 %, for: 30 s}
-      - {signal: gale_override, equals: off, within: 61 s}
-      - {signal: roof_vent, returns: 99 %, tolerance: 2 %, not_before: 60 s, within: 100 s}
-"""
-
-
-@pytest.mark.parametrize(
-    ("bus_loss", "verdict"), [("  bus_loss: {silent_for: 10 min, treat_as: gale}\n", "pass"), ("", "fail")]
-)
-def test_the_loss_of_the_bus_can_be_played_and_judged(bus_loss, verdict, run, bench_text):
-    """Nobody asks the unit for half an hour; what it then shows tells whether it took the silence for weather."""
-    result = run(SILENCE, bench=bench_text.replace("  supply: {rides", bus_loss + "  supply: {rides"))
-    assert result.outcome.verdict == verdict, result.findings

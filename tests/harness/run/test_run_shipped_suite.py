@@ -67,6 +67,7 @@ def test_a_healthy_unit_passes(path, run):
         ("sides_exchanged", "wind-leeward"),
         ("ignores_tips", "rain-storm-counted"),
         ("ignores_tips", "rain-measured-shower"),
+        ("lost_bus_late", "bus-falls-silent"),
     ][::2],
 )
 def test_a_faulty_unit_fails(fault, profile, run, shipped):
