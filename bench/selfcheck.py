@@ -22,6 +22,7 @@ from bench.measured import (
     refresh_measured,
 )
 from bench.samples import Edge, EdgeReport, Gap, Poll, Sample, Window
+from bench.trains import LEAD_S
 from bench.units import PLAIN_UNITS
 from bench.wiring import ContactOutput
 
@@ -41,7 +42,6 @@ _PULSES: Final = 6
 _HALF_PERIOD_S: Final = 0.25
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
-_LEAD_S: Final = 0.05  # a train is ordered this long before its first edge
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
 
 
@@ -142,7 +142,7 @@ class SelfCheck:
         safe = output.safe == "closed"
         plan = [Edge(k * half_s, closed=(k % 2 == 0) != safe) for k in range(2 * _PULSES)]
         before = await self._counter(output.counted_by)
-        reports = await self._rig.outputs.train(name, plan, start_s=now_s() + _LEAD_S)
+        reports = await self._rig.outputs.train(name, plan, start_s=now_s() + LEAD_S)
         for report in reports:
             self._listener.moved(name, f"pulse {name}", report)
         if found := edges_measured(name, reports):

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from bench.interfaces import Outputs
     from bench.samples import Edge, EdgeReport
 
+LEAD_S: Final = 0.05
+"""A pulse train is ordered this long before its first edge."""
+
 _AT_ONCE: Final = 2000  # edges; to take in the reports of many more keeps the harness from its heartbeats
 _EDGES_A_PIECE: Final = 128
 _PIECE_S: Final = 1.0  # so that what was played is known soon, however rare the edges

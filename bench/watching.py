@@ -7,7 +7,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Any, Final, NoReturn, Self, TypeVar, final
 
 from bench.clock import now_s
-from bench.errors import InterlockError, LinkError
+from bench.errors import BenchError, InterlockError, LinkError
 from bench.polling import poll
 from bench.samples import Gap, Poll, Sample
 
@@ -15,10 +15,33 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Sequence
 
     from bench.build import Rig
+    from bench.wiring import BenchFile
 
 T = TypeVar("T")
 
 _GLANCE_S: Final = 0.05  # from one look at what was read to the next
+
+
+def interlock_healthy(file: BenchFile, evidence: Poll | Gap) -> bool:
+    """Return whether a poll shows a bench's interlock to be healthy; False when it says nothing of it.
+
+    Raises:
+        InterlockError: it is not healthy, or cannot be read.
+    """
+    interlock = file.interlock
+    if interlock is None or evidence.bus != file.signals[interlock.signal].bus:
+        return False
+    if isinstance(evidence, Gap):
+        raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+    if interlock.signal not in evidence.values:
+        return False
+    value = evidence.values[interlock.signal]
+    if value != interlock.healthy:
+        raise InterlockError(
+            f"the interlock {interlock.signal} is not healthy (it reads {value:g}, healthy is "
+            f"{interlock.healthy}): nothing is driven"
+        )
+    return True
 
 
 @final
@@ -129,26 +152,13 @@ class Watching:
         self._sink(evidence)
         if self._broken.done():
             return
-        if self._rig.outputs.lost is not None:
-            self._broken.set_exception(LinkError(self._rig.outputs.lost))
-        elif reason := self._unhealthy(evidence):
-            self._broken.set_exception(InterlockError(reason))
-
-    def _unhealthy(self, evidence: Poll | Gap) -> str:
-        interlock = self._rig.file.interlock
-        if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
-            return ""
-        if isinstance(evidence, Gap):
-            return f"the interlock {interlock.signal} cannot be read: {evidence.detail}"
-        value = evidence.values.get(interlock.signal)
-        if value is not None and value != interlock.healthy:
-            return (
-                f"the interlock {interlock.signal} is not healthy (it reads {value:g}, healthy is "
-                f"{interlock.healthy}): nothing is driven"
-            )
-        if value is not None:
-            self._healthy.set()
-        return ""
+        try:
+            if self._rig.outputs.lost is not None:
+                raise LinkError(self._rig.outputs.lost)
+            if interlock_healthy(self._rig.file, evidence):
+                self._healthy.set()
+        except BenchError as error:
+            self._broken.set_exception(error)
 
     def _ended(self, task: asyncio.Task[NoReturn]) -> None:
         error = None if task.cancelled() else task.exception()

@@ -13,11 +13,12 @@ from typing import Any, Final, NoReturn, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
-from bench.errors import BenchError, DriverError, InterlockError, LinkError
+from bench.errors import BenchError, DriverError, LinkError
 from bench.fields import ContactState
 from bench.polling import Rest, poll
 from bench.samples import EdgeReport, Gap, Poll, Window
-from bench.trains import play
+from bench.trains import LEAD_S, play
+from bench.watching import interlock_healthy
 from bench.wiring import ContactOutput
 from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
@@ -27,7 +28,7 @@ from harness.run.compile import seconds
 from harness.run.contacts import contact_plan
 from harness.run.events import Clockwork, Event
 from harness.run.findings import finding_fields
-from harness.run.weather import LEAD_S, Weather
+from harness.run.weather import Weather
 
 Recorder = Callable[[Event], None]
 
@@ -229,7 +230,8 @@ class Engine:
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
             self._watch_relays(evidence)
-            self._watch_interlock(evidence)
+            if interlock_healthy(self._rig.file, evidence):
+                self._interlock_seen.set()
         except BenchError as error:
             self._break_off(error)
         if self._decided is not None and not self._decided.done() and self._case.step_decided():
@@ -241,21 +243,6 @@ class Engine:
             contacts = [o for o in self._rig.file.outputs.values() if isinstance(o, ContactOutput)]
             if any(contact.wired.get("bus") == evidence.bus for contact in contacts):
                 raise LinkError(f"bus {evidence.bus}, which carries contacts, is lost: {evidence.detail}")
-
-    def _watch_interlock(self, evidence: Poll | Gap) -> None:
-        interlock = self._rig.file.interlock
-        if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
-            return
-        if isinstance(evidence, Gap):
-            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
-        if interlock.signal not in evidence.values:
-            return
-        if evidence.values[interlock.signal] != interlock.healthy:
-            raise InterlockError(
-                f"the interlock {interlock.signal} is not healthy (it reads "
-                f"{evidence.values[interlock.signal]:g}, healthy is {interlock.healthy}): nothing is driven"
-            )
-        self._interlock_seen.set()
 
     async def _interlock_healthy(self) -> None:
         if self._rig.file.interlock is not None:
