@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from harness.profile.stimulus import Stimulus
 
 _US: Final = 1_000_000
-_NO_LIMIT_S: Final = 1e-6  # binding the profile has judged what the output can follow
 
 
 @final
@@ -206,7 +205,7 @@ def _edges(stimulus: Stimulus, output: OutputSpec) -> _Edges | None:
         open_s = None if period_s is None else period_s - sensor.bucket.closed_for
         return _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
     if isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
-        cups = anemometer(sensor.cups, fastest_edge_s=_NO_LIMIT_S)
+        cups = anemometer(sensor.cups)  # binding the profile has judged what the output can follow
         hz = cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
         return _periodic(1 / hz / 2, 1 / hz / 2, None) if hz else None
     return None

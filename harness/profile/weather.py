@@ -253,7 +253,7 @@ def _shown_problems(
         if isinstance(stimulus, Rainfall) and output.sensor.bucket is not None:
             check_plan(rain_edges(output.sensor.bucket, stimulus), fastest_edge_s=fastest_s)
         elif isinstance(stimulus, Wind) and output.sensor.cups is not None:
-            cups = anemometer(output.sensor.cups, fastest_edge_s=fastest_s or 1e-6)
+            cups = anemometer(output.sensor.cups, fastest_edge_s=fastest_s)
             cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
     except ValueError as error:
         reason, _, hint = str(error).partition("; ")

@@ -29,10 +29,7 @@ def weather_said(bound: Bound) -> Iterator[str]:
                 tips = len(rain_edges(sensor.bucket, stimulus)) // 2
                 yield f"{rain_said(stimulus)}: {tips} tips of {sensor.bucket.tip}"
             elif isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
-                cups, fastest = (
-                    anemometer(sensor.cups, fastest_edge_s=1e-6),
-                    wind_of(stimulus).fastest_m_per_s,
-                )
+                cups, fastest = anemometer(sensor.cups), wind_of(stimulus).fastest_m_per_s
                 yield (
                     f"{wind_said(stimulus)}: {fastest:.3g} m/s at most, "
                     f"{cups.frequency_hz(fastest):.3g} pulses a second"

@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Protocol, final
+from typing import Protocol, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
 from bench.drivers import fastest_edge_s
 from bench.errors import BenchError
 from bench.samples import EdgeReport, Window
-from bench.trains import Train
+from bench.trains import LEAD_S, Train
 from bench.wiring import ContactOutput
 from harness.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
 from harness.run.failing import Failing
@@ -20,9 +20,6 @@ from harness.run.plans import Plan, RainPlan, WindPlan
 from harness.run.saying import rain_said, wind_said
 from harness.weather.sensing import anemometer, rain_edges
 from harness.weather.stated import rain_of, wind_of
-
-LEAD_S: Final = 0.05
-"""A pulse train is ordered this long before its first edge."""
 
 
 class Teller(Protocol):
@@ -193,7 +190,7 @@ class Weather:
         output = self._contact(name)
         assert output.sensor is not None, "binding the profile sees to it"
         assert output.sensor.cups is not None, "likewise"
-        fastest_s = fastest_edge_s(output, self.rig.file.buses) or LEAD_S
+        fastest_s = fastest_edge_s(output, self.rig.file.buses)
         return WindPlan(anemometer(output.sensor.cups, fastest_edge_s=fastest_s), wind_of(stimulus))
 
     def _contact(self, name: str) -> ContactOutput:

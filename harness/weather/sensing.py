@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from harness.profile.stimulus import Rainfall
 
 _HALF: Final = 0.5
+_NO_LIMIT_S: Final = 1e-6
 _PERCENT: Final = 100
 _MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
 
@@ -56,14 +57,19 @@ def rain_edges(bucket: BucketSensor, rainfall: Rainfall) -> tuple[Edge, ...]:
     return contact_plan(tips, width_s=bucket.closed_for)
 
 
-def anemometer(cups: CupsSensor, *, fastest_edge_s: float) -> CupAnemometer:
-    """Return the cups that a contact stands for; no faster than its output, with closures as long as openings."""
+def anemometer(cups: CupsSensor, *, fastest_edge_s: float = 0.0) -> CupAnemometer:
+    """Return the cups that a contact stands for, with closures as long as openings.
+
+    Args:
+        cups: the sensor of the bench file.
+        fastest_edge_s: shortest time between two edges of the output that plays it, s; 0 where nothing limits it.
+    """
     return CupAnemometer(
         slope_m=cups.slope,
         offset_m_per_s=cups.offset.value,
         pulses_per_turn=cups.pulses_a_turn,
         starts_at_m_per_s=max(cups.starts_at.value, cups.offset.value),
-        fastest_hz=_HALF / fastest_edge_s,
+        fastest_hz=_HALF / max(fastest_edge_s, _NO_LIMIT_S),
     )
 
 

@@ -94,6 +94,12 @@ def test_cups_stand_still_in_a_calm_and_refuse_a_wind_that_the_output_cannot_pla
         next(wind_edges(cups, steady(13.0)))
 
 
+def test_cups_of_an_output_without_a_limit_turn_as_fast_as_the_wind_blows():
+    """An output that states no fastest edge limits no wind."""
+    cups = anemometer(CupsSensor.model_validate({"slope": 0.5}), fastest_edge_s=0.0)
+    assert cups.frequency_hz(60.0) == 120.0
+
+
 @pytest.mark.parametrize(
     ("made", "value", "level"),
     [
