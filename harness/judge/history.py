@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Final, NamedTuple, final
+from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 from bench.samples import Gap, Sample
-from harness.judge.spans import Piece, Reading
+from harness.judge.spans import INF, Piece, Reading
 from harness.judge.track import Block, Corners
+
+if TYPE_CHECKING:
+    from harness.judge.track import Floats
 
 _TAIL: Final = 64
 """Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
@@ -46,17 +50,22 @@ class _Fold(NamedTuple):
     def is_tail(self, from_s: float) -> bool:
         return len(self.block) >= _TAIL and bool(self.block.replied_s[_TAIL - 1] < from_s)
 
-    def arrived(self, from_s: float) -> Iterator[Arrived]:
-        first = max(0, int(self.block.replied_s.searchsorted(from_s)) - _TAIL)
-        for sample in self.block.part(first, len(self.block)):
+    def arrived(self, from_s: float, to_s: float) -> Iterator[Arrived]:
+        for sample in self.block.part(*_around(self.block.replied_s, from_s, to_s)):
             low, high = sample.value - self.error, sample.value + self.error
             reading = Reading(low, high, sample.requested_s - self.age_s, sample.replied_s)
             yield Arrived(sample, reading, fresh=False, gap=None)
 
-    def pieces(self, from_s: float) -> Iterator[Piece]:
+    def pieces(self, from_s: float, to_s: float) -> Iterator[Piece]:
         t, low, high = self.corners.t, self.corners.low, self.corners.high
-        first = max(0, int(t.searchsorted(from_s)) - _TAIL)
-        return iter(Corners(t[first:], low[first:], high[first:]))
+        part = slice(*_around(t, from_s, to_s))
+        return iter(Corners(t[part], low[part], high[part]))
+
+
+def _around(instants_s: Floats, from_s: float, to_s: float) -> tuple[int, int]:
+    """Return the index of the first and after the last that lie between two instants, a tail on either side."""
+    first, last = int(instants_s.searchsorted(from_s)), int(instants_s.searchsorted(to_s))
+    return max(0, first - _TAIL), last + _TAIL
 
 
 @final
@@ -98,16 +107,21 @@ class History:
                 tail += _TAIL if isinstance(item, _Fold) and item.is_tail(from_s) else 1
         self._items = kept
 
-    def arrived(self, from_s: float) -> list[Arrived]:
-        """Return the readings from `from_s` on, and at least the tail before it as far as remembered."""
+    def arrived(self, from_s: float, to_s: float = INF) -> list[Arrived]:
+        """Return the readings from `from_s` to `to_s`, and at least a tail on either side as far as remembered."""
         found: list[Arrived] = []
-        for item in self._items:
-            found.extend([item.arrived] if isinstance(item, _Single) else item.arrived(from_s))
+        for item in self._within(from_s, to_s):
+            found.extend([item.arrived] if isinstance(item, _Single) else item.arrived(from_s, to_s))
         return found
 
-    def pieces(self, from_s: float) -> list[Piece]:
-        """Return the final pieces from `from_s` on, and some before it."""
+    def pieces(self, from_s: float, to_s: float = INF) -> list[Piece]:
+        """Return the final pieces that the readings of `arrived` made final."""
         found: list[Piece] = []
-        for item in self._items:
-            found.extend(item.pieces if isinstance(item, _Single) else item.pieces(from_s))
+        for item in self._within(from_s, to_s):
+            found.extend(item.pieces if isinstance(item, _Single) else item.pieces(from_s, to_s))
         return found
+
+    def _within(self, from_s: float, to_s: float) -> list[_Single | _Fold]:
+        items = list(self._items)
+        first, last = (bisect_right(items, t, key=lambda item: item.begins_s()) for t in (from_s, to_s))
+        return items[max(0, first - _TAIL) : last + _TAIL]

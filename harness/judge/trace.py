@@ -107,7 +107,13 @@ class SignalTrace:
         self._history.forget(self._keep_from_s)
 
     def watch(
-        self, formula: Formula, stimulus: Window, rule: Rule = Rule.GUARDED, since: Since = STIMULUS
+        self,
+        formula: Formula,
+        stimulus: Window,
+        rule: Rule = Rule.GUARDED,
+        since: Since = STIMULUS,
+        *,
+        until_s: float | None = None,
     ) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
 
@@ -116,10 +122,14 @@ class SignalTrace:
             stimulus: the window that contains the instant from which it counts.
             rule: how readings are judged.
             since: what happened then, for the finding's sentence.
+            until_s: earliest end of the condition of an open-ended `Stays`, if it is over already.
         """
         watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since)
-        since_s = stimulus.earliest_s
-        watch.replay(self._history.arrived(since_s), self._history.pieces(since_s))
+        since_s, enough_s = stimulus.earliest_s, INF
+        if until_s is not None:
+            watch.end_at(until_s)
+            enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
+        watch.replay(self._history.arrived(since_s, enough_s), self._history.pieces(since_s, enough_s))
         if watch.finding is None:
             self._watches.append(watch)
         return watch

@@ -31,6 +31,7 @@ class InvariantItem:
     _began: bool = False
     _closed: bool = False
     _contact_closed: bool | None = None
+    _unknown: str = ""
     step: None = None
     step_name: str = "always"
     kind: str = "always"
@@ -67,6 +68,8 @@ class InvariantItem:
         failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
         if failed is not None or not self._closed:
             return failed
+        if self._unknown:
+            return Finding(Verdict.INCONCLUSIVE, self._unknown)
         if not found:
             why = "its condition never held long enough in this run: nothing was shown"
             return Finding(Verdict.INCONCLUSIVE, why)
@@ -84,11 +87,14 @@ class InvariantItem:
             None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
         )
 
-    def _begin(self, window: Window, event: str) -> None:
+    def _begin(self, window: Window, event: str, until_s: float | None = None) -> None:
         settle = self.invariant.settled_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
+        if until_s is not None and shifted.latest_s >= until_s:
+            return  # never in force
         since = Since(event, judged_after_s=settle)
-        self._watches.append(self.trace.watch(invariant_formula(self.invariant), shifted, self.rule, since))
+        formula = invariant_formula(self.invariant)
+        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until_s=until_s))
 
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
@@ -114,15 +120,23 @@ class InvariantItem:
                 watch.end_at(at_s)
 
     def contact_moved(self, output: str, edges: Sequence[Mapping[str, Any]]) -> None:
-        """A contact was moved: its last edge decides whether the condition holds; inside a train it is not judged."""
-        last = edges[-1]
-        if self.invariant.while_ is None or output not in self.invariant.while_ or last["from"] is None:
+        """A contact was moved: the condition held from each edge to the wanted state until the next edge."""
+        if self.invariant.while_ is None or output not in self.invariant.while_:
             return
         held = self._contact_closed is self._wanted and len(edges) == 1
-        self._contact_closed = last["closed"]
-        if self._began and last["closed"] is self._wanted and not held:
-            state = "closed" if last["closed"] else "open"
-            self._begin(Window(last["from"], last["to"]), f"{output} was {state}")
+        self._contact_closed = edges[-1]["closed"]
+        if not self._began:
+            return
+        if any(edge["from"] is None for edge in edges):
+            self._unknown = (
+                f"an edge of {output} never left for certain: nobody knows when its condition held"
+            )
+            return
+        ends_s = [edge["from"] for edge in edges[1:]]
+        for edge, until_s in zip(edges, [*ends_s, None], strict=True):
+            if edge["closed"] is self._wanted and not held:
+                state = "closed" if edge["closed"] else "open"
+                self._begin(Window(edge["from"], edge["to"]), f"{output} was {state}", until_s)
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then has shown nothing."""

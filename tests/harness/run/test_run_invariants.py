@@ -29,6 +29,11 @@ TRAIN = """
     do: [{pulse: rain, times: 3, closed_for: 1 s, open_for: 1 s, label: train}]
     expect: [{signal: rain_override, unchanged: {for: 12 s}, after: train}]
 """
+SHOWERS = """
+  - step: two showers
+    do: [{pulse: rain, times: 2, closed_for: 12 s, open_for: 62 s, label: showers}]
+    expect: [{signal: rain_override, equals: off, within: 45 s, after_end_of: showers}]
+"""
 
 
 def always(text):
@@ -51,6 +56,19 @@ def always(text):
         # Nothing names the contact at the start: it is in its safe state, open, and the invariant binds.
         ("{signal: roof_vent, stays_below: 50 %, while: {rain: open}}", TRAIN, "fail"),
         ("{signal: roof_vent, stays_above: 90 %, while: {rain: open}}", TRAIN, "pass"),
+        # So it does during each closure of a train, and between them.
+        ("{signal: roof_vent, stays_above: 90 %, while: {rain: open}, settled_after: 60 s}", SHOWERS, "pass"),
+        ("{signal: roof_vent, stays_below: 90 %, while: {rain: open}, settled_after: 60 s}", SHOWERS, "fail"),
+        (
+            "{signal: roof_vent, stays_below: 97 %, while: {rain: closed}, settled_after: 9 s}",
+            SHOWERS,
+            "pass",
+        ),
+        (
+            "{signal: roof_vent, stays_below: 60 %, while: {rain: closed}, settled_after: 9 s}",
+            SHOWERS,
+            "fail",
+        ),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
             "{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 2 min}",
