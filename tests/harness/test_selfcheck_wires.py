@@ -23,7 +23,7 @@ FASTER = (
     ("timeout: 300 ms", "timeout: 150 ms"),
     ("driver: frames", "driver: frames\n    selfcheck: leave"),
     ("driver: control-line", "driver: control-line\n    selfcheck: leave"),
-    ("settles: 90 s", "settles: 300 ms"),
+    ("settles: 110 s", "settles: 300 ms"),
     ("within: 45 s", "within: 1 s"),
     ("within: 60 s", "within: 1 s"),
     (
