@@ -76,7 +76,10 @@ def weather_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
     """Yield what is wrong with the weather of all steps together."""
     yield from _failure_problems(profile)
     plays: dict[str, str] = {}
+    failing: set[str] = set()
     for path, stimulus in _stimuli(profile):
+        if isinstance(stimulus, Fail):
+            failing.add(stimulus.fail)
         kind = _plays(stimulus)
         if kind is None:
             continue
@@ -91,6 +94,11 @@ def weather_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
                 reason = f"{name!r} stands for {plays[name]}: it opens and closes all the time"
                 yield profile.problem(
                     path, reason, "name a contact that keeps its state, or leave `while` out"
+                )
+            elif name in failing:
+                reason = f"{name!r} fails in this profile: what its contact does then is not followed"
+                yield profile.problem(
+                    ("always", index, "while", name), reason, "name another contact, or leave `while` out"
                 )
 
 
@@ -115,6 +123,11 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
                 if name not in failed:
                     yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
                 failed.discard(name)
+            case CloseContact(close=name) | OpenContact(open=name) | PulseContact(pulse=name):
+                if name in failed:
+                    yield profile.problem(
+                        path, f"{name!r} has failed: its contact cannot move while it does", "mend it first"
+                    )
 
 
 def sensor_problems(
