@@ -2,34 +2,18 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
 import re
-import sys
 from collections.abc import Iterable
-from pathlib import Path
-from types import ModuleType
 from typing import Any
+
+import judge_campaign as campaign
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.advice import eases, limit_of, with_limit
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Finding, Verdict
-
-
-def _load_campaign() -> ModuleType:
-    path = Path(__file__).parents[2] / "performance" / "judge_campaign.py"
-    spec = importlib.util.spec_from_file_location("judge_campaign_for_advice", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _load_campaign()
 
 _LIMIT = re.compile(r"(?:an?|one) ?[a-z]* of (-?[\d.]+) %(?:/s)? would (pass|fail)")
 _EVERY = re.compile(r"a reading every ([\d.]+) s would decide it, unless \w+ really came within ([\d.]+) %")

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
+import judge_campaign as campaign
 import pytest
 
 from bench.errors import EvidenceError
@@ -21,20 +19,6 @@ from harness.judge.track import Block
 from harness.judge.verdict import Rule, Verdict
 
 POLL_S = 0.05
-
-
-def _load_campaign() -> Any:
-    path = Path(__file__).parents[2] / "performance" / "judge_campaign.py"
-    spec = importlib.util.spec_from_file_location("judge_campaign_in_blocks", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _load_campaign()
 
 
 class _Counting(SignalTrace):

@@ -2,33 +2,16 @@
 
 from __future__ import annotations
 
-import importlib.util
 import random
-import sys
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
+import judge_campaign as campaign
 import pytest
 
 from bench.samples import Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Verdict
-
-
-def _load_campaign() -> ModuleType:
-    path = Path(__file__).parents[2] / "performance" / "judge_campaign.py"
-    spec = importlib.util.spec_from_file_location("judge_campaign", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-campaign = _load_campaign()
 
 
 def test_no_verdict_contradicts_the_truth() -> None:
