@@ -12,7 +12,7 @@ from bench.errors import VentproofError
 from bench.samples import Window
 from harness.judge.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
 from harness.judge.coverage import order_repeats
-from harness.judge.repeats import Standing, success_run_repeats, summary
+from harness.judge.repeats import LAST_WORD, Standing, success_run_repeats, summary
 from harness.judge.sequential import Claim
 from harness.judge.verdict import Verdict
 
@@ -26,7 +26,6 @@ COVERAGE: Final = 0.95
 """Share of future response times that a limit on them covers."""
 
 _FEWEST: Final = 10  # repeats below which a spread says nothing
-_LAST_WORD: Final = "This holds for this unit as tested, and if no repeat influenced the next."
 
 
 @final
@@ -130,7 +129,7 @@ def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Pla
         if claim is not None and claim.add(_passed(result)) != "undecided":
             break
     if claim is not None:
-        return Series(tuple(results), (claim.sentence, _LAST_WORD), claim.standing, broken_off=broken_off)
+        return Series(tuple(results), (claim.sentence, LAST_WORD), claim.standing, broken_off=broken_off)
     if plan.repeats == 1:
         return Series(tuple(results))
     return Series(

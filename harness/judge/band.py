@@ -171,13 +171,11 @@ class StaysDecider(Decider):
         self._unsure_s = INF  # first moment that is not surely in the band
         self._worst = INF
         self._best = INF
-        self._least_out = (
-            -INF
-        )  # robustness at the shallowest of the breaks: none of them need be the only one
+        # Robustness at the shallowest of the breaks: none of them need be the only one.
+        self._least_out = -INF
         self.frontier_s = -INF
-        self.left: tuple[float, float, float] | None = (
-            None  # when it was first surely outside, and the bounds
-        )
+        # When it was first surely outside, and the bounds there.
+        self.left: tuple[float, float, float] | None = None
 
     def piece(self, piece: Piece) -> None:
         """Take the next piece; the common case, well inside band and span, is decided on its corners."""

@@ -16,8 +16,7 @@ from harness.judge.distributions import change_point, integral, normal_between, 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-# Beyond 12 standard deviations a normal distribution holds less than 1e-32: nothing that a double can add
-# to 1.
+# Beyond 12 standard deviations a normal distribution holds less than 1e-32: nothing that a double can add to 1.
 _REACH = 12.0
 _STEPS = (-_REACH, -6.0, -3.0, 0.0, 3.0, 6.0, _REACH)
 
@@ -191,9 +190,8 @@ def acceptance_limits(tolerance: Limits, uncertainty: Uncertainty, probability: 
 
     half = (tolerance.upper - tolerance.lower) / 2
     if conforms(half):
-        return (
-            tolerance  # only at probability = 0.5, where the limits themselves are as good as the rule asks
-        )
+        # Only at probability = 0.5, where the limits themselves are as good as the rule asks.
+        return tolerance
     offset, _ = change_point(conforms, 0.0, half)
     return Limits(lower=middle - offset, upper=middle + offset)
 

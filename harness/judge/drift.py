@@ -19,10 +19,14 @@ from harness.judge.verdict import Bounds, Verdict
 class _Extremes(Decider):
     """Keeps what the formulas about x(s) need: x(s) itself, and the extremes afterwards.
 
-    Attributes: start_low: lower bound of x over the stimulus window. start_high: upper bound of it. low:
-        the least that x may be in [s1 + skip, s2 + span]; what it cannot reach before `skip` is left out.
-        high: the greatest that x may be there. touched_low: x is certain to come down to this in [s2, s1 +
-        span]. touched_high: x is certain to come up to this there.
+    Attributes:
+        start_low: lower bound of x over the stimulus window.
+        start_high: upper bound of it.
+        low: the least that x may be in [s1 + skip, s2 + span]; what it cannot reach before `skip` is left out.
+        high: the greatest that x may be there.
+        touched_low: x is certain to come down to this in [s2, s1 + span].
+        touched_high: x is certain to come up to this there.
+        frontier_s: how far the pieces have come, s.
     """
 
     __slots__ = (

@@ -1,9 +1,8 @@
 """What N repeats of one test prove of the unit: pass rate, success run, response times, in words (pure).
 
-An inconclusive repeat is never a pass. Nor is it dropped, since what made it inconclusive may be what makes
-the unit
-fail: a bound that speaks for the unit counts it as a fail, one that speaks against the unit counts it as a
-    pass. A repeat that a bench fault left without a verdict counts the same.
+An inconclusive repeat is never a pass. Nor is it dropped, since what made it inconclusive may be what makes the unit
+fail: a bound that speaks for the unit counts it as a fail, one that speaks against the unit counts it as a pass. A
+repeat that a bench fault left without a verdict counts the same.
 
 Reliability here means the probability that one more repeat, under the same conditions, passes.
 """
@@ -12,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Self, final
+from typing import TYPE_CHECKING, Final, Literal, Self, final
 
 from bench.samples import Window
 from harness.judge import coverage as cover
@@ -23,6 +22,9 @@ if TYPE_CHECKING:
 
 Standing = Literal["proved", "refuted", "undecided"]
 """What the evidence says of a claim; `undecided` is no pass."""
+
+LAST_WORD: Final = "This holds for this unit as tested, and if no repeat influenced the next."
+"""What every statement about repeats rests on."""
 
 # Rounding must not ask for one repeat more than the exact arithmetic does.
 _SLACK = 1e-12
@@ -259,7 +261,7 @@ def summary(
         quantile_s=seen,
         limit_s=limit_s,
         normal_limit_s=normal.upper if normal else None,
-        sentences=(*sentences, "This holds for this unit as tested, and if no repeat influenced the next."),
+        sentences=(*sentences, LAST_WORD),
     )
 
 

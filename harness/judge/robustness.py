@@ -218,8 +218,7 @@ class _Least:
 
         some = last > first
         first, last = np.where(some, first, 0), np.where(some, last, 1)
-        level = (
-            np.frexp((last - first).astype(float))[1] - 1
-        )  # of the greatest power of two not above the count
+        # Of the greatest power of two that is not above the count.
+        level = np.frexp((last - first).astype(float))[1] - 1
         least: Floats = np.minimum(self._rows[level, first], self._rows[level, last - 2**level])
         return np.where(some, least, INF)

@@ -34,13 +34,15 @@ class Bounds(NamedTuple):
 class Finding:
     """A verdict with its reasons.
 
-    Attributes: verdict: pass, fail or inconclusive. why: one plain sentence; for inconclusive also what
-        would decide it. margin: worst and best robustness over everything that the evidence allows, in the
-        signal's unit; negative is violated. Over the evidence up to the decision; None where the formula
-        has none or nothing bounds it. slack: seconds left before the limit, worst and best; negative is too
-        late. None where no time was bounded. response_s: earliest and latest possible response after the
-        stimulus, seconds; None when there was none for certain or the formula has none. seen: lowest and
-        highest value that the evidence allows in the judged span; None when nothing bounds it.
+    Attributes:
+        verdict: pass, fail or inconclusive.
+        why: one plain sentence; for inconclusive also what would decide it.
+        margin: worst and best robustness over everything that the evidence up to the decision allows, in the signal's
+            unit; negative is violated. None where the formula has none or nothing bounds it.
+        slack: seconds left before the limit, worst and best; negative is too late. None where no time was bounded.
+        response_s: earliest and latest possible response after the stimulus, seconds; None when there was none for
+            certain or the formula has none.
+        seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
     """
 
     verdict: Verdict

@@ -38,9 +38,13 @@ def simple_envelope(traits: SignalTraits) -> Envelope:
 class Watch:
     """A formula being decided. Made by `SignalTrace.watch`.
 
-    Attributes: formula: what is demanded. stimulus: the window that contains the instant from which it
-        counts. rule: how readings are judged. finding: None while undecided. Once it is pass or fail it
-        never changes; it is inconclusive only when no further evidence can matter.
+    Attributes:
+        formula: what is demanded.
+        stimulus: the window that contains the instant from which it counts.
+        rule: how readings are judged.
+        finding: None while undecided. Once it is pass or fail it never changes; it is inconclusive only when no
+            further evidence can matter.
+        seen: how densely the signal was read.
     """
 
     def __init__(  # noqa: PLR0917 - made in one place only
