@@ -30,7 +30,7 @@ class SignalTraits:
 
     Attributes:
         name: the signal's name in the bench file.
-        unit: its unit as written (`%`, `°C`, `m/s`, `mm/h`, `flag`, `count`, `state`).
+        unit: its unit, as `bench.fields.OwnUnit` has it.
         error: half the resolution plus the accuracy; the true value lies within reading ± error.
         rate_per_s: the fastest the true value can change, or None when nothing was declared.
         refreshed_every_s: a reading may be this much older than its request.

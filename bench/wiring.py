@@ -295,7 +295,7 @@ class SignalSpec(Location):
     """Something the bench reads from the unit."""
 
     unit: OwnUnit
-    """%, °C, m/s, mm/h, `flag`, `count` or `state`."""
+    """Unit of the value: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
     states: dict[Name, int] | None = None
     """Names of a state's values, for `equals`."""
     resolution: AnyQuantity | None = None

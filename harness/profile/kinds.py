@@ -144,7 +144,7 @@ def drivers() -> Iterator[Driver]:
     for name in names():
         try:
             yield find(name)
-        except ValueError:  # a third-party driver that cannot be loaded has no words
+        except ValueError:  # a third-party driver that cannot be loaded has no words and no schema
             continue
 
 

@@ -42,7 +42,7 @@ class Needs(FileModel):
     outputs: dict[Name, OutputNeed] = Field(default_factory=dict)
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
-    """Signals by name, each with its unit: %, °C, m/s, mm/h, `flag`, `count` or `state`."""
+    """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
 
 
 class ResponseCommon(FileModel):

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import BaseModel
 
-from bench.drivers import Driver, find, names
 from bench.errors import FileError, Problem
 from bench.overridetable.model import OverrideTable
 from bench.wiring import BenchFile
 from bench.wording import nearest
+from harness.profile.kinds import drivers
 from harness.profile.model import Profile
 
 if TYPE_CHECKING:
@@ -54,17 +54,9 @@ def schema(kind: str) -> dict[str, Any]:
     return {"$schema": DIALECT, **made, "title": f"ventproof {_TITLES.get(kind, kind)}"}
 
 
-def _drivers() -> Iterator[Driver]:
-    for name in names():
-        try:
-            yield find(name)
-        except ValueError:  # a third-party driver that cannot be loaded has no schema
-            continue
-
-
 def _add_drivers(definitions: dict[str, Any]) -> None:
     """Make `wired:` of each output follow the driver that the output names."""
-    for driver in _drivers():
+    for driver in drivers():
         options = driver.options.model_json_schema(by_alias=True)
         definitions.update(options.pop("$defs", {}))
         definitions[driver.options.__name__] = options

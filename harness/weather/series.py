@@ -26,7 +26,6 @@ _NUMBER: Final = re.compile(r"[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?")
 _DECIMAL_COMMA: Final = re.compile(r"[-+]?\d*,\d+")
 _THOUSANDS: Final = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 _NEWLINE: Final = re.compile(r"\r\n|\r|\n")
-_LONGEST_QUOTE: Final = 60
 _EXAMPLE: Final = (
     "write 'time [s]' and one of 'intensity [mm/h]', 'depth [mm]' (since the row before), 'total [mm]'"
 )
