@@ -88,7 +88,7 @@ def command(
 def _prepared(table: Path, bench: Path, budget: str, faults: tuple[str, ...]) -> Exploring:
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.errors import FileError, Problem  # noqa: PLC0415
-    from bench.overridetable.load import load_table  # noqa: PLC0415
+    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from bench.units import Dimension, parse_as  # noqa: PLC0415
     from harness.cli.explored import Exploring  # noqa: PLC0415
     from harness.cli.options import with_faults  # noqa: PLC0415
@@ -100,4 +100,4 @@ def _prepared(table: Path, bench: Path, budget: str, faults: tuple[str, ...]) ->
     if budget_s <= 0:
         raise FileError([Problem("--budget", None, None, f"{budget!r} is no time", "write '60 s' or '1 h'")])
     healthy = load_bench(bench)
-    return Exploring(load_table(table), with_faults(healthy, faults), healthy, budget_s)
+    return Exploring(fitting_table(table, healthy), with_faults(healthy, faults), healthy, budget_s)

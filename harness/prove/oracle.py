@@ -105,6 +105,7 @@ class _Following:
         }
         self._turns = of(weather, "direction", "")
         self._direction = stepped(self._turns, 0.0)
+        self._any_lee = lees(table, None)
         self._reference = _referencing(table, self._activity.powered)
         self._vents = {name: Travel(vent) for name, vent in table.vents.items()}
         for name, travel in self._vents.items():
@@ -141,7 +142,8 @@ class _Following:
             elif name in open_ or not self._surely_before(name, from_s):
                 ceilings[name] = had.joined(travel.stands)
         stage = Range(*(steps.at(from_s) for steps in self._stages[vent]))
-        lee = lees(self._table, self._wind_from(from_s))
+        wind_from = self._wind_from(from_s)
+        lee = self._any_lee if wind_from is None else lees(self._table, wind_from)
         target = targets(
             self._table, vent, active=active, open_=open_, stage=stage, ceilings=ceilings, lee=lee
         )

@@ -20,6 +20,7 @@ from harness.prove.strokes import (
     plain,
     playable,
 )
+from harness.prove.targets import ahead_deg
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable, TableOverride
@@ -59,10 +60,14 @@ class Scenes:
             if stroke.need not in {"contact", "°"}:
                 writes[stroke.output] = self._calm(stroke.output)
         before: tuple[Change, ...] = ()
-        if self.table.direction and any(stroke.output == self.table.direction for stroke in strokes):
-            faces = next(v.faces for v in self.table.vents.values() if v.faces is not None)
-            writes[self.table.direction] = f"{number(faces)} °"
-            before = (Change(0.0, "direction", "", faces),)
+        ahead = ahead_deg(self.table)
+        if (
+            self.table.direction
+            and ahead is not None
+            and any(self.table.overrides[n].leeward for n in overrides)
+        ):
+            writes[self.table.direction] = f"{number(ahead)} °"
+            before = (Change(0.0, "direction", "", ahead),)
         failing = {c.name for stroke in strokes for c in stroke.changes if c.kind == "failed"}
         sensors = tuple(name for name in self.table.sensors if name in failing)
         return Scenario(

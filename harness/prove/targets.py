@@ -94,15 +94,27 @@ def _target(
     return Range(low, high)
 
 
+def ahead_deg(table: OverrideTable) -> float | None:
+    """Return from where, in degrees, the wind blows on a vent that has a lee side; None without such a vent."""
+    leeward = (vent for override in table.overrides.values() for vent in override.leeward)
+    return None if table.direction is None else next((table.vents[vent].faces for vent in leeward), None)
+
+
+def angle_deg(one: float, other: float) -> float:
+    """Return the angle between two directions, 0 to 180 degrees."""
+    return abs((one - other + 180) % 360 - 180)
+
+
 def lees(table: OverrideTable, direction: Range | None) -> frozenset[Lee]:
-    """Return the possible sets of vents that face away from the wind; none while nobody knows where it comes from.
+    """Return the possible sets of vents that face away from the wind.
 
     Args:
         table: the table.
-        direction: between which directions the wind comes from, degrees; None for not known.
+        direction: between which directions the wind comes from, degrees; None for not known: a unit without a vane
+            takes every vent to face the wind, one with a vane goes by whatever that shows.
     """
     if direction is None:
-        return frozenset({frozenset()})
+        return frozenset({frozenset(), *(_lee(table, from_deg) for from_deg in range(360))})
     return frozenset(_lee(table, from_deg) for from_deg in (direction.low, direction.high))
 
 
@@ -110,9 +122,5 @@ def _lee(table: OverrideTable, from_deg: float) -> Lee:
     return frozenset(
         name
         for name, vent in table.vents.items()
-        if vent.faces is not None and _angle_deg(from_deg, vent.faces) > _ABEAM_DEG
+        if vent.faces is not None and angle_deg(from_deg, vent.faces) > _ABEAM_DEG
     )
-
-
-def _angle_deg(one: float, other: float) -> float:
-    return abs((one - other + 180) % 360 - 180)

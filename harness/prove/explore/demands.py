@@ -107,9 +107,7 @@ def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Boun
 
 
 def _eye(bench: BenchFile, signal: str) -> Eye | None:
-    spec = bench.signals.get(signal)
-    if spec is None:
-        return None
+    spec = bench.signals[signal]
     margins, unit = Margins(bench), spec.unit
     if unit == FLAG_UNIT:
         return Eye(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))

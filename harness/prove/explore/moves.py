@@ -18,11 +18,11 @@ from bench.overridetable.model import (
 )
 from bench.units import canonical_symbol
 from bench.wiring import ContactOutput
-from bench.wording import nearest
 from harness.profile.bind import bind
 from harness.profile.carry import train_problems
 from harness.profile.load import read_profile
 from harness.profile.model import CONTACT
+from harness.prove.targets import ahead_deg, angle_deg
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -42,6 +42,8 @@ _SHORTEST_BLIP_S: Final = 0.01
 _FAR: Final = 5.0  # hysteresis widths from the threshold to a value far beyond it
 _HARD_RAIN_S: Final = 3.0  # between two tips
 _HOUR_S: Final = 3600
+_HALF_TURN: Final = 180.0
+_ALONG_DEG: Final = 10.0  # a vane is that exact, or the unit takes it for a side that is not meant
 
 
 @final
@@ -124,7 +126,7 @@ def moves_of(table: OverrideTable, bench: Loaded[BenchFile], *, longest_s: float
 
     Args:
         table: the unit's override table.
-        bench: the bench; what it cannot do is left out.
+        bench: the bench, which fits the table; what it cannot do is left out.
         longest_s: failures that the unit need not know of within this time are left out.
     """
     start = {name: value.text for name, value in table.opened_by.items()}
@@ -138,13 +140,13 @@ def moves_of(table: OverrideTable, bench: Loaded[BenchFile], *, longest_s: float
             left_out[reason] = None
         else:
             moves.append(move)
-    known = tuple((n, text, _need(bench, n)) for n, text in start.items() if n in bench.model.outputs)
+    known = tuple((n, text, _need(bench, n)) for n, text in start.items())
     return Moves(tuple(dict.fromkeys(moves)), known, tuple(left_out))
 
 
 def _need(bench: Loaded[BenchFile], name: str) -> str:
-    output = bench.model.outputs.get(name)
-    return CONTACT if output is None or isinstance(output, ContactOutput) else output.unit
+    output = bench.model.outputs[name]
+    return CONTACT if isinstance(output, ContactOutput) else output.unit
 
 
 def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, str]]:
@@ -155,6 +157,8 @@ def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, str]]:
         for condition in override.when:
             if isinstance(condition, LevelCondition):
                 yield condition.level, _text(condition, _far(condition, past_end=True))
+    if table.direction is not None and (ahead := ahead_deg(table)) is not None:
+        yield table.direction, _from(ahead)
 
 
 def _all(table: OverrideTable, bench: Loaded[BenchFile], longest_s: float) -> Iterator[Move]:
@@ -164,6 +168,7 @@ def _all(table: OverrideTable, bench: Loaded[BenchFile], longest_s: float) -> It
     for name, sensor in table.sensors.items():
         if sensor.fails_after <= longest_s:
             yield from _wires(name, sensor.how, _need(bench, name))
+    yield from _turns(table)
     if table.reset is not None:
         yield from _contact(table.reset, 0.0)
     if table.supply is not None:
@@ -268,6 +273,33 @@ def _level(condition: LevelCondition, table: OverrideTable, need: str) -> Iterat
         )
 
 
+def _turns(table: OverrideTable) -> Iterator[Move]:
+    """Yield winds on each vent that has a lee side, and on its back; none that blows along another one."""
+    ahead, name = ahead_deg(table), table.direction
+    if ahead is None or name is None:
+        return
+    leeward = {vent for override in table.overrides.values() for vent in override.leeward}
+    faces = [at for vent in sorted(leeward) if (at := table.vents[vent].faces) is not None]
+    for degrees in dict.fromkeys(
+        at for face in faces for at in (face, (face + _HALF_TURN) % (2 * _HALF_TURN))
+    ):
+        if all(abs(angle_deg(degrees, face) - _HALF_TURN / 2) > _ALONG_DEG for face in faces):
+            yield Move(
+                thing=name,
+                rest=_from(ahead),
+                state=_from(degrees),
+                said=f"the wind comes from {_from(degrees)}",
+                stimulus=f"write: {name}, value: {_from(degrees)}",
+                output=name,
+                need="°",
+                seen=(Seen(0.0, "direction", "", degrees),),
+            )
+
+
+def _from(degrees: float) -> str:
+    return f"{degrees:.4g} °"
+
+
 def _wires(name: str, hows: Iterable[str], need: str) -> Iterator[Move]:
     thing = wires_of(name)
     words = {"open": "break", "short": "touch", "stuck": "bring the same value for ever"}
@@ -337,8 +369,6 @@ steps:
 
 def _cannot(move: Move, bench: Loaded[BenchFile], at_rest: str | None) -> str:
     """Return why a bench cannot do something; empty when it can."""
-    if move.output not in bench.model.outputs:
-        return f"{move.output}: the bench has no such output; {nearest(move.output, bench.model.outputs)}"
     signal = next((name for name, spec in bench.model.signals.items() if spec.unit == "%"), None)
     if signal is None:
         return f"{move.said}: the bench has no signal that shows a vent"

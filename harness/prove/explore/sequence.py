@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from harness.prove.changes import Change
 from harness.prove.oracle import Expected, expected
+from harness.prove.targets import ahead_deg
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
@@ -34,9 +35,10 @@ class Action:
 Sequence = tuple[Action, ...]
 
 
-def weather_of(sequence: Sequence) -> list[Change]:
-    """Return the weather that a sequence makes."""
-    return [
+def weather_of(table: OverrideTable, sequence: Sequence) -> list[Change]:
+    """Return the weather that a sequence makes; where the wind comes from is known from the begin."""
+    ahead = ahead_deg(table)
+    return ([] if ahead is None else [Change(0.0, "direction", "", ahead)]) + [
         Change(action.at_s + seen.after_s, seen.kind, seen.name, seen.value, seen.late_s)
         for action in sequence
         for seen in action.move.seen
@@ -46,7 +48,7 @@ def weather_of(sequence: Sequence) -> list[Change]:
 def foreseen(table: OverrideTable, sequence: Sequence) -> Expected:
     """Return what the unit owes in a sequence, followed until nothing that it brings about is still to come."""
     end_s = sequence[-1].at_s if sequence else 0.0
-    known = expected(table, weather_of(sequence), end_s + longest_tail_s(table))
+    known = expected(table, weather_of(table, sequence), end_s + longest_tail_s(table))
     changes_s = [end_s]
     for bounds in (known.activity.powered, *known.activity.active.values()):
         changes_s += [t_s for line in (bounds.may, bounds.must) for t_s in line.switches_s]
@@ -56,7 +58,7 @@ def foreseen(table: OverrideTable, sequence: Sequence) -> Expected:
             changes_s += [t_s for t_s, _ in moving]
     # What comes later comes of nothing that was done: cups that stand still for half a day.
     last_s = max(t_s for t_s in changes_s if t_s < known.until_s)
-    return expected(table, weather_of(sequence), last_s + _REST_S)
+    return expected(table, weather_of(table, sequence), last_s + _REST_S)
 
 
 def longest_tail_s(table: OverrideTable) -> float:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
+from bench.overridetable.model import output_of
 from harness.profile.load import read_profile
 from harness.prove.explore.demands import demands_of, last_demands_of
 from harness.prove.explore.sequence import foreseen
@@ -90,10 +91,11 @@ class Writer:
     def _head(self, written: Written, name: str, about: str) -> Iterator[str]:
         opened = set(self.table.model.opened_by)
         moved = {action.move.output: action.move.need for action in written.sequence}
-        start = [(n, text) for n, text, _ in self.moves.start if n in opened or n in moved]
-        outputs = {n: need for n, _, need in self.moves.start if n in opened} | moved
+        wanted = opened.union(moved, self._direction(moved))
+        start = [(n, text) for n, text, _ in self.moves.start if n in wanted]
+        outputs = {n: need for n, _, need in self.moves.start if n in wanted} | moved
         vents = self.table.model.vents.values()
-        signals = {vent.signal: "%" for vent in vents if vent.signal in self.bench.model.signals}
+        signals = {vent.signal: "%" for vent in vents}
         signals |= {demand.signal: demand.unit for step in written.steps for demand in step}
         yield f"profile: {name[:_LONGEST_NAME]}"
         yield "about: >"
@@ -107,6 +109,13 @@ class Writer:
             if vent.signal in signals:
                 at = f"reaches: {vent.open.text}, tolerance: {_OPEN_TOLERANCE_PERCENT} %"
                 yield f"    - {{signal: {vent.signal}, {at}, within: {within_s} s, holds: 2 s}}"
+
+    def _direction(self, moved: Collection[str]) -> Iterator[str]:
+        """Yield the output that says where the wind comes from, where that may matter."""
+        table = self.table.model
+        turning = [c for override in table.overrides.values() if override.leeward for c in override.when]
+        if table.direction is not None and any(output_of(condition) in moved for condition in turning):
+            yield table.direction
 
     def _steps(self, written: Written) -> Iterator[str]:
         yield from ("", "steps:", "  - step: the weather", "    do:")

@@ -91,6 +91,25 @@ def test_a_wrong_argument_gets_one_clear_error(words, said, explore):
     assert said in err
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("contact: rain,", "contact: rein,", "has no output 'rein'; did you mean 'rain'?"),
+        ("signal: roof_vent", "signal: roof_vemt", "has no signal 'roof_vemt'; did you mean 'roof_vent'?"),
+    ],
+)
+def test_a_table_that_the_bench_does_not_fit_is_refused(old, new, said, ventproof, tmp_path):
+    """A name that the bench lacks is placed in the table, with the nearest right one, before anything is played."""
+    table = tmp_path / "table.yaml"
+    table.write_text(TABLE.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    code, _, err = ventproof("explore", table, "--bench", SHIPPED_BENCH)
+    assert (code, err.count("\n")) == (3, 1)
+    assert err.startswith(
+        f"{table}:{TABLE.read_text(encoding='utf-8').partition(old)[0].count(chr(10)) + 1}:"
+    )
+    assert said in err
+
+
 def test_a_file_that_is_no_table_is_refused(capsys, monkeypatch):
     """A bench file in the table's place is named for what it is."""
     words = ["ventproof", "explore", str(SHIPPED_BENCH), "--bench", str(SHIPPED_BENCH)]

@@ -117,6 +117,12 @@ def test_a_latched_override_is_reset(tmp_path):
     assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
 
 
+def test_the_wind_is_told_where_a_vent_has_a_lee_side():
+    """Every profile of an override with a lee side writes at its start where the wind comes from, others do not."""
+    for draft in MADE.values():
+        assert ("wind_direction: 180 °" in draft.text) == ("gale_override" in draft.text), draft.file
+
+
 def test_drafting_twice_gives_the_same():
     """The same table and bench give the same profiles to the byte."""
     again = list(islice(drafts(TABLE, BENCH, strength=2, source="table.yaml"), 8))

@@ -9,15 +9,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.benchfile import load_bench, read_bench
+from bench.benchfile import load_bench
 from bench.overridetable.load import load_table
 from harness.judge.verdict import Verdict
 from harness.profile.responses import kind_of
+from harness.prove.changes import Change
 from harness.prove.explore.demands import eyes_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
 from harness.prove.explore.written import Writer, demanded
+from harness.prove.oracle import expected
+from harness.prove.targets import Range
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "mock-overrides.yaml")
@@ -174,16 +177,27 @@ def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
     assert min(gaps_s(TABLE.model)) == SHORTEST_S
 
 
-def test_what_the_bench_lacks_is_left_out_and_said():
-    """An output that the table names and the bench does not have is no move, and the reason is kept."""
-    text = BENCH.text.replace("  outside_temperature:\n", "  garden_temperature:\n", 1)
-    moves = moves_of(TABLE.model, read_bench("other.yaml", text), longest_s=600)
-    assert not any(move.output == "outside_temperature" for move in moves.moves)
-    told = [
-        why for why in moves.left_out if why.startswith("outside_temperature: the bench has no such output; ")
-    ]
-    assert len(told) == 1
-    assert any(move.thing == "rain" for move in moves.moves)
+def test_the_wind_turns_where_a_vent_has_a_lee_side():
+    """It comes from ahead at first, which a profile with wind writes; it can be turned to the back and ahead again."""
+    turns = {m.state: m for m in MOVES.moves if m.thing == "wind_direction"}
+    assert set(turns) == {"180 °", "0 °"}
+    gale = next(m for m in MOVES.moves if m.stimulus == "wind: cups, speed: 27 m/s")
+    for actions, roof in (((gale,), 0), ((gale, turns["0 °"]), 20)):
+        sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
+        known = foreseen(TABLE.model, sequence)
+        assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
+        written = demanded(TABLE.model, EYES, sequence)
+        text = Writer(TABLE, BENCH, MOVES).text(written, name="drawn", about="drawn")
+        assert "wind_direction: 180 °" in text
+    rain = next(m for m in MOVES.moves if m.stimulus == "close: rain")
+    written = demanded(TABLE.model, EYES, (Action(0.0, rain),))
+    assert "wind_direction" not in Writer(TABLE, BENCH, MOVES).text(written, name="drawn", about="drawn")
+
+
+def test_a_wind_from_nobody_knows_where_accuses_no_vent():
+    """Where a table has no output for the direction, a vent with a lee side may stand as either side has it."""
+    known = expected(TABLE.model, [Change(10.0, "wind", "cups", 20.0)], 100.0)
+    assert known.vents["roof"].within(100.0) == Range(0, 20)
 
 
 def test_nothing_is_done_to_a_value_behind_broken_wires():

@@ -48,13 +48,14 @@ EVENTS = st.one_of(
     st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 3, 8.5, 10, 11.5, 12.5, 15])),
     st.tuples(st.just("level"), st.just("outside_temperature"), st.sampled_from([10, 3.3, 2.5, 1.7, -5])),
     st.tuples(st.just("failed"), st.sampled_from(sorted(INPUTS)), st.sampled_from([0, 1])),
+    st.tuples(st.just("direction"), st.just(""), st.sampled_from([180, 100, 80, 0])),
 )
 STORIES = st.lists(st.tuples(st.integers(1, 600), EVENTS), max_size=12)
 
 
 def weather_of(story):
-    """Return a story's changes, tenths of seconds to minutes apart; the supply is there at first."""
-    weather, now_s = [], 60.0
+    """Return a story's changes, tenths of seconds to minutes apart, in a wind that comes from ahead at first."""
+    weather, now_s = [Change(0.0, "direction", "", 180.0)], 60.0
     for tenths, (kind, name, value) in story:
         now_s += tenths / 10
         late_s = LATE_S if kind == "wind" else 0.0
@@ -79,6 +80,8 @@ def play(unit, weather):
         if change.kind == "contact":
             name = "supply" if change.name == "unit_supply" else change.name
             unit.set_contact(name, change.at_s, closed=bool(change.value))
+        elif change.kind == "direction":
+            unit.set_level("direction", change.at_s, 4 + 16 * change.value / 360)
         elif change.kind != "wind":
             if change.kind == "failed":
                 (failed.add if change.value else failed.discard)(change.name)
