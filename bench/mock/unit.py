@@ -186,11 +186,6 @@ class MockUnit:
         """The overrides that truly are active at the unit's time, in the order in which they began."""
         return self._overrides.active if self._power.value else ()
 
-    @property
-    def override_active(self) -> bool:
-        """Whether the rain override truly is active at the unit's time."""
-        return "rain" in self.active
-
     # time
 
     def advance(self, to_s: float) -> None:

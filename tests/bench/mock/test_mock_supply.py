@@ -102,11 +102,11 @@ def test_a_restart_forgets_overrides_counters_and_delays(make):
     unit.set_contact("rain", rain_s, closed=True)
     cut(unit, rain_s + 60, rain_s + 70)
     back_s = rain_s + 73
-    assert unit.override_active is False
+    assert "rain" not in unit.active
     unit.advance(back_s + 2.04)
-    assert not unit.override_active
+    assert "rain" not in unit.active
     unit.advance(back_s + 2.06)
-    assert unit.override_active
+    assert "rain" in unit.active
     assert unit.read("input", 5, 1, back_s + 3)[0] == 1
 
 

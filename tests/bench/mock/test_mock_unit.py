@@ -57,9 +57,9 @@ def test_rain_closes_the_vents_after_debounce_and_entry_delay(make):
     rain_s = warm(unit)
     unit.set_contact("rain", rain_s, closed=True)
     unit.advance(rain_s + 2.049)
-    assert not unit.override_active
+    assert "rain" not in unit.active
     unit.advance(rain_s + 2.051)
-    assert unit.override_active
+    assert "rain" in unit.active
     unit.advance(rain_s + 60)
     moves_s = rain_s + 2.45
     expected = [(moves_s, 99), (moves_s + 0.94 * 30, 5), (rain_s + 60, 5)]
@@ -190,7 +190,7 @@ def test_holding_registers_read_back_and_take_effect(make):
     assert inputs(unit, T0 + 0.2)["temperature"] == -5.5
     unit.set_contact("rain", T0 + 1, closed=True)
     unit.advance(T0 + 1.56)
-    assert unit.override_active
+    assert "rain" in unit.active
 
 
 @pytest.mark.parametrize(

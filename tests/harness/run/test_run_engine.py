@@ -146,7 +146,7 @@ def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, benc
     assert events[-1].name == "run_end"
     assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
     rig.mock.advance(rig.mock.now_s + 60)
-    assert not rig.mock.override_active
+    assert "rain" not in rig.mock.active
 
 
 def test_a_run_interrupted_while_its_bench_opens_does_not_call_the_outputs_safe(shipped, bench_text):
@@ -182,7 +182,7 @@ def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, be
     with pytest.raises(RecordError, match=r"^the log x\.jsonl cannot be written: No space left on device$"):
         virtual.run(main(), virtual=True)
     rigs[0].mock.advance(rigs[0].mock.now_s + 60)
-    assert not rigs[0].mock.override_active
+    assert "rain" not in rigs[0].mock.active
 
 
 def test_a_spoiled_train_decides_nothing(shipped, bench_text):
@@ -262,7 +262,7 @@ def test_a_cancellation_while_tidying_up_is_kept_until_it_is_done(again_after_s,
     virtual.run(main(), virtual=True)
     assert [e.name for e in events[-2:]] == ["safe", "run_end"]
     rigs[0].mock.advance(rigs[0].mock.now_s + 60)
-    assert not rigs[0].mock.override_active
+    assert "rain" not in rigs[0].mock.active
 
 
 def test_a_closure_that_lasted_longer_than_planned_decides_nothing(bench_text):
