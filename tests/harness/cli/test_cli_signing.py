@@ -9,26 +9,9 @@ import sys
 
 import pytest
 
-from harness.cli import main
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 
 COUNT = SHIPPED / "rain-count.yaml"
-
-
-@pytest.fixture
-def ventproof(capsys, monkeypatch, tmp_path):
-    """Run the command line in this process; returns (exit code, standard output, standard error)."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("VENTPROOF_PASSPHRASE", raising=False)
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        captured = capsys.readouterr()
-        return left.value.code, captured.out, captured.err
-
-    return call
 
 
 @pytest.fixture

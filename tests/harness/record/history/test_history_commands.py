@@ -3,36 +3,17 @@
 from __future__ import annotations
 
 import csv
-import sys
 
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from harness.cli import main
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 from harness.record.history.keeper import keeper_of
 from harness.record.history.place import place_of
 from harness.record.history.store import History
 from harness.record.read import read_log
 from harness.record.results import results_of
-
-
-@pytest.fixture
-def ventproof(capsys, monkeypatch, tmp_path):
-    """Run the command line in this process; returns (exit code, standard output, standard error)."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("VENTPROOF_HISTORY", raising=False)
-
-    def call(*words):
-        monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            main()
-        captured = capsys.readouterr()
-        return left.value.code, captured.out, captured.err
-
-    return call
-
 
 RUN = ("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--unit", "GH-7", "--firmware", "2.4")
 

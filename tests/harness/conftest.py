@@ -1,4 +1,4 @@
-"""What the tests of commands share: the command line, run in this process and in a folder of its own."""
+"""What tests of commands share: the command line, run in this process and in a folder of its own."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from harness.cli import main
 def ventproof(capsys, monkeypatch, tmp_path):
     """Run the command line in this process; returns (exit code, standard output, standard error)."""
     monkeypatch.chdir(tmp_path)
+    for name in ("VENTPROOF_HISTORY", "VENTPROOF_PASSPHRASE"):
+        monkeypatch.delenv(name, raising=False)
 
     def call(*words):
         monkeypatch.setattr(sys, "argv", ["ventproof", *map(str, words)])
