@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from bench.yamltree import Path
 
 _LONGEST_SHOWN = 50
+_RUN_TOGETHER = re.compile(r"(\w+)[: =]\s*(\S.*)")
 _NAME_RULE = "use lower-case letters, digits and underscores, at most 40, a letter first"
 
 
@@ -52,9 +53,10 @@ def show(value: object) -> str:
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `did you mean …?` for the nearest known word, or the list of known words."""
     words = list(known)
-    near = get_close_matches(word, words, n=1, cutoff=0.6)
+    small = {each.lower(): each for each in words}
+    near = get_close_matches(word.lower(), small, n=1, cutoff=0.6)
     if near:
-        return f"did you mean {near[0]!r}?"
+        return f"did you mean {small[near[0]]!r}?"
     return f"known: {', '.join(words)}" if words else ""
 
 
@@ -67,12 +69,13 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
     places = [_place(model, detail["loc"]) for detail in details]
     for detail, place in zip(details, places, strict=True):
         if detail["type"] == "extra_forbidden":
-            near = get_close_matches(str(place.path[-1]), place.keys, n=1, cutoff=0.6)
+            key = str(place.path[-1])
+            near = _run_together(key, place.keys)[:1] or get_close_matches(key, place.keys, n=1, cutoff=0.6)
             renamed.update((*place.path[:-1], name) for name in near)
     for detail, place in zip(details, places, strict=True):
         if place.branch:
             _, wanted = branches.setdefault(place.path, (detail["input"], []))
-            wanted.append(_BRANCHES.get(place.branch, place.branch))
+            wanted.append(_branch(place.branch))
         elif not (detail["type"] == "missing" and place.path in renamed):
             # A key that is written wrong is not missing as well.
             faults.append(_word(detail, place))
@@ -80,6 +83,13 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
         words = " or ".join(dict.fromkeys(wanted))
         faults.append(PathFault(path, f"{show(value)} where {words} is wanted"))
     return faults
+
+
+def _branch(branch: str) -> str:
+    """Return what a branch of a plain union takes."""
+    if branch.startswith("literal["):
+        return branch.removeprefix("literal[").removesuffix("]").replace(",", " or ")
+    return "a list" if branch.startswith("list[") else _BRANCHES.get(branch, branch)
 
 
 _BRANCHES = {
@@ -204,6 +214,12 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
     return PathFault(place.path, reason, hint)
 
 
+def _run_together(key: str, known: Iterable[str]) -> list[str]:
+    """Return the key and the value between which the colon, or the space after it, is missing, if that is so."""
+    found = _RUN_TOGETHER.fullmatch(key)
+    return list(found.groups()) if found and found[1] in known else []
+
+
 def _unknown_key(place: _Place) -> PathFault:
     key = str(place.path[-1])
     if key in place.kinds:
@@ -213,6 +229,10 @@ def _unknown_key(place: _Place) -> PathFault:
         )
     if key == "<<":
         return PathFault(place.path, "'<<' is not read here", "write the keys out", at_key=True)
+    if apart := _run_together(key, place.keys):
+        return PathFault(
+            place.path, f"{key!r} is a key without ': '", f"write `{': '.join(apart)}`", at_key=True
+        )
     return PathFault(place.path, f"the key {key!r} is unknown here", nearest(key, place.keys), at_key=True)
 
 

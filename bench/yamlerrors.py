@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import yaml
 
 from bench.yamltree import MAX_DEPTH, Fault
 
 _NEEDS_QUOTES = "@`%"
+_NO_SPACE = re.compile(r"\s*(?:- +)?(?P<key>[a-z_]+):(?P<value>[^\s/].*)")
 
 # What the two parsers of PyYAML say; what we say: reason, hint, and whether we point at where it began.
 _WORDS: tuple[tuple[str, str, str, bool], ...] = (
@@ -57,6 +60,30 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
         "no file of ventproof needs that",
         False,
     ),
+    (
+        "block sequence entries are not allowed",
+        "a list begins on the line of its key",
+        "begin each item with '- ' on a line of its own",
+        False,
+    ),
+    (
+        "expected node content",
+        "nothing stands where a value must",
+        "close the brackets that are open, and put text that begins with a sign in quotes",
+        False,
+    ),
+    (
+        "expected comment or line break",
+        "text right after '>' or '|'",
+        "begin the text on the next line, indented",
+        False,
+    ),
+    (
+        "expected <document start>",
+        "something stands after the end of what the file says",
+        "write one mapping of keys a file",
+        False,
+    ),
     ("incompatible YAML document", "a YAML version that is not supported", "leave the %YAML line out", False),
 )
 
@@ -75,6 +102,8 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
     problem = str(error.problem or "")
     if "cannot start any token" in problem:
         return _bad_start(text, line, column)
+    if "mapping values are not allowed" in problem and (run_together := _run_together(text, line)):
+        return run_together
     for part, reason, hint, where_begun in _WORDS:
         if part in problem:
             begun = error.context_mark
@@ -82,6 +111,22 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
                 return Fault(begun.line + 1, begun.column + 1, reason, hint)
             return Fault(line, column, reason, hint)
     return Fault(line, column, f"not valid YAML: {problem}", "check quotes, brackets and indentation")
+
+
+def _run_together(text: str, line: int) -> Fault | None:
+    """Return the fault of a key without a space after its ':' above a line, which makes text of that line too."""
+    above = text.split("\n")[: line - 1]
+    number = next((n for n in range(len(above), 0, -1) if above[n - 1].strip()), 0)
+    found = _NO_SPACE.match(above[number - 1]) if number else None
+    if found is None:
+        return None
+    key, value = found["key"], found["value"].rstrip()
+    return Fault(
+        number,
+        found.start("key") + 1,
+        f"the key '{key}:' without a space after it",
+        f"write `{key}: {value}`",
+    )
 
 
 def _bad_start(text: str, line: int, column: int) -> Fault:
