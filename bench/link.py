@@ -311,11 +311,11 @@ def _reason(error: BaseException | None) -> str:
     if error is None:
         return f"no answer within {_CONNECT_S:g} s; check address, cable and power"
     if isinstance(error, PermissionError) or getattr(error, "errno", None) == errno.EACCES:
-        return f"{error}; this user may not open it (on Linux: a member of the port's group may)"
+        return "this user may not open it (on Linux: a member of the port's group may)"
     if isinstance(error, FileNotFoundError) or getattr(error, "errno", None) == errno.ENOENT:
-        return f"{error}; there is no such port, is it plugged in?"
+        return "there is no such port, is it plugged in?"
     if getattr(error, "errno", None) in (errno.EAGAIN, errno.EBUSY):
-        return f"{error}; another program holds it"
+        return "another program holds it"
     if isinstance(error, ConnectionRefusedError):
         return f"{error}; nothing listens there, or the unit takes no further connection"
     return str(error) or type(error).__name__
