@@ -40,8 +40,8 @@ def check_names(names: Mapping[str, float], parts: Collection[str] | None = None
     """
     for name, severity in names.items():
         if name not in CATALOGUE:
-            near = get_close_matches(name, CATALOGUE, n=1, cutoff=0.4)
-            hint = f"did you mean {near[0]!r}?" if near else f"known faults: {', '.join(CATALOGUE)}"
+            near = get_close_matches(name, CATALOGUE, n=1)
+            hint = f"did you mean {near[0]!r}?" if near else "`ventproof explain faults` lists them"
             raise ValueError(f"{name!r} is not a fault of the mock unit; {hint}")
         if not 0 < severity <= 1000:  # noqa: PLR2004 - beyond any use, and keeps every product finite; NaN fails too
             raise ValueError(

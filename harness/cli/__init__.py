@@ -83,7 +83,9 @@ def main() -> NoReturn:
     except click.exceptions.Abort as abort:
         _leave(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
-        _leave(error.format_message(), EXIT_INPUT)
+        from harness.cli.slips import worded  # noqa: PLC0415 - only on the way out
+
+        _leave(worded(error), EXIT_INPUT)
     except BrokenPipeError:
         _hang_up()
         sys.exit(EXIT_BENCH)  # nobody reads, so nobody can be told how it ended: never a pass

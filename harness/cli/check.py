@@ -39,29 +39,39 @@ def command(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -
     longest time it can take; for a bench file: whether its buses can carry the polling that it asks for.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.errors import FileError  # noqa: PLC0415
+    from bench.errors import FileError, Problem  # noqa: PLC0415
     from harness.cli.options import profile_paths  # noqa: PLC0415
+    from harness.profile.bind import check_use  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
+    if use and bench is None:
+        hint = "give `--bench FILE` with it"
+        raise FileError([Problem("--use", None, None, "maps names to those of a bench", hint)])
     session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use)) if bench else None
     if session is not None:
         _say_bench(session.bench)
     problems: list[Problem] = []
+    profiles: list[Loaded[Profile]] = []
     for path in profile_paths(paths):
         try:
-            _check(path, session)
+            profiles += _check(path, session)
         except FileError as error:
             problems += error.problems
+    if session is not None and not problems:
+        problems += check_use(session.use, profiles)
     if problems:
         raise FileError(problems)
     return 0
 
 
-def _check(path: Path, session: Session | None) -> None:
-    """Check one file of any kind, and say what is worth knowing of it."""
+def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
+    """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
     from bench.document import kind_of  # noqa: PLC0415 - pydantic is slow to import
+    from bench.errors import FileError, Problem  # noqa: PLC0415
     from harness.profile.load import load_profile  # noqa: PLC0415
 
+    if path.suffix == ".jsonl":
+        raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
     kind = kind_of(path, ("profile", "bench", "table"))
     if kind == "table":
         from bench.overridetable.fits import fitting_table  # noqa: PLC0415 - pydantic is slow to import
@@ -72,16 +82,16 @@ def _check(path: Path, session: Session | None) -> None:
             f"{table.path}: right; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
         )
         _say_notes(table.notes)
-        return
+        return []
     if kind == "bench":
         from bench.benchfile import load_bench  # noqa: PLC0415
 
         _say_bench(load_bench(path))
-        return
+        return []
     profile = load_profile(path)
     if session is None:
         _say_profile(profile)
-        return
+        return [profile]
     bound = session.bind(profile)
     _say_profile(profile)
     from bench.carrying import said  # noqa: PLC0415 - pydantic is slow to import
@@ -96,6 +106,7 @@ def _check(path: Path, session: Session | None) -> None:
             f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
         )
     _say_notes(late_notes(bound))
+    return [profile]
 
 
 def _lasts(span_s: float) -> str:

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import final
 
 from rich.console import Console, ConsoleOptions, RenderableType
+from rich.measure import Measurement
 from rich.segment import Segment
+from rich.style import StyleType
+from rich.text import Text
 
 from bench.stated import harmless
 
@@ -26,9 +33,54 @@ class _Console(Console):
         raise BrokenPipeError
 
 
+_PART = re.compile(r"(?:[^-_./\s]|\.(?=\w{1,5}$))*(?:[-_./]+|\s+|$)")
+"""What of a name stays together: a word with the sign after it, a file's ending with what it ends."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Names:
+    """Lines that are names; one that is too long for its column goes on after `-`, `_`, `.`, `/` or a space."""
+
+    text: str
+    style: StyleType = ""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterable[RenderableType]:
+        """Yield the lines as wide as there is room."""
+        for line in self.text.split("\n"):
+            yield Text("\n".join(parted(line, options.max_width)), style=self.style, overflow="fold")
+
+    def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
+        """Say how narrow and how wide the lines can be."""
+        widest = max(len(line) for line in self.text.split("\n"))
+        longest = max(len(part) for part in _PART.findall(self.text))
+        return Measurement(min(longest, options.max_width), min(widest, options.max_width))
+
+
+def parted(name: str, width: int) -> list[str]:
+    """Return a name in lines of at most `width` characters, parted where it can be read; a longer part stays whole."""
+    lines = [""]
+    for part in _PART.findall(name):
+        if lines[-1] and part and len(lines[-1]) + len(part.rstrip()) > width:
+            lines.append("")
+        lines[-1] += part
+    return [line.rstrip() for line in lines]
+
+
 def new_console() -> Console:
     """Return where results are printed: the terminal, or 120 columns where there is none."""
     console = _Console(highlight=False)
     if not console.is_terminal:
         console.width = 120
     return console
+
+
+@contextmanager
+def progress(*, shown: bool) -> Iterator[Callable[[str], None]]:
+    """Give what tells a person at the terminal how far a command is, in a line that goes when it is over."""
+    console = _Console(stderr=True, highlight=False)
+    if not (shown and console.is_terminal):
+        yield lambda _: None
+        return
+    with console.status("") as status:
+        yield lambda said: status.update(Text(said, no_wrap=True, overflow="ellipsis"))

@@ -13,7 +13,7 @@ from harness.cli import EXIT_PASS
 @click.option(
     "--out",
     default=Path("records/demo"),
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the logs and the report.",
     show_default=True,
 )
@@ -56,7 +56,7 @@ def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         table=fitting_table(SHIPPED_TABLE, bench),
     )
     suite = load_suite([SHIPPED], session)
-    code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")])
+    code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")], quiet=True)
     if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")
     if not faults:

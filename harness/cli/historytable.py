@@ -6,10 +6,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
+from harness.cli.console import Names, new_console
 from harness.record.results import trouble
 from harness.run.text import VERDICT_STYLE
 
@@ -35,7 +36,7 @@ def show_runs(history: History, wanted: Wanted) -> None:
             f"{entry.at:%Y-%m-%d %H:%M}",
             Text(record.unit or "–"),
             Text(record.firmware or "–"),
-            Text.assemble("\n→ ".join([record.profile, *trouble(record, 1)]), (f"\n{_log(entry)}", "dim")),
+            Group(Text("\n→ ".join([record.profile, *trouble(record, 1)])), Names(_log(entry), "dim")),
             Text(record.verdict, style=VERDICT_STYLE[record.verdict]),
         )
     console = new_console()

@@ -36,6 +36,7 @@ def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) ->
     from contextlib import AsyncExitStack  # noqa: PLC0415
 
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
+    from bench.errors import FileError, Problem  # noqa: PLC0415
     from bench.mock.stand import serve  # noqa: PLC0415
     from bench.virtual import run  # noqa: PLC0415
     from harness.cli.options import SHIPPED_BENCH, with_faults  # noqa: PLC0415
@@ -60,3 +61,6 @@ def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) ->
         run(main(), virtual=False)
     except KeyboardInterrupt:
         click.echo("stopped", err=True)
+    except (FileNotFoundError, PermissionError) as error:
+        reason = f"{str(at)!r} cannot be used: {error.strerror}"
+        raise FileError([Problem("--at", None, None, reason, "name a folder that you may write")]) from error

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -62,13 +63,22 @@ def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:
     for path in paths:
         inside = sorted(path.glob(f"**/*{ending}")) if path.is_dir() else [path]
         if not inside or not path.exists():
-            what = "YAML file" if ending == ".y*ml" else f"{ending} file"
-            reason = f"holds no {what}" if path.is_dir() else "does not exist"
-            problems.append(Problem(str(path), None, None, reason))
+            problems.append(_nothing_there(path, "YAML" if ending == ".y*ml" else ending))
         found.extend(inside)
     if problems:
         raise FileError(problems)
     return found
+
+
+def _nothing_there(path: Path, what: str) -> Problem:
+    if path.is_dir():
+        return Problem(
+            str(path), None, None, f"holds no {what} file", f"name another folder, or {what} files"
+        )
+    beside = [file.name for file in path.parent.iterdir()] if path.parent.is_dir() else []
+    near = get_close_matches(path.name, beside, n=1)
+    hint = f"did you mean {str(path.parent / near[0])!r}?" if near else "check the path"
+    return Problem(str(path), None, None, "does not exist", hint)
 
 
 def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list[Loaded[Profile]]:
@@ -151,12 +161,12 @@ def code_of_series(done: Sequence[Series]) -> int:
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
 
 
-def view_for(bench: Loaded[BenchFile]) -> View:
-    """Return the live screen on a terminal, plain lines elsewhere, and nothing in virtual time."""
+def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
+    """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time."""
     from harness.run.live import LiveView  # noqa: PLC0415 - only where runs happen
     from harness.run.view import LinesView, SilentView  # noqa: PLC0415
 
-    if bench.model.virtual:
+    if bench.model.virtual or quiet:
         return SilentView()
     if not sys.stdout.isatty():
         return LinesView(lambda line: click.echo(harmless(line)))

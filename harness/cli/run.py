@@ -24,7 +24,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 @click.option(
     "--out",
     default=Path("records"),
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the logs.",
     show_default=True,
 )
@@ -90,6 +90,12 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Also write a report of all runs, as `ventproof report` does; the ending says which kind (.html, .pdf, .xml, "
     ".md, .json). May be given more than once.",
 )
+@click.option(
+    "--quiet",
+    "-q",
+    is_flag=True,
+    help="Show how each run ended and the worst of what did not pass, and not every response.",
+)
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
 def command(
     profiles: tuple[Path, ...],
@@ -108,12 +114,10 @@ def command(
     sign: Path | None,
     history: str | None,
     reports: tuple[Path, ...],
+    quiet: bool,
     clear: bool,
 ) -> int:
-    """Run PROFILES (files or folders) on a bench and write a log for each.
-
-    Nothing is switched before every file is found to be right.
-    """
+    """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
     from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
@@ -140,4 +144,4 @@ def command(
     )
     suite = load_suite(profiles, session)
     confirm_clear(loaded, clear=clear)
-    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports)
+    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

@@ -8,9 +8,9 @@ import click
 
 
 @click.command("schema")
-@click.argument("kind", type=click.Choice(["profile", "bench", "table", "results"]))
+@click.argument("kind", metavar="KIND", type=click.Choice(["profile", "bench", "table", "results"]))
 def command(kind: str) -> None:
-    """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
+    """Print the JSON Schema of KIND (profile, bench, table or results), for editors that check YAML while it is typed.
 
     `results` are what `ventproof report -o FILE.json` writes, for programs that read them.
     """

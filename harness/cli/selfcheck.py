@@ -17,7 +17,7 @@ from harness.cli import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 @click.option(
     "--out",
     default=Path("records"),
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the log.",
     show_default=True,
 )

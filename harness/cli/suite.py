@@ -10,6 +10,7 @@ import click
 from bench.errors import VentproofError
 from bench.stated import harmless
 from harness.cli import EXIT_BENCH, EXIT_PASS
+from harness.cli.console import progress
 from harness.cli.options import code_of_series, view_for
 from harness.cli.reporting import write_all
 from harness.cli.summary import show
@@ -25,7 +26,12 @@ if TYPE_CHECKING:
 
 
 def run_suite(
-    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, reports: Sequence[Path] = ()
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    plan: Plan,
+    reports: Sequence[Path] = (),
+    *,
+    quiet: bool = False,
 ) -> int:
     """Run profiles, each as often as planned, show how they went, and return the exit code.
 
@@ -34,12 +40,13 @@ def run_suite(
         suite: the profiles.
         plan: how often to repeat each.
         reports: files to write of all that was run; each has an ending that was checked.
+        quiet: show how the runs ended and what did not pass, and not every response.
 
     Raises:
         VentproofError: not even the first run came about.
     """
     try:
-        return _run_suite(session, suite, plan, reports)
+        return _run_suite(session, suite, plan, reports, quiet=quiet)
     finally:
         _tell_history(session)
 
@@ -51,28 +58,17 @@ def _tell_history(session: Session) -> None:
 
 
 def _run_suite(
-    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, reports: Sequence[Path]
+    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, reports: Sequence[Path], *, quiet: bool
 ) -> int:
-    view = view_for(session.bench)
     done: list[Series] = []
-    broken_off = ""
-    for profile in suite:
-        try:
-            done.append(run_series(session, profile, view, plan))
-        except VentproofError as error:
-            if not done:
-                raise
-            broken_off = str(error)
-            break
-        except KeyboardInterrupt:
-            if done:
-                show(done, session.selfcheck)
-                _report(reports, done, suite)
-            raise
-        broken_off = done[-1].broken_off
-        if broken_off or done[-1].results[-1].outcome.verdict is None:
-            break
-    show(done, session.selfcheck)
+    try:
+        broken_off = _run_all(session, suite, plan, done, quiet=quiet)
+    except KeyboardInterrupt:
+        if done:
+            show(done, session.selfcheck, quiet=quiet)
+            _report(reports, done, suite)
+        raise
+    show(done, session.selfcheck, quiet=quiet)
     if broken_off:
         click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:
@@ -84,6 +80,25 @@ def _run_suite(
     written = _report(reports, done, suite)
     code = EXIT_BENCH if broken_off else code_of_series(done)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
+
+
+def _run_all(
+    session: Session, suite: Sequence[Loaded[Profile]], plan: Plan, done: list[Series], *, quiet: bool
+) -> str:
+    """Run profiles into `done` until one has no verdict; return what broke the suite off, if something did."""
+    view = view_for(session.bench, quiet=quiet)
+    with progress(shown=session.bench.model.virtual) as tell:
+        for number, profile in enumerate(suite, start=1):
+            tell(f"{number} of {len(suite)}: {profile.model.profile}")
+            try:
+                done.append(run_series(session, profile, view, plan))
+            except VentproofError as error:
+                if not done:
+                    raise
+                return str(error)
+            if done[-1].broken_off or done[-1].results[-1].outcome.verdict is None:
+                return done[-1].broken_off
+    return ""
 
 
 def _report(outs: Sequence[Path], done: Sequence[Series], suite: Sequence[Loaded[Profile]]) -> bool:

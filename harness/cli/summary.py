@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
+from harness.cli.console import Names, new_console
 from harness.record.logged import WORST_FIRST
 from harness.run.case import START
 from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
@@ -29,24 +29,26 @@ _REMARKS_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
-def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
+def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None, *, quiet: bool = False) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
     Which self-check of the bench stands behind them, if one does, is told in a line.
 
     Of one profile the first run and those that did not pass are shown whole; of several, those that did not pass, and
-    the others in a line each. A reader that went away is no error: the records are written, and the exit code tells how
-    the runs ended.
+    the others in a line each; when `quiet`, all in a line each. A reader that went away is no error: the records are
+    written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(new_console(), done, selfcheck)
+        _show(new_console(), done, selfcheck, quiet=quiet)
 
 
-def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None) -> None:
+def _show(
+    console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None, *, quiet: bool
+) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
-            if (alone and number == 0) or result.outcome.verdict != "pass":
+            if not quiet and ((alone and number == 0) or result.outcome.verdict != "pass"):
                 _show_run(console, result)
         if series.sentences:
             console.print(Text(f"{series.results[0].profile}: {len(series.results)} run(s)", style="bold"))
@@ -57,10 +59,10 @@ def _show(console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any]
                 for sentence in _lot_risks(series):
                     console.print(Text(f"  {sentence}"))
             console.print()
-    if not alone:
+    if quiet or not alone:
         console.print(_suite_table([result for series in done for result in series.results]))
     console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
-    _close(console, [result for series in done for result in series.results])
+    _close(console, [result for series in done for result in series.results], quiet=quiet)
 
 
 def _suite_table(results: Sequence[RunResult]) -> Table:
@@ -75,7 +77,7 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
         verdict = str(result.outcome.verdict or "aborted")
         passed = sum(finding["verdict"] == "pass" for finding in result.findings)
         table.add_row(
-            Text(result.log.name),
+            Names(result.log.name),
             f"{passed} of {len(result.findings)}",
             Text(verdict, style=VERDICT_STYLE[verdict]),
             f"{result.digest[:16]}…",
@@ -83,10 +85,10 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
     return table
 
 
-def _close(console: Console, results: Sequence[RunResult]) -> None:
+def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> None:
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
     for result in results:
-        _show_lacking(console, result)
+        _show_lacking(console, result, quiet=quiet)
         if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for remark in _remarks(results):
@@ -102,8 +104,8 @@ def _close(console: Console, results: Sequence[RunResult]) -> None:
             console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
 
 
-def _show_lacking(console: Console, result: RunResult) -> None:
-    """Print what did not pass of a run, the worst first; the table above has what is more than a few lines."""
+def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
+    """Print what did not pass of a run, the worst first, and where to see what is more than a few lines."""
     lacking = [f for f in result.findings if f["verdict"] != "pass" and not f["why"].startswith(NOT_RUN)]
     lacking.sort(key=lambda finding: WORST_FIRST.index(finding["verdict"]))
     lines = {
@@ -116,7 +118,8 @@ def _show_lacking(console: Console, result: RunResult) -> None:
     for line, style in shown:
         console.print(Text(line, style=style), soft_wrap=True)
     if more := len(lacking) - len(shown):
-        console.print(Text(f"  {more} more of this run did not pass: see its table above"), soft_wrap=True)
+        where = f"`ventproof judge {result.log}` shows all" if quiet else "see its table above"
+        console.print(Text(f"  {more} more of this run did not pass: {where}"), soft_wrap=True)
 
 
 def _remarks(results: Sequence[RunResult]) -> list[str]:

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
+from harness.cli.console import Names, new_console
 
 _SHOWN: Final = 3
 
@@ -41,14 +41,12 @@ def _matrix(rows: Sequence[Traced], table: str, *, whole: bool) -> Table:
     title = f"lines of {table} and who proves them" if whole else f"lines of {table} that no profile proves"
     made = Table(title=title, title_justify="left", expand=False)
     made.add_column("line", justify="right", no_wrap=True)
-    made.add_column("name", overflow="fold")
-    made.add_column("says", overflow="fold")
-    if whole:
-        made.add_column("proved by", overflow="fold")
+    for heading in ("name", "says", *(("proved by",) if whole else ())):
+        made.add_column(heading, overflow="fold")
     for row in rows:
-        cells = [Text(str(row.line.number)), Text(row.line.name), Text(row.line.says)]
+        cells: list[RenderableType] = [str(row.line.number), Names(row.line.name), Text(row.line.says)]
         if whole:
-            cells.append(Text(_few(row.profiles)) if row.profiles else Text("no profile", style="yellow"))
+            cells.append(Names(_few(row.profiles)) if row.profiles else Text("no profile", style="yellow"))
         made.add_row(*cells)
     return made
 

@@ -45,6 +45,31 @@ def words() -> list[str]:
     return sorted({*keys(), *topics(), *(kind.word for family in families() for kind in family.kinds)})
 
 
+def grouped() -> dict[str, list[str]]:
+    """Return every word below a heading that says what it is or where it stands; one of several places is in each."""
+    kinds = {family.many: [kind.word for kind in family.kinds] for family in families()}
+    told = {word for many in ("stimuli", "responses", "conditions") for word in kinds[many]}
+    places: dict[str, set[str]] = {}
+    for key, meanings in keys().items():
+        for meaning in meanings:
+            file = "mock" if meaning.where.startswith("bench file: mock") else meaning.where.partition(":")[0]
+            places.setdefault(file, set()).add(key)
+    return {
+        "Profile: what a step does": kinds["stimuli"],
+        "Profile: what must follow": kinds["responses"],
+        "Profile: other keys": sorted(places["profile"] - told),
+        "Bench file: kinds of bus": kinds["buses"],
+        "Bench file: kinds of output, and what drives them": list(
+            dict.fromkeys((*kinds["outputs"], *kinds["drivers"]))
+        ),
+        "Bench file: keys": sorted(places["bench file"]),
+        "Bench file: keys of the mock unit": sorted(places["mock"]),
+        "Override table: conditions": kinds["conditions"],
+        "Override table: other keys": sorted(places["override table"] - told),
+        "Terms": sorted(topics()),
+    }
+
+
 def explain(word: str) -> str:
     """Return what a word of the files means, with an example.
 

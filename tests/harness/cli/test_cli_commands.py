@@ -12,6 +12,7 @@ from collections import Counter
 import pytest
 
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.profile.words import words
 
 COUNT = SHIPPED / "rain-count.yaml"
 RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
@@ -52,12 +53,15 @@ def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
 @pytest.mark.usefixtures("few_shipped")
 def test_a_fault_makes_the_demo_fail(ventproof):
     """Exit code 1 as soon as something failed; what failed is named in a few lines a run, the fault in the record."""
-    code, out, _ = ventproof("demo", "--fault", "ignores_rain")
+    code, out, _ = ventproof("demo", "--fault", "ignores_rain")  # as quiet as `run --quiet`
     assert code == 1
     assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
     of_a_run = Counter(line.split(":")[1] for line in out.splitlines() if line.startswith("fail: "))
     assert max(of_a_run.values()) == 2
-    assert re.search(r"\d more of this run did not pass: see its table above", out)
+    assert re.search(
+        r"\d more of this run did not pass: `ventproof judge records/demo/\S+\.jsonl` shows all", out
+    )
+    assert out.count("┏") == 1
 
 
 def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
@@ -81,14 +85,64 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (["run"], r"Missing argument 'PROFILES...'"),
-        (["run", "nowhere.yaml", "--bench", str(SHIPPED_BENCH)], "nowhere.yaml: does not exist"),
-        (["run", str(COUNT)], "Missing option '--bench'"),
-        (["run", str(COUNT), "--bench", "nowhere.yaml"], "nowhere.yaml"),
-        (["frobnicate"], "No such command 'frobnicate'"),
+        (["run"], "PROFILES is missing; write `ventproof run [OPTIONS] PROFILES...`\n"),
+        (
+            ["run", "nowhere.yaml", "--bench", str(SHIPPED_BENCH)],
+            "nowhere.yaml: does not exist; check the path\n",
+        ),
+        (
+            ["run", str(SHIPPED / "rain-cuont.yaml"), "--bench", str(SHIPPED_BENCH)],
+            f"did you mean '{COUNT}'?\n",
+        ),
+        (["run", str(COUNT)], "--bench is missing (the bench file); see `ventproof run --help`\n"),
+        (
+            ["run", str(COUNT), "--bench", "nowhere.yaml"],
+            "nowhere.yaml: there is no such file; check the path\n",
+        ),
+        (
+            ["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--out", str(COUNT)],
+            f"--out: '{COUNT}' is a file; name a folder\n",
+        ),
+        (["run", "--repeat", "0"], "--repeat: 0 is out of range; write a whole number of at least 1\n"),
+        (
+            ["run", "--repeat", "1.5"],
+            "--repeat: '1.5' is not a whole number; write a whole number of at least 1\n",
+        ),
+        (
+            ["run", "--prove", "99,5"],
+            "--prove: '99,5' is not a number; write a number above 0 and below 100\n",
+        ),
+        (["run", "--unit"], "--unit: its value is missing; write `--unit VALUE`\n"),
+        (["run", "--clear=yes"], "--clear: takes no value; write `--clear`\n"),
+        (["run", "--benhc", "x"], "--benhc: there is no such option; did you mean '--bench'?\n"),
+        (["demo", "more"], "more: more than the command takes; write `ventproof demo [OPTIONS]`\n"),
+        (["chekc", str(COUNT)], "chekc: there is no such command; did you mean 'check'?\n"),
+        (["frobnicate"], "frobnicate: there is no such command; see `ventproof --help`\n"),
+        (
+            ["demo", "--fault", "unheard-of"],
+            "not a fault of the mock unit; `ventproof explain faults` lists them\n",
+        ),
+        (["check", "log.jsonl"], "log.jsonl: does not exist"),
+        (
+            ["check", str(COUNT), "--use", "a=b"],
+            "--use: maps names to those of a bench; give `--bench FILE` with it",
+        ),
+        (
+            ["check", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rian=rain"],
+            "--use: no profile needs 'rian'; did you mean 'rain'?\n",
+        ),
+        (["judge", str(SHIPPED)], f"{SHIPPED}: this is a folder; name a log, a file that ends in .jsonl\n"),
+        (
+            ["mock", "--at", "/proc/nowhere"],
+            "--at: '/proc/nowhere' cannot be used: No such file or directory; name",
+        ),
         (["check", str(SHIPPED.parent / "README.md")], "README.md:"),
         (["verify", "nowhere.jsonl"], "nowhere.jsonl: does not exist"),
-        (["schema", "recipe"], "'recipe' is not one of 'profile', 'bench'"),
+        (["schema"], "KIND is missing; write profile, bench, table or results\n"),
+        (
+            ["schema", "recipe"],
+            "KIND: 'recipe' is not one of the words for this; write profile, bench, table or",
+        ),
         (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is no pair"),
     ],
 )
@@ -181,7 +235,12 @@ def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
 
 
 def test_explain_and_schema_answer(ventproof):
-    """A word is explained with an example; a schema is JSON; an unknown word names the nearest."""
+    """A word is explained with an example; a schema is JSON; an unknown word names the nearest; no word lists all."""
+    listed = ventproof("explain")[1]
+    assert "\nProfile: what must follow\n  reaches, stays, " in listed
+    assert max(map(len, listed.splitlines())) <= 100
+    told = {word.strip() for line in listed.splitlines() if line.startswith("  ") for word in line.split(",")}
+    assert told - {""} == set(words())
     assert "off by one" in ventproof("explain", "off-by-one")[1]
     assert "Ctrl-C" in ventproof("explain", "safe", "state")[1]
     assert json.loads(ventproof("schema", "profile")[1])["$schema"].startswith("https://json-schema.org")

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import json
 
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.cli.console import parted
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 from harness.record.chain import GENESIS, seal, unseal
 
@@ -40,3 +45,25 @@ def test_control_characters_in_a_file_s_name_are_not_obeyed(ventproof, tmp_path)
     code, out, err = ventproof("verify", "a\x1b[2Jb.jsonl")
     assert (code, err) == (3, "a\ufffd[2Jb.jsonl: the log is empty: the run died before its first line\n")
     assert "\x1b" not in out
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "lines"),
+    [
+        ("rain-closes-holds-lets-go", 16, ["rain-closes-", "holds-lets-go"]),
+        ("sensors.outside_temperature.fails_after", 20, ["sensors.outside_", "temperature.fails_", "after"]),
+        ("records/six-showers.jsonl", 14, ["records/six-", "showers.jsonl"]),
+        ("and 12 more", 7, ["and 12", "more"]),
+        ("unparted", 4, ["unparted"]),
+        ("", 4, [""]),
+    ],
+)
+def test_a_name_that_is_too_long_is_parted_where_it_can_be_read(name, width, lines):
+    """A name goes on after the sign that parts its words, never within one; a file keeps its ending."""
+    assert parted(name, width) == lines
+
+
+@given(st.text("ab-_./", max_size=30), st.integers(1, 12))
+def test_nothing_of_a_name_is_lost(name, width):
+    """The lines together are the name."""
+    assert "".join(parted(name, width)) == name
