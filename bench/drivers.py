@@ -137,6 +137,20 @@ class Remarks(Protocol):
     notes: list[str]
 
 
+@runtime_checkable
+class Shared(Protocol):
+    """A contact whose relay others could move, because its board hangs on a network, and that can be looked at.
+
+    Attributes:
+        look_s: how long a look takes, seconds; None where nobody else can reach the board.
+    """
+
+    look_s: float | None
+
+    async def is_on(self) -> bool:
+        """Read whether the relay is energised. Raises `DriverError`."""
+
+
 def names() -> list[str]:
     """Return the names of all drivers that are installed, sorted."""
     return sorted(_own() | {entry.name for entry in entry_points(group=ENTRY_POINTS)})

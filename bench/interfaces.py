@@ -107,6 +107,10 @@ class Outputs(Protocol):
     def lost(self) -> str | None:
         """Why nobody drives or guards the outputs any more; None while somebody does."""
 
+    @property
+    def shared(self) -> bool:
+        """Whether others could move a relay of the bench, over a network; known once they are open."""
+
     async def open(self) -> None:
         """Open every port and drive every output to its safe state."""
 
@@ -124,6 +128,9 @@ class Outputs(Protocol):
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""
+
+    async def look(self) -> None:
+        """Look whether the relays that others could move are as they were left. Raises `DriverError`."""
 
     async def make_safe(self) -> None:
         """Drive every output to its safe state. Tries every one, then raises the first `DriverError`."""

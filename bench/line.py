@@ -203,11 +203,13 @@ class LineOutputs:
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
+        shared: whether others could move a relay of the bench, over a network; known once they are open.
     """
 
     def __init__(self, file: BenchFile) -> None:
         self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
         self.notes: list[str] = []
+        self.shared = False
         self._file = file
         self._line: _Line | None = None
 
@@ -226,6 +228,7 @@ class LineOutputs:
             await line.leave()
             raise
         self._line = line  # only now: nobody may ask it anything before its buses and outputs are there
+        self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
     @property
@@ -248,6 +251,10 @@ class LineOutputs:
     async def level(self, name: str, value: float) -> Window:
         """Set a level output."""
         return Window(*await self.ask("level", name=name, value=value))
+
+    async def look(self) -> None:
+        """Look whether the relays that others could move are as they were left, as `LocalOutputs.look` does."""
+        await self.ask("look")
 
     async def make_safe(self) -> None:
         """Drive every output to its safe state; by a new line process, should the first be lost.

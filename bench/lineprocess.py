@@ -141,7 +141,7 @@ class _Guarded(asyncio.Protocol):
         notes = [*outputs.notes, *(note for bus in self.buses.values() for note in getattr(bus, "notes", ()))]
         gc.collect()
         gc.freeze()  # a full collection over what lives for ever would delay edges
-        return {"notes": notes + _raise_priority()}
+        return {"notes": notes + _raise_priority(), "shared": outputs.shared}
 
     def _outputs(self) -> LocalOutputs:
         if self.outputs is None:
@@ -164,6 +164,10 @@ class _Guarded(asyncio.Protocol):
     async def do_level(self, message: Message) -> list[float]:
         """Set a level."""
         return pack_window(await self._outputs().level(message["name"], message["value"]))
+
+    async def do_look(self, _: Message) -> None:
+        """Look at the relays that others could move."""
+        await self._outputs().look()
 
     async def do_make_safe(self, _: Message) -> None:
         """Make safe and stay."""

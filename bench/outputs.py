@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from bench.clock import now_s, sleep_until, spin_until
-from bench.drivers import Remarks, Wiring, fastest_edge_s, find
+from bench.drivers import Remarks, Shared, Wiring, fastest_edge_s, find
 from bench.errors import BenchError, DriverError
 from bench.ports import Ports
 from bench.pulses import check_plan
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
+_UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
 
 
 @final
@@ -39,6 +40,10 @@ class _ContactLine:
         free_from_s: the relay can follow another edge from then on.
         ends_s: of each stop so far the instant from which it allows no closure to the trains asked for before it.
         wait: what a train that plays waits on between two edges.
+        next_s: when the next edge of a train is due, or the last one was.
+        left_on: whether the relay was left energised; None while that is not certain.
+        commands: how often it was commanded.
+        unseen: how many looks at it failed in a row.
     """
 
     spec: ContactOutput
@@ -49,6 +54,10 @@ class _ContactLine:
     free_from_s: float = 0.0
     ends_s: list[float] = field(default_factory=list)
     wait: asyncio.Future[bool] | None = None
+    next_s: float = -inf
+    left_on: bool | None = None
+    commands: int = 0
+    unseen: int = 0
 
     async def drive(self, *, closed: bool) -> Window:
         """Command the contact; returns the window of its electrical edge.
@@ -57,9 +66,42 @@ class _ContactLine:
         (or release) time, and may bounce for `bounce` after that.
         """
         on = closed != (self.spec.at_rest == "closed")
+        self.commands += 1
         async with self.lock:
+            self.left_on = None
             commanded = await self.driver.energise(on)
+            self.left_on = on
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
+
+    @property
+    def look_s(self) -> float | None:
+        """How long a look at the relay takes, seconds; None where nobody else can move it."""
+        return self.driver.look_s if isinstance(self.driver, Shared) else None
+
+    async def look(self, name: str) -> None:
+        """Look whether the relay is as it was left.
+
+        Raises:
+            DriverError: it is not, or it could not be read again and again.
+        """
+        left_on, commands = self.left_on, self.commands
+        if left_on is None or self.lock.locked():
+            return
+        assert isinstance(self.driver, Shared), "only those are looked at"
+        try:
+            on = await self.driver.is_on()
+        except DriverError:
+            self.unseen += 1
+            if self.unseen < _UNSEEN_IN_A_ROW:
+                return
+            raise
+        self.unseen = 0
+        if on is not left_on and commands == self.commands:
+            was, now = ("energised" if state else "released" for state in (left_on, on))
+            raise DriverError(
+                f"output {name}: its relay was left {was} and is {now} now: somebody else moves it, or its board "
+                "restarted; let one run at a time use the board"
+            )
 
     async def wait_until(self, at_s: float) -> bool:
         """Wait until an instant; returns False when a stop broke that off."""
@@ -166,6 +208,11 @@ class LocalOutputs:
         else:
             self._levels[name] = _LevelLine(spec, cast("Level", made))
 
+    @property
+    def shared(self) -> bool:
+        """Whether others could move a relay of the bench, over a network."""
+        return any(line.look_s is not None for line in self._contacts.values())
+
     async def open(self) -> None:
         """Open every output, then drive every one to its safe state. What fails leaves nothing open.
 
@@ -221,7 +268,7 @@ class LocalOutputs:
         reports, missed = list[EdgeReport](), 0
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
-                due_s = start_s + edge.at_s
+                due_s = line.next_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges, and a
                 # unit debounces what is much shorter than asked for.
                 reached = await self._reached(
@@ -268,6 +315,19 @@ class LocalOutputs:
         The pulse under way keeps its width. What was asked for returns what it played.
         """
         self._contact(name).stop(-inf if from_s is None else from_s)
+
+    async def look(self) -> None:
+        """Look whether the relays that others could move are as they were left; no edge of a train waits for it.
+
+        Raises:
+            DriverError: one is not, or could not be read three times in a row.
+        """
+        for name, line in self._contacts.items():
+            begun_s = now_s()
+            if line.look_s is not None and not any(
+                begun_s <= other.next_s <= begun_s + line.look_s for other in self._contacts.values()
+            ):
+                await line.look(name)
 
     async def make_safe(self) -> None:
         """Drive every output to its safe state, all at once, and break off trains.

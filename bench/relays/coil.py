@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 _NETWORK_EDGE_S: Final = 0.01  # two round trips on a local network
+_LOOK_S: Final = 0.05  # a round trip through a gateway to a line
 _RTU_CHARACTERS: Final = 8 + 8 + 8 + 6  # write, its answer, read-back, its answer (one coil)
 _ASCII_CHARACTERS: Final = 17 + 17 + 17 + 15
 _FRAMES: Final = 4  # each of them after a silence
@@ -48,7 +49,8 @@ def fastest_edge_s(options: CoilOptions, specs: Mapping[str, BusSpec]) -> float:
 class CoilContact:
     """One coil of a board."""
 
-    def __init__(self, name: str, options: CoilOptions, bus: Bus) -> None:
+    def __init__(self, name: str, options: CoilOptions, bus: Bus, look_s: float | None) -> None:
+        self.look_s = look_s
         self._bus = bus
         self._unit_id = options.unit_id
         self._coil = options.coil
@@ -56,7 +58,7 @@ class CoilContact:
 
     async def open(self) -> None:
         """Read the coil: the board is there, and has such a coil."""
-        await self._read()
+        await self.is_on()
 
     async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
         """Write the coil and read it back: an echo on the line answers a write as well as a board does."""
@@ -64,14 +66,15 @@ class CoilContact:
             written = await self._bus.write(self._unit_id, "coil", self._coil, [int(on)])
         except BusFault as error:
             raise DriverError(f"{self._at} was not written for certain: {error}") from error
-        if await self._read() != on:
+        if await self.is_on() != on:
             raise DriverError(f"{self._at} reads {int(not on)} after {int(on)} was written and acknowledged")
         return Window(written.requested_s, written.replied_s)
 
     async def close(self) -> None:
         """Nothing to let go of: the bus is closed by its owner."""
 
-    async def _read(self) -> bool:
+    async def is_on(self) -> bool:
+        """Read the coil."""
         try:
             reply = await self._bus.read(ReadRequest(self._unit_id, "coil", self._coil, 1))
         except BusFault as error:
@@ -84,7 +87,9 @@ def _build(options: CoilOptions, wiring: Wiring) -> CoilContact:
         raise ValueError(
             "unit 0 is everybody on a Modbus line, and nobody answers; name the board's own unit_id"
         )
-    return CoilContact(wiring.name, options, wiring.bus(options.bus))
+    bus, spec = wiring.bus(options.bus), wiring.specs[options.bus]
+    on_network = not isinstance(spec, InProcessBus | SerialBus)
+    return CoilContact(wiring.name, options, bus, _LOOK_S if on_network else None)
 
 
 DRIVER: Final = Driver(

@@ -70,6 +70,8 @@ class ScpiContact:
         self._within_s = options.reply_within
         self._commands = {True: options.text("close"), False: options.text("open")}
         self._state = options.text("state")
+        on_network = "://" in options.port
+        self.look_s = wire_time_s(options.port, options.baud, _AROUND) + _OVERHEAD_S if on_network else None
 
     async def open(self) -> None:
         """Open the port, have the switch identify itself, and forget errors from before. Moves nothing."""
@@ -95,6 +97,10 @@ class ScpiContact:
         await self._check_errors()
         await self._check_state(on)
         return window
+
+    async def is_on(self) -> bool:
+        """Ask for the relay's state."""
+        return await self._check_state(None)
 
     async def close(self) -> None:
         """Give up the port."""
@@ -126,7 +132,7 @@ class ScpiContact:
         if code not in ("0", "+0", "-0"):
             raise DriverError(f"output {self._name}: the switch on {self._port.url} reports {answer}")
 
-    async def _check_state(self, on: bool | None) -> None:  # noqa: FBT001 - None for either
+    async def _check_state(self, on: bool | None) -> bool:  # noqa: FBT001 - None for either
         answer, _ = await self._query(self._state)
         allowed = ("0", "1") if on is None else ("1" if on else "0",)
         if answer not in allowed:
@@ -134,6 +140,7 @@ class ScpiContact:
                 f"output {self._name}: the switch on {self._port.url} answered {answer!r} to "
                 f"{self._state!r}, not {' or '.join(allowed)}"
             )
+        return answer == "1"
 
 
 def _fastest_edge_s(options: ScpiOptions, _: Mapping[str, BusSpec]) -> float:

@@ -33,6 +33,7 @@ from harness.run.weather import Weather
 Recorder = Callable[[Event], None]
 
 _READ_BEFORE_S: Final = 10.0  # the end of idle time
+_LOOK_EVERY_S: Final = 0.5
 _INTERRUPTED: Final = "interrupted by the operator"
 
 
@@ -206,9 +207,18 @@ class Engine:
                 rest=self._rest,
             )
             task = asyncio.get_running_loop().create_task(polling)
-            task.add_done_callback(self._polling_ended)
             tasks.append(task)
+        if self._rig.outputs.shared:
+            tasks.append(asyncio.get_running_loop().create_task(self._look_at_relays()))
+        for task in tasks:
+            task.add_done_callback(self._polling_ended)
         return tasks
+
+    async def _look_at_relays(self) -> NoReturn:
+        """Look again and again whether the relays that others could move are as they were left."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            await self._rig.outputs.look()
 
     def _polling_ended(self, task: asyncio.Task[NoReturn]) -> None:
         error = None if task.cancelled() else task.exception()
@@ -268,6 +278,7 @@ class Engine:
                 break  # what follows would start from a state that nobody described
             await self._step(number, step)
         await self._weather.stop()
+        await self._rig.outputs.look()
 
     async def _start(self) -> None:
         start = self._profile.start

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from itertools import count
 
 import pytest
 
@@ -11,6 +12,7 @@ from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
 from bench.errors import DriverError, RecordError
+from bench.outputs import LocalOutputs
 from bench.samples import EdgeReport, Window
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
@@ -183,6 +185,21 @@ def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, be
         virtual.run(main(), virtual=True)
     rigs[0].mock.advance(rigs[0].mock.now_s + 60)
     assert "rain" not in rigs[0].mock.active
+
+
+@pytest.mark.parametrize("seen_at", [1, 20, 44])
+def test_a_relay_that_somebody_else_moves_aborts_the_run(seen_at, run, shipped, monkeypatch):
+    """Whether the first look sees it or the last one, after all steps: no verdict, and the record says why."""
+    looks = count(1)
+
+    async def look(_):
+        if next(looks) == seen_at:
+            raise DriverError("output rain: somebody else moves it")
+
+    monkeypatch.setattr(LocalOutputs, "shared", True)
+    monkeypatch.setattr(LocalOutputs, "look", look)
+    outcome = run(shipped["rain-count"]).outcome
+    assert (outcome.verdict, outcome.aborted) == (None, "output rain: somebody else moves it")
 
 
 def test_a_spoiled_train_decides_nothing(shipped, bench_text):
