@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, final
 
 from bench.benchfile import read_bench
@@ -73,25 +74,28 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
     )
 
 
-def follow(state: LogState, profile: Loaded[Profile] | None = None) -> tuple[Bound, Case]:
+def follow(
+    state: LogState, profile: Loaded[Profile] | None = None, *, keeps_all: bool = False
+) -> tuple[Bound, Case]:
     """Return what was tested on what, and the case after all of a log's evidence.
 
     Args:
         state: the log, read.
         profile: an edited profile; its stimuli must be those that were applied.
+        keeps_all: the case keeps every reading, to be drawn.
 
     Raises:
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
         EvidenceError: the samples contradict what the bench file declares.
     """
     try:
-        return _follow(state, profile)
+        return _follow(state, profile, keeps_all=keeps_all)
     except (KeyError, TypeError, ValueError, IndexError, AttributeError, RecursionError) as error:
         reason = f"its events are not what ventproof writes ({type(error).__name__}: {error})"
         raise FileError([Problem("the log", None, None, reason)]) from error
 
 
-def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Case]:
+def _follow(state: LogState, profile: Loaded[Profile] | None, *, keeps_all: bool) -> tuple[Bound, Case]:
     header = state.events[0]
     if "profile" not in header:
         reason = "it holds no run of a profile"
@@ -101,17 +105,23 @@ def _follow(state: LogState, profile: Loaded[Profile] | None) -> tuple[Bound, Ca
         raise FileError(
             [Problem("the log", 1, None, reason, "judge it with the version that its first line names")]
         )
-    bench = read_bench("bench file in the log", header["bench"]["text"])
+    bench = _bench_of(header["bench"]["text"])
     said = header["profile"]
     recorded = read_profile("profile in the log", said["text"], said.get("attached"))
     _check_said(header, recorded.model, bench.model)
     if profile is not None:
         _same_stimuli(recorded, profile)
     bound = bind(profile or recorded, bench, header["use"])
-    case = case_of(bound)
+    case = case_of(bound, keeps_all=keeps_all)
     case.feed_all(Event(event["event"], event["t"], event) for event in state.events)
     case.feed(Event("evidence_end", last_s(state), {}))
     return bound, case
+
+
+@lru_cache(maxsize=4)
+def _bench_of(text: str) -> Loaded[BenchFile]:
+    """Return a log's bench file; the logs of a suite have the same one."""
+    return read_bench("bench file in the log", text)
 
 
 def _check_said(header: Mapping[str, Any], profile: Profile, bench: BenchFile) -> None:

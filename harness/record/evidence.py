@@ -7,10 +7,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
-from bench.samples import Gap, Sample, SignalTraits, Window
+from bench.samples import Gap, SignalTraits, Window
 from harness.judge.history import Arrived
 from harness.judge.spans import INF, Piece, clip
-from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Rule
 from harness.judge.watch import simple_envelope
 from harness.record.again import follow, last_s
@@ -22,8 +21,8 @@ if TYPE_CHECKING:
     from harness.record.read import LogState
     from harness.run.case import Case
 
-_MOST_PIECES: Final = 1500
-"""Twice the columns of pixels that a figure has."""
+_MOST_PIECES: Final = 750
+"""A little more than the columns of pixels that a figure has."""
 
 
 @final
@@ -140,7 +139,7 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
         EvidenceError: the samples contradict what the bench file declares.
     """
-    bound, case = follow(state, profile)
+    bound, case = follow(state, profile, keeps_all=True)
     end_s = last_s(state)
     return DecidedRun(
         case=case,
@@ -154,27 +153,29 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
 
 
 def _course(bound: Bound, case: Case, name: str, events: Iterable[Mapping[str, Any]], end_s: float) -> Course:
-    traits, at = case.traits[name], bound.signals[name]
-    bus = bound.bench.model.signals[at].bus
-    trace = SignalTrace(traits)
-    trace.remember_from(-INF)
-    gaps: list[Gap] = []
-    read_since = True
-    for event in events:
-        if event["event"] == "poll" and at in event["values"]:
-            trace.observe(Sample(event["values"][at], event["from"], event["to"]))
-            read_since = True
-        elif event["event"] == "gap" and event["bus"] == bus:
-            gap = Gap(bus, event["from"], event["to"], event["reason"], event["detail"])
-            trace.gap(gap)
-            joined = gaps and not read_since and gaps[-1].reason == gap.reason
-            gaps[-1:] = [Gap(bus, gaps[-1].from_s, gap.to_s, gap.reason)] if joined else [*gaps[-1:], gap]
-            read_since = False
+    traits, trace = case.traits[name], case.traces[name]
     arrived, pieces = trace.arrived, trace.pieces(end_s)
     if Rule(case.profile.decision) is Rule.SIMPLE:
         envelope = simple_envelope(traits)
         pieces = [p for a in arrived for p in envelope.observe(a.sample, fresh=a.gap is not None)]
-    return Course(traits, arrived, tuple(pieces), tuple(gaps))
+    return Course(traits, arrived, tuple(pieces), tuple(_gaps(bound, name, events)))
+
+
+def _gaps(bound: Bound, name: str, events: Iterable[Mapping[str, Any]]) -> list[Gap]:
+    """Return when a signal's bus brought nothing; gaps of one reason with no reading in between are one."""
+    at = bound.signals[name]
+    bus = bound.bench.model.signals[at].bus
+    gaps: list[Gap] = []
+    read_since = True
+    for event in events:
+        if event["event"] == "poll" and at in event["values"]:
+            read_since = True
+        elif event["event"] == "gap" and event["bus"] == bus:
+            gap = Gap(bus, event["from"], event["to"], event["reason"], event["detail"])
+            joined = gaps and not read_since and gaps[-1].reason == gap.reason
+            gaps[-1:] = [Gap(bus, gaps[-1].from_s, gap.to_s, gap.reason)] if joined else [*gaps[-1:], gap]
+            read_since = False
+    return gaps
 
 
 def _done(event: Mapping[str, Any]) -> Done:

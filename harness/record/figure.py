@@ -283,7 +283,8 @@ def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | No
     values += [v for v in (demand.low, demand.high, *(level for level, _ in demand.levels)) if v is not None]
     room = 0.5 * (read[1] - read[0]) + 2 * course.traits.error
     bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
-    values += [min(max(b, read[0] - room), read[1] + room) for b in bounds]
+    ends = (min(bounds), max(bounds)) if bounds else ()
+    values += [min(max(b, read[0] - room), read[1] + room) for b in ends]
     low, high = min(values, default=0.0), max(values, default=1.0)
     whole = padded(low, high, 0.25 if scene.discrete else 0.06)
     edges = [edge for edge in (demand.low, demand.high) if edge is not None]

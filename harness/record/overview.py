@@ -39,7 +39,7 @@ def run_figure(run: DecidedRun) -> str:
     ]
     panel = Panel(drawing, x, Scale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
     panel.frame(None, "vent positions, %")
-    for gap in {gap for course in vents.values() for gap in course.gaps}:
+    for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
         if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:
             panel.hatched(gap.from_s, gap.to_s, "gap")
     for number, course in enumerate(vents.values()):

@@ -198,10 +198,19 @@ class _Walk:
         return FileError([Problem(str(self._path), line, None, reason)])
 
 
+def _refuse_constant(name: str) -> None:
+    """Refuse `NaN` and `Infinity`, which JSON does not have and which every comparison lets pass."""
+    raise ValueError(f"{name} is no number")
+
+
+_decode: Final = json.JSONDecoder(parse_constant=_refuse_constant).decode
+"""One decoder for all lines; `json.loads` would make one for each."""
+
+
 def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
     """Return why a line whose digest is right is none of a log all the same (empty if it is one), and its event."""
     try:
-        event = json.loads(body, parse_constant=_refuse_constant)
+        event = _decode(body.decode("utf-8"))
         if (
             b"\\u" in body
         ):  # half a surrogate pair, which only an escape can hold, is no text that can be shown
@@ -221,8 +230,3 @@ def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
     if field and event.get(field) not in (*words, None):
         return f"its {field} is none of {', '.join(words)}", {}
     return "", event
-
-
-def _refuse_constant(name: str) -> None:
-    """Refuse `NaN` and `Infinity`, which JSON does not have and which every comparison lets pass."""
-    raise ValueError(f"{name} is no number")

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.spans import INF
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
 from harness.judge.verdict import Finding, Rule, Verdict
@@ -114,12 +115,14 @@ class Case:
         traits: by the profile's signal names.
         states: names of state values, by the profile's signal names.
         names: the profile's signal names, by the bench's.
+        keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
     """
 
     profile: Profile
     traits: Mapping[str, SignalTraits]
     states: Mapping[str, States]
     names: Mapping[str, str]
+    keeps_all: bool = False
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
@@ -131,6 +134,8 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        if self.keeps_all:
+            self._remember_from(-INF)
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
         self.invariants = [
@@ -243,12 +248,16 @@ class Case:
     def _step_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
         self.step = fields["step"]
         self._last_edges.clear()
-        for trace in self.traces.values():
-            trace.remember_from(fields["from"])
+        if not self.keeps_all:
+            self._remember_from(fields["from"])
         if self.step == START + 1:
             for invariant in self.invariants:
                 invariant.run_begins(Window(fields["from"], fields["to"]))
         self._open(None, [(fields["from"], fields["to"])])
+
+    def _remember_from(self, t_s: float) -> None:
+        for trace in self.traces.values():
+            trace.remember_from(t_s)
 
     def _command(self, _t_s: float, fields: Mapping[str, Any]) -> None:
         self._undecided = [item for item in self.of_step(fields["step"]) if item.finding is None]
@@ -361,8 +370,13 @@ class Case:
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
 
 
-def case_of(bound: Bound) -> Case:
-    """Return the case that follows a run of a profile on the bench that it is bound to."""
+def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
+    """Return the case that follows a run of a profile on the bench that it is bound to.
+
+    Args:
+        bound: the profile on the bench.
+        keeps_all: keep every reading, to be drawn.
+    """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first finding it would hold up the polls
 
     signals = bound.bench.model.signals
@@ -371,6 +385,7 @@ def case_of(bound: Bound) -> Case:
         traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
         states={name: signals[at].states or {} for name, at in bound.signals.items()},
         names={at: name for name, at in bound.signals.items()},
+        keeps_all=keeps_all,
     )
 
 
