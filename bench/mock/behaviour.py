@@ -39,6 +39,8 @@ class Behaviour:
     counts_per_closure: int = 1
     misses_every: int = 0
     """Every n-th closure goes uncounted; 0 for none."""
+    counter_bits: int = 32
+    """The counter of closures begins anew after so many."""
 
     # Entry and release of the override.
     entry_extra_s: float = 0.0
@@ -81,6 +83,8 @@ class Behaviour:
     bucket_debounce_factor: float = 1.0
     tip_hysteresis_factor: float = 1.0
     tip_size_factor: float = 1.0
+    tip_bits: int = 32
+    """The counter of tips, from which the intensity is reckoned, begins anew after so many."""
     tip_rate_falls: bool = True
     """Without a tip the intensity falls as time goes by."""
 

@@ -44,18 +44,23 @@ class Settling:
 
 @final
 class Counter:
-    """Counts closures in 32 bits, wrapping to 0.
+    """Counts closures, wrapping to 0.
 
     Args:
+        counted: what it shows before the first closure.
+        bits: it wraps after so many; 32 in a healthy unit.
         per_closure: how far one closure moves it; 1 in a healthy unit.
         misses_every: every n-th closure is lost; 0 for none.
         phase: which closure is the first to be lost, when some are.
     """
 
-    __slots__ = ("_closures", "_misses_every", "_per_closure", "count")
+    __slots__ = ("_closures", "_misses_every", "_per_closure", "_turn", "count")
 
-    def __init__(self, *, per_closure: int = 1, misses_every: int = 0, phase: int = 0) -> None:
-        self.count = 0
+    def __init__(
+        self, *, counted: int = 0, bits: int = 32, per_closure: int = 1, misses_every: int = 0, phase: int = 0
+    ) -> None:
+        self._turn = 2**bits
+        self.count = counted % self._turn
         self._per_closure = per_closure
         self._misses_every = misses_every
         self._closures = phase
@@ -64,4 +69,4 @@ class Counter:
         """Take one closure."""
         self._closures += 1
         if not (self._misses_every and self._closures % self._misses_every == 0):
-            self.count = (self.count + self._per_closure) % 2**32
+            self.count = (self.count + self._per_closure) % self._turn

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 # Evenly spaced pulses come and leave at one instant, which binary fractions miss a little.
 _TOGETHER_S: Final = 1e-7
 _S_PER_H: Final = 3600.0
+_TWO: Final = 2  # tips that a span lies between
 
 
 class Timed(Protocol):
@@ -166,7 +167,7 @@ class Bucket:
     """
 
     def __init__(self, tip_rate: TipRate, behaviour: Behaviour) -> None:
-        self.counter = Counter()
+        self.counter = Counter(counted=tip_rate.counted, bits=behaviour.tip_bits)
         at = tip_rate.wet_at.value
         least = at - tip_rate.hysteresis.value * behaviour.tip_hysteresis_factor
         self.wet = Threshold(at, least, rising=True)
@@ -175,18 +176,18 @@ class Bucket:
         self._falls = behaviour.tip_rate_falls
         debounce_s = tip_rate.debounce * behaviour.bucket_debounce_factor
         self._contact = Settling(debounce_s, debounce_s)
-        self._tips_s: deque[float] = deque(maxlen=tip_rate.tips)
+        self._tips: deque[tuple[float, int]] = deque(maxlen=tip_rate.tips)
         self._overdue = Alarm()
         self.parts: Sequence[Part] = ((self._overdue, self._dry), (self._contact, self._settled))
 
     def rate_mm_per_h(self, at_s: float) -> float:
         """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""
-        tips = len(self._tips_s) - 1
-        if tips < 1:
+        if len(self._tips) < _TWO:
             return 0.0
-        span_s = max(self._tips_s[-1] - self._tips_s[0], _TOGETHER_S)
-        rate = tips * self._mm_s_per_h / span_s
-        since_s = at_s - self._tips_s[-1]
+        (first_s, first), (last_s, last) = self._tips[0], self._tips[-1]
+        span_s = max(last_s - first_s, _TOGETHER_S)
+        rate = max(0, last - first) * self._mm_s_per_h / span_s
+        since_s = at_s - last_s
         return min(rate, self._mm_s_per_h / since_s) if self._falls and since_s > 0 else rate
 
     def contact(self, now_s: float, *, closed: bool) -> None:
@@ -203,8 +204,8 @@ class Bucket:
         if not self._contact.value:
             return
         self.counter.closure()
-        if self._falls and self._tips_s and now_s - self._tips_s[-1] >= self._longest_s:
-            self._tips_s.clear()
-        self._tips_s.append(now_s)
+        if self._falls and self._tips and now_s - self._tips[-1][0] >= self._longest_s:
+            self._tips.clear()
+        self._tips.append((now_s, self.counter.count))
         self.wet.judge(self.rate_mm_per_h(now_s))
         self._overdue.due_s = now_s + self._longest_s if self.wet.on and self._falls else math.inf

@@ -10,6 +10,7 @@ from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 from bench.mock.faults import check_names
 from bench.mock.weather_settings import (
     BusLoss,
+    Count,
     Frost,
     OverrideName,
     Positions,
@@ -52,6 +53,8 @@ class RainOverride(Positions):
     """The debounced contact must be closed this long before the override begins."""
     release_delay: Seconds = 30.0
     """The debounced contact must be open this long before the override ends."""
+    counted: Count = 0
+    """Closures that the unit has counted before it is powered up."""
 
 
 _TEMPERATURES_C = (-3276.8, 3276.7)  # what a signed register of tenths can hold

@@ -47,7 +47,11 @@ class Weather:
         debounce_s = settings.rain.debounce * behaviour.debounce_factor
         self.rain = Settling(debounce_s, debounce_s if behaviour.opening_debounced else 0.0)
         self.counter = Counter(
-            per_closure=behaviour.counts_per_closure, misses_every=behaviour.misses_every, phase=phase
+            counted=settings.rain.counted,
+            bits=behaviour.counter_bits,
+            per_closure=behaviour.counts_per_closure,
+            misses_every=behaviour.misses_every,
+            phase=phase,
         )
         self.sensors = _sensors(settings, behaviour)
         watch = settings.sensors.cups

@@ -42,6 +42,10 @@ def _check_kind(what: str, quantity: Quantity, dimension: Dimension, example: st
         raise ValueError(f"{what} {str(quantity)!r} must be a {dimension} above zero, such as {example!r}")
 
 
+Count = Annotated[int, Field(ge=0, lt=2**32)]
+"""What a counter of 32 bits can hold."""
+
+
 class PulseInput(FileModel):
     """An input that counts pulses."""
 
@@ -124,6 +128,8 @@ class TipRate(PulseInput):
     """Intensity from which it rains."""
     hysteresis: AnyQuantity
     """It no longer rains this much below that; earlier tips are then forgotten."""
+    counted: Count = 0
+    """Tips that the unit has counted before it is powered up."""
 
     @model_validator(mode="after")
     def _tips_make_sense(self) -> Self:

@@ -39,10 +39,10 @@ _SECTIONS = {"rain": "rain", "gale": "wind", "frost": "frost"}
 _DELAY_REGISTERS: dict[object, str] = {1: "entry_delay", 2: "release_delay"}
 """The mock's holding registers that take other delays of its rain override."""
 _KEPT = {
-    "rain": ("debounce",),
+    "rain": ("debounce", "counted"),
     "wind": ("debounce", "slope", "offset", "mean_over"),
     "frost": (),
-    "tip_rate": ("debounce", "tips"),
+    "tip_rate": ("debounce", "tips", "counted"),
 }
 """What stays the bench file's of the sections that the table writes."""
 

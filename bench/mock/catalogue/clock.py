@@ -1,4 +1,4 @@
-"""Faults of the unit's clock: wraps of its counters, drift (pure)."""
+"""Faults of the unit's clock and counters: wraps, drift (pure)."""
 
 from __future__ import annotations
 
@@ -40,6 +40,21 @@ FAULTS = (
         "Delays run on a 16-bit counter of seconds: one across its wrap (18.2 hours) is over only a whole turn later.",
         lambda b, _: replace(b, wrap=Wrap(_S_16_S, "hangs")),
         shows_by=_LONG,
+    ),
+    Fault(
+        "tips_wrap_16",
+        "time",
+        "The tips of the last minutes are a difference of 16-bit counts: across 65,536 it is negative, and no rain.",
+        lambda b, _: replace(b, tip_bits=16),
+        needs="tip_rate",
+        shows_by=("bucket",),
+    ),
+    Fault(
+        "counter_wraps_16",
+        "time",
+        "The counter of rain closures has 16 bits, although 32 are sent: it begins anew after 65,535.",
+        lambda b, _: replace(b, counter_bits=16),
+        undecided="a counter that falls may have been set anew by a restart, and of 16 bits nobody has told the bench",
     ),
     Fault(
         "clock_slow",

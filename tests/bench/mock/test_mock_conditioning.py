@@ -82,8 +82,7 @@ def test_debounce_passes_exactly_the_long_states(spans_ms, hold_ms):
 
 def test_the_counter_wraps_at_32_bits():
     """The closure after 4 294 967 295 makes 0."""
-    counter = Counter()
-    counter.count = 2**32 - 1
+    counter = Counter(counted=2**32 - 1)
     counter.closure()
     assert counter.count == 0
 

@@ -91,7 +91,7 @@ def test_a_pause_ends_the_shower(make_weather):
 @pytest.mark.parametrize(("faults", "counts"), [({}, 3), ({"words_swapped": 1}, 3 << 16)])
 def test_tips_are_counted(make_weather, faults, counts):
     """The tip counter stands in the two registers after the intensity, high word first."""
-    unit = make_weather(faults)
+    unit = make_weather(faults, tip_rate={"counted": 0})
     tip(unit, T0 + 1, T0 + 2, T0 + 3)
     high, low = unit.read("input", 13, 2, T0 + 4)
     assert high << 16 | low == counts
@@ -99,7 +99,7 @@ def test_tips_are_counted(make_weather, faults, counts):
 
 def test_two_tips_at_one_instant_harm_nobody(make_weather):
     """Without debounce two closures at one instant count twice and make an intensity beyond the register."""
-    unit = make_weather(tip_rate={"debounce": "0 s"})
+    unit = make_weather(tip_rate={"debounce": "0 s", "counted": 0})
     for closed in (True, False, True):
         unit.set_contact("bucket", T0 + 1, closed=closed)
     assert unit.read("input", 12, 1, T0 + 1.1)[0] == 0xFFFF
