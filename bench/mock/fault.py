@@ -57,3 +57,8 @@ class Fault:
 def every(usual: int, severity: float) -> int:
     """Return which one in a row is hit: every `usual`-th at severity 1, more often beyond."""
     return max(1, round(usual / severity))
+
+
+def left(severity: float) -> float:
+    """Return which part of something is left: all of it at severity 0, and none from 1 on."""
+    return max(0.0, 1 - severity)

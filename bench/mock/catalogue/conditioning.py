@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bench.mock.fault import Fault
+from bench.mock.fault import Fault, left
 
 FAULTS = (
     Fault(
         "no_debounce",
         "conditioning",
         "The rain input is taken as it stands at every edge, bounce included.",
-        lambda b, _: replace(b, debounce_factor=0.0),
+        lambda b, s: replace(b, debounce_factor=left(s)),
+        "1 leaves no debounce; 0.5 leaves half of its time",
     ),
     Fault(
         "slow_debounce",
@@ -36,7 +37,8 @@ FAULTS = (
         "counts_twice",
         "conditioning",
         "The rain counter takes both edges of a closure.",
-        lambda b, _: replace(b, counts_per_closure=2),
+        lambda b, s: replace(b, counts_per_closure=1 + round(s)),
+        "1 counts each twice, 2 three times",
     ),
     Fault(
         "gale_in_wrong_unit",
@@ -59,7 +61,8 @@ FAULTS = (
         "no_gale_hysteresis",
         "conditioning",
         "The gale is over as soon as the wind is below the threshold at which it began.",
-        lambda b, _: replace(b, gale_hysteresis_factor=0.0),
+        lambda b, s: replace(b, gale_hysteresis_factor=left(s)),
+        "1 leaves none of it; 0.5 leaves half",
         needs="wind",
         shows_by=("cups",),
     ),
@@ -67,7 +70,8 @@ FAULTS = (
         "drops_cup_offset",
         "conditioning",
         "The offset of the cups' line is left out, so that every wind reads too low.",
-        lambda b, _: replace(b, cups_offset_factor=0.0),
+        lambda b, s: replace(b, cups_offset_factor=left(s)),
+        "1 leaves none of it; 0.5 leaves half",
         needs="wind",
         shows_by=("cups",),
     ),
@@ -75,7 +79,8 @@ FAULTS = (
         "counts_cups_twice",
         "conditioning",
         "The pulse input counts both edges of the cups, so that the wind reads twice as fast.",
-        lambda b, _: replace(b, counts_per_pulse=2),
+        lambda b, s: replace(b, counts_per_pulse=1 + round(s)),
+        "1 counts each twice, 2 three times",
         needs="wind",
         shows_by=("cups",),
     ),
@@ -92,7 +97,8 @@ FAULTS = (
         "tips_not_debounced",
         "conditioning",
         "Every bounce of the bucket's reed is a tip, so that drizzle reads as a cloudburst.",
-        lambda b, _: replace(b, bucket_debounce_factor=0.0),
+        lambda b, s: replace(b, bucket_debounce_factor=left(s)),
+        "1 leaves no debounce; 0.5 leaves half of its time",
         needs="tip_rate",
         shows_by=("bucket",),
     ),
@@ -117,7 +123,8 @@ FAULTS = (
         "no_tip_hysteresis",
         "conditioning",
         "Rain by tips is over as soon as the intensity is below the one at which it began.",
-        lambda b, _: replace(b, tip_hysteresis_factor=0.0),
+        lambda b, s: replace(b, tip_hysteresis_factor=left(s)),
+        "1 leaves none of it; 0.5 leaves half",
         needs="tip_rate",
         shows_by=("bucket",),
     ),
@@ -150,7 +157,8 @@ FAULTS = (
         "no_frost_hysteresis",
         "conditioning",
         "The frost is over as soon as it is warmer than the temperature at which it began.",
-        lambda b, _: replace(b, frost_hysteresis_factor=0.0),
+        lambda b, s: replace(b, frost_hysteresis_factor=left(s)),
+        "1 leaves none of it; 0.5 leaves half",
         needs="frost",
         shows_by=("outside",),
     ),
@@ -158,7 +166,8 @@ FAULTS = (
         "no_hysteresis",
         "conditioning",
         "A ventilation stage ends at the temperature at which it began, so that the vents hunt.",
-        lambda b, _: replace(b, hysteresis_factor=0.0),
+        lambda b, s: replace(b, hysteresis_factor=left(s)),
+        "1 leaves none of it; 0.5 leaves half",
         shows_by=("house",),
     ),
 )

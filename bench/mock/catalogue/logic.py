@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bench.mock.fault import Fault
+from bench.mock.fault import Fault, left
 
 FAULTS = (
     Fault(
@@ -24,7 +24,8 @@ FAULTS = (
         "entry_at_once",
         "logic",
         "The entry delay is skipped: the override begins with the first debounced closure.",
-        lambda b, _: replace(b, entry_factor=0.0),
+        lambda b, s: replace(b, entry_factor=left(s)),
+        "1 leaves no delay; 0.5 leaves half",
     ),
     Fault(
         "entry_latched",
@@ -172,7 +173,8 @@ FAULTS = (
         "frost_at_once",
         "logic",
         "The entry delay of the frost override is skipped.",
-        lambda b, _: replace(b, frost_entry_factor=0.0),
+        lambda b, s: replace(b, frost_entry_factor=left(s)),
+        "1 leaves no delay; 0.5 leaves half",
         needs="frost",
         shows_by=("outside",),
     ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf
 
-from bench.mock.fault import Fault
+from bench.mock.fault import Fault, left
 
 _LEVELS = ("outside", "house")
 
@@ -46,7 +46,8 @@ FAULTS = (
         "fails_at_once",
         "sensor failure",
         "A single impossible reading, as a loose terminal gives, already counts as a failed sensor.",
-        lambda b, _: replace(b, sensor_fails_factor=0.0),
+        lambda b, s: replace(b, sensor_fails_factor=left(s)),
+        "1 waits for nothing; 0.5 waits half as long",
         needs="sensors",
         shows_by=_LEVELS,
     ),
@@ -54,7 +55,8 @@ FAULTS = (
         "recovers_at_once",
         "sensor failure",
         "The first plausible reading already counts as a mended sensor.",
-        lambda b, _: replace(b, sensor_recovers_factor=0.0),
+        lambda b, s: replace(b, sensor_recovers_factor=left(s)),
+        "1 waits for nothing; 0.5 waits half as long",
         needs="sensors",
         shows_by=_LEVELS,
     ),
