@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
+from harness.cli.console import Names, new_console
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,6 +42,8 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
         if check.kind == "bench":
             console.print(_measured_table(check.measured))
             console.print(_decidable_table(check.decidable))
+            for line in _undecided(check.decidable):
+                console.print(Text(line))
         for tried in check.measured.exercised.values():
             console.print(_answers_table(file, tried))
         untried = [name for name, output in file.outputs.items() if output.hookup is None]
@@ -69,14 +71,14 @@ def _measured_table(measured: Measured) -> Table:
             (f"bus {bus.bus}: round trip", bus.round_trip),
             (f"bus {bus.bus}: late poll", bus.late),
         ):
-            table.add_row(Text(what), *map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
+            table.add_row(Names(what), *map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
         table.add_row(Text(f"bus {bus.bus}: age of a reading, gaps {bus.gaps}"), "", "", "", _ms(bus.age_s))
     for edges in measured.edges:
         for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
             row = map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
-            table.add_row(Text(f"output {edges.output}: {what}"), *row)
+            table.add_row(Names(f"output {edges.output}: {what}"), *row)
     for what, said in _bounds(measured):
-        table.add_row(Text(what), "", "", "", Text(said))
+        table.add_row(Names(what), "", "", "", Text(said))
     return table
 
 
@@ -93,22 +95,35 @@ def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
 
 
 def _decidable_table(found: tuple[Decidable, ...]) -> Table:
-    table = Table(title="what this bench can decide (guarded)", title_justify="left", expand=False)
+    title = "what this bench can decide (guarded); ± is the expanded uncertainty, k = 2"
+    table = Table(title=title, title_justify="left", expand=False)
     table.add_column("signal")
-    table.add_column("smallest tolerance", justify="right")
-    table.add_column("deadline: beyond the true time", justify="right")
-    table.add_column("U of a reading", justify="right")
-    table.add_column("U of a time", justify="right")
+    for heading in ("smallest tolerance", "deadline later by", "reading ±", "time ±"):
+        table.add_column(heading, justify="right")
     for one in found:
-        if one.tolerance is None or one.deadline_s is None:
-            decided = [Text("–"), Text(f"declare {one.lacks}")]
-        else:
-            of_value = f"{one.tolerance:.3g} {one.unit}" if one.tolerance else "exact"
-            decided = [Text(of_value), Text(_ms(one.deadline_s))]
+        known = one.tolerance is not None and one.deadline_s is not None
         table.add_row(
-            Text(one.signal), *decided, f"{one.value.expanded:.2g} {one.unit}", _ms(one.instant.expanded)
+            Names(one.signal),
+            _exact_or(one.tolerance or 0.0, one.unit, 3) if known else "–",
+            _ms(one.deadline_s or 0.0) if known else "–",
+            _exact_or(one.value.expanded, one.unit, 2),
+            _ms(one.instant.expanded),
         )
     return table
+
+
+def _exact_or(value: float, unit: str, digits: int) -> str:
+    return f"{value:.{digits}g} {unit}" if value else "exact"
+
+
+def _undecided(found: tuple[Decidable, ...]) -> Iterator[str]:
+    """Yield what must be declared before more can be decided, each with the signals that lack it."""
+    lacking: dict[str, list[str]] = {}
+    for one in found:
+        if one.tolerance is None or one.deadline_s is None:
+            lacking.setdefault(one.lacks, []).append(one.signal)
+    for lacks, signals in lacking.items():
+        yield f"undecided: {', '.join(signals)}: declare {lacks}"
 
 
 def _answers_table(file: BenchFile, tried: Exercised) -> Table:
@@ -123,7 +138,7 @@ def _answers_table(file: BenchFile, tried: Exercised) -> Table:
         values = [tried.before.values.get(name), tried.after.values.get(name)]
         delay = tried.delays.get(name)
         table.add_row(
-            Text(name),
+            Names(name),
             str(wanted.get(name, "–")),
             *("–" if value is None else f"{value:g}" for value in values),
             "–" if delay is None else f"{_ms(delay[0])} to {_ms(delay[1])}",
