@@ -81,7 +81,7 @@ def test_a_bench_measures_itself_and_says_what_it_can_decide(check):
 @pytest.mark.parametrize(
     ("faults", "sentence"),
     [
-        (["stale_registers=0.06"], "signal roof_vent: refreshed every 299"),
+        (["stale_registers=0.0208"], "signal roof_vent: refreshed every 299"),
         (["counts_twice"], "output rain: 6 closures were sent and rain_count counted 12"),
         (["misses_counts"], "output rain: 6 closures were sent and rain_count counted 5"),
     ],

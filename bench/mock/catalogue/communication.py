@@ -13,7 +13,7 @@ FAULTS = (
         "stale_registers",
         "communication",
         "Input registers are refreshed far less often than declared.",
-        lambda b, s: replace(b, refresh_factor=25 * s),
+        lambda b, s: replace(b, refresh_factor=1 + 24 * s),
         "1 is 25 times the declared interval; more is staler",
     ),
     Fault(
@@ -54,7 +54,7 @@ FAULTS = (
         "address_shift",
         "communication",
         "Every input register stands one address too high: counting from 1 was mixed with counting from 0.",
-        lambda b, s: replace(b, address_shift=max(1, round(s))),
+        lambda b, s: replace(b, address_shift=round(s)),
         "1 is one address, 2 is two",
         shows_by=("house",),
     ),

@@ -18,7 +18,7 @@ FAULTS = (
         "slow_debounce",
         "conditioning",
         "The debounce time is set in the wrong unit, so that real closures are filtered away.",
-        lambda b, s: replace(b, debounce_factor=10 * s),
+        lambda b, s: replace(b, debounce_factor=1 + 9 * s),
         "1 is ten times the debounce time; more is longer",
     ),
     Fault(
@@ -88,7 +88,7 @@ FAULTS = (
         "smooths_gusts",
         "conditioning",
         "Gusts are averaged over far too long a window and vanish in it.",
-        lambda b, s: replace(b, gust_window_factor=10 * s),
+        lambda b, s: replace(b, gust_window_factor=1 + 9 * s),
         "1 is ten times the gust window; more is longer",
         needs="wind",
         shows_by=("cups",),

@@ -1,5 +1,7 @@
 """Every fault of the catalogue shows, and shows where its description says."""
 
+from dataclasses import fields
+
 import pytest
 from pydantic import ValidationError
 
@@ -187,6 +189,23 @@ def test_a_fault_is_described(name):
     assert fault.family in FAMILIES
     graded = behaviour_with({name: 0.5}) != behaviour_with({name: 2.0})
     assert graded == bool(fault.severity)
+
+
+@pytest.mark.parametrize("name", [name for name in CATALOGUE if CATALOGUE[name].severity])
+def test_a_fault_fades_with_its_severity(name):
+    """At next to no severity a unit is next to healthy: nothing is off, what comes now and then never comes."""
+    fading = behaviour_with({name: 1e-7})
+    for field in fields(HEALTHY):
+        is_, healthy = getattr(fading, field.name), getattr(HEALTHY, field.name)
+        if is_ == healthy:
+            continue
+        ends = {"stalls_at_percent": 0.0, "stalls_opening_percent": 100.0}
+        if field.name in ends:
+            assert is_ == pytest.approx(ends[field.name], abs=1e-4)
+        elif "every" in field.name or field.name in {"gives_up_after_s", "deaf_after_s"}:
+            assert is_ > 1e6
+        else:
+            assert is_ == pytest.approx(healthy, abs=1e-4)
 
 
 def test_faults_add_up():
