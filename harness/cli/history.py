@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
+
+from bench.stated import harmless
 
 if TYPE_CHECKING:
     from harness.record.history.store import History
@@ -37,44 +41,46 @@ def _placed(function: Callable[_P, _R]) -> Callable[_P, _R]:
     )(function)
 
 
-def _filtered(function: Callable[_P, _R]) -> Callable[_P, _R]:
-    """Add the options that say which runs are wanted."""
-    verdicts = click.Choice(["pass", "fail", "inconclusive", "aborted"])
-    for option in (
-        click.option("--limit", type=click.IntRange(1), metavar="N", help="Only the newest N runs."),
-        click.option("--until", metavar="DATE", help="Only runs of this day (UTC) and earlier."),
-        click.option("--since", metavar="DATE", help="Only runs of this day (UTC) and later."),
-        click.option(
-            "--verdict", "verdicts", multiple=True, type=verdicts, help="Only runs that ended so; repeatable."
-        ),
-        click.option("--profile", metavar="PATTERN", help="Only this profile, by its name."),
-        click.option("--firmware", metavar="PATTERN", help="Only this firmware version."),
-        click.option("--unit", metavar="PATTERN", help="Only this unit; in patterns * stands for anything."),
-    ):
-        function = option(function)
-    return function
+def _filtered(function: Callable[..., _R]) -> Callable[..., _R]:
+    """Add the options that say which runs are wanted; the command gets them together, as `wanted`."""
+
+    @wraps(function)
+    def with_wanted(*args: object, **given: object) -> _R:
+        return function(*args, wanted=_wanted({name: given.pop(name) for name in _FILTERS}), **given)
+
+    made: Callable[..., _R] = with_wanted
+    for name, attributes in reversed(_FILTERS.items()):
+        made = click.option(f"--{name.removesuffix('s')}", name, **attributes)(made)
+    return made
 
 
-def _wanted(
-    unit: str | None,
-    firmware: str | None,
-    profile: str | None,
-    verdicts: tuple[str, ...],
-    since: str | None,
-    until: str | None,
-    limit: int | None,
-) -> Wanted:
+_FILTERS: Final[dict[str, dict[str, Any]]] = {
+    "unit": {"metavar": "PATTERN", "help": "Only this unit; in patterns * stands for anything."},
+    "firmware": {"metavar": "PATTERN", "help": "Only this firmware version."},
+    "profile": {"metavar": "PATTERN", "help": "Only this profile, by its name."},
+    "verdicts": {
+        "multiple": True,
+        "type": click.Choice(["pass", "fail", "inconclusive", "aborted"]),
+        "help": "Only runs that ended so; repeatable.",
+    },
+    "since": {"metavar": "DATE", "help": "Only runs of this day (UTC) and later."},
+    "until": {"metavar": "DATE", "help": "Only runs of this day (UTC) and earlier."},
+    "limit": {"type": click.IntRange(1), "metavar": "N", "help": "Only the newest N runs."},
+}
+
+
+def _wanted(filters: dict[str, Any]) -> Wanted:
     from harness.record.history.wanted import Wanted, since_of, until_of  # noqa: PLC0415 - with the slow imports
 
+    since, until = filters.pop("since"), filters.pop("until")
     return Wanted(
-        unit=unit,
-        firmware=firmware,
-        profile=profile,
-        verdicts=verdicts,
-        since=since_of(since) if since else None,
-        until=until_of(until) if until else None,
-        limit=limit,
+        since=since_of(since) if since else None, until=until_of(until) if until else None, **filters
     )
+
+
+def _at_most(wanted: Wanted, most: int) -> Wanted:
+    """Return what is wanted, limited where it is not yet."""
+    return wanted if wanted.limit else replace(wanted, limit=most)
 
 
 def _open(place: str, *, create: bool = False) -> History:
@@ -97,13 +103,7 @@ def _open(place: str, *, create: bool = False) -> History:
 def command(
     ctx: click.Context,
     place: str,
-    unit: str | None,
-    firmware: str | None,
-    profile: str | None,
-    verdicts: tuple[str, ...],
-    since: str | None,
-    until: str | None,
-    limit: int | None,
+    wanted: Wanted,
     html: Path | None,
 ) -> int | None:
     """List past runs, the newest first; or write a page of them.
@@ -115,19 +115,15 @@ def command(
         if given:
             raise click.UsageError(f"write the options after `{ctx.invoked_subcommand}`")
         return None
-    from dataclasses import replace  # noqa: PLC0415 - kept with the slow imports
-
-    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit)
     history = _open(place)
     if html is not None:
         from harness.record.history.page import write_page  # noqa: PLC0415 - only where a page is asked for
 
-        wanted = wanted if limit else replace(wanted, limit=_ON_PAGE)
-        click.echo(f"{write_page(html, history, wanted)} runs in {html}")
+        click.echo(f"{write_page(html, history, _at_most(wanted, _ON_PAGE))} runs in {html}")
         return 0
     from harness.cli.historytable import show_runs  # noqa: PLC0415 - rich is slow to import
 
-    show_runs(history, wanted if limit else replace(wanted, limit=_SHOWN))
+    show_runs(history, _at_most(wanted, _SHOWN))
     return 0
 
 
@@ -140,24 +136,29 @@ _ON_COMMAND_LINE: Final = click.core.ParameterSource.COMMANDLINE
 def import_command(place: str, logs: tuple[Path, ...]) -> int:
     """Enter LOGS (files or folders); what is known already is not entered again.
 
+    Each run is judged again, and a signature beside its log is checked. A run that is not borne out is entered without
+    its verdict, and named.
+
     \b
-    Exit code 0: every log was read. 3: at least one could not be; all others are entered.
+    Exit code 0: every log was read and is believed.
+              3: a file is no log; all others are entered.
+              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from collections import Counter  # noqa: PLC0415 - kept with the slow imports
 
-    from bench.errors import FileError  # noqa: PLC0415
-    from harness.cli import EXIT_INPUT, EXIT_PASS  # noqa: PLC0415
     from harness.cli.options import log_paths  # noqa: PLC0415
+    from harness.cli.reporting import code_of_standings  # noqa: PLC0415
+    from harness.record.history.importing import imported  # noqa: PLC0415
 
     paths = log_paths(logs)
     history = _open(place, create=True)
     counts: Counter[str] = Counter()
-    for path in paths:
-        try:
-            counts[history.enter_log(path)] += 1
-        except FileError as error:
-            click.echo(str(error), err=True)
-            counts["refused"] += 1
+    standings: set[str] = set()
+    for one in imported(history, paths):
+        counts[one.entered] += 1
+        standings.add(one.standing)
+        if one.alarm:
+            click.echo(harmless(one.alarm), err=True)
     said = {
         "new": "new",
         "continued": "known so far only in part",
@@ -167,7 +168,7 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     }
     parts = [f"{counts[key]} {text}" for key, text in said.items() if counts[key]]
     click.echo(f"{counts.total()} log(s): {', '.join(parts)}")
-    return EXIT_INPUT if counts["refused"] else EXIT_PASS
+    return code_of_standings(standings)
 
 
 @command.command("export")
@@ -177,13 +178,7 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
 def export_command(
     place: str,
     file: Path,
-    unit: str | None,
-    firmware: str | None,
-    profile: str | None,
-    verdicts: tuple[str, ...],
-    since: str | None,
-    until: str | None,
-    limit: int | None,
+    wanted: Wanted,
 ) -> int:
     """Write runs to FILE (.csv or .parquet), one row a response. A file of that name is replaced.
 
@@ -191,7 +186,6 @@ def export_command(
     """
     from harness.record.history.export import export  # noqa: PLC0415 - with the slow imports
 
-    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit)
     rows = export(file, _open(place).entries(wanted))
     click.echo(f"{rows} row(s) in {file}")
     return 0
@@ -205,13 +199,7 @@ def export_command(
 )
 def serve_command(
     place: str,
-    unit: str | None,
-    firmware: str | None,
-    profile: str | None,
-    verdicts: tuple[str, ...],
-    since: str | None,
-    until: str | None,
-    limit: int | None,
+    wanted: Wanted,
     port: int,
 ) -> int:
     """Serve the page to browsers on this machine, and make reports on demand, until Ctrl-C."""
@@ -219,7 +207,7 @@ def serve_command(
 
     from harness.record.history.serve import HistoryServer  # noqa: PLC0415 - only where something is served
 
-    wanted = _wanted(unit, firmware, profile, verdicts, since, until, limit or _ON_PAGE)
+    wanted = _at_most(wanted, _ON_PAGE)
     with HistoryServer(_open(place), wanted, port) as server:
         click.echo(f"The history is at {server.address}. Ctrl-C ends it.")
         with suppress(KeyboardInterrupt):

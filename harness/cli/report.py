@@ -23,18 +23,17 @@ import click
 def command(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
 
-    Everything is made from the logs alone. Each chain is checked. A report for people also judges each run again, and
-    says so loudly where that does not bear out what a log says.
+    Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so
+    loudly where that does not bear out what a log says. A file that is no log is named as missing; the rest is told.
 
     \b
-    Exit code 0: the report is written, whatever the verdicts.
-              3: a log is wrong, or the report cannot be written.
+    Exit code 0: the report is written and every log is believed, whatever the verdicts.
+              3: a file is no log, or no report can be written.
+              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow import below
     from harness.cli.reporting import check_names, write  # noqa: PLC0415
 
     check_names(outs)
     paths = log_paths(logs)
-    for out in outs:
-        write(out, paths)
-    return 0
+    return max(write(out, paths) for out in outs)

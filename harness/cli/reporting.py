@@ -9,6 +9,7 @@ import click
 
 from bench.errors import FileError, Problem, VentproofError
 from bench.stated import harmless
+from harness.cli import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -36,16 +37,21 @@ def check_names(outs: Iterable[Path]) -> None:
         raise FileError(problems)
 
 
-def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
+def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
     """Write one report of some logs and say what it says.
+
+    Every kind judges each run again, and stands or falls by the same words.
 
     Args:
         out: the file; its name was checked.
         logs: of runs.
         not_run: names of profiles that were to be run and were not.
 
+    Returns:
+        The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
+
     Raises:
-        FileError: a log is wrong, or the file cannot be written.
+        FileError: no log is of a run, or the file cannot be written.
     """
     if out.suffix.lower() in _FOR_PEOPLE:
         from harness.prove.annex import table_section  # noqa: PLC0415 - only what is asked for is loaded
@@ -55,25 +61,40 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> None:
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
             click.echo(harmless(f"! {alarm}"))
-        return
-    from harness.record.logged import Batch, read_runs  # noqa: PLC0415 - as above
+        return code_of_standings(entry.standing for entry in report.cover.entries)
+    from harness.record.judged import judged_batch  # noqa: PLC0415 - as above
     from harness.record.outputs.files import write_output  # noqa: PLC0415
 
-    batch = Batch(read_runs(logs), tuple(not_run))
+    batch = judged_batch(logs, not_run)
     write_output(out, batch)
-    click.echo(f"{out}: {batch.verdict}: {batch.counted}")
+    click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
+    for alarm in batch.alarms:
+        click.echo(harmless(f"! {alarm}"))
+    return code_of_standings(
+        [*(logged.standing for logged in batch.runs), *("unreadable" for _ in batch.lost)]
+    )
+
+
+def code_of_standings(standings: Iterable[str]) -> int:
+    """Return the exit code for how logs stand: 0 whatever the verdicts, as long as every log is one and is believed."""
+    from harness.record.standing import BELIEVED  # noqa: PLC0415 - as above
+
+    found = set(standings) - set(BELIEVED)
+    if found - {"unreadable"}:
+        return EXIT_BENCH
+    return EXIT_INPUT if found else EXIT_PASS
 
 
 def write_all(outs: Iterable[Path], logs: Sequence[Path], not_run: Sequence[str]) -> bool:
     """Write the reports that a run was asked for; what cannot be written is told, since the logs stand.
 
     Returns:
-        Whether all were written.
+        Whether all were written, and believe every log.
     """
     written = True
     for out in outs:
         try:
-            write(out, logs, not_run)
+            written = write(out, logs, not_run) == EXIT_PASS and written
         except VentproofError as error:
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)

@@ -71,7 +71,7 @@ class History:
         self._now = now
 
     def enter_log(self, log: Path) -> Entered:
-        """Enter the run of a log; a log that is known already changes nothing but where it lies now.
+        """Enter the run of a log as the log tells it; for a run that has just been judged.
 
         Raises:
             FileError: it is no log, or the database refuses.
@@ -79,7 +79,14 @@ class History:
         state = read_log(log)
         if state.events[0]["event"] == _SELFCHECK:
             return "no run"
-        record = results_of(state, str(log))
+        return self.enter(log, results_of(state, str(log)))
+
+    def enter(self, log: Path, record: RunRecord) -> Entered:
+        """Enter a log's run; one that is known already changes nothing but where its log lies now.
+
+        Raises:
+            FileError: the log cannot be read, or the database refuses.
+        """
         row = run_row(record, self.place.stored(log), self._now())
         with self._database.writing() as connection:
             continued = [

@@ -28,12 +28,14 @@ WHOLE_RUN: Final = "the whole run"
 
 
 def junit(batch: Batch) -> str:
-    """Return the runs as a JUnit XML document; a profile that was not run is an error too."""
+    """Return the runs as a JUnit XML document; what was not run and what is no log are errors."""
     root = ElementTree.Element("testsuites", name="ventproof")
     for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
         _suite(root, logged, title)
     for profile in batch.not_run:
-        _missing(root, profile)
+        _missing(root, profile, ABORTED, "not run: something ended the command before")
+    for lost in batch.lost:
+        _missing(root, lost.log, "unreadable", f"what this file held, nobody can say: {lost.reason}")
     _count(root)
     root.set("time", f"{sum(logged.run.duration_s for logged in batch.runs):.3f}")
     ElementTree.indent(root)
@@ -71,21 +73,22 @@ def _suite(root: ElementTree.Element, logged: Logged, title: str) -> None:
         taken[name] += 1
         unique = f"{name} ({taken[name]})" if taken[name] > 1 else name
         case = ElementTree.SubElement(suite, "testcase", classname=one_line(title), name=unique)
-        _end(case, run, finding)
+        _end(case, logged, finding)
     _count(suite)
 
 
-def _missing(root: ElementTree.Element, profile: str) -> None:
-    suite = ElementTree.SubElement(root, "testsuite", name=one_line(profile))
-    case = ElementTree.SubElement(suite, "testcase", classname=one_line(profile), name=WHOLE_RUN)
-    ElementTree.SubElement(case, "error", type=ABORTED, message="not run: something ended the command before")
+def _missing(root: ElementTree.Element, name: str, kind: str, why: str) -> None:
+    suite = ElementTree.SubElement(root, "testsuite", name=one_line(name))
+    case = ElementTree.SubElement(suite, "testcase", classname=one_line(name), name=WHOLE_RUN)
+    ElementTree.SubElement(case, "error", type=kind, message=one_line(why))
     _count(suite)
 
 
 def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     run = logged.run
-    yield from (("verdict", run.verdict), ("unit", run.unit), ("firmware", run.firmware))
-    yield from (("operator", run.operator), ("bench", run.bench), ("decision", run.decision))
+    yield from (("verdict", run.verdict), ("standing", logged.standing))
+    yield from (("unit", run.unit), ("firmware", run.firmware), ("operator", run.operator))
+    yield from (("bench", run.bench), ("decision", run.decision))
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
 
@@ -103,11 +106,12 @@ def _tests(run: RunRecord) -> Iterator[tuple[str, FindingRecord | None]]:
             yield one_line(f"{finding.step_name}: {response(finding)}"), finding
 
 
-def _end(case: ElementTree.Element, run: RunRecord, finding: FindingRecord | None) -> None:
+def _end(case: ElementTree.Element, logged: Logged, finding: FindingRecord | None) -> None:
     """Say how a test ended; only a response that passed gets neither a failure nor an error."""
     if finding is None:
+        run, standing = logged.run, logged.standing
         reason = one_line(run.reason) or "the log names no reason"
-        told = ElementTree.SubElement(case, "error", type=run.verdict, message=f"{run.verdict}: {reason}")
+        told = ElementTree.SubElement(case, "error", type=standing, message=f"{standing}: {reason}")
         passed = [f for f in run.findings if f.verdict is Verdict.PASS]
         lines = [f"passed before: {f.step_name}: {response(f)}" for f in passed]
         told.text = clean("\n".join(lines)) or None

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 LONGEST: Final = 60_000
 """Characters that a summary may have; comments on common servers end a little above."""
 
-_SIGN: Final = {"pass": "✅", "fail": "❌", "inconclusive": "❔", "aborted": "⛔"}
+_SIGN: Final = {"pass": "✅", "fail": "❌", "inconclusive": "❔"}
+_NO_VERDICT: Final = "⛔"
 _MARKUP: Final = re.compile(r"([\\`*_\[\]|~$])")
 _BECOMES_A_LINK: Final = re.compile(r"(@|#|:(?=//)|www(?=\.))")
 _LONGEST_TEXT: Final = 300
@@ -54,12 +55,19 @@ def markdown(batch: Batch) -> str:
 
 
 def _head(batch: Batch) -> Iterator[str]:
-    yield f"### {_SIGN[batch.verdict]} ventproof: {batch.verdict}"
+    yield f"### {_signed('ventproof: ', batch.standing)}"
     yield ""
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
     if batch.not_run:
         yield ""
         yield f"**Not run**, something having ended the command before: {', '.join(map(escaped, batch.not_run))}."
+    for lost in batch.lost:
+        yield ""
+        yield f"**Missing**, and what it held nobody can say: {escaped(lost.log)}: {escaped(lost.reason)}."
+
+
+def _signed(before: str, standing: str) -> str:
+    return f"{_SIGN.get(standing, _NO_VERDICT)} {before}{standing}"
 
 
 def _tested(runs: Iterable[RunRecord]) -> str:
@@ -79,7 +87,7 @@ def _table(runs: Sequence[Logged]) -> Iterator[str]:
     for logged in sorted(runs, key=lambda logged: logged.run.verdict == "pass"):
         run = logged.run
         passed = sum(finding.verdict is Verdict.PASS for finding in run.findings)
-        ended = f"{_SIGN[run.verdict]} {run.verdict}"
+        ended = _signed("", logged.standing)
         share = f"{passed} of {len(run.findings)} passed"
         yield f"| {escaped(run.profile)} | {ended} | {share} | `{run.digest[:16]}` |"
 
@@ -91,9 +99,9 @@ def _open(runs: Sequence[Logged]) -> Iterator[str]:
         if run.verdict == "pass" and all(f.verdict is Verdict.PASS for f in run.findings):
             continue
         yield ""
-        yield f"#### {_SIGN[run.verdict]} {escaped(run.profile)}"
+        yield f"#### {_SIGN.get(run.verdict, _NO_VERDICT)} {escaped(run.profile)}"
         if run.reason:
-            yield f"- **{run.verdict}**: {escaped(run.reason)}"
+            yield f"- **{logged.standing}**: {escaped(run.reason)}"
         yield from _findings([f for f in run.findings if f.verdict is not Verdict.PASS])
         yield f"- log {escaped(logged.log)}"
 

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]
+Stands = Literal[
+    "contradicted", "broken", "unreadable", "fail", "aborted", "unconfirmed", "inconclusive", "pass"
+]
 Pair = tuple[float, float]
 
 
@@ -70,8 +73,10 @@ class Run(_Part):
     """Digest of the log's last intact line, which stands for the whole log."""
     verdict: Ended
     """How it ended; an aborted run proves nothing beyond its responses."""
+    standing: Stands
+    """How it stands, its evidence judged again: as `verdict`, or why it has none."""
     reason: str
-    """Why it was aborted; empty otherwise."""
+    """Why it has no verdict; empty otherwise."""
     profile: str
     """The profile's name."""
     profile_sha256: str
@@ -106,6 +111,15 @@ class Run(_Part):
     """What was demanded, in the log's order."""
 
 
+class Unreadable(_Part):
+    """A file among the logs that is no log."""
+
+    log: str
+    """The file, as it was named."""
+    reason: str
+    """Why it is none."""
+
+
 class Results(_Part):
     """Runs of profiles with what was found, made from their logs."""
 
@@ -115,29 +129,41 @@ class Results(_Part):
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
     """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when not all
-    that was asked for was run."""
+    that was asked for was run, or a file is no log."""
+    standing: Stands
+    """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first."""
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
     """The runs, in the order in which their logs were named."""
     not_run: tuple[str, ...]
     """Names of the profiles that were to be run and were not, something having ended the command before."""
+    unreadable: tuple[Unreadable, ...]
+    """Files among the logs that are none: what they held, nobody can say."""
 
 
 def results_json(batch: Batch) -> str:
     """Return the runs as a JSON document of the published format."""
     runs = tuple(_run(logged) for logged in batch.runs)
+    lost = tuple({"log": _whole(one.log), "reason": _whole(one.reason)} for one in batch.lost)
     made = Results.model_validate(
-        {"verdict": batch.verdict, "runs": runs, "not_run": tuple(map(_whole, batch.not_run))}
+        {
+            "verdict": batch.verdict,
+            "standing": batch.standing,
+            "runs": runs,
+            "not_run": tuple(map(_whole, batch.not_run)),
+            "unreadable": lost,
+        }
     )
     return made.model_dump_json(indent=2) + "\n"
 
 
 def _run(logged: Logged) -> Run:
     run = logged.run
-    names = Run.model_fields.keys() - {"log", "ventproof", "responses"}
+    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses"}
     return Run.model_validate(
         {
             **{name: _whole(getattr(run, name)) for name in names},
             "log": _whole(logged.log),
+            "standing": logged.standing,
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
         }

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import gc
-import os
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from importlib.metadata import version
-from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Any, final
 
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
+from harness.record.crew import each
+from harness.record.logged import Lost
 from harness.record.read import read_log
 from harness.record.report.benchpart import bench_section
 from harness.record.report.chapter import Signing, chapter_of
@@ -24,12 +22,6 @@ from harness.record.signature import signature_of, unreadable
 if TYPE_CHECKING:
     from harness.record.read import LogState
     from harness.record.report.model import Chapter
-
-_OBJECTS: Final = 50_000
-"""Evidence is many small objects without cycles; looking for some after every few hundred takes a sixth of the time."""
-
-_FEW: Final = 4
-"""So many runs are worked on in this process: starting others would take longer."""
 
 
 @final
@@ -54,7 +46,8 @@ Annex = Callable[[Mapping[str, Any], Sequence["Chapter"], str], Section]
 def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex | None = None) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
-    A log that is named twice, or is the same to the byte as another, is told of once.
+    A log that is named twice, or is the same to the byte as another, is told of once. A file that is no log is named on
+    the first page as missing.
 
     Args:
         paths: the logs, in the order in which they are to be told of.
@@ -62,21 +55,27 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
         annex: makes the annex for an override table that runs name; None: there is none.
 
     Raises:
-        FileError: a file is no log, its events are not what ventproof writes, or no log is of a run.
+        FileError: no log is of a run.
     """
-    parts = _unique(_parts(paths))
+    done = each(_part, [(path, f"run-{number}") for number, path in enumerate(paths, start=1)])
+    whole = [part for part in done if isinstance(part, _Part)]
+    lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
+    parts = _unique(whole)
     runs = [part for part in parts if part.chapter is not None]
     checks = {part.state.digest: part.state for part in parts if part.chapter is None}
     if not runs:
+        problems = [problem for part in done if isinstance(part, tuple) for problem in part]
         reason = "no log of a run was named"
-        raise FileError([Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")])
+        raise FileError(
+            problems or [Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")]
+        )
     chapters = tuple(part.chapter for part in runs if part.chapter is not None)
     notes: list[str] = []
-    if len(parts) < len(paths):
+    if len(parts) < len(whole):
         notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
     started = [str(part.state.events[0].get("started") or "") for part in runs]
     return Report(
-        cover=cover_of(chapters, notes, not_run),
+        cover=cover_of(chapters, notes, not_run, lost),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         cautions=CAUTIONS,
@@ -99,22 +98,6 @@ def _told(part: _Part) -> tuple[object, ...]:
         part.state.broken_at,
         part.chapter and (part.chapter.standing, part.chapter.alarms),
     )
-
-
-def _parts(paths: Sequence[Path]) -> list[_Part]:
-    """Work on each log, in several processes where there are many of them."""
-    jobs = [(path, f"run-{number}") for number, path in enumerate(paths, start=1)]
-    workers = min(os.cpu_count() or 1, len(jobs))
-    if len(jobs) <= _FEW or workers == 1:
-        done = [_part(job) for job in jobs]
-    else:
-        context = get_context("forkserver")
-        with ProcessPoolExecutor(workers, context, gc.set_threshold, (_OBJECTS,)) as pool:
-            done = list(pool.map(_part, jobs))
-    problems = [problem for part in done if not isinstance(part, _Part) for problem in part]
-    if problems:
-        raise FileError(problems)
-    return [part for part in done if isinstance(part, _Part)]
 
 
 def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:

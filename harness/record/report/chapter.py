@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final, final
 
-from bench.errors import EvidenceError, FileError
 from harness.record.evidence import decided_run
 from harness.record.figure import can_be_drawn, response_figure
 from harness.record.overview import run_figure
 from harness.record.report.code import qr_figure, short_code
 from harness.record.report.model import Chapter, Fact, Figure, Response, Step
 from harness.record.results import results_of
+from harness.record.standing import MALFORMED, Key, attempt, key_of, standing_of
 from harness.run.case import START
 from harness.run.findings import finding_fields
 from harness.run.text import NOT_RUN, margin_text, span_text, titled
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from harness.record.evidence import DecidedRun
     from harness.record.read import LogState
     from harness.record.results import RunRecord
+    from harness.record.standing import Standing
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
@@ -29,18 +30,6 @@ VIRTUAL: Final = "Run in virtual time against the software mock: this says nothi
 SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."
-)
-
-_MALFORMED: Final = (
-    KeyError,
-    TypeError,
-    ValueError,
-    IndexError,
-    AttributeError,
-    ArithmeticError,
-    RecursionError,
-    StopIteration,
-    AssertionError,
 )
 
 _SAYS: Final = {
@@ -76,12 +65,12 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         FileError: the log's first line or its findings are not what ventproof writes.
     """
     record = results_of(state, name)
-    run, trouble = _judged(state)
+    run, trouble = attempt(lambda: decided_run(state))
     found = [event for event in state.events if event["event"] == "finding"]
     again = [finding_fields(result) for result in run.case.results] if run else []
     told = found if state.closed and found else again or found
-    differing = _differing(found, again) if state.closed and state.outcome != "aborted" else {}
-    standing = "broken" if signing.wrong else _standing(state, run, contradicted=bool(differing))
+    stands = standing_of(state, run.case if run else None, again, trouble)
+    standing = "broken" if signing.wrong else stands.word
     figures, undrawn = _figures(run) if run else ({}, "")
     return Chapter(
         ident=ident,
@@ -89,11 +78,11 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         about=_about(run),
         standing=standing,
         says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, run, trouble, differing)])),
+        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, stands)])),
         notes=tuple(_notes(state, record, undrawn)),
         identity=_identity(record, state.events[0].get("selfcheck")),
         facts=(*_facts(record, state.events[0], signing), *_proved(run)),
-        steps=tuple(_steps(state, told, differing, figures, ident)),
+        steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
         code=short_code(state.digest),
@@ -102,53 +91,6 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         proves=tuple(run.case.profile.proves) if run else (),
         used=_used(run, state.events[0]["use"]),
     )
-
-
-_Key = tuple[Any, ...]
-
-
-def _judged(state: LogState) -> tuple[DecidedRun | None, str]:
-    """Return the evidence judged again, or why that cannot be done."""
-    try:
-        return decided_run(state), ""
-    except FileError as error:
-        return None, "; ".join(problem.reason for problem in error.problems)
-    except EvidenceError as error:
-        return None, str(error)
-    except _MALFORMED as error:
-        return None, f"its events are not what ventproof writes ({type(error).__name__}: {error})"
-
-
-def _standing(state: LogState, run: DecidedRun | None, *, contradicted: bool) -> str:
-    if state.broken_at is not None:
-        return "broken"
-    if state.outcome == "aborted":
-        return "aborted"
-    if run is None:
-        return "unconfirmed"
-    if contradicted or run.case.verdict != state.outcome:
-        return "contradicted"
-    return state.outcome
-
-
-def _key(finding: Mapping[str, Any]) -> _Key:
-    return finding["step"], finding["number"], finding["signal"]
-
-
-def _differing(
-    found: Iterable[Mapping[str, Any]], again: Iterable[Mapping[str, Any]]
-) -> dict[_Key, Mapping[str, Any] | None]:
-    """Return the findings whose verdict is another when judged again; None: judged again there is no such finding."""
-    now = {_key(finding): finding for finding in again}
-    then = {_key(finding): finding for finding in found}
-    if not now:
-        return {}
-    keys = dict.fromkeys([*then, *now])
-    return {
-        key: now.get(key)
-        for key in keys
-        if key not in then or key not in now or then[key]["verdict"] != now[key]["verdict"]
-    }
 
 
 def _about(run: DecidedRun | None) -> str:
@@ -166,9 +108,9 @@ def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:
     return (*run.case.names, *(use.get(name, name) for name in run.case.profile.needs.outputs))
 
 
-def _figures(run: DecidedRun) -> tuple[dict[_Key | None, Figure], str]:
+def _figures(run: DecidedRun) -> tuple[dict[Key | None, Figure], str]:
     """Return the drawing of each response, and of the whole run under None; and why one could not be made."""
-    figures: dict[_Key | None, Figure] = {}
+    figures: dict[Key | None, Figure] = {}
     try:
         name = run.case.profile.profile
         figures[None] = Figure(
@@ -179,14 +121,12 @@ def _figures(run: DecidedRun) -> tuple[dict[_Key | None, Figure], str]:
                 alt = f"{result.signal} {result.wording}: {result.finding.verdict}. {result.finding.why}."
                 key = (result.step, result.number, result.signal)
                 figures[key] = Figure(response_figure(run, result), alt)
-    except _MALFORMED as error:
+    except MALFORMED as error:
         return figures, f"Not everything could be drawn ({type(error).__name__}: {error})."
     return figures, ""
 
 
-def _alarms(
-    state: LogState, record: RunRecord, run: DecidedRun | None, trouble: str, differing: Mapping[_Key, object]
-) -> Iterator[str]:
+def _alarms(state: LogState, record: RunRecord, stands: Standing) -> Iterator[str]:
     if state.broken_at is not None:
         yield (
             f"The chain of this log breaks at line {state.broken_at}: {state.reason}. Only the {state.lines} lines "
@@ -199,15 +139,10 @@ def _alarms(
     for event in state.events:
         if event["event"] == "not_safe":
             yield f"OUTPUTS MAY NOT HAVE BEEN SAFE after this run: {event.get('reason', '')}."
-    if run is None:
-        yield f"The evidence could not be judged again: {trouble}."
-    elif differing or (state.outcome not in {"aborted", str(run.case.verdict)}):
-        but = f", with {len(differing)} other finding(s)" if run.case.verdict == state.outcome else ""
-        yield (
-            f"The log closed with {state.outcome}; its evidence, judged again, gives {run.case.verdict}{but}. Either "
-            f"this version of ventproof judges otherwise, or the log was rewritten. The drawings show what is judged "
-            f"now."
-        )
+    if stands.alarm:
+        yield stands.alarm
+    if stands.word == "contradicted":
+        yield "The drawings show what is judged now."
     if (state.events[0].get("selfcheck") or {}).get("result") == "worse":
         yield "The bench was measured to be worse than its bench file declares: see its self-check."
     if _start_missed(state):
@@ -275,16 +210,16 @@ def _facts(record: RunRecord, header: Mapping[str, Any], signing: Signing) -> It
 def _steps(
     state: LogState,
     told: Sequence[Mapping[str, Any]],
-    differing: Mapping[_Key, Mapping[str, Any] | None],
-    figures: Mapping[_Key | None, Figure],
+    differing: Mapping[Key, Mapping[str, Any] | None],
+    figures: Mapping[Key | None, Figure],
     ident: str,
 ) -> Iterator[Step]:
-    gone = [found for key, found in differing.items() if found and key not in {_key(f) for f in told}]
+    gone = [found for key, found in differing.items() if found and key not in {key_of(f) for f in told}]
     for (number, name), group in groupby([*told, *gone], key=lambda f: (f["step"], f["in"])):
         title = {START: "Start state", None: "Through the whole run"}.get(number, f"{number} {name}")
         responses = []
         for finding in group:
-            key = _key(finding)
+            key = key_of(finding)
             responses.append(
                 _response(
                     finding,

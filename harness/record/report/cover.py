@@ -6,8 +6,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
+from harness.record.logged import Lost, worst_of
 from harness.record.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
-from harness.record.report.model import STANDINGS, Chapter, Complaint, Cover, Entry, Fact, Response, Step
+from harness.record.report.model import Chapter, Complaint, Cover, Entry, Fact, Response, Step
+from harness.record.standing import STANDINGS
 
 _FAULTY: Final = "the mock unit was given faults"
 _LABELS: Final = {
@@ -21,6 +23,7 @@ _LABELS: Final = {
 _SAYS: Final = {
     "contradicted": "contradicted by the evidence",
     "broken": "with a broken log",
+    "unreadable": "that cannot be read",
     "fail": "failed",
     "aborted": "aborted",
     "unconfirmed": "that could not be judged again",
@@ -31,26 +34,37 @@ _MOST: Final = 3
 """So many different values are named; more are counted."""
 
 
-def cover_of(chapters: Sequence[Chapter], notes: Iterable[str], not_run: Sequence[str] = ()) -> Cover:
+def cover_of(
+    chapters: Sequence[Chapter],
+    notes: Iterable[str],
+    not_run: Sequence[str] = (),
+    lost: Sequence[Lost] = (),
+) -> Cover:
     """Return the first page of a report.
 
     Args:
         chapters: its runs, one at least.
         notes: what there is to know of the set of logs.
         not_run: names of profiles that were to be run and were not.
+        lost: files among the logs that are none.
     """
-    standings = Counter(chapter.standing for chapter in chapters)
+    standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
+    gone = [
+        f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. What it held, nobody can say." for one in lost
+    ]
     left = [f"These profiles were to be run and were not: {'; '.join(not_run)}."] if not_run else []
-    worst = next(word for word in STANDINGS if standings[word])
     return Cover(
         title=_title(chapters),
-        standing="aborted" if not_run and worst == "pass" else worst,
+        standing=worst_of((chapter.standing for chapter in chapters), not_run, lost),
         says=_count(standings),
-        alarms=tuple(dict.fromkeys([*left, *_alarms(chapters)])),
+        alarms=tuple(dict.fromkeys([*gone, *left, *_alarms(chapters)])),
         notes=tuple(dict.fromkeys([*notes, *_shared_notes(chapters)])),
         facts=tuple(_facts(chapters)),
         complaints=tuple(_complaints(chapters)),
-        entries=tuple(_entry(chapter) for chapter in chapters),
+        entries=(
+            *(Entry("", one.name, "unreadable", "–", "1", "–") for one in lost),
+            *(_entry(chapter) for chapter in chapters),
+        ),
     )
 
 
@@ -70,7 +84,7 @@ def _count(standings: Counter[str]) -> str:
     if total == 1:
         return "One run."
     said = ", ".join(f"{standings[word]} {_SAYS[word]}" for word in STANDINGS if standings[word])
-    return f"{total} runs: {said}."
+    return f"{total} {'logs' if standings['unreadable'] else 'runs'}: {said}."
 
 
 def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:

@@ -6,13 +6,6 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Final, final
 
-STANDINGS: Final = ("contradicted", "broken", "fail", "aborted", "unconfirmed", "inconclusive", "pass")
-"""How a run can stand, the one that says most about a set of runs first.
-
-The verdict that a log closed with stands only if its chain is intact and its evidence, judged again, gives the same:
-otherwise it is `broken`, `contradicted`, or, where it could not be judged again, `unconfirmed`.
-"""
-
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -148,7 +141,7 @@ class Complaint:
 @final
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One run in the first page's list."""
+    """One run in the first page's list; a file that is no log has no `ident` and is named in the profile's place."""
 
     ident: str
     profile: str

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from pathlib import Path
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -76,19 +77,31 @@ def test_a_wrong_place_is_found_before_anything_is_switched(ventproof, tmp_path)
     assert "--history: no history is kept in 'mysql'" in err
 
 
-def test_importing_tells_what_it_did(ventproof, logged, tmp_path):
-    """New, known and refused logs are counted; what is refused is named, and the rest is entered."""
-    good = logged()
-    logged(verdict="fail", unit="GH-8")
-    (good.parent / "no-log.jsonl").write_text("{}\n")
-    code, out, err = ventproof("history", "import", good.parent)
-    assert (code, out) == (3, "3 log(s): 2 new, 1 refused\n")
+def test_importing_tells_what_it_did(ventproof, logged):
+    """New, known and refused logs are counted, and what is refused is named; a run that is not believed is no pass."""
+    ventproof(*RUN, "--history", "none")
+    (log,) = Path("records").glob("*.jsonl")
+    (log.parent / "no-log.jsonl").write_text("{}\n")
+    made_up = logged(unit="GH-8")
+    code, out, err = ventproof("history", "import", "records", made_up)
+    assert (code, out) == (4, "3 log(s): 2 new, 1 refused\n")
     assert "no-log.jsonl:1: this is no ventproof log" in err
-    assert ventproof("history", "import", good)[1] == "1 log(s): 1 known already\n"
-    code, out, _ = ventproof("history", "--verdict", "fail")
-    assert "GH-8" in out
-    assert "GH-7" not in out
-    assert (tmp_path / "records" / "history.sqlite").exists()
+    assert f"{made_up}: unconfirmed: The evidence could not be judged again" in err
+    _, passed, _ = ventproof("history", "--verdict", "pass")
+    assert ("GH-7" in passed, "GH-8" in passed) == (True, False)
+    assert ventproof("history", "import", log)[:2] == (0, "1 log(s): 1 known already\n")
+    assert ventproof("history", "import", "records")[0] == 3
+
+
+def test_a_log_whose_signature_does_not_fit_is_not_imported_in_silence(ventproof):
+    """It is entered, since nothing recorded is lost, but without its verdict, and the exit code says so."""
+    ventproof(*RUN, "--history", "none")
+    (log,) = Path("records").glob("*.jsonl")
+    Path(f"{log}.sig").write_text("{}")
+    code, out, err = ventproof("history", "import", log)
+    assert (code, out) == (4, "1 log(s): 1 new\n")
+    assert f"{log}: broken: The signature beside this log cannot be read" in err
+    assert "aborted" in ventproof("history")[1]
 
 
 @pytest.mark.parametrize(
@@ -109,13 +122,15 @@ def test_wrong_words_are_one_clear_error(ventproof, words, message):
 
 
 @pytest.fixture
-def filled(ventproof, logged):
+def filled(ventproof, logged):  # noqa: ARG001 - it sets the folder
     """Enter three runs: one that passed, one that was aborted, and one of a unit with a name to beware of."""
     logged(findings=2)
     logged(findings=0, verdict="aborted", started="2026-03-02T10:00:00+00:00")
     logged(unit="=1+1", operator='said "so",\nthen left', started="2026-03-03T10:00:00+00:00")
     folder = logged(closed=False, firmware="2.5", started="2026-02-01T10:00:00+00:00").parent
-    ventproof("history", "import", folder)
+    history = History(place_of("records/history.sqlite"), create=True)
+    for log in sorted(folder.iterdir()):
+        history.enter_log(log)
 
 
 @pytest.mark.usefixtures("filled")
@@ -192,7 +207,7 @@ def test_a_page_never_takes_the_place_of_a_log(ventproof, logged):
     """`--html` with the name of a log is refused, and the log stays as it was."""
     log = logged()
     before = log.read_bytes()
-    assert ventproof("history", "import", log)[0] == 0
+    ventproof("history", "import", log)
     code, _, err = ventproof("history", "--html", log)
     assert (code, "no page is written as .jsonl; end its name in .html" in err) == (3, True)
     assert log.read_bytes() == before

@@ -66,6 +66,8 @@ def logs(tmp_path_factory) -> dict[str, Path]:
     old = events_of(made["pass"])
     old[0]["format"] = 1
     made["unconfirmed"] = rechained(old, out / "old.jsonl")
+    made["unreadable"] = out / "no-log.jsonl"
+    made["unreadable"].write_bytes(b"".join(whole[1:]))
     return made
 
 

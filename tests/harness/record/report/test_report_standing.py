@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+from xml.etree import ElementTree
 
 import pytest
 
 from bench.benchfile import load_bench
 from bench.errors import FileError
 from harness.cli.options import SHIPPED_BENCH
+from harness.cli.reporting import write
+from harness.record.judged import judged_batch
 from harness.record.keys import load_signing_key, make_key
 from harness.record.logged import read_runs
+from harness.record.outputs.junit import junit
+from harness.record.outputs.markdown import markdown
+from harness.record.outputs.results import results_json
 from harness.record.report.build import report_of
-from harness.record.report.model import STANDINGS
+from harness.record.report.page import html_of
 from harness.record.signature import sign_log, signature_path
+from harness.record.standing import BELIEVED, STANDINGS
 from harness.selfcheck import pinned, selfcheck
 
 LOUD = {
@@ -24,7 +32,10 @@ LOUD = {
 }
 
 
-@pytest.mark.parametrize("standing", STANDINGS)
+RUNS = [standing for standing in STANDINGS if standing != "unreadable"]
+
+
+@pytest.mark.parametrize("standing", RUNS)
 def test_a_log_stands_as_it_is_and_is_said_so_on_the_first_page(standing, logs):
     """Aborted, broken, rewritten and unreadable logs are told of as such, in the first lines."""
     report = report_of([logs[standing]])
@@ -35,11 +46,41 @@ def test_a_log_stands_as_it_is_and_is_said_so_on_the_first_page(standing, logs):
 
 
 @pytest.mark.parametrize("standing", [standing for standing in STANDINGS if standing != "pass"])
-def test_one_run_that_is_no_pass_keeps_the_whole_report_from_being_one(standing, logs):
-    """A pass beside it changes nothing."""
-    report = report_of([logs["pass"], logs[standing]])
-    assert report.cover.standing == standing
-    assert report.cover.says.startswith("2 runs: 1 ")
+def test_one_log_that_is_no_pass_keeps_every_report_from_being_one(standing, logs, tmp_path):
+    """A pass beside it changes nothing, and reports for people and for programs say the same of both."""
+    named = [logs["pass"], logs[standing]]
+    cover = report_of(named).cover
+    assert cover.standing == standing
+    assert cover.says.startswith(f"2 {'logs' if standing == 'unreadable' else 'runs'}: 1 ")
+    batch = judged_batch(named)
+    assert batch.standing == standing
+    entries = {entry.standing for entry in cover.entries}
+    assert {*(one.standing for one in batch.runs), *("unreadable" for _ in batch.lost)} == entries
+    flagged = [case for case in ElementTree.fromstring(junit(batch)).iter("testcase") if len(case)]
+    assert flagged
+    assert f"ventproof: {standing}\n" in markdown(batch)
+    made = json.loads(results_json(batch))
+    assert (made["standing"], made["verdict"] == "pass") == (standing, False)
+    code = 0 if standing in BELIEVED else 3 if standing == "unreadable" else 4
+    assert [write(tmp_path / f"report{ending}", named) for ending in (".html", ".xml")] == [code, code]
+
+
+def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
+    """A stranger sees on the first page, and in every output, that a file is missing from the evidence, and which."""
+    named = [logs["pass"], logs["unreadable"]]
+    cover = report_of(named).cover
+    reason = "line 1: this is no ventproof log, or its first line was changed"
+    assert cover.alarms[0] == (
+        f"MISSING FROM THIS RECORD: {named[1]}: {reason}. What it held, nobody can say."
+    )
+    assert (cover.entries[0].profile, cover.entries[0].standing) == ("no-log.jsonl", "unreadable")
+    batch = judged_batch(named)
+    made = json.loads(results_json(batch))
+    assert made["unreadable"] == [{"log": str(named[1]), "reason": reason}]
+    (suite,) = ElementTree.fromstring(junit(batch)).findall(f"testsuite[@name='{named[1]}']")
+    assert reason in suite.find("testcase/error").get("message")
+    assert "**Missing**" in markdown(batch)
+    assert "no-log.jsonl" in html_of(report_of(named))
 
 
 def test_what_failed_and_by_how_much_stands_on_the_first_page(mock, tmp_path):
@@ -162,15 +203,16 @@ def test_a_signed_log_names_its_key_and_a_changed_one_is_broken(logs, tmp_path):
     assert "The log is signed, but" in report.cover.alarms[0]
 
 
-def test_every_wrong_log_is_named_at_once(logs, tmp_path):
-    """All faults are told together, each with its file."""
+def test_where_no_log_is_left_every_wrong_one_is_named_at_once(tmp_path):
+    """There is nothing to tell of: all faults are told together, each with its file."""
     one, two = tmp_path / "one.jsonl", tmp_path / "two.jsonl"
     one.write_text("hello\n", encoding="utf-8")
     two.write_text("", encoding="utf-8")
-    with pytest.raises(
-        FileError, match=r"one\.jsonl:1: this is no ventproof log(.|\n)*two\.jsonl: the log is empty"
-    ):
-        report_of([one, logs["pass"], two])
+    for make in (report_of, judged_batch):
+        with pytest.raises(
+            FileError, match=r"one\.jsonl:1: this is no ventproof log(.|\n)*two\.jsonl: the log is empty"
+        ):
+            make([one, two])
 
 
 def test_events_that_are_not_ours_are_one_clear_error(logs, mock, tmp_path):

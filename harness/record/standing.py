@@ -1,0 +1,126 @@
+"""How a run stands: whether its log is whole, and whether its evidence, judged again, bears out what the log says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, TypeVar, final
+
+from bench.errors import EvidenceError, FileError
+
+if TYPE_CHECKING:
+    from harness.record.read import LogState
+    from harness.run.case import Case
+
+STANDINGS: Final = (
+    "contradicted",
+    "broken",
+    "unreadable",
+    "fail",
+    "aborted",
+    "unconfirmed",
+    "inconclusive",
+    "pass",
+)
+"""How a log can stand, the one that says most about a set of logs first.
+
+The verdict that a log closed with stands only if its chain is intact and its evidence, judged again, gives the same:
+otherwise it is `broken`, `contradicted`, or, where it could not be judged again, `unconfirmed`. What is no log of ours
+at all is `unreadable`: nobody can say what it held.
+"""
+
+BELIEVED: Final = ("fail", "aborted", "inconclusive", "pass")
+"""Of these what a log says of its run's end is taken as it stands."""
+
+MALFORMED: Final = (
+    KeyError,
+    TypeError,
+    ValueError,
+    IndexError,
+    AttributeError,
+    ArithmeticError,
+    RecursionError,
+    StopIteration,
+    AssertionError,
+)
+"""What events that ventproof does not write may raise."""
+
+Key = tuple[Any, ...]
+"""Step, number and signal of a finding."""
+
+_T = TypeVar("_T")
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How a run stands.
+
+    Attributes:
+        word: one of `STANDINGS`.
+        alarm: why the log's verdict is not believed, in a sentence; empty where it is, or where it has none.
+        differing: findings whose verdict is another when judged again; None: judged again there is no such finding.
+    """
+
+    word: str
+    alarm: str
+    differing: Mapping[Key, Mapping[str, Any] | None]
+
+
+def attempt(judge: Callable[[], _T]) -> tuple[_T | None, str]:
+    """Return what judging a log again gives, or why that cannot be done."""
+    try:
+        return judge(), ""
+    except FileError as error:
+        return None, "; ".join(problem.reason for problem in error.problems)
+    except EvidenceError as error:
+        return None, str(error)
+    except MALFORMED as error:
+        return None, f"its events are not what ventproof writes ({type(error).__name__}: {error})"
+
+
+def standing_of(
+    state: LogState, case: Case | None, again: Iterable[Mapping[str, Any]], trouble: str
+) -> Standing:
+    """Return how a run stands.
+
+    Args:
+        state: its log, read.
+        case: its evidence, judged again; None where that could not be done.
+        again: the findings of that, as `finding` events hold them.
+        trouble: why it could not be done.
+    """
+    whole = state.closed and state.outcome != "aborted"
+    found = (event for event in state.events if event["event"] == "finding")
+    differing = _differing(found, again) if whole and case is not None else {}
+    alarm = "" if case is not None else f"The evidence could not be judged again: {trouble}."
+    if not whole:
+        return Standing("broken" if state.broken_at is not None else "aborted", alarm, {})
+    if case is None:
+        return Standing("unconfirmed", alarm, {})
+    if not differing and case.verdict == state.outcome:
+        return Standing(state.outcome, "", {})
+    but = f", with {len(differing)} other finding(s)" if case.verdict == state.outcome else ""
+    alarm = (
+        f"The log closed with {state.outcome}; its evidence, judged again, gives {case.verdict}{but}. Either this "
+        f"version of ventproof judges otherwise, or the log was rewritten."
+    )
+    return Standing("contradicted", alarm, differing)
+
+
+def key_of(finding: Mapping[str, Any]) -> Key:
+    """Return what tells a finding from the others of its run."""
+    return finding["step"], finding["number"], finding["signal"]
+
+
+def _differing(
+    found: Iterable[Mapping[str, Any]], again: Iterable[Mapping[str, Any]]
+) -> dict[Key, Mapping[str, Any] | None]:
+    now = {key_of(finding): finding for finding in again}
+    then = {key_of(finding): finding for finding in found}
+    keys = dict.fromkeys([*then, *now])
+    return {
+        key: now.get(key)
+        for key in keys
+        if key not in then or key not in now or then[key]["verdict"] != now[key]["verdict"]
+    }
