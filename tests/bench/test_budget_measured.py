@@ -89,7 +89,7 @@ async def played(counts, *, baud, every_s, stimuli):
     measured = Measured()
     plan = plan_reads(signals(counts), spec)
     polling = asyncio.create_task(poll(bus, plan, every_s=every_s, bus_spec=spec, sink=measured.saw))
-    relay = CoilContact("rain", CoilOptions(bus="bus", unit_id=BOARD, coil=0), bus)
+    relay = CoilContact("rain", CoilOptions(bus="bus", unit_id=BOARD, coil=0), bus, look_s=None)
     on = False
     for pause_s in stimuli:
         await asyncio.sleep(pause_s)

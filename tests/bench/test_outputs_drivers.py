@@ -57,7 +57,7 @@ def test_a_third_partys_driver_is_found_by_its_entry_point():
     [
         (
             "seven",
-            r"^driver 'seven' \(thirdparty_lamp:OTHER\) is no bench\.drivers\.Driver; mend that package$",
+            r"^driver 'seven' \(thirdparty_lamp:OTHER\) is not a bench\.drivers\.Driver; repair that package$",
         ),
         (
             "gone",
