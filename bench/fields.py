@@ -41,6 +41,12 @@ class FileModel(BaseModel):
     )
 
 
+class _ByKey(Discriminator):
+    """A discriminator that can be hashed, as an optional union asks of what it is annotated with."""
+
+    __hash__ = object.__hash__
+
+
 def by_key(*keys: str) -> Discriminator:
     """Return what tells the kinds of a part apart: the one of these keys that it has."""
 
@@ -48,7 +54,7 @@ def by_key(*keys: str) -> Discriminator:
         names = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
         return next((key for key in keys if key in names), None)
 
-    return Discriminator(
+    return _ByKey(
         pick,
         custom_error_type="no_kind",
         custom_error_message=f"say what it is: one of {', '.join(keys)}",

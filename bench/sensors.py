@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, Tag, model_validator
 
-from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds
+from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds, by_key
 from bench.units import Dimension, Quantity
 
 _FULL_TURN: Final = 360.0  # degrees
@@ -67,7 +67,7 @@ class ContactSensor(FileModel):
         return self
 
 
-class Thermistor(FileModel):
+class BetaThermistor(FileModel):
     """A thermistor whose resistance falls as it warms (NTC), by its beta."""
 
     ohm: Annotated[float, Field(gt=0, le=1e7)]
@@ -82,6 +82,26 @@ class Thermistor(FileModel):
         if self.at.dimension is not Dimension.TEMPERATURE:
             raise ValueError(f"at {str(self.at)!r} must be a temperature, such as '25 °C'")
         return self
+
+
+class SteinhartHartThermistor(FileModel):
+    """A thermistor (NTC) by its coefficients: 1/T = a + b ln R + c (ln R)^3, with T in kelvin and R in ohm.
+
+    The ranges hold every common thermistor and refuse its coefficients in another order (common practice, no source).
+    """
+
+    a: Annotated[float, Field(ge=-0.01, le=0.01)]
+    """Coefficient a of the data sheet, 1/K."""
+    b: Annotated[float, Field(gt=0, le=0.001)]
+    """Coefficient b, 1/K."""
+    c: Annotated[float, Field(ge=0, le=1e-5)]
+    """Coefficient c, 1/K."""
+
+
+Thermistor = Annotated[
+    Annotated[BetaThermistor, Tag("ohm")] | Annotated[SteinhartHartThermistor, Tag("a")], by_key("ohm", "a")
+]
+"""A thermistor, by whichever of two laws its data sheet states."""
 
 
 class VaneTrack(FileModel):

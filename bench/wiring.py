@@ -223,7 +223,7 @@ class ResistanceOutput(LevelCommon):
     sensor: Literal["pt100", "pt1000", "ntc", "vane"]
     """Platinum by IEC 60751, a thermistor that `ntc` describes, or a wind vane that `vane` describes."""
     ntc: Thermistor | None = None
-    """The thermistor, with `sensor: ntc`."""
+    """The thermistor, with `sensor: ntc`: its `ohm` and `beta`, or its coefficients `a`, `b` and `c`."""
     vane: VaneTrack | None = None
     """The vane's potentiometer, with `sensor: vane`."""
 

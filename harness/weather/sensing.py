@@ -5,20 +5,21 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from bench.sensors import BetaThermistor
 from bench.units import Dimension
 from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
 from harness.weather.exact import exact, exact_as
 from harness.weather.levels import END_LEVELS, EndLevels, current_scale, voltage_scale
 from harness.weather.stated import rain_of
 from harness.weather.temperature import PT100, PT1000
-from harness.weather.temperature_ntc import BetaLaw
+from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
 from harness.weather.tipping_bucket import TippingBucket, contact_plan, jittered, tip_instants_s
 from harness.weather.wind_cups import CupAnemometer
 from harness.weather.wind_direction import FULL_TURN_DEG, PotentiometerVane
 
 if TYPE_CHECKING:
     from bench.samples import Edge
-    from bench.sensors import BucketSensor, CupsSensor, VaneTrack
+    from bench.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
     from bench.units import Quantity
     from bench.wiring import ValueOutput
     from harness.profile.stimulus import Rainfall
@@ -131,8 +132,13 @@ def _vane_level(output: LevelOutput, direction_deg: float) -> float:
 def _thermometer_ohm(output: ResistanceOutput, temperature_c: float) -> float:
     if output.ntc is None:
         return (PT100 if output.sensor == "pt100" else PT1000).resistance_ohm(temperature_c)
-    law = BetaLaw(ohm=output.ntc.ohm, beta_k=output.ntc.beta, at_c=output.ntc.at.value)
-    return law.resistance_ohm(temperature_c)
+    return _thermistor_law(output.ntc).resistance_ohm(temperature_c)
+
+
+def _thermistor_law(ntc: Thermistor) -> BetaLaw | SteinhartHart:
+    if isinstance(ntc, BetaThermistor):
+        return BetaLaw(ohm=ntc.ohm, beta_k=ntc.beta, at_c=ntc.at.value)
+    return SteinhartHart(ntc.a, ntc.b, ntc.c)
 
 
 def end_levels(output: LevelOutput | ResistanceOutput) -> EndLevels:

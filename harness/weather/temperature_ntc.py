@@ -80,28 +80,6 @@ class SteinhartHart:
         if not 0 <= self.c < float("inf"):
             raise ValueError(f"c={self.c!r} must be a finite number from 0 up; check the coefficients' order")
 
-    @classmethod
-    def through(cls, *points: tuple[float, float]) -> SteinhartHart:
-        """Return the law through three `(temperature in °C, resistance in ohm)` points.
-
-        Raises:
-            ValueError: not three points, two of them alike, or points that no NTC thermistor has.
-        """
-        if len(points) != 3:  # noqa: PLR2004 - three coefficients
-            raise ValueError(f"{len(points)} points do not fix three coefficients; give three")
-        for _, ohm in points:
-            _check_resistance(ohm)
-        (y1, y2, y3), (l1, l2, l3) = zip(*((1 / _kelvin(t), log(r)) for t, r in points), strict=True)
-        if len({l1, l2, l3}) < len(points):
-            raise ValueError(f"the points {points!r} have equal resistances; give three different ones")
-        g2, g3 = (y2 - y1) / (l2 - l1), (y3 - y1) / (l3 - l1)
-        c = (g3 - g2) / (l3 - l2) / (l1 + l2 + l3)
-        b = g2 - c * (l1 * l1 + l1 * l2 + l2 * l2)
-        try:
-            return cls(y1 - (b + c * l1 * l1) * l1, b, c)
-        except ValueError as error:
-            raise ValueError(f"the points {points!r} are not those of an NTC thermistor: {error}") from None
-
     def temperature_c(self, resistance_ohm: float) -> float:
         """Return the temperature at a resistance, °C.
 

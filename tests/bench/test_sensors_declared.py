@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from bench.sensors import BucketSensor, ContactSensor, CupsSensor, Thermistor
+from bench.sensors import BucketSensor, ContactSensor, CupsSensor, BetaThermistor
 
 
 def test_a_sensor_survives_the_way_to_another_process():
@@ -29,7 +29,11 @@ def test_a_sensor_survives_the_way_to_another_process():
             {"bucket": {"tip": "1 mm"}, "cups": {"slope": 1}},
             "write either `bucket:` or `cups:` below it",
         ),
-        (Thermistor, {"ohm": 10_000, "beta": 3950, "at": "25 s"}, "must be a temperature, such as '25 °C'"),
+        (
+            BetaThermistor,
+            {"ohm": 10_000, "beta": 3950, "at": "25 s"},
+            "must be a temperature, such as '25 °C'",
+        ),
     ],
 )
 def test_a_sensor_that_cannot_be_is_refused(model, said, reason):

@@ -32,6 +32,8 @@ def output(**said):
 CURRENT = output(kind="level", signal="4-20 mA", range=("-30 °C", "50 °C"))
 VOLTAGE = output(kind="level", signal="0-10 V", range=("0 m/s", "50 m/s"))
 PT100 = output(kind="resistance", sensor="pt100")
+# Coefficients of a common 10 kohm thermistor, from memory; 32.66 kohm at 0 °C is published.
+COMMON_10K = {"a": 1.129148e-3, "b": 2.34125e-4, "c": 8.76741e-8}
 
 
 def test_ten_minutes_of_rain_make_exactly_ten_tips():
@@ -111,6 +113,7 @@ def test_cups_of_an_output_without_a_limit_turn_as_fast_as_the_wind_blows():
         (PT100, 100.0, 138.5055),  # IEC 60751
         (PT100, -100.0, 60.2558),  # IEC 60751
         (output(kind="resistance", sensor="ntc", ntc={"ohm": 10_000, "beta": 3950}), 25.0, 10_000.0),
+        (output(kind="resistance", sensor="ntc", ntc=COMMON_10K), 0.0, 32_650.3747),
         (output(kind="register", unit="°C"), -2.0, -2.0),
     ],
 )
@@ -141,6 +144,10 @@ def test_broken_and_shorted_wires_have_their_levels():
         ({"kind": "level", "signal": "4-20 mA", "range": (1, 2)}, "must be two values of one unit"),
         ({"kind": "resistance", "sensor": "ntc"}, "go together"),
         ({"kind": "resistance", "sensor": "pt100", "ntc": {"ohm": 1, "beta": 1}}, "go together"),
+        (
+            {"kind": "resistance", "sensor": "ntc", "ntc": {"a": 1.1e-3, "b": 8.8e-8, "c": 2.3e-4}},
+            r"ntc\.a\.c\n",
+        ),
     ],
 )
 def test_a_level_output_that_makes_no_sense_is_refused(said, reason):

@@ -9,7 +9,6 @@ from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
 
 FEW = settings(max_examples=100, deadline=None)
 NTC = BetaLaw(ohm=10_000.0, beta_k=3950.0)
-CURVE = SteinhartHart(1.129148e-3, 2.34125e-4, 8.76741e-8)
 
 
 @FEW
@@ -64,17 +63,6 @@ def test_the_three_parameter_law_is_read_back(temperature, a, b, c):
     assert law.temperature_c(law.resistance_ohm(temperature)) == pytest.approx(temperature, abs=1e-7)
 
 
-@FEW
-@given(st.floats(-40, 20), st.floats(5, 40), st.floats(5, 40), st.permutations([0, 1, 2]))
-def test_three_points_of_a_curve_give_the_curve_back(first_c, more, yet_more, order):
-    """A fit through three points of a known curve is that curve, in whatever order they come."""
-    temperatures = [first_c, first_c + more, first_c + more + yet_more]
-    points = [(temperatures[k], CURVE.resistance_ohm(temperatures[k])) for k in order]
-    fitted = SteinhartHart.through(*points)
-    for between_c in (first_c, first_c + more / 2, temperatures[2]):
-        assert fitted.resistance_ohm(between_c) == pytest.approx(CURVE.resistance_ohm(between_c), rel=1e-6)
-
-
 def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
     """Both laws agree where c is 0."""
     kelvin, beta = 298.15, 3950.0
@@ -116,15 +104,6 @@ def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
         (lambda: SteinhartHart(float("nan"), 1e-4, 0.0), r"^a=nan must be a finite number$"),
         (lambda: SteinhartHart(1e-3, -1e-4, 0.0), r"^b=-0.0001 must be a finite number above 0; check the"),
         (lambda: SteinhartHart(1e-3, 1e-4, -1e-7), r"^c=-1e-07 must be a finite number from 0 up; check the"),
-        (lambda: SteinhartHart.through((0.0, 1.0)), r"^1 points do not fix three coefficients; give three$"),
-        (
-            lambda: SteinhartHart.through((0, 9.0), (5, 9.0), (9, 2.0)),
-            r"have equal resistances; give three different",
-        ),
-        (
-            lambda: SteinhartHart.through((0, 1.0), (5, 2.0), (9, 3.0)),
-            r"are not those of an NTC thermistor: b=",
-        ),
     ],
 )
 def test_what_no_sensor_shows_is_refused(make, message):
