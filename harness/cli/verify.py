@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -10,7 +11,7 @@ import click
 
 from bench.errors import FileError, Problem
 from bench.stated import harmless
-from harness.cli import EXIT_BENCH, EXIT_PASS
+from harness.cli import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
 
 if TYPE_CHECKING:
     from harness.record.read import LogCheck
@@ -37,12 +38,14 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
     """Check the hash chain of LOGS (files or folders), and their signatures.
 
     The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
-    A signature checked with --key, or a digest that was kept elsewhere, shows that too.
+    A signature checked with --key, or a digest that was kept elsewhere, shows that too. Of several logs each has a
+    line, and the last line counts them.
 
     \b
     Exit code 0: every log is intact and complete, whatever its verdict, and signed and noted as was asked for.
               3: a file is no log, or its first line was changed, which comes to the same.
               4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
+    Of several logs the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below
     from harness.record.keys import load_public_key  # noqa: PLC0415
@@ -50,21 +53,29 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
     paths = log_paths(logs)
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
-    worst = EXIT_PASS
-    problems: list[Problem] = []
+    if len(paths) == 1:
+        sentences, right = _verified(paths[0], owner, noted)
+        for sentence in sentences:
+            _say(sentence)
+        return EXIT_PASS if right else EXIT_BENCH
+    codes: Counter[int] = Counter()
     for path in paths:
         try:
             sentences, right = _verified(path, owner, noted)
         except FileError as error:
-            problems.extend(error.problems)
-            continue
-        for sentence in sentences:
-            # A file's name must not make a line that looks as if another log had been found intact.
-            click.echo(harmless(sentence).replace("\n", "\N{REPLACEMENT CHARACTER}"))
-        worst = worst if right else EXIT_BENCH
-    if problems:
-        raise FileError(problems)
-    return worst
+            sentences, right = [str(problem) for problem in error.problems], None
+        _say("; ".join(sentence.strip() for sentence in sentences))
+        codes[EXIT_INPUT if right is None else EXIT_PASS if right else EXIT_BENCH] += 1
+    kinds = ((EXIT_PASS, "in order"), (EXIT_BENCH, "not in order"), (EXIT_INPUT, "no log"))
+    click.echo(
+        f"{len(paths)} files: " + ", ".join(f"{codes[code]} {said}" for code, said in kinds if codes[code])
+    )
+    return max(codes)
+
+
+def _say(sentence: str) -> None:
+    """Print what there is to say; a file's name must not make a line as if another log had been found intact."""
+    click.echo(harmless(sentence).replace("\n", "\N{REPLACEMENT CHARACTER}"))
 
 
 def _noted(digest: str | None, logs: int) -> str:

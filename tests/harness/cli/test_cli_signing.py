@@ -118,12 +118,19 @@ def test_a_digest_that_was_noted_down_finds_a_log_that_was_written_anew(ventproo
         assert (code, err.startswith(said)) == (3, True)
 
 
-def test_verify_goes_on_after_a_file_that_is_no_log(ventproof, signed):
-    """What can be verified is; the exit code and the message are those of the wrong file."""
+def test_verify_gives_each_of_several_logs_a_line_and_counts_them(ventproof, signed):
+    """What can be verified is; each file has its line, and the exit code is that of the worst."""
     (signed.parent / "a.jsonl").write_bytes(b"")
-    code, out, err = ventproof("verify", "records")
-    assert (code, f"{signed.relative_to(signed.parents[1])}: intact" in out) == (3, True)
-    assert err == "records/a.jsonl: the log is empty: the run died before its first line\n"
+    code, out, err = ventproof("verify", "records", "--key", "anna.pub")
+    empty, whole, counted = out.splitlines()
+    assert (code, err) == (3, "")
+    assert empty == "records/a.jsonl: the log is empty: the run died before its first line"
+    assert whole.startswith(f"{signed.relative_to(signed.parents[1])}: intact, ")
+    assert "; signature: right, by Anna Falk; key: " in whole
+    assert counted == "2 files: 1 in order, 1 no log"
+    (signed.parent / "b.jsonl").write_bytes(signed.read_bytes().replace(b"poll", b"pull", 1))
+    code, out, _ = ventproof("verify", "records")
+    assert (code, out.splitlines()[-1]) == (4, "3 files: 1 in order, 1 not in order, 1 no log")
 
 
 def test_a_name_that_is_no_text_is_refused_before_anything_runs(tmp_path):
