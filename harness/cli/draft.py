@@ -50,7 +50,9 @@ def command(table: Path, bench: Path | None, out: Path, strength: int, force: bo
     from harness.cli.traced import show_traced  # noqa: PLC0415
     from harness.prove.draft import drafts  # noqa: PLC0415
     from harness.prove.folder import left_over, write_drafts  # noqa: PLC0415
+    from harness.prove.margins import Margins  # noqa: PLC0415
     from harness.prove.trace import traced  # noqa: PLC0415
+    from harness.prove.undrafted import why_undrafted  # noqa: PLC0415
 
     on = load_bench(bench or SHIPPED_BENCH)
     loaded = fitting_table(table, on)
@@ -61,7 +63,12 @@ def command(table: Path, bench: Path | None, out: Path, strength: int, force: bo
     click.echo(f"{len(made)} profiles for {on.model.bench} in {out}: {said or 'none'}")
     for name in left_over(out, made):
         click.echo(f"  note: {out / name} is drafted no more; delete it if it is not yours")
-    show_traced(traced(loaded, [(draft.file, draft.proves) for draft in made]), table=str(table), whole=False)
+    rows = traced(loaded, [(draft.file, draft.proves) for draft in made])
+    show_traced(rows, table=str(table), whole=False)
+    margins = Margins(on.model)
+    for name in (row.line.name for row in rows if not row.profiles):
+        if why := why_undrafted(name, loaded.model, margins):
+            click.echo(f"  {name}: {why}")
     click.echo(f"Next: ventproof check {out} --bench {on.path}, then ventproof run {out} --bench {on.path}")
     return 0
 

@@ -18,6 +18,7 @@ from harness.prove.changes import Change
 from harness.prove.scenario import Phase, Scenario
 from harness.prove.scenes import Scenes, by
 from harness.prove.strokes import (
+    PULSES_LATE_S,
     Stroke,
     begun,
     ended,
@@ -49,6 +50,8 @@ def alone(scenes: Scenes, name: str) -> Iterator[Scenario]:
             yield _course(scenes, name, override, condition)
         if isinstance(condition, WindCondition | RainfallCondition | LevelCondition):
             yield _edges(scenes, name, override, condition)
+        if isinstance(condition, WindCondition) and averages(scenes, override, condition):
+            yield _averaging(scenes, name, override, condition)
         if isinstance(condition, ContactCondition):
             yield from _chatter(scenes, name, override, condition)
     if override.leeward:
@@ -114,6 +117,38 @@ def _edges(scenes: Scenes, name: str, override: TableOverride, condition: Thresh
         overrides=(name,),
         phases=phases,
         proves=proves,
+    )
+
+
+def averages(scenes: Scenes, override: TableOverride, condition: WindCondition) -> bool:
+    """Return whether a bench can tell a mean of the wind from the wind itself.
+
+    In a wind just beyond the threshold that rises from nothing, a mean must come so much later that a unit without one
+    would surely have been seen to begin too early.
+    """
+    if override.flag is None or not scenes.margins.watches(override.flag):
+        return False
+    reaches = (condition.begins_at.value - condition.accuracy.value) / just_beyond(condition)
+    early_s = (
+        condition.averaged_over * reaches - override.delays_within - scenes.margins.late_s(override.flag)
+    )
+    return condition.rising and early_s > override.delays_within + PULSES_LATE_S
+
+
+def _averaging(scenes: Scenes, name: str, override: TableOverride, condition: WindCondition) -> Scenario:
+    rises, ends = played(condition, just_beyond(condition)), ended(scenes.table, condition)
+    about = (
+        f"After a calm the wind rises to just beyond {condition.begins_at}. The mean over"
+        f" {number(condition.averaged_over)} s reaches the threshold only when nearly all of that time has passed:"
+        f" {plain(name)} must not begin as soon as the wind does."
+    )
+    return scenes.story(
+        f"{name}-mean-of-{condition.wind}",
+        title=f"{plain(name)} goes by the mean of the {plain(condition.wind)}",
+        about=about,
+        overrides=(name,),
+        phases=(scenes.phase(rises), *scenes.ending(name, override, ends)),
+        proves=(f"{name}.{condition.wind}.averaged_over",),
     )
 
 

@@ -8,7 +8,7 @@ from typing import Literal, final
 
 from harness.prove.timeline import Steps, Timeline
 
-ChangeKind = Literal["contact", "wind", "rainfall", "level", "failed", "direction", "opens"]
+ChangeKind = Literal["contact", "wind", "rainfall", "level", "failed", "direction", "opens", "silent"]
 
 
 @final
@@ -20,8 +20,9 @@ class Change:
         at_s: when, the earliest.
         kind: `contact` closed (1) or open (0); `wind` in m/s; `rainfall` in mm/h; `level` in its own unit; `failed`: a
             sensor has failed (1) or was mended (0), a level keeping its last good value meanwhile and pulses ceasing;
-            `direction` the wind comes from, degrees; `opens`: where the temperature wants a vent group, %.
-        name: the output, the sensor or the vent group as the table names it; empty for the direction.
+            `direction` the wind comes from, degrees; `opens`: where the temperature wants a vent group, %; `silent`:
+            nobody asks over the bus any more (1) or does so again (0).
+        name: the output, the sensor or the vent group as the table names it; empty for the direction and the bus.
         value: as the kind says.
         late_s: it may come so much later.
     """

@@ -20,12 +20,11 @@ from bench.overridetable.model import (
     WindCondition,
 )
 from harness.prove.changes import Bounds, Change, Weather, of, stepped, switched
-from harness.prove.timeline import ALWAYS, NEVER, Steps, Timeline, beyond, combined, latched, settled
+from harness.prove.timeline import ALWAYS, Steps, Timeline, beyond, combined, latched, settled
 
 _S_PER_H: Final = 3600.0
 _CALM: Final = 1e-9  # m/s, or mm/h: what is nothing
 _BEGUN: Final = Timeline(switches_s=(0.0,))
-NONE: Final = Bounds(NEVER, NEVER)
 
 
 @final
@@ -45,10 +44,7 @@ class Activity:
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
-    """Return when sensors count as failed and overrides are active.
-
-    The bus is asked all the time, so that no condition of a silent bus ever holds.
-    """
+    """Return when sensors count as failed and overrides are active."""
     made = _Conditions(table, weather)
     active = {name: made.active(override) for name, override in table.overrides.items()}
     return Activity(made.powered, made.failed, active)
@@ -96,8 +92,12 @@ class _Conditions:
                 )
             case FailedCondition(failed=name):
                 return self.failed[name]
-            case BusSilentCondition():
-                return NONE
+            case BusSilentCondition(bus_silent=silent_s):
+                seen = switched(of(self._weather, "silent", ""))
+                return Bounds(
+                    settled(seen.may, silent_s, 0.0, self.powered.may),
+                    settled(seen.must, silent_s, 0.0, self.powered.must),
+                )
             case RainfallCondition():
                 return self._raining(condition)
             case WindCondition(wind=name, averaged_over=over_s):

@@ -13,6 +13,7 @@ from harness.prove.mishaps import mishaps
 from harness.prove.page import page
 from harness.prove.scenario import DraftedStep, Scenario, UndecidedError, unfolded
 from harness.prove.scenes import Scenes
+from harness.prove.silences import silences
 from harness.prove.together import combined, orders
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ def scenarios(scenes: Scenes, strength: int) -> Iterator[Scenario]:
         yield from alone(scenes, name)
     yield from too_short(scenes)
     yield from mishaps(scenes)
+    yield from silences(scenes)
     for length in range(2, strength + 1):
         yield from orders(scenes, length)
     yield from combined(scenes, strength)

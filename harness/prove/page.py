@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from textwrap import wrap
 from typing import TYPE_CHECKING, Final
 
-from harness.prove.scenario import places
+from harness.prove.scenario import counted, places
 from harness.prove.strokes import number
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def _head(scenario: Scenario) -> Iterator[str]:
 
 
 def _needs(scenario: Scenario, steps: Sequence[DraftedStep], table: OverrideTable) -> Iterator[str]:
-    outputs = {stroke.output: stroke.need for step in steps for _, stroke in step.strokes}
+    outputs = {stroke.output: stroke.need for step in steps for _, stroke in step.strokes if stroke.output}
     outputs |= {name: said.split()[-1] for name, said in _written(scenario, table).items()}
     positions = {vent.signal for vent in table.vents.values()}
     signals = dict.fromkeys((*(v.signal for v in table.vents.values()),), '"%"')
@@ -144,12 +144,12 @@ def _start(scenario: Scenario, steps: Sequence[DraftedStep], table: OverrideTabl
 def _steps(steps: Sequence[DraftedStep]) -> Iterator[str]:
     for step in steps:
         yield f"  - step: {quoted(step.title, braced=False)}"
-        labelled = len(step.strokes) > 1
+        labelled, first = sum(bool(stroke.output) for _, stroke in step.strokes) > 1, counted(step.strokes)
         if step.strokes:
             yield "    do:"
         for place, (after_s, stroke) in enumerate(step.strokes):
             at = f", at: {number(after_s)} s" if after_s else ""
-            label = f", label: {_LABEL}" if labelled and place == 0 else ""
+            label = f", label: {_LABEL}" if labelled and place == first else ""
             yield f"      - {{{stroke.says}{at}{label}}}"
         yield "    expect:"
         for response in step.responses:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil, floor, inf
@@ -43,6 +43,16 @@ class Phase:
     watch_s: float = _HOLDS_S
     why: str = ""
     also: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def counts_from_s(self) -> float:
+        """What its responses count from, seconds after the step's begin; not before idle time is over."""
+        return self.strokes[counted(self.strokes)][0] if self.strokes else 0.0
+
+
+def counted(strokes: Sequence[tuple[float, Stroke]]) -> int:
+    """Return the number of the stroke that responses count from: the first, or the first after idle time."""
+    return max((number + 1 for number, (_, stroke) in enumerate(strokes) if not stroke.output), default=0)
 
 
 @final
@@ -107,6 +117,7 @@ def unfolded(scenario: Scenario, table: OverrideTable, margins: Margins) -> list
     for phase in scenario.phases:
         for after_s, stroke in phase.strokes:
             weather += stroke.at(begin_s + after_s)
+        begin_s += phase.counts_from_s
         owed = expected(table, weather, begin_s + horizon_s(table))
         end_s = _settled_s(owed, begin_s)
         made = _Responses(scenario, phase, table, margins, owed, begin_s, end_s)
@@ -187,7 +198,7 @@ class _Responses:
         rising = becomes == "yes"
         first, last = (bounds.may, bounds.must) if rising else (bounds.must, bounds.may)
         early_s = next(t_s for t_s in first.switches_s if t_s >= self.begin_s) - self.begin_s
-        latest_s = last.switches_s[-1] - self.begin_s
+        latest_s = [t_s for t_s in last.switches_s if t_s <= self.end_s][-1] - self.begin_s
         waits_s = early_s - late_s
         if waits_s >= _WORTH_S and self.margins.watches(flag):
             yield Response(flag, f"unchanged: {{for: {_early(waits_s)}}}", whys[0 if rising else 1])

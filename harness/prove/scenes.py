@@ -57,7 +57,7 @@ class Scenes:
         strokes = [stroke for phase in phases for _, stroke in phase.strokes]
         writes: dict[str, str] = {}
         for stroke in strokes:
-            if stroke.need not in {"contact", "°"}:
+            if stroke.need not in {"", "contact", "°"} and stroke.output not in self.table.opened_by:
                 writes[stroke.output] = self._calm(stroke.output)
         before: tuple[Change, ...] = ()
         ahead = ahead_deg(self.table)

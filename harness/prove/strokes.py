@@ -24,6 +24,11 @@ PULSES_LATE_S: Final = 1.0
 _BEYOND: Final = 1.25
 """Of the accuracy: how far beyond it a value lies that the unit must tell from its threshold."""
 _RAINS_FOR: Final = "3 h"
+READ_BEFORE_S: Final = 10.0
+"""Idle time ends so long after reading began again, see `harness.profile.stimulus.Idle`."""
+_HOUR_S: Final = 3600
+_ASKED_LATE_S: Final = 2.0
+"""A round of reading that goes on, or a time-out, when it should be silent or asked."""
 
 
 @final
@@ -35,7 +40,7 @@ class Stroke:
         says: keys and values, without `at` and `label`.
         changes: what it changes.
         about: in words, for a step's name.
-        output: the output that it acts on.
+        output: the output that it acts on; empty for time in which nobody asks the unit anything.
         need: what the profile needs that output to be: `contact`, or a unit.
     """
 
@@ -95,7 +100,7 @@ def ended(table: OverrideTable, condition: Condition) -> Stroke:
             return open_(name)
         case FailedCondition(failed=name):
             change = Change(0.0, "failed", name, 0.0)
-            about = f"the {plain(name)} is mended"
+            about = f"the wire of the {plain(name)} is mended"
             return Stroke(f"mend: {name}", (change,), about, name, _need(table, name))
         case ThresholdCondition():
             return played(condition, none(table, condition))
@@ -119,6 +124,27 @@ def turned(name: str, degrees: float) -> Stroke:
     change = Change(0.0, "direction", "", degrees)
     said = f"{number(degrees)} °"
     return Stroke(f"write: {name}, value: {said}", (change,), f"the wind comes from {said}", name, "°")
+
+
+def idle(for_s: float) -> Stroke:
+    """Return time in which nobody asks, but once an hour and for the last ten seconds; so many whole minutes."""
+    asked_s = [*range(_HOUR_S, int(for_s), _HOUR_S), for_s - READ_BEFORE_S]
+    edges = zip([0.0, *asked_s[:-1]], asked_s, strict=True)
+    changes = tuple(
+        Change(at_s, "silent", "", silent, _ASKED_LATE_S)
+        for begin_s, end_s in edges
+        for at_s, silent in ((begin_s, 1.0), (end_s, 0.0))
+    )
+    hours, minutes = divmod(for_s / 60, 60)
+    span = f"{number(hours)} h {number(minutes)} min" if hours else f"{number(minutes)} min"
+    return Stroke(f"idle: {number(for_s / 60)} min", changes, f"nobody asks for {span}", "", "")
+
+
+def asked(table: OverrideTable) -> Stroke:
+    """Return what changes nothing but from which responses can count: the value that opens the vents once more."""
+    name, value = next(iter(table.opened_by.items()))
+    unit = canonical_symbol(value.dimension)
+    return Stroke(f"write: {name}, value: {value.text}", (), "the unit is asked again", name, unit)
 
 
 def played(condition: ThresholdCondition, value: float, *, lasts: bool = False) -> Stroke:

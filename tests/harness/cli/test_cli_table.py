@@ -16,7 +16,7 @@ def test_draft_writes_profiles_and_names_what_none_proves(ventproof, tmp_path):
     out = tmp_path / "drafted"
     code, said, err = ventproof("draft", TABLE, "--out", out)
     assert (code, err) == (0, "")
-    assert "gale.cups.averaged_over" in said
+    assert "sensors.cups.fails_after: a time of hours is shown from above only" in said
     made = {path.name: path.read_bytes() for path in out.iterdir()}
     assert f"{len(made)} profiles" in said
     assert ventproof("check", out, "--bench", SHIPPED_BENCH)[0] == 0

@@ -20,6 +20,7 @@ from harness.prove.margins import Margins
 from harness.prove.page import untouched
 from harness.prove.scenes import Scenes
 from harness.prove.trace import lines, traced, unknown_lines
+from harness.prove.undrafted import why_undrafted
 from harness.run.view import SilentView
 from harness.session import Session
 
@@ -71,11 +72,52 @@ def test_the_healthy_unit_passes_all_of_them(strength, tmp_path):
         ("sides_exchanged", "gale-leeward-roof.yaml"),
         ("no_debounce", "rain-chatter-of-rain.yaml"),
         ("skips_reference", "supply-lost-in-rain.yaml"),
+        ("lost_bus_late", "gale-bus-silent.yaml"),
+        ("lost_bus_early", "gale-bus-silent.yaml"),
+        ("dead_cups_unseen", "gale-cups-stand-still.yaml"),
+        ("smooths_gusts", "gale-mean-of-cups.yaml"),
     ],
 )
 def test_a_faulty_unit_fails(fault, file, tmp_path):
     """A profile finds the fault that its line of the table is about."""
     assert run(MADE[file], tmp_path, [fault]).outcome.verdict == "fail"
+
+
+def test_a_unit_that_does_not_average_begins_too_early(tmp_path):
+    """The profile of the mean tells a unit whose mean is over a tenth of the time."""
+    bench = read_bench("bench.yaml", BENCH.text.replace("gust_over: 3 s", "gust_over: 300 ms"))
+    draft = MADE["gale-mean-of-cups.yaml"]
+    result = Session(bench=bench, out=tmp_path).run(read_profile(draft.file, draft.text), SilentView())
+    assert result.outcome.verdict == "fail"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "story", "line", "why"),
+    [
+        (
+            "fails_after: 12 h",
+            "fails_after: 200 h",
+            "gale-cups-stand-still",
+            "gale.cups.failed",
+            "left to a person",
+        ),
+        (
+            "averaged_over: 3 s",
+            "averaged_over: 1 s",
+            "gale-mean-of-cups",
+            "gale.cups.averaged_over",
+            "a mean over",
+        ),
+        ("bus_silent: 10 min", "bus_silent: 2 h", "gale-bus-silent", "gale.bus_silent", "cannot be played"),
+    ],
+)
+def test_what_cannot_be_shown_is_not_drafted_and_said(old, new, story, line, why):
+    """A silence that takes days, a mean that nobody could tell from none: no profile claims them."""
+    table, margins = read_table("other.yaml", TABLE.text.replace(old, new)).model, Margins(BENCH.model)
+    made = list(scenarios(Scenes(table, margins), 2))
+    assert story not in {its.file for its in made}
+    assert not any(line in its.proves for its in made)
+    assert why in why_undrafted(line, table, margins)
 
 
 @pytest.mark.parametrize(
@@ -140,15 +182,9 @@ def test_more_strength_adds_orders_of_three():
 def test_lines_without_a_profile_are_found():
     """The matrix names what a bench cannot show in reasonable time, and nothing else."""
     rows = traced(TABLE, [(draft.file, draft.proves) for draft in MADE.values()])
-    assert {row.line.name for row in rows if not row.profiles} == {
-        "sensors.cups.open",
-        "sensors.cups.fails_after",
-        "sensors.cups.mends_after",
-        "gale.cups.failed",
-        "gale.bus_silent",
-        "gale.cups.averaged_over",
-        "supply.rides_through",
-    }
+    without = {row.line.name for row in rows if not row.profiles}
+    assert without == {"sensors.cups.fails_after", "supply.rides_through"}
+    assert all(why_undrafted(name, TABLE.model, Margins(BENCH.model)) for name in without)
 
 
 def test_every_line_has_a_name_and_a_place_of_its_own():
