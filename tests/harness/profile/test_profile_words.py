@@ -75,7 +75,7 @@ def test_a_fault_is_explained_by_its_name():
     )
     assert "Severity: 1 is 5 s late; more is later." in told
     assert told.endswith("--fault entry_late=2")
-    assert explain("no_debounce").endswith("--fault no_debounce")
+    assert explain("counts_bounce").endswith("--fault counts_bounce")
     with pytest.raises(FileError, match="did you mean 'entry_late'"):
         explain("entry_lat")
 
