@@ -62,10 +62,11 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
     for path in paths:
         try:
             sentences, right = _verified(path, owner, noted)
+            code = EXIT_PASS if right else EXIT_BENCH
         except FileError as error:
-            sentences, right = [str(problem) for problem in error.problems], None
+            sentences, code = [str(problem) for problem in error.problems], EXIT_INPUT
         _say("; ".join(sentence.strip() for sentence in sentences))
-        codes[EXIT_INPUT if right is None else EXIT_PASS if right else EXIT_BENCH] += 1
+        codes[code] += 1
     kinds = ((EXIT_PASS, "in order"), (EXIT_BENCH, "not in order"), (EXIT_INPUT, "no log"))
     click.echo(
         f"{len(paths)} files: " + ", ".join(f"{codes[code]} {said}" for code, said in kinds if codes[code])

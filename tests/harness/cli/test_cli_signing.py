@@ -128,7 +128,9 @@ def test_verify_gives_each_of_several_logs_a_line_and_counts_them(ventproof, sig
     assert whole.startswith(f"{signed.relative_to(signed.parents[1])}: intact, ")
     assert "; signature: right, by Anna Falk; key: " in whole
     assert counted == "2 files: 1 in order, 1 no log"
-    (signed.parent / "b.jsonl").write_bytes(signed.read_bytes().replace(b"poll", b"pull", 1))
+    (signed.parent / "b.jsonl").write_bytes(
+        signed.read_bytes().replace(b'"event":"poll"', b'"event":"pull"', 1)
+    )
     code, out, _ = ventproof("verify", "records")
     assert (code, out.splitlines()[-1]) == (4, "3 files: 1 in order, 1 not in order, 1 no log")
 
