@@ -111,6 +111,8 @@ class _Place:
     """Keys that the mapping there may have."""
     kinds: tuple[str, ...] = ()
     """Tags of the union that the mapping was chosen from."""
+    needs: tuple[str, ...] = ()
+    """Keys that the value there needs, where it is to be a mapping."""
     branch: str = ""
     """The branch of a plain union that was tried."""
     key: bool = False
@@ -143,7 +145,14 @@ def _place(model: type[BaseModel], loc: tuple[int | str, ...]) -> _Place:
             keys, kinds = (), ()
             arguments = get_args(kind)
             kind = arguments[-1] if arguments else None
-    return _Place(tuple(path), keys, kinds)
+    return _Place(tuple(path), keys, kinds, _needs(_bare(kind)))
+
+
+def _needs(kind: Any) -> tuple[str, ...]:  # noqa: ANN401 - an annotation
+    """Return the keys that a mapping of this annotation needs."""
+    if not (isinstance(kind, type) and issubclass(kind, BaseModel)):
+        return ()
+    return tuple(field.alias or name for name, field in kind.model_fields.items() if field.is_required())
 
 
 def _bare(kind: Any) -> Any:  # noqa: ANN401 - an annotation
@@ -211,7 +220,16 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
         return _said(str(ctx.get("error", "not right")), value, place)
     word: _Word = _TEXTS.get(kind, _unforeseen)
     reason, hint = word(value, ctx)
+    if kind == "model_type" and place.needs:
+        hint = _as_mapping(value, place.needs)
     return PathFault(place.path, reason, hint)
+
+
+def _as_mapping(value: object, needs: tuple[str, ...]) -> str:
+    """Return how a value that stands alone is written with the keys that it needs."""
+    if isinstance(value, str | int | float) and len(needs) == 1:
+        return f"write {{{needs[0]}: {value}}}"
+    return f"write its keys, {', '.join(needs)}"
 
 
 def _run_together(key: str, known: Iterable[str]) -> list[str]:

@@ -136,7 +136,7 @@ def _bad_start(text: str, line: int, column: int) -> Fault:
     if character == "\t":
         return Fault(line, column, "a tab where spaces are wanted", "indent with spaces, not tabs")
     if character and character in _NEEDS_QUOTES:
-        word = row[column - 1 :].split("#")[0].strip().rstrip(",}]").strip()
+        word = re.split(r"[,}\]#]", row[column - 1 :])[0].strip()
         return Fault(
             line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes'
         )

@@ -18,7 +18,7 @@ def command(word: tuple[str, ...]) -> None:
     from harness.profile.words import explain, grouped  # noqa: PLC0415 - pydantic is slow to import
 
     if word:
-        click.echo(explain(" ".join(word)))
+        click.echo(_wrapped(explain(" ".join(word))))
         return
     for heading, words in grouped().items():
         click.echo(f"{heading}\n{_in_lines(words)}\n")
@@ -27,9 +27,30 @@ def command(word: tuple[str, ...]) -> None:
     )
 
 
+def _wrapped(told: str) -> str:
+    """Return what a word means as wide as the terminal; the lines of its examples stay as they are."""
+    shown: list[str] = []
+    in_example = False
+    for line in told.splitlines():
+        in_example = line == "Example:" or (in_example and (not line or line.startswith(_EXAMPLE)))
+        if in_example or len(line) <= _width():
+            shown.append(line)
+            continue
+        indent = line[: len(line) - len(line.lstrip())]
+        further = indent if indent == _EXAMPLE else f"{indent}{_EXAMPLE}"
+        shown += textwrap.wrap(line, _width(), subsequent_indent=further, break_on_hyphens=False)
+    return "\n".join(shown)
+
+
+_EXAMPLE: Final = "    "
+
+
+def _width() -> int:
+    return min(shutil.get_terminal_size().columns, _WIDEST)
+
+
 def _in_lines(words: list[str]) -> str:
     """Return words side by side, indented, none of them parted, as wide as the terminal."""
-    width = min(shutil.get_terminal_size().columns, _WIDEST)
     tied = ", ".join(word.replace(" ", "\xa0") for word in words)
-    lines = textwrap.fill(tied, width, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
+    lines = textwrap.fill(tied, _width(), initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
     return lines.replace("\xa0", " ")

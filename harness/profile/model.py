@@ -145,7 +145,10 @@ class Unchanged(ResponseCommon):
 
 
 class Equals(ResponseCommon):
-    """The flag or state takes this value, `within` after the stimulus at the latest."""
+    """The flag or state takes this value, `within` after the stimulus at the latest.
+
+    That it keeps a value is `unchanged`.
+    """
 
     equals: str | int | bool
     """`on` or `off` for a flag; a number or one of the signal's state names for a state."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
+from importlib.resources import files
 from typing import TYPE_CHECKING, Final, final
 
 from bench.drivers import find, names
@@ -86,7 +87,8 @@ _TOPICS: Final[dict[str, Topic]] = {
         "PROFILES` finds lines that no profile proves. In a bench file `table:` is something else, see below."
     ),
     "profile": Topic(
-        "a test: bring the unit to a known state, apply stimuli, state the responses that must follow."
+        "a test: bring the unit to a known state, apply stimuli, state the responses that must follow. `do` and "
+        "`expect` list what there is of each; `ventproof check PROFILE --bench FILE` says what is wrong or missing."
     ),
     "stimulus": Topic("what is applied to the unit in a step.", "do:\n  - close: rain"),
     "response": Topic(
@@ -231,10 +233,20 @@ _TOPICS: Final[dict[str, Topic]] = {
 }
 
 
+_WHOLE: Final = ("profile", "bench", "table")
+"""The words whose example is a whole file, to begin one's own with."""
+
+
 @cache
 def topics() -> Mapping[str, Topic]:
     """Return the words that are no keys, with their meaning."""
-    return {**_TOPICS, "units": _units(), "drivers": _drivers(), "faults": _faults()}
+    whole = {word: replace(_TOPICS[word], example=whole_text(word)) for word in _WHOLE}
+    return {**_TOPICS, **whole, "units": _units(), "drivers": _drivers(), "faults": _faults()}
+
+
+def whole_text(kind: str) -> str:
+    """Return the text of a whole profile, bench or table; they fit each other."""
+    return (files("harness.profile") / "examples" / f"whole-{kind}.yaml").read_text(encoding="utf-8")
 
 
 def _units() -> Topic:

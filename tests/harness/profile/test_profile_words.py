@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from textwrap import indent
+
 import pytest
 
 from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.fits import value_fault
 from bench.mock.faults import CATALOGUE
+from bench.overridetable.fits import fit_problems
 from bench.overridetable.load import read_table
 from bench.units import parse
+from harness.profile.bind import bind
 from harness.profile.kinds import families
 from harness.profile.load import read_profile
-from harness.profile.topics import topics
+from harness.profile.topics import topics, whole_text
 from harness.profile.words import EXAMPLES, example_text, examples, explain, keys, words
 
 SERIES = {name: example_text(name) for name in ("gauge.csv", "mast.csv")}
@@ -28,6 +32,16 @@ def test_every_example_file_loads(file):
     """The files that examples are cut out of are right, checks across their parts included."""
     loaded = READERS[file.removesuffix(".yaml").partition("-")[0]](file, example_text(file))
     assert loaded.notes == ()
+
+
+def test_the_whole_examples_are_right_and_fit_each_other():
+    """What `explain profile`, `bench` and `table` show can be copied: all load, profile and table fit the bench."""
+    loaded = {kind: READERS[kind](f"{kind}.yaml", whole_text(kind)) for kind in ("profile", "bench", "table")}
+    assert all(file.notes == () for file in loaded.values())
+    bind(loaded["profile"], loaded["bench"], {})
+    assert list(fit_problems(loaded["table"], loaded["bench"])) == []
+    for kind, file in loaded.items():
+        assert indent(file.text.rstrip(), "    ") in explain(kind)
 
 
 def test_every_key_has_a_meaning_and_an_example():
