@@ -18,15 +18,20 @@ class CountDecider(Decider):
 
     Attributes:
         restarted: the unit restarted between the two readings.
+        counted_on: it counted on around the limit, so that both verdicts are possible.
     """
 
-    __slots__ = ("_after", "_before", "_latest", "_still_from_s", "_still_to_s", "formula", "restarted")
+    __slots__ = (
+        *("_after", "_before", "_in_time", "_latest", "_still_from_s", "_still_to_s"),
+        *("counted_on", "formula", "restarted"),
+    )
 
     def __init__(self, formula: Counts, stimulus: Window) -> None:
         super().__init__(stimulus, formula.within_s)
         self.formula = formula
-        self.restarted = False
+        self.restarted = self.counted_on = False
         self._before = self._after = self._latest = INF
+        self._in_time = INF  # the count that was surely reached by the limit
         self._still_from_s, self._still_to_s = INF, -INF
 
     def take(self, part: Piece) -> None:
@@ -41,24 +46,35 @@ class CountDecider(Decider):
             return
         value, _, a, b, fresh, _ = reading
         if b <= self.s1 + EPS_S:
-            if value != self._before:
+            if value != self._before or self._still_to_s < self.formula.counts_until_s:
                 self._still_from_s = b
             self._before, self._still_to_s = value, a
+            self._in_time = value
             return
         self.restarted = self.restarted or fresh
         self._latest = value
         self.seen_low, self.seen_high = min(self.seen_low, value), max(self.seen_high, value)
         last = a >= self.end_s - EPS_S
-        if last:
-            self._after = value
+        if b <= self.s1 + self.formula.within_s + EPS_S:
+            self._in_time = value
         if self.restarted or not self.stood_still:
             if last:
                 self.settle(passed=False)
-        elif value - self._before > self.formula.number or (last and self.advance.low != self.formula.number):
+        elif self._in_time - self._before > self.formula.number:
             self._after = value
             self.verdict = Verdict.FAIL
         elif last:
-            self.verdict = Verdict.PASS
+            self._decide(value)
+
+    def _decide(self, after: float) -> None:
+        """Decide on the first reading after the limit."""
+        due = self._before + self.formula.number
+        self.counted_on = self._in_time < after and self._in_time <= due <= after
+        if self.counted_on:
+            self.settle(passed=False)
+        else:
+            self._after = after
+            self.verdict = Verdict.PASS if after == due else Verdict.FAIL
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the readings say it
         """While it stands where it was read last."""
@@ -75,7 +91,7 @@ class CountDecider(Decider):
         Only then does the last reading before the stimulus tell the count at the stimulus; else what went before is
         still being counted.
         """
-        return self._still_from_s <= self._still_to_s
+        return self.formula.counts_until_s <= self._still_from_s <= self._still_to_s
 
     @property
     def moved_before(self) -> bool:
@@ -97,7 +113,7 @@ class CountDecider(Decider):
     def measures(self) -> Measures:
         """Robustness: the distance from the right count, never above 0."""
         least, most = self.advance
-        if self.restarted:
+        if self.restarted or self.counted_on:
             return Measures()
         off = -abs(least - self.formula.number)
         return Measures(Bounds(off, off)) if most < INF else Measures()

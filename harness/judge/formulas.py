@@ -137,12 +137,19 @@ class Counts:
 
     `before` is the last reading that was surely taken before the stimulus, `after` the first that was surely taken
     after s + within_s: what a technician notes down. Readings must show that the counter stood still before the
-    stimulus, or what went before would be counted with it; then this is x(s + within_s) - x(s), but for counts
-    between the last reading before the one and the first after the other.
+    stimulus, after `counts_until_s`, or what went before would be counted with it; and that it stood still around
+    s + within_s, or it is known only between which two readings the count then was. So this is
+    x(s + within_s) - x(s) of a counter that what the bench plays moves, and nothing else.
+
+    Attributes:
+        number: by how much it advances.
+        within_s: seconds after the stimulus.
+        counts_until_s: instant until which what was played before may still be counted; infinite: it goes on.
     """
 
     number: int
     within_s: float
+    counts_until_s: float = float("-inf")
 
 
 Formula = (

@@ -139,6 +139,8 @@ class _Teller:
         traits, decider, gap = self.traits, self.decider, seen.longest_gap
         if isinstance(decider, CountDecider) and decider.restarted:
             return "the counter was set anew during the count; repeat the step without a restart"
+        if isinstance(decider, CountDecider) and decider.counted_on:
+            return "the counter still counted around the limit; let it count for longer, or let it stand still by then"
         if not seen.count:
             return f"nothing was read since {self.since.event}; restore the bus and repeat the step"
         if (

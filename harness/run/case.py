@@ -7,22 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal, final
 
 from bench.samples import Gap, Sample, SignalTraits, Window
+from harness.judge.formulas import Formula
 from harness.judge.spans import INF
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
 from harness.judge.verdict import Finding, Rule, Verdict
 from harness.judge.watch import Watch
-from harness.judge.wording import STIMULUS, Since
-from harness.profile.model import Profile, ResponseCommon, Step
+from harness.judge.wording import Since
+from harness.profile.model import Profile, Step
 from harness.profile.responses import kind_of
-from harness.profile.stimulus import PAUSES
+from harness.run.anchors import ALL_SET, Anchor, anchor_of, since
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import Event
 from harness.run.hollow import held_before, is_hollow
 from harness.run.invariants import InvariantItem
+from harness.run.movements import Movements, counted_contacts
 from harness.run.played import spoiled
 from harness.run.text import NOT_RUN
 
@@ -49,7 +52,7 @@ class Item:
     kind: str
     wording: str
     why: str
-    anchor: tuple[str, int | None]
+    anchor: Anchor
     open_watch: Callable[[Window], Watch]
     watch: Watch | None = None
     settled: Finding | None = None
@@ -82,25 +85,6 @@ def undecided(why: str) -> Finding:
     return Finding(Verdict.INCONCLUSIVE, why)
 
 
-def _anchor(response: ResponseCommon, step: Step) -> tuple[str, int | None]:
-    """Return where a response counts from: (`first` or `last` edge, index of its stimulus; None: the step's begin)."""
-    label = response.after or response.after_end_of
-    numbered = [
-        (index, stimulus) for index, stimulus in enumerate(step.do) if not isinstance(stimulus, PAUSES)
-    ]
-    if label is not None:
-        index = next(index for index, stimulus in numbered if stimulus.label == label)
-        return ("last" if response.after_end_of else "first"), index
-    return "first", numbered[0][0] if numbered else None
-
-
-def _since(step: int, anchor: tuple[str, int | None]) -> Since:
-    """Return how a finding's sentence names what a response counts from."""
-    if step == START:
-        return Since("all was set")
-    return Since("the step began") if anchor[1] is None else STIMULUS
-
-
 Result = Item | InvariantItem
 """Whatever has a finding at the end."""
 
@@ -115,6 +99,7 @@ class Case:
         traits: by the profile's signal names.
         states: names of state values, by the profile's signal names.
         names: the profile's signal names, by the bench's.
+        counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
     """
 
@@ -122,6 +107,7 @@ class Case:
     traits: Mapping[str, SignalTraits]
     states: Mapping[str, States]
     names: Mapping[str, str]
+    counted: Mapping[str, frozenset[str]] = field(default_factory=dict)
     keeps_all: bool = False
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
@@ -129,6 +115,7 @@ class Case:
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
+    _movements: Movements = field(init=False)
     _ended: bool = field(init=False, default=False)
     _last_edges: dict[str, Sequence[Mapping[str, Any]]] = field(init=False, default_factory=dict)
 
@@ -136,6 +123,7 @@ class Case:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
         if self.keeps_all:
             self._remember_from(-INF)
+        self._movements = Movements(self.profile, self.counted)
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
         self.invariants = [
@@ -158,8 +146,8 @@ class Case:
             for index, response in enumerate(step.expect):
                 formula = formula_of(response, self.states.get(response.signal, {}))
                 trace = self.traces[response.signal]
-                anchor = _anchor(response, step)
-                since = _since(number, anchor)
+                anchor = anchor_of(response, step)
+                after = ALL_SET if number == START else since(anchor)
                 yield Item(
                     step=number,
                     step_name=step.step,
@@ -170,10 +158,12 @@ class Case:
                     wording=wording(response),
                     why=response.why,
                     anchor=anchor,
-                    open_watch=lambda window, formula=formula, trace=trace, since=since: trace.watch(
-                        formula, window, self._rule, since
-                    ),  # type: ignore[misc]
+                    open_watch=partial(self._watch, formula, trace, after),
                 )
+
+    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, window: Window) -> Watch:
+        formula = self._movements.since_played(formula, trace.traits.name)
+        return trace.watch(formula, window, self._rule, since)
 
     def feed(self, event: Event) -> None:
         """Take the next event of the run.
@@ -184,6 +174,7 @@ class Case:
         handler = _HANDLERS.get(event.name)
         if handler is not None:
             handler(self, event.t_s, event.fields)
+        self._movements.feed(event)
 
     def feed_all(self, events: Iterable[Event]) -> None:
         """Take the events of a finished log; finds what feeding them one by one finds, in less time.
@@ -198,8 +189,9 @@ class Case:
                 if "unread" in event.fields:
                     self._take_columns(columns)
                     self._unread(event.fields)
-            elif event.name in _HANDLERS:
-                self._take_columns(columns)
+            else:
+                if event.name in _HANDLERS:
+                    self._take_columns(columns)
                 self.feed(event)
         self._take_columns(columns)
 
@@ -385,6 +377,7 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
         traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
         states={name: signals[at].states or {} for name, at in bound.signals.items()},
         names={at: name for name, at in bound.signals.items()},
+        counted=counted_contacts(bound),
         keeps_all=keeps_all,
     )
 

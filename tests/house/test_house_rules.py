@@ -107,6 +107,8 @@ PURE = (
     "harness/run/events.py",
     "harness/run/compile.py",
     "harness/run/case.py",
+    "harness/run/anchors.py",
+    "harness/run/movements.py",
     "harness/run/invariants.py",
     "harness/run/played.py",
     "harness/run/findings.py",

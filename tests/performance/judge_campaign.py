@@ -345,7 +345,7 @@ def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) ->
 
 
 def _miscounted(one: Case, found: Finding) -> str | None:
-    """A count is what was read before the stimulus and after the limit; it is never less than the true advance."""
+    """A count is what was read before the stimulus and around the limit, and left open where that differs."""
     samples = [item for item in one.evidence if isinstance(item, Sample)]
     late_s = one.stimulus.latest_s + one.formula.within_s + one.traits.refreshed_every_s
     before = [x for x in samples if x.replied_s <= one.stimulus.earliest_s]
@@ -357,13 +357,17 @@ def _miscounted(one: Case, found: Finding) -> str | None:
     stood_still = before[first].replied_s <= before[-1].requested_s - one.traits.refreshed_every_s
     if not stood_still:
         return None if found.verdict is Verdict.INCONCLUSIVE else "decided on a counter that was running"
-    advance = after[0].value - before[-1].value
+    in_time = [x for x in samples if x.replied_s <= one.stimulus.earliest_s + one.formula.within_s]
+    least, most = (x.value - before[-1].value for x in (in_time[-1], after[0]))
     if one.traits.wraps_at:
-        advance %= one.traits.wraps_at
-    truly = round(one.truth.at(one.s + one.formula.within_s) - one.truth.at(one.s))
-    assert advance >= truly, "the campaign's own arithmetic"
-    right = Verdict.PASS if advance == one.formula.number else Verdict.FAIL
-    return None if found.verdict is right else f"counted {advance:g}, said {found.verdict}"
+        least, most = least % one.traits.wraps_at, most % one.traits.wraps_at
+    limit_s, read_s = one.s + one.formula.within_s, before[-1].requested_s - one.traits.refreshed_every_s
+    assert least <= round(one.truth.at(limit_s) - one.truth.at(read_s)), "the campaign's own arithmetic"
+    assert most >= round(one.truth.at(limit_s) - one.truth.at(one.s)), "the campaign's own arithmetic"
+    right = Verdict.FAIL
+    if least <= one.formula.number <= most:
+        right = Verdict.PASS if least == most else Verdict.INCONCLUSIVE
+    return None if found.verdict is right else f"counted {least:g} to {most:g}, said {found.verdict}"
 
 
 def wrong(one: Case, found: Finding) -> str | None:

@@ -175,10 +175,20 @@ def test_a_state_that_is_skipped_is_never_taken() -> None:
 
 @pytest.mark.parametrize(
     ("number", "within", "verdict"),
-    [(3, 6, P), (3, 20, P), (2, 20, F), (4, 20, F), (2, 3.5, P), (0, 1.5, P), (1, 2.5, P), (5, 2.5, F)],
+    [
+        (3, 6, P),
+        (3, 20, P),
+        (2, 20, F),
+        (4, 20, F),
+        (2, 3.5, N),
+        (0, 1.5, P),
+        (1, 2.5, N),
+        (5, 2.5, F),
+        (0, 0.5, P),
+    ],
 )
 def test_a_counter_that_counts_at_3_4_and_5_s(number: int, within: float, verdict: Verdict) -> None:
-    """The count is the reading after the limit less the reading before the stimulus, at 1 Hz."""
+    """At 1 Hz a limit between two counts leaves it open which of them it was."""
     assert (
         judge(f.Counts(number, within), readings(lambda t: min(3, max(0, t - 2))), COUNT).verdict is verdict
     )
