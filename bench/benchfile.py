@@ -170,7 +170,7 @@ def _unit_problems(bench: Loaded[BenchFile], path: Path, signal: SignalSpec) -> 
     if unit in PLAIN_UNITS:
         for key in ("full_travel", "range"):
             if getattr(signal, key) is not None:
-                reason = f"{key} says nothing of a {unit}"
+                reason = f"a {unit} has no {key}"
                 yield bench.problem((*path, key), reason, f"leave `{key}` out", at_key=True)
     elif signal.range is not None:
         yield from _range_problems(bench, (*path, "range"), signal.range, unit)

@@ -224,7 +224,7 @@ def _decode(path: str, data: bytes, kind: str = "YAML") -> str:
         raise FileError([Problem(path, 1, 1, "the file is UTF-16", "save it as UTF-8")])
     zero = data.find(b"\0")
     if zero >= 0:
-        reason = f"byte {zero + 1} is zero: this is no text file"
+        reason = f"byte {zero + 1} is zero: this is not a text file"
         raise FileError([Problem(path, data.count(b"\n", 0, zero) + 1, None, reason, f"name a {kind} file")])
     try:
         return data.decode("utf-8")

@@ -180,4 +180,4 @@ def find(name: str) -> Driver:
         raise ValueError(
             f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver; repair that package"
         )
-    raise ValueError(f"{name!r} is no driver; {nearest(name, names())}")
+    raise ValueError(f"{name!r} is not a driver; {nearest(name, names())}")

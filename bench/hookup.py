@@ -41,10 +41,12 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        raise ValueError(f"{text!r} is no answer; write on, off, up, down, or two values: '99 % to 5 %'")
+        raise ValueError(f"{text!r} is not an answer; write on, off, up, down, or two values: '99 % to 5 %'")
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise ValueError(f"{text!r} is no change; write two different values of one unit, as '99 % to 5 %'")
+        raise ValueError(
+            f"{text!r} is not a change; write two different values of one unit, as '99 % to 5 %'"
+        )
     return Answer(text, values=values)
 
 

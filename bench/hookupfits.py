@@ -61,7 +61,7 @@ def _first(bench: Loaded[BenchFile], path: Path, name: str, hookup: HookUp) -> I
     for other, value in hookup.first.items():
         takes = outputs.get(other)
         if takes is None or isinstance(takes, ContactOutput) or other == name:
-            reason = f"{other!r} is no other output that takes a number"
+            reason = f"{other!r} is not another output that takes a number"
             yield bench.problem((*path, other), reason, nearest(other, numbers), at_key=True)
         elif said := value_fault(value, takes.unit, f"output {other!r}"):
             yield bench.problem((*path, other), *said)
@@ -91,7 +91,7 @@ def _answer(
     flag = signal.unit == FLAG_UNIT
     if flag != (wanted.way in ("on", "off")):
         hint = "a flag answers `on` or `off`" if flag else f"write up, down, or two values in {signal.unit}"
-        yield bench.problem(path, f"{wanted.text!r} is no answer of {name!r}, in {signal.unit}", hint)
+        yield bench.problem(path, f"{wanted.text!r} is not an answer of {name!r}, in {signal.unit}", hint)
     for value in wanted.values or ():
         if not flag and (said := value_fault(value, signal.unit, f"signal {name!r}")):
             yield bench.problem(path, *said)

@@ -30,7 +30,7 @@ def printable(text: str) -> str:
     """
     odd = next((sign for sign in text if not sign.isprintable()), None)
     if odd is not None:
-        raise ValueError(f"{text!r} holds {odd!r}, which is no printable character")
+        raise ValueError(f"{text!r} holds {odd!r}, which is not a printable character")
     return text
 
 

@@ -133,7 +133,7 @@ class Template:
 
 def _known(field: str) -> str:
     if field not in _FIELDS:
-        raise ValueError(f"{{{field}}} is no field of a frame; {nearest(field, _FIELDS)}")
+        raise ValueError(f"{{{field}}} is not a field of a frame; {nearest(field, _FIELDS)}")
     return field
 
 

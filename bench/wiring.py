@@ -206,7 +206,7 @@ class LevelOutput(LevelCommon):
         if low.dimension is Dimension.DIRECTION:
             check_track(self.range)
         elif self.gap is not None:
-            raise ValueError("gap is a vane's; leave it out where the range is no direction")
+            raise ValueError("gap is for a vane; leave it out where the range is not a direction")
         return self
 
     @property

@@ -208,7 +208,7 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
         return _bad_tag(kind, value, ctx, place)
     if place.key:
-        return PathFault(place.path, f"{show(place.path[-1])} is no name", _NAME_RULE, at_key=True)
+        return PathFault(place.path, f"{show(place.path[-1])} is not a name", _NAME_RULE, at_key=True)
     if value is None:
         return PathFault(place.path, "nothing is written here", _WANTED.get(kind, ""))
     if kind == "literal_error":
@@ -364,7 +364,7 @@ _TEXTS: dict[str, _Word] = {
     "string_too_short": _length("at least", "min_length"),
     "string_too_long": _length("at most", "max_length"),
     "string_pattern_mismatch": lambda value, _: (
-        f"{show(value)} is no name",
+        f"{show(value)} is not a name",
         _NAME_RULE,
     ),
 }

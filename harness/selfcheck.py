@@ -366,7 +366,11 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
         raise FileError(
             [
                 Problem(
-                    str(path), None, None, "this is no log of a self-check", "make one: ventproof selfcheck"
+                    str(path),
+                    None,
+                    None,
+                    "this is not a log of a self-check",
+                    "make one: ventproof selfcheck",
                 )
             ]
         )
@@ -375,6 +379,6 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
     if state.outcome == "aborted":
         raise FileError([Problem(str(path), None, None, "the self-check was aborted", "make another")])
     if first["bench"]["sha256"] != bench.digest:
-        reason = f"it is of another bench file than {bench.path}, or of another state of it"
+        reason = f"it was made with another bench file than {bench.path}, or before that was changed"
         raise FileError([Problem(str(path), None, None, reason, "make another: ventproof selfcheck")])
     return {"sha256": state.digest, "started": first["started"], "result": state.outcome}

@@ -280,7 +280,10 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     wrong = [pair for pair, name, _, bench_name in split if not (name and bench_name)]
     if wrong:
         raise FileError(
-            [Problem("--use", None, None, f"{pair!r} is no pair", "write rain=rain_spare") for pair in wrong]
+            [
+                Problem("--use", None, None, f"{pair!r} is not a pair", "write rain=rain_spare")
+                for pair in wrong
+            ]
         )
     return {name: bench_name for _, name, _, bench_name in split}
 

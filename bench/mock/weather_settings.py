@@ -23,9 +23,9 @@ def check_percent(what: str, quantities: list[Quantity]) -> None:
 
 
 def check_temperature(quantity: Quantity) -> None:
-    """Refuse what is no temperature. Raises `ValueError`."""
+    """Refuse what is not a temperature. Raises `ValueError`."""
     if quantity.dimension is not Dimension.TEMPERATURE:
-        raise ValueError(f"{str(quantity)!r} is no temperature; write it in °C, such as '22 °C'")
+        raise ValueError(f"{str(quantity)!r} is not a temperature; write it in °C, such as '22 °C'")
 
 
 def check_difference(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:

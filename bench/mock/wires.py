@@ -167,7 +167,7 @@ def _unlink(link: Path, target: str) -> None:
 
 def _point(link: Path, target: str) -> None:
     if link.exists() and not link.is_symlink():
-        raise LinkError(f"{link} exists and is no link; choose another name for the serial port")
+        raise LinkError(f"{link} exists and is not a link; choose another name for the serial port")
     try:
         link.unlink(missing_ok=True)
         link.symlink_to(target)

@@ -44,7 +44,7 @@ def check_amount(key: str, said: Quantity | None, dimension: Dimension, *, zero:
     if said.value < 0:
         raise ValueError(f"{key} {said.text!r} is below zero; write 0 {unit} for none")
     if said.value == 0 and not zero:
-        raise ValueError(f"{key} {said.text!r} is none at all; write more than 0 {unit}")
+        raise ValueError(f"{key} {said.text!r} is zero; write more than 0 {unit}")
 
 
 class RainBlock(FileModel):

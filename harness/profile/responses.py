@@ -117,7 +117,9 @@ def _rate_problems(
             yield profile.problem((*path, key), *said)
     if response.moves_at.value <= 0:
         hint = "write it without a sign; it counts in both directions"
-        yield profile.problem((*path, "moves_at"), f"{response.moves_at.text!r} is no rate of travel", hint)
+        yield profile.problem(
+            (*path, "moves_at"), f"{response.moves_at.text!r} is not a rate of travel", hint
+        )
 
 
 def _equals_problems(
@@ -125,10 +127,10 @@ def _equals_problems(
 ) -> Iterator[Problem]:
     if unit == FLAG_UNIT:
         if not (value in FLAG_WORDS if isinstance(value, str) else value in {0, 1}):
-            yield profile.problem(path, f"{show(value)} is no value of a flag", "write on or off")
+            yield profile.problem(path, f"{show(value)} is not a value of a flag", "write on or off")
     elif isinstance(value, bool) or (isinstance(value, str) and value in FLAG_WORDS):
         yield profile.problem(
-            path, f"{show(value)} is no value of a state", "write a state's name or its number"
+            path, f"{show(value)} is not a value of a state", "write a state's name or its number"
         )
 
 
@@ -159,7 +161,7 @@ def _label_problems(
             hint = nearest(label, labels) or "give the stimulus in this step's `do` a `label:`"
             yield profile.problem((*path, key), f"no stimulus of this step has the label {label!r}", hint)
         elif key == "after_end_of" and not _ends(labels[label]):
-            reason = f"{label!r} is no pulse train, no rain and no wind that comes to be steady"
+            reason = f"{label!r} is neither a pulse train, nor rain, nor a wind that becomes steady"
             yield profile.problem((*path, key), reason, "use `after`", at_key=True)
         elif key == "after_end_of" and isinstance(response, model.Counts):
             reason = "what the last closure counts may come before or after the end of it"

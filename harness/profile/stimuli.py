@@ -54,7 +54,7 @@ def stimuli_problems(profile: Loaded[Profile], path: Path, stimuli: Sequence[Sti
                 yield from written_problems(profile, (*here, "write"), (*here, "value"), name, value)
             case Wait(label=str(label)) | Idle(label=str(label)):
                 what = "a wait" if isinstance(stimulus, Wait) else "idle time"
-                hint = f"label the stimulus itself: {what} is none"
+                hint = f"label the stimulus itself, which {what} is not"
                 yield profile.problem((*here, "label"), f"the label {label!r} is on {what}", hint)
         if stimulus.label is not None:
             if stimulus.label in labels:

@@ -235,7 +235,7 @@ class Fail(StimulusCommon):
             if getattr(self, key) is None and self.how in needed:
                 raise ValueError(f"'{key}' is missing; `how: {self.how}` needs it")
             if getattr(self, key) is not None and self.how not in hows:
-                raise ValueError(f"{key} says nothing of `how: {self.how}`; leave it out")
+                raise ValueError(f"{key} is not for `how: {self.how}`; leave it out")
         return self
 
 

@@ -40,7 +40,7 @@ def contact_problems(
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
     elif needs[name] != CONTACT:
-        reason = f"{name!r} is no contact but a value in {needs[name]}"
+        reason = f"{name!r} is a value in {needs[name]}, not a contact"
         yield profile.problem(path, reason, "use `write`", at_key=at_key)
 
 

@@ -183,7 +183,7 @@ def _can_fail(
             "leave `by` out, or fail it in another way",
         )
     elif not is_contact and failure.how == "chatter" and failure.by is None:
-        yield profile.problem((*path, "how"), f"{at} is no contact", "say `by:`, how far its value jumps")
+        yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
 
 def _chatter_problems(

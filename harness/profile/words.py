@@ -79,7 +79,7 @@ def explain(word: str) -> str:
     wanted = " ".join(word.split()).strip("`: ").lower()
     found = [*_kinds(wanted), *(part for part in (_topic(wanted), _key(wanted)) if part)]
     if not found:
-        reason = f"{word!r} is no word of the files"
+        reason = f"{word!r} is not a word of the files"
         hint = nearest(wanted, [*words(), *fault_topics()])
         if hint.startswith("known"):
             hint = "`ventproof explain` without a word lists them all"

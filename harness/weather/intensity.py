@@ -32,7 +32,7 @@ def classify(mm_per_h: Number, scale: Scale) -> str:
     """
     rate = not_negative("mm_per_h", mm_per_h)
     if scale not in ("wmo", "ams"):
-        raise ValueError(f"{scale!r} is no scale of rain intensity; write 'wmo' or 'ams'")
+        raise ValueError(f"{scale!r} is not a scale of rain intensity; write 'wmo' or 'ams'")
     if rate == 0:
         return "dry"
     if scale == "wmo":

@@ -105,7 +105,9 @@ def _vane(ends: tuple[Quantity, Quantity], *, ohm: float = 1.0) -> Potentiometer
 
 def _check_direction(direction_deg: float) -> None:
     if not 0 <= direction_deg <= FULL_TURN_DEG:
-        raise ValueError(f"{direction_deg:.6g} ° is no direction; write 0 ° to 360 °, clockwise from north")
+        raise ValueError(
+            f"{direction_deg:.6g} ° is not a direction; write 0 ° to 360 °, clockwise from north"
+        )
 
 
 def _vane_ohm(vane: VaneTrack, direction_deg: float) -> float:

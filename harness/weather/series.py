@@ -126,7 +126,7 @@ class _Reader:
         if symbol and unit is not None and unit.dimension is _COLUMNS[column]:
             return factor_of(symbol)
         wanted = [u.symbol for u in UNITS.values() if u.dimension is _COLUMNS[column]]
-        reason = f"{symbol!r} is no unit of {column}" if symbol else f"the column {column} names no unit"
+        reason = f"{symbol!r} is not a unit of {column}" if symbol else f"the column {column} names no unit"
         self._wrong(line, reason, f"write '{column} [{wanted[0]}]'; units: {', '.join(wanted)}")
         return None
 
@@ -193,7 +193,7 @@ def _instant(cell: str, columns: _Columns) -> Fraction | dt.datetime:
         return dt.datetime.fromisoformat(cell)
     except ValueError:
         raise ValueError(
-            f"{cell!r} is no date and time; write one such as 2024-05-01 14:10, "
+            f"{cell!r} is not a date and time; write one such as 2024-05-01 14:10, "
             "or give the time column a unit, as in 'time [s]'"
         ) from None
 

@@ -152,7 +152,7 @@ def scs_curve(kind: ScsType) -> tuple[tuple[Fraction, Fraction], ...]:
         ValueError: no such type.
     """
     if kind not in SCS_FRACTIONS:
-        raise ValueError(f"{kind!r} is no type of 24-hour storm; write one of {', '.join(SCS_FRACTIONS)}")
+        raise ValueError(f"{kind!r} is not a type of 24-hour storm; write one of {', '.join(SCS_FRACTIONS)}")
     fractions = SCS_FRACTIONS[kind].split()
     return tuple((Fraction(h), Fraction(f)) for h, f in zip(SCS_HOURS.split(), fractions, strict=True))
 

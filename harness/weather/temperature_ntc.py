@@ -112,7 +112,7 @@ class SteinhartHart:
 
 def _kelvin(temperature_c: float) -> float:
     if not -ZERO_C_IN_K < temperature_c < float("inf"):
-        raise ValueError(f"{temperature_c!r} °C is no temperature; give more than {-ZERO_C_IN_K} °C")
+        raise ValueError(f"{temperature_c!r} °C is not a temperature; give more than {-ZERO_C_IN_K} °C")
     return temperature_c + ZERO_C_IN_K
 
 

@@ -163,7 +163,7 @@ class _Table:
             at = dt.datetime.fromisoformat(text)
         except ValueError:
             hint = "write one such as 2024-05-01 14:10, or give the column a unit, as in 'time s'"
-            raise _RowError(column, f"{text!r} is no date and time", hint) from None
+            raise _RowError(column, f"{text!r} is not a date and time", hint) from None
         self._zoned = at.tzinfo is not None if self._zoned is None else self._zoned
         if self._zoned != (at.tzinfo is not None):
             reason = "some times have a UTC offset and some have none"
@@ -186,7 +186,9 @@ class _Table:
             raise _RowError(column, f"{text!r} is not a number", hint)
         number = float(decimal)
         if number < 0 and place.unit.dimension is Dimension.SPEED:
-            raise _RowError(column, f"a wind of {text} {place.unit.symbol} cannot blow", "give 0 or more")
+            raise _RowError(
+                column, f"a wind speed of {text} {place.unit.symbol} is impossible", "give 0 or more"
+            )
         return place.unit.canonical(number)
 
     def _wrong(self, reason: str, hint: str) -> FileError:

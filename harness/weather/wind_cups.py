@@ -73,7 +73,7 @@ class CupAnemometer:
             ValueError: the speed is negative, or the pulses would be faster than `fastest_hz`.
         """
         if not speed_m_per_s >= 0:
-            raise ValueError(f"a wind of {speed_m_per_s!r} m/s cannot blow; give a speed from 0 m/s up")
+            raise ValueError(f"a wind speed of {speed_m_per_s!r} m/s is impossible; give 0 m/s or more")
         hz = self._line_hz(speed_m_per_s)
         if hz > self.fastest_hz * (1 + _ROUNDING):
             limit = self.fastest_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s

@@ -71,12 +71,12 @@ def test_a_large_file_is_refused_unread_and_quickly(tmp_path):
     ("data", "line", "match"),
     [
         (b"key: 1\nother: 20 \xb0C\n", 2, r"byte 18 \(0xB0\) is not UTF-8; save the file as UTF-8$"),
-        (b"key: 1\n\0\n", 2, r"byte 8 is zero: this is no text file"),
+        (b"key: 1\n\0\n", 2, r"byte 8 is zero: this is not a text file"),
         ("key: 1\n".encode("utf-16"), 1, r"the file is UTF-16; save it as UTF-8$"),
         (b"key: 1\r\nnext: \x07\n", 2, r"2:7: the character U\+0007 cannot stand in a YAML file; delete it$"),
         (b"", 1, r"the file holds nothing"),
         (b"# only a remark\n", 1, r"the file holds nothing"),
-        (b"\x7fELF\x02\x01\x01\0\0", 1, r"is zero: this is no text file"),
+        (b"\x7fELF\x02\x01\x01\0\0", 1, r"is zero: this is not a text file"),
         (b"just a text\n", 1, r"the file must be a mapping of keys"),
     ],
 )

@@ -63,7 +63,7 @@ def test_a_third_partys_driver_is_found_by_its_entry_point():
             "gone",
             r"^driver 'gone' \(thirdparty_gone:GOOD\) cannot be loaded: No module named 'thirdparty_gone'$",
         ),
-        ("lmap", r"^'lmap' is no driver; did you mean 'lamp'\?$"),
+        ("lmap", r"^'lmap' is not a driver; did you mean 'lamp'\?$"),
     ],
 )
 def test_what_is_no_driver_is_refused(name, says):

@@ -131,14 +131,14 @@ def test_drivers_are_found_by_name():
     """Every driver that is listed can be found under its own name; a slip gets the nearest one."""
     assert [find(name).name for name in names()] == names()
     assert {"coil", "control-line", "frames", "mock", "register", "scpi"} <= set(names())
-    with pytest.raises(ValueError, match=r"^'coill' is no driver; did you mean 'coil'\?$"):
+    with pytest.raises(ValueError, match=r"^'coill' is not a driver; did you mean 'coil'\?$"):
         find("coill")
 
 
 @pytest.mark.parametrize(
     ("wired", "driver", "reason"),
     [
-        ({"input": "rain"}, "mokc", r"^output rain: 'mokc' is no driver; did you mean 'mock'\?$"),
+        ({"input": "rain"}, "mokc", r"^output rain: 'mokc' is not a driver; did you mean 'mock'\?$"),
         (
             {"bus": "unit", "address": 0, "table": "holding"},
             "register",

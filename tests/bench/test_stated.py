@@ -37,6 +37,6 @@ def test_a_stated_name_is_one_line_of_printable_text(text):
     """Anything else is an argument error that shows the character."""
     assert printable("Åsa Vik, 2. Schicht") == "Åsa Vik, 2. Schicht"
     with pytest.raises(
-        FileError, match=r"^--operator: .* which is no printable character; write it on one line"
+        FileError, match=r"^--operator: .* which is not a printable character; write it on one line"
     ):
         stated(text, "--operator")

@@ -319,9 +319,9 @@ def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     result = check("bench")
     assert pinned(result.log, bench) == {"sha256": result.digest, "started": None, "result": "fine"}
     other = read_bench("bench.yaml", bench.text + "\n")
-    with pytest.raises(FileError, match="it is of another bench file than"):
+    with pytest.raises(FileError, match="it was made with another bench file than"):
         pinned(result.log, other)
-    with pytest.raises(FileError, match="this is no log of a self-check"):
+    with pytest.raises(FileError, match="this is not a log of a self-check"):
         pinned(check("unit").log, bench)
     lines = result.log.read_bytes().splitlines(keepends=True)
     (tmp_path / "torn.jsonl").write_bytes(b"".join(lines[:-1]))

@@ -40,7 +40,7 @@ def changed(settings, path, value):
         (
             "house.stage_at",
             ["22 °C", "25 %", "28 °C"],
-            r"'25 %' is no temperature; write it in °C, such as '22 °C'",
+            r"'25 %' is not a temperature; write it in °C, such as '22 °C'",
         ),
         ("house.temperature", "4000 °C", r"temperature '4000 °C' must be from -3276.8 °C to 3276.7 °C"),
         ("house.hysteresis", "2 °F", r"hysteresis '2 °F' is a difference: write it in °C, such as '1 °C'"),
@@ -81,7 +81,7 @@ def test_senseless_settings_are_refused(settings, path, value, message):
         ("tip_rate.tip", "0.2 mm/h", r"tip '0.2 mm/h' must be a depth above zero, such as '0.2 mm'"),
         ("tip_rate.wet_at", "2 mm", r"wet_at '2 mm' must be a rain intensity above zero, such as '2 mm/h'"),
         ("tip_rate.hysteresis", "10 mm/h", r"hysteresis '10 mm/h' must be below wet_at '10 mm/h'"),
-        ("frost.frost_at", "2 %", r"'2 %' is no temperature; write it in °C, such as '22 °C'"),
+        ("frost.frost_at", "2 %", r"'2 %' is not a temperature; write it in °C, such as '22 °C'"),
         ("frost.hysteresis", "2 °F", r"hysteresis '2 °F' is a difference: write it in °C, such as '1 °C'"),
         ("sensors.outside", None, r"frost needs an outside thermometer; add `outside:` below `sensors:`"),
         ("sensors.direction", None, r"wind.leeward needs a wind vane; add `direction:` below `sensors:`"),

@@ -152,7 +152,7 @@ def test_a_file_in_the_way_is_kept(tmp_path):
             pass
 
     with pytest.raises(
-        LinkError, match=r"unit exists and is no link; choose another name for the serial port$"
+        LinkError, match=r"unit exists and is not a link; choose another name for the serial port$"
     ):
         asyncio.run(main(tmp_path / "unit"))
     with pytest.raises(

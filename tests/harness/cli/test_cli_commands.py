@@ -143,7 +143,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
             ["schema", "recipe"],
             "KIND: 'recipe' is not one of the words for this; write profile, bench, table or",
         ),
-        (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is no pair"),
+        (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is not a pair"),
     ],
 )
 def test_a_wrong_argument_is_exit_code_3_and_one_message(words, message, ventproof, tmp_path):

@@ -147,7 +147,7 @@ def test_a_name_that_is_no_text_is_refused_before_anything_runs(tmp_path):
     )
     assert done.returncode == 3
     assert done.stderr.startswith(
-        b"--operator: 'Bj\\udcf6rn' holds '\\udcf6', which is no printable character;"
+        b"--operator: 'Bj\\udcf6rn' holds '\\udcf6', which is not a printable character;"
     )
     assert not (tmp_path / "records").exists()
 

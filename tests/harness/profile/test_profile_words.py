@@ -150,11 +150,11 @@ def test_terms_of_the_evidence_are_told_apart():
 def test_an_unknown_word_leads_to_the_nearest():
     """A slip gives the nearest word, nonsense the way to the list."""
     with pytest.raises(
-        FileError, match=r"^explain: 'reachs' is no word of the files; did you mean 'reaches'\?$"
+        FileError, match=r"^explain: 'reachs' is not a word of the files; did you mean 'reaches'\?$"
     ):
         explain("reachs")
     with pytest.raises(
-        FileError, match=r"'qqqq' is no word of the files; `ventproof explain` without a word lists them"
+        FileError, match=r"'qqqq' is not a word of the files; `ventproof explain` without a word lists them"
     ):
         explain("qqqq")
 

@@ -149,7 +149,7 @@ def test_every_field_of_a_signature_is_signed(field, log, key, tmp_path):
         ({"lines": 0}, r"a\.jsonl\.sig:4:12: 0 must be at least 1$"),
         (
             {"signer": "Ida\nHolm"},
-            r"a\.jsonl\.sig:6:13: 'Ida\\nHolm' holds '\\n', which is no printable character$",
+            r"a\.jsonl\.sig:6:13: 'Ida\\nHolm' holds '\\n', which is not a printable character$",
         ),
         ({"format": 2}, r"a\.jsonl\.sig:2:13: 2 is not one of the words for this; known: 1$"),
         ({"colour": "red"}, r"a\.jsonl\.sig:9:3: "),

@@ -68,10 +68,10 @@ HEADER = "time [s],depth [mm]"
             ["time [s],depth"],
             r"^rain\.csv:1: the column depth names no unit; write 'depth \[mm\]'; units: mm, in$",
         ),
-        (["time [s],depth [mm/h]"], r"^rain\.csv:1: 'mm/h' is no unit of depth; write 'depth \[mm\]'"),
+        (["time [s],depth [mm/h]"], r"^rain\.csv:1: 'mm/h' is not a unit of depth; write 'depth \[mm\]'"),
         (
             ["time [mm],depth [mm]"],
-            r"^rain\.csv:1: 'mm' is no unit of time; write 'time \[ms\]'; units: ms, s",
+            r"^rain\.csv:1: 'mm' is not a unit of time; write 'time \[ms\]'; units: ms, s",
         ),
         ([HEADER, "0;0", "1,1"], r"^rain\.csv:2: 1 cell\(s\) where the header has 2; part them with ',' as"),
         ([HEADER, "0,0", "1,"], r"^rain\.csv:3:\d: a cell is empty; an unknown value is not zero"),
@@ -103,7 +103,7 @@ HEADER = "time [s],depth [mm]"
         ),
         (
             ["time,depth [mm]", "0,0"],
-            r"^rain\.csv:2:\d: '0' is no date and time; write one such as 2024-05-01 14:10",
+            r"^rain\.csv:2:\d: '0' is not a date and time; write one such as 2024-05-01 14:10",
         ),
         (
             ["time,depth [mm]", "2024-05-01 14:00,0", "2024-05-01 14:10Z,1"],

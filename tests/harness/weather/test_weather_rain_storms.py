@@ -77,7 +77,10 @@ def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
             lambda: chicago_peak_mm_per_h(OffsetIdf(1, 0, 0.5)),
             r"has no peak: its offset must be more than 0$",
         ),
-        (lambda: scs_storm("I", depth_mm=1), r"^'I' is no type of 24-hour storm; write one of II, III, IA$"),
+        (
+            lambda: scs_storm("I", depth_mm=1),
+            r"^'I' is not a type of 24-hour storm; write one of II, III, IA$",
+        ),
         (lambda: scs_storm("II", depth_mm=0), r"^depth_mm=0 must be more than 0$"),
         (
             lambda: alternating_blocks(OffsetIdf(1, 1, 1), duration_min=10, block_min=3),
@@ -97,7 +100,7 @@ def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
         ),
         (lambda: showers(mean_shower_s=0), r"^mean_shower_s=0 must be more than 0$"),
         (lambda: classify(-1, "wmo"), r"^mm_per_h=-1 must not be negative$"),
-        (lambda: classify(1, "uk"), r"^'uk' is no scale of rain intensity; write 'wmo' or 'ams'$"),
+        (lambda: classify(1, "uk"), r"^'uk' is not a scale of rain intensity; write 'wmo' or 'ams'$"),
     ],
 )
 def test_what_is_no_storm_is_refused(make, message):

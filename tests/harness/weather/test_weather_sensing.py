@@ -188,7 +188,7 @@ def test_a_direction_becomes_the_level_of_its_vane(vane, direction, level):
 
 def test_a_direction_that_no_vane_shows_is_refused():
     """Beyond a full turn there is no direction; in the gap a level needs the bench file's word."""
-    with pytest.raises(ValueError, match=r"400 ° is no direction; write 0 ° to 360 °"):
+    with pytest.raises(ValueError, match=r"400 ° is not a direction; write 0 ° to 360 °"):
         level_of(VANE_CURRENT, 400.0)
     bare = output(kind="level", signal="0-10 V", range=("3 °", "357 °"))
     with pytest.raises(
@@ -202,7 +202,10 @@ def test_a_direction_that_no_vane_shows_is_refused():
     [
         ({"kind": "level", "signal": "0-10 V", "range": ("357 °", "3 °")}, "must run clockwise"),
         ({"kind": "level", "signal": "0-10 V", "range": ("0 °", "361 °")}, "over a full turn at most"),
-        ({"kind": "level", "signal": "0-10 V", "range": ("0 m/s", "50 m/s"), "gap": 0.0}, "gap is a vane's"),
+        (
+            {"kind": "level", "signal": "0-10 V", "range": ("0 m/s", "50 m/s"), "gap": 0.0},
+            "gap is for a vane",
+        ),
         ({"kind": "resistance", "sensor": "vane"}, "go together"),
         (
             {"kind": "resistance", "sensor": "vane", "vane": {"ohm": 1, "range": ("0 %", "9 %")}},

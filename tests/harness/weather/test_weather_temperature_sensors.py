@@ -88,7 +88,10 @@ def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
         (lambda: tolerance_c("A", 900.0), r"^900.0 °C is outside what IEC 60751 covers"),
         (lambda: BetaLaw(ohm=-1.0, beta_k=3950.0), r"^-1.0 ohm must be a finite resistance above 0 ohm"),
         (lambda: BetaLaw(ohm=1.0, beta_k=0.0), r"^beta_k=0.0 must be a finite number of kelvin above 0$"),
-        (lambda: NTC.resistance_ohm(-273.15), r"^-273.15 °C is no temperature; give more than -273.15 °C$"),
+        (
+            lambda: NTC.resistance_ohm(-273.15),
+            r"^-273.15 °C is not a temperature; give more than -273.15 °C$",
+        ),
         (
             lambda: NTC.resistance_ohm(-272.0),
             r"^at -272.0 °C this law gives no resistance that can be written down$",

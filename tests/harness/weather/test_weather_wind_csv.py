@@ -104,7 +104,7 @@ HEAD = "time s, wind m/s\n"
         (HEAD + "0, x\n", r"^mast.csv:2:3: 'x' is not a number; write a number in m/s$"),
         (HEAD + "0, nan\n", r"^mast.csv:2:3: 'nan' is not a number; write a number in m/s$"),
         (HEAD + "0, \n", r"^mast.csv:2:3: '' is not a number; leave rows without a reading out$"),
-        (HEAD + "0, -1\n", r"^mast.csv:2:3: a wind of -1 m/s cannot blow; give 0 or more$"),
+        (HEAD + "0, -1\n", r"^mast.csv:2:3: a wind speed of -1 m/s is impossible; give 0 or more$"),
         (
             HEAD + "0, 1\n0, 2\n",
             r"^mast.csv:3:1: the time '0' does not come after the row before; let times rise",
@@ -115,7 +115,7 @@ HEAD = "time s, wind m/s\n"
         ),
         (
             "time, wind m/s\nnoon, 1\n",
-            r"^mast.csv:2:1: 'noon' is no date and time; write one such as 2024-05-01 14:10",
+            r"^mast.csv:2:1: 'noon' is not a date and time; write one such as 2024-05-01 14:10",
         ),
         (
             "time, wind m/s\n2024-05-01T14:10, 1\n2024-05-01T14:20Z, 1\n",
