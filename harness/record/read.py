@@ -20,6 +20,9 @@ OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
 CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
 
+_BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
+_CONVERTED: Final = "the text was converted on its way (line ends of CR LF, or a byte order mark): copy the original, byte for byte"
+
 LONGEST_LINE: Final = 64 * 2**20
 """Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
@@ -167,7 +170,8 @@ class _Walk:
                 break  # the torn line of a killed run
             self.reason, event, digest = self._checked(line)
             if self.reason and self.lines == 0:
-                raise self._refused("this is no ventproof log, or its first line was changed", line=1)
+                reason = "this is no ventproof log, or its first line was changed"
+                raise self._refused(self.reason if self.reason == _CONVERTED else reason, line=1)
             if self.reason:
                 self.broken_at = self.lines + 1
                 return
@@ -180,6 +184,9 @@ class _Walk:
         """Return why this line breaks the chain (empty if it does not), its event and its digest."""
         if not line.endswith(b"\n"):
             return f"it is longer than {LONGEST_LINE // 2**20} MB", {}, ""
+        plain = line.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\r\n")
+        if plain != line[:-1] and unseal(plain) is not None:
+            return _CONVERTED, {}, ""
         parts = unseal(line[:-1])
         if parts is None:
             return "it carries no digest", {}, ""

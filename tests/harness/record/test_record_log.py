@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 
 import pytest
 from hypothesis import given
@@ -96,6 +97,27 @@ def test_what_is_no_log_is_refused(tmp_path):
             read_log(path)
     with pytest.raises(FileError, match=r"cannot read the log: No such file or directory$"):
         read_log(tmp_path / "b.jsonl")
+
+
+@pytest.mark.parametrize("from_line", [1, 3])
+def test_a_log_whose_line_ends_were_converted_is_said_to_be_converted(tmp_path, from_line):
+    """Nobody has to guess what an editor, a mail or a version control did to the whole log or to its end."""
+    path = tmp_path / "a.jsonl"
+    lines = write_log(path).splitlines(keepends=True)
+    said = r"the text was converted on its way \(line ends of CR LF"
+    for mark in (b"", b"\xef\xbb\xbf") if from_line == 1 else (b"",):
+        kept, turned = (
+            lines[: from_line - 1],
+            [line.replace(b"\n", b"\r\n") for line in lines[from_line - 1 :]],
+        )
+        path.write_bytes(mark + b"".join(kept + turned))
+        if from_line == 1:
+            with pytest.raises(FileError, match=rf":1: {said}"):
+                read_log(path)
+        else:
+            state = read_log(path)
+            assert (state.broken_at, state.outcome) == (from_line, "aborted")
+            assert re.match(said, state.reason)
 
 
 @given(data=st.data())
