@@ -79,7 +79,7 @@ def main() -> NoReturn:
     """Run the command line; every error leaves as one clear message and an exit code."""
     _show_what_can_be_shown()
     try:
-        code = ventproof.main(standalone_mode=False)
+        code = ventproof.main(prog_name="ventproof", standalone_mode=False)
     except click.exceptions.Abort as abort:
         _leave(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
