@@ -21,7 +21,9 @@ CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", 
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
 
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
-_CONVERTED: Final = "the text was converted on its way (line ends of CR LF, or a byte order mark): copy the original byte for byte"
+_CONVERTED: Final = (
+    "the text was converted on its way (to CR LF, or with a byte order mark): copy the original byte for byte"
+)
 
 LONGEST_LINE: Final = 64 * 2**20
 """Bytes of the longest line that is read; the longest train of pulses takes a third of it."""

@@ -104,7 +104,7 @@ def test_a_log_whose_line_ends_were_converted_is_said_to_be_converted(tmp_path, 
     """Nobody has to guess what an editor, a mail or a version control did to the whole log or to its end."""
     path = tmp_path / "a.jsonl"
     lines = write_log(path).splitlines(keepends=True)
-    said = r"the text was converted on its way \(line ends of CR LF"
+    said = r"the text was converted on its way \(to CR LF"
     for mark in (b"", b"\xef\xbb\xbf") if from_line == 1 else (b"",):
         kept, turned = (
             lines[: from_line - 1],
