@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from bench.mock.behaviour import Behaviour
+    from bench.mock.touched import Touch
 
 Family = Literal[
     "conditioning",
@@ -39,6 +40,8 @@ class Fault:
         needs: the part of the unit that it spoils, as `MockSettings.parts` names it; empty when every unit has it.
         shows_by: inputs of the unit that bring it out, as a bench file wires them, and `bus` for one that falls
             silent; a suite is tried in that order.
+        only_by: the fault makes no difference, at severity 1, while none of these was touched; empty where that is not
+            known.
         undecided: why a run with it rightly ends without a verdict; empty where it should fail.
         equivalent: why no test could ever tell a unit with it from a healthy one; empty when one can.
     """
@@ -50,6 +53,7 @@ class Fault:
     severity: str = ""
     needs: str = ""
     shows_by: tuple[str, ...] = ("rain",)
+    only_by: frozenset[Touch] = frozenset()
     undecided: str = ""
     equivalent: str = ""
 

@@ -24,6 +24,7 @@ from bench.mock.registers import (
     Snapshot,
     span,
 )
+from bench.mock.touched import Touched
 from bench.mock.ventilation import next_stage
 from bench.mock.weather import RAIN_CONTACTS, RESET, Weather, inputs_of
 
@@ -53,6 +54,7 @@ class MockUnit:
         start_s: when it was powered up.
         now_s: how far its time has come.
         contacts: its contact inputs. The rain inputs are in parallel, `supply` is closed unless said otherwise.
+        touched: what was moved so far.
         levels: its analogue inputs; each carries the value that the settings give until a level is put on it.
 
     At one instant, delays that are over come first, then changes at the terminals in the order they were given,
@@ -84,6 +86,7 @@ class MockUnit:
         self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
         self._reads = phase
         self._start(sees_from_s=math.inf, referenced_s=math.inf)
+        self.touched = Touched(start_s, self._weather.sensors)
 
     # terminals
 
@@ -159,6 +162,7 @@ class MockUnit:
 
     def _answer(self, now_s: float) -> None:
         self.advance(now_s)
+        self.touched.asked(self.now_s)
         if not self._power.value:
             raise SilentError
         if self._weather.bus is not None:
@@ -280,13 +284,18 @@ class MockUnit:
     def _take(self, name: str, value: float) -> None:
         """Take a change at the terminals now."""
         if name == "supply":
+            self.touched.contact(name, changed=bool(value) != self._power.input)
             self._power.change(self.now_s, state=bool(value))
             return
         if name in self._weather.sensors:
             self._put[name] = value
             if self._power.value:
                 self._weather.level(name, self.now_s, value)
+            self.touched.level(name, self._weather.sensors[name] if self._power.value else None)
             return
+        self.touched.contact(
+            "rain" if name in RAIN_CONTACTS else name, changed=bool(value) != (name in self._closed)
+        )
         (self._closed.add if value else self._closed.discard)(name)
         if not self._power.value:
             return

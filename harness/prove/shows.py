@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 def likely_first(
     fault: Fault, profiles: Sequence[Loaded[Profile]], bench: Loaded[BenchFile], healthy: Sequence[Trial]
 ) -> tuple[int, ...]:
-    """Return the numbers of the profiles, those first that move the inputs by which the fault shows.
+    """Return the numbers of the profiles that could find a fault, those first that move the inputs by which it shows.
 
-    Among equals the cheaper one comes first, as the trials of the healthy unit cost.
+    Among equals the cheaper one comes first, as the trials of the healthy unit cost. One that touches nothing that the
+    fault waits for is left out: the unit would do what the healthy one does, and pass.
     """
 
     def rank(number: int) -> tuple[int, int, int]:
@@ -29,7 +30,8 @@ def likely_first(
         fit = sum(2 if at == 0 else 1 for at, name in enumerate(fault.shows_by) if name in moved)
         return -fit, healthy[number].polls, number
 
-    return tuple(sorted(range(len(profiles)), key=rank))
+    could = [n for n, trial in enumerate(healthy) if not fault.only_by or fault.only_by & trial.touched]
+    return tuple(sorted(could, key=rank))
 
 
 def _moved(profile: Profile, bench: BenchFile) -> Iterable[str]:

@@ -48,12 +48,14 @@ class Trial:
         why: what did not pass first, or why there is no verdict; empty for a pass.
         course: what the unit did.
         polls: how much was read, a measure of what the trial costs.
+        touched: what of the unit was moved.
     """
 
     verdict: Verdict | None
     why: str
     course: Course
     polls: int
+    touched: frozenset[str] = frozenset()
 
     @property
     def failed(self) -> bool:
@@ -94,7 +96,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
         truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
     course = Course(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
-    return Trial(outcome.verdict, why, course, notes.polls)
+    return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))
 
 
 class _Notes:

@@ -6,10 +6,15 @@ from dataclasses import replace
 
 from bench.mock.behaviour import Wrap
 from bench.mock.fault import Fault
+from bench.mock.touched import Touch
 
 _MS_32_S = 2**32 / 1000  # 49.7 days
 _S_16_S = 2.0**16  # 18.2 hours
 _LONG = ("supply",)
+
+_TIME = frozenset[Touch]({"time"})
+_BUCKET = frozenset[Touch]({"bucket"})
+_RAIN = frozenset[Touch]({"rain"})
 
 FAULTS = (
     Fault(
@@ -19,6 +24,7 @@ FAULTS = (
         " compared where spans should be.",
         lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "ends")),
         shows_by=_LONG,
+        only_by=_TIME,
     ),
     Fault(
         "wrap_hangs_delay",
@@ -26,6 +32,7 @@ FAULTS = (
         "A delay across the wrap of the 32-bit millisecond counter (49.7 days) is over only a whole turn later.",
         lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "hangs")),
         shows_by=_LONG,
+        only_by=_TIME,
     ),
     Fault(
         "counter_goes_negative",
@@ -33,6 +40,7 @@ FAULTS = (
         "The millisecond counter is signed: from 24.9 days after power-up until it has turned no delay is over.",
         lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "negative")),
         shows_by=_LONG,
+        only_by=_TIME,
     ),
     Fault(
         "seconds_wrap_16",
@@ -40,6 +48,7 @@ FAULTS = (
         "Delays run on a 16-bit counter of seconds: one across its wrap (18.2 hours) is over only a whole turn later.",
         lambda b, _: replace(b, wrap=Wrap(_S_16_S, "hangs")),
         shows_by=_LONG,
+        only_by=_TIME,
     ),
     Fault(
         "tips_wrap_16",
@@ -48,6 +57,7 @@ FAULTS = (
         lambda b, _: replace(b, tip_bits=16),
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "counter_wraps_16",
@@ -55,6 +65,7 @@ FAULTS = (
         "The counter of rain closures has 16 bits, although 32 are sent: it begins anew after 65,535.",
         lambda b, _: replace(b, counter_bits=16),
         undecided="a counter that falls may have been set anew by a restart, and of 16 bits nobody has told the bench",
+        only_by=_RAIN,
     ),
     Fault(
         "clock_slow",

@@ -5,8 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.fault import Fault, every
+from bench.mock.touched import Touch
 
 _BUS = ("bus",)
+
+_TIME = frozenset[Touch]({"time"})
+_OUTSIDE = frozenset[Touch]({"outside"})
 
 FAULTS = (
     Fault(
@@ -49,6 +53,7 @@ FAULTS = (
         lambda b, _: replace(b, sends_no_sign=True),
         needs="sensors.outside",
         shows_by=("outside",),
+        only_by=_OUTSIDE,
     ),
     Fault(
         "address_shift",
@@ -96,6 +101,7 @@ FAULTS = (
         lambda b, _: replace(b, bus_loss_seen=False),
         needs="bus_loss",
         shows_by=_BUS,
+        only_by=_TIME,
     ),
     Fault(
         "lost_bus_late",
@@ -105,6 +111,7 @@ FAULTS = (
         "1 takes twice as long; more takes longer",
         needs="bus_loss",
         shows_by=_BUS,
+        only_by=_TIME,
     ),
     Fault(
         "lost_bus_early",
@@ -114,6 +121,7 @@ FAULTS = (
         "1 takes half of the time; more takes less",
         needs="bus_loss",
         shows_by=_BUS,
+        only_by=_TIME,
     ),
     Fault(
         "replies_busy",

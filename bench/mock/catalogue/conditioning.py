@@ -5,6 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.fault import Fault, left
+from bench.mock.touched import Touch
+
+_RAIN = frozenset[Touch]({"rain"})
+_CUPS = frozenset[Touch]({"cups"})
+_BUCKET = frozenset[Touch]({"bucket"})
+_OUTSIDE = frozenset[Touch]({"outside"})
 
 FAULTS = (
     Fault(
@@ -13,6 +19,7 @@ FAULTS = (
         "The rain input is taken as it stands at every edge, bounce included.",
         lambda b, s: replace(b, debounce_factor=left(s)),
         "1 leaves no debounce; 0.5 leaves half of its time",
+        only_by=_RAIN,
     ),
     Fault(
         "slow_debounce",
@@ -20,18 +27,21 @@ FAULTS = (
         "The debounce time is set in the wrong unit, so that real closures are filtered away.",
         lambda b, s: replace(b, debounce_factor=1 + 9 * s),
         "1 is ten times the debounce time; more is longer",
+        only_by=_RAIN,
     ),
     Fault(
         "opening_not_debounced",
         "conditioning",
         "Only closures of the rain contact are debounced: a short interruption begins the entry delay anew.",
         lambda b, _: replace(b, opening_debounced=False),
+        only_by=_RAIN,
     ),
     Fault(
         "counts_bounce",
         "conditioning",
         "The rain counter hangs on the raw input and counts every bounce.",
         lambda b, _: replace(b, counts_bounce=True),
+        only_by=_RAIN,
     ),
     Fault(
         "counts_twice",
@@ -39,6 +49,7 @@ FAULTS = (
         "The rain counter takes both edges of a closure.",
         lambda b, s: replace(b, counts_per_closure=1 + round(s)),
         "1 counts each twice, 2 three times",
+        only_by=_RAIN,
     ),
     Fault(
         "gale_in_wrong_unit",
@@ -47,6 +58,7 @@ FAULTS = (
         lambda b, _: replace(b, gale_at_factor=3.6),
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "gale_threshold_low",
@@ -56,6 +68,7 @@ FAULTS = (
         "1 is 5 % too low; more is lower",
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "no_gale_hysteresis",
@@ -65,6 +78,7 @@ FAULTS = (
         "1 leaves none of it; 0.5 leaves half",
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "drops_cup_offset",
@@ -74,6 +88,7 @@ FAULTS = (
         "1 leaves none of it; 0.5 leaves half",
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "counts_cups_twice",
@@ -83,6 +98,7 @@ FAULTS = (
         "1 counts each twice, 2 three times",
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "smooths_gusts",
@@ -92,6 +108,7 @@ FAULTS = (
         "1 is ten times the gust window; more is longer",
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "tips_not_debounced",
@@ -101,6 +118,7 @@ FAULTS = (
         "1 leaves no debounce; 0.5 leaves half of its time",
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "wrong_tip_size",
@@ -110,6 +128,7 @@ FAULTS = (
         "1 takes half; more takes less",
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "tip_rate_sticks",
@@ -118,6 +137,7 @@ FAULTS = (
         lambda b, _: replace(b, tip_rate_falls=False),
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "no_tip_hysteresis",
@@ -127,6 +147,7 @@ FAULTS = (
         "1 leaves none of it; 0.5 leaves half",
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "loses_sign",
@@ -135,6 +156,7 @@ FAULTS = (
         lambda b, _: replace(b, sign_lost=True),
         needs="sensors.outside",
         shows_by=("outside",),
+        only_by=_OUTSIDE,
     ),
     Fault(
         "outside_reads_high",
@@ -152,6 +174,7 @@ FAULTS = (
         lambda b, _: replace(b, frost_in_fahrenheit=True),
         needs="frost",
         shows_by=("outside",),
+        only_by=_OUTSIDE,
     ),
     Fault(
         "no_frost_hysteresis",
@@ -161,6 +184,7 @@ FAULTS = (
         "1 leaves none of it; 0.5 leaves half",
         needs="frost",
         shows_by=("outside",),
+        only_by=_OUTSIDE,
     ),
     Fault(
         "no_hysteresis",

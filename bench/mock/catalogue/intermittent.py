@@ -5,8 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.fault import Fault, every
+from bench.mock.touched import Touch
 
 _S_PER_H = 3600
+
+_RAIN = frozenset[Touch]({"rain"})
+_SHOWERS = frozenset[Touch]({"rain", "bucket", "implausible", "time"})
+_TIME = frozenset[Touch]({"time"})
+_GALE = frozenset[Touch]({"cups", "implausible", "time"})
+_FAILING = frozenset[Touch]({"implausible", "time"})
 
 FAULTS = (
     Fault(
@@ -15,6 +22,7 @@ FAULTS = (
         "The rain counter loses closures that arrive while its task is busy.",
         lambda b, s: replace(b, misses_every=every(5, s)),
         "1 loses every fifth; more loses more",
+        only_by=_RAIN,
     ),
     Fault(
         "misses_showers",
@@ -22,6 +30,7 @@ FAULTS = (
         "Now and then the message that it rains is lost between two tasks, and that shower is slept through.",
         lambda b, s: replace(b, misses_shower_every=every(5, s)),
         "1 sleeps through every fifth; more through more",
+        only_by=_SHOWERS,
     ),
     Fault(
         "drive_skips",
@@ -44,6 +53,7 @@ FAULTS = (
         lambda b, s: replace(b, deaf_after_s=100 * _S_PER_H / s),
         "1 takes 100 hours; more takes less",
         shows_by=("supply",),
+        only_by=_TIME,
     ),
     Fault(
         "rain_in_gale_lost",
@@ -52,6 +62,7 @@ FAULTS = (
         lambda b, _: replace(b, rain_in_gale_lost=True),
         needs="wind",
         shows_by=("cups", "rain"),
+        only_by=_GALE,
     ),
     Fault(
         "deaf_after_failure",
@@ -60,5 +71,6 @@ FAULTS = (
         lambda b, _: replace(b, deaf_after_failure=True),
         needs="sensors",
         shows_by=("outside", "house"),
+        only_by=_FAILING,
     ),
 )

@@ -5,6 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.fault import Fault, left
+from bench.mock.touched import Touch
+
+_RAIN = frozenset[Touch]({"rain", "bucket", "implausible", "time"})
+_GALE = frozenset[Touch]({"cups", "implausible", "time"})
+_CUPS = frozenset[Touch]({"cups"})
+_BUCKET = frozenset[Touch]({"bucket"})
+_FROST = frozenset[Touch]({"outside", "implausible", "time"})
+_OUTSIDE = frozenset[Touch]({"outside"})
 
 FAULTS = (
     Fault(
@@ -26,12 +34,14 @@ FAULTS = (
         "The entry delay is skipped: the override begins with the first debounced closure.",
         lambda b, s: replace(b, entry_factor=left(s)),
         "1 leaves no delay; 0.5 leaves half",
+        only_by=_RAIN,
     ),
     Fault(
         "entry_latched",
         "logic",
         "The entry delay is not cancelled when the contact opens, so that a short blip starts the override.",
         lambda b, _: replace(b, entry_survives_opening=True),
+        only_by=_RAIN,
     ),
     Fault(
         "release_early",
@@ -52,6 +62,7 @@ FAULTS = (
         "logic",
         "Rain that returns during the release delay does not stop it: the vents open into the second shower.",
         lambda b, _: replace(b, release_survives_closing=True),
+        only_by=_RAIN,
     ),
     Fault(
         "never_releases",
@@ -118,6 +129,7 @@ FAULTS = (
         lambda b, _: replace(b, gale_seen=False),
         needs="wind",
         shows_by=("cups",),
+        only_by=_CUPS,
     ),
     Fault(
         "wrong_gale_position",
@@ -127,6 +139,7 @@ FAULTS = (
         "1 is 10 % too far open; more is further",
         needs="wind",
         shows_by=("cups",),
+        only_by=_GALE,
     ),
     Fault(
         "gale_release_early",
@@ -136,6 +149,7 @@ FAULTS = (
         "1 ends it at half the delay; more is earlier",
         needs="wind",
         shows_by=("cups",),
+        only_by=_GALE,
     ),
     Fault(
         "gale_latches",
@@ -144,6 +158,7 @@ FAULTS = (
         lambda b, _: replace(b, latched=b.latched | {"gale"}),
         needs="wind",
         shows_by=("cups",),
+        only_by=_GALE,
     ),
     Fault(
         "sides_exchanged",
@@ -152,6 +167,7 @@ FAULTS = (
         lambda b, _: replace(b, sides_exchanged=True),
         needs="wind.leeward",
         shows_by=("cups",),
+        only_by=_GALE,
     ),
     Fault(
         "ignores_tips",
@@ -160,6 +176,7 @@ FAULTS = (
         lambda b, _: replace(b, tips_seen=False),
         needs="tip_rate",
         shows_by=("bucket",),
+        only_by=_BUCKET,
     ),
     Fault(
         "ignores_frost",
@@ -168,6 +185,7 @@ FAULTS = (
         lambda b, _: replace(b, frost_seen=False),
         needs="frost",
         shows_by=("outside",),
+        only_by=_OUTSIDE,
     ),
     Fault(
         "frost_at_once",
@@ -177,6 +195,7 @@ FAULTS = (
         "1 leaves no delay; 0.5 leaves half",
         needs="frost",
         shows_by=("outside",),
+        only_by=_FROST,
     ),
     Fault(
         "wrong_frost_position",
@@ -186,6 +205,7 @@ FAULTS = (
         "1 is 10 % too far open; more is further",
         needs="frost",
         shows_by=("outside",),
+        only_by=_FROST,
     ),
     Fault(
         "frost_latches",
@@ -194,6 +214,7 @@ FAULTS = (
         lambda b, _: replace(b, latched=b.latched | {"frost"}),
         needs="frost",
         shows_by=("outside",),
+        only_by=_FROST,
     ),
     Fault(
         "last_override_wins",

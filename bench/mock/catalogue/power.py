@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.fault import Fault
+from bench.mock.touched import Touch
 
 _SUPPLY = ("supply",)
+
+_LOST = frozenset[Touch]({"supply"})
 
 FAULTS = (
     Fault(
@@ -16,6 +19,7 @@ FAULTS = (
         lambda b, s: replace(b, blind_after_restart_s=60 * s),
         "1 is blind for 60 s; more is longer",
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
     Fault(
         "skips_reference",
@@ -24,6 +28,7 @@ FAULTS = (
         lambda b, _: replace(b, skips_reference=True),
         needs="supply.restart: reference",
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
     Fault(
         "boots_slowly",
@@ -32,6 +37,7 @@ FAULTS = (
         lambda b, s: replace(b, boot_extra_s=20 * s),
         "1 takes 20 s longer; more takes longer",
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
     Fault(
         "standing_rain_unseen",
@@ -39,6 +45,7 @@ FAULTS = (
         "The rain input waits for an edge: rain that falls already when the unit comes up is not seen.",
         lambda b, _: replace(b, standing_rain_seen=False),
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
     Fault(
         "runs_on_without_processor",
@@ -46,6 +53,7 @@ FAULTS = (
         "An output relay keeps its state while the processor is down, so that a moving vent runs to its end.",
         lambda b, _: replace(b, halts_without_supply=False),
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
     Fault(
         "delays_lost",
@@ -53,5 +61,6 @@ FAULTS = (
         "Delays that were set over the bus are kept in volatile memory, and are the factory's after a restart.",
         lambda b, _: replace(b, delays_kept=False),
         shows_by=_SUPPLY,
+        only_by=_LOST,
     ),
 )

@@ -6,8 +6,12 @@ from dataclasses import replace
 from math import inf
 
 from bench.mock.fault import Fault, left
+from bench.mock.touched import Touch
 
 _LEVELS = ("outside", "house")
+
+_FAILING = frozenset[Touch]({"implausible", "time"})
+_TIME = frozenset[Touch]({"time"})
 
 FAULTS = (
     Fault(
@@ -17,6 +21,7 @@ FAULTS = (
         lambda b, _: replace(b, failures_seen=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "low_end_unchecked",
@@ -25,6 +30,7 @@ FAULTS = (
         lambda b, _: replace(b, low_end_checked=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "high_end_unchecked",
@@ -33,6 +39,7 @@ FAULTS = (
         lambda b, _: replace(b, high_end_checked=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "passes_bad_value",
@@ -41,6 +48,7 @@ FAULTS = (
         lambda b, _: replace(b, holds_last_good=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "fails_at_once",
@@ -50,6 +58,7 @@ FAULTS = (
         "1 waits for nothing; 0.5 waits half as long",
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "recovers_at_once",
@@ -59,6 +68,7 @@ FAULTS = (
         "1 waits for nothing; 0.5 waits half as long",
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "failure_latches",
@@ -67,6 +77,7 @@ FAULTS = (
         lambda b, _: replace(b, sensor_recovers_factor=inf),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "failure_without_consequence",
@@ -75,6 +86,7 @@ FAULTS = (
         lambda b, _: replace(b, failures_heeded=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "failure_not_told",
@@ -83,6 +95,7 @@ FAULTS = (
         lambda b, _: replace(b, failures_told=False),
         needs="sensors",
         shows_by=_LEVELS,
+        only_by=_FAILING,
     ),
     Fault(
         "dead_cups_unseen",
@@ -91,5 +104,6 @@ FAULTS = (
         lambda b, _: replace(b, silence_seen=False),
         needs="sensors.cups",
         shows_by=("cups",),
+        only_by=_TIME,
     ),
 )

@@ -123,13 +123,39 @@ def test_what_cannot_be_told_leaves_it_open(fault, name):
 
 
 def test_profiles_that_move_what_brings_it_out_come_first():
-    """A fault of the wind is first tried on profiles with wind, the cheapest of them first; likewise a silent bus."""
+    """A fault of the wind is tried on profiles with wind, the cheapest of them first, and on no others."""
     names = ("rain-count", "wind-gusts", "wind-below-threshold-ignored", "bus-falls-silent")
     profiles = [shipped(name) for name in names]
     trial = attempt(profiles[0], BENCH, seed=0)
-    costs = [dataclasses.replace(trial, polls=polls) for polls in (1, 3, 2, 4)]
-    assert likely_first(CATALOGUE["ignores_gale"], profiles, BENCH, costs) == (2, 1, 0, 3)
-    assert likely_first(CATALOGUE["lost_bus_late"], profiles, BENCH, costs) == (3, 0, 2, 1)
+    costs = [
+        dataclasses.replace(trial, polls=polls, touched=frozenset({touched}))
+        for polls, touched in ((1, "rain"), (3, "cups"), (2, "cups"), (4, "time"))
+    ]
+    assert likely_first(CATALOGUE["last_override_wins"], profiles, BENCH, costs) == (2, 1, 0, 3)
+    assert likely_first(CATALOGUE["ignores_gale"], profiles, BENCH, costs) == (2, 1)
+    assert likely_first(CATALOGUE["lost_bus_late"], profiles, BENCH, costs) == (3,)
+
+
+@pytest.mark.parametrize("name", ["rain-count", "readings-follow-the-sensors", "bucket-bounce-ignored"])
+def test_what_a_profile_does_not_touch_makes_no_difference(name):
+    """A unit with every fault that a profile is not tried on does what a healthy one does, to the register."""
+    healthy = attempt(shipped(name), BENCH, seed=0)
+    idle = {f.name: 1.0 for f in CATALOGUE.values() if f.only_by and not f.only_by & healthy.touched}
+    assert len(idle) > 50
+    assert attempt(shipped(name), with_faults(BENCH, idle), seed=0) == healthy
+
+
+@pytest.mark.parametrize(
+    ("name", "touched"),
+    [
+        ("rain-count", {"rain"}),
+        ("sensor-loose-terminal", {"implausible", "house"}),
+        ("frost-closes-and-lets-go", {"outside", "house"}),
+    ],
+)
+def test_a_trial_tells_what_was_touched(name, touched):
+    """Contacts that changed, values that moved, levels that no sensor gives: what is set as it was is none of them."""
+    assert attempt(shipped(name), BENCH, seed=0).touched == touched
 
 
 @pytest.mark.parametrize("seed", range(5))
