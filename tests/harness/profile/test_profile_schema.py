@@ -25,7 +25,7 @@ FILES = [
 ]
 FILES += [("profile", path) for path in sorted((ROOT / "profiles").glob("*.yaml"))]
 EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
-FILES += [(path.stem.partition("-")[0], path) for path in EXAMPLES]
+FILES += [(path.stem.removeprefix("whole-").partition("-")[0], path) for path in EXAMPLES]
 SHOWER = "series/shower.csv"
 SERIES = {
     SHOWER: (ROOT / "profiles" / SHOWER).read_text(encoding="utf-8"),
