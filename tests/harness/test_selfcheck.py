@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bench.answers import Exercised, Seen
-from bench.benchfile import read_bench
+from bench.benchfile import load_bench, read_bench
 from bench.diagnosis import diagnose
 from bench.errors import FileError
 from harness.cli.options import SHIPPED_BENCH, with_faults
@@ -356,3 +356,14 @@ def test_an_operator_is_told_what_takes_how_long(tmp_path):
     selfcheck(bench, tmp_path, kind="unit", begins=lambda what, takes_s: told.append((what, takes_s)))
     assert ("rain: the unit settles in its known state", 110.0) in told
     assert ("rain: driven; watching what answers", 45.0) in told
+
+
+@pytest.mark.parametrize("name", ["mock", "mock-rtu", "mock-tcp"])
+def test_a_shipped_hook_up_waits_for_a_unit_that_was_left_alone(name):
+    """A mock that nobody asked for ten minutes is closed, and opens a release delay and a travel after it is asked."""
+    mock = load_bench(SHIPPED_BENCH).model.mock
+    opens_s = mock.wind.release_delay + max(v.dead_time + v.full_travel for v in mock.vents.values())
+    outputs = load_bench(SHIPPED_BENCH.with_name(f"{name}.yaml")).model.outputs.values()
+    waits = [o.hookup.settles for o in outputs if o.hookup is not None and "side_vent" in o.hookup.answers]
+    assert waits
+    assert min(waits) > opens_s
