@@ -20,7 +20,7 @@ from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tr
 from bench.yamlvalues import put_values
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
 LARGEST_BYTES = 1_000_000
 _KINDS = {"profile": "profile", "bench": "bench file", "table": "override table"}
@@ -131,8 +131,8 @@ def read_attached(path: FilePath, kind: str) -> str:
     return _decode(str(path), _read_bytes(str(path), kind), kind)
 
 
-def kind_of(path: str | FilePath, kinds: Sequence[str]) -> str:
-    """Return which kind of file this is: the first of `kinds` that is a key at its top.
+def kind_of(path: str | FilePath) -> str:
+    """Return which kind of file this is, `profile`, `bench` or `table`: the first that is a key at its top.
 
     Raises:
         FileError: the file cannot be read, or has none of these keys.
@@ -140,9 +140,9 @@ def kind_of(path: str | FilePath, kinds: Sequence[str]) -> str:
     name = str(path)
     tree, _ = _grow(name, _decode(name, _read_bytes(name)))
     keys = tree.entries if isinstance(tree, Table) else {}
-    found = next((kind for kind in kinds if kind in keys), None)
+    found = next((kind for kind in _KINDS if kind in keys), None)
     if found is None:
-        hint = f"a file says what it is by one of the keys {', '.join(kinds)} at its top"
+        hint = f"a file says what it is by one of the keys {', '.join(_KINDS)} at its top"
         raise FileError([Problem(name, 1, 1, "nothing says what kind of file this is", hint)])
     return found
 

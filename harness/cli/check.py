@@ -72,7 +72,7 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
 
     if path.suffix == ".jsonl":
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
-    kind = kind_of(path, ("profile", "bench", "table"))
+    kind = kind_of(path)
     if kind == "table":
         from bench.overridetable.fits import fitting_table  # noqa: PLC0415 - pydantic is slow to import
         from bench.overridetable.load import load_table  # noqa: PLC0415

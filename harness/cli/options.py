@@ -114,7 +114,7 @@ def _is_table(path: Path) -> bool:
     from bench.document import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
 
     try:
-        return kind_of(path, ("profile", "bench", "table")) == "table"
+        return kind_of(path) == "table"
     except FileError:
         return False  # whoever loads it says what is wrong
 

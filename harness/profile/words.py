@@ -18,6 +18,7 @@ from bench.wording import nearest
 from bench.yamltree import Alias, Items, Node, Table, grow_tree
 from harness.profile.kinds import drivers, families, models_in
 from harness.profile.model import Profile
+from harness.profile.schema import MODELS
 from harness.profile.topics import fault_topics, topics
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from pydantic.fields import FieldInfo
 
 EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml", "table.yaml")
-_ROOTS: Final[dict[str, type[BaseModel]]] = {"profile": Profile, "bench": BenchFile, "table": OverrideTable}
 _MOST_LINES = 7
 
 
@@ -186,7 +186,7 @@ def examples(word: str) -> list[str]:
         text = example_text(file)
         tree, _ = grow_tree(text)
         assert tree is not None
-        line = next((line for key, line in _used(_ROOTS[kind], tree) if key == word), None)
+        line = next((line for key, line in _used(MODELS[kind], tree) if key == word), None)
         if line is not None:
             found[kind] = _cut(text, line)
     return list(found.values())
