@@ -41,8 +41,9 @@ def command(table: Path, bench: Path | None, out: Path, strength: int, force: bo
     """Write profiles that prove an override TABLE, each line of it where the bench can.
 
     Each override begins, holds and lets go; is tried just short of its thresholds and delays and just beyond; comes
-    together with the others in every combination and order; and its sensors and its supply fail and come back. How
-    close to an edge a profile goes is what the bench can decide for certain.
+    together with the others in every combination and order; and its sensors, its supply and its bus fail and come
+    back. How close to an edge a profile goes is what the bench can decide for certain. Lines that no profile proves are
+    listed, with the reason where there is one.
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415

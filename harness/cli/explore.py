@@ -66,7 +66,8 @@ def command(
 ) -> int:
     """Look for weather in which a unit does not do what TABLE, its override table, says.
 
-    Random rain, wind, temperatures, broken wires and losses of supply are played, each sequence as a profile.
+    Random rain, wind and its direction, temperatures, broken wires and losses of supply are played, each sequence as a
+    profile.
     The first one that fails is made as short as it will go and written, to be run again with `ventproof run`. That
     nothing is found proves nothing: only what was tried was tried.
 
