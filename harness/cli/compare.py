@@ -39,7 +39,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, dir_okay=False),
     help="Also write the whole comparison as a page, FILE.html. One that stands there is replaced.",
 )
-@click.option("--all", "everything", is_flag=True, help="Also show the shifts that are within their limits.")
+@click.option(
+    "--all",
+    "everything",
+    is_flag=True,
+    help="Show every flip and shift in full, those within their limits too.",
+)
 def command(
     base: str,
     candidate: str,

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from contextlib import suppress
 from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from harness.cli import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.cli.console import new_console
-from harness.record.compare.words import closing, counted, response, sentence, side_line
+from harness.record.compare.words import amount, closing, counted, moved, response, sentence, side_line
 from harness.record.logged import WORST_FIRST
 
 if TYPE_CHECKING:
@@ -31,6 +31,11 @@ EXIT_CODE: Final = {"same": EXIT_PASS, "worse": EXIT_FAIL, "open": EXIT_INCONCLU
 _STYLE: Final = {"worse": "bold red", "better": "green", "open": "yellow", "same": "green"}
 _ORDER: Final = ("worse", "open", "better", "same")
 _INDENT: Final = 10
+_FEW: Final = 8
+"""So many flips or shifts are told in full; of more, each has a line."""
+
+_MOST: Final = 15
+"""So many flips or shifts have a line; the rest is counted."""
 
 
 def show_comparison(found: Comparison, *, everything: bool) -> None:
@@ -38,8 +43,9 @@ def show_comparison(found: Comparison, *, everything: bool) -> None:
 
     Args:
         found: the comparison.
-        everything: show every shift; otherwise only those beyond their limits or open, alike ones of several profiles
-            together, and without those of responses whose verdict says it already.
+        everything: show every flip and every shift in full; otherwise only shifts beyond their limits (open ones where
+            there are no others), alike ones of several profiles together, without those of responses whose verdict
+            says it already, and no more than can be read.
     """
     console = new_console()
     with suppress(BrokenPipeError):
@@ -49,67 +55,127 @@ def show_comparison(found: Comparison, *, everything: bool) -> None:
             console.print(Text(f"! {alarm}", style="bold yellow"))
         if found.flips:
             console.print(Text("\nverdicts that flipped", style="bold"))
-            _show_flips(console, found.flips)
+            _show_flips(console, found.flips, everything=everything)
         groups = [[one] for one in found.shifts] if everything else _alike(_notable(found))
         if groups:
             console.print(Text("\nshifts", style="bold"))
-        for group in groups:
-            _show_shift(console, group, found.confidence)
+        _show_shifts(console, groups, found.confidence, everything=everything)
         console.print()
         for line in counted(found):
             console.print(Text(line))
         console.print(Text(closing(found), style=_STYLE[found.outcome]))
 
 
-def _show_flips(console: Console, flips: Sequence[Flip]) -> None:
+def _show_flips(console: Console, flips: Sequence[Flip], *, everything: bool) -> None:
+    told = sorted((flip for flip in flips if not flip.not_run), key=_first)
+    whole = everything or len(told) <= _FEW
+    left = set(told if whole else told[:_MOST])
     for profile, group in groupby(flips, key=lambda flip: flip.profile):
         items = list(group)
-        console.print(Text(profile, style="italic"))
-        for flip in sorted((one for one in items if not one.not_run), key=lambda one: _ORDER.index(one.turn)):
-            said = f"{flip.before} → {flip.after}"
-            _entry(
-                console,
-                flip.turn,
-                flip.response or "the whole run",
-                f"{said}. {flip.why}" if flip.why else said,
-            )
-        left = sum(one.not_run for one in items)
-        if left:
-            _entry(console, "worse", f"{left} more not run, an earlier step not having passed")
+        shown = sorted((one for one in items if one in left), key=_first)
+        if not (shown or whole):
+            continue
+        skipped = sum(one.not_run for one in items)
+        rest = f"{skipped} more not run, an earlier step not having passed" if skipped else ""
+        console.print(Text.assemble((profile, "italic"), f" ({rest})" if rest and not whole else ""))
+        for flip in shown:
+            what, said = flip.response or "the whole run", f"{flip.before} → {flip.after}"
+            if whole:
+                _entry(console, flip.turn, what, f"{said}. {flip.why}" if flip.why else said)
+            else:
+                step, _, demand = what.rpartition(": ")  # the ends of lines may be cut: the step comes last
+                where = f"  {step}" if step else ""
+                _line(console, flip.turn, f"{_alone(flip.before)} → {_alone(flip.after)}  {demand}{where}")
+        if rest and whole:
+            _entry(console, "worse", rest)
+    if hidden := [flip for flip in told if flip not in left]:
+        profiles = len({flip.profile for flip in hidden})
+        console.print(Text(f"and {len(hidden)} more in {profiles} profile(s): {_ALL}"))
+
+
+def _alone(verdicts: str) -> str:
+    """Return a verdict without how many runs had it, where all had the same."""
+    return verdicts if "," in verdicts else verdicts.partition(" (")[0]
+
+
+_ALL: Final = "--all shows them"
+
+
+def _first(flip: Flip) -> int:
+    return _ORDER.index(flip.turn)
 
 
 def _notable(found: Comparison) -> list[Compared]:
-    """Return the shifts that a reader must see, but for those of responses whose verdict says it already."""
+    """Return the shifts that a reader must see, but for those of responses whose verdict says it already.
+
+    Open ones are told where nothing else is to be told.
+    """
     told = {(flip.profile, flip.response) for flip in found.flips if flip.turn == "worse"}
-    return [s for s in found.shifts if s.meaning != "same" and (s.key.profile, response(s)) not in told]
+    moved = [s for s in found.shifts if s.meaning != "same" and (s.key.profile, response(s)) not in told]
+    return [s for s in moved if s.meaning != "open"] or ([] if told else moved)
 
 
 def _alike(shifts: Sequence[Compared]) -> list[list[Compared]]:
-    """Return shifts of the same response in several profiles together, the worst first, of like ones the greatest."""
+    """Return shifts of the same response in several profiles together, the worst first, of like ones the greatest.
+
+    How great a shift is, its limit says.
+    """
     groups: dict[tuple[str, ...], list[Compared]] = defaultdict(list)
     for one in shifts:
-        groups[one.meaning, response(one), one.measure].append(one)
-    ordered = (sorted(group, key=lambda one: -abs(one.shift.estimate)) for group in groups.values())
-    return sorted(ordered, key=lambda group: _ORDER.index(group[0].meaning))
+        groups[one.meaning, one.key.step, one.key.signal, one.demand, one.measure].append(one)
+    ordered = (sorted(group, key=lambda one: -_size(one)) for group in groups.values())
+    return sorted(ordered, key=lambda group: (_ORDER.index(group[0].meaning), -_size(group[0])))
+
+
+def _size(one: Compared) -> float:
+    return abs(one.shift.estimate) / one.shift.limit if one.shift.limit else math.inf
+
+
+def _show_shifts(
+    console: Console, groups: Sequence[Sequence[Compared]], confidence: float, *, everything: bool
+) -> None:
+    if everything or len(groups) <= _FEW:
+        for group in groups:
+            _show_shift(console, group, confidence)
+        return
+    for group in groups[:_MOST]:
+        first = group[0]
+        limit = amount(first.shift.limit, first.unit)
+        told = f"{first.key.signal} {first.demand}  {first.key.step}, in {_places(group)}"
+        _line(console, first.meaning, f"{moved(first)} (limit {limit})  {told}")
+    if hidden := len(groups) - _MOST:
+        console.print(Text(f"and {hidden} more that are smaller: {_ALL}"))
 
 
 def _show_shift(console: Console, group: Sequence[Compared], confidence: float) -> None:
     first = group[0]
-    alike = f", and alike in {len(group) - 1} more profile(s)" if len(group) > 1 else ""
-    _entry(
-        console,
-        first.meaning,
-        response(first),
-        sentence(first, confidence),
-        f"in {first.key.profile}{alike}",
-    )
+    _entry(console, first.meaning, response(first), sentence(first, confidence), f"in {_places(group)}")
+
+
+def _places(group: Sequence[Compared]) -> str:
+    """Return where a shift is told of, and how often it is alike elsewhere."""
+    profiles = len({one.key.profile for one in group})
+    if profiles > 1:
+        return f"{group[0].key.profile}, and alike in {profiles - 1} more profile(s)"
+    more = f", and {len(group) - 1} more alike in it" if len(group) > 1 else ""
+    return f"{group[0].key.profile}{more}"
+
+
+def _line(console: Console, word: str, said: str) -> None:
+    """Print one line, cut where the terminal ends."""
+    text = Text.assemble((f"  {word:<{_INDENT - 2}}", _STYLE[word]), said)
+    console.print(text, no_wrap=True, overflow="ellipsis")
 
 
 def _entry(console: Console, word: str, what: str, said: str = "", where: str = "") -> None:
-    console.print(Text.assemble((f"  {word:<{_INDENT - 2}}", _STYLE[word]), what))
+    line = Table.grid(padding=(0, 0))
+    line.add_column(width=_INDENT)
+    line.add_column()
+    line.add_row(Text(f"  {word}", style=_STYLE[word]), Text(what))
     for text, style in ((said, ""), (where, "dim")):
         if text:
-            console.print(Padding(Text(text, style=style), (0, 0, 0, _INDENT), expand=False))
+            line.add_row("", Text(text, style=style))
+    console.print(line)
 
 
 def show_trend(found: Trend, *, everything: bool) -> None:
@@ -138,8 +204,8 @@ def show_trend(found: Trend, *, everything: bool) -> None:
         shown = [c for c in found.changes if everything or c.compared.meaning != "open"]
         for (firmware, before), group in groupby(shown, key=lambda change: (change.firmware, change.before)):
             console.print(Text(f"\nsince {firmware or 'not stated'}, against {_span(before)}", style="bold"))
-            for alike in _alike([change.compared for change in group]):
-                _show_shift(console, alike, found.confidence)
+            alike = _alike([change.compared for change in group])
+            _show_shifts(console, alike, found.confidence, everything=everything)
         console.print()
         for line in _told(found, len(found.changes) - len(shown)):
             console.print(Text(line))

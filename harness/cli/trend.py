@@ -25,7 +25,7 @@ from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION
     show_default=True,
 )
 @HISTORY
-@click.option("--all", "everything", is_flag=True, help="Also show what may have changed and cannot be told.")
+@click.option("--all", "everything", is_flag=True, help="Show every change in full, and what cannot be told.")
 def command(
     records: tuple[str, ...],
     limit_time: str | None,

@@ -5,12 +5,14 @@ from __future__ import annotations
 import random
 from dataclasses import replace
 
+import html5lib
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bench.errors import FileError
 from bench.samples import Window
+from harness.cli.compared import show_comparison
 from harness.judge.verdict import Bounds, Verdict
 from harness.record.compare.comparison import compare
 from harness.record.compare.measures import Limits
@@ -56,6 +58,49 @@ def compared(side):
 
 def the_time(found):
     return next(one for one in found.shifts if one.measure == "time")
+
+
+@pytest.fixture
+def broken(side, logged, finding):
+    """Compare firmware with one in which forty responses fail, and forty more come later, each by more."""
+    demands = [f"reaches {number} % ± 2 % within 90 s" for number in range(80)]
+
+    def runs(late_s, verdict):
+        found = [
+            finding(number=n, demand=said, response_s=Window(20 + late_s * n, 20.1 + late_s * n))
+            for n, said in enumerate(demands[:40])
+        ]
+        found += [finding(number=40 + n, demand=said, verdict=verdict) for n, said in enumerate(demands[40:])]
+        return [logged(verdict=str(verdict), findings=tuple(found)).run] * 2
+
+    def named(firmware, made):
+        return side(*(replace(run, firmware=firmware, digest=f"{firmware}{n}") for n, run in enumerate(made)))
+
+    base, candidate = named("1.0", runs(0, Verdict.PASS)), named("1.1", runs(1, Verdict.FAIL))
+    return compare(base, candidate, Limits(time_s=0.5), 0.95)
+
+
+def test_a_badly_broken_unit_is_told_on_a_page_of_the_terminal(broken, capsys):
+    """Flips first, then a line a response, the greatest shift first; what is left out is counted, and can be had."""
+    show_comparison(broken, everything=False)
+    out = capsys.readouterr().out
+    lines = out.splitlines()
+    assert len(lines) < 60
+    assert out.index("pass → fail") < out.index("responds 39.0 s later")
+    shifts = [float(line.split()[2]) for line in lines if " responds " in line]
+    assert shifts == sorted(shifts, reverse=True)
+    assert len(shifts) == 15
+    assert "and 25 more in 1 profile(s): --all shows them" in lines
+    show_comparison(broken, everything=True)
+    whole = " ".join(capsys.readouterr().out.split())
+    assert all(f"side_vent reaches {number} % ± 2 % within 90 s" in whole for number in range(80))
+
+
+def test_the_page_is_html_to_a_strict_parser(broken):
+    """html5lib, strict, implements the parsing rules of the HTML standard and stops at the first parse error."""
+    tree = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(html_of(broken))
+    ids = [element.get("id") for element in tree.iter() if isinstance(element.tag, str) and element.get("id")]
+    assert len(ids) == len(set(ids))
 
 
 def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
