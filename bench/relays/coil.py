@@ -83,10 +83,6 @@ class CoilContact:
 
 
 def _build(options: CoilOptions, wiring: Wiring) -> CoilContact:
-    if options.unit_id == 0:
-        raise ValueError(
-            "unit 0 is everybody on a Modbus line, and nobody answers; name the board's own unit_id"
-        )
     bus, spec = wiring.bus(options.bus), wiring.specs[options.bus]
     on_network = not isinstance(spec, InProcessBus | SerialBus)
     return CoilContact(wiring.name, options, bus, _LOOK_S if on_network else None)

@@ -88,10 +88,11 @@ async def _coil_rtu(truth: _Truth) -> AsyncIterator[Contact]:
 
 @asynccontextmanager
 async def _coil_tcp(truth: _Truth) -> AsyncIterator[Contact]:
+    """The board at unit 0, which on TCP is the device itself."""
     board = CoilBoard({0: truth})
     async with (
-        serve_tcp(lambda: Responder("tcp", {1: board})) as port,
-        _on_bus(TcpBus(link="tcp", host="127.0.0.1", tcp_port=port), coil=0) as contact,
+        serve_tcp(lambda: Responder("tcp", {0: board})) as port,
+        _on_bus(TcpBus(link="tcp", host="127.0.0.1", tcp_port=port), unit_id=0, coil=0) as contact,
     ):
         yield contact
 
