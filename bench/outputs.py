@@ -265,7 +265,7 @@ class LocalOutputs:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
         except ValueError as error:
             raise DriverError(f"output {name}: {error}") from None
-        reports, missed = list[EdgeReport](), 0
+        reports, missed, free_s = list[EdgeReport](), 0, inf
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
                 due_s = line.next_s = start_s + edge.at_s
@@ -279,6 +279,7 @@ class LocalOutputs:
                         f"output {name}: the train was broken off before edge {number}, outputs were made safe"
                     )
                 if not reached:
+                    line.free_from_s = min(line.free_from_s, free_s)  # no width is to be kept
                     break
                 try:
                     window = await line.drive(closed=edge.closed)
@@ -290,7 +291,8 @@ class LocalOutputs:
                 else:
                     missed = 0
                     asked_s = edges[number].at_s - edge.at_s if number < len(edges) else 0.0
-                    line.free_from_s = window.earliest_s + max(line.fastest_edge_s, _KEPT * asked_s)
+                    free_s = window.earliest_s + line.fastest_edge_s
+                    line.free_from_s = max(free_s, window.earliest_s + _KEPT * asked_s)
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
 

@@ -187,3 +187,25 @@ def test_one_train_takes_over_from_another_at_an_instant(hands_over_s):
         )
 
     run(main(), virtual=True)
+
+
+def test_a_quick_train_takes_over_from_a_slow_one_on_time():
+    """The width that the slow train's next closure would have kept holds nobody back."""
+
+    async def main():
+        outputs, terminals = await opened()
+        begun_s = now_s() + 0.05
+        slow = Train(outputs, "cups", pulses(1, "1/2"), start_s=begun_s, played=lambda _: None)
+        await asyncio.sleep(2.2)
+        await slow.end(from_s=begun_s + 2.5)
+        quick = Train(outputs, "cups", pulses("1/7", "1/14"), start_s=begun_s + 2.55, played=lambda _: None)
+        await asyncio.sleep(1.2)
+        await quick.stop()
+        await slow.over()
+        closed = [at_s - begun_s for at_s, closes in terminals.edges["cups"] if closes]
+        due = [0, 1, 2, *(2.55 + k / 7 for k in range(len(closed) - 3))]
+        assert len(closed) > 6
+        assert closed == pytest.approx(due, abs=1e-6)
+        await outputs.close()
+
+    run(main(), virtual=True)
