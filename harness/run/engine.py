@@ -264,9 +264,8 @@ class Engine:
         try:
             await asyncio.wait({task, self._broken}, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            if not task.done():
-                task.cancel()
-                await asyncio.gather(task, return_exceptions=True)
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)  # its own error beside that is no news
         if self._broken.done():
             self._broken.result()
         task.result()
