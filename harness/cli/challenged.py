@@ -144,7 +144,9 @@ def _families(result: Result) -> Table:
 
 
 def _profiles(result: Result) -> Table:
-    title = "what each profile adds" if result.full else "which profile found a fault first"
+    title = (
+        "what each profile adds, faults at severity 1" if result.full else "which profile found a fault first"
+    )
     table = Table(title=title, title_justify="left", title_style="bold", expand=False)
     table.add_column("profile", overflow="fold")
     table.add_column("finds first" if result.full else "faults", justify="right")
