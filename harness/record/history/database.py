@@ -76,7 +76,7 @@ class Database:
                 patience = {"connect_timeout": _SERVER_PATIENCE_S}
                 return create_engine(self.place.url, poolclass=NullPool, connect_args=patience)
             except ModuleNotFoundError:
-                hint = "pip install 'ventproof[postgresql]'"
+                hint = "pip install -e '.[postgresql]'"
                 raise self._problem("the driver for PostgreSQL is not installed", hint) from None
         engine = create_engine(self.place.url, poolclass=NullPool, connect_args={"timeout": _PATIENCE_S})
         event.listen(engine, "connect", _set_up_sqlite)

@@ -65,7 +65,7 @@ def _write_parquet(file: BinaryIO, rows: Iterable[dict[str, Cell]]) -> int:
         import pyarrow as pa  # noqa: PLC0415 - an extra, and slow
         import pyarrow.parquet as pq  # noqa: PLC0415
     except ModuleNotFoundError:
-        hint = "pip install 'ventproof[parquet]', or export CSV"
+        hint = "pip install -e '.[parquet]', or export CSV"
         raise FileError(
             [Problem(".parquet", None, None, "what writes Parquet is not installed", hint)]
         ) from None

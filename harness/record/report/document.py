@@ -25,7 +25,7 @@ def pdf_of(report: Report) -> bytes:
         import typst  # noqa: PLC0415 - optional, and only a PDF needs it
     except ImportError as error:
         reason = "a PDF takes typst, which is not installed"
-        hint = "pip install 'ventproof[pdf]', or write an .html file and print that"
+        hint = "pip install -e '.[pdf]', or write an .html file and print that"
         raise FileError([Problem("-o", None, None, reason, hint)]) from error
     texts = {"report": json.dumps(plain(report))}
     return typst.compile(_TEMPLATE, format="pdf", ignore_system_fonts=True, sys_inputs=texts, timestamp=0)

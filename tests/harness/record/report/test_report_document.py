@@ -59,6 +59,6 @@ def test_without_typst_the_way_out_is_said(monkeypatch, logs):
     """The PDF is an extra; who has not got it is told how to get it, or what to do instead."""
     monkeypatch.setitem(sys.modules, "typst", None)
     with pytest.raises(
-        FileError, match=r"-o: a PDF takes typst.*pip install 'ventproof\[pdf\]', or write an \.html"
+        FileError, match=r"-o: a PDF takes typst.*pip install -e '\.\[pdf\]', or write an \.html"
     ):
         pdf_of(report_of([logs["pass"]]))
