@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
-PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt
+PIP := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check --constraint constraints.txt
 
 .PHONY: demo test check format clean benchmark campaign hunt explorations challenge
 
@@ -40,16 +40,17 @@ challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, a
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py
 
-$(VENV)/python: 
-	$(PYTHON) -m venv $(VENV)
+$(VENV)/python:
+	@echo "Building the environment in $(VENV), once: it takes a minute."
+	@$(PYTHON) -m venv $(VENV)
 	@touch $@
 
 $(VENV)/base: $(VENV)/python pyproject.toml constraints.txt
-	$(PIP) --editable .
+	@$(PIP) --editable .
 	@touch $@
 
 $(VENV)/dev: $(VENV)/base
-	$(PIP) --editable '.[dev]'
+	@$(PIP) --editable '.[dev]'
 	@touch $@
 
 clean:
