@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, final
 
-from harness.judge.distributions import change_point, integral, normal_between, normal_cdf, normal_quantile
+from harness.judge.distributions import bisected, integral, normal_between, normal_cdf, normal_quantile
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -192,7 +192,7 @@ def acceptance_limits(tolerance: Limits, uncertainty: Uncertainty, probability: 
     if conforms(half):
         # Only at probability = 0.5, where the limits themselves are as good as the rule asks.
         return tolerance
-    offset, _ = change_point(conforms, 0.0, half)
+    offset, _ = bisected(conforms, 0.0, half)
     return Limits(lower=middle - offset, upper=middle + offset)
 
 
@@ -220,7 +220,7 @@ def rejection_limits(tolerance: Limits, uncertainty: Uncertainty, probability: f
         f"{best:.6g} only; reduce the uncertainty",
     )
     half = (tolerance.upper - tolerance.lower) / 2
-    _, offset = change_point(may_conform, 0.0, half + band + uncertainty.standard)
+    _, offset = bisected(may_conform, 0.0, half + band + uncertainty.standard)
     return Limits(lower=middle - offset, upper=middle + offset)
 
 

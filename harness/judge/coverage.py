@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 from bench.samples import Window
 from harness.judge.distributions import (
-    Bounds,
+    ConfidenceBounds,
     Side,
     beta_cdf,
-    change_point,
+    bisected,
     chi_square_exceeds,
     noncentral_t_quantile,
     normal_between,
@@ -96,7 +96,7 @@ def order_repeats(coverage: float, confidence: float, side: Side = "upper") -> i
 
 def order_limits(
     times: Sequence[Window], coverage: float, confidence: float, side: Side = "upper"
-) -> Bounds | None:
+) -> ConfidenceBounds | None:
     """Return distribution-free tolerance limits from order statistics, in seconds (Wilks 1941; ISO 16269-6).
 
     The tightest rank is taken that still reaches the confidence. None: too few repeats, `order_repeats`
@@ -114,7 +114,7 @@ def order_limits(
         return None
     earliest, latest = _sorted_ends(times)
     lower = earliest[rank - 1] if side != "upper" else -math.inf
-    return Bounds(lower, latest[-rank] if side != "lower" else math.inf)
+    return ConfidenceBounds(lower, latest[-rank] if side != "lower" else math.inf)
 
 
 def normal_factor(repeats: int, coverage: float, confidence: float, side: Side = "upper") -> float:
@@ -156,19 +156,19 @@ def _two_sided_factor(repeats: int, coverage: float, confidence: float) -> float
     outer = 1.0
     while too_small(outer):
         outer *= 2
-    return change_point(too_small, outer / 2 if outer > 1 else 0.01, outer)[1]
+    return bisected(too_small, outer / 2 if outer > 1 else 0.01, outer)[1]
 
 
 def _half_width(centre: float, coverage: float) -> float:
     def too_narrow(r: float) -> bool:
         return normal_between(centre - r, centre + r) < coverage
 
-    return change_point(too_narrow, 0.0, centre + normal_quantile((1 + coverage) / 2) + 1)[1]
+    return bisected(too_narrow, 0.0, centre + normal_quantile((1 + coverage) / 2) + 1)[1]
 
 
 def normal_limits(
     times: Sequence[Window], coverage: float, confidence: float, side: Side = "upper"
-) -> Bounds | None:
+) -> ConfidenceBounds | None:
     """Return tolerance limits under the assumption that the times are normally distributed, in seconds.
 
     For times m_i +- h_i the limit is mean(m) + k s(m) + |h| sqrt(1/n + k^2/(n - 1)), with |h| the root of the
@@ -190,6 +190,6 @@ def normal_limits(
     mean = math.fsum(middles) / n
     spread = math.hypot(*(m - mean for m in middles)) / math.sqrt(n - 1)
     reach = k * spread + halves * math.sqrt(1 / n + k * k / (n - 1))
-    return Bounds(
+    return ConfidenceBounds(
         mean - reach if side != "upper" else -math.inf, mean + reach if side != "lower" else math.inf
     )

@@ -20,7 +20,7 @@ _SQRT_HALF = math.sqrt(0.5)
 
 @final
 @dataclass(frozen=True, slots=True)
-class Bounds:
+class ConfidenceBounds:
     """What a statement with a confidence bounds; the side left open sits at the end of the scale."""
 
     lower: float
@@ -37,7 +37,7 @@ def require_share(name: str, value: float) -> None:
         raise ValueError(f"{name}={value!r} must be more than 0 and less than 1, such as 0.95 for 95 %")
 
 
-def change_point(holds: Callable[[float], bool], inner: float, outer: float) -> tuple[float, float]:
+def bisected(holds: Callable[[float], bool], inner: float, outer: float) -> tuple[float, float]:
     """Return the neighbours between which `holds` turns from true (at `inner`) to false (at `outer`)."""
     while True:
         middle = inner + (outer - inner) / 2

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal, Self, final
 
 from bench.samples import Window
 from harness.judge import coverage as cover
-from harness.judge.distributions import Bounds, Side, beta_quantile, normal_quantile, require_share
+from harness.judge.distributions import ConfidenceBounds, Side, beta_quantile, normal_quantile, require_share
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -82,7 +82,9 @@ def _tail(confidence: float, side: Side) -> float:
     return (1 - confidence) / 2 if side == "two-sided" else 1 - confidence
 
 
-def clopper_pearson(successes: int, trials: int, confidence: float, side: Side = "two-sided") -> Bounds:
+def clopper_pearson(
+    successes: int, trials: int, confidence: float, side: Side = "two-sided"
+) -> ConfidenceBounds:
     """Return exact bounds on a probability: their confidence is at least the stated one for every true value.
 
     Lower is the a-quantile of Beta(x, n - x + 1) (0 for x = 0), upper the (1 - a)-quantile of
@@ -99,10 +101,10 @@ def clopper_pearson(successes: int, trials: int, confidence: float, side: Side =
         lower = beta_quantile(tail, successes, trials - successes + 1)
     if side != "lower" and successes < trials:
         upper = beta_quantile(1 - tail, successes + 1, trials - successes)
-    return Bounds(lower, upper)
+    return ConfidenceBounds(lower, upper)
 
 
-def wilson(successes: int, trials: int, confidence: float, side: Side = "two-sided") -> Bounds:
+def wilson(successes: int, trials: int, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
     """Return Wilson's score bounds, for comparison only: they may hold less often than they say.
 
     (p + z^2/2n +- z sqrt(p (1 - p)/n + z^2/4n^2)) / (1 + z^2/n) (Wilson 1927; NIST/SEMATECH 7.2.4.1).
@@ -119,17 +121,17 @@ def wilson(successes: int, trials: int, confidence: float, side: Side = "two-sid
     # At no and at all successes the formula gives 0 and 1, but for rounding.
     lower = (centre - reach) / scale if side != "upper" and successes > 0 else 0.0
     upper = (centre + reach) / scale if side != "lower" and successes < trials else 1.0
-    return Bounds(lower, upper)
+    return ConfidenceBounds(lower, upper)
 
 
-def pass_rate(counts: Counts, confidence: float, side: Side = "two-sided") -> Bounds:
+def pass_rate(counts: Counts, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
     """Return exact bounds on the reliability; inconclusive repeats widen them on both sides.
 
     Raises:
         ValueError: no repeats, or the confidence is out of range.
     """
     lower = clopper_pearson(counts.passes, counts.total, confidence, side).lower
-    return Bounds(
+    return ConfidenceBounds(
         lower, clopper_pearson(counts.passes + counts.inconclusive, counts.total, confidence, side).upper
     )
 
