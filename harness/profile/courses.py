@@ -191,8 +191,8 @@ class WindSeries(Series):
 
     column: str | None = None
     """Name of the column, where several hold speeds."""
-    between: Literal["linear", "hold"] = "linear"
-    """How the speed runs to the next row: `linear` goes there evenly, `hold` keeps it."""
+    between: Literal["linear", "steps"] = "linear"
+    """How the speed runs to the next row: `linear` goes there evenly, `steps` keeps it."""
 
 
 class Gust(FileModel):

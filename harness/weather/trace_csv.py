@@ -14,7 +14,7 @@ from harness.weather.trace import MOST_POINTS, Trace
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-Between = Literal["linear", "hold"]
+Between = Literal["linear", "steps"]
 """What the quantity does between two rows: goes straight from one to the other, or keeps the first until the second."""
 
 _SEPARATORS: Final = (";", "\t", ",")  # a decimal comma never meets a comma as separator
@@ -46,7 +46,7 @@ def trace_from_csv(
         file: its name, for messages.
         dimension: what the column measures; a speed must not be negative.
         column: the column's name, where several measure that.
-        between: `linear`, or `hold`: each row's value lasts until the next row, and the last row only ends the trace.
+        between: `linear`, or `steps`: each row's value lasts until the next row, and the last row only ends the trace.
         faster: 2 plays the series in half the time, 0.5 in twice; every value and mean stays as it is.
 
     Raises:
@@ -65,7 +65,7 @@ def trace_from_csv(
     points = table.points(rows, times, values)
     start_s = points[0][0]
     points = [((t - start_s) / faster, v) for t, v in points]
-    if between == "hold":
+    if between == "steps":
         ends = [(t, points[k][1]) for k, (t, _) in enumerate(points[1:])]
         points = [p for pair in zip(points, ends, strict=False) for p in pair]
     return Trace.through(points)

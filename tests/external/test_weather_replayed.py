@@ -37,7 +37,7 @@ start:
 steps:
   - step: the hours pass
     do:
-      - {{wind: cups, series: {{file: mast.csv, between: hold}}, faster: {faster}, label: wind}}
+      - {{wind: cups, series: {{file: mast.csv, between: steps}}, faster: {faster}, label: wind}}
       - {{rainfall: bucket, series: {{file: gauge.csv}}, faster: {faster}, label: rain}}
     expect:
       - {{signal: tip_count, counts: {tips}, within: {within} s, after: rain}}

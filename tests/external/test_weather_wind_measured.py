@@ -37,7 +37,7 @@ def test_every_row_is_read():
 
 def test_held_ten_minute_means_are_read_back():
     """Played as steps, the ten-minute mean at the end of each row's span is that row's speed."""
-    wind = measured(between="hold")
+    wind = measured(between="steps")
     for k, speed in enumerate(MEANS[:-1], start=1):
         assert mean_wind(wind, 600.0 * k) == pytest.approx(speed)
 
@@ -45,7 +45,7 @@ def test_held_ten_minute_means_are_read_back():
 @pytest.mark.parametrize("faster", [1.0, 60.0, 0.5])
 def test_the_run_of_the_wind_is_kept(faster):
     """Cups with 1 m a turn count the metres that the wind ran, however fast the series is played."""
-    wind = measured(between="hold", faster=faster)
+    wind = measured(between="steps", faster=faster)
     metres = sum(600.0 / faster * speed for speed in MEANS[:-1])
     assert pulse_count(CupAnemometer(slope_m=1.0, fastest_hz=50.0), wind) == pytest.approx(metres, abs=1)
 

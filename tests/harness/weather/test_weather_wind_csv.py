@@ -58,7 +58,7 @@ def test_the_usual_ways_of_writing_are_read(text):
 
 def test_held_values_last_until_the_next_row():
     """With `hold` each value is a step, and the last row only ends the trace."""
-    trace = wind("time s, wind m/s\n0, 4\n10, 6\n20, 0\n", between="hold")
+    trace = wind("time s, wind m/s\n0, 4\n10, 6\n20, 0\n", between="steps")
     assert (trace.before(10.0), trace.at(10.0), trace.before(20.0)) == (4.0, 6.0, 6.0)
     assert trace.mean(0.0, 20.0) == 5.0
 
