@@ -15,6 +15,7 @@ from harness.record.logged import Lost
 from harness.record.read import read_log
 from harness.record.report.benchpart import bench_section
 from harness.record.report.chapter import Signing, chapter_of
+from harness.record.report.code import short_code
 from harness.record.report.cover import cover_of
 from harness.record.report.model import Report, Section
 from harness.record.signature import signature_of, unreadable
@@ -140,7 +141,9 @@ def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[
         used = {name for part in parts if part.chapter for name in part.chapter.used}
         named = dict.fromkeys(str((header["selfcheck"] or {}).get("sha256")) for header in headers)
         behind = [checks[digest] for digest in named if digest in checks]
-        yield bench_section(headers[0], used, behind, f"bench-{number}")
+        section = bench_section(headers[0], used, behind, f"bench-{number}")
+        several = f" ({short_code(str(headers[0]['bench'].get('sha256', '')))})" if len(by_bench) > 1 else ""
+        yield replace(section, title=f"{section.title}{several}")
 
 
 def _annexes(runs: Sequence[_Part], annex: Annex | None) -> Iterator[Section]:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.record.report.build import report_of
-from harness.record.report.model import shown
+from harness.record.report.model import Section, shown
 from harness.record.report.page import html_of
 
 HOSTILE = "<script>alert(1)</script> \" ' & &amp; {{ 7*7 }} {% x %} #set page() $x$ *b* `r` \\ \u202e gpj \x00 \x1b[31m"
@@ -61,6 +61,15 @@ def test_every_link_leads_somewhere_and_every_name_is_its_own(page):
     assert len(read.ids) == len(set(read.ids))
     assert {target[1:] for target in read.targets} <= set(read.ids)
     assert {"run-1", "run-2"} <= {target[1:] for target in read.targets}
+
+
+def test_benches_and_annexes_are_reached_from_the_first_page(logs):
+    """The bench's uncertainty, and an override table with its traceability, are linked where the runs are listed."""
+    annex = Section("table-1", "Override table: the unit", (), (), ())
+    report = report_of([logs["pass"]])
+    first = html_of(replace(report, sections=(*report.sections, annex))).partition('id="signatures"')[0]
+    for section in (*report.sections, annex):
+        assert f'<a href="#{section.ident}"><bdi>{section.title}</bdi></a>' in first
 
 
 def test_the_first_lines_answer_what_a_reader_asks_first(page):
