@@ -20,27 +20,36 @@ EXIT_INTERRUPTED: Final = 130
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""
 
-_COMMANDS: Final = {
-    "demo": "Run the shipped suite against the mock inside this process.",
-    "check": "Check profiles, bench files and override tables before anything is switched.",
-    "run": "Run profiles on a bench and write their records.",
-    "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
-    "judge": "Decide again from a log, without a bench.",
-    "report": "Make a page or a document of logs for people, or a file for CI.",
-    "compare": "Say what is worse or better in one firmware version than in another.",
-    "trend": "Follow each response over firmware versions: where did it change?",
-    "verify": "Check that a log is whole and unchanged, and who signed it.",
-    "sign": "Sign logs, so that nobody can write them anew unnoticed.",
-    "key": "Make a pair of keys to sign logs with.",
-    "history": "Find past runs again; export them, or open a page of them.",
-    "draft": "Write profiles that prove an override table.",
-    "trace": "Show which profile proves which line of an override table, and which none does.",
-    "challenge": "Run a suite against every fault of the mock: which would it miss?",
-    "explore": "Look for weather in which a unit does not do what its override table says.",
-    "mock": "Serve the mock unit and mock relay boards on real wires.",
-    "schema": "Print the JSON Schema of a kind of file, for editors.",
-    "explain": "Say what a word of the files means, with an example.",
+_SECTIONS: Final = {
+    "Test a unit": {
+        "demo": "Run the shipped suite against the mock inside this process.",
+        "check": "Check profiles, bench files and override tables before anything is switched.",
+        "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
+        "run": "Run profiles on a bench and write their records.",
+        "judge": "Decide again from a log, without a bench.",
+    },
+    "Keep records and compare firmware": {
+        "report": "Make a page or a document of logs for people, or a file for CI.",
+        "history": "Find past runs again; export them, or open a page of them.",
+        "compare": "Say what is worse or better in one firmware version than in another.",
+        "trend": "Follow each response over firmware versions: where did it change?",
+        "verify": "Check that a log is whole and unchanged, and who signed it.",
+        "sign": "Sign logs, so that nobody can write them anew unnoticed.",
+        "key": "Make a pair of keys to sign logs with.",
+    },
+    "Know what the suite is worth": {
+        "draft": "Write profiles that prove an override table.",
+        "trace": "Show which profile proves which line of an override table, and which none does.",
+        "challenge": "Run a suite against every fault of the mock: which would it miss?",
+        "explore": "Look for weather in which a unit does not do what its override table says.",
+    },
+    "Try things out and look them up": {
+        "mock": "Serve the mock unit and mock relay boards on real wires.",
+        "explain": "Say what a word of the files means, with an example.",
+        "schema": "Print the JSON Schema of a kind of file, for editors.",
+    },
 }
+_COMMANDS: Final = {name: about for section in _SECTIONS.values() for name, about in section.items()}
 
 
 class _Commands(click.Group):
@@ -57,8 +66,10 @@ class _Commands(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        with formatter.section("Commands"):
-            formatter.write_dl(list(_COMMANDS.items()))
+        width = max(map(len, _COMMANDS))
+        for heading, commands in _SECTIONS.items():
+            with formatter.section(heading):
+                formatter.write_dl([(f"{name:{width}}", about) for name, about in commands.items()])
 
 
 @click.group(
@@ -69,9 +80,13 @@ def ventproof() -> None:
     """Prove that a greenhouse climate controller's weather overrides move the vents as they must.
 
     \b
-    Exit codes: 0 all pass · 1 something failed · 2 nothing failed, something is inconclusive
-                3 a file or argument is wrong, nothing was switched · 4 bench failed or run aborted
-                130 interrupted, outputs safe
+    Exit codes:
+      0 all pass
+      1 something failed
+      2 nothing failed, something is inconclusive
+      3 a file or argument is wrong, nothing was switched
+      4 the bench failed or a run was aborted
+      130 interrupted, outputs safe
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
 
 

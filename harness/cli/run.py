@@ -31,6 +31,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 @click.option(
     "--repeat",
     type=click.IntRange(1),
+    metavar="N",
     help="Run every profile this often and say what that proves.  [default: 1]",
 )
 @click.option(

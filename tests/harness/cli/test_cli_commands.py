@@ -176,7 +176,7 @@ def test_check_tells_how_long_profiles_take_and_what_buses_carry(ventproof):
     """`check` gives the shortest and longest time, the reads that the bus must carry, and what it makes of them."""
     code, out, _ = ventproof("check", RAIN, SHIPPED_BENCH.parent / "mock-rtu.yaml", "--bench", SHIPPED_BENCH)
     assert code == 0
-    assert f"{RAIN}: right; takes 75 s at least, 4.1 min at most" in out
+    assert f"{RAIN}: valid; takes 75 s at least, 4.1 min at most" in out
     assert re.search(
         r"bus unit: 1 request\(s\) read \d+ signal\(s\) every 100 ms; utilisation 1\d\.\d %; "
         r"worst stimulus latency 3\d\.\d ms; worst sample age 13\d\.\d ms",
@@ -233,7 +233,7 @@ def test_judge_draws_figures_and_leaves_other_files_alone(ventproof, tmp_path):
     assert sorted(path.name for path in (tmp_path / "drawn").iterdir()) == [f"{name}.svg" for name in names]
     (tmp_path / "drawn" / "run.svg").write_text("mine", encoding="utf-8")
     code, _, err = ventproof("judge", log, "--figures", "drawn")
-    assert (code, err) == (3, "drawn/run.svg: is no figure of this log; name another folder\n")
+    assert (code, err) == (3, "drawn/run.svg: is not a figure of this log; name another folder\n")
 
 
 def test_explain_and_schema_answer(ventproof):
@@ -272,9 +272,10 @@ def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
 
 
 def test_help_names_every_command_and_exit_code():
-    """`ventproof --help` is the map of the program."""
+    """`ventproof --help` is the map of the program, and fits a terminal of 80 columns."""
     out = subprocess.run(
         [sys.executable, "-m", "harness.cli", "--help"], capture_output=True, text=True, check=True
     ).stdout
     for word in ("demo", "check", "run", "judge", "verify", "mock", "schema", "explain", "130 interrupted"):
         assert word in out
+    assert max(map(len, out.splitlines())) <= 80
