@@ -79,7 +79,7 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
 
         table = fitting_table(path, session.bench) if session else load_table(path)
         click.echo(
-            f"{table.path}: right; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
+            f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
         )
         _say_notes(table.notes)
         return []
@@ -121,12 +121,12 @@ def _say_profile(profile: Loaded[Profile]) -> None:
     from harness.profile.duration import longest_s, shortest_s  # noqa: PLC0415 - pydantic is slow to import
 
     shortest, longest = (_lasts(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
-    click.echo(f"{profile.path}: right; takes {shortest} at least, {longest} at most")
+    click.echo(f"{profile.path}: valid; takes {shortest} at least, {longest} at most")
     _say_notes(profile.notes)
 
 
 def _say_bench(bench: Loaded[BenchFile]) -> None:
-    click.echo(f"{bench.path}: right")
+    click.echo(f"{bench.path}: valid")
     for name, spec in bench.model.buses.items():
         click.echo(f"  bus {name}: {_carries(bench.model, name, spec)}")
     _say_notes(bench.notes)

@@ -99,6 +99,8 @@ def _prepared(table: Path, bench: Path, budget: str, faults: tuple[str, ...]) ->
     except ValueError as error:
         raise FileError([Problem("--budget", None, None, str(error))]) from None
     if budget_s <= 0:
-        raise FileError([Problem("--budget", None, None, f"{budget!r} is no time", "write '60 s' or '1 h'")])
+        raise FileError(
+            [Problem("--budget", None, None, f"{budget!r} is not a time", "write '60 s' or '1 h'")]
+        )
     healthy = load_bench(bench)
     return Exploring(fitting_table(table, healthy), with_faults(healthy, faults), healthy, budget_s)

@@ -197,7 +197,7 @@ def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchF
             faults[name] = float(severity or 1)
         except ValueError:
             raise FileError(
-                [Problem("--fault", None, None, f"{severity!r} is no severity", f"write {name}=2")]
+                [Problem("--fault", None, None, f"{severity!r} is not a severity", f"write {name}=2")]
             ) from None
     try:
         check_names(faults, bench.model.mock.parts)

@@ -85,7 +85,7 @@ def _noted(digest: str | None, logs: int) -> str:
         return ""
     noted = digest.strip().removesuffix("…").lower()
     if not re.fullmatch(f"[0-9a-f]{{{_FEWEST_DIGITS},{_DIGITS}}}", noted):
-        reason = f"{digest!r} is no digest: {_FEWEST_DIGITS} to {_DIGITS} digits from 0 to 9 and a to f"
+        reason = f"{digest!r} is not a digest: {_FEWEST_DIGITS} to {_DIGITS} digits from 0 to 9 and a to f"
         raise FileError([Problem("--digest", None, None, reason, "give it as the run's table showed it")])
     if logs != 1:
         hint = "give that log alone"

@@ -47,7 +47,7 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
     Every other file stays.
 
     Raises:
-        FileError: a file of one of the names is no figure of this log (nothing was written), or the disk refuses.
+        FileError: a file of one of the names is not a figure of this log (nothing was written), or the disk refuses.
     """
     made = figures(run)
     mark = f'data-ventproof-log="{run.digest}"'.encode()
@@ -58,7 +58,9 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
         if strange:
             raise FileError(
                 [
-                    Problem(str(folder / name), None, None, "is no figure of this log", "name another folder")
+                    Problem(
+                        str(folder / name), None, None, "is not a figure of this log", "name another folder"
+                    )
                     for name in strange
                 ]
             )

@@ -130,7 +130,9 @@ def load_signing_key(path: Path, passphrase: str = "") -> SigningKey:
     except (TypeError, ValueError, UnsupportedAlgorithm):
         if protected:
             raise _refused(path, "the passphrase is wrong, or the file was changed") from None
-        raise _refused(path, "this is no private key in PEM form", "make one: ventproof key NAME") from None
+        raise _refused(
+            path, "this is not a private key in PEM form", "make one: ventproof key NAME"
+        ) from None
     if not isinstance(key, Ed25519PrivateKey):
         raise _refused(path, "this key is of another kind than Ed25519", "make one: ventproof key NAME")
     return SigningKey(key)
@@ -154,7 +156,7 @@ def load_public_key(path: Path) -> bytes:
         key = serialization.load_pem_public_key(content)
     except (ValueError, UnsupportedAlgorithm):
         hint = "give the .pub file that `ventproof key` wrote"
-        raise _refused(path, "this is no public key in PEM form", hint) from None
+        raise _refused(path, "this is not a public key in PEM form", hint) from None
     if not isinstance(key, Ed25519PublicKey):
         raise _refused(path, "this key is of another kind than Ed25519", "logs are signed with no other")
     return key.public_bytes_raw()

@@ -172,7 +172,7 @@ class _Walk:
                 break  # the torn line of a killed run
             self.reason, event, digest = self._checked(line)
             if self.reason and self.lines == 0:
-                reason = "this is no ventproof log, or its first line was changed"
+                reason = "this is not a ventproof log, or its first line was changed"
                 raise self._refused(self.reason if self.reason == _CONVERTED else reason, line=1)
             if self.reason:
                 self.broken_at = self.lines + 1
@@ -209,7 +209,7 @@ class _Walk:
 
 def _refuse_constant(name: str) -> None:
     """Refuse `NaN` and `Infinity`, which JSON does not have and which every comparison lets pass."""
-    raise ValueError(f"{name} is no number")
+    raise ValueError(f"{name} is not a number")
 
 
 _decode: Final = json.JSONDecoder(parse_constant=_refuse_constant).decode

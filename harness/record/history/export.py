@@ -32,7 +32,7 @@ def export(path: Path, entries: Iterable[Entry]) -> int:
         FileError: the ending is neither, what Parquet needs is not installed, or the file cannot be written.
     """
     if path.suffix.lower() not in ENDINGS:
-        reason = f"{path.suffix or 'no ending'} is no kind of export"
+        reason = f"{path.suffix or 'no ending'} is not a kind of export"
         raise FileError([Problem(str(path), None, None, reason, f"end it in {' or '.join(ENDINGS)}")])
     rows = (row for entry in entries for row in rows_of(entry))
     write = _write_csv if path.suffix.lower() == ".csv" else _write_parquet

@@ -61,7 +61,7 @@ def place_of(text: str, option: str = "--history") -> Place:
     if "://" not in text:
         path = Path(os.path.abspath(text))  # noqa: PTH100 - as above
         if not text or path.is_dir():
-            raise FileError([Problem(option, None, None, f"{text!r} is no file", _HINT)])
+            raise FileError([Problem(option, None, None, f"{text!r} is not a file", _HINT)])
         return Place(URL.create("sqlite", database=str(path)), text, path)
     try:
         url = make_url(text)

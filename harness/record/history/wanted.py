@@ -91,6 +91,6 @@ def _moment(text: str, option: str) -> tuple[dt.datetime, bool]:
     try:
         moment = dt.datetime.fromisoformat(text)
     except ValueError:
-        reason, hint = f"{text!r} is no date", "write 2026-03-31, or 2026-03-31T14:00"
+        reason, hint = f"{text!r} is not a date", "write 2026-03-31, or 2026-03-31T14:00"
         raise FileError([Problem(option, None, None, reason, hint)]) from None
     return moment if moment.tzinfo else moment.replace(tzinfo=dt.UTC), False

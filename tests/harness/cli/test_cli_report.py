@@ -26,5 +26,5 @@ def test_a_failing_run_makes_a_report_and_the_command_succeeds(ventproof, tmp_pa
     log.write_bytes(b"not a log\n")
     code, _, err = ventproof("report", "logs", "-o", "report.html")
     assert code == 3
-    assert f"logs/{log.name}:1: this is no ventproof log, or its first line was changed" in err
+    assert f"logs/{log.name}:1: this is not a ventproof log, or its first line was changed" in err
     assert (tmp_path / "report.html").read_text(encoding="utf-8") == page, "nothing was written"

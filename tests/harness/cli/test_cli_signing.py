@@ -111,7 +111,7 @@ def test_a_digest_that_was_noted_down_finds_a_log_that_was_written_anew(ventproo
     other = signed.with_name("other.jsonl")
     other.write_bytes(signed.read_bytes())
     for words, said in (
-        ([signed, "--digest", digest[:15]], f"--digest: '{digest[:15]}' is no digest"),
+        ([signed, "--digest", digest[:15]], f"--digest: '{digest[:15]}' is not a digest"),
         ([signed, other, "--digest", digest], "--digest: a digest is of one log, and 2 are named"),
     ):
         code, _, err = ventproof("verify", *words)

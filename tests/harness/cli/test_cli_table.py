@@ -81,7 +81,7 @@ def test_a_table_where_a_profile_is_wanted_is_named_as_such(command, ventproof, 
     words = (command, TABLE, *(("--bench", SHIPPED_BENCH, "--out", tmp_path) if command == "run" else ()))
     code, out, err = ventproof(*words)
     if command == "check":
-        assert (code, out) == (0, f"{TABLE}: right; 4 overrides of 2 vents\n")
+        assert (code, out) == (0, f"{TABLE}: valid; 4 overrides of 2 vents\n")
     else:
         assert code == 3
         assert "this is an override table; a profile is wanted here" in err

@@ -393,7 +393,7 @@ def test_figures_replace_only_figures_of_the_same_log(runs, tmp_path):
     assert len(list(tmp_path.iterdir())) == 12
     other = replace(run, digest="cd" * 32)
     before = {path: path.read_bytes() for path in tmp_path.iterdir()}
-    with pytest.raises(FileError, match=r"run\.svg: is no figure of this log; name another folder"):
+    with pytest.raises(FileError, match=r"run\.svg: is not a figure of this log; name another folder"):
         write_figures(other, tmp_path)
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
 

@@ -90,7 +90,7 @@ def test_what_is_no_log_is_refused(tmp_path):
     path = tmp_path / "a.jsonl"
     for content, message in (
         (b"", r"the log is empty"),
-        (b"hello\n", r":1: this is no ventproof log, or its first line was changed$"),
+        (b"hello\n", r":1: this is not a ventproof log, or its first line was changed$"),
     ):
         path.write_bytes(content)
         with pytest.raises(FileError, match=message):
@@ -146,7 +146,7 @@ def test_removed_repeated_and_reordered_lines_are_found(tmp_path_factory, data):
     path.write_bytes(b"".join(lines[index] for index in order))
     intact = next((place for place, index in enumerate(order) if place != index), len(order))
     if intact == 0:
-        with pytest.raises(FileError, match=r"no ventproof log"):
+        with pytest.raises(FileError, match=r"not a ventproof log"):
             read_log(path)
         return
     state = read_log(path)

@@ -221,5 +221,7 @@ def test_what_was_not_run_is_never_left_out(logged):
 def test_a_file_that_is_no_log_is_told(tmp_path):
     """Every file that cannot be read is named at once."""
     (tmp_path / "a.jsonl").write_text("nothing\n")
-    with pytest.raises(FileError, match=r"(?s)a\.jsonl:1: this is no ventproof log.*b\.jsonl: cannot read"):
+    with pytest.raises(
+        FileError, match=r"(?s)a\.jsonl:1: this is not a ventproof log.*b\.jsonl: cannot read"
+    ):
         read_runs([tmp_path / "a.jsonl", tmp_path / "b.jsonl"])

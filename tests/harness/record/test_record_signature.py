@@ -72,14 +72,14 @@ def test_what_is_no_key_is_refused(tmp_path, key, log):
     assert key.public
     for path, message in (
         (tmp_path / "own.pub", r"own\.pub: this is a public key: it signs nothing; give the \.key file"),
-        (log, r"a\.jsonl: this is no private key in PEM form; make one: ventproof key NAME$"),
+        (log, r"a\.jsonl: this is not a private key in PEM form; make one: ventproof key NAME$"),
         (tmp_path / "none.key", r"none\.key: cannot read the key: No such file or directory$"),
     ):
         with pytest.raises(FileError, match=message):
             load_signing_key(path)
     for path, message in (
         (tmp_path / "own.key", r"own\.key: this is a private key; give the \.pub file"),
-        (log, r"a\.jsonl: this is no public key in PEM form; give the \.pub file"),
+        (log, r"a\.jsonl: this is not a public key in PEM form; give the \.pub file"),
     ):
         with pytest.raises(FileError, match=message):
             load_public_key(path)

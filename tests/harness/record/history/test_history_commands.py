@@ -85,7 +85,7 @@ def test_importing_tells_what_it_did(ventproof, logged):
     made_up = logged(unit="GH-8")
     code, out, err = ventproof("history", "import", "records", made_up)
     assert (code, out) == (4, "3 log(s): 2 new, 1 refused\n")
-    assert "no-log.jsonl:1: this is no ventproof log" in err
+    assert "no-log.jsonl:1: this is not a ventproof log" in err
     assert f"{made_up}: unconfirmed: The evidence could not be judged again" in err
     _, passed, _ = ventproof("history", "--verdict", "pass")
     assert ("GH-7" in passed, "GH-8" in passed) == (True, False)
@@ -108,7 +108,7 @@ def test_a_log_whose_signature_does_not_fit_is_not_imported_in_silence(ventproof
     ("words", "message"),
     [
         (["history"], "records/history.sqlite: there is no history here"),
-        (["history", "--since", "soon"], "--since: 'soon' is no date"),
+        (["history", "--since", "soon"], "--since: 'soon' is not a date"),
         (["history", "--unit", "x", "export", "f.csv"], "write the options after `export`"),
         (["history", "export", "f.xls"], "there is no history here"),
         (["history", "--verdict", "maybe"], "'maybe' is not one of"),
@@ -163,7 +163,7 @@ def test_parquet_holds_the_same_with_types(ventproof, tmp_path):
 def test_an_export_is_whole_or_not_there(ventproof, tmp_path):
     """Another ending, a folder in the way, and what stood there before."""
     assert (
-        "f.xls: .xls is no kind of export; end it in .csv or .parquet"
+        "f.xls: .xls is not a kind of export; end it in .csv or .parquet"
         in ventproof("history", "export", "f.xls")[2]
     )
     (tmp_path / "taken.csv").mkdir()

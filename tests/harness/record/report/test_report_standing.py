@@ -69,7 +69,7 @@ def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
     """A stranger sees on the first page, and in every output, that a file is missing from the evidence, and which."""
     named = [logs["pass"], logs["unreadable"]]
     cover = report_of(named).cover
-    reason = "line 1: this is no ventproof log, or its first line was changed"
+    reason = "line 1: this is not a ventproof log, or its first line was changed"
     assert cover.alarms[0] == (
         f"MISSING FROM THIS RECORD: {named[1]}: {reason}. What it held, nobody can say."
     )
@@ -210,7 +210,7 @@ def test_where_no_log_is_left_every_wrong_one_is_named_at_once(tmp_path):
     two.write_text("", encoding="utf-8")
     for make in (report_of, judged_batch):
         with pytest.raises(
-            FileError, match=r"one\.jsonl:1: this is no ventproof log(.|\n)*two\.jsonl: the log is empty"
+            FileError, match=r"one\.jsonl:1: this is not a ventproof log(.|\n)*two\.jsonl: the log is empty"
         ):
             make([one, two])
 
