@@ -9,7 +9,6 @@ happened.
 from __future__ import annotations
 
 import asyncio
-import errno
 import io
 import logging
 import os
@@ -23,6 +22,7 @@ from pymodbus.framer import FramerType
 
 from bench.clock import now_s
 from bench.errors import LinkError
+from bench.ports import open_trouble
 from bench.wiring import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:
@@ -310,12 +310,6 @@ def _claim(transport: Any) -> None:  # noqa: ANN401 - pymodbus' serial transport
 def _reason(error: BaseException | None) -> str:
     if error is None:
         return f"no answer within {_CONNECT_S:g} s; check address, cable and power"
-    if isinstance(error, PermissionError) or getattr(error, "errno", None) == errno.EACCES:
-        return "this user may not open it (on Linux: a member of the port's group may)"
-    if isinstance(error, FileNotFoundError) or getattr(error, "errno", None) == errno.ENOENT:
-        return "there is no such port, is it plugged in?"
-    if getattr(error, "errno", None) in (errno.EAGAIN, errno.EBUSY):
-        return "another program holds it"
     if isinstance(error, ConnectionRefusedError):
         return f"{error}; nothing listens there, or the unit takes no further connection"
-    return str(error) or type(error).__name__
+    return open_trouble(error)

@@ -24,7 +24,8 @@ _LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
 _QUIET_S: Final = 0.02  # silence after which whatever was coming in is taken to be over
 _OPEN_TROUBLE: Final = {
     errno.ENOENT: "there is no such port; is the adapter plugged in?",
-    errno.EACCES: "permission denied; add this user to the port's group",
+    errno.EACCES: "this user may not open it (on Linux: a member of the port's group may)",
+    errno.EPERM: "this user may not open it",
     errno.EAGAIN: "another program holds it",
     errno.EBUSY: "another program holds it",
 }
@@ -33,6 +34,11 @@ _OPEN_TROUBLE: Final = {
 def wire_time_s(url: str, baud: int, size: int) -> float:
     """Return how long `size` bytes take on the wire, 10 bits each (8N1); nothing on a network port."""
     return 0.0 if is_network(url) else size * 10 / baud
+
+
+def open_trouble(error: BaseException) -> str:
+    """Return why a port could not be opened, in words for whoever plugs it in where the system's error is known."""
+    return _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__
 
 
 def is_network(url: str) -> bool:
@@ -64,8 +70,7 @@ async def _open(port: serial.Serial, url: str, worker: ThreadPoolExecutor) -> No
     try:
         await asyncio.get_running_loop().run_in_executor(worker, port.open)
     except (OSError, ValueError, termios.error) as error:
-        reason = _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0, str(error))
-        raise LinkError(f"port {url} cannot be opened: {reason}") from error
+        raise LinkError(f"port {url} cannot be opened: {open_trouble(error)}") from error
 
 
 class _SharedPort:

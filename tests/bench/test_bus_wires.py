@@ -142,7 +142,7 @@ def test_unplugged_port_is_reported_at_once_and_can_be_opened_again(tmp_path):
         unplugged = await asked(bus, 6)
         with pytest.raises(
             LinkError,
-            match=r"^bus line: port .* cannot be opened: .*there is no such port, is it plugged in\?$",
+            match=r"^bus line: port .* cannot be opened: .*there is no such port; is the adapter plugged in\?$",
         ):
             await bus.open()
         async with serve_pty(unit("rtu"), link=name):
@@ -159,7 +159,7 @@ def test_unplugged_port_is_reported_at_once_and_can_be_opened_again(tmp_path):
     [
         (
             "/dev/no-such-port",
-            "port /dev/no-such-port cannot be opened: .*there is no such port, is it plugged in\\?",
+            "port /dev/no-such-port cannot be opened: .*there is no such port; is the adapter plugged in\\?",
         ),
         ("nonsense://x", r"port nonsense://x cannot be opened: invalid URL, protocol 'nonsense' not known"),
         ("loop://", r"port loop:// cannot be opened: this kind of port cannot be waited for; use a .*"),
