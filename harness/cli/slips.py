@@ -73,8 +73,10 @@ def _bad(message: str, param: click.Parameter, context: click.Context | None) ->
 def _number(kind: Any, number: str) -> str:  # noqa: ANN401 - click's types of ranges share no public base
     """Return which numbers an option takes."""
     low, high = getattr(kind, "min", None), getattr(kind, "max", None)
-    if low is None or high is None:
-        return f"write {number}" + ("" if low is None else f" of at least {low:g}")
+    if low is None:
+        return "write one such as 1"
+    if high is None:
+        return f"write {number} of at least {low:g}"
     least, most = getattr(kind, "min_open", False), getattr(kind, "max_open", False)
     return f"write {number} {'above' if least else 'from'} {low:g} {'and below' if most else 'to'} {high:g}"
 
