@@ -20,6 +20,12 @@ EXIT_INTERRUPTED: Final = 130
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""
 
+HISTORY_VARIABLE: Final = "VENTPROOF_HISTORY"
+"""Environment variable that says where the history is kept."""
+
+HISTORY_FILE: Final = "records/history.sqlite"
+"""Where the commands that read the history look for it, unless told."""
+
 _SECTIONS: Final = {
     "Test a unit": {
         "demo": "Run the shipped suite against the mock inside this process.",

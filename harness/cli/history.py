@@ -11,15 +11,12 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 import click
 
 from bench.stated import harmless
+from harness.cli import HISTORY_FILE, HISTORY_VARIABLE
 
 if TYPE_CHECKING:
     from harness.record.history.store import History
     from harness.record.history.wanted import Wanted
 
-ENVIRONMENT: Final = "VENTPROOF_HISTORY"
-"""Environment variable that says where the history is kept."""
-
-_DEFAULT: Final = "records/history.sqlite"
 _SHOWN: Final = 30
 _ON_PAGE: Final = 500
 
@@ -32,8 +29,8 @@ def _placed(function: Callable[_P, _R]) -> Callable[_P, _R]:
     return click.option(
         "--history",
         "place",
-        default=_DEFAULT,
-        envvar=ENVIRONMENT,
+        default=HISTORY_FILE,
+        envvar=HISTORY_VARIABLE,
         metavar="FILE|URL",
         show_default=True,
         show_envvar=True,

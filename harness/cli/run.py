@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from harness.cli import HISTORY_VARIABLE
+
 
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Refuse endings that no report has."""
@@ -75,7 +77,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 )
 @click.option(
     "--history",
-    envvar="VENTPROOF_HISTORY",
+    envvar=HISTORY_VARIABLE,
     show_envvar=True,
     metavar="FILE|URL|none",
     help="Enter every run here when it ends: an SQLite file, or postgresql://user@host/database.  "

@@ -6,6 +6,8 @@ from typing import Final
 
 import click
 
+from harness.cli import HISTORY_FILE, HISTORY_VARIABLE
+
 LIMIT_POSITION: Final = click.option(
     "--limit-position",
     default="1 %",
@@ -15,8 +17,9 @@ LIMIT_POSITION: Final = click.option(
 )
 HISTORY: Final = click.option(
     "--history",
-    default="records/history.sqlite",
-    envvar="VENTPROOF_HISTORY",
+    default=HISTORY_FILE,
+    envvar=HISTORY_VARIABLE,
+    show_envvar=True,
     metavar="FILE|URL",
     help="Where firmware versions are looked up.",
     show_default=True,
