@@ -159,7 +159,8 @@ class Equals(ResponseCommon):
 class Counts(ResponseCommon):
     """The counter goes up by exactly so many.
 
-    Complete at the latest `within` after the stimulus, and watched until then for one too many.
+    Complete at the latest `within` after the stimulus, and watched until then for one too many. What was played
+    before must have been counted by then: leave the counter in peace for a second or two.
     """
 
     counts: Annotated[int, Field(ge=0)]
