@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from harness.profile.model import Profile
     from harness.series import Plan, Series
     from harness.session import Session
+
+_LEFT_SHOWN: Final = 3
 
 
 def run_suite(
@@ -75,8 +77,11 @@ def _run_suite(
         from harness.record.keys import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
         click.echo(f"every log is signed, key {fingerprint(session.signing.public)}")
-    for profile in suite[len(done) :]:
-        click.echo(f"not run: {profile.model.profile}")
+    left = [profile.model.profile for profile in suite[len(done) :]]
+    for name in left[:_LEFT_SHOWN]:
+        click.echo(f"not run: {name}")
+    if more := len(left[_LEFT_SHOWN:]):
+        click.echo(f"not run: {more} more")
     written = _report(reports, done, suite)
     code = EXIT_BENCH if broken_off else code_of_series(done)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
