@@ -41,11 +41,12 @@ def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
 
 
 def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
-    """The log of an earlier run of the same profile stays as it is."""
+    """The log of an earlier run of the same profile stays as it is; the second is quiet and shows how it ended."""
     ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
     (first,) = (tmp_path / "records").glob("*.jsonl")
     content = first.read_bytes()
-    ventproof("run", COUNT, "--bench", SHIPPED_BENCH)
+    _, out, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--quiet")
+    assert (out.count("┏"), "5 of 5" in out, "rain_count counts" in out, err) == (1, True, False, "")
     assert first.read_bytes() == content
     assert len(list((tmp_path / "records").glob("*.jsonl"))) == 2
 

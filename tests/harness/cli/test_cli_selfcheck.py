@@ -11,6 +11,7 @@ def test_a_self_check_ends_with_what_the_bench_can_decide(ventproof, tmp_path):
     code, out, _ = ventproof("selfcheck", "--bench", SHIPPED_BENCH)
     assert code == 0
     assert "smallest tolerance" in out
+    assert "undecided: rain_contact, failure_override, " in out
     assert "nothing was measured to be worse than the bench file declares" in out
     assert "records/selfcheck-bench.jsonl" in out
     code, out, _ = ventproof("verify", tmp_path / "records" / "selfcheck-bench.jsonl")
