@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import Names, new_console
+from harness.cli.console import Names, new_console, warn_unsafe
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,8 +56,7 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
     said = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
     console.print(Text(said, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
     if check.unsafe:
-        console.print(Text(f"OUTPUTS MAY NOT BE SAFE: {check.unsafe}.", style="bold red"))
-        console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+        warn_unsafe(console, check.unsafe)
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
 
 

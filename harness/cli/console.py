@@ -75,6 +75,13 @@ def new_console() -> Console:
     return console
 
 
+def warn_unsafe(console: Console, unsafe: str, profile: str = "") -> None:
+    """Print that outputs may not be safe, why, after which profile, and what a person does now."""
+    after = f" ({profile})" if profile else ""
+    console.print(Text(f"OUTPUTS MAY NOT BE SAFE{after}: {unsafe}.", style="bold red"))
+    console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+
+
 @contextmanager
 def progress(*, shown: bool) -> Iterator[Callable[[str], None]]:
     """Give what tells a person at the terminal how far a command is, in a line that goes when it is over."""

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import Names, new_console
+from harness.cli.console import Names, new_console, warn_unsafe
 from harness.record.logged import WORST_FIRST
 from harness.run.case import START
 from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
@@ -99,9 +99,7 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
     )
     for result in results:
         if result.outcome.unsafe:
-            warning = f"OUTPUTS MAY NOT BE SAFE ({result.profile}): {result.outcome.unsafe}."
-            console.print(Text(warning, style="bold red"))
-            console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
+            warn_unsafe(console, result.outcome.unsafe, result.profile)
 
 
 def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.benchfile import load_bench
+from harness.cli.checked import show_check
 from harness.cli.console import parted
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.cli.summary import show
 from harness.record.chain import GENESIS, seal, unseal
+from harness.run.engine import Outcome
+from harness.selfcheck import CheckResult
+from harness.series import Series
+from harness.session import RunResult
 
 
 def forged(log, name):
@@ -67,3 +75,24 @@ def test_a_name_that_is_too_long_is_parted_where_it_can_be_read(name, width, lin
 def test_nothing_of_a_name_is_lost(name, width):
     """The lines together are the name."""
     assert "".join(parted(name, width)) == name
+
+
+@pytest.mark.parametrize("quiet", [False, True])
+def test_outputs_that_may_not_be_safe_are_the_last_word_of_a_run(quiet, capsys):
+    """Whatever else is shown, a person reads why, after which profile, and to isolate the drives."""
+    unsafe = Outcome(None, aborted="the board is silent", unsafe="output rain could not be opened")
+    show([Series((RunResult("six showers", Path("a.jsonl"), "00" * 32, unsafe, ()),))], None, quiet=quiet)
+    assert capsys.readouterr().out.endswith(
+        "OUTPUTS MAY NOT BE SAFE (six showers): output rain could not be opened.\n"
+        "Isolate the drives, then put the contacts right by hand.\n"
+    )
+
+
+def test_outputs_that_may_not_be_safe_are_told_after_a_self_check(capsys):
+    """A check of the bench warns in the same words."""
+    check = CheckResult(
+        "bench", "failed", "no reply", "output rain could not be opened", Path("a"), "00", None, (), (), ()
+    )
+    show_check(load_bench(SHIPPED_BENCH).model, check)
+    said = capsys.readouterr().out
+    assert "OUTPUTS MAY NOT BE SAFE: output rain could not be opened.\nIsolate the drives, then" in said
