@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION
-
-if TYPE_CHECKING:
-    from bench.units import Dimension
-    from harness.record.compare.measures import Limits
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
 
 
 @click.command("compare")
@@ -84,31 +79,3 @@ def command(
         write_page(found, out)
         click.echo(f"the whole comparison: {out}")
     return EXIT_CODE[found.outcome]
-
-
-def _quantity(option: str, text: str, dimension: Dimension) -> float:
-    from bench.errors import FileError, Problem  # noqa: PLC0415 - kept with the slow imports
-    from bench.units import parse_as  # noqa: PLC0415
-
-    try:
-        value = parse_as(text, dimension)
-    except ValueError as error:
-        raise FileError([Problem(option, None, None, str(error))]) from None
-    if value < 0:
-        raise FileError([Problem(option, None, None, f"{text!r} is negative", "0 at the least")])
-    return value
-
-
-def read_limits(time: str | None, position: str) -> Limits:
-    """Return the limits as they were typed.
-
-    Raises:
-        FileError: one of them is no such quantity.
-    """
-    from bench.units import Dimension  # noqa: PLC0415
-    from harness.record.compare.measures import Limits  # noqa: PLC0415
-
-    return Limits(
-        time_s=None if time is None else _quantity("--limit-time", time, Dimension.TIME),
-        position=_quantity("--limit-position", position, Dimension.PERCENT),
-    )

@@ -1,12 +1,16 @@
-"""Options of the commands that compare firmware versions."""
+"""Options of the commands that compare firmware versions, and how they are read."""
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from harness.cli import HISTORY_FILE, HISTORY_VARIABLE
+
+if TYPE_CHECKING:
+    from bench.units import Dimension
+    from harness.record.compare.measures import Limits
 
 LIMIT_POSITION: Final = click.option(
     "--limit-position",
@@ -24,3 +28,31 @@ HISTORY: Final = click.option(
     help="Where firmware versions are looked up.",
     show_default=True,
 )
+
+
+def read_limits(time: str | None, position: str) -> Limits:
+    """Return the limits as they were typed.
+
+    Raises:
+        FileError: one of them is no such quantity.
+    """
+    from bench.units import Dimension  # noqa: PLC0415 - kept with the slow imports
+    from harness.record.compare.measures import Limits  # noqa: PLC0415
+
+    return Limits(
+        time_s=None if time is None else _quantity("--limit-time", time, Dimension.TIME),
+        position=_quantity("--limit-position", position, Dimension.PERCENT),
+    )
+
+
+def _quantity(option: str, text: str, dimension: Dimension) -> float:
+    from bench.errors import FileError, Problem  # noqa: PLC0415 - kept with the slow imports
+    from bench.units import parse_as  # noqa: PLC0415
+
+    try:
+        value = parse_as(text, dimension)
+    except ValueError as error:
+        raise FileError([Problem(option, None, None, str(error))]) from None
+    if value < 0:
+        raise FileError([Problem(option, None, None, f"{text!r} is negative", "0 at the least")])
+    return value

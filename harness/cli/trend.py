@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
 
 
 @click.command("trend")
@@ -44,7 +44,6 @@ def command(
     \b
     Exit code 0: the trend is told, whatever it is · 3: an argument or a log is wrong
     """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
-    from harness.cli.compare import read_limits  # noqa: PLC0415 - kept with the slow imports
     from harness.cli.compared import show_trend  # noqa: PLC0415 - rich and SciPy are slow
     from harness.record.compare.load import load_runs  # noqa: PLC0415
     from harness.record.compare.side import side_of  # noqa: PLC0415
