@@ -92,15 +92,20 @@ def check_use(use: Mapping[str, str], profiles: list[Loaded[Profile]]) -> list[P
 
 
 def _lacks(
-    name: str, at: str, bench: Loaded[BenchFile], what: str, fitting: Mapping[str, object]
+    name: str, at: str, bench: Loaded[BenchFile], what: str, *, section: str, fitting: Mapping[str, object]
 ) -> tuple[str, str]:
-    """Return reason and hint for something that the bench does not have."""
+    """Return reason and hint for something that the bench does not have, of which it has what is `fitting`."""
     taken = f" (which {name!r} stands for)" if at != name else ""
     reason = f"bench {bench.path} has no {what} {at!r}{taken}"
     if not fitting:
-        return reason, f"it has no {what} at all"
+        return reason, f"it has no {what} at all; add one below `{section}:`"
     mend = nearest(at, fitting)
     return reason, f"{mend}; map it with `--use {name}=…`" if mend.startswith("known") else mend
+
+
+def _given_as(output: ContactOutput | ValueOutput) -> str:
+    """Return what a profile that needs this output calls it: `contact`, or the unit of its values."""
+    return CONTACT if isinstance(output, ContactOutput) else output.unit
 
 
 def _output_problems(
@@ -110,10 +115,11 @@ def _output_problems(
         path: Path = ("needs", "outputs", name)
         output = bench.model.outputs.get(names[name])
         if output is None:
-            kind = ContactOutput if need == CONTACT else ValueOutput
-            fitting = {n: o for n, o in bench.model.outputs.items() if isinstance(o, kind)}
-            what = "contact" if need == CONTACT else "output"
-            yield profile.problem(path, *_lacks(name, names[name], bench, what, fitting))
+            fitting = {n: o for n, o in bench.model.outputs.items() if _given_as(o) == need}
+            what = "contact" if need == CONTACT else f"output in {need}"
+            yield profile.problem(
+                path, *_lacks(name, names[name], bench, what, section="outputs", fitting=fitting)
+            )
         elif isinstance(output, ContactOutput) != (need == CONTACT):
             has = "a contact" if isinstance(output, ContactOutput) else "a value"
             wanted = "a contact" if need == CONTACT else f"a value in {need}"
@@ -134,7 +140,9 @@ def _signal_problems(
         if signal is None:
             fitting = {n: s for n, s in bench.model.signals.items() if s.unit == unit}
             what = f"signal in {unit}" if unit not in PLAIN_UNITS else unit
-            yield profile.problem(path, *_lacks(name, names[name], bench, what, fitting))
+            yield profile.problem(
+                path, *_lacks(name, names[name], bench, what, section="signals", fitting=fitting)
+            )
         elif signal.unit != unit:
             reason = f"{names[name]!r} on bench {bench.path} is in {signal.unit}"
             yield profile.problem(path, reason, f"the profile needs it in {unit}")
