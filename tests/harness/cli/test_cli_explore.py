@@ -37,8 +37,8 @@ def explore(capsys, monkeypatch, tmp_path):
         (["--fault", "misses_side_vent", "--seed", 2], "side-vent-reaches", "rain closes"),
         (
             ["--fault", "failure_not_told", "--seed", 8],
-            "house-failed-equals",
-            "the wires of house_thermometer break",
+            "outside-failed-equals",
+            "the wires of outside_temperature break",
         ),
     ],
     ids=["logic", "sensor failure"],
