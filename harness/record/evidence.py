@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
@@ -44,8 +44,10 @@ class Course:
 
     def between(self, from_s: float, to_s: float) -> Course:
         """Return the part of it in a span of log time."""
-        near = self._near(from_s, to_s)
-        pieces = [part for piece in near if (part := clip(piece, from_s, to_s)) and part.t1 > part.t0]
+        pieces = [piece for piece in self._near(from_s, to_s) if piece.t1 > piece.t0]
+        for end in (0, -1):
+            if pieces and (part := clip(pieces[end], from_s, to_s)):
+                pieces[end : end + 1 or None] = [part] if part.t1 > part.t0 else []
         first = bisect_left(self.arrived, from_s, key=moment)
         return Course(
             self.traits,
@@ -80,14 +82,12 @@ def _thinned(pieces: list[Piece], width_s: float) -> Iterator[Piece]:
     if len(pieces) <= _MOST_PIECES:
         yield from pieces
         return
-    first = 0
-    for index, piece in enumerate(pieces):
-        if piece.t1 - pieces[first].t0 < width_s and index + 1 < len(pieces):
-            continue
-        group = pieces[first : index + 1]
-        low, high = min(min(p.l0, p.l1) for p in group), max(max(p.u0, p.u1) for p in group)
-        yield Piece(group[0].t0, low, high, piece.t1, low, high)
-        first = index + 1
+    from_s, low, high = pieces[0].t0, INF, -INF
+    for index, (_, l0, u0, t1, l1, u1) in enumerate(pieces, start=1):
+        low, high = min(low, l0, l1), max(high, u0, u1)
+        if t1 - from_s >= width_s or index == len(pieces):
+            yield Piece(from_s, low, high, t1, low, high)
+            from_s, low, high = t1, INF, -INF
 
 
 @final
@@ -152,7 +152,7 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
     )
 
 
-def _course(bound: Bound, case: Case, name: str, events: Iterable[Mapping[str, Any]], end_s: float) -> Course:
+def _course(bound: Bound, case: Case, name: str, events: Sequence[Mapping[str, Any]], end_s: float) -> Course:
     traits, trace = case.traits[name], case.traces[name]
     arrived, pieces = trace.arrived, trace.pieces(end_s)
     if Rule(case.profile.decision) is Rule.SIMPLE:
@@ -161,8 +161,10 @@ def _course(bound: Bound, case: Case, name: str, events: Iterable[Mapping[str, A
     return Course(traits, arrived, tuple(pieces), tuple(_gaps(bound, name, events)))
 
 
-def _gaps(bound: Bound, name: str, events: Iterable[Mapping[str, Any]]) -> list[Gap]:
+def _gaps(bound: Bound, name: str, events: Sequence[Mapping[str, Any]]) -> list[Gap]:
     """Return when a signal's bus brought nothing; gaps of one reason with no reading in between are one."""
+    if not any(event["event"] == "gap" for event in events):
+        return []
     at = bound.signals[name]
     bus = bound.bench.model.signals[at].bus
     gaps: list[Gap] = []

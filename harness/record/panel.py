@@ -245,7 +245,8 @@ class Panel:
         t_px, v_px = 1 / x.per_px, (y.end_px - y.start_px) / (y.high - y.low)
         left, bottom = x.start_px - (x.low + self._origin_s) * t_px, y.start_px - y.low * v_px
         places = [(left + t * t_px, bottom + v * v_px) for t, v in points]
-        if all(-_FAR_PX < at < _FAR_PX for _, at in places):
+        ys = [y_px for _, y_px in places]
+        if not ys or (min(ys) > -_FAR_PX and max(ys) < _FAR_PX):
             return places
         return [(x_px, min(_FAR_PX, max(-_FAR_PX, y_px))) for x_px, y_px in places]
 
