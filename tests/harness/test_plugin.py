@@ -114,10 +114,11 @@ def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profile
 def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
     """A fault in a file is a collection error with its line, and no profile runs."""
     (tmp_path / "right.yaml").write_text((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))
-    (tmp_path / "wrong.yaml").write_text((SHIPPED / "rain-count.yaml").read_text().replace("times:", "tims:"))
+    wrong = (SHIPPED / "rain-count.yaml").read_text(encoding="utf-8").replace("times:", "tims:")
+    (tmp_path / "wrong.yaml").write_text(wrong, encoding="utf-8")
     done = pytest_profiles(tmp_path, "--bench", SHIPPED_BENCH)
     assert done.returncode == 2
-    assert "wrong.yaml:20:" in done.stdout
+    assert f"wrong.yaml:{wrong[: wrong.index('tims:')].count(chr(10)) + 1}:" in done.stdout
     assert "Traceback" not in done.stdout
     assert not (tmp_path / "records").exists()
 
