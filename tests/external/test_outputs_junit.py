@@ -11,15 +11,15 @@ from junitparser import Error, Failure, JUnitXml, xunit2
 from bench.benchfile import load_bench
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from harness.profile.load import load_profile
-from harness.record.logged import Batch, read_runs
+from harness.record.judged import judged_batch
 from harness.record.outputs.files import write_output
 from harness.run.view import SilentView
 from harness.session import Session
 
 
 @pytest.fixture(scope="module")
-def runs(tmp_path_factory):
-    """A run that passed, one that failed, and one that was cut off."""
+def batch(tmp_path_factory):
+    """A run that passed, one that failed, one that was cut off, and a file that is no log."""
     folder = tmp_path_factory.mktemp("logs")
     profile = load_profile(SHIPPED / "rain-while-partly-open.yaml")
     logs = []
@@ -31,36 +31,37 @@ def runs(tmp_path_factory):
         logs.append(session.run(profile, SilentView()).log)
     whole = logs[2].read_bytes().splitlines(keepends=True)
     logs[2].write_bytes(b"".join(whole[:-1]))
-    return read_runs(logs)
+    lost = folder / "no-log.jsonl"
+    lost.write_bytes(b"".join(whole[1:]))
+    return judged_batch([*logs, lost])
 
 
 @pytest.mark.parametrize("dialect", [JUnitXml, xunit2.JUnitXml])
-def test_an_independent_reader_finds_what_the_logs_hold(dialect, runs, tmp_path):
+def test_an_independent_reader_finds_what_the_logs_hold(dialect, batch, tmp_path):
     """Suites, tests, ends, messages and properties are read back as the logs say them."""
-    write_output(tmp_path / "results.xml", Batch(runs))
+    write_output(tmp_path / "results.xml", batch)
     suites = list(dialect.fromfile(str(tmp_path / "results.xml")))
-    assert [suite.name for suite in suites] == [
-        f"rain while the vents are partly open, run {n}" for n in (1, 2, 3)
-    ]
-    good, slow, cut = suites
-    assert (good.tests, good.failures, good.errors) == (len(runs[0].run.findings), 0, 0)
+    names = [f"rain while the vents are partly open, run {n}" for n in (1, 2, 3)]
+    assert [suite.name for suite in suites] == [*names, batch.lost[0].log]
+    good, slow, cut, lost = suites
+    assert (good.tests, good.failures, good.errors) == (len(batch.runs[0].run.findings), 0, 0)
     assert all(case.is_passed for case in good)
-    assert slow.failures == sum(f.verdict == "fail" for f in runs[1].run.findings) > 0
-    assert slow.errors == sum(f.verdict == "inconclusive" for f in runs[1].run.findings)
+    assert slow.failures == sum(f.verdict == "fail" for f in batch.runs[1].run.findings) > 0
+    assert slow.errors == sum(f.verdict == "inconclusive" for f in batch.runs[1].run.findings)
     ends = [type(result) for case in slow for result in case.result]
     assert ends.count(Failure) == slow.failures
     assert ends.count(Error) == slow.errors
     messages = {result.message for case in slow for result in case.result if isinstance(result, Failure)}
-    assert messages == {f.why for f in runs[1].run.findings if f.verdict == "fail"}
+    assert messages == {f.why for f in batch.runs[1].run.findings if f.verdict == "fail"}
     assert not any(case.is_passed for case in cut)
-    assert (cut.tests, cut.errors) == (1, 1)
+    assert [(suite.tests, suite.errors) for suite in (cut, lost)] == [(1, 1), (1, 1)]
     assert {p.name: p.value for p in good.properties()}["operator"] == "A. <Muster> & B."
-    assert {p.name: p.value for p in good.properties()}["digest"] == runs[0].run.digest
+    assert {p.name: p.value for p in good.properties()}["digest"] == batch.runs[0].run.digest
 
 
-def test_an_independent_reader_counts_the_same(runs, tmp_path):
+def test_an_independent_reader_counts_the_same(batch, tmp_path):
     """The totals that the file states are those that the reader counts itself."""
-    write_output(tmp_path / "results.xml", Batch(runs))
+    write_output(tmp_path / "results.xml", batch)
     read = JUnitXml.fromfile(str(tmp_path / "results.xml"))
     stated = (read.tests, read.failures, read.errors)
     read.update_statistics()

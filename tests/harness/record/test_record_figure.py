@@ -6,6 +6,7 @@ import asyncio
 import re
 from dataclasses import replace
 from itertools import combinations
+from pathlib import Path
 from typing import get_args
 from xml.etree import ElementTree
 
@@ -34,7 +35,7 @@ from harness.record.scale import Scale, padded, spread
 from harness.record.svg import Drawing, text_width, wrap
 from harness.run.case import case_of
 from harness.run.engine import Engine
-from harness.run.events import FORMAT
+from harness.session import Session
 
 SVG = "{http://www.w3.org/2000/svg}"
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
@@ -50,14 +51,7 @@ def record(profile=RAIN, bench=BENCH, faults=()):
     loaded = with_faults(read_bench("bench.yaml", bench), faults)
     read = read_profile("profile.yaml", profile)
     bound = bind(read, loaded, {})
-    header = {
-        "format": FORMAT,
-        "clock": "virtual",
-        "decision": read.model.decision,
-        "use": {},
-        "profile": {"name": read.model.profile, "text": read.text},
-        "bench": {"name": loaded.model.bench, "text": loaded.text},
-    }
+    header = Session(bench=loaded, out=Path()).header(read, 1)
     events = []
 
     async def main():
