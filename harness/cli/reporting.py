@@ -37,6 +37,12 @@ def check_names(outs: Iterable[Path]) -> None:
         raise FileError(problems)
 
 
+def module_for(out: Path) -> str:
+    """Return the module that works on the logs of a report."""
+    people = out.suffix.lower() in _FOR_PEOPLE
+    return "harness.record.report.build" if people else "harness.record.judged"
+
+
 def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
     """Write one report of some logs and say what it says.
 

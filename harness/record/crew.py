@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
+from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import Final, TypeVar
 
 _OBJECTS: Final = 50_000
@@ -17,6 +18,18 @@ _FEW: Final = 4
 
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
+
+
+def call_up(jobs: int, module: str) -> None:
+    """Let the other processes load a module while this one still does, where `each` will need them.
+
+    Args:
+        jobs: how many jobs there will be.
+        module: the one with the work in it.
+    """
+    if jobs > _FEW and (os.cpu_count() or 1) > 1:
+        set_forkserver_preload([module])
+        ensure_running()
 
 
 def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> list[_Done]:
