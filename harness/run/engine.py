@@ -375,7 +375,7 @@ class Engine:
             output=name,
             said=said,
             states=states,
-            at=self._clockwork.early(now_s()),
+            at=self._clockwork.early(start_s),
         )
         if len(edges) == 1:
             window = await outputs.contact(self._output_names[name], closed=edges[0].closed)

@@ -34,6 +34,7 @@ SHOWERS = """
     do: [{pulse: rain, times: 2, closed_for: 12 s, open_for: 62 s, label: showers}]
     expect: [{signal: rain_override, equals: off, within: 45 s, after_end_of: showers}]
 """
+CLOSING = SHOWERS.replace("62 s", "20 s")
 
 
 def always(text):
@@ -69,6 +70,8 @@ def always(text):
             SHOWERS,
             "fail",
         ),
+        # And until the first closure, for which the train is asked a moment before.
+        ("{signal: roof_vent, stays_below: 90 %, while: {rain: open}}", CLOSING, "fail"),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
             "{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 2 min}",
