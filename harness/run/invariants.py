@@ -139,8 +139,9 @@ class InvariantItem:
                 self._begin(Window(edge["from"], edge["to"]), f"{output} was {state}", until_s)
 
     def close(self, now_s: float) -> None:
-        """The run is over. A watch whose condition had not settled by then has shown nothing."""
+        """The run is over. A watch whose condition had not settled by then, or by the last reading, shows nothing."""
         self._watches = [w for w in self._watches if w.stimulus.latest_s < now_s]
         for watch in self._watches:
             watch.close(now_s)
+        self._watches = [w for w in self._watches if w.judged_from_s <= w.judged_to_s]
         self._closed = True

@@ -76,6 +76,22 @@ def test_an_invariant_counts_from_its_condition_and_the_start_from_all_being_set
     assert always.why.endswith(" s after rain was closed")
 
 
+@pytest.mark.parametrize(("ends_s", "verdict"), [(12.55, Verdict.INCONCLUSIVE), (13.0, Verdict.FAIL)])
+def test_an_invariant_that_came_into_force_after_the_last_reading_shows_nothing(
+    ends_s: float, verdict: Verdict
+) -> None:
+    """A vent that stands open 10 s after rain was closed has not passed because the run ended then."""
+    case = _case()
+    case.feed(Event("step_begin", 2.0, {"step": 1, "from": 2.0, "to": 2.0}))
+    edge = {"closed": True, "due": 2.52, "from": 2.52, "to": 2.53}
+    case.feed(Event("stimulus", 2.53, {"step": 1, "stimulus": 0, "output": "rain", "edges": [edge]}))
+    _polls(case, 2.5, ends_s, 50.0)
+    case.feed(Event("evidence_end", ends_s, {}))
+    (always,) = [invariant.finding for invariant in case.invariants]
+    assert always is not None
+    assert always.verdict is verdict
+
+
 @pytest.mark.parametrize(
     ("margin", "text"),
     [
