@@ -8,7 +8,6 @@ from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
-from bench import relays
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -21,6 +20,9 @@ if TYPE_CHECKING:
 
 ENTRY_POINTS: Final = "ventproof.drivers"
 """Entry point group of third-party drivers; each entry names a `Driver`."""
+
+_RELAYS: Final = "bench.relays"
+"""Package of our own drivers; they import this module, so that it finds them by name."""
 
 Clock = Literal["virtual", "wall", "either"]
 
@@ -157,7 +159,7 @@ def names() -> list[str]:
 
 
 def _own() -> set[str]:
-    return {module.name.replace("_", "-") for module in iter_modules(relays.__path__)}
+    return {module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)}
 
 
 def find(name: str) -> Driver:
@@ -167,7 +169,7 @@ def find(name: str) -> Driver:
         ValueError: unknown (the message gives the nearest name), or a third-party one that cannot be loaded.
     """
     if name in _own():
-        found: object = import_module(f"{relays.__name__}.{name.replace('-', '_')}").DRIVER
+        found: object = import_module(f"{_RELAYS}.{name.replace('-', '_')}").DRIVER
         assert isinstance(found, Driver)
         return found
     for entry in entry_points(group=ENTRY_POINTS, name=name):

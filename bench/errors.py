@@ -13,9 +13,10 @@ VentproofError
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, final
+from typing import Final, Literal, final
 
 
 class VentproofError(Exception):
@@ -97,3 +98,17 @@ class EvidenceError(BenchError):
 
 class RecordError(BenchError):
     """The log cannot be written (disk full, say): the run ends, for without a record it proves nothing."""
+
+
+_OPEN_TROUBLE: Final = {
+    errno.ENOENT: "there is no such port; is the adapter plugged in?",
+    errno.EACCES: "this user may not open it (on Linux: a member of the port's group may)",
+    errno.EPERM: "this user may not open it",
+    errno.EAGAIN: "another program holds it",
+    errno.EBUSY: "another program holds it",
+}
+
+
+def open_trouble(error: BaseException) -> str:
+    """Return why a port could not be opened, in words for whoever plugs it in where the system's error is known."""
+    return _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__

@@ -21,8 +21,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerType
 
 from bench.clock import now_s
-from bench.errors import LinkError
-from bench.ports import open_trouble
+from bench.errors import LinkError, open_trouble
 from bench.wiring import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:

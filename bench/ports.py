@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import errno
 import io
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from bench.clock import now_s, sleep_until
-from bench.errors import DriverError, LinkError
+from bench.errors import DriverError, LinkError, open_trouble
 from bench.samples import Window
 
 if TYPE_CHECKING:
@@ -22,23 +21,11 @@ ControlLine = Literal["rts", "dtr"]
 _WRITE_TIMEOUT_S: Final = 0.3  # none blocks for ever on a stuck adapter, and 0 spins
 _LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
 _QUIET_S: Final = 0.02  # silence after which whatever was coming in is taken to be over
-_OPEN_TROUBLE: Final = {
-    errno.ENOENT: "there is no such port; is the adapter plugged in?",
-    errno.EACCES: "this user may not open it (on Linux: a member of the port's group may)",
-    errno.EPERM: "this user may not open it",
-    errno.EAGAIN: "another program holds it",
-    errno.EBUSY: "another program holds it",
-}
 
 
 def wire_time_s(url: str, baud: int, size: int) -> float:
     """Return how long `size` bytes take on the wire, 10 bits each (8N1); nothing on a network port."""
     return 0.0 if is_network(url) else size * 10 / baud
-
-
-def open_trouble(error: BaseException) -> str:
-    """Return why a port could not be opened, in words for whoever plugs it in where the system's error is known."""
-    return _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__
 
 
 def is_network(url: str) -> bool:

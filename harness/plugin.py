@@ -166,7 +166,7 @@ class NotPassedError(Exception):
     """A profile failed, stayed inconclusive, or was aborted; its text is the table of findings."""
 
     def __init__(self, result: RunResult) -> None:
-        from harness.run.text import findings_table, plain  # noqa: PLC0415 - only when something did not pass
+        from harness.cli.summary import findings_table, plain  # noqa: PLC0415 - only when something did not pass
 
         verdict = result.outcome.verdict or f"aborted: {result.outcome.aborted}"
         table = plain(findings_table(result.profile, result.findings))

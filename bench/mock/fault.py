@@ -9,7 +9,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from bench.mock.behaviour import Behaviour
-    from bench.mock.touched import Touch
 
 Family = Literal[
     "conditioning",
@@ -24,6 +23,10 @@ Family = Literal[
 FAMILIES: Final[tuple[Family, ...]] = get_args(Family)
 """What part of a unit's work is wrong: the signals it takes, its rules, its eyes, its supply, its clock, its drives,
 what it tells, or something that is wrong only now and then."""
+
+Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "time"]
+"""What of a unit was moved: a contact that changed; an outside temperature other than at power-up; a level that no
+healthy sensor gives; more than an hour, or a minute in which nobody asked."""
 
 
 @final

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, Literal, final
+from typing import TYPE_CHECKING, Final, final
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from bench.mock.sensor import Sensor
-
-Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "time"]
-"""A contact that changed; an outside temperature other than at power-up; a level that no healthy sensor gives; more
-than an hour, or a minute in which nobody asked."""
 
 _OTHER_C: Final = 0.5
 _LONG_S: Final = 3600.0

@@ -10,12 +10,7 @@ from typing import Final, NoReturn
 
 import click
 
-EXIT_PASS: Final = 0
-EXIT_FAIL: Final = 1
-EXIT_INCONCLUSIVE: Final = 2
-EXIT_INPUT: Final = 3
-EXIT_BENCH: Final = 4
-EXIT_INTERRUPTED: Final = 130
+from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PASS
 
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""

@@ -13,8 +13,8 @@ from rich.text import Text
 
 from bench.benchtext import with_faults
 from bench.mock.fault import FAMILIES
-from harness.cli import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.cli.console import new_console
+from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.run.view import SilentView
 from harness.session import Session
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.cli.console import new_console
+from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.record.compare.words import amount, closing, counted, moved, response, sentence, side_line
 from harness.record.logged import WORST_FIRST
 

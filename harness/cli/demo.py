@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli import EXIT_PASS
+from harness.judge.verdict import EXIT_PASS
 
 
 @click.command("demo")

@@ -16,8 +16,8 @@ from rich.text import Text
 
 from bench.clock import Stopwatch
 from bench.errors import BenchError, FileError, Problem
-from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.cli.console import new_console
+from harness.judge.verdict import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.prove.explore.search import Explorer, Find, Played, Tally
 from harness.prove.explore.written import said
 from harness.record.log import free_path

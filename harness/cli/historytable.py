@@ -12,7 +12,7 @@ from rich.text import Text
 
 from harness.cli.console import Names, new_console
 from harness.record.results import trouble
-from harness.run.text import VERDICT_STYLE
+from harness.run.live import VERDICT_STYLE
 
 if TYPE_CHECKING:
     from harness.record.history.store import Entry, History

@@ -27,9 +27,8 @@ if TYPE_CHECKING:
 def command(log: Path, profile: Path | None, figures: Path | None) -> int:
     """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
     from bench.errors import FileError  # noqa: PLC0415 - kept with the slow imports below
-    from harness.cli import EXIT_BENCH  # noqa: PLC0415 - kept with the slow imports below
-    from harness.cli.options import code_of  # noqa: PLC0415
     from harness.cli.summary import show_decided  # noqa: PLC0415
+    from harness.judge.verdict import EXIT_BENCH, code_of  # noqa: PLC0415
     from harness.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
     from harness.record.again import decide_again  # noqa: PLC0415
     from harness.record.read import read_log  # noqa: PLC0415

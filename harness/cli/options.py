@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,12 +13,11 @@ import click
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
 from bench.stated import harmless
-from harness.cli import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from harness.judge.verdict import EXIT_INCONCLUSIVE, EXIT_PASS, code_of
 
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.wiring import BenchFile
-    from harness.judge.verdict import Verdict
     from harness.profile.model import Profile
     from harness.run.view import View
     from harness.series import Series
@@ -144,16 +143,6 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
         raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
 
 
-def code_of(verdicts: Iterable[Verdict | None]) -> int:
-    """Return the exit code for a set of runs: no verdict (the bench's failure) first, then fail, then inconclusive."""
-    found = set(verdicts)
-    if None in found:
-        return EXIT_BENCH
-    if "fail" in found:
-        return EXIT_FAIL
-    return EXIT_INCONCLUSIVE if "inconclusive" in found else EXIT_PASS
-
-
 def code_of_series(done: Sequence[Series]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
@@ -163,8 +152,8 @@ def code_of_series(done: Sequence[Series]) -> int:
 
 def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
     """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time."""
-    from harness.run.live import LiveView  # noqa: PLC0415 - only where runs happen
-    from harness.run.view import LinesView, SilentView  # noqa: PLC0415
+    from harness.run.live import LinesView, LiveView  # noqa: PLC0415 - only where runs happen
+    from harness.run.view import SilentView  # noqa: PLC0415
 
     if bench.model.virtual or quiet:
         return SilentView()

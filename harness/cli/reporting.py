@@ -9,7 +9,7 @@ import click
 
 from bench.errors import FileError, Problem, VentproofError
 from bench.stated import harmless
-from harness.cli import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

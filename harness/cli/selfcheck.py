@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
+from harness.judge.verdict import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 
 
 @click.command("selfcheck")

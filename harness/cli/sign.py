@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from bench.stated import stated
-from harness.cli import EXIT_PASS
+from harness.judge.verdict import EXIT_PASS
 
 
 @click.command("sign")

@@ -9,11 +9,11 @@ import click
 
 from bench.errors import VentproofError
 from bench.stated import harmless
-from harness.cli import EXIT_BENCH, EXIT_PASS
 from harness.cli.console import progress
 from harness.cli.options import code_of_series, view_for
 from harness.cli.reporting import write_all
 from harness.cli.summary import show
+from harness.judge.verdict import EXIT_BENCH, EXIT_PASS
 from harness.series import run_series
 
 if TYPE_CHECKING:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -15,7 +16,8 @@ from rich.text import Text
 from harness.cli.console import Names, new_console, warn_unsafe
 from harness.record.logged import WORST_FIRST
 from harness.run.case import START
-from harness.run.text import NOT_RUN, VERDICT_STYLE, findings_table, titled
+from harness.run.live import VERDICT_STYLE
+from harness.run.text import NOT_RUN, margin_text, span_text, titled
 from harness.series import COVERAGE
 
 if TYPE_CHECKING:
@@ -206,3 +208,41 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         )
     else:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
+
+
+def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
+    """Return the table of one run's findings; those of steps that were not run share one row."""
+    table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
+    table.add_column("step", overflow="fold")
+    table.add_column("response", overflow="fold", ratio=1)
+    table.add_column("took", no_wrap=True)
+    table.add_column("margin", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    previous = None
+    ran = [f for f in findings if not f["why"].startswith(NOT_RUN)]
+    for finding in ran:
+        demand = f"{finding['signal']} {finding['demand']}"
+        if finding["verdict"] != "pass" and finding["why"]:
+            demand += f"\n→ {finding['why']}"
+        if finding["verdict"] == "inconclusive" and finding.get("conformance") is not None:
+            share = 100 * finding["conformance"]
+            demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
+        table.add_row(
+            Text("" if finding["in"] == previous else finding["in"]),
+            Text(demand),
+            span_text(finding["response"], "s"),
+            margin_text(finding),
+            Text(finding["verdict"], style=VERDICT_STYLE[finding["verdict"]]),
+        )
+        previous = finding["in"]
+    if len(ran) < len(findings):
+        left = f"{len(findings) - len(ran)} more, {NOT_RUN}: an earlier step did not pass"
+        table.add_row("", Text(left), "–", "–", Text("not run", style=VERDICT_STYLE["inconclusive"]))
+    return table
+
+
+def plain(table: Table, *, width: int = 110) -> str:
+    """Return a table as plain text without control codes."""
+    buffer = io.StringIO()
+    Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
+    return buffer.getvalue()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from harness.cli.console import new_console
-from harness.cli.options import code_of
+from harness.judge.verdict import code_of
 
 if TYPE_CHECKING:
     from harness.prove.benign import Variation

@@ -11,7 +11,7 @@ import click
 
 from bench.errors import FileError, Problem
 from bench.stated import harmless
-from harness.cli import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
 
 if TYPE_CHECKING:
     from harness.record.read import LogCheck

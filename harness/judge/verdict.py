@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple, final
+from typing import Final, NamedTuple, final
 
 
 class Verdict(StrEnum):
@@ -20,6 +21,24 @@ class Rule(StrEnum):
 
     GUARDED = "guarded"
     SIMPLE = "simple"
+
+
+EXIT_PASS: Final = 0
+EXIT_FAIL: Final = 1
+EXIT_INCONCLUSIVE: Final = 2
+EXIT_INPUT: Final = 3
+EXIT_BENCH: Final = 4
+EXIT_INTERRUPTED: Final = 130
+
+
+def code_of(verdicts: Iterable[Verdict | None]) -> int:
+    """Return the exit code for a set of runs: no verdict (the bench's failure) first, then fail, then inconclusive."""
+    found = set(verdicts)
+    if None in found:
+        return EXIT_BENCH
+    if Verdict.FAIL in found:
+        return EXIT_FAIL
+    return EXIT_INCONCLUSIVE if Verdict.INCONCLUSIVE in found else EXIT_PASS
 
 
 class Bounds(NamedTuple):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, Protocol
 
 from bench.samples import EdgeReport, Gap, Poll, Window
 
@@ -20,6 +20,26 @@ class Event(NamedTuple):
     name: str
     t_s: float
     fields: Mapping[str, Any]
+
+
+class Teller(Protocol):
+    """Writes events down; times are loop times."""
+
+    def __call__(self, name: str, /, **fields: object) -> None:
+        """Write an event."""
+
+
+class Times(Protocol):
+    """Turns loop times into the fields of events."""
+
+    def window(self, window: Window) -> dict[str, float]:
+        """Return a window as `from` and `to`."""
+
+    def batch(self, reports: Sequence[EdgeReport]) -> dict[str, object]:
+        """Return edges with their windows."""
+
+    def late(self, loop_s: float) -> float:
+        """Return log time, rounded up."""
 
 
 class Clockwork:

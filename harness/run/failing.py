@@ -20,7 +20,7 @@ from harness.weather.sensing import end_levels, level_of
 from harness.weather.wandering import chatter, contact_chatter, drift
 
 if TYPE_CHECKING:
-    from harness.run.weather import Teller, Times
+    from harness.run.events import Teller, Times
 
 _At = Mapping[str, object]
 

@@ -1,13 +1,16 @@
-"""The live screen: signals, what the step still waits for, and how the steps before it ended."""
+"""What a person sees while a run goes on: the live screen of a terminal, plain lines elsewhere."""
 
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
 
-from harness.run.text import VERDICT_STYLE
+from harness.run.compile import seconds
+from harness.run.text import finding_line
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from rich.console import Console, Group
     from rich.live import Live
     from rich.table import Table
@@ -15,6 +18,13 @@ if TYPE_CHECKING:
     from bench.samples import SignalTraits
     from harness.run.case import Case, Item
     from harness.run.events import Event
+
+VERDICT_STYLE: Final = {
+    "pass": "green",
+    "fail": "bold red",
+    "inconclusive": "yellow",
+    "aborted": "bold magenta",
+}
 
 _REDRAW_S: Final = 0.2
 _FLAG: Final = {0.0: "off", 1.0: "on"}
@@ -138,3 +148,37 @@ def _reading(value: float | None, traits: SignalTraits) -> str:
     if traits.unit == "flag":
         return _FLAG.get(value, f"{value:g}")
     return f"{value:.10g}" if traits.unit in {"count", "state"} else f"{value:.1f} {traits.unit}"
+
+
+@final
+class LinesView:
+    """Plain lines, for logs of other programs: no control codes, nothing redrawn."""
+
+    def __init__(self, say: Callable[[str], Any]) -> None:
+        self._say = say
+
+    def begin(self, name: str, case: Case, longest_s: float) -> None:  # noqa: ARG002 - the protocol's
+        """Name the profile."""
+        self._say(f"{name}  (at most {seconds(round(longest_s))})")
+
+    def event(self, event: Event) -> None:
+        """Say what a reader of a log wants to know."""
+        fields = event.fields
+        at = f"{event.t_s:9.2f} s  "
+        if event.name == "step_begin":
+            self._say(f"{at}{fields['name']}")
+        elif event.name == "command" or (event.name == "stimulus" and "value" in fields):
+            self._say(f"{at}  {fields['said']}")
+        elif event.name == "finding":
+            self._say(f"{'':13}{finding_line(fields)}".replace("\n", f"\n{'':13}"))
+        elif event.name == "gap":
+            self._say(f"{at}  no evidence from bus {fields['bus']}: {fields['reason']}, {fields['detail']}")
+        elif event.name == "note":
+            self._say(f"{at}  note: {fields['text']}")
+        elif event.name == "not_safe":
+            self._say(f"{at}  OUTPUTS MAY NOT BE SAFE: {fields['reason']}")
+        elif event.name == "run_end":
+            self._say(f"{at}{fields['verdict'] or 'aborted: ' + fields['aborted']}")
+
+    def end(self) -> None:
+        """Nothing to tidy."""

@@ -1,23 +1,12 @@
-"""How findings look in a terminal: one line each, and the table at the end; plain text unless colour is asked for."""
+"""How figures of a finding are written, and a finding as one line (pure)."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
-
-if TYPE_CHECKING:
-    from rich.table import Table
+from collections.abc import Mapping
+from typing import Any, Final
 
 NOT_RUN: Final = "not run"
 """How the reason of a response begins whose step was never begun."""
-
-VERDICT_STYLE: Final = {
-    "pass": "green",
-    "fail": "bold red",
-    "inconclusive": "yellow",
-    "aborted": "bold magenta",
-}
 
 
 def titled(profile: str, decision: str) -> str:
@@ -57,46 +46,3 @@ def finding_line(finding: Mapping[str, Any]) -> str:
     if finding["verdict"] != "pass" and finding["why"]:
         line += f"\n{'':14}{finding['why']}"
     return line
-
-
-def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
-    """Return the table of one run's findings; those of steps that were not run share one row."""
-    from rich.table import Table  # noqa: PLC0415 - heavy, and only needed where a table is shown
-    from rich.text import Text  # noqa: PLC0415
-
-    table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
-    table.add_column("step", overflow="fold")
-    table.add_column("response", overflow="fold", ratio=1)
-    table.add_column("took", no_wrap=True)
-    table.add_column("margin", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
-    previous = None
-    ran = [f for f in findings if not f["why"].startswith(NOT_RUN)]
-    for finding in ran:
-        demand = f"{finding['signal']} {finding['demand']}"
-        if finding["verdict"] != "pass" and finding["why"]:
-            demand += f"\n→ {finding['why']}"
-        if finding["verdict"] == "inconclusive" and finding.get("conformance") is not None:
-            share = 100 * finding["conformance"]
-            demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
-        table.add_row(
-            Text("" if finding["in"] == previous else finding["in"]),
-            Text(demand),
-            span_text(finding["response"], "s"),
-            margin_text(finding),
-            Text(finding["verdict"], style=VERDICT_STYLE[finding["verdict"]]),
-        )
-        previous = finding["in"]
-    if len(ran) < len(findings):
-        left = f"{len(findings) - len(ran)} more, {NOT_RUN}: an earlier step did not pass"
-        table.add_row("", Text(left), "–", "–", Text("not run", style=VERDICT_STYLE["inconclusive"]))
-    return table
-
-
-def plain(table: Table, *, width: int = 110) -> str:
-    """Return a table as plain text without control codes."""
-    from rich.console import Console  # noqa: PLC0415 - heavy, and only needed where a table is shown
-
-    buffer = io.StringIO()
-    Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
-    return buffer.getvalue()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol, final
+from typing import TYPE_CHECKING, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
@@ -21,26 +21,8 @@ from harness.run.saying import rain_said, wind_said
 from harness.weather.sensing import anemometer, rain_edges
 from harness.weather.stated import rain_of, wind_of
 
-
-class Teller(Protocol):
-    """Writes events down; times are loop times."""
-
-    def __call__(self, name: str, /, **fields: object) -> None:
-        """Write an event."""
-
-
-class Times(Protocol):
-    """Turns loop times into the fields of events."""
-
-    def window(self, window: Window) -> dict[str, float]:
-        """Return a window as `from` and `to`."""
-
-    def batch(self, reports: Sequence[EdgeReport]) -> dict[str, object]:
-        """Return edges with their windows."""
-
-    def late(self, loop_s: float) -> float:
-        """Return log time, rounded up."""
-
+if TYPE_CHECKING:
+    from harness.run.events import Teller, Times
 
 _At = Mapping[str, object]
 """Which stimulus it is: its step, its number there, its label."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bench.mock.behaviour import Wrap
-from bench.mock.fault import Fault
-from bench.mock.touched import Touch
+from bench.mock.fault import Fault, Touch
 
 _MS_32_S = 2**32 / 1000  # 49.7 days
 _S_16_S = 2.0**16  # 18.2 hours

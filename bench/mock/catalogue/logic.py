@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bench.mock.fault import Fault, left
-from bench.mock.touched import Touch
+from bench.mock.fault import Fault, Touch, left
 
 _RAIN = frozenset[Touch]({"rain", "bucket", "implausible", "time"})
 _GALE = frozenset[Touch]({"cups", "implausible", "time"})

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bench.mock.fault import Fault
-from bench.mock.touched import Touch
+from bench.mock.fault import Fault, Touch
 
 _SUPPLY = ("supply",)
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf
 
-from bench.mock.fault import Fault, left
-from bench.mock.touched import Touch
+from bench.mock.fault import Fault, Touch, left
 
 _LEVELS = ("outside", "house")
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import datetime as dt
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
@@ -11,7 +14,8 @@ from harness.record.scale import Scale, padded
 from harness.record.svg import BLUE, GREEN, RED, Drawing, text_width
 
 if TYPE_CHECKING:
-    from harness.record.history.trends import Point, Trend
+    from bench.samples import Window
+    from harness.judge.verdict import Bounds
 
 _WIDTH: Final = 720.0
 _LEFT: Final = 72.0
@@ -26,6 +30,72 @@ _MARK: Final = 4.0
 _THINNEST_PX: Final = 3.0
 
 _Pair = Callable[["Point"], tuple[float, float] | None]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One response in one run.
+
+    Attributes:
+        firmware: the unit's firmware then.
+        at: when it was run.
+        verdict: of the response.
+        response_s: the window that holds the response time; None when it did not surely respond.
+        limit_s: the latest response time that would have passed; None where no time was bounded, or no run tells it.
+        margin: worst and best margin in the signal's unit; None where it has none.
+    """
+
+    firmware: str
+    at: dt.datetime
+    verdict: Verdict
+    response_s: Window | None
+    limit_s: float | None
+    margin: Bounds | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Version:
+    """All runs of one response with one firmware.
+
+    Attributes:
+        firmware: the version.
+        counts: how often each verdict was found.
+        response_s: between which bounds all response times lay; None when there was none.
+        margin: worst and best margin of all; None when there was none.
+    """
+
+    firmware: str
+    counts: Mapping[str, int]
+    response_s: tuple[float, float] | None
+    margin: tuple[float, float] | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """One response over the runs.
+
+    Attributes:
+        profile: its profile's name.
+        step: its step's name.
+        response: the signal and what is demanded of it, as last demanded.
+        unit: the signal's unit; empty where it has none.
+        points: in the order of firmware, then of time.
+    """
+
+    profile: str
+    step: str
+    response: str
+    unit: str
+    points: tuple[Point, ...]
+
+    @property
+    def versions(self) -> list[Version]:
+        """What was found with each firmware, the oldest first."""
+        groups = groupby(self.points, key=lambda point: point.firmware)
+        return [_version(firmware, list(points)) for firmware, points in groups]
 
 
 def trend_chart(trend: Trend, ident: str) -> str:
@@ -181,6 +251,17 @@ class _Chart:
                 drawing.box(
                     x - mark, y - mark, x + mark, y + mark, fill="none", stroke="currentColor", class_="open"
                 )
+
+
+def _version(firmware: str, points: list[Point]) -> Version:
+    times = [point.response_s for point in points if point.response_s is not None]
+    margins = [point.margin for point in points if point.margin is not None]
+    return Version(
+        firmware,
+        Counter(str(point.verdict) for point in points),
+        (min(t.earliest_s for t in times), max(t.latest_s for t in times)) if times else None,
+        (min(m.low for m in margins), max(m.high for m in margins)) if margins else None,
+    )
 
 
 def _rounded(limit_s: float | None) -> float | None:

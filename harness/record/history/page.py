@@ -21,8 +21,8 @@ from harness.record.results import trouble
 from harness.record.whole import whole_file
 
 if TYPE_CHECKING:
+    from harness.record.history.chart import Trend, Version
     from harness.record.history.store import Entry, History
-    from harness.record.history.trends import Trend, Version
     from harness.record.history.wanted import Wanted
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"

@@ -7,8 +7,9 @@ from click.testing import CliRunner
 
 from bench.benchfile import load_bench
 from bench.errors import FileError
-from harness.cli import EXIT_FAIL, EXIT_PASS, ventproof
+from harness.cli import ventproof
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from harness.judge.verdict import EXIT_FAIL, EXIT_PASS
 from harness.profile.load import load_profile
 from harness.run.view import SilentView
 from harness.session import Session

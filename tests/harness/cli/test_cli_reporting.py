@@ -9,8 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from bench.errors import FileError
-from harness.cli import EXIT_BENCH, EXIT_PASS, ventproof
+from harness.cli import ventproof
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from harness.judge.verdict import EXIT_BENCH, EXIT_PASS
 
 QUICK = str(SHIPPED / "rain-count.yaml")
 LONG = str(SHIPPED / "rain-while-partly-open.yaml")
