@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal, final, get_args
 
 if TYPE_CHECKING:
@@ -28,6 +28,19 @@ Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "t
 """What of a unit was moved: a contact that changed; an outside temperature other than at power-up; a level that no
 healthy sensor gives; more than an hour, or a minute in which nobody asked."""
 
+RAIN: Final = frozenset[Touch]({"rain"})
+CUPS: Final = frozenset[Touch]({"cups"})
+BUCKET: Final = frozenset[Touch]({"bucket"})
+SUPPLY: Final = frozenset[Touch]({"supply"})
+OUTSIDE: Final = frozenset[Touch]({"outside"})
+TIME: Final = frozenset[Touch]({"time"})
+FAILING: Final = frozenset[Touch]({"implausible", "time"})
+RAIN_OVERRIDE: Final = RAIN | BUCKET | FAILING
+"""What can begin an override for rain; a failed sensor begins one too, in time."""
+
+GALE_OVERRIDE: Final = CUPS | FAILING
+FROST_OVERRIDE: Final = OUTSIDE | FAILING
+
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -36,10 +49,10 @@ class Fault:
 
     Attributes:
         name: how files and commands call it.
-        family: the part that is wrong.
         about: one sentence that a firmware engineer recognises.
         change: gives the behaviour with this fault at a severity.
         severity: what a severity of 1 means and which way more goes; empty when it is all or nothing.
+        family: the part that is wrong.
         needs: the part of the unit that it spoils, as `MockSettings.parts` names it; empty when every unit has it.
         shows_by: inputs of the unit that bring it out, as a bench file wires them, and `bus` for one that falls
             silent; a suite is tried in that order.
@@ -50,10 +63,10 @@ class Fault:
     """
 
     name: str
-    family: Family
     about: str
     change: Callable[[Behaviour, float], Behaviour]
     severity: str = ""
+    family: Family = field(kw_only=True)
     needs: str = ""
     shows_by: tuple[str, ...] = ("rain",)
     only_by: frozenset[Touch] = frozenset()

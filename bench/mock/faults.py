@@ -7,24 +7,31 @@ from functools import reduce
 from typing import TYPE_CHECKING
 
 from bench.mock.behaviour import HEALTHY, Behaviour
-from bench.mock.catalogue import (
-    actuators,
-    clock,
-    communication,
-    conditioning,
-    intermittent,
-    logic,
-    power,
-    sensors,
-)
+from bench.mock.catalogue.actuators import ACTUATORS_FAULTS
+from bench.mock.catalogue.clock import TIME_FAULTS
+from bench.mock.catalogue.communication import COMMUNICATION_FAULTS
+from bench.mock.catalogue.conditioning import CONDITIONING_FAULTS
+from bench.mock.catalogue.intermittent import INTERMITTENT_FAULTS
+from bench.mock.catalogue.logic import LOGIC_FAULTS
+from bench.mock.catalogue.power import POWER_FAULTS
+from bench.mock.catalogue.sensors import SENSOR_FAILURE_FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
     from bench.mock.fault import Fault
 
-_FAMILIES = (conditioning, logic, sensors, power, clock, actuators, communication, intermittent)
-CATALOGUE: Mapping[str, Fault] = {fault.name: fault for family in _FAMILIES for fault in family.FAULTS}
+_FAMILIES = (
+    CONDITIONING_FAULTS,
+    LOGIC_FAULTS,
+    SENSOR_FAILURE_FAULTS,
+    POWER_FAULTS,
+    TIME_FAULTS,
+    ACTUATORS_FAULTS,
+    COMMUNICATION_FAULTS,
+    INTERMITTENT_FAULTS,
+)
+CATALOGUE: Mapping[str, Fault] = {fault.name: fault for family in _FAMILIES for fault in family}
 """Every fault by name, family after family."""
 
 

@@ -3,191 +3,132 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
-from bench.mock.fault import Fault, Touch, left
+from bench.mock.fault import BUCKET, CUPS, OUTSIDE, RAIN, Fault, left
 
-_RAIN = frozenset[Touch]({"rain"})
-_CUPS = frozenset[Touch]({"cups"})
-_BUCKET = frozenset[Touch]({"bucket"})
-_OUTSIDE = frozenset[Touch]({"outside"})
+_conditioning = partial(Fault, family="conditioning")
+_conditioning_rain = partial(_conditioning, only_by=RAIN)
+_conditioning_cups = partial(_conditioning, needs="wind", shows_by=("cups",), only_by=CUPS)
+_conditioning_bucket = partial(_conditioning, needs="tip_rate", shows_by=("bucket",), only_by=BUCKET)
+_conditioning_frost = partial(_conditioning, needs="frost", shows_by=("outside",), only_by=OUTSIDE)
 
-FAULTS = (
-    Fault(
+CONDITIONING_FAULTS = (
+    _conditioning_rain(
         "no_debounce",
-        "conditioning",
         "The rain input is taken as it stands at every edge, bounce included.",
         lambda b, s: replace(b, debounce_factor=left(s)),
         "1 leaves no debounce; 0.5 leaves half of its time",
-        only_by=_RAIN,
     ),
-    Fault(
+    _conditioning_rain(
         "slow_debounce",
-        "conditioning",
         "The debounce time is set in the wrong unit, so that real closures are filtered away.",
         lambda b, s: replace(b, debounce_factor=1 + 9 * s),
         "1 is ten times the debounce time; more is longer",
-        only_by=_RAIN,
     ),
-    Fault(
+    _conditioning_rain(
         "opening_not_debounced",
-        "conditioning",
         "Only closures of the rain contact are debounced: a short interruption begins the entry delay anew.",
         lambda b, _: replace(b, opening_debounced=False),
-        only_by=_RAIN,
     ),
-    Fault(
+    _conditioning_rain(
         "counts_bounce",
-        "conditioning",
         "The rain counter hangs on the raw input and counts every bounce.",
         lambda b, _: replace(b, counts_bounce=True),
-        only_by=_RAIN,
     ),
-    Fault(
+    _conditioning_rain(
         "counts_twice",
-        "conditioning",
         "The rain counter takes both edges of a closure.",
         lambda b, s: replace(b, counts_per_closure=1 + round(s)),
         "1 counts each twice, 2 three times",
-        only_by=_RAIN,
     ),
-    Fault(
+    _conditioning_cups(
         "gale_in_wrong_unit",
-        "conditioning",
         "The gale threshold was entered in km/h and is compared with m/s.",
         lambda b, _: replace(b, gale_at_factor=3.6),
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_cups(
         "gale_threshold_low",
-        "conditioning",
         "The gale threshold was rounded down when it was scaled to counts.",
         lambda b, s: replace(b, gale_at_factor=1 - 0.05 * min(s, 10.0)),
         "1 is 5 % too low; more is lower",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_cups(
         "no_gale_hysteresis",
-        "conditioning",
         "The gale is over as soon as the wind is below the threshold at which it began.",
         lambda b, s: replace(b, gale_hysteresis_factor=left(s)),
         "1 leaves none of it; 0.5 leaves half",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_cups(
         "drops_cup_offset",
-        "conditioning",
         "The offset of the cups' line is left out, so that every wind reads too low.",
         lambda b, s: replace(b, cups_offset_factor=left(s)),
         "1 leaves none of it; 0.5 leaves half",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_cups(
         "counts_cups_twice",
-        "conditioning",
         "The pulse input counts both edges of the cups, so that the wind reads twice as fast.",
         lambda b, s: replace(b, counts_per_pulse=1 + round(s)),
         "1 counts each twice, 2 three times",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_cups(
         "smooths_gusts",
-        "conditioning",
         "Gusts are averaged over far too long a window and vanish in it.",
         lambda b, s: replace(b, gust_window_factor=1 + 9 * s),
         "1 is ten times the gust window; more is longer",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_CUPS,
     ),
-    Fault(
+    _conditioning_bucket(
         "tips_not_debounced",
-        "conditioning",
         "Every bounce of the bucket's reed is a tip, so that drizzle reads as a cloudburst.",
         lambda b, s: replace(b, bucket_debounce_factor=left(s)),
         "1 leaves no debounce; 0.5 leaves half of its time",
-        needs="tip_rate",
-        shows_by=("bucket",),
-        only_by=_BUCKET,
     ),
-    Fault(
+    _conditioning_bucket(
         "wrong_tip_size",
-        "conditioning",
         "A tip is taken for less rain than it is: the setting of another bucket.",
         lambda b, s: replace(b, tip_size_factor=1 / (1 + s)),
         "1 takes half; more takes less",
-        needs="tip_rate",
-        shows_by=("bucket",),
-        only_by=_BUCKET,
     ),
-    Fault(
+    _conditioning_bucket(
         "tip_rate_sticks",
-        "conditioning",
         "The rain intensity is only computed at a tip, so that it never falls when the tips cease.",
         lambda b, _: replace(b, tip_rate_falls=False),
-        needs="tip_rate",
-        shows_by=("bucket",),
-        only_by=_BUCKET,
     ),
-    Fault(
+    _conditioning_bucket(
         "no_tip_hysteresis",
-        "conditioning",
         "Rain by tips is over as soon as the intensity is below the one at which it began.",
         lambda b, s: replace(b, tip_hysteresis_factor=left(s)),
         "1 leaves none of it; 0.5 leaves half",
-        needs="tip_rate",
-        shows_by=("bucket",),
-        only_by=_BUCKET,
     ),
-    Fault(
+    _conditioning(
         "loses_sign",
-        "conditioning",
         "The sign of an outside temperature below zero is lost.",
         lambda b, _: replace(b, sign_lost=True),
         needs="sensors.outside",
         shows_by=("outside",),
-        only_by=_OUTSIDE,
+        only_by=OUTSIDE,
     ),
-    Fault(
+    _conditioning(
         "outside_reads_high",
-        "conditioning",
         "The resistance of the outside sensor's leads is not taken off, so that it reads too warm.",
         lambda b, s: replace(b, outside_offset_c=2 * s),
         "1 is 2 °C too warm; more is warmer",
         needs="sensors.outside",
         shows_by=("outside",),
     ),
-    Fault(
+    _conditioning_frost(
         "frost_in_fahrenheit",
-        "conditioning",
         "The frost threshold in °C is compared with a temperature in °F.",
         lambda b, _: replace(b, frost_in_fahrenheit=True),
-        needs="frost",
-        shows_by=("outside",),
-        only_by=_OUTSIDE,
     ),
-    Fault(
+    _conditioning_frost(
         "no_frost_hysteresis",
-        "conditioning",
         "The frost is over as soon as it is warmer than the temperature at which it began.",
         lambda b, s: replace(b, frost_hysteresis_factor=left(s)),
         "1 leaves none of it; 0.5 leaves half",
-        needs="frost",
-        shows_by=("outside",),
-        only_by=_OUTSIDE,
     ),
-    Fault(
+    _conditioning(
         "no_hysteresis",
-        "conditioning",
         "A ventilation stage ends at the temperature at which it began, so that the vents hunt.",
         lambda b, s: replace(b, hysteresis_factor=left(s)),
         "1 leaves none of it; 0.5 leaves half",

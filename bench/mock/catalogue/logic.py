@@ -3,240 +3,184 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
-from bench.mock.fault import Fault, Touch, left
+from bench.mock.fault import BUCKET, CUPS, FROST_OVERRIDE, GALE_OVERRIDE, OUTSIDE, RAIN_OVERRIDE, Fault, left
 
-_RAIN = frozenset[Touch]({"rain", "bucket", "implausible", "time"})
-_GALE = frozenset[Touch]({"cups", "implausible", "time"})
-_CUPS = frozenset[Touch]({"cups"})
-_BUCKET = frozenset[Touch]({"bucket"})
-_FROST = frozenset[Touch]({"outside", "implausible", "time"})
-_OUTSIDE = frozenset[Touch]({"outside"})
+_logic = partial(Fault, family="logic")
+_logic_rain = partial(_logic, only_by=RAIN_OVERRIDE)
+_logic_gale = partial(_logic, needs="wind", shows_by=("cups",), only_by=GALE_OVERRIDE)
+_logic_frost = partial(_logic, needs="frost", shows_by=("outside",), only_by=FROST_OVERRIDE)
+_logic_several = partial(_logic, needs="a second override", shows_by=("cups", "rain"))
 
-FAULTS = (
-    Fault(
+LOGIC_FAULTS = (
+    _logic(
         "ignores_rain",
-        "logic",
         "The rain input is read but never handed to the override logic.",
         lambda b, _: replace(b, rain_seen=False),
     ),
-    Fault(
+    _logic(
         "entry_late",
-        "logic",
         "The override begins well after its entry delay.",
         lambda b, s: replace(b, entry_extra_s=5 * s),
         "1 is 5 s late; more is later",
     ),
-    Fault(
+    _logic_rain(
         "entry_at_once",
-        "logic",
         "The entry delay is skipped: the override begins with the first debounced closure.",
         lambda b, s: replace(b, entry_factor=left(s)),
         "1 leaves no delay; 0.5 leaves half",
-        only_by=_RAIN,
     ),
-    Fault(
+    _logic_rain(
         "entry_latched",
-        "logic",
         "The entry delay is not cancelled when the contact opens, so that a short blip starts the override.",
         lambda b, _: replace(b, entry_survives_opening=True),
-        only_by=_RAIN,
     ),
-    Fault(
+    _logic(
         "release_early",
-        "logic",
         "The override ends before its release delay is over.",
         lambda b, s: replace(b, release_factor=1 / (1 + s)),
         "1 ends it at half the delay; more is earlier",
     ),
-    Fault(
+    _logic(
         "release_late",
-        "logic",
         "The override is kept far beyond its release delay.",
         lambda b, s: replace(b, release_factor=1 + s),
         "1 keeps it for twice the delay; more is longer",
     ),
-    Fault(
+    _logic_rain(
         "release_not_restarted",
-        "logic",
         "Rain that returns during the release delay does not stop it: the vents open into the second shower.",
         lambda b, _: replace(b, release_survives_closing=True),
-        only_by=_RAIN,
     ),
-    Fault(
+    _logic(
         "never_releases",
-        "logic",
         "The override latches and stays when the rain is over.",
         lambda b, _: replace(b, latched=b.latched | {"rain"}),
     ),
-    Fault(
+    _logic(
         "gives_up",
-        "logic",
         "A watchdog ends the override although it still rains.",
         lambda b, s: replace(b, gives_up_after_s=45 / s),
         "1 ends it 45 s after it began; more is earlier",
     ),
-    Fault(
+    _logic(
         "wrong_roof_position",
-        "logic",
         "The first vent group goes to a wrong position in rain.",
         lambda b, s: replace(b, first_position_shift_percent=10 * s),
         "1 is 10 % too far open; more is further",
     ),
-    Fault(
+    _logic(
         "wrong_side_position",
-        "logic",
         "The last vent group goes to a wrong position in rain.",
         lambda b, s: replace(b, last_position_shift_percent=10 * s),
         "1 is 10 % too far open; more is further",
     ),
-    Fault(
+    _logic(
         "swapped_positions",
-        "logic",
         "The first two vent groups go to each other's override position.",
         lambda b, _: replace(b, positions_swapped=True),
     ),
-    Fault(
+    _logic(
         "misses_side_vent",
-        "logic",
         "The last vent group of the override is left at its stage.",
         lambda b, _: replace(b, skips_last_vent=True),
     ),
-    Fault(
+    _logic(
         "opens_vent_to_override",
-        "logic",
         "A vent that stands below its override position is opened up to it in the rain.",
         lambda b, _: replace(b, opens_to_override=True),
     ),
-    Fault(
+    _logic(
         "stage_beats_override",
-        "logic",
         "A change of the ventilation stage during the override moves the vents to the stage.",
         lambda b, _: replace(b, stage_beats_override=True),
     ),
-    Fault(
+    _logic(
         "drops_stage_changes",
-        "logic",
         "A change of temperature during an override is dropped, so that the vents go back to yesterday's stage.",
         lambda b, _: replace(b, drops_stage_changes=True),
         shows_by=("house", "rain"),
     ),
-    Fault(
+    _logic(
         "ignores_gale",
-        "logic",
         "The wind is read but never handed to the override logic.",
         lambda b, _: replace(b, gale_seen=False),
         needs="wind",
         shows_by=("cups",),
-        only_by=_CUPS,
+        only_by=CUPS,
     ),
-    Fault(
+    _logic_gale(
         "wrong_gale_position",
-        "logic",
         "The first vent group goes to a wrong position in a gale.",
         lambda b, s: replace(b, gale_position_shift_percent=10 * s),
         "1 is 10 % too far open; more is further",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_GALE,
     ),
-    Fault(
+    _logic_gale(
         "gale_release_early",
-        "logic",
         "The gale override ends before its release delay is over, so that the vents open between two gusts.",
         lambda b, s: replace(b, gale_release_factor=1 / (1 + s)),
         "1 ends it at half the delay; more is earlier",
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_GALE,
     ),
-    Fault(
+    _logic_gale(
         "gale_latches",
-        "logic",
         "The gale override stays when the wind has dropped.",
         lambda b, _: replace(b, latched=b.latched | {"gale"}),
-        needs="wind",
-        shows_by=("cups",),
-        only_by=_GALE,
     ),
-    Fault(
+    _logic(
         "sides_exchanged",
-        "logic",
         "Windward and leeward are exchanged: the vane points where the wind goes, not where it comes from.",
         lambda b, _: replace(b, sides_exchanged=True),
         needs="wind.leeward",
         shows_by=("cups",),
-        only_by=_GALE,
+        only_by=GALE_OVERRIDE,
     ),
-    Fault(
+    _logic(
         "ignores_tips",
-        "logic",
         "Tips of the bucket are counted but never make it rain.",
         lambda b, _: replace(b, tips_seen=False),
         needs="tip_rate",
         shows_by=("bucket",),
-        only_by=_BUCKET,
+        only_by=BUCKET,
     ),
-    Fault(
+    _logic(
         "ignores_frost",
-        "logic",
         "The outside temperature is read but never handed to the override logic.",
         lambda b, _: replace(b, frost_seen=False),
         needs="frost",
         shows_by=("outside",),
-        only_by=_OUTSIDE,
+        only_by=OUTSIDE,
     ),
-    Fault(
+    _logic_frost(
         "frost_at_once",
-        "logic",
         "The entry delay of the frost override is skipped.",
         lambda b, s: replace(b, frost_entry_factor=left(s)),
         "1 leaves no delay; 0.5 leaves half",
-        needs="frost",
-        shows_by=("outside",),
-        only_by=_FROST,
     ),
-    Fault(
+    _logic_frost(
         "wrong_frost_position",
-        "logic",
         "The first vent group goes to a wrong position in frost.",
         lambda b, s: replace(b, frost_position_shift_percent=10 * s),
         "1 is 10 % too far open; more is further",
-        needs="frost",
-        shows_by=("outside",),
-        only_by=_FROST,
     ),
-    Fault(
+    _logic_frost(
         "frost_latches",
-        "logic",
         "The frost override stays when it is warm again.",
         lambda b, _: replace(b, latched=b.latched | {"frost"}),
-        needs="frost",
-        shows_by=("outside",),
-        only_by=_FROST,
     ),
-    Fault(
+    _logic_several(
         "last_override_wins",
-        "logic",
         "Of several overrides the one that began last moves the vents, whatever the precedence.",
         lambda b, _: replace(b, last_override_wins=True),
-        needs="a second override",
-        shows_by=("cups", "rain"),
     ),
-    Fault(
+    _logic_several(
         "drops_second_override",
-        "logic",
         "An override that begins while another is active is dropped, and missing when the first one ends.",
         lambda b, _: replace(b, drops_second_override=True),
-        needs="a second override",
-        shows_by=("cups", "rain"),
     ),
-    Fault(
+    _logic_several(
         "release_drops_others",
-        "logic",
         "When one override ends the vents go to their stage although another is still active.",
         lambda b, _: replace(b, release_drops_others=True),
-        needs="a second override",
-        shows_by=("cups", "rain"),
     ),
 )
