@@ -1,4 +1,4 @@
-"""The command line. Each command lives in a module of its own and is imported only when it is called."""
+"""The command line. A command is imported only when it is called."""
 
 from __future__ import annotations
 
@@ -23,54 +23,59 @@ HISTORY_FILE: Final = "records/history.sqlite"
 
 _SECTIONS: Final = {
     "Test a unit": {
-        "demo": "Run the shipped suite against the mock inside this process.",
-        "check": "Check profiles, bench files and override tables before anything is switched.",
-        "selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
-        "run": "Run profiles on a bench and write their records.",
-        "judge": "Decide again from a log, without a bench.",
+        "demo:demo": "Run the shipped suite against the mock inside this process.",
+        "check:check": "Check profiles, bench files and override tables before anything is switched.",
+        "selfcheck:selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
+        "run:run": "Run profiles on a bench and write their records.",
+        "judge:judge": "Decide again from a log, without a bench.",
     },
     "Keep records and compare firmware": {
-        "report": "Make a page or a document of logs for people, or a file for CI.",
-        "history": "Find past runs again; export them, or open a page of them.",
-        "compare": "Say what is worse or better in one firmware version than in another.",
-        "trend": "Follow each response over firmware versions: where did it change?",
-        "verify": "Check that a log is whole and unchanged, and who signed it.",
-        "sign": "Sign logs, so that nobody can write them anew unnoticed.",
-        "key": "Make a pair of keys to sign logs with.",
+        "report:report": "Make a page or a document of logs for people, or a file for CI.",
+        "history:history": "Find past runs again; export them, or open a page of them.",
+        "compare:compare": "Say what is worse or better in one firmware version than in another.",
+        "trend:trend": "Follow each response over firmware versions: where did it change?",
+        "verify:verify": "Check that a log is whole and unchanged, and who signed it.",
+        "sign:sign": "Sign logs, so that nobody can write them anew unnoticed.",
+        "key:key": "Make a pair of keys to sign logs with.",
     },
     "Know what the suite is worth": {
-        "draft": "Write profiles that prove an override table.",
-        "trace": "Show which profile proves which line of an override table, and which none does.",
-        "challenge": "Run a suite against every fault of the mock: which would it miss?",
-        "explore": "Look for weather in which a unit does not do what its override table says.",
+        "draft:draft": "Write profiles that prove an override table.",
+        "trace:trace": "Show which profile proves which line of an override table, and which none does.",
+        "challenge:challenge": "Run a suite against every fault of the mock: which would it miss?",
+        "explore:explore": "Look for weather in which a unit does not do what its override table says.",
     },
     "Try things out and look them up": {
-        "mock": "Serve the mock unit and mock relay boards on real wires.",
-        "explain": "Say what a word of the files means, with an example.",
-        "schema": "Print the JSON Schema of a kind of file, for editors.",
+        "mock:mock": "Serve the mock unit and mock relay boards on real wires.",
+        "explain:explain": "Say what a word of the files means, with an example.",
+        "schema:schema": "Print the JSON Schema of a kind of file, for editors.",
     },
 }
-_COMMANDS: Final = {name: about for section in _SECTIONS.values() for name, about in section.items()}
+"""Where each command stands, `module:command` in this package, and what it does."""
+
+_MODULES: Final = {
+    place.partition(":")[2]: place.partition(":")[0] for section in _SECTIONS.values() for place in section
+}
 
 
 class _Commands(click.Group):
     """A group that knows its commands by name and imports one when it is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
-        return list(_COMMANDS)
+        return list(_MODULES)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in _MODULES:
             return None
-        module = importlib.import_module(f"harness.cli.{cmd_name}")
-        command: click.Command = module.command
+        module = importlib.import_module(f"{__name__}.{_MODULES[cmd_name]}")
+        command: click.Command = getattr(module, cmd_name)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        width = max(map(len, _COMMANDS))
+        width = max(map(len, _MODULES))
         for heading, commands in _SECTIONS.items():
             with formatter.section(heading):
-                formatter.write_dl([(f"{name:{width}}", about) for name, about in commands.items()])
+                rows = [(f"{place.partition(':')[2]:{width}}", about) for place, about in commands.items()]
+                formatter.write_dl(rows)
 
 
 @click.group(

@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the log of each run in which a fault was found; none is kept unless stated.",
 )
-def command(
+def challenge(
     suite: tuple[Path, ...],
     bench: Path | None,
     names: tuple[str, ...],
@@ -93,25 +93,26 @@ def command(
     challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
     if benign:
         return _vary(challenged, benign, jobs)
-    challenge = Challenge(suite=challenged, names=names, full=full, severities=severities, jobs=jobs)
-    result, code = _challenge(challenge, json_file)
+    asked = Challenge(suite=challenged, names=names, full=full, severities=severities, jobs=jobs)
+    result, code = _challenge(asked, json_file)
     if keep is not None:
         click.echo(f"{keep_logs(result, session)} logs in {keep}")
     return code
 
 
-def _challenge(challenge: Challenge, json_file: Path | None) -> tuple[Result, int]:
+def _challenge(asked: Challenge, json_file: Path | None) -> tuple[Result, int]:
     """Run a challenge, show what was found and write it down."""
-    from harness.cli.challenged import Progress, as_data, code_of, show  # noqa: PLC0415 - as above
+    from harness.cli.challenged import Progress, show_challenge  # noqa: PLC0415 - as above
+    from harness.prove.challenge import as_data  # noqa: PLC0415
 
     if json_file is not None:
         _write(json_file, "")  # before minutes are spent
     with Progress("the healthy unit", "faults") as progress:
-        result = challenge.run(progress.told)
-    show(result)
+        result = asked.run(progress.told)
+    show_challenge(result)
     if json_file is not None:
         _write(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
-    return result, code_of(result)
+    return result, result.code
 
 
 def _write(path: Path, text: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any, Final, Self, final
+from typing import TYPE_CHECKING, Final, Self, final
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
@@ -14,7 +14,6 @@ from rich.text import Text
 from bench.benchtext import with_faults
 from bench.mock.fault import FAMILIES
 from harness.cli.console import new_console
-from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.run.view import SilentView
 from harness.session import Session
 
@@ -53,13 +52,6 @@ class Progress:
         self._bar.stop()
 
 
-def code_of(result: Result) -> int:
-    """Return the exit code: a missed fault first, then one that was left open."""
-    if result.of("missed"):
-        return EXIT_FAIL
-    return EXIT_INCONCLUSIVE if any(not c.fault.undecided for c in result.of("open")) else EXIT_PASS
-
-
 def keep_logs(result: Result, session: Session) -> int:
     """Run the profile that found each fault once more, with a log; return how many there are."""
     caught = [c for c in result.faults if c.caught_by]
@@ -77,7 +69,7 @@ def keep_logs(result: Result, session: Session) -> int:
     return len(caught)
 
 
-def show(result: Result) -> None:
+def show_challenge(result: Result) -> None:
     """Print the share of each family, what the profiles found, and what was missed; a reader may go away."""
     with suppress(BrokenPipeError):
         _show(new_console(), result)
@@ -171,48 +163,3 @@ def _severities(graded: list[Challenged]) -> Table:
     for challenged in graded:
         table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
     return table
-
-
-def as_data(result: Result) -> dict[str, Any]:
-    """Return everything that was found as plain data."""
-    names = [profile.model.profile for profile in result.suite.profiles]
-    return {
-        "format": 1,
-        "bench": {"name": result.suite.bench.model.bench, "sha256": result.suite.bench.digest},
-        "seed": result.suite.seed,
-        "full": result.full,
-        "profiles": [
-            {
-                "name": profile.model.profile,
-                "file": profile.path,
-                "sha256": profile.digest,
-                "only_it_finds": list(result.only_by(number)) if result.full else None,
-            }
-            for number, profile in enumerate(result.suite.profiles)
-        ],
-        "enough": [names[number] for number in result.enough] if result.full else None,
-        "faults": [_fault_data(challenged, names) for challenged in result.faults],
-        "lacking": list(result.lacking),
-    }
-
-
-def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:
-    fault = challenged.fault
-    return {
-        "name": fault.name,
-        "family": fault.family,
-        "about": fault.about,
-        "equivalent": fault.equivalent or None,
-        "undecided": fault.undecided or None,
-        "found": challenged.found,
-        "missed": challenged.missed,
-        "smallest_severity": challenged.smallest,
-        "trials": [
-            {
-                "profile": names[number],
-                "verdict": None if trial.verdict is None else str(trial.verdict),
-                "why": trial.why,
-            }
-            for number, trial in challenged.trials.items()
-        ],
-    }

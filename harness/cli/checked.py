@@ -1,24 +1,34 @@
-"""What the terminal shows after a self-check or a hook-up check."""
+"""What the terminal shows of files that were checked, and after a self-check or a hook-up check."""
 
 from __future__ import annotations
 
 from contextlib import suppress
 from math import isinf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from bench.budget import answering_at_once, budget
+from bench.carrying import load_on, polled, said
 from harness.cli.console import Names, new_console, warn_unsafe
+from harness.profile.carry import busiest, late_notes
+from harness.profile.duration import longest_s, shortest_s
+from harness.run.saying import weather_said
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from bench.answers import Exercised
     from bench.decidable import Decidable
+    from bench.document import Loaded
+    from bench.errors import Problem
+    from bench.overridetable.model import OverrideTable
     from bench.selfcheck import Measured
-    from bench.wiring import BenchFile
+    from bench.wiring import BenchFile, BusSpec
+    from harness.profile.bind import Bound
+    from harness.profile.model import Profile
     from harness.selfcheck import CheckResult
 
 _SAYS = {
@@ -29,6 +39,83 @@ _SAYS = {
     ("bench", "failed"): "the bench failed",
     ("unit", "failed"): "the bench failed",
 }
+
+
+_MINUTE_S: Final = 60
+_HOUR_S: Final = 60 * _MINUTE_S
+_DAY_S: Final = 24 * _HOUR_S
+
+
+def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
+    """Yield what is worth knowing of an override table that is right."""
+    yield f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
+    yield from _notes(table.notes)
+
+
+def of_bench(bench: Loaded[BenchFile]) -> Iterator[str]:
+    """Yield what is worth knowing of a bench file that is right: what its buses carry."""
+    yield f"{bench.path}: valid"
+    for name, spec in bench.model.buses.items():
+        yield f"  bus {name}: {_carries(bench.model, name, spec)}"
+    yield from _notes(bench.notes)
+
+
+def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
+    """Yield what is worth knowing of a profile that is right: how long it takes, and what it asks of its bench.
+
+    Args:
+        profile: the profile.
+        bound: the same, tied to the bench; None where there is none.
+    """
+    shortest, longest = (_lasts(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
+    yield f"{profile.path}: valid; takes {shortest} at least, {longest} at most"
+    yield from _notes(profile.notes)
+    if bound is None:
+        return
+    for line in weather_said(bound):
+        yield f"  {line}"
+    for bus, share, worst in busiest(bound):
+        yield (
+            f"  on bus {bus}: its pulses and the polls take at most {float(100 * share):.3g} % of the time; worst "
+            f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
+        )
+    yield from _notes(late_notes(bound))
+
+
+def _notes(notes: Iterable[Problem]) -> Iterator[str]:
+    return (f"  note: {note}" for note in notes)
+
+
+def _lasts(span_s: float) -> str:
+    """Return how long a profile takes, rounded to the tenth of what people would count it in."""
+    for symbol, unit_s in (("d", _DAY_S), ("h", _HOUR_S), ("min", _MINUTE_S)):
+        if span_s >= 2 * unit_s:
+            return f"{round(span_s / unit_s, 1):g} {symbol}"
+    return f"{round(span_s, 1):g} s"
+
+
+def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
+    """Return what a bus is asked for and the worst that it makes of that."""
+    signals = sum(signal.bus == name for signal in bench.signals.values())
+    load, at_once = load_on(bench, name, spec), load_on(bench, name, answering_at_once(spec))
+    worst, least = budget(load), budget(at_once)
+    known = load == at_once
+    line = (
+        f"{len(polled(bench, name))} request(s) read {signals} signal(s) every {said(load.poll_every_us)}; "
+        f"utilisation {'' if known else 'at least '}{float(100 * at_once.polling):.3g} %"
+    )
+    figures = [
+        (what, said(best_us), said(worst_us))
+        for what, best_us, worst_us in (
+            ("stimulus latency", least.latency_us, worst.latency_us),
+            ("sample age", least.age_us, worst.age_us),
+        )
+        if worst_us
+    ]
+    if known:
+        return "; ".join([line, *(f"worst {what} {most}" for what, _, most in figures)])
+    line = "; ".join([line, *(f"worst {what} {best} to {most}" for what, best, most in figures)])
+    return f"{line}, for answers at once to answers after the timeout of {spec.timeout:g} s: declare answers_within"
 
 
 def show_check(file: BenchFile, check: CheckResult) -> None:
@@ -53,8 +140,8 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
         console.print(Text(f"note: {note}", style="dim"))
     for sentence in check.sentences:
         console.print(Text(f"• {sentence}", style="yellow"))
-    said = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
-    console.print(Text(said, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
+    closing = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
+    console.print(Text(closing, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
     if check.unsafe:
         warn_unsafe(console, check.unsafe)
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
@@ -76,8 +163,8 @@ def _measured_table(measured: Measured) -> Table:
         for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
             row = map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
             table.add_row(Names(f"output {edges.output}: {what}"), *row)
-    for what, said in _bounds(measured):
-        table.add_row(Names(what), "", "", "", Text(said))
+    for what, text in _bounds(measured):
+        table.add_row(Names(what), "", "", "", Text(text))
     return table
 
 

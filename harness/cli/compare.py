@@ -40,7 +40,7 @@ from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
     is_flag=True,
     help="Show every flip and shift in full, those within their limits too.",
 )
-def command(
+def compare(
     base: str,
     candidate: str,
     limit_time: str | None,
@@ -62,7 +62,7 @@ def command(
               3: an argument or a log is wrong
     """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
     from harness.cli.compared import EXIT_CODE, show_comparison  # noqa: PLC0415 - rich and SciPy are slow
-    from harness.record.compare.comparison import compare  # noqa: PLC0415
+    from harness.record.compare.comparison import compare as compare_sides  # noqa: PLC0415
     from harness.record.compare.load import load_sides  # noqa: PLC0415
 
     if out is not None:
@@ -71,7 +71,7 @@ def command(
         check_page_name(out)
     limits = read_limits(limit_time, limit_position)
     old, new = load_sides(base, candidate, history)
-    found = compare(old, new, limits, confidence / 100)
+    found = compare_sides(old, new, limits, confidence / 100)
     show_comparison(found, everything=everything)
     if out is not None:
         from harness.record.compare.page import write_page  # noqa: PLC0415

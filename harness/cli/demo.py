@@ -27,7 +27,7 @@ from harness.judge.verdict import EXIT_PASS
     metavar="NAME[=SEVERITY]",
     help="Give the mock unit a fault, to see the suite find it.",
 )
-def command(out: Path, seed: int, faults: tuple[str, ...]) -> int:
+def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 @click.option(
     "--force", is_flag=True, help="Also write over files that were changed since they were drafted."
 )
-def command(table: Path, bench: Path | None, out: Path, strength: int, force: bool) -> int:
+def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool) -> int:
     """Write profiles that prove an override TABLE, each line of it where the bench can.
 
     Each override begins, holds and lets go; is tried just short of its thresholds and delays and just beyond; comes

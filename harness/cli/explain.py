@@ -13,14 +13,14 @@ _WIDEST: Final = 100
 
 @click.command("explain")
 @click.argument("word", nargs=-1)
-def command(word: tuple[str, ...]) -> None:
+def explain(word: tuple[str, ...]) -> None:
     """Say what WORD means, with an example; without a word, list the words."""
-    from harness.profile.words import explain, grouped  # noqa: PLC0415 - pydantic is slow to import
+    from harness.profile import words as glossary  # noqa: PLC0415 - pydantic is slow to import
 
     if word:
-        click.echo(_wrapped(explain(" ".join(word))))
+        click.echo(_wrapped(glossary.explain(" ".join(word))))
         return
-    for heading, words in grouped().items():
+    for heading, words in glossary.grouped().items():
         click.echo(f"{heading}\n{_in_lines(words)}\n")
     click.echo(
         "`ventproof explain WORD` says what a word means, `ventproof explain faults` lists the mock's faults."

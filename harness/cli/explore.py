@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, final
 
 import click
 
 if TYPE_CHECKING:
-    from harness.cli.explored import Exploring
+    from bench.document import Loaded
+    from bench.overridetable.model import OverrideTable
+    from bench.wiring import BenchFile
+    from harness.profile.model import Profile
+    from harness.prove.explore.search import Explorer, Find, Played
+    from harness.run.case import Case
+    from harness.run.events import Event
+    from harness.session import RunResult, Session
 
 
 @click.command("explore")
@@ -50,7 +60,7 @@ if TYPE_CHECKING:
     show_default=True,
 )
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
-def command(
+def explore(
     table: Path,
     bench: Path,
     budget: str,
@@ -75,24 +85,21 @@ def command(
     Exit codes: 0 nothing was found · 1 something was found, and a profile was written
                 2 nothing was found, but not everything that was tried could be decided
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    exploring = _prepared(table, bench, budget, faults)
-    from harness.cli.options import confirm_clear  # noqa: PLC0415 - pydantic is slow to import
+    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
+    from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
-    session = Session(
-        bench=exploring.bench, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed
-    )
-    confirm_clear(exploring.bench, clear=clear)
-    return exploring.run(session, out, seed=seed, examples=examples)
+    budget_s, healthy = _budget_s(budget), load_bench(bench)
+    loaded, faulty = fitting_table(table, healthy), with_faults(healthy, faults)
+    session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
+    confirm_clear(faulty, clear=clear)
+    return Exploration(session, healthy, out).run(loaded, budget_s, seed=seed, examples=examples)
 
 
-def _prepared(table: Path, bench: Path, budget: str, faults: tuple[str, ...]) -> Exploring:
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.errors import FileError, Problem  # noqa: PLC0415
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
+def _budget_s(budget: str) -> float:
+    from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
     from bench.units import Dimension, parse_as  # noqa: PLC0415
-    from harness.cli.explored import Exploring  # noqa: PLC0415
-    from harness.cli.options import with_faults  # noqa: PLC0415
 
     try:
         budget_s = parse_as(budget, Dimension.TIME)
@@ -102,5 +109,155 @@ def _prepared(table: Path, bench: Path, budget: str, faults: tuple[str, ...]) ->
         raise FileError(
             [Problem("--budget", None, None, f"{budget!r} is not a time", "write '60 s' or '1 h'")]
         )
-    healthy = load_bench(bench)
-    return Exploring(fitting_table(table, healthy), with_faults(healthy, faults), healthy, budget_s)
+    return budget_s
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Exploration:
+    """One exploration.
+
+    Attributes:
+        session: how each sequence is run, with the bench that is explored.
+        healthy: that bench with the faults of its file alone.
+        out: folder for the profile that is found.
+    """
+
+    session: Session
+    healthy: Loaded[BenchFile]
+    out: Path
+
+    def run(self, table: Loaded[OverrideTable], budget_s: float, *, seed: int, examples: int) -> int:
+        """Explore, show what was done, write what was found, and return the exit code.
+
+        Args:
+            table: what the unit must do.
+            budget_s: how long to look, seconds on the clock.
+            seed: another seed tries other sequences.
+            examples: so many sequences are tried at most until one fails.
+
+        Raises:
+            BenchError: the bench broke off a run on real wires; what was found before is written.
+            FileError: this bench can do nothing of what the table speaks of, or the profile cannot be written.
+            KeyboardInterrupt: the operator broke it off; likewise.
+        """
+        from bench.clock import Stopwatch  # noqa: PLC0415 - as above
+        from harness.cli.explored import exploring  # noqa: PLC0415
+        from harness.prove.explore.search import Explorer, latest_s  # noqa: PLC0415
+
+        watch, bench = Stopwatch(), self.session.bench
+        real = not bench.model.virtual
+        with _no_traces(), exploring(real=real) as told:
+            explorer = Explorer(
+                table,
+                bench,
+                lambda profile: played(self.session, profile),
+                seed=seed,
+                examples=examples,
+                left_s=lambda: budget_s - watch.gone_s(),
+                real=real,
+                longest_s=latest_s(budget_s, real=real),
+                told=told,
+            )
+            try:
+                explorer.run()
+            except BaseException:
+                if explorer.tally.best is not None:
+                    self._tell(explorer)
+                raise
+        return self._tell(explorer)
+
+    def _tell(self, explorer: Explorer) -> int:
+        from harness.cli.explored import (  # noqa: PLC0415 - as above
+            show_again,
+            show_beside_healthy,
+            show_exploration,
+            show_found,
+        )
+        from harness.run.view import SilentView  # noqa: PLC0415
+
+        show_exploration(explorer)
+        if explorer.tally.best is not None:
+            session, virtual = self.session, self.session.bench.model.virtual
+            path, profile = self._written(explorer, explorer.tally.best)
+            show_found(path, logs=None if virtual else session.out)
+            if virtual:
+                show_again(session.run(profile, SilentView()))
+                if session.bench is not self.healthy:
+                    show_beside_healthy(played(replace(session, bench=self.healthy), profile).verdict)
+        return explorer.tally.code
+
+    def _written(self, explorer: Explorer, find: Find) -> tuple[Path, Loaded[Profile]]:
+        from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
+        from harness.cli.explored import show_text  # noqa: PLC0415
+        from harness.record.log import free_path  # noqa: PLC0415
+        from harness.session import slug  # noqa: PLC0415
+
+        path = free_path(self.out, slug(find.name), ".yaml")
+        profile = explorer.profile(str(path), find)
+        try:
+            self.out.mkdir(parents=True, exist_ok=True)
+            path.write_text(profile.text, encoding="utf-8")
+        except OSError as error:
+            show_text(profile.text)
+            reason = f"the profile above cannot be written: {error.strerror}"
+            hint = "name another folder with --out"
+            raise FileError([Problem(str(path), None, None, reason, hint)]) from None
+        return path, profile
+
+
+@final
+class _Duration:
+    """Watches a run for nothing but how long the unit was watched."""
+
+    def __init__(self) -> None:
+        self.t_s = 0.0
+
+    def begin(self, name: str, case: Case, longest_s: float) -> None:
+        """Nothing to tell."""
+
+    def event(self, event: Event) -> None:
+        """Take how far the run has come."""
+        self.t_s = event.t_s
+
+    def end(self) -> None:
+        """Nothing to tell."""
+
+
+def played(session: Session, profile: Loaded[Profile]) -> Played:
+    """Run one sequence; on real wires its log is kept, and a bench that breaks off is the end."""
+    from tempfile import TemporaryDirectory  # noqa: PLC0415 - as above
+
+    from bench.errors import BenchError  # noqa: PLC0415
+
+    view = _Duration()
+    if not session.bench.model.virtual:
+        result = session.run(profile, view)
+        if result.outcome.verdict is None:
+            raise BenchError(
+                f"the bench broke the exploration off: {result.outcome.aborted} (log {result.log})"
+            )
+        return _as_played(result, view)
+    with TemporaryDirectory() as folder:
+        return _as_played(replace(session, out=Path(folder)).run(profile, view), view)
+
+
+def _as_played(result: RunResult, view: _Duration) -> Played:
+    from harness.prove.explore.search import Played  # noqa: PLC0415 - as above
+
+    return Played(result.outcome.verdict, result.findings, view.t_s)
+
+
+@contextmanager
+def _no_traces() -> Iterator[None]:
+    """Keep the search engine from leaving its notes in the operator's folder."""
+    from tempfile import TemporaryDirectory  # noqa: PLC0415 - as above
+
+    from hypothesis.configuration import set_hypothesis_home_dir  # noqa: PLC0415 - slow to import
+
+    with TemporaryDirectory() as folder:
+        set_hypothesis_home_dir(folder)
+        try:
+            yield
+        finally:
+            set_hypothesis_home_dir(None)

@@ -97,7 +97,7 @@ def _open(place: str, *, create: bool = False) -> History:
     help="Write a page to find units and see trends instead; a file of that name is replaced.",
 )
 @click.pass_context
-def command(
+def history(
     ctx: click.Context,
     place: str,
     wanted: Wanted,
@@ -112,22 +112,22 @@ def command(
         if given:
             raise click.UsageError(f"write the options after `{ctx.invoked_subcommand}`")
         return None
-    history = _open(place)
+    past = _open(place)
     if html is not None:
         from harness.record.history.page import write_page  # noqa: PLC0415 - only where a page is asked for
 
-        click.echo(f"{write_page(html, history, _at_most(wanted, _ON_PAGE))} runs in {html}")
+        click.echo(f"{write_page(html, past, _at_most(wanted, _ON_PAGE))} runs in {html}")
         return 0
     from harness.cli.historytable import show_runs  # noqa: PLC0415 - rich is slow to import
 
-    show_runs(history, _at_most(wanted, _SHOWN))
+    show_runs(past, _at_most(wanted, _SHOWN))
     return 0
 
 
 _ON_COMMAND_LINE: Final = click.core.ParameterSource.COMMANDLINE
 
 
-@command.command("import")
+@history.command("import")
 @_placed
 @click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
 def import_command(place: str, logs: tuple[Path, ...]) -> int:
@@ -148,10 +148,10 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     from harness.record.history.importing import imported  # noqa: PLC0415
 
     paths = log_paths(logs)
-    history = _open(place, create=True)
+    past = _open(place, create=True)
     counts: Counter[str] = Counter()
     standings: set[str] = set()
-    for one in imported(history, paths):
+    for one in imported(past, paths):
         counts[one.entered] += 1
         standings.add(one.standing)
         if one.alarm:
@@ -168,7 +168,7 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     return code_of_standings(standings)
 
 
-@command.command("export")
+@history.command("export")
 @_placed
 @_filtered
 @click.argument("file", type=click.Path(path_type=Path))
@@ -188,7 +188,7 @@ def export_command(
     return 0
 
 
-@command.command("serve")
+@history.command("serve")
 @_placed
 @_filtered
 @click.option(

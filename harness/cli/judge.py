@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     help="Write a figure (SVG) of the run and of each response into this folder. Figures of the same log are "
     "replaced, other files never.",
 )
-def command(log: Path, profile: Path | None, figures: Path | None) -> int:
+def judge(log: Path, profile: Path | None, figures: Path | None) -> int:
     """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
     from bench.errors import FileError  # noqa: PLC0415 - kept with the slow imports below
     from harness.cli.summary import show_decided  # noqa: PLC0415

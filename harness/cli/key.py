@@ -9,7 +9,7 @@ import click
 
 @click.command("key")
 @click.argument("name", type=click.Path(path_type=Path))
-def command(name: Path) -> None:
+def key(name: Path) -> None:
     """Make a pair of keys: NAME.key signs logs, NAME.pub lets others check who signed.
 
     Keep NAME.key to yourself; anybody who has it signs as you. Hand NAME.pub to whoever reads your logs, and let
@@ -22,7 +22,7 @@ def command(name: Path) -> None:
     private, public = name.with_name(f"{name.name}.key"), name.with_name(f"{name.name}.pub")
     check_free(private, public)
     passphrase = new_passphrase()
-    key = make_key(private, public, passphrase)
+    made = make_key(private, public, passphrase)
     kept = (
         "protected by its passphrase"
         if passphrase
@@ -30,4 +30,4 @@ def command(name: Path) -> None:
     )
     click.echo(f"{private}: signs logs; keep it to yourself ({kept})")
     click.echo(f"{public}: checks who signed; hand it to whoever reads your logs")
-    click.echo(f"fingerprint {fingerprint(key.public)}")
+    click.echo(f"fingerprint {fingerprint(made.public)}")

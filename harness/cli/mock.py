@@ -27,7 +27,7 @@ import click
     help="Give the unit a fault; `ventproof explain faults` lists them.",
 )
 @click.option("--seed", default=0, type=int, help="Seed for the jitter of replies.", show_default=True)
-def command(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> None:
+def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> None:
     """Serve the mock unit and a relay board of every kind on pseudo-terminals and loopback sockets, until Ctrl-C.
 
     It prints where each listens and writes bench files for them.

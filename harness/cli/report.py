@@ -20,7 +20,7 @@ import click
     "(JUnit), FILE.md (a summary for a pull request) and FILE.json (`ventproof schema results`) are for CI. May be "
     "given more than once.",
 )
-def command(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
+def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
 
     Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so

@@ -100,7 +100,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Show how each run ended and the worst of what did not pass, and not every response.",
 )
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
-def command(
+def run(
     profiles: tuple[Path, ...],
     bench: Path,
     unit: str,

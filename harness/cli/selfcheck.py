@@ -32,7 +32,7 @@ from harness.judge.verdict import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
     help="Give the mock unit a fault; `ventproof explain faults` lists them.",
 )
 @click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
-def command(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
+def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
     """Measure a bench before trusting it, and say what it can decide.
 
     Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
@@ -43,17 +43,17 @@ def command(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ..
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from harness import selfcheck as checks  # noqa: PLC0415
     from harness.cli.checked import show_check  # noqa: PLC0415
     from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
-    from harness.selfcheck import Kind, selfcheck  # noqa: PLC0415
 
     loaded = with_faults(load_bench(bench), faults)
     confirm_clear(loaded, clear=clear)
-    kind: Kind = "unit" if unit else "bench"
+    kind: checks.Kind = "unit" if unit else "bench"
     if loaded.model.virtual:
-        result = selfcheck(loaded, out, kind=kind, seed=seed)
+        result = checks.selfcheck(loaded, out, kind=kind, seed=seed)
     else:
-        result = selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
+        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
     show_check(loaded.model, result)
     return {"fine": EXIT_PASS, "worse": EXIT_INCONCLUSIVE, "failed": EXIT_BENCH}[result.result]
 

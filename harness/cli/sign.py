@@ -19,7 +19,7 @@ from harness.judge.verdict import EXIT_PASS
     help="Your private key; `ventproof key` makes one.",
 )
 @click.option("--signer", default="", help="Your name, as the signature shall state it.")
-def command(logs: tuple[Path, ...], key: Path, signer: str) -> int:
+def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     """Sign LOGS (files or folders): each gets its signature in a small file beside it, LOG.sig.
 
     An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is.

@@ -11,7 +11,7 @@ import click
 @click.argument("table", type=click.Path(path_type=Path))
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--missing", is_flag=True, help="Show only the lines that no profile proves.")
-def command(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
+def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
     """Show each line of an override TABLE with the PROFILES (files or folders) that say they prove it.
 
     Exit code 0 when every line is proved by a profile, 2 when one is not.

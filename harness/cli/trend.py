@@ -26,7 +26,7 @@ from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
 )
 @HISTORY
 @click.option("--all", "everything", is_flag=True, help="Show every change in full, and what cannot be told.")
-def command(
+def trend(
     records: tuple[str, ...],
     limit_time: str | None,
     limit_position: str,
@@ -47,8 +47,8 @@ def command(
     from harness.cli.compared import show_trend  # noqa: PLC0415 - rich and SciPy are slow
     from harness.record.compare.load import load_runs  # noqa: PLC0415
     from harness.record.compare.side import side_of  # noqa: PLC0415
-    from harness.record.compare.trend import trend  # noqa: PLC0415
+    from harness.record.compare.trend import trend as trend_of  # noqa: PLC0415
 
     limits = read_limits(limit_time, limit_position)
     runs = [one.run for name in records for one in load_runs(name, history)]
-    show_trend(trend(side_of(", ".join(records), runs), limits, confidence / 100), everything=everything)
+    show_trend(trend_of(side_of(", ".join(records), runs), limits, confidence / 100), everything=everything)

@@ -5,17 +5,13 @@ from __future__ import annotations
 import re
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import click
 
 from bench.errors import FileError, Problem
 from bench.stated import harmless
 from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
-
-if TYPE_CHECKING:
-    from harness.record.read import LogCheck
-    from harness.record.signature import Signed
 
 _DIGITS: Final = 64
 _FEWEST_DIGITS: Final = 16
@@ -34,7 +30,7 @@ _FEWEST_DIGITS: Final = 16
     metavar="HEX",
     help="The log's digest as it was noted down when it was written; its first 16 digits will do.",
 )
-def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
+def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     """Check the hash chain of LOGS (files or folders), and their signatures.
 
     The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
@@ -49,19 +45,20 @@ def command(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below
     from harness.record.keys import load_public_key  # noqa: PLC0415
+    from harness.record.signature import verified  # noqa: PLC0415
 
     paths = log_paths(logs)
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
     if len(paths) == 1:
-        sentences, right = _verified(paths[0], owner, noted)
+        sentences, right = verified(paths[0], owner, noted)
         for sentence in sentences:
             _say(sentence)
         return EXIT_PASS if right else EXIT_BENCH
     codes: Counter[int] = Counter()
     for path in paths:
         try:
-            sentences, right = _verified(path, owner, noted)
+            sentences, right = verified(path, owner, noted)
             code = EXIT_PASS if right else EXIT_BENCH
         except FileError as error:
             sentences, code = [str(problem) for problem in error.problems], EXIT_INPUT
@@ -93,60 +90,3 @@ def _noted(digest: str | None, logs: int) -> str:
             [Problem("--digest", None, None, f"a digest is of one log, and {logs} are named", hint)]
         )
     return noted
-
-
-def _verified(path: Path, owner: bytes | None, noted: str) -> tuple[list[str], bool]:
-    """Return what there is to say of a log, and whether it is all right."""
-    from harness.record.read import check_log  # noqa: PLC0415 - slow
-    from harness.record.signature import signature_of  # noqa: PLC0415
-
-    signed = signature_of(path)
-    check = check_log(path, mark=signed.lines if signed else 0)
-    told, right = _state(check)
-    said = [f"{path}{told}"]
-    if noted and not check.digest.startswith(noted):
-        said.append("  digest: NOT the one given: this is another log, or it was changed and chained anew")
-        right = False
-    elif noted:
-        said.append(
-            f"  digest: as given{'' if len(noted) == _DIGITS else f', in its first {len(noted)} digits'}"
-        )
-    if signed is not None or owner is not None:
-        sentence, proper = _signature(signed, check, owner)
-        said.append(f"  signature: {sentence}")
-        said.extend([f"  key: {signed.fingerprint}"] if signed else [])
-        right = right and proper
-    return said, right
-
-
-def _state(check: LogCheck) -> tuple[str, bool]:
-    if check.broken_at is not None:
-        return f":{check.broken_at}: broken: {check.reason}; {check.lines} lines before it are intact", False
-    if not check.closed:
-        return (
-            f": intact as far as it goes ({check.lines} lines), but its closing line is missing: "
-            f"the run died or the log was cut; it counts as aborted, digest {check.digest}"
-        ), False
-    return (
-        f": intact, {check.lines} lines, {check.outcome}, digest {check.digest}",
-        check.outcome != "aborted",
-    )
-
-
-def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> tuple[str, bool]:
-    """Return what there is to say of a log's signature, and whether it is right."""
-    from harness.record.keys import fingerprint  # noqa: PLC0415 - slow
-
-    if signed is None:
-        return "MISSING: the log is not signed", False
-    misfit = signed.misfit(check)
-    if misfit:
-        return f"WRONG for this log: {misfit}", False
-    if not signed.genuine:
-        return "FALSE: it was not made by the key that it names, or its file was changed", False
-    by = f"by {signed.signer or 'nobody named'}"
-    if owner is None:
-        return f"fits, {by}; that the key is theirs is NOT proven without --key", True
-    if bytes.fromhex(signed.public_key) != owner:
-        return f"by ANOTHER KEY, {by}; the key asked for is {fingerprint(owner)}", False
-    return f"right, {by}", True

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Final, Literal, final
+from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from bench.benchtext import with_faults
 from bench.errors import FileError, Problem
 from bench.mock.faults import CATALOGUE, check_names
+from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from harness.prove.enough import enough_of, until
 from harness.prove.severity import smallest_found
 from harness.prove.shows import likely_first
@@ -103,6 +104,13 @@ class Result:
         Fewer may do: the choice is greedy, and not every fault met every profile.
         """
         return enough_of(c.caught_by for c in self.faults if c.caught_by)
+
+    @property
+    def code(self) -> int:
+        """The exit code: a missed fault first, then one that was left open."""
+        if self.of("missed"):
+            return EXIT_FAIL
+        return EXIT_INCONCLUSIVE if any(not c.fault.undecided for c in self.of("open")) else EXIT_PASS
 
 
 @final
@@ -250,3 +258,48 @@ def _trials(name: str, severity: float, order: Iterable[int], finds: int) -> Ite
     suite = own_suite()
     bench = with_faults(suite.bench, {name: severity})
     return until((attempt(suite.profiles[number], bench, seed=suite.seed) for number in order), finds)
+
+
+def as_data(result: Result) -> dict[str, Any]:
+    """Return everything that was found as plain data."""
+    names = [profile.model.profile for profile in result.suite.profiles]
+    return {
+        "format": 1,
+        "bench": {"name": result.suite.bench.model.bench, "sha256": result.suite.bench.digest},
+        "seed": result.suite.seed,
+        "full": result.full,
+        "profiles": [
+            {
+                "name": profile.model.profile,
+                "file": profile.path,
+                "sha256": profile.digest,
+                "only_it_finds": list(result.only_by(number)) if result.full else None,
+            }
+            for number, profile in enumerate(result.suite.profiles)
+        ],
+        "enough": [names[number] for number in result.enough] if result.full else None,
+        "faults": [_fault_data(challenged, names) for challenged in result.faults],
+        "lacking": list(result.lacking),
+    }
+
+
+def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:
+    fault = challenged.fault
+    return {
+        "name": fault.name,
+        "family": fault.family,
+        "about": fault.about,
+        "equivalent": fault.equivalent or None,
+        "undecided": fault.undecided or None,
+        "found": challenged.found,
+        "missed": challenged.missed,
+        "smallest_severity": challenged.smallest,
+        "trials": [
+            {
+                "profile": names[number],
+                "verdict": None if trial.verdict is None else str(trial.verdict),
+                "why": trial.why,
+            }
+            for number, trial in challenged.trials.items()
+        ],
+    }

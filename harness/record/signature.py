@@ -18,6 +18,7 @@ from harness.record.read import LogCheck, check_log
 from harness.record.whole import create_file
 
 _DOMAIN: Final = "ventproof log signature 1"
+_DIGITS: Final = 64
 
 Hex32 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Hex64 = Annotated[str, Field(pattern="^[0-9a-f]{128}$")]
@@ -164,3 +165,64 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
     except OSError as error:
         raise RecordError(f"the signature {path} cannot be written: {error.strerror}") from error
     return signed
+
+
+def verified(path: Path, owner: bytes | None, noted: str) -> tuple[list[str], bool]:
+    """Return what there is to say of a log's chain and signature, and whether it is all right.
+
+    Args:
+        path: the log.
+        owner: public key of whoever must have signed it; None where anybody may, or nobody.
+        noted: its digest, or the first digits of it, as noted elsewhere; empty where it was not.
+
+    Raises:
+        FileError: the file is no log, or its signature file cannot be read.
+    """
+    signed = signature_of(path)
+    check = check_log(path, mark=signed.lines if signed else 0)
+    told, right = _state(check)
+    said = [f"{path}{told}"]
+    if noted and not check.digest.startswith(noted):
+        said.append("  digest: NOT the one given: this is another log, or it was changed and chained anew")
+        right = False
+    elif noted:
+        said.append(
+            f"  digest: as given{'' if len(noted) == _DIGITS else f', in its first {len(noted)} digits'}"
+        )
+    if signed is not None or owner is not None:
+        sentence, proper = _signature(signed, check, owner)
+        said.append(f"  signature: {sentence}")
+        said.extend([f"  key: {signed.fingerprint}"] if signed else [])
+        right = right and proper
+    return said, right
+
+
+def _state(check: LogCheck) -> tuple[str, bool]:
+    if check.broken_at is not None:
+        return f":{check.broken_at}: broken: {check.reason}; {check.lines} lines before it are intact", False
+    if not check.closed:
+        return (
+            f": intact as far as it goes ({check.lines} lines), but its closing line is missing: "
+            f"the run died or the log was cut; it counts as aborted, digest {check.digest}"
+        ), False
+    return (
+        f": intact, {check.lines} lines, {check.outcome}, digest {check.digest}",
+        check.outcome != "aborted",
+    )
+
+
+def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> tuple[str, bool]:
+    """Return what there is to say of a log's signature, and whether it is right."""
+    if signed is None:
+        return "MISSING: the log is not signed", False
+    misfit = signed.misfit(check)
+    if misfit:
+        return f"WRONG for this log: {misfit}", False
+    if not signed.genuine:
+        return "FALSE: it was not made by the key that it names, or its file was changed", False
+    by = f"by {signed.signer or 'nobody named'}"
+    if owner is None:
+        return f"fits, {by}; that the key is theirs is NOT proven without --key", True
+    if bytes.fromhex(signed.public_key) != owner:
+        return f"by ANOTHER KEY, {by}; the key asked for is {fingerprint(owner)}", False
+    return f"right, {by}", True

@@ -19,7 +19,7 @@ from bench.benchfile import load_bench
 from bench.clock import Stopwatch
 from bench.mock.faults import CATALOGUE
 from bench.overridetable.load import load_table
-from harness.cli.explored import played
+from harness.cli.explore import played
 from harness.cli.options import with_faults
 from harness.prove.explore.search import Explorer
 from harness.prove.explore.written import said

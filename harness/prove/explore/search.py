@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import TYPE_CHECKING, Any, Final, final
 
-from harness.judge.verdict import Verdict
+from bench.errors import FileError, Problem
+from harness.judge.verdict import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, Verdict
 from harness.profile.duration import longest_s
 from harness.prove.explore.demands import Eyes, eyes_of
 from harness.prove.explore.moves import Move, moves_of
@@ -27,6 +28,18 @@ if TYPE_CHECKING:
 
 MOST_ACTIONS: Final = 6
 _NAME: Final = "weather found by exploring"
+_SHARE: Final = 0.5  # of the budget on real wires, for the doings of one sequence
+_LATEST_S: Final = 600.0
+
+
+def latest_s(budget_s: float, *, real: bool) -> float:
+    """Return how late in a sequence something may still be done, seconds.
+
+    Args:
+        budget_s: how long to look, seconds on the clock.
+        real: on real wires a sequence takes the time that it takes.
+    """
+    return budget_s * _SHARE if real else _LATEST_S
 
 
 @final
@@ -89,6 +102,19 @@ class Find:
     written: Written
     failure: Failure
 
+    @property
+    def name(self) -> str:
+        """What its profile is called."""
+        return f"found by exploring, {self.failure.signal} {self.failure.kind.replace('_', ' ')}"
+
+    @property
+    def text(self) -> str:
+        """What was demanded of the unit, since when, and what it did instead."""
+        failure = self.failure
+        after = self.written.steps[failure.step - 1][failure.number].after
+        since = "" if after is None else f", counted from: {self.written.sequence[after].move.said}"
+        return f"Demanded: {failure.signal} {failure.demand}{since}. Seen: {failure.why}."
+
 
 @final
 @dataclass(slots=True)
@@ -118,6 +144,15 @@ class Tally:
     best: Find | None = None
     finished: bool = False
     unfit: int = 0
+
+    @property
+    def code(self) -> int:
+        """The exit code: a find first, then a bench that broke off, then whatever was not decided."""
+        if self.best is not None:
+            return EXIT_FAIL
+        if self.broken_off:
+            return EXIT_BENCH
+        return EXIT_INCONCLUSIVE if self.undecided or not self.played else EXIT_PASS
 
 
 class _OutOfTime(BaseException):
@@ -152,7 +187,7 @@ class Explorer:
     examples: int = 1000
     left_s: Callable[[], float] = field(default=lambda: inf)
     real: bool = False
-    longest_s: float = 600.0
+    longest_s: float = _LATEST_S
     told: Callable[[Tally], None] = field(default=lambda _: None)
     tally: Tally = field(init=False, default_factory=Tally)
     writer: Writer = field(init=False)
@@ -170,13 +205,29 @@ class Explorer:
         The same table, bench and seed give the same sequences, unless the time runs out.
 
         Raises:
+            FileError: this bench can do nothing of what the table speaks of.
             KeyboardInterrupt: the operator broke it off; what was found is in `tally.best`.
         """
+        moves = self.writer.moves
+        if not moves.moves:
+            problems = [
+                Problem(self.bench.path, None, None, f"not possible: {why}") for why in moves.left_out
+            ]
+            raise FileError(problems or [self.table.problem(("overrides",), "nothing in it can be tried")])
         with suppress(_OutOfTime):
             self._search()
             self._reduce()
             self.tally.finished = not self.tally.unfit
         return self.tally.best
+
+    def profile(self, path: str, find: Find) -> Loaded[Profile]:
+        """Return what was found as a profile that tells where it comes from; `path` only names it in messages."""
+        about = (
+            f"Weather in which a unit did not do what the override table {self.table.model.table!r} says\n"
+            f"(SHA-256 {self.table.digest[:16]}), found by exploring with seed {self.seed}.\n"
+            f"{find.text}"
+        )
+        return self.writer.profile(path, find.written, name=find.name, about=about)
 
     def _search(self) -> None:
         from hypothesis import HealthCheck, Phase, Verbosity, given, seed, settings  # noqa: PLC0415 - slow to import
