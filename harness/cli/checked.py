@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from math import isinf
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.table import Table
@@ -13,6 +13,7 @@ from rich.text import Text
 from bench.budget import answering_at_once, budget
 from bench.carrying import load_on, polled, said
 from harness.cli.console import Names, new_console, warn_unsafe
+from harness.judge.numbers import about, milliseconds
 from harness.profile.carry import busiest, late_notes
 from harness.profile.duration import longest_s, shortest_s
 from harness.run.saying import weather_said
@@ -41,11 +42,6 @@ _SAYS = {
 }
 
 
-_MINUTE_S: Final = 60
-_HOUR_S: Final = 60 * _MINUTE_S
-_DAY_S: Final = 24 * _HOUR_S
-
-
 def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
     """Yield what is worth knowing of an override table that is right."""
     yield f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
@@ -67,7 +63,7 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
         profile: the profile.
         bound: the same, tied to the bench; None where there is none.
     """
-    shortest, longest = (_lasts(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
+    shortest, longest = (about(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
     yield f"{profile.path}: valid; takes {shortest} at least, {longest} at most"
     yield from _notes(profile.notes)
     if bound is None:
@@ -84,14 +80,6 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
 
 def _notes(notes: Iterable[Problem]) -> Iterator[str]:
     return (f"  note: {note}" for note in notes)
-
-
-def _lasts(span_s: float) -> str:
-    """Return how long a profile takes, rounded to the tenth of what people would count it in."""
-    for symbol, unit_s in (("d", _DAY_S), ("h", _HOUR_S), ("min", _MINUTE_S)):
-        if span_s >= 2 * unit_s:
-            return f"{round(span_s / unit_s, 1):g} {symbol}"
-    return f"{round(span_s, 1):g} s"
 
 
 def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
@@ -157,11 +145,13 @@ def _measured_table(measured: Measured) -> Table:
             (f"bus {bus.bus}: round trip", bus.round_trip),
             (f"bus {bus.bus}: late poll", bus.late),
         ):
-            table.add_row(Names(what), *map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
-        table.add_row(Text(f"bus {bus.bus}: age of a reading, gaps {bus.gaps}"), "", "", "", _ms(bus.age_s))
+            table.add_row(Names(what), *map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
+        table.add_row(
+            Text(f"bus {bus.bus}: age of a reading, gaps {bus.gaps}"), "", "", "", milliseconds(bus.age_s)
+        )
     for edges in measured.edges:
         for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
-            row = map(_ms, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
+            row = map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
             table.add_row(Names(f"output {edges.output}: {what}"), *row)
     for what, text in _bounds(measured):
         table.add_row(Names(what), "", "", "", Text(text))
@@ -170,14 +160,14 @@ def _measured_table(measured: Measured) -> Table:
 
 def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
     for echo in measured.echoes:
-        most = "–" if echo.at_most_s is None else f"≤ {_ms(echo.at_most_s)}"
+        most = "–" if echo.at_most_s is None else f"≤ {milliseconds(echo.at_most_s)}"
         yield f"output {echo.output}: read back by {echo.signal}", most
     for count in measured.counts:
         counted = "–" if count.counted is None else str(count.counted)
         yield f"output {count.output}: closures sent, counted by {count.signal}", f"{count.sent}, {counted}"
     for refresh in measured.refreshes:
-        most = "" if isinf(refresh.at_most_s) else f" to {_ms(refresh.at_most_s)}"
-        yield f"signal {refresh.signal}: refresh interval", f"{_ms(refresh.at_least_s)}{most}"
+        most = "" if isinf(refresh.at_most_s) else f" to {milliseconds(refresh.at_most_s)}"
+        yield f"signal {refresh.signal}: refresh interval", f"{milliseconds(refresh.at_least_s)}{most}"
 
 
 def _decidable_table(found: tuple[Decidable, ...]) -> Table:
@@ -191,9 +181,9 @@ def _decidable_table(found: tuple[Decidable, ...]) -> Table:
         table.add_row(
             Names(one.signal),
             _exact_or(one.tolerance or 0.0, one.unit, 3) if known else "–",
-            _ms(one.deadline_s or 0.0) if known else "–",
+            milliseconds(one.deadline_s or 0.0) if known else "–",
             _exact_or(one.value.expanded, one.unit, 2),
-            _ms(one.instant.expanded),
+            milliseconds(one.instant.expanded),
         )
     return table
 
@@ -227,10 +217,6 @@ def _answers_table(file: BenchFile, tried: Exercised) -> Table:
             Names(name),
             str(wanted.get(name, "–")),
             *("–" if value is None else f"{value:g}" for value in values),
-            "–" if delay is None else f"{_ms(delay[0])} to {_ms(delay[1])}",
+            "–" if delay is None else f"{milliseconds(delay[0])} to {milliseconds(delay[1])}",
         )
     return table
-
-
-def _ms(span_s: float) -> str:
-    return f"{span_s * 1000:.1f} ms"

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli.console import new_console
+from harness.judge.numbers import clocked
 from harness.judge.verdict import Verdict
 from harness.prove.explore.written import said
 
@@ -108,10 +109,8 @@ def _show_nothing(console: Console, tally: Tally) -> None:
 
 
 def _sentence(tally: Tally) -> str:
-    minutes = round(tally.greenhouse_s / 60)
-    hours = f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"  # noqa: PLR2004
     found = f"; number {tally.until_found} showed a fault" if tally.best else ""
-    return f"{tally.played} sequence(s) played, {hours} of greenhouse{found}"
+    return f"{tally.played} sequence(s) played, {clocked(tally.greenhouse_s)} of greenhouse{found}"
 
 
 @contextmanager

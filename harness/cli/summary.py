@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli.console import Names, new_console, warn_unsafe
+from harness.judge.numbers import percent, rounded_up
 from harness.record.logged import WORST_FIRST
 from harness.run.case import START
 from harness.run.live import VERDICT_STYLE
@@ -140,7 +141,7 @@ def _behind(selfcheck: Mapping[str, Any] | None) -> str:
 
 
 def _times_table(series: Series) -> Table:
-    share = f"{100 * COVERAGE:g} %"
+    share = percent(COVERAGE)
     table = Table(title="response times", title_justify="left", expand=False)
     table.add_column("step")
     table.add_column("response", ratio=1)
@@ -162,12 +163,12 @@ def _lot_risks(series: Series) -> list[str]:
         for row, risks in known
         if max(risks.consumer, risks.producer) >= _NOTABLE
     ]
-    nothing = f"Over a lot of such responses less than {100 * _NOTABLE:g} % would be late yet pass, or in time yet not."
+    nothing = f"Over a lot of such responses less than {percent(_NOTABLE)} would be late yet pass, or in time yet not."
     return risky or ([nothing] if known else [])
 
 
 def _seconds(value_s: float) -> str:
-    return "no limit" if math.isinf(value_s) else f"≤ {math.ceil(value_s * 100 - 1e-6) / 100:.2f} s"
+    return "no limit" if math.isinf(value_s) else f"≤ {rounded_up(value_s, 2)} s"
 
 
 def _show_run(console: Console, result: RunResult) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol, final
 
 from bench.errors import EvidenceError
 from bench.samples import Sample, SignalTraits
+from harness.judge.numbers import number_text
 from harness.judge.spans import INF, Piece
 from harness.judge.track import Block, Corners
 
@@ -73,7 +74,7 @@ class Envelope(Protocol):
 
 def told(sample: Sample, traits: SignalTraits) -> str:
     """Return a reading as messages tell of it."""
-    value = f"{sample.value:.10g}" + (
+    value = number_text(sample.value) + (
         f" {traits.unit}" if traits.unit not in {"flag", "state", "count"} else ""
     )
     return f"{value} (bench clock {sample.requested_s:.3f} to {sample.replied_s:.3f} s)"

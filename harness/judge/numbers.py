@@ -1,13 +1,19 @@
-"""How values and limits are written in the judge's sentences (pure)."""
+"""How numbers, spans of time and shares are written, wherever a person reads them (pure)."""
 
 from __future__ import annotations
 
 from math import ceil, floor, log10
+from typing import Final
 
 from harness.judge.verdict import Bounds
 
-_FINE = 0.01
+_FINE: Final = 0.01
 """An error below this deserves a third decimal."""
+
+_NOISE: Final = 1e-6
+"""What arithmetic may leave of the last digit shown; it must not push a bound across it."""
+
+_UNITS_S: Final = (("d", 86400), ("h", 3600), ("min", 60))
 
 
 def decimals_for(error: float) -> int:
@@ -31,4 +37,52 @@ def outward(value: float, decimals: int, *, up: bool) -> float:
     """Return a limit rounded to 3 significant digits and at most `decimals`, up or down but never across."""
     digits = decimals if not value else min(decimals, 2 - floor(log10(abs(value))))
     scale = 10.0**digits
-    return (ceil(value * scale - 1e-6) if up else floor(value * scale + 1e-6)) / scale
+    return (ceil(value * scale - _NOISE) if up else floor(value * scale + _NOISE)) / scale
+
+
+def number_text(value: float) -> str:
+    """Return a number as it was written: all of its digits but what arithmetic leaves behind."""
+    return f"{value:.10g}"
+
+
+def rounded_up(value: float, decimals: int) -> str:
+    """Return an upper bound with so many decimals: what is shown must not promise more than was proved."""
+    scale = 10**decimals
+    return f"{ceil(value * scale - _NOISE) / scale:.{decimals}f}"
+
+
+def percent(share: float) -> str:
+    """Return a share from 0 to 1 as it was asked for."""
+    return f"{number_text(share * 100)} %"
+
+
+def seconds(value_s: float) -> str:
+    """Return a span as a person writes it: `35 s`, `2 min`, `10 h`, `50 d`, `0.2 s`."""
+    for symbol, unit_s in _UNITS_S:
+        if value_s >= 2 * unit_s and (value_s / unit_s).is_integer():
+            return f"{value_s / unit_s:.0f} {symbol}"
+    return f"{number_text(value_s)} s"
+
+
+def about(span_s: float) -> str:
+    """Return a span to a tenth of what people would count it in: `35.2 s`, `2.5 min`."""
+    for symbol, unit_s in _UNITS_S:
+        if span_s >= 2 * unit_s:
+            return f"{round(span_s / unit_s, 1):g} {symbol}"
+    return f"{round(span_s, 1):g} s"
+
+
+def clocked(span_s: float) -> str:
+    """Return a span in hours and minutes: `2 h 5 min`."""
+    minutes = round(span_s / 60)
+    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min"  # noqa: PLR2004
+
+
+def milliseconds(span_s: float) -> str:
+    """Return a short span to a tenth of a millisecond."""
+    return f"{span_s * 1000:.1f} ms"
+
+
+def short_span(span_s: float) -> str:
+    """Return a span to four digits, in milliseconds below a second."""
+    return f"{span_s:.4g} s" if span_s >= 1 else f"{1000 * span_s:.4g} ms"

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final, Literal, Self, final
 from bench.samples import Window
 from harness.judge import coverage as cover
 from harness.judge.distributions import ConfidenceBounds, Side, beta_quantile, normal_quantile, require_share
+from harness.judge.numbers import percent, rounded_up
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -267,10 +268,6 @@ def summary(
     )
 
 
-def _percent(share: float) -> str:
-    return f"{share * 100:.10g} %"
-
-
 def _floored(share: float) -> str:
     """Show a lower bound, rounded down: a record must not promise more than was proved."""
     return f"{math.floor(share * 1000 + _SLACK) / 10:.1f} %"
@@ -282,14 +279,14 @@ def _counted(counts: Counts) -> str:
 
 
 def _proved(counts: Counts, lower: float, confidence: float) -> str:
-    sure = _percent(confidence)
+    sure = percent(confidence)
     text = f"With {sure} confidence at least {_floored(lower)} of such repeats pass (exact bound)"
     return text + ("; the undecided ones were counted as not passed." if counts.inconclusive else ".")
 
 
 def _claimed(counts: Counts, claim: Standing, reliability: float, confidence: float) -> str:
-    sure = _percent(confidence)
-    text = f"The claim that at least {_percent(reliability)} pass, at {sure} confidence, is {claim}"
+    sure = percent(confidence)
+    text = f"The claim that at least {percent(reliability)} pass, at {sure} confidence, is {claim}"
     if claim != "undecided":
         return f"{text}."
     needed = success_run_repeats(reliability, confidence)
@@ -300,19 +297,15 @@ def _claimed(counts: Counts, claim: Standing, reliability: float, confidence: fl
 
 
 def _timed(seen: Window, limit_s: float | None, coverage: float, confidence: float) -> list[str]:
-    share = _percent(coverage)
+    share = percent(coverage)
     if math.isinf(seen.latest_s):
-        first = f"More than {_percent(1 - coverage)} of the repeats have no known response time."
+        first = f"More than {percent(1 - coverage)} of the repeats have no known response time."
     else:
-        first = f"At least {share} of these repeats responded within {_rounded_up(seen.latest_s)} s."
+        first = f"At least {share} of these repeats responded within {rounded_up(seen.latest_s, 3)} s."
     if limit_s is None:
         needed = cover.order_repeats(coverage, confidence)
         return [first, f"A limit for {share} of future repeats takes at least {needed} repeats."]
     if math.isinf(limit_s):
         return [first, f"Too many response times are unknown to state a limit for {share} of future repeats."]
-    second = f"With {_percent(confidence)} confidence {share} of such repeats respond within"
-    return [first, f"{second} {_rounded_up(limit_s)} s, whatever the distribution of the times."]
-
-
-def _rounded_up(seconds: float) -> str:
-    return f"{math.ceil(seconds * 1000 - 1e-6) / 1000:.3f}"
+    second = f"With {percent(confidence)} confidence {share} of such repeats respond within"
+    return [first, f"{second} {rounded_up(limit_s, 3)} s, whatever the distribution of the times."]

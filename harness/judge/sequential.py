@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, final
 
 from harness.judge.distributions import require_share
+from harness.judge.numbers import percent
 
 if TYPE_CHECKING:
     from harness.judge.repeats import Standing
@@ -231,9 +232,9 @@ class Claim:
     @property
     def sentence(self) -> str:
         """The answer in words, for the record."""
-        claimed = f"at least {self.reliability * 100:.10g} % of such repeats pass"
+        claimed = f"at least {percent(self.reliability)} of such repeats pass"
         tally = f"{self.passes} passed, {self.fails} failed, {self.inconclusive} could not be decided"
-        sure = f"at {self.confidence * 100:.10g} % confidence"
+        sure = f"at {percent(self.confidence)} confidence"
         text = f"The claim that {claimed}, {sure}, is {self.standing}: {tally}"
         if self.standing != "undecided":
             return f"{text}."

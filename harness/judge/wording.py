@@ -11,7 +11,7 @@ from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
-from harness.judge.numbers import decimals_for, range_text, value_text
+from harness.judge.numbers import decimals_for, number_text, range_text, value_text
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
 from harness.judge.travel import TravelDecider
@@ -76,7 +76,7 @@ class _Teller:
         found, formula, decider = self.found, self.formula, self.decider
         good, bad = _OUTCOMES[type(formula)]
         if isinstance(decider, ReturnsDecider) and decider.too_early:
-            return f"came back within {decider.formula.not_before_s:.10g} s of {self.since.event}: too early"
+            return f"came back within {number_text(decider.formula.not_before_s)} s of {self.since.event}: too early"
         if found.verdict is Verdict.FAIL:
             if isinstance(formula, formulas.Reaches) and (left := self._left_again()):
                 return left
@@ -88,7 +88,7 @@ class _Teller:
         elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
             return "was never held to it: the condition ended first"
         hold = formula.holds_s if isinstance(formula, formulas.Reaches) else 0.0
-        kept = f", and kept it for {hold:.10g} s" if hold else ""
+        kept = f", and kept it for {number_text(hold)} s" if hold else ""
         return good + when + kept + ("" if when else self._evidence())
 
     def _evidence(self) -> str:
@@ -176,7 +176,7 @@ class _Teller:
         within_s = getattr(formula, "within_s", None)
         said = f"the evidence ends {self.at(seen.last_s)}, before "
         if within_s is not None and seen.last_s < decider.s2 + within_s:
-            return f"{said}the deadline at {within_s:.10g} s; run the step to its end"
+            return f"{said}the deadline at {number_text(within_s)} s; run the step to its end"
         if within_s is not None:
             return f"{said}the hold could be over, {end} s after it; run the step to its end"
         return f"{said}the {end} s were over; run the step to its end"

@@ -8,8 +8,8 @@ from typing import final
 
 from harness.judge import formulas
 from harness.judge.formulas import Formula
+from harness.judge.numbers import seconds
 from harness.judge.spans import INF
-from harness.run.compile import seconds
 
 Bounds = tuple[float, float]
 

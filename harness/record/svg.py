@@ -6,6 +6,8 @@ import re
 from typing import Final, final
 from xml.etree import ElementTree
 
+from harness.judge.numbers import value_text
+
 Element = ElementTree.Element
 
 # Three hues of the Okabe and Ito set, which people with colour-blindness tell apart. Each stands out from white and
@@ -21,11 +23,6 @@ _GLYPH: Final = 0.6
 
 _ILLEGAL: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """What XML 1.0 allows nowhere, not even escaped."""
-
-
-def number(value: float) -> str:
-    """Return a coordinate with two decimals at most."""
-    return f"{round(value, 2) + 0.0:.2f}".rstrip("0").rstrip(".")  # adding nothing turns -0.0 into 0.0
 
 
 def text_width(text: str, size: float) -> float:
@@ -94,7 +91,7 @@ class Drawing:
     ) -> Element:
         """Add an element; underscores in attribute names stand for hyphens, a trailing one is dropped."""
         named = {
-            name.rstrip("_").replace("_", "-"): value if isinstance(value, str) else number(value)
+            name.rstrip("_").replace("_", "-"): value if isinstance(value, str) else value_text(value)
             for name, value in attributes.items()
         }
         named = {name: _ILLEGAL.sub("\ufffd", value) for name, value in named.items()}
@@ -143,9 +140,9 @@ class Drawing:
 
     def render(self, height: float) -> str:
         """Return the document as text."""
-        self.root.set("viewBox", f"0 0 {number(self.width)} {number(height)}")
-        self.root.set("width", number(self.width))
-        self.root.set("height", number(height))
+        self.root.set("viewBox", f"0 0 {value_text(self.width)} {value_text(height)}")
+        self.root.set("width", value_text(self.width))
+        self.root.set("height", value_text(height))
         ElementTree.indent(self.root, " ")
         return ElementTree.tostring(self.root, encoding="unicode") + "\n"
 

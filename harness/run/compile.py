@@ -7,19 +7,12 @@ from functools import singledispatch
 
 from harness.judge import formulas
 from harness.judge.formulas import Formula
+from harness.judge.numbers import seconds
 from harness.profile import model
 from harness.profile.responses import FLAG_WORDS
 
 States = Mapping[str, int]
 """Names of a state signal's values."""
-
-
-def seconds(value_s: float) -> str:
-    """Return a span as a person writes it: `35 s`, `2 min`, `10 h`, `50 d`, `0.2 s`."""
-    for symbol, unit_s in (("d", 86400), ("h", 3600), ("min", 60)):
-        if value_s >= 2 * unit_s and (value_s / unit_s).is_integer():
-            return f"{value_s / unit_s:.0f} {symbol}"
-    return f"{value_s:.10g} s"
 
 
 def flag_or_state(value: str | float, states: States) -> float:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from bench.pulses import pulse_plan
 from bench.samples import Edge
+from harness.judge.numbers import seconds
 from harness.profile.stimulus import CloseContact, OpenContact, PulseContact
-from harness.run.compile import seconds
 
 
 def contact_plan(stimulus: CloseContact | OpenContact | PulseContact) -> tuple[str, str, Sequence[Edge]]:

@@ -20,11 +20,11 @@ from bench.samples import EdgeReport, Gap, Poll, Window
 from bench.trains import LEAD_S, play
 from bench.watching import interlock_healthy
 from bench.wiring import ContactOutput
+from harness.judge.numbers import seconds
 from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import START, Case, Item, Result
-from harness.run.compile import seconds
 from harness.run.contacts import contact_plan
 from harness.run.events import Clockwork, Event
 from harness.run.findings import finding_fields

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final, final
 
-from harness.run.compile import seconds
+from harness.judge.numbers import number_text, seconds
 from harness.run.text import finding_line
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _reading(value: float | None, traits: SignalTraits) -> str:
         return "–"
     if traits.unit == "flag":
         return _FLAG.get(value, f"{value:g}")
-    return f"{value:.10g}" if traits.unit in {"count", "state"} else f"{value:.1f} {traits.unit}"
+    return number_text(value) if traits.unit in {"count", "state"} else f"{value:.1f} {traits.unit}"
 
 
 @final

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from bench.wiring import ContactOutput
+from harness.judge.numbers import seconds
 from harness.profile.stimulus import Rainfall, Wind
-from harness.run.compile import seconds
 from harness.weather.sensing import anemometer, rain_edges
 from harness.weather.stated import rain_of, wind_of
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 NOT_RUN: Final = "not run"
@@ -19,11 +19,11 @@ def signed_text(value: float) -> str:
     return "> -0.1" if -0.05 <= value < 0 else f"{value + 0.0:+.1f}"  # noqa: PLR2004 - what rounds to -0.0
 
 
-def span_text(pair: list[float] | None, unit: str, *, signed: bool = False) -> str:
+def span_text(pair: Sequence[float] | None, unit: str, *, signed: bool = False, decimals: int = 1) -> str:
     """Return an interval as `31.4 … 31.8 s`, or as one number where both ends read alike."""
     if pair is None:
         return "–"
-    low, high = (signed_text(value) if signed else f"{value:.1f}" for value in pair)
+    low, high = (signed_text(value) if signed else f"{value:.{decimals}f}" for value in pair)
     return f"{low} {unit}".rstrip() if low == high else f"{low} … {high} {unit}".rstrip()
 
 

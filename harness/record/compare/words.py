@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Final
 
+from harness.judge.numbers import percent, rounded_up
 from harness.judge.shifts import MOST_REPEATS
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def counted(found: Comparison) -> list[str]:
         f"{total} shifts compared: " + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
     ]
     if found.chance:
-        sure = f"at least {100 * found.confidence:g} %"
+        sure = f"at least {percent(found.confidence)}"
         lines.append(
             f"Corrected for {found.chance} comparisons (Holm): with a probability of {sure} no shift is wrongly "
             "said to have changed."
@@ -118,7 +118,7 @@ def sure(compared: Compared, confidence: float) -> str:
         return f"give or take {amount(half, compared.unit, up=True)}, one run each"
     low, high = said.interval
     fine = _NOTHING <= max(abs(low), abs(high)) < _FINE
-    return f"{100 * confidence:g} %: {_signed(low, fine=fine)} to {_signed(high, fine=fine)} {compared.unit}"
+    return f"{percent(confidence)}: {_signed(low, fine=fine)} to {_signed(high, fine=fine)} {compared.unit}"
 
 
 def would_tell(compared: Compared, confidence: float) -> str:
@@ -140,9 +140,7 @@ def would_tell(compared: Compared, confidence: float) -> str:
 def amount(value: float, unit: str, *, up: bool = False) -> str:
     """Return a size to a tenth, or to a thousandth if it is small; `up` rounds upward."""
     digits = 3 if _NOTHING <= value < _FINE else 1
-    scale = 10**digits
-    shown = math.ceil(value * scale - 1e-6) / scale if up else value
-    return f"{shown:.{digits}f} {unit}"
+    return f"{rounded_up(value, digits) if up else f'{value:.{digits}f}'} {unit}"
 
 
 def _signed(value: float, *, fine: bool) -> str:

@@ -19,6 +19,7 @@ from harness.record.history.trends import trends_of
 from harness.record.outputs.clean import clean
 from harness.record.results import trouble
 from harness.record.whole import whole_file
+from harness.run.text import span_text
 
 if TYPE_CHECKING:
     from harness.record.history.chart import Trend, Version
@@ -166,16 +167,9 @@ def _version(found: Version) -> dict[str, str]:
     return {
         "firmware": found.firmware or _NOT_STATED,
         "verdicts": ", ".join(f"{number} {verdict}" for verdict, number in found.counts.items()),
-        "response": _span(found.response_s),
-        "margin": _span(found.margin),
+        "response": span_text(found.response_s, "", decimals=2),
+        "margin": span_text(found.margin, "", decimals=2),
     }
-
-
-def _span(pair: tuple[float, float] | None) -> str:
-    if pair is None:
-        return "–"
-    low, high = (f"{value:.2f}" for value in pair)
-    return low if low == high else f"{low} … {high}"
 
 
 def _beside(page: Path, entry: Entry, reports: Reports) -> tuple[str, str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from bench.benchfile import read_bench
 from bench.errors import FileError
 from bench.wiring import BenchFile, ContactOutput
+from harness.judge.numbers import short_span
 from harness.record.report.chapter import date_text
 from harness.record.report.code import short_code
 from harness.record.report.model import Fact, Section, Table
@@ -127,4 +128,4 @@ def _quantiles(found: Mapping[str, Any]) -> tuple[str, ...]:
 def _ms(value_s: float | None) -> str:
     if value_s is None:
         return _DASH
-    return f"{value_s:.4g} s" if value_s >= 1 else f"{1000 * value_s:.4g} ms"
+    return short_span(value_s)
