@@ -230,7 +230,7 @@ def _sentence(tally: Tally) -> str:
 def _demanded_and_seen(find: Find) -> str:
     failure = find.failure
     after = find.written.steps[failure.step - 1][failure.number].after
-    since = "" if after is None else f", counted from: {find.written.sequence[after].move.said}"
+    since = "" if after is None else f", counted from: {find.written.sequence[after].move.planned.about}"
     return f"Demanded: {failure.signal} {failure.demand}{since}. Seen: {failure.why}."
 
 
