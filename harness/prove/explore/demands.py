@@ -79,7 +79,8 @@ def eyes_of(table: OverrideTable, bench: BenchFile) -> Eyes:
     signals = [vent.signal for vent in table.vents.values()]
     signals += [override.flag for override in table.overrides.values() if override.flag is not None]
     signals += [sensor.flag for sensor in table.sensors.values() if sensor.flag is not None]
-    eyes = (_eye(bench, signal) for signal in signals)
+    margins = Margins(bench)
+    eyes = (_eye(margins, signal) for signal in signals)
     return {eye.signal: eye for eye in eyes if eye is not None}
 
 
@@ -112,9 +113,9 @@ def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Boun
             yield sensor.flag, foreseen.activity.failed[name], name
 
 
-def _eye(bench: BenchFile, signal: str) -> Eye | None:
-    spec = bench.signals[signal]
-    margins, unit = Margins(bench), spec.unit
+def _eye(margins: Margins, signal: str) -> Eye | None:
+    spec = margins.bench.signals[signal]
+    unit = spec.unit
     if unit == FLAG_UNIT:
         return Eye(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))
     if spec.traits(signal).rate_per_s is None:
