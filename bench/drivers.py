@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from importlib import import_module
 from importlib.metadata import entry_points
 from pkgutil import iter_modules
@@ -158,8 +159,11 @@ def names() -> list[str]:
     return sorted(_own() | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
 
 
-def _own() -> set[str]:
-    return {module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)}
+@cache
+def _own() -> frozenset[str]:
+    return frozenset(
+        module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)
+    )
 
 
 def find(name: str) -> Driver:

@@ -25,6 +25,7 @@ from bench.units import (
     canonical_symbol,
     parse,
     parse_as,
+    span_text,
     spellings,
 )
 
@@ -91,7 +92,7 @@ Seconds = Annotated[
     float,
     BeforeValidator(partial(parse_as, dimension=Dimension.TIME)),
     AfterValidator(_not_negative),
-    PlainSerializer(lambda span_s: f"{span_s!r} s", return_type=str, when_used="json"),
+    PlainSerializer(span_text, return_type=str, when_used="json"),
     _quantity_schema(Dimension.TIME, "90 s"),
 ]
 """A span of time, not negative, kept in seconds."""

@@ -86,6 +86,9 @@ _CANONICAL = {
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")
+_AT_LEAST = 2
+"""120 s read better as 2 min, 60 s as they are."""
+_SHORT_S = 0.1
 DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*\S*\s*")
 """A number with a decimal comma, and perhaps a unit."""
 
@@ -180,3 +183,18 @@ def dimension_of(symbol: str) -> Dimension:
 def canonical_symbol(dimension: Dimension) -> str:
     """Return the symbol of the unit that values of `dimension` are kept in; empty for counts."""
     return _CANONICAL[dimension]
+
+
+def span_text(span_s: float) -> str:
+    """Return a span of time as a file states it; read again it is the same to the bit.
+
+    Args:
+        span_s: seconds, not negative.
+    """
+    for symbol, unit_s in (("h", 3600), ("min", 60)):
+        if span_s >= _AT_LEAST * unit_s and span_s % unit_s == 0:
+            return f"{span_s / unit_s:.0f} {symbol}"
+    thousandths = round(1000 * span_s)
+    if 0 < span_s < _SHORT_S and thousandths / 1000 == span_s:
+        return f"{thousandths} ms"
+    return f"{float(span_s)!r} s".replace(".0 s", " s")

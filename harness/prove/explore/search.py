@@ -112,7 +112,7 @@ class Find:
         """What was demanded of the unit, since when, and what it did instead."""
         failure = self.failure
         after = self.written.steps[failure.step - 1][failure.number].after
-        since = "" if after is None else f", counted from: {self.written.sequence[after].move.said}"
+        since = "" if after is None else f", counted from: {self.written.sequence[after].move.planned.about}"
         return f"Demanded: {failure.signal} {failure.demand}{since}. Seen: {failure.why}."
 
 

@@ -38,11 +38,8 @@ Sequence = tuple[Action, ...]
 def weather_of(table: OverrideTable, sequence: Sequence) -> list[Change]:
     """Return the weather that a sequence makes; where the wind comes from is known from the begin."""
     ahead = ahead_deg(table)
-    return ([] if ahead is None else [Change(0.0, "direction", "", ahead)]) + [
-        Change(action.at_s + seen.after_s, seen.kind, seen.name, seen.value, seen.late_s)
-        for action in sequence
-        for seen in action.move.seen
-    ]
+    weather = [] if ahead is None else [Change(0.0, "direction", "", ahead)]
+    return weather + [change for action in sequence for change in action.move.planned.at(action.at_s)]
 
 
 def foreseen(table: OverrideTable, sequence: Sequence) -> Expected:

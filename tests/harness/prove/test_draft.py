@@ -7,10 +7,10 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
+from as_mock import with_table
 
 from bench.benchfile import load_bench, read_bench
 from bench.errors import FileError
-from bench.overridetable.asmock import with_table
 from bench.overridetable.load import load_table, read_table
 from harness.cli.options import SHIPPED, with_faults
 from harness.profile.load import load_profile, read_profile
@@ -18,7 +18,7 @@ from harness.prove.draft import drafts, scenarios
 from harness.prove.folder import left_over, write_drafts
 from harness.prove.margins import Margins
 from harness.prove.page import untouched
-from harness.prove.scenes import Scenes
+from harness.prove.scenes import ScenarioBuilder
 from harness.prove.trace import lines, traced, unknown_lines
 from harness.prove.undrafted import why_undrafted
 from harness.run.view import SilentView
@@ -114,7 +114,7 @@ def test_a_unit_that_does_not_average_begins_too_early(tmp_path):
 def test_what_cannot_be_shown_is_not_drafted_and_said(old, new, story, line, why):
     """A silence that takes days, a mean that nobody could tell from none: no profile claims them."""
     table, margins = read_table("other.yaml", TABLE.text.replace(old, new)).model, Margins(BENCH.model)
-    made = list(scenarios(Scenes(table, margins), 2))
+    made = list(scenarios(ScenarioBuilder(table, margins), 2))
     assert story not in {its.file for its in made}
     assert not any(line in its.proves for its in made)
     assert why in why_undrafted(line, table, margins)
@@ -173,7 +173,9 @@ def test_drafting_twice_gives_the_same():
 
 def test_more_strength_adds_orders_of_three():
     """Strength 3 drafts what strength 2 does, every order of three overrides, and more combinations."""
-    three = {f"{story.file}.yaml" for story in scenarios(Scenes(TABLE.model, Margins(BENCH.model)), 3)}
+    three = {
+        f"{story.file}.yaml" for story in scenarios(ScenarioBuilder(TABLE.model, Margins(BENCH.model)), 3)
+    }
     assert MADE.keys() <= three
     assert sum(file.count("-then-") == 2 for file in three) == 4 * 3 * 2
     assert sum(file.startswith("together") for file in three) > sum(f.startswith("together") for f in MADE)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from as_mock import with_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.benchfile import read_bench
 from bench.mock.unit import build
-from bench.overridetable.asmock import with_table
 from bench.overridetable.load import load_table, read_table
 from harness.prove.changes import Change
 from harness.prove.oracle import expected
