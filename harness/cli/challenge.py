@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from harness.cli import options
+
 if TYPE_CHECKING:
     from harness.prove.challenge import Challenge, Result
     from harness.prove.workers import Suite
@@ -41,7 +43,7 @@ if TYPE_CHECKING:
     metavar="N",
     help="Run N healthy variations of the unit instead of the faults: none may fail.",
 )
-@click.option("--seed", default=0, type=int, help="Seed for what is random on the bench.", show_default=True)
+@options.seed("Seed for what is random on the bench.")
 @click.option("--jobs", type=click.IntRange(1), help="Processes that work at once.  [default: one a core]")
 @click.option(
     "--json",
@@ -77,7 +79,6 @@ def challenge(
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness.cli.challenged import keep_logs  # noqa: PLC0415
-    from harness.cli.options import SHIPPED, SHIPPED_BENCH, load_suite  # noqa: PLC0415
     from harness.prove.challenge import Challenge, check_faults  # noqa: PLC0415
     from harness.prove.workers import Suite  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
@@ -87,9 +88,13 @@ def challenge(
     check_faults(names)
     out = keep or Path()
     session = Session(
-        bench=load_bench(bench or SHIPPED_BENCH), out=out, operator="challenge", firmware="mock", seed=seed
+        bench=load_bench(bench or options.SHIPPED_BENCH),
+        out=out,
+        operator="challenge",
+        firmware="mock",
+        seed=seed,
     )
-    profiles = load_suite(list(suite) or [SHIPPED], session)
+    profiles = options.load_suite(list(suite) or [options.SHIPPED], session)
     challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
     if benign:
         return _vary(challenged, benign, jobs)

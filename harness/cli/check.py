@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from harness.cli import options
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -21,12 +23,7 @@ if TYPE_CHECKING:
 @click.option(
     "--bench", type=click.Path(path_type=Path), help="Also check that profiles and tables fit this bench."
 )
-@click.option(
-    "--use",
-    multiple=True,
-    metavar="NAME=BENCH_NAME",
-    help="Take the bench's BENCH_NAME where profiles say NAME.",
-)
+@options.USE
 def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> int:
     """Check profiles, bench files and override tables (PATHS, files or folders).
 
@@ -36,7 +33,6 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.errors import FileError, Problem  # noqa: PLC0415
     from harness.cli.checked import of_bench  # noqa: PLC0415
-    from harness.cli.options import profile_paths  # noqa: PLC0415
     from harness.profile.bind import check_use  # noqa: PLC0415
     from harness.session import Session, use_pairs  # noqa: PLC0415
 
@@ -48,7 +44,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
         _say(of_bench(session.bench))
     problems: list[Problem] = []
     profiles: list[Loaded[Profile]] = []
-    for path in profile_paths(paths):
+    for path in options.profile_paths(paths):
         try:
             profiles += _check(path, session)
         except FileError as error:

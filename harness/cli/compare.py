@@ -6,27 +6,15 @@ from pathlib import Path
 
 import click
 
-from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, confidence, limit_time, read_limits
 
 
 @click.command("compare")
 @click.argument("base")
 @click.argument("candidate")
-@click.option(
-    "--limit-time",
-    metavar="TIME",
-    help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-    "base usually has, which is what polling surely tells apart, and 0.1 s at the least]",
-)
+@limit_time("base usually has")
 @LIMIT_POSITION
-@click.option(
-    "--confidence",
-    default=95.0,
-    type=click.FloatRange(50, 100, max_open=True),
-    metavar="PERCENT",
-    help="Confidence of every interval, and that no shift is wrongly said to have changed.",
-    show_default=True,
-)
+@confidence("shift is wrongly said to have changed")
 @HISTORY
 @click.option(
     "-o",

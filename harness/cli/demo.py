@@ -6,45 +6,25 @@ from pathlib import Path
 
 import click
 
+from harness.cli import options
 from harness.judge.verdict import EXIT_PASS
 
 
 @click.command("demo")
-@click.option(
-    "--out",
-    default=Path("records/demo"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the logs and the report.",
-    show_default=True,
-)
-@click.option(
-    "--seed", default=0, type=int, help="Seed for what is random on the mock's bus.", show_default=True
-)
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="NAME[=SEVERITY]",
-    help="Give the mock unit a fault, to see the suite find it.",
-)
+@options.folder("--out", "records/demo", "Folder for the logs and the report.")
+@options.seed("Seed for what is random on the mock's bus.")
+@options.faults("Give the mock unit a fault, to see the suite find it.")
 def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.options import (  # noqa: PLC0415
-        SHIPPED,
-        SHIPPED_BENCH,
-        SHIPPED_TABLE,
-        load_suite,
-        with_faults,
-    )
     from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.record.history.keeper import keeper_of  # noqa: PLC0415
     from harness.record.log import free_path  # noqa: PLC0415
     from harness.series import Plan  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
-    bench = with_faults(load_bench(SHIPPED_BENCH), faults)
+    bench = options.with_faults(load_bench(options.SHIPPED_BENCH), faults)
     session = Session(
         bench=bench,
         out=out,
@@ -53,9 +33,9 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         operator="demo",
         seed=seed,
         keeper=keeper_of(None, out),
-        table=fitting_table(SHIPPED_TABLE, bench),
+        table=fitting_table(options.SHIPPED_TABLE, bench),
     )
-    suite = load_suite([SHIPPED], session)
+    suite = options.load_suite([options.SHIPPED], session)
     code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")], quiet=True)
     if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")

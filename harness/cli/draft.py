@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from harness.cli import options
+
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.wiring import BenchFile
@@ -20,13 +22,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="The bench that is to run the profiles.  [default: the mock inside this process]",
 )
-@click.option(
-    "--out",
-    default=Path("drafted"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the profiles.",
-    show_default=True,
-)
+@options.folder("--out", "drafted", "Folder for the profiles.")
 @click.option(
     "--strength",
     default=2,
@@ -47,7 +43,6 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
     """
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.options import SHIPPED_BENCH  # noqa: PLC0415
     from harness.cli.traced import show_traced  # noqa: PLC0415
     from harness.prove.draft import drafts  # noqa: PLC0415
     from harness.prove.folder import left_over, write_drafts  # noqa: PLC0415
@@ -55,7 +50,7 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
     from harness.prove.trace import traced  # noqa: PLC0415
     from harness.prove.undrafted import why_undrafted  # noqa: PLC0415
 
-    on = load_bench(bench or SHIPPED_BENCH)
+    on = load_bench(bench or options.SHIPPED_BENCH)
     loaded = fitting_table(table, on)
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
     fates = write_drafts(out, made, force=force)

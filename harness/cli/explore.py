@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, final
 
 import click
 
+from harness.cli import options
+
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.overridetable.model import OverrideTable
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
 @click.command("explore")
 @click.argument("table", type=click.Path(path_type=Path))
-@click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@options.BENCH
 @click.option(
     "--budget", default="60 s", metavar="TIME", help="Time to look for, on the clock.", show_default=True
 )
@@ -34,32 +36,18 @@ if TYPE_CHECKING:
     help="So many sequences at most until one is found; with time enough the same ones are tried again.",
     show_default=True,
 )
-@click.option("--seed", default=0, type=int, help="Another seed tries other sequences.", show_default=True)
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="NAME[=SEVERITY]",
-    help="Give the mock unit a fault, to see it found; `ventproof explain faults` lists them.",
-)
-@click.option("--unit", default="", help="Serial number of the unit under test.")
-@click.option("--firmware", default="", help="Its firmware version.")
-@click.option("--operator", default="", help="Who runs the test.")
-@click.option(
-    "--out",
-    default=Path("found"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the profile that is found.",
-    show_default=True,
-)
-@click.option(
+@options.seed("Another seed tries other sequences.")
+@options.faults("Give the mock unit a fault, to see it found; `ventproof explain faults` lists them.")
+@options.UNIT
+@options.FIRMWARE
+@options.OPERATOR
+@options.folder("--out", "found", "Folder for the profile that is found.")
+@options.folder(
     "--logs",
-    default=Path("records"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for logs: of every sequence on real wires, of the one that is found in virtual time.",
-    show_default=True,
+    "records",
+    "Folder for logs: of every sequence on real wires, of the one that is found in virtual time.",
 )
-@click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
+@options.CLEAR
 def explore(
     table: Path,
     bench: Path,
@@ -87,13 +75,12 @@ def explore(
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
     from harness.session import Session  # noqa: PLC0415
 
     budget_s, healthy = _budget_s(budget), load_bench(bench)
-    loaded, faulty = fitting_table(table, healthy), with_faults(healthy, faults)
+    loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
-    confirm_clear(faulty, clear=clear)
+    options.confirm_clear(faulty, clear=clear)
     return Exploration(session, healthy, out).run(loaded, budget_s, seed=seed, examples=examples)
 
 

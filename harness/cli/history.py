@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 import click
 
 from bench.stated import harmless
-from harness.cli import HISTORY_FILE, HISTORY_VARIABLE
+from harness.cli import HISTORY_FILE, HISTORY_VARIABLE, options
 
 if TYPE_CHECKING:
     from harness.record.history.store import History
@@ -143,11 +143,10 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from collections import Counter  # noqa: PLC0415 - kept with the slow imports
 
-    from harness.cli.options import log_paths  # noqa: PLC0415
     from harness.cli.reporting import code_of_standings  # noqa: PLC0415
     from harness.record.history.importing import imported  # noqa: PLC0415
 
-    paths = log_paths(logs)
+    paths = options.log_paths(logs)
     past = _open(place, create=True)
     counts: Counter[str] = Counter()
     standings: set[str] = set()

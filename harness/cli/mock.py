@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from harness.cli import options
+
 
 @click.command("mock")
 @click.option(
@@ -19,14 +21,8 @@ import click
 @click.option(
     "--bench", type=click.Path(path_type=Path), help="Take the mock's settings from this bench file."
 )
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="NAME[=SEVERITY]",
-    help="Give the unit a fault; `ventproof explain faults` lists them.",
-)
-@click.option("--seed", default=0, type=int, help="Seed for the jitter of replies.", show_default=True)
+@options.faults("Give the unit a fault; `ventproof explain faults` lists them.")
+@options.seed("Seed for the jitter of replies.")
 def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> None:
     """Serve the mock unit and a relay board of every kind on pseudo-terminals and loopback sockets, until Ctrl-C.
 
@@ -39,9 +35,8 @@ def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> No
     from bench.errors import FileError, Problem  # noqa: PLC0415
     from bench.mock.stand import serve  # noqa: PLC0415
     from bench.virtual import run  # noqa: PLC0415
-    from harness.cli.options import SHIPPED_BENCH, with_faults  # noqa: PLC0415
 
-    settings = with_faults(load_bench(bench or SHIPPED_BENCH), faults).model.mock
+    settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
     if settings is None:
         raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
 

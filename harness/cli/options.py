@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from harness.series import Series
     from harness.session import Session
 
+Option = Callable[[Callable[..., Any]], Callable[..., Any]]
+
 SHIPPED: Final = Path(__file__).parents[2] / "profiles"
 """The suite that ships with ventproof."""
 
@@ -33,6 +35,37 @@ SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
 """What the mock unit of the shipped bench owes."""
 
 CAUTION: Final = " ".join(CAUTIONS[:3])
+
+BENCH: Final = click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
+UNIT: Final = click.option("--unit", default="", help="Serial number of the unit under test.")
+FIRMWARE: Final = click.option("--firmware", default="", help="Its firmware version.")
+OPERATOR: Final = click.option("--operator", default="", help="Who runs the test.")
+USE: Final = click.option(
+    "--use",
+    multiple=True,
+    metavar="NAME=BENCH_NAME",
+    help="Take the bench's BENCH_NAME where profiles say NAME.",
+)
+CLEAR: Final = click.option(
+    "--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask."
+)
+VIRTUAL: Final = "Seed for what is random on a virtual bench."
+
+
+def folder(name: str, default: str, about: str) -> Option:
+    """Return an option that names a folder to write into."""
+    kind = click.Path(path_type=Path, file_okay=False)
+    return click.option(name, default=Path(default), type=kind, help=about, show_default=True)
+
+
+def seed(about: str) -> Option:
+    """Return the option for the seed of whatever is random."""
+    return click.option("--seed", default=0, type=int, help=about, show_default=True)
+
+
+def faults(about: str) -> Option:
+    """Return the option that gives the mock unit faults, as `with_faults` reads them."""
+    return click.option("--fault", "faults", multiple=True, metavar="NAME[=SEVERITY]", help=about)
 
 
 def profile_paths(paths: Sequence[Path]) -> list[Path]:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from harness.cli import options
+
 
 @click.command("report")
 @click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -31,11 +33,10 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
               3: a file is no log, or no report can be written.
               4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow import below
     from harness.cli.reporting import check_names, module_for, write  # noqa: PLC0415
     from harness.record.crew import call_up  # noqa: PLC0415
 
     check_names(outs)
-    paths = log_paths(logs)
+    paths = options.log_paths(logs)
     call_up(len(paths), module_for(outs[0]))
     return max(write(out, paths) for out in outs)

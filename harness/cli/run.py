@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli import HISTORY_VARIABLE
+from harness.cli import HISTORY_VARIABLE, options
 
 
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
@@ -19,17 +19,11 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 
 @click.command("run")
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
-@click.option("--unit", default="", help="Serial number of the unit under test.")
-@click.option("--firmware", default="", help="Its firmware version.")
-@click.option("--operator", default="", help="Who runs the test.")
-@click.option(
-    "--out",
-    default=Path("records"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the logs.",
-    show_default=True,
-)
+@options.BENCH
+@options.UNIT
+@options.FIRMWARE
+@options.OPERATOR
+@options.folder("--out", "records", "Folder for the logs.")
 @click.option(
     "--repeat",
     type=click.IntRange(1),
@@ -50,15 +44,8 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Confidence of what repeats prove.",
     show_default=True,
 )
-@click.option(
-    "--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True
-)
-@click.option(
-    "--use",
-    multiple=True,
-    metavar="NAME=BENCH_NAME",
-    help="Take the bench's BENCH_NAME where profiles say NAME.",
-)
+@options.seed(options.VIRTUAL)
+@options.USE
 @click.option(
     "--selfcheck",
     type=click.Path(path_type=Path),
@@ -99,7 +86,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     is_flag=True,
     help="Show how each run ended and the worst of what did not pass, and not every response.",
 )
-@click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
+@options.CLEAR
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
@@ -123,7 +110,6 @@ def run(
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.options import confirm_clear, load_suite  # noqa: PLC0415
     from harness.cli.signing import signing_key  # noqa: PLC0415
     from harness.cli.suite import run_suite  # noqa: PLC0415
     from harness.record.history.keeper import keeper_of  # noqa: PLC0415
@@ -145,6 +131,6 @@ def run(
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
     )
-    suite = load_suite(profiles, session)
-    confirm_clear(loaded, clear=clear)
+    suite = options.load_suite(profiles, session)
+    options.confirm_clear(loaded, clear=clear)
     return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

@@ -6,32 +6,19 @@ from pathlib import Path
 
 import click
 
+from harness.cli import options
 from harness.judge.verdict import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 
 
 @click.command("selfcheck")
-@click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
+@options.BENCH
 @click.option(
     "--unit", is_flag=True, help="Try how the unit is hooked up: exercise each output, see what answers."
 )
-@click.option(
-    "--out",
-    default=Path("records"),
-    type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the log.",
-    show_default=True,
-)
-@click.option(
-    "--seed", default=0, type=int, help="Seed for what is random on a virtual bench.", show_default=True
-)
-@click.option(
-    "--fault",
-    "faults",
-    multiple=True,
-    metavar="NAME[=SEVERITY]",
-    help="Give the mock unit a fault; `ventproof explain faults` lists them.",
-)
-@click.option("--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask.")
+@options.folder("--out", "records", "Folder for the log.")
+@options.seed(options.VIRTUAL)
+@options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
+@options.CLEAR
 def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
     """Measure a bench before trusting it, and say what it can decide.
 
@@ -45,10 +32,9 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
     from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from harness import selfcheck as checks  # noqa: PLC0415
     from harness.cli.checked import show_check  # noqa: PLC0415
-    from harness.cli.options import confirm_clear, with_faults  # noqa: PLC0415
 
-    loaded = with_faults(load_bench(bench), faults)
-    confirm_clear(loaded, clear=clear)
+    loaded = options.with_faults(load_bench(bench), faults)
+    options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if unit else "bench"
     if loaded.model.virtual:
         result = checks.selfcheck(loaded, out, kind=kind, seed=seed)

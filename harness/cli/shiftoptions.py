@@ -7,10 +7,34 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from harness.cli import HISTORY_FILE, HISTORY_VARIABLE
+from harness.cli.options import Option
 
 if TYPE_CHECKING:
     from bench.units import Dimension
     from harness.record.compare.measures import Limits
+
+
+def limit_time(whose: str) -> Option:
+    """Return the option for the limit of response times; `whose` windows it is taken from unless stated."""
+    return click.option(
+        "--limit-time",
+        metavar="TIME",
+        help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
+        f"{whose}, which is what polling surely tells apart, and 0.1 s at the least]",
+    )
+
+
+def confidence(what: str) -> Option:
+    """Return the option for the confidence of intervals, and that `what` is not wrongly said to be one."""
+    return click.option(
+        "--confidence",
+        default=95.0,
+        type=click.FloatRange(50, 100, max_open=True),
+        metavar="PERCENT",
+        help=f"Confidence of every interval, and that no {what}.",
+        show_default=True,
+    )
+
 
 LIMIT_POSITION: Final = click.option(
     "--limit-position",

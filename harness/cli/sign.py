@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from bench.stated import stated
+from harness.cli import options
 from harness.judge.verdict import EXIT_PASS
 
 
@@ -24,12 +25,11 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
 
     An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is.
     """
-    from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below
     from harness.cli.signing import signing_key  # noqa: PLC0415
     from harness.record.signature import sign_log, signature_path  # noqa: PLC0415
 
     name = stated(signer, "--signer")
-    paths = [path for path in log_paths(logs) if path in logs or not signature_path(path).exists()]
+    paths = [path for path in options.log_paths(logs) if path in logs or not signature_path(path).exists()]
     own = signing_key(key)
     for path in paths:
         signed = sign_log(path, own, name)

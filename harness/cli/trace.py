@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from harness.cli import options
+
 
 @click.command("trace")
 @click.argument("table", type=click.Path(path_type=Path))
@@ -18,12 +20,11 @@ def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
     """
     from bench.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
     from bench.overridetable.load import load_table  # noqa: PLC0415
-    from harness.cli.options import load_suite  # noqa: PLC0415
     from harness.cli.traced import show_traced  # noqa: PLC0415
     from harness.judge.verdict import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
     from harness.prove.trace import traced, unknown_lines  # noqa: PLC0415
 
-    loaded, suite = load_table(table), load_suite(profiles)
+    loaded, suite = load_table(table), options.load_suite(profiles)
     problems = unknown_lines(loaded, suite)
     if problems:
         raise FileError(problems)

@@ -4,26 +4,14 @@ from __future__ import annotations
 
 import click
 
-from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, read_limits
+from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, confidence, limit_time, read_limits
 
 
 @click.command("trend")
 @click.argument("records", nargs=-1, required=True)
-@click.option(
-    "--limit-time",
-    metavar="TIME",
-    help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-    "versions before usually have, which is what polling surely tells apart, and 0.1 s at the least]",
-)
+@limit_time("versions before usually have")
 @LIMIT_POSITION
-@click.option(
-    "--confidence",
-    default=95.0,
-    type=click.FloatRange(50, 100, max_open=True),
-    metavar="PERCENT",
-    help="Confidence of every interval, and that no change is wrongly said to be one.",
-    show_default=True,
-)
+@confidence("change is wrongly said to be one")
 @HISTORY
 @click.option("--all", "everything", is_flag=True, help="Show every change in full, and what cannot be told.")
 def trend(

@@ -11,6 +11,7 @@ import click
 
 from bench.errors import FileError, Problem
 from bench.stated import harmless
+from harness.cli import options
 from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
 
 _DIGITS: Final = 64
@@ -43,11 +44,10 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
               4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
     Of several logs the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from harness.cli.options import log_paths  # noqa: PLC0415 - with the slow imports below
     from harness.record.keys import load_public_key  # noqa: PLC0415
     from harness.record.signature import verified  # noqa: PLC0415
 
-    paths = log_paths(logs)
+    paths = options.log_paths(logs)
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
     if len(paths) == 1:

@@ -9,8 +9,10 @@ import subprocess
 import sys
 from collections import Counter
 
+import click
 import pytest
 
+from harness.cli import ventproof
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
 from harness.profile.words import words
 
@@ -282,3 +284,14 @@ def test_help_names_every_command_and_exit_code():
     for word in ("demo", "check", "run", "judge", "verify", "mock", "schema", "explain", "130 interrupted"):
         assert word in out
     assert max(map(len, out.splitlines())) <= 80
+
+
+def test_every_command_stands_where_the_list_says():
+    """Each command is found in its module under its own name, and calls itself by it."""
+    group = click.Context(ventproof)
+    names = ventproof.list_commands(group)
+    assert len(set(names)) == len(names)
+    for name in names:
+        command = ventproof.get_command(group, name)
+        assert command is not None
+        assert command.name == name
