@@ -98,7 +98,7 @@ class Scenario:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Place:
+class VentPosition:
     """A position of a vent that the profile has a name for.
 
     Attributes:
@@ -264,13 +264,15 @@ class _Responses:
         return percent(position)
 
 
-def places(scenario: Scenario, table: OverrideTable) -> list[Place]:
+def places(scenario: Scenario, table: OverrideTable) -> list[VentPosition]:
     """Return the named positions of a scenario's vents."""
-    made = [Place(vent, f"{vent}_open", its.open.value, is_open=True) for vent, its in table.vents.items()]
+    made = [
+        VentPosition(vent, f"{vent}_open", its.open.value, is_open=True) for vent, its in table.vents.items()
+    ]
     for name in scenario.overrides:
         override = table.overrides[name]
-        made += [Place(vent, f"{vent}_in_{name}", q.value) for vent, q in override.positions.items()]
-        made += [Place(vent, f"{vent}_lee_in_{name}", q.value) for vent, q in override.leeward.items()]
+        made += [VentPosition(vent, f"{vent}_in_{name}", q.value) for vent, q in override.positions.items()]
+        made += [VentPosition(vent, f"{vent}_lee_in_{name}", q.value) for vent, q in override.leeward.items()]
     return made
 
 
