@@ -189,7 +189,7 @@ def span_text(span_s: float) -> str:
     """Return a span of time as a file states it; read again it is the same to the bit.
 
     Args:
-        span_s: seconds, not negative.
+        span_s: seconds, not negative, less than 1e15.
     """
     for symbol, unit_s in (("h", 3600), ("min", 60)):
         if span_s >= _AT_LEAST * unit_s and span_s % unit_s == 0:

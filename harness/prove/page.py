@@ -18,6 +18,7 @@ _INDENT: Final = "  "
 _DRAFTED: Final = "# Drafted from "
 _SPECIAL: Final = frozenset('#:"')
 _BRACED: Final = frozenset("[]{},")
+_ESCAPED: Final = frozenset('"\\')
 _ORDER: Final = {"signal": -1, "at": 1, "label": 2, "after": 1, "after_end_of": 1, "why": 3}
 """Where keys that every stimulus or response may have stand: before (-1) or behind (1 to 3) those of its kind."""
 
@@ -140,7 +141,12 @@ def _scalar(value: str | float | None, *, braced: bool = False) -> str:
     plain = begins and says and not special & set(value)
     if plain and resolve_scalar(value) == value:
         return value
-    return json.dumps(value, ensure_ascii=not value.isprintable())
+    return _quoted(value)
+
+
+def _quoted(text: str) -> str:
+    signs = (sign if sign.isprintable() and sign not in _ESCAPED else f"\\U{ord(sign):08X}" for sign in text)
+    return f'"{"".join(signs)}"'
 
 
 def _folded(key: str, text: str) -> Iterator[str]:
@@ -148,7 +154,7 @@ def _folded(key: str, text: str) -> Iterator[str]:
     paragraphs = text.removesuffix("\n").split("\n")
     even = all(part.isprintable() and part == " ".join(part.split()) for part in paragraphs)
     if not (even and paragraphs[0] and paragraphs[-1]):
-        yield f"{key}: {json.dumps(text)}"
+        yield f"{key}: {_quoted(text)}"
         return
     yield f"{key}: {'>' if text.endswith(chr(10)) else '>-'}"
     for number, part in enumerate(paragraphs):

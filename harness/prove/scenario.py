@@ -10,18 +10,18 @@ from typing import TYPE_CHECKING, Final, final
 
 from harness.profile.model import Step
 from harness.prove.assembly import Band, applied, counted_from, equals, named, percent, unchanged
-from harness.prove.oracle import Expected, expected
+from harness.prove.oracle import ExpectedBehaviour, expected
 from harness.prove.strokes import number
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
     from bench.units import Quantity
     from harness.profile.model import Response
-    from harness.prove.changes import Bounds, Change
+    from harness.prove.changes import UncertainState, WeatherChange
     from harness.prove.margins import Margins
     from harness.prove.strokes import TimedStimuli
     from harness.prove.targets import Range
-    from harness.prove.travel import Travel
+    from harness.prove.travel import PossibleTravel
 
 _BEGINS_S: Final = 60.0
 _SAME: Final = 1e-6
@@ -93,12 +93,12 @@ class Scenario:
     proves: tuple[str, ...]
     sensors: tuple[str, ...] = ()
     writes: Mapping[str, Quantity] = field(default_factory=dict)
-    before: tuple[Change, ...] = ()
+    before: tuple[WeatherChange, ...] = ()
 
 
 @final
 @dataclass(frozen=True, slots=True)
-class Place:
+class VentPosition:
     """A position of a vent that the profile has a name for.
 
     Attributes:
@@ -129,7 +129,7 @@ def steps_of(scenario: Scenario, table: OverrideTable, margins: Margins) -> list
     Raises:
         UndecidedError: the table leaves open what becomes of a phase.
     """
-    weather: list[Change] = list(scenario.before)
+    weather: list[WeatherChange] = list(scenario.before)
     begin_s, steps = _BEGINS_S, []
     for phase in scenario.phases:
         for after_s, planned in phase.stimuli:
@@ -150,7 +150,7 @@ def horizon_s(table: OverrideTable) -> float:
     return 1800.0 + delays_s + 4 * travels_s
 
 
-def _settled_s(owed: Expected, begin_s: float) -> float:
+def _settled_s(owed: ExpectedBehaviour, begin_s: float) -> float:
     """Return from when on nothing changes any more, and nothing is open."""
     activity = owed.activity
     every = (activity.powered, *activity.failed.values(), *activity.active.values())
@@ -174,7 +174,7 @@ class _Responses:
     phase: Phase
     table: OverrideTable
     margins: Margins
-    owed: Expected
+    owed: ExpectedBehaviour
     begin_s: float
     end_s: float
 
@@ -201,7 +201,7 @@ class _Responses:
         lasts_s, asked_s = self.end_s - self.begin_s, max(self.phase.watch_s, _HOLDS_S)
         return float(ceil(asked_s + lasts_s if lasts_s > asked_s else asked_s))
 
-    def _flag(self, flag: str, bounds: Bounds, whys: tuple[str, str]) -> Iterator[Response]:
+    def _flag(self, flag: str, bounds: UncertainState, whys: tuple[str, str]) -> Iterator[Response]:
         was, becomes = bounds.at(self.begin_s - _SAME), bounds.at(self.end_s)
         late_s = self.margins.late_s(flag)
         if was == becomes:
@@ -251,7 +251,7 @@ class _Responses:
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + self.margins.late_s(signal)
         return band.reaches(_late_s(by_s), self._holds_s(by_s), why=why)
 
-    def _rests(self, travel: Travel, before: Range) -> bool:
+    def _rests(self, travel: PossibleTravel, before: Range) -> bool:
         edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}
         seen = [travel.within(t_s) for t_s in edges if self.begin_s <= t_s <= self.end_s]
         return all(abs(r.low - before.low) < _SAME and abs(r.high - before.high) < _SAME for r in seen)
@@ -264,17 +264,19 @@ class _Responses:
         return percent(position)
 
 
-def places(scenario: Scenario, table: OverrideTable) -> list[Place]:
+def places(scenario: Scenario, table: OverrideTable) -> list[VentPosition]:
     """Return the named positions of a scenario's vents."""
-    made = [Place(vent, f"{vent}_open", its.open.value, is_open=True) for vent, its in table.vents.items()]
+    made = [
+        VentPosition(vent, f"{vent}_open", its.open.value, is_open=True) for vent, its in table.vents.items()
+    ]
     for name in scenario.overrides:
         override = table.overrides[name]
-        made += [Place(vent, f"{vent}_in_{name}", q.value) for vent, q in override.positions.items()]
-        made += [Place(vent, f"{vent}_lee_in_{name}", q.value) for vent, q in override.leeward.items()]
+        made += [VentPosition(vent, f"{vent}_in_{name}", q.value) for vent, q in override.positions.items()]
+        made += [VentPosition(vent, f"{vent}_lee_in_{name}", q.value) for vent, q in override.leeward.items()]
     return made
 
 
-def _first_near_s(travel: Travel, target: float, tolerance: float, after_s: float) -> float:
+def _first_near_s(travel: PossibleTravel, target: float, tolerance: float, after_s: float) -> float:
     """Return the first instant at which an opening vent can be within a tolerance of its target."""
     aim = target - tolerance
     for (from_s, was), (to_s, becomes) in pairwise(travel.high):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 from bench.overridetable.model import LevelCondition
 from bench.units import Dimension
 from bench.wiring import ContactOutput
-from harness.prove.changes import Change
+from harness.prove.changes import WeatherChange
 from harness.prove.scenario import Phase, Scenario
 from harness.prove.strokes import close, none, open_, plain, playable, quantity
 from harness.prove.targets import ahead_deg
@@ -54,7 +54,7 @@ class ScenarioBuilder:
             for output in (stimulus.output for stimulus in planned)
             if output not in begun_anyway and self._has_value(output)
         }
-        before: tuple[Change, ...] = ()
+        before: tuple[WeatherChange, ...] = ()
         ahead = ahead_deg(self.table)
         if (
             self.table.direction
@@ -62,7 +62,7 @@ class ScenarioBuilder:
             and any(self.table.overrides[n].leeward for n in overrides)
         ):
             writes[self.table.direction] = quantity(ahead, Dimension.DIRECTION)
-            before = (Change(0.0, "direction", "", ahead),)
+            before = (WeatherChange(0.0, "direction", "", ahead),)
         failing = {c.name for stimulus in planned for c in stimulus.changes if c.kind == "failed"}
         sensors = tuple(name for name in self.table.sensors if name in failing)
         return Scenario(

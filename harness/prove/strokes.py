@@ -25,7 +25,7 @@ from harness.profile.stimulus import (
     Wind,
     WriteValue,
 )
-from harness.prove.changes import Change
+from harness.prove.changes import WeatherChange
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable
@@ -59,7 +59,7 @@ class PlannedStimulus:
     """
 
     stimulus: Stimulus
-    changes: tuple[Change, ...]
+    changes: tuple[WeatherChange, ...]
     about: str
 
     @property
@@ -67,7 +67,7 @@ class PlannedStimulus:
         """The output that it acts on; empty for time in which nobody asks the unit anything."""
         return next(iter(self.stimulus.outputs), "")
 
-    def at(self, t_s: float) -> list[Change]:
+    def at(self, t_s: float) -> list[WeatherChange]:
         """Return its changes for an instant, seconds."""
         return [replace(change, at_s=change.at_s + t_s) for change in self.changes]
 
@@ -97,13 +97,13 @@ def quantity(value: float, dimension: Dimension) -> Quantity:
 
 def close(name: str) -> PlannedStimulus:
     """Return the closing of a contact."""
-    change = Change(0.0, "contact", name, 1.0)
+    change = WeatherChange(0.0, "contact", name, 1.0)
     return PlannedStimulus(CloseContact(close=name), (change,), f"contact {plain(name)} closes")
 
 
 def open_(name: str) -> PlannedStimulus:
     """Return the opening of a contact."""
-    change = Change(0.0, "contact", name, 0.0)
+    change = WeatherChange(0.0, "contact", name, 0.0)
     return PlannedStimulus(OpenContact(open=name), (change,), f"contact {plain(name)} opens")
 
 
@@ -114,14 +114,14 @@ def pulsed(name: str, times: int, *, closed_s: float, open_s: float) -> PlannedS
         for pulse in range(times)
         for after_s, state in ((0.0, 1.0), (closed_s, 0.0))
     )
-    changes = tuple(Change(at_s, "contact", name, state) for at_s, state in edges)
+    changes = tuple(WeatherChange(at_s, "contact", name, state) for at_s, state in edges)
     pulse = PulseContact(pulse=name, times=times, closed_for=span_text(closed_s), open_for=span_text(open_s))
     return PlannedStimulus(pulse, changes, f"contact {plain(name)} chatters")
 
 
 def wind(name: str, speed: Quantity) -> PlannedStimulus:
     """Return a wind that turns the cups."""
-    change = Change(0.0, "wind", name, speed.value, PULSES_LATE_S)
+    change = WeatherChange(0.0, "wind", name, speed.value, PULSES_LATE_S)
     return PlannedStimulus(Wind(wind=name, speed=speed), (change,), f"wind of {speed}")
 
 
@@ -129,18 +129,18 @@ def rain(name: str, intensity: Quantity, for_s: float, *, filled: Quantity = _EM
     """Return a rain into the bucket, which is empty unless `filled` says otherwise."""
     rainfall = Rainfall(rainfall=name, intensity=intensity, for_=span_text(for_s), filled=filled)
     about = f"rain of {intensity}" if intensity.value else "the rain ends"
-    return PlannedStimulus(rainfall, (Change(0.0, "rainfall", name, intensity.value),), about)
+    return PlannedStimulus(rainfall, (WeatherChange(0.0, "rainfall", name, intensity.value),), about)
 
 
 def level(name: str, value: Quantity) -> PlannedStimulus:
     """Return a value that is written or played as a level."""
-    change = Change(0.0, "level", name, value.value)
+    change = WeatherChange(0.0, "level", name, value.value)
     return PlannedStimulus(WriteValue(write=name, value=value), (change,), f"{plain(name)} {value}")
 
 
 def turned(name: str, direction: Quantity) -> PlannedStimulus:
     """Return a wind that comes from this direction."""
-    change = Change(0.0, "direction", "", direction.value)
+    change = WeatherChange(0.0, "direction", "", direction.value)
     return PlannedStimulus(
         WriteValue(write=name, value=direction), (change,), f"the wind comes from {direction}"
     )
@@ -153,12 +153,12 @@ def failed(name: str, how: FailureMode) -> PlannedStimulus:
         "short": f"the wires of the {plain(name)} touch",
         "stuck": f"the {plain(name)} stays as it is",
     }
-    return PlannedStimulus(Fail(fail=name, how=how), (Change(0.0, "failed", name, 1.0),), abouts[how])
+    return PlannedStimulus(Fail(fail=name, how=how), (WeatherChange(0.0, "failed", name, 1.0),), abouts[how])
 
 
 def mended(name: str) -> PlannedStimulus:
     """Return the end of a sensor's failure."""
-    change = Change(0.0, "failed", name, 0.0)
+    change = WeatherChange(0.0, "failed", name, 0.0)
     return PlannedStimulus(Mend(mend=name), (change,), f"the wire of the {plain(name)} is mended")
 
 
@@ -167,7 +167,7 @@ def idle(for_s: float) -> PlannedStimulus:
     asked_s = [*range(_HOUR_S, int(for_s), _HOUR_S), for_s - READ_BEFORE_S]
     edges = zip([0.0, *asked_s[:-1]], asked_s, strict=True)
     changes = tuple(
-        Change(at_s, "silent", "", silent, _ASKED_LATE_S)
+        WeatherChange(at_s, "silent", "", silent, _ASKED_LATE_S)
         for begin_s, end_s in edges
         for at_s, silent in ((begin_s, 1.0), (end_s, 0.0))
     )

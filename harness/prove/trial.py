@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Course:
+class UnitDigests:
     """What a unit did during a run, as digests that are equal for equal courses.
 
     Attributes:
@@ -53,7 +53,7 @@ class Trial:
 
     verdict: Verdict | None
     why: str
-    course: Course
+    course: UnitDigests
     polls: int
     touched: frozenset[str] = frozenset()
 
@@ -94,7 +94,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     truth = blake2b(digest_size=16)
     for vent in bench.model.mock.vents if bench.model.mock else ():
         truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
-    course = Course(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
+    course = UnitDigests(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
     return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 from bench.errors import FileError, Problem
 from harness.judge.verdict import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, Verdict
 from harness.profile.duration import longest_s
-from harness.prove.explore.demands import Eyes, eyes_of
+from harness.prove.explore.demands import SignalAccuracies, accuracies_of
 from harness.prove.explore.moves import Move, moves_of
 from harness.prove.explore.sequence import SHORTEST_S, Action, gaps_s, longest_tail_s
 from harness.prove.explore.written import Writer, Written, demanded
@@ -191,11 +191,11 @@ class Explorer:
     told: Callable[[Tally], None] = field(default=lambda _: None)
     tally: Tally = field(init=False, default_factory=Tally)
     writer: Writer = field(init=False)
-    _eyes: Eyes = field(init=False)
+    _accuracies: SignalAccuracies = field(init=False)
     _seen: dict[str, Failure | None] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._eyes = eyes_of(self.table.model, self.bench.model)
+        self._accuracies = accuracies_of(self.table.model, self.bench.model)
         moves = moves_of(self.table.model, self.bench, longest_s=longest_tail_s(self.table.model))
         self.writer = Writer(self.table, self.bench, moves)
 
@@ -253,7 +253,7 @@ class Explorer:
 
     def _fails(self, sequence: WeatherSequence) -> bool:
         """Play a sequence unless that was done before; return whether it shows the fault that was found first."""
-        written = demanded(self.table.model, self._eyes, sequence) if sequence else None
+        written = demanded(self.table.model, self._accuracies, sequence) if sequence else None
         if written is not None and self.tally.best is not None:
             written = written.alike(self.tally.best.failure.same_as)
         if written is None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
     from bench.wiring import BenchFile
     from harness.profile.model import Profile
-    from harness.prove.explore.demands import Eyes, Requirement
+    from harness.prove.explore.demands import Requirement, SignalAccuracies
     from harness.prove.explore.moves import Moves
     from harness.prove.explore.sequence import Sequence
 
@@ -63,11 +63,11 @@ class Written:
         return replace(self, steps=(first, *steps[1:]))
 
 
-def demanded(table: OverrideTable, eyes: Eyes, sequence: Sequence) -> Written | None:
+def demanded(table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence) -> Written | None:
     """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
     known = foreseen(table, sequence)
-    first = tuple(requirements_of(table, eyes, sequence, known))
-    last = tuple(last_requirements_of(table, eyes, known))
+    first = tuple(requirements_of(table, accuracies, sequence, known))
+    last = tuple(last_requirements_of(table, accuracies, known))
     steps = tuple(step for step in (first, last) if step)
     return Written(sequence, steps, known.until_s) if first else None
 

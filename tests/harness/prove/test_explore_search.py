@@ -15,8 +15,8 @@ from harness.judge.verdict import Verdict
 from harness.profile.model import Unchanged
 from harness.profile.responses import kind_of
 from harness.profile.stimulus import Mend
-from harness.prove.changes import Change
-from harness.prove.explore.demands import eyes_of
+from harness.prove.changes import WeatherChange
+from harness.prove.explore.demands import accuracies_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
@@ -27,7 +27,7 @@ from harness.prove.targets import Range
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "mock-overrides.yaml")
 BENCH = load_bench(FILES / "mock.yaml")
-EYES = eyes_of(TABLE.model, BENCH.model)
+ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
 MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
 
 
@@ -167,7 +167,7 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = demanded(TABLE.model, EYES, tuple(actions))
+    written = demanded(TABLE.model, ACCURACIES, tuple(actions))
     if written is None:
         return
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
@@ -204,16 +204,16 @@ def test_the_wind_turns_where_a_vent_has_a_lee_side():
         sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
         known = foreseen(TABLE.model, sequence)
         assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
-        written = demanded(TABLE.model, EYES, sequence)
+        written = demanded(TABLE.model, ACCURACIES, sequence)
         assert start_of(written)["wind_direction"].value == 180
     rain = doing("rain closes")
-    written = demanded(TABLE.model, EYES, (Action(0.0, rain),))
+    written = demanded(TABLE.model, ACCURACIES, (Action(0.0, rain),))
     assert "wind_direction" not in start_of(written)
 
 
 def test_a_wind_from_nobody_knows_where_accuses_no_vent():
     """Where a table has no output for the direction, a vent with a lee side may stand as either side has it."""
-    known = expected(TABLE.model, [Change(10.0, "wind", "cups", 20.0)], 100.0)
+    known = expected(TABLE.model, [WeatherChange(10.0, "wind", "cups", 20.0)], 100.0)
     assert known.vents["roof"].within(100.0) == Range(0, 20)
 
 
