@@ -12,6 +12,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from bench.interfaces import ReadRequest, Table
+from bench.samples import Unread
 
 if TYPE_CHECKING:
     from bench.wiring import BusSpec, Location, SignalSpec, ValueType
@@ -261,15 +262,15 @@ class PlannedRead:
     request: ReadRequest
     fields: tuple[tuple[str, int, Decoder], ...]
 
-    def decode(self, words: Sequence[int]) -> tuple[dict[str, float], tuple[str, ...]]:
+    def decode(self, words: Sequence[int]) -> tuple[dict[str, float], tuple[Unread, ...]]:
         """Return the values by signal name, and what was wrong with each signal that has none."""
         values: dict[str, float] = {}
-        wrong: tuple[str, ...] = ()
+        wrong: tuple[Unread, ...] = ()
         for name, at, value_of in self.fields:
             try:
                 values[name] = value_of(words, at)
             except ValueError as error:
-                wrong += (f"{name}: {error}",)
+                wrong += (Unread(name, str(error)),)
         return values, wrong
 
 

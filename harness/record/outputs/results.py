@@ -10,8 +10,8 @@ from harness.profile.schema import DIALECT
 
 if TYPE_CHECKING:
     from bench.samples import Window
+    from harness.judge.verdict import Finding
     from harness.record.logged import Batch, Logged
-    from harness.record.results import FindingRecord
 
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]
@@ -170,7 +170,7 @@ def _run(logged: Logged) -> Run:
     )
 
 
-def _response(finding: FindingRecord) -> Response:
+def _response(finding: Finding) -> Response:
     names = Response.model_fields.keys() - {"verdict", "response_s"}
     return Response.model_validate(
         {

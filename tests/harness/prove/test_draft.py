@@ -61,7 +61,7 @@ def test_every_draft_is_a_right_profile(drafted):
 def test_the_healthy_unit_passes(file, drafted, tmp_path):
     """What is demanded is what the table says and no more: the mock that obeys it passes, for certain."""
     result = run(drafted[file], tmp_path)
-    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f.verdict != "pass"]
 
 
 @pytest.mark.performance
@@ -165,7 +165,7 @@ def test_a_latched_override_is_reset(tmp_path):
     assert [step.step for step in profile.model.steps][-1] == "reset"
     assert "rain.latched" in profile.model.proves
     result = Session(bench=bench, out=tmp_path).run(profile, SilentView())
-    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f.verdict != "pass"]
 
 
 def test_the_wind_is_told_where_a_vent_has_a_lee_side(drafted):

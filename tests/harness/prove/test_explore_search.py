@@ -109,7 +109,7 @@ def test_making_it_shorter_keeps_to_the_fault_that_was_found():
 
     def play(profile):
         played = next((p for p in (frost(profile), rain(profile)) if p.findings), Played(Verdict.PASS, []))
-        first.extend(f["signal"] for f in played.findings)
+        first.extend(f.signal for f in played.findings)
         return played
 
     find = explorer(play, seed=1).run()

@@ -55,15 +55,17 @@ def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
         "seed": 0,
         "use": {},
         "selfcheck": None,
-        "profile": {"name": "rain closes the vents", "sha256": "a" * 64, "text": ""},
+        "table": None,
+        "profile": {"name": "rain closes the vents", "sha256": "a" * 64, "text": "", "attached": {}},
         "bench": {"name": "bench", "sha256": "b" * 64, "text": ""},
         "versions": {"ventproof": "0.1.0"},
         **header,
     }
     with RecordLog(path) as log:
         log.write("run_begin", 0.0, first)
-        log.write("step_begin", 1.0, {"step": 1, "name": "rain begins"})
-        log.write("poll", 2.0, {"bus": "bus", "values": {"roof_vent": 5.0}})
+        log.write("step_begin", 1.0, {"step": 1, "name": "rain begins", "from": 1.0, "to": 1.0})
+        poll = {"bus": "bus", "from": 1.9, "to": 2.0, "values": {"roof_vent": 5.0}}
+        log.write("poll", 2.0, {**poll, "table": "input", "address": 0, "words": [50]})
         log.write("step_end", 3.0, {"step": 1})
         found = verdict if verdict in {"fail", "inconclusive"} else "pass"
         if isinstance(findings, int):
