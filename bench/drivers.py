@@ -9,6 +9,7 @@ from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
+from bench.errors import Refusal
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class Wiring:
         try:
             return self.buses[name]
         except KeyError:
-            raise ValueError(f"there is no bus {name!r} on this bench; {nearest(name, self.buses)}") from None
+            raise Refusal(f"there is no bus {name!r} on this bench", f"{nearest(name, self.buses)}") from None
 
 
 @final
@@ -183,7 +184,5 @@ def find(name: str) -> Driver:
             raise ValueError(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
         if isinstance(found, Driver):
             return found
-        raise ValueError(
-            f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver; repair that package"
-        )
-    raise ValueError(f"{name!r} is not a driver; {nearest(name, names())}")
+        raise Refusal(f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver", "repair that package")
+    raise Refusal(f"{name!r} is not a driver", f"{nearest(name, names())}")

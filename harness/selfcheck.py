@@ -17,7 +17,7 @@ from bench.clock import now_s, utc_now
 from bench.decidable import Decidable, decidable
 from bench.diagnosis import diagnose
 from bench.document import Loaded
-from bench.errors import BenchError, DriverError, FileError, Problem
+from bench.errors import BenchError, DriverError, FileError, Problem, Refusal
 from bench.measured import Quantiles
 from bench.samples import EdgeReport, Gap, Poll, Window
 from bench.selfcheck import Measured, SelfCheck
@@ -136,8 +136,8 @@ def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             try:
                 level_of(takes, value.value)
             except ValueError as error:
-                reason, _, hint = str(error).partition("; ")
-                yield bench.problem(("outputs", name, "hookup", *key), reason, hint)
+                wrong = Refusal.of(error)
+                yield bench.problem(("outputs", name, "hookup", *key), wrong.reason, wrong.hint)
 
 
 @final
