@@ -184,9 +184,9 @@ class Abort:
     """Why a run or a self-check has no verdict.
 
     Attributes:
-        kind: what ended it; None in logs that do not tell.
+        kind: what ended it.
         text: the reason, for people.
     """
 
-    kind: AbortKind | None
+    kind: AbortKind
     text: str

@@ -103,7 +103,7 @@ def follow(
     bound = bind(profile or recorded, bench, header.use)
     case = case_of(bound, keeps_all=keeps_all)
     case.feed_all(state.events)
-    case.feed(EvidenceEnd(last_s(state)))
+    case.feed(EvidenceEnd(last_s(state), aborted=state.outcome == "aborted"))
     return bound, case
 
 

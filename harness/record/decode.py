@@ -37,7 +37,7 @@ def lifted(name: str, fields: Mapping[str, object]) -> Mapping[str, object]:
     """Return the fields of an event of format 2 as format 3 has them; what its texts mean is read here alone."""
     if name == "finding" and isinstance(why := fields.get("why"), str):
         status = fields.get("verdict")
-        if status == "inconclusive" and why == NotRun.NEVER_APPLIED.text:
+        if status == "inconclusive" and why == "its stimulus was never applied":
             return {**fields, "status": "not run", "not_run": "never_applied"}
         if status == "inconclusive" and why.startswith("not run"):
             return {**fields, "status": "not run", "not_run": "earlier_step"}
@@ -269,8 +269,7 @@ def _check_end(t_s: float, line: LineFields) -> e.CheckEnd:
 def _abort(line: LineFields) -> Abort | None:
     if "aborted" not in line:
         return None
-    kind = line.maybe("abort", lambda key: line.word(key, tuple(AbortKind)))
-    return Abort(None if kind is None else AbortKind(kind), line.text("aborted"))
+    return Abort(AbortKind(line.word("abort", tuple(AbortKind))), line.text("aborted"))
 
 
 def _figures(name: str) -> Callable[[float, LineFields], e.CheckFigures]:

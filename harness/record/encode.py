@@ -33,7 +33,7 @@ def _(event: e.PollSeen) -> Fields:
         "words": poll.words,
     }
     if poll.unread:
-        fields["unread"] = [f"{one.signal}: {one.reason}" for one in poll.unread]
+        fields["unread"] = [{"signal": one.signal, "reason": one.reason} for one in poll.unread]
     return fields
 
 
@@ -166,6 +166,8 @@ def _(event: e.FindingMade) -> Fields:
         "kind": found.kind,
         "demand": found.demand,
         "verdict": str(found.verdict),
+        "status": str(found.status),
+        **({"not_run": str(found.not_run)} if found.not_run else {}),
         "why": found.why,
         "margin": found.margin,
         "slack": found.slack_s,
@@ -210,7 +212,7 @@ def _(event: e.CheckFigures | e.OtherEvent) -> Fields:
 
 
 def _abort_fields(abort: Abort | None) -> Fields:
-    return {} if abort is None else {"aborted": abort.text}
+    return {} if abort is None else {"aborted": abort.text, "abort": abort.kind}
 
 
 def _of(which: e.StimulusId) -> Fields:

@@ -23,7 +23,7 @@ OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
 CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
 
-KNOWN_FORMATS: Final = (FORMAT,)
+KNOWN_FORMATS: Final = (2, FORMAT)
 """Versions of the log's vocabulary that this ventproof reads; of others it checks the chain alone."""
 
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
@@ -229,7 +229,7 @@ class _Walk:
         """
         t_s = fields["t"]
         try:
-            return event_of(name, t_s, lifted(name, fields))
+            return event_of(name, t_s, fields if self._format == FORMAT else lifted(name, fields))
         except LineError as error:
             if self._format in KNOWN_FORMATS:
                 raise self._refused(str(error), self.lines) from error

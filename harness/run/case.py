@@ -221,8 +221,8 @@ class Case:
             case IdleEnd(window=window):
                 for invariant in self.invariants:
                     invariant.go_on(window)
-            case EvidenceEnd(t_s=t_s):
-                self._evidence_end(t_s)
+            case EvidenceEnd(t_s=t_s, aborted=aborted):
+                self._evidence_end(t_s, NotRun.ABORTED if aborted else NotRun.EARLIER_STEP)
 
     def feed_all(self, events: Iterable[Event]) -> None:
         """Take the events of a finished log; finds what feeding them one by one finds, in less time.
@@ -344,10 +344,10 @@ class Case:
                 continue
             item.begin(windows[0 if item.anchor[0] == "first" else -1], self.traces[item.signal].last)
 
-    def _evidence_end(self, t_s: float) -> None:
+    def _evidence_end(self, t_s: float, not_run: NotRun) -> None:
         self._ended = True
         for item in self.items:
-            item.give_up(t_s, NotRun.EARLIER_STEP)
+            item.give_up(t_s, not_run)
         for invariant in self.invariants:
             invariant.close(t_s)
 

@@ -10,7 +10,7 @@ from bench.samples import EdgeReport, Gap, Poll, Window
 from harness.judge.verdict import Abort, Finding, Verdict
 from harness.run.header import CheckHeader, Header
 
-FORMAT: Final = 2
+FORMAT: Final = 3
 """Version of the log's vocabulary."""
 
 CheckOutcome = Literal["fine", "worse"]

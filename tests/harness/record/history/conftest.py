@@ -30,6 +30,7 @@ def finding(number=0, verdict="pass", **fields):
         "kind": "reaches",
         "demand": "reaches 5 % ± 2 % within 35 s",
         "verdict": verdict,
+        "status": verdict,
         "why": "came into the band in time",
         "margin": [1.2, 2.0],
         "slack": [5.0, 5.3],
@@ -44,7 +45,7 @@ def finding(number=0, verdict="pass", **fields):
 def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
     """Write the log of a run that never was; of findings their number or their fields are told."""
     first = {
-        "format": 2,
+        "format": 3,
         "clock": "wall",
         "decision": "guarded",
         "started": "2026-03-01T10:00:00+00:00",
@@ -73,7 +74,7 @@ def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
         for fields in findings:
             log.write("finding", 3.0, fields)
         if closed:
-            aborted = {"verdict": None, "aborted": "the bus was lost"}
+            aborted = {"verdict": None, "aborted": "the bus was lost", "abort": "bench"}
             log.write("run_end", 4.0, aborted if verdict == "aborted" else {"verdict": verdict})
     return path
 

@@ -101,7 +101,7 @@ def test_a_verdict_changed_in_a_log_chained_anew_is_found(number, logs, mock, tm
     events = mock.events_of(logs["fail"])
     findings = [event for event in events if event["event"] == "finding"]
     changed = findings[number]
-    changed["verdict"] = "fail" if changed["verdict"] == "pass" else "pass"
+    changed["verdict"] = changed["status"] = "fail" if changed["verdict"] == "pass" else "pass"
     report = report_of([mock.rechained(events, tmp_path / "forged.jsonl")])
     assert report.cover.standing == "contradicted"
     assert any("the log says" in complaint.why for complaint in report.cover.complaints)
