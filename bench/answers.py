@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, final
 
+from bench.units import Dimension
+
 if TYPE_CHECKING:
     from bench.hookup import Answer
     from bench.samples import Poll
@@ -73,7 +75,7 @@ def answered(wanted: Answer, before: float | None, after: float | None, error: f
         (Found("right"), first, second, slack),
         (Found("backwards"), second, first, slack),
     ]
-    if wanted.values[0].text.endswith("%"):
+    if wanted.values[0].dimension is Dimension.PERCENT:
         ways.append((Found("mirrored"), 100 - first, 100 - second, slack))
     ways += [(Found("scaled", k), k * first, k * second, k * slack) for k in _SCALES]
     for found, low, high, within in ways:

@@ -54,9 +54,7 @@ class Rig:
     @property
     def notes(self) -> tuple[str, ...]:
         """What the record should say of this bench, found while opening."""
-        faults = self.file.mock.faults if self.file.mock is not None else {}
-        given = (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
-        return (*given, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
+        return (*self.file.notes, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
 
     @property
     def slowest_evidence_s(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
+from bench.units import FAHRENHEIT, PLAIN_UNITS, Dimension, Quantity, dimension_of
 
 Said = tuple[str, str]
 """Reason and hint."""
@@ -33,7 +33,7 @@ def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
     fault = value_fault(quantity, unit, whose)
     if fault is not None:
         return fault
-    if quantity.dimension is Dimension.TEMPERATURE and quantity.text.endswith("F"):
+    if quantity.symbol == FAHRENHEIT:
         return f"{quantity.text!r} is a temperature where a difference is wanted", "write differences in °C"
     if quantity.value < 0:
         return f"{quantity.text!r} is negative", "write how far off the value may be, without a sign"

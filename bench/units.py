@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from enum import StrEnum
 from fractions import Fraction
 from math import isfinite
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import Refusal
 
@@ -98,15 +98,24 @@ DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*\S*\s*")
 @final
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number with its dimension, kept in the canonical unit; `text` is how the author wrote it."""
+    """A number with its dimension, kept in the canonical unit; `text` is how the author wrote it.
+
+    Attributes:
+        symbol: the unit that the author wrote, in the table's spelling; empty where nobody wrote one.
+    """
 
     value: float
     dimension: Dimension
     text: str
+    symbol: str = field(default="", compare=False, repr=False)
 
     def __str__(self) -> str:
         """Return the author's own spelling."""
         return self.text
+
+
+FAHRENHEIT: Final = "°F"
+"""The one unit whose zero is not that of its dimension's canonical unit: no difference is written in it."""
 
 
 def parse(text: str | float) -> Quantity:
@@ -133,7 +142,7 @@ def parse(text: str | float) -> Quantity:
         near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
         raise Refusal(f"{symbol!r} is not a unit that ventproof knows", hint)
-    return Quantity(unit.canonical(number), unit.dimension, str(text).strip())
+    return Quantity(unit.canonical(number), unit.dimension, str(text).strip(), unit.symbol)
 
 
 def with_point(text: str) -> str:

@@ -379,6 +379,12 @@ class BenchFile(FileModel):
     """The mock unit's settings; with `link: in-process` only."""
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What a record says of it: the faults that it gives the mock unit."""
+        faults = self.mock.faults if self.mock is not None else {}
+        return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+
+    @property
     def virtual(self) -> bool:
         """Whether this bench runs in virtual time, having nothing real on it."""
         return all(isinstance(bus, InProcessBus) for bus in self.buses.values())

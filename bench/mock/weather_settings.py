@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
-from bench.units import Dimension, Quantity
+from bench.units import FAHRENHEIT, Dimension, Quantity
 
 OverrideName = Literal["rain", "gale", "frost", "failure"]
 TreatAs = Literal["nothing", "rain", "gale", "frost", "failure"]
@@ -31,7 +31,7 @@ def check_temperature(quantity: Quantity) -> None:
 
 def check_difference(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
     """Refuse a difference that is negative, of another dimension, or in °F. Raises `ValueError`."""
-    if quantity.dimension is not dimension or "F" in quantity.text:
+    if quantity.dimension is not dimension or quantity.symbol == FAHRENHEIT:
         unit = example.partition(" ")[2]
         raise Refusal(
             (f"{what} {str(quantity)!r} is a difference: write it in {unit}, such as {example!r}"), key=what

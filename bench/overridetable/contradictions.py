@@ -6,6 +6,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from bench.overridetable.model import OverrideTable, ThresholdCondition, output_of
+from bench.units import canonical_symbol
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def _crossed(
         yield table.problem((*path, "ends_at"), reason, f"write a value {far} {begins.text}")
     elif gap < 2 * accuracy.value:
         earliest, latest = begins.value - sign * accuracy.value, ends.value + sign * accuracy.value
-        unit = begins.text.split()[-1]
+        unit = canonical_symbol(begins.dimension)
         reason = (
             f"released before it began: {name!r} may begin at {earliest:g} {unit} already and end at {latest:g} {unit},"
             f" since the unit may be off by {accuracy.text} at either"

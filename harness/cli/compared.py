@@ -83,9 +83,9 @@ def _show_flips(console: Console, flips: Sequence[Flip], *, everything: bool) ->
             if whole:
                 _entry(console, flip.turn, what, f"{said}. {flip.why}" if flip.why else said)
             else:
-                step, _, demand = what.rpartition(": ")  # the ends of lines may be cut: the step comes last
-                where = f"  {step}" if step else ""
-                _line(console, flip.turn, f"{_alone(flip.before)} → {_alone(flip.after)}  {demand}{where}")
+                where = f"  {flip.step}" if flip.step else ""  # last, for the ends of lines may be cut
+                turned = f"{_alone(flip.before)} → {_alone(flip.after)}"
+                _line(console, flip.turn, f"{turned}  {flip.demand or what}{where}")
         if rest and whole:
             _entry(console, "worse", rest)
     if hidden := [flip for flip in told if flip not in left]:

@@ -10,7 +10,7 @@ from bench.drivers import fastest_edge_s
 from bench.errors import FileError, Refusal
 from bench.fits import value_fault
 from bench.pulses import check_plan
-from bench.units import Quantity
+from bench.units import FAHRENHEIT, Quantity
 from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
 from harness.profile.stimulus import (
     CloseContact,
@@ -198,7 +198,7 @@ def _chatter_problems(
 
 
 def _error_fault(by: Quantity, unit: str, name: str) -> tuple[str, str] | None:
-    if by.text.endswith("F"):
+    if by.symbol == FAHRENHEIT:
         return f"{by.text!r} is a temperature where a difference is wanted", "write it in °C"
     return value_fault(by, unit, f"output {name!r}")
 

@@ -18,6 +18,7 @@ from harness.run.events import GapSeen, PollSeen, StimulusApplied
 
 if TYPE_CHECKING:
     from bench.document import Loaded
+    from bench.wiring import BenchFile
     from harness.profile.bind import Bound
     from harness.profile.model import Profile
     from harness.record.read import LogState
@@ -117,6 +118,7 @@ class DecidedRun:
         case: the profile, with everything found.
         events: the log's events.
         header: the log's first line.
+        bench: what it was run on.
         digest: digest of the log's last line.
         courses: by the profile's signal names.
         done: every stimulus, in order.
@@ -127,6 +129,7 @@ class DecidedRun:
     case: Case
     events: tuple[Event, ...]
     header: Header
+    bench: BenchFile
     digest: str
     courses: Mapping[str, Course]
     done: tuple[Done, ...]
@@ -151,6 +154,7 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
         case=case,
         events=state.events,
         header=header_of(state),
+        bench=bound.bench.model,
         digest=state.digest,
         courses={name: _course(bound, case, name, state.events, end_s) for name in case.traits},
         done=tuple(_done(event) for event in state.events if isinstance(event, StimulusApplied)),

@@ -30,7 +30,8 @@ class Flip:
 
     Attributes:
         profile: the profile.
-        response: step, signal and demand; empty where the profile as a whole is meant.
+        step: the response's step; empty where the profile as a whole is meant.
+        demand: its signal and what is demanded of it; likewise.
         turn: what it means.
         before: verdicts of the base's runs, in words.
         after: verdicts of the candidate's runs.
@@ -39,12 +40,18 @@ class Flip:
     """
 
     profile: str
-    response: str
+    step: str
+    demand: str
     turn: Turn
     before: str
     after: str
     why: str = ""
     not_run: bool = False
+
+    @property
+    def response(self) -> str:
+        """The response in words; empty where the profile as a whole is meant."""
+        return f"{self.step}: {self.demand}" if self.demand else ""
 
 
 def flips(base: Side, candidate: Side, confidence: float) -> tuple[Flip, ...]:
@@ -65,7 +72,7 @@ def flips(base: Side, candidate: Side, confidence: float) -> tuple[Flip, ...]:
             good = all(run.verdict == "pass" for run in runs)
             turn: Turn = "better" if good else "open"
             found.append(
-                Flip(profile, "", turn, "not run", _counted([run.verdict for run in runs]), _reason(runs))
+                Flip(profile, "", "", turn, "not run", _counted([run.verdict for run in runs]), _reason(runs))
             )
     return tuple(found)
 
@@ -75,7 +82,7 @@ def _profile(
 ) -> Iterator[Flip]:
     before, after = _counted([r.verdict for r in base]), _counted([r.verdict for r in candidate])
     if not candidate:
-        yield Flip(profile, "", "worse", before, "not run", "the candidate has no run of this profile")
+        yield Flip(profile, "", "", "worse", before, "not run", "the candidate has no run of this profile")
         return
     aborted = any(run.verdict == ABORTED for run in candidate)
     unknown = not complete(base)
@@ -83,7 +90,7 @@ def _profile(
         steady = all(run.verdict != ABORTED for run in base)
         fails = unknown and any(run.verdict == "fail" for run in candidate)
         why = _reason(candidate) or "nothing was known before"
-        yield Flip(profile, "", "worse" if fails or (aborted and steady) else "open", before, after, why)
+        yield Flip(profile, "", "", "worse" if fails or (aborted and steady) else "open", before, after, why)
     if complete(base) and complete(candidate):
         yield from _responses(profile, complete(base), complete(candidate), alpha)
 
@@ -96,18 +103,18 @@ def _responses(
         before = _counted([str(f.verdict) for f in findings])
         if key not in new:
             why = "the candidate's profile does not demand it any more"
-            yield Flip(profile, _named(key, findings), "worse", before, "not demanded", why)
+            yield Flip(profile, *_named(key, findings), "worse", before, "not demanded", why)
             continue
         turn = _turn(findings, new[key], alpha)
         if turn:
             after = _counted([str(f.verdict) for f in new[key]])
             bad = [f for f in new[key] if f.verdict != "pass"]
             left = bool(bad) and all(f.skipped for f in bad)
-            yield Flip(profile, _named(key, new[key]), turn, before, after, bad[0].why if bad else "", left)
+            yield Flip(profile, *_named(key, new[key]), turn, before, after, bad[0].why if bad else "", left)
     for key, findings in new.items():
         if key not in old and any(f.verdict != "pass" for f in findings):
             after = _counted([str(f.verdict) for f in findings])
-            yield Flip(profile, _named(key, findings), "open", "not demanded", after, findings[0].why)
+            yield Flip(profile, *_named(key, findings), "open", "not demanded", after, findings[0].why)
 
 
 def _turn(base: Sequence[Finding], candidate: Sequence[Finding], alpha: float) -> Turn | None:
@@ -132,8 +139,8 @@ def never_passing(base: Side, candidate: Side) -> int:
     )
 
 
-def _named(key: Key, findings: Sequence[Finding]) -> str:
-    return f"{key.step}: {key.signal} {findings[0].demand}"
+def _named(key: Key, findings: Sequence[Finding]) -> tuple[str, str]:
+    return key.step, f"{key.signal} {findings[0].demand}"
 
 
 def _counted(verdicts: Sequence[str]) -> str:

@@ -154,7 +154,8 @@ def _try_wal(cursor: Any) -> None:  # noqa: ANN401 - as the driver gives it
     try:
         cursor.execute("PRAGMA journal_mode = WAL")
     except sqlite3.OperationalError as error:
-        if "locked" not in str(error):
+        primary = error.sqlite_errorcode & 0xFF  # the rest says more closely why
+        if primary not in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
             raise
 
 

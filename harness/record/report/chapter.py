@@ -86,6 +86,8 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         says=_SAYS[standing].format(verdict=state.outcome),
         alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, stands, header.selfcheck)])),
         notes=tuple(_notes(state, record)),
+        faults=run.bench.notes if run else (),
+        repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
         facts=(*_facts(record, header, signing), *_proved(run)),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),

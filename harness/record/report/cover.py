@@ -11,7 +11,6 @@ from harness.record.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
 from harness.record.report.model import Chapter, Complaint, Cover, Entry, Fact, Response, Step
 from harness.record.standing import STANDINGS
 
-_FAULTY: Final = "the mock unit was given faults"
 _LABELS: Final = {
     "unit": "Unit",
     "firmware": "Firmware",
@@ -109,8 +108,7 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
         count = sum(note in chapter.notes for chapter in chapters)
         if count:
             yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
-    given = (note for chapter in chapters for note in chapter.notes if note.startswith(_FAULTY))
-    yield from dict.fromkeys(given)
+    yield from dict.fromkeys(note for chapter in chapters for note in chapter.faults)
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:
@@ -156,6 +154,5 @@ def _complaint(chapter: Chapter, step: Step, response: Response) -> Complaint:
 
 
 def _entry(chapter: Chapter) -> Entry:
-    repeat = next((fact.value.partition(",")[0] for fact in chapter.facts if fact.name == "Repeat"), "")
     when = "no date" if chapter.identity["when"] == NO_DATE else chapter.identity["when"]
-    return Entry(chapter.ident, chapter.profile, chapter.standing, when, repeat, chapter.code)
+    return Entry(chapter.ident, chapter.profile, chapter.standing, when, f"{chapter.repeat}", chapter.code)

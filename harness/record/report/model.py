@@ -93,6 +93,8 @@ class Chapter:
         says: what the standing means here, in a sentence.
         alarms: what a reader must not miss.
         notes: what else there is to know.
+        faults: those notes that name faults of the mock unit.
+        repeat: which repeat of the profile it is.
         identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
         facts: how it was run.
         steps: the start state, the steps, and what must always hold.
@@ -112,6 +114,8 @@ class Chapter:
     says: str
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
+    faults: tuple[str, ...]
+    repeat: int
     identity: Mapping[str, str]
     facts: tuple[Fact, ...]
     steps: tuple[Step, ...]
