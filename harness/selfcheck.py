@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from math import isfinite
 from pathlib import Path
@@ -27,7 +27,7 @@ from bench.units import Quantity
 from bench.virtual import run as run_loop
 from bench.watching import Watching
 from bench.wiring import BenchFile, ContactOutput
-from harness.judge.verdict import Abort, AbortKind
+from harness.judge.verdict import Abort, AbortKind, with_unsafe
 from harness.record.encode import fields_of
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
@@ -182,12 +182,7 @@ class _Checking:
             raise
         finally:
             self._unsafe = unsafe = await self._end()
-            if unsafe:
-                abort = (
-                    replace(abort, text=f"{abort.text}; {unsafe}")
-                    if abort
-                    else Abort(AbortKind.BENCH, unsafe)
-                )
+            abort = with_unsafe(abort, unsafe)
             if abort is not None:
                 self._emit(CheckEnd, None, abort)
             if abort is not None and abort.kind is AbortKind.OPERATOR and unsafe:

@@ -17,7 +17,7 @@ from harness.cli.console import Names, new_console, warn_unsafe
 from harness.judge.numbers import percent, rounded_up
 from harness.judge.verdict import Finding, Status
 from harness.record.logged import WORST_FIRST
-from harness.run.case import START
+from harness.run.items import START
 from harness.run.live import VERDICT_STYLE
 from harness.run.text import margin_text, skipped, titled, took_text
 from harness.series import COVERAGE

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final, NamedTuple, final
 
@@ -190,3 +190,15 @@ class Abort:
 
     kind: AbortKind
     text: str
+
+
+def with_unsafe(abort: Abort | None, unsafe: str) -> Abort | None:
+    """Return why there is no verdict, where outputs may be left unsafe as well.
+
+    Args:
+        abort: what ended the run, if anything did.
+        unsafe: why outputs may not be in their safe state; empty when they are.
+    """
+    if not unsafe:
+        return abort
+    return replace(abort, text=f"{abort.text}; {unsafe}") if abort else Abort(AbortKind.BENCH, unsafe)

@@ -20,9 +20,10 @@ from harness.record.panel import Panel
 from harness.record.scale import Scale, padded
 from harness.record.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
 from harness.record.svg import Drawing
-from harness.run.case import Item, Result
+from harness.run.case import Result
 from harness.run.events import StepBegin
 from harness.run.invariants import InvariantItem
+from harness.run.items import Item
 from harness.run.text import span_text
 
 _WHOLE_PX: Final = 250.0

@@ -10,8 +10,9 @@ from harness.profile.responses import kind_of
 from harness.record.evidence import DecidedRun
 from harness.record.figure import every_drawable, response_figure
 from harness.record.overview import run_figure
-from harness.run.case import START, Result
+from harness.run.case import Result
 from harness.run.invariants import InvariantItem
+from harness.run.items import START
 
 _HEAD: Final = 400
 """A figure names its log within so many bytes."""

@@ -14,8 +14,8 @@ from harness.record.panel import SMALL, Panel
 from harness.record.scale import Scale, padded
 from harness.record.sheet import LEFT, RIGHT, WIDTH, Moment
 from harness.record.svg import BLUE, Drawing, text_width
-from harness.run.case import START
 from harness.run.events import OutputsSafe, StepBegin
+from harness.run.items import START
 
 _PLOT_PX: Final = 280.0
 _ROW_PX: Final = 24.0

@@ -5,7 +5,7 @@ The engine feeds it while the run goes on; feeding it the events of a finished l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
@@ -15,12 +15,12 @@ from harness.judge.formulas import Formula
 from harness.judge.spans import INF
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
-from harness.judge.verdict import NotRun, Rule, Ruling, Verdict
+from harness.judge.verdict import NotRun, Rule, Verdict
 from harness.judge.watch import Watch
 from harness.judge.wording import Since
 from harness.profile.model import Profile, Step
 from harness.profile.responses import kind_of
-from harness.run.anchors import ALL_SET, Anchor, anchor_of, since
+from harness.run.anchors import ALL_SET, anchor_of, since
 from harness.run.compile import States, formula_of, wording
 from harness.run.events import (
     ContactCommand,
@@ -37,8 +37,8 @@ from harness.run.events import (
     StimulusId,
     StimulusSettled,
 )
-from harness.run.hollow import held_before, is_hollow
 from harness.run.invariants import InvariantItem
+from harness.run.items import START, Item, undecided
 from harness.run.movements import Movements, counted_contacts
 from harness.run.played import spoiled
 
@@ -47,62 +47,6 @@ if TYPE_CHECKING:
 
 _Columns = tuple[list[float], list[float], list[float]]
 """A signal's values, and when each was requested and replied to."""
-
-START = 0
-"""Number of the start state among the steps; the profile's own steps count from 1."""
-
-
-@final
-@dataclass(slots=True)
-class Item:
-    """One response that the profile expects, and how far it has come."""
-
-    step: int
-    step_name: str
-    number: int
-    signal: str
-    unit: str
-    kind: str
-    wording: str
-    why: str
-    anchor: Anchor
-    open_watch: Callable[[Window], Watch]
-    watch: Watch | None = None
-    settled: Ruling | None = None
-    not_run: NotRun | None = None
-    awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
-    held: bool = False  # what is demanded held already before what it counts from
-
-    @property
-    def ruling(self) -> Ruling | None:
-        """What was found; None while undecided."""
-        return self.settled or (self.watch.ruling if self.watch else None)
-
-    @property
-    def hollow(self) -> bool:
-        """Whether it passed without showing anything of its stimulus."""
-        return self.ruling is not None and is_hollow(self.ruling, held=self.held)
-
-    def begin(self, window: Window, before: Sample | None) -> None:
-        """Open the watch: the stimulus that it counts from happened within `window`, after the reading `before`."""
-        self.watch = self.open_watch(window)
-        self.held = self.step != START and held_before(self.watch.formula, before, window)
-
-    def give_up(self, now_s: float, not_run: NotRun) -> None:
-        """Close the watch with the evidence there is, or say why there never was one."""
-        if self.ruling is not None:
-            return
-        if self.watch is not None:
-            self.settled = self.watch.close(now_s)
-        else:
-            self.not_run = not_run
-            self.settled = undecided(not_run.text)
-
-
-def undecided(why: str) -> Ruling:
-    """Return the ruling for a response that nothing could decide."""
-    return Ruling(Verdict.INCONCLUSIVE, why)
-
 
 Result = Item | InvariantItem
 """Whatever has a ruling at the end."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Concatenate, Final, NoReturn, ParamSpec, final
 
 from bench.build import Rig
@@ -21,10 +21,10 @@ from bench.trains import LEAD_S, play
 from bench.watching import interlock_healthy
 from bench.wiring import ContactOutput
 from harness.judge.numbers import seconds
-from harness.judge.verdict import Abort, AbortKind, Verdict
+from harness.judge.verdict import Abort, AbortKind, Verdict, with_unsafe
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
-from harness.run.case import START, Case, Item, Result
+from harness.run.case import Case, Result
 from harness.run.clockwork import Clockwork
 from harness.run.contacts import contact_plan
 from harness.run.events import (
@@ -46,6 +46,7 @@ from harness.run.events import (
 )
 from harness.run.findings import finding_of
 from harness.run.header import Header
+from harness.run.items import START, Item
 from harness.run.weather import Weather
 
 Recorder = Callable[[Event], None]
@@ -175,11 +176,9 @@ class Engine:
         self._unsafe = unsafe = await self._leave_bench(pollers)
         if unsafe:
             self._emit(OutputsUnsafe, unsafe)
-            abort = (
-                replace(abort, text=f"{abort.text}; {unsafe}") if abort else Abort(AbortKind.BENCH, unsafe)
-            )
         else:
             self._emit(OutputsSafe)
+        abort = with_unsafe(abort, unsafe)
         if abort is not None:
             self._emit(RunEnd, None, abort)
         else:

@@ -27,8 +27,9 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from bench.samples import SignalTraits
-    from harness.run.case import Case, Item
+    from harness.run.case import Case
     from harness.run.events import Event
+    from harness.run.items import Item
 
 VERDICT_STYLE: Final = {
     "pass": "green",

@@ -73,7 +73,10 @@ def html_of(found: Comparison) -> str:
         alarms=found.alarms,
         sides=[side_line("Base", found.base), side_line("Candidate", found.candidate)],
         counted=counted(found),
-        flips=[asdict(flip) for flip in sorted(found.flips, key=lambda flip: flip.not_run)],
+        flips=[
+            {**asdict(flip), "response": flip.response}
+            for flip in sorted(found.flips, key=lambda flip: flip.not_run)
+        ],
         profiles=profiles,
         version=version("ventproof"),
     )

@@ -16,9 +16,9 @@ from harness.record.report.code import qr_figure, short_code
 from harness.record.report.model import Chapter, Fact, Figure, Response, Step
 from harness.record.results import results_of
 from harness.record.standing import attempt, standing_of
-from harness.run.case import START
 from harness.run.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
 from harness.run.findings import findings_of
+from harness.run.items import START
 from harness.run.text import margin_text, span_text, titled, took_text
 
 if TYPE_CHECKING:
