@@ -20,7 +20,7 @@ from harness.prove.explore.demands import accuracies_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
-from harness.prove.explore.written import Writer, demanded
+from harness.prove.explore.written import Writer, planned_sequence
 from harness.prove.oracle import expected
 from harness.prove.targets import Range
 
@@ -167,7 +167,7 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = demanded(TABLE.model, ACCURACIES, tuple(actions))
+    written = planned_sequence(TABLE.model, ACCURACIES, tuple(actions))
     if written is None:
         return
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
@@ -204,10 +204,10 @@ def test_the_wind_turns_where_a_vent_has_a_lee_side():
         sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
         known = foreseen(TABLE.model, sequence)
         assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
-        written = demanded(TABLE.model, ACCURACIES, sequence)
+        written = planned_sequence(TABLE.model, ACCURACIES, sequence)
         assert start_of(written)["wind_direction"].value == 180
     rain = doing("rain closes")
-    written = demanded(TABLE.model, ACCURACIES, (Action(0.0, rain),))
+    written = planned_sequence(TABLE.model, ACCURACIES, (Action(0.0, rain),))
     assert "wind_direction" not in start_of(written)
 
 
