@@ -28,11 +28,11 @@ def covering(factors: int, values: int, strength: int) -> list[tuple[int, ...]]:
         return _every(factors, values)
     from covertable import make  # noqa: PLC0415 - only where profiles are drafted
 
-    # Values are told apart by their factor too: the generator orders them by their text.
-    names = [[f"{factor}:{value}" for value in range(values)] for factor in range(factors)]
-    found = (make(names, strength=strength, salt=str(salt)) for salt in range(_SALTS))
-    rows: Sequence[Sequence[str]] = min(found, key=len)
-    return sorted(tuple(int(cell.partition(":")[2]) for cell in row) for row in rows)
+    # The generator wants names and orders them, so that a factor's values have names of their own.
+    names = [{f"{factor}:{value}": value for value in range(values)} for factor in range(factors)]
+    arrays = (make([list(its) for its in names], strength=strength, salt=str(salt)) for salt in range(_SALTS))
+    rows: Sequence[Sequence[str]] = min(arrays, key=len)
+    return sorted(tuple(its[cell] for its, cell in zip(names, row, strict=True)) for row in rows)
 
 
 def _every(factors: int, values: int) -> list[tuple[int, ...]]:

@@ -45,16 +45,16 @@ def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[st
             if texts[draft.file] != draft.text:
                 (folder / draft.file).write_text(draft.text, encoding="utf-8")
     except OSError as error:
-        said = error.strerror or str(error)
-        raise FileError([Problem(str(folder), None, None, f"cannot be written: {said}")]) from None
+        reason = error.strerror or str(error)
+        raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None
     return {draft.file: _fate(texts[draft.file], draft.text) for draft in made}
 
 
 def left_over(folder: Path, made: Sequence[Draft]) -> list[str]:
     """Return the files of a folder that were drafted once and are not any more."""
     names = {draft.file for draft in made}
-    found = (path for path in sorted(folder.glob("*.yaml")) if path.name not in names)
-    return [path.name for path in found if drafted(_text(path) or "")]
+    others = (path for path in sorted(folder.glob("*.yaml")) if path.name not in names)
+    return [path.name for path in others if drafted(_text(path) or "")]
 
 
 def _text(path: Path) -> str | None:

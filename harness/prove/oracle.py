@@ -1,6 +1,6 @@
 """What a unit owes by its override table in a given weather: which overrides, which targets, and where the vents are.
 
-Written from the table's words alone and without the mock, which is checked against it (pure).
+PlannedSequence from the table's words alone and without the mock, which is checked against it (pure).
 """
 
 from __future__ import annotations

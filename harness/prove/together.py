@@ -36,13 +36,13 @@ def factors(builder: ScenarioBuilder) -> list[Factor]:
 
     A sensor that fails shows its weather no more, so that of the two the weather is taken.
     """
-    found: dict[str, Factor] = {}
+    by_output: dict[str, Factor] = {}
     for name in builder.table.overrides:
         for condition in builder.conditions(name):
             output = str(output_of(condition))
-            if not isinstance(condition, FailedCondition) or output not in found:
-                found[output] = Factor(name, condition)
-    return list(found.values())
+            if not isinstance(condition, FailedCondition) or output not in by_output:
+                by_output[output] = Factor(name, condition)
+    return list(by_output.values())
 
 
 def combined(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
@@ -132,19 +132,21 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
     conditions = [builder.conditions(name)[0] for name in names]
     begins = [begun(condition) for condition in conditions]
     ends = [ended(table, condition) for condition in conditions]
-    said = [plain(name) for name in names]
+    titles = [plain(name) for name in names]
     rule = (
         "each vent goes to the most closed of the positions"
         if table.ranks is None
         else "the first in the order of precedence that names a vent decides"
     )
     about = (
-        f"{_and(said).capitalize()} begin one after the other, while the vents still move, and end in the same order."
+        f"{_and(titles).capitalize()} begin one after the other, while the vents still move, and end in the same order."
         f" While several are active {rule}, whichever came last; the end of one opens nothing that another keeps"
         f" closed."
     )
     starts = tuple(zip(_moments_s(table, names, conditions), begins, strict=True))
-    phases = [Phase(f"{said[0]} begins and, while the vents still move, {', then '.join(said[1:])}", starts)]
+    phases = [
+        Phase(f"{titles[0]} begins and, while the vents still move, {', then '.join(titles[1:])}", starts)
+    ]
     phases += [
         Phase(planned.about, ((0.0, planned),), why=f"{plain(names[-1])} lasts") for planned in ends[:-1]
     ]
@@ -163,7 +165,7 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
     closing = [f"{names[-1]}.only_close"] if last.only_close and lower else []
     return builder.scenario(
         "-then-".join(names),
-        title=", then ".join(said),
+        title=", then ".join(titles),
         about=about,
         overrides=tuple(names),
         phases=tuple(phases),

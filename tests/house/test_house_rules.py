@@ -95,6 +95,7 @@ PURE = (
     "harness/prove/timeline.py",
     "harness/prove/travel.py",
     "harness/prove/alone.py",
+    "harness/prove/assembly.py",
     "harness/prove/covering.py",
     "harness/prove/delays.py",
     "harness/prove/margins.py",

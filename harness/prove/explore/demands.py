@@ -98,11 +98,11 @@ def last_requirements_of(
     """Return what the unit owes once everything has come to rest, counted from then."""
     requirements = []
     for signal, bounds, why in _flags(table, foreseen):
-        said = bounds.at(foreseen.until_s)
+        state = bounds.at(foreseen.until_s)
         powered = foreseen.activity.powered.at(foreseen.until_s)
-        if signal in accuracies and said != "open" and powered == "yes":
+        if signal in accuracies and state != "open" and powered == "yes":
             within_s = round(1 + accuracies[signal].late_s, 1)
-            requirements.append(Requirement(equals(signal, within_s, on=said == "yes", why=why), None))
+            requirements.append(Requirement(equals(signal, within_s, on=state == "yes", why=why), None))
     return requirements
 
 

@@ -22,7 +22,7 @@ from harness.profile.duration import longest_s
 from harness.prove.explore.demands import SignalAccuracies, accuracies_of
 from harness.prove.explore.moves import Move, moves_of
 from harness.prove.explore.sequence import SHORTEST_S, Action, gaps_s, longest_tail_s
-from harness.prove.explore.written import Writer, Written, demanded
+from harness.prove.explore.written import PlannedSequence, Writer, planned_sequence
 
 if TYPE_CHECKING:
     from hypothesis.strategies import DrawFn, SearchStrategy
@@ -106,7 +106,7 @@ class Find:
         failure: what the unit did wrong.
     """
 
-    written: Written
+    written: PlannedSequence
     failure: Failure
 
     @property
@@ -260,7 +260,7 @@ class Explorer:
 
     def _fails(self, sequence: WeatherSequence) -> bool:
         """Play a sequence unless that was done before; return whether it shows the fault that was found first."""
-        written = demanded(self.table.model, self._accuracies, sequence) if sequence else None
+        written = planned_sequence(self.table.model, self._accuracies, sequence) if sequence else None
         if written is not None and self.tally.best is not None:
             written = written.alike(self.tally.best.failure.same_as)
         if written is None:
@@ -274,7 +274,7 @@ class Explorer:
             self.tally.best = Find(written, failure)
         return True
 
-    def _failure(self, written: Written) -> Failure | None:
+    def _failure(self, written: PlannedSequence) -> Failure | None:
         """Return what the unit does wrong, if it is the same as what was found before."""
         profile = self.writer.profile("sequence", written, name=_NAME, about=_NAME)
         if profile.text not in self._seen:

@@ -34,7 +34,7 @@ _LONGEST_NAME: Final = 120
 
 @final
 @dataclass(frozen=True, slots=True)
-class Written:
+class PlannedSequence:
     """A sequence with its demands, ready to be written as a profile.
 
     Attributes:
@@ -47,12 +47,12 @@ class Written:
     steps: tuple[tuple[Requirement, ...], ...]
     rests_s: float
 
-    def only(self, step: int, number: int) -> Written:
+    def only(self, step: int, number: int) -> PlannedSequence:
         """Return the same with one demand alone: of which step, counted from 1, and its number there."""
         before = (demands[-1:] for demands in self.steps[: step - 1])
         return replace(self, steps=(*before, (self.steps[step - 1][number],)))
 
-    def alike(self, kind: tuple[str, str]) -> Written | None:
+    def alike(self, kind: tuple[str, str]) -> PlannedSequence | None:
         """Return the same with the demands of one signal and kind alone; None when it has none."""
         steps = [tuple(d for d in step if (d.signal, d.kind) == kind) for step in self.steps]
         while steps and not steps[-1]:
@@ -63,13 +63,15 @@ class Written:
         return replace(self, steps=(first, *steps[1:]))
 
 
-def demanded(table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence) -> Written | None:
+def planned_sequence(
+    table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence
+) -> PlannedSequence | None:
     """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
     known = foreseen(table, sequence)
     first = tuple(requirements_of(table, accuracies, sequence, known))
     last = tuple(last_requirements_of(table, accuracies, known))
     steps = tuple(step for step in (first, last) if step)
-    return Written(sequence, steps, known.until_s) if first else None
+    return PlannedSequence(sequence, steps, known.until_s) if first else None
 
 
 @final
@@ -87,7 +89,7 @@ class Writer:
     bench: Loaded[BenchFile]
     moves: Moves
 
-    def profile(self, path: str, written: Written, *, name: str, about: str) -> Loaded[Profile]:
+    def profile(self, path: str, written: PlannedSequence, *, name: str, about: str) -> Loaded[Profile]:
         """Return a sequence as a profile; `path` only names it in messages."""
         made = assembled(
             self.bench.model,
@@ -98,7 +100,7 @@ class Writer:
         )
         return read_profile(path, profile_text(made))
 
-    def _start(self, written: Written) -> Start:
+    def _start(self, written: PlannedSequence) -> Start:
         moved = {action.move.planned.output for action in written.sequence}
         expected = {*self.table.model.opened_by, *moved, *self._direction(moved)}
         vents = self.table.model.vents.values()
@@ -118,7 +120,7 @@ class Writer:
         if table.direction is not None and any(output_of(condition) in moved for condition in turning):
             yield table.direction
 
-    def _steps(self, written: Written) -> list[Step]:
+    def _steps(self, written: PlannedSequence) -> list[Step]:
         labels = _labels(written.sequence)
         plays = applied(tuple((action.at_s, action.move.planned) for action in written.sequence), labels)
         if len(written.steps) > 1:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bench.benchfile import load_bench
 from bench.overridetable.load import load_table
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import Finding, Status, Verdict
 from harness.profile.model import Unchanged
 from harness.profile.responses import kind_of
 from harness.profile.stimulus import Mend
@@ -20,7 +20,7 @@ from harness.prove.explore.demands import accuracies_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
-from harness.prove.explore.written import Writer, demanded
+from harness.prove.explore.written import Writer, planned_sequence
 from harness.prove.oracle import expected
 from harness.prove.targets import Range
 
@@ -31,15 +31,35 @@ ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
 MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
 
 
-def finding(profile, wanted):
+def finding(step, number, signal, kind, status):
+    """Return what was found of one response."""
+    return Finding(
+        step=step,
+        step_name="a step",
+        number=number,
+        signal=signal,
+        unit="flag",
+        kind=kind,
+        demand="is on",
+        status=status,
+        why="was off",
+        margin=None,
+        slack_s=None,
+        response_s=None,
+        seen=None,
+        conformance=None,
+        proves="",
+    )
+
+
+def ending(profile, wanted):
     """Return how a unit of a line ends: it fails the first response whose signal and kind are these."""
     findings = []
     for step, its in enumerate(profile.model.steps, start=1):
         for number, response in enumerate(its.expect):
             kind = kind_of(response)
             if (response.signal, kind) == wanted and not findings:
-                said = {"step": step, "number": number, "signal": response.signal, "kind": kind}
-                findings.append({**said, "verdict": "fail", "demand": "is on", "why": "was off"})
+                findings.append(finding(step, number, response.signal, kind, Status.FAIL))
     return Played(Verdict.FAIL if findings else Verdict.PASS, findings, 100.0)
 
 
@@ -49,7 +69,7 @@ def unit_that_fails(*needed, wanted):
 
     def play(profile):
         steps = profile.text[profile.text.index("steps:") :]
-        return finding(profile, wanted) if pattern.search(steps) else Played(Verdict.PASS, [], 100.0)
+        return ending(profile, wanted) if pattern.search(steps) else Played(Verdict.PASS, [], 100.0)
 
     return play
 
@@ -119,10 +139,10 @@ def test_making_it_shorter_keeps_to_the_fault_that_was_found():
 def test_what_cannot_be_decided_is_no_find():
     """Sequences that are inconclusive or that the bench broke off are counted, and nothing is found."""
     verdicts = iter([Verdict.INCONCLUSIVE, None] * 20)
-    start = {"step": 0, "number": 0, "signal": "roof_vent", "kind": "reaches", "verdict": "inconclusive"}
+    start = finding(0, 0, "roof_vent", "reaches", Status.INCONCLUSIVE)
 
     def play(_):
-        return Played(next(verdicts), [{**start, "demand": "", "why": ""}], 10.0)
+        return Played(next(verdicts), [start], 10.0)
 
     exploring = explorer(play, examples=10)
     assert exploring.run() is None
@@ -167,7 +187,7 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = demanded(TABLE.model, ACCURACIES, tuple(actions))
+    written = planned_sequence(TABLE.model, ACCURACIES, tuple(actions))
     if written is None:
         return
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
@@ -204,10 +224,10 @@ def test_the_wind_turns_where_a_vent_has_a_lee_side():
         sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
         known = foreseen(TABLE.model, sequence)
         assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
-        written = demanded(TABLE.model, ACCURACIES, sequence)
+        written = planned_sequence(TABLE.model, ACCURACIES, sequence)
         assert start_of(written)["wind_direction"].value == 180
     rain = doing("rain closes")
-    written = demanded(TABLE.model, ACCURACIES, (Action(0.0, rain),))
+    written = planned_sequence(TABLE.model, ACCURACIES, (Action(0.0, rain),))
     assert "wind_direction" not in start_of(written)
 
 
