@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal, final
 
 
@@ -97,3 +98,25 @@ class EvidenceError(BenchError):
 
 class RecordError(BenchError):
     """The log cannot be written (disk full, say): the run ends, for without a record it proves nothing."""
+
+
+class AbortKind(StrEnum):
+    """What ended a run before its end: the operator, something on the bench, or a fault of ventproof itself."""
+
+    OPERATOR = "operator"
+    BENCH = "bench"
+    INTERNAL = "internal"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Abort:
+    """Why a run or a self-check has no verdict.
+
+    Attributes:
+        kind: what ended it.
+        text: the reason, for people.
+    """
+
+    kind: AbortKind
+    text: str

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from math import isfinite
@@ -17,15 +15,15 @@ from bench.clock import now_s, utc_now
 from bench.decidable import Decidable, decidable
 from bench.diagnosis import diagnose
 from bench.document import Loaded
-from bench.errors import BenchError, DriverError, FileError, Problem
+from bench.errors import FileError, Problem
 from bench.measured import Quantiles
 from bench.samples import EdgeReport, Gap, Poll, Window
-from bench.selfcheck import Measured, SelfCheck
+from bench.selfcheck import Measured, Readings, SelfCheck
 from bench.shortfall import shortfalls
 from bench.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from bench.units import Quantity
 from bench.virtual import run as run_loop
-from bench.watching import Watching
+from bench.watching import Ended, RigSession
 from bench.wiring import BenchFile, ContactOutput
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
@@ -35,7 +33,6 @@ from harness.weather.sensing import level_of
 Result = Literal["fine", "worse", "failed"]
 Kind = Literal["bench", "unit"]
 
-_INTERRUPTED: Final = "interrupted by the operator"
 _DIGITS: Final = 9  # decimals of a measured figure in the log: nanoseconds
 
 
@@ -142,8 +139,8 @@ class _Checking:
         self._log = log
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
-        self._opened = False
-        self._unsafe = ""
+        self._readings = Readings(bench.model)
+        self._measured: Measured | None = None
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -153,25 +150,28 @@ class _Checking:
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
         self._emit("selfcheck_begin", **self._header())
-        measured: Measured | None = None
-        aborted = "ventproof itself failed"
+        session = RigSession(self._rig, self)
         try:
-            measured = await self._measure()
-            aborted = ""
-        except BenchError as error:
-            aborted = str(error)
-        except asyncio.CancelledError:
-            aborted = _INTERRUPTED
-            raise
+            await session.run(self._measure)
         finally:
-            self._unsafe = unsafe = await self._end()
-            if aborted or unsafe:
-                aborted = "; ".join(part for part in (aborted, unsafe) if part)
-                self._emit("selfcheck_end", result=None, aborted=aborted)
-            if aborted.startswith(_INTERRUPTED) and unsafe:
-                raise DriverError(unsafe)
-        if aborted or measured is None:
-            return self._result("failed", aborted, None, (), ())
+            result = self._close(session.ended)
+        return result
+
+    async def _measure(self) -> None:
+        check = SelfCheck(self._rig, self._readings, self, level_of)
+        self._measured = await (check.bench() if self._kind == "bench" else check.unit())
+
+    def _close(self, ended: Ended) -> CheckResult:
+        """Write what was found, and the closing line."""
+        if ended.unsafe:
+            self._emit("not_safe", reason=ended.unsafe)
+        else:
+            self._emit("safe")
+        if ended.abort is not None:
+            self._emit("selfcheck_end", result=None, aborted=ended.abort.text)
+            return self._result("failed", ended, None, (), ())
+        measured = self._measured
+        assert measured is not None, "the work was done"
         found = tuple(what_it_decides(self._bench.model, measured))
         sentences = tuple(shortfalls(self._bench.model, measured)) if self._kind == "bench" else ()
         if self._kind == "unit":
@@ -182,12 +182,12 @@ class _Checking:
             self._emit("shortfall" if self._kind == "bench" else "wrong", text=sentence)
         result: Result = "worse" if sentences else "fine"
         self._emit("selfcheck_end", result=result)
-        return self._result(result, "", measured, found, sentences)
+        return self._result(result, ended, measured, found, sentences)
 
     def _result(
         self,
         result: Result,
-        aborted: str,
+        ended: Ended,
         measured: Measured | None,
         found: tuple[Decidable, ...],
         sentences: tuple[str, ...],
@@ -195,8 +195,8 @@ class _Checking:
         return CheckResult(
             self._kind,
             result,
-            aborted,
-            self._unsafe,
+            ended.abort.text if ended.abort else "",
+            ended.unsafe,
             self._log.path,
             self._log.digest,
             measured,
@@ -205,37 +205,25 @@ class _Checking:
             self._rig.notes,
         )
 
-    async def _measure(self) -> Measured:
-        await self._rig.open()
-        self._opened = True
-        for note in self._rig.notes:
-            self._emit("note", text=note)
-        async with Watching(self._rig, self.saw) as watching:
-            check = SelfCheck(self._rig, watching, self, level_of)
-            return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
-
-    async def _end(self) -> str:
-        """Make the outputs safe and let go of the bench, before anything is written; returns what is unsafe."""
-        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
-        try:
-            await self._rig.outputs.make_safe()
-        except BenchError as error:
-            unsafe = f"the outputs may not be in their safe state: {error}"
-        with suppress(BenchError):
-            await self._rig.close()
-        if unsafe:
-            self._emit("not_safe", reason=unsafe)
-        else:
-            self._emit("safe")
-        return unsafe
-
     # what happens, into the log
 
+    def opened(self) -> None:
+        """Write what the bench itself has to say."""
+        for note in self._rig.notes:
+            self._emit("note", text=note)
+
     def saw(self, evidence: Poll | Gap) -> None:
-        """Write a poll or a gap."""
+        """Keep a poll or a gap, and write it."""
+        self._readings.add(evidence)
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
+
+    def ends(self, *, aborted: bool) -> None:
+        """Nothing: the measuring is over with its last reading."""
+
+    async def gone(self) -> None:
+        """Nothing: it begins nothing beside the measuring."""
 
     def moved(self, output: str, said: str, report: EdgeReport) -> None:
         """Write an edge of a contact."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import json
 from itertools import count
 
@@ -201,27 +200,6 @@ def test_a_relay_that_somebody_else_moves_aborts_the_run(seen_at, run, shipped, 
     monkeypatch.setattr(LocalOutputs, "look", look)
     outcome = run(shipped["rain-count"]).outcome
     assert (outcome.verdict, outcome.aborted) == (None, "output rain: somebody else moves it")
-
-
-def test_a_run_that_breaks_in_two_places_at_once_says_so_once():
-    """The error of a step that fails together with the run is not shouted when it is forgotten."""
-    shouted = []
-
-    async def step():
-        raise DriverError("the step")
-
-    async def main():
-        loop = asyncio.get_running_loop()
-        loop.set_exception_handler(lambda _, context: shouted.append(context))
-        engine = object.__new__(Engine)
-        engine._broken = loop.create_future()
-        engine._break_off(DriverError("the run"))
-        with pytest.raises(DriverError, match="the run"):
-            await engine._unless_broken(step())
-
-    virtual.run(main(), virtual=True)
-    gc.collect()
-    assert not shouted
 
 
 def test_a_spoiled_train_decides_nothing(shipped, bench_text):
