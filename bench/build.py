@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from typing import Final, final
 
@@ -70,14 +71,13 @@ class Rig:
         await self.outputs.open()
 
     async def close(self) -> None:
-        """Close the outputs, then the buses."""
-        try:
-            await self.outputs.close()
-            for bus in self.buses:
-                await bus.close()
-        finally:
+        """Close the outputs, then the buses, whatever becomes of each."""
+        async with AsyncExitStack() as stack:
             if self.hold is not None:
-                self.hold.release()
+                stack.callback(self.hold.release)
+            for bus in reversed(self.buses):
+                stack.push_async_callback(bus.close)
+            stack.push_async_callback(self.outputs.close)
 
 
 def assemble(file: BenchFile, *, seed: int) -> Rig:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final, Literal, final
 
 
@@ -137,3 +138,25 @@ _OPEN_TROUBLE: Final = {
 def open_trouble(error: BaseException) -> str:
     """Return why a port could not be opened, in words for whoever plugs it in where the system's error is known."""
     return _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__
+
+
+class AbortKind(StrEnum):
+    """What ended a run before its end: the operator, something on the bench, or a fault of ventproof itself."""
+
+    OPERATOR = "operator"
+    BENCH = "bench"
+    INTERNAL = "internal"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Abort:
+    """Why a run or a self-check has no verdict.
+
+    Attributes:
+        kind: what ended it.
+        text: the reason, for people.
+    """
+
+    kind: AbortKind
+    text: str

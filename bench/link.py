@@ -1,9 +1,7 @@
 """One connection to a Modbus line: every way to make it, and an ear on every byte that goes over it.
 
-Only this module knows pymodbus' insides (`ctx`, `call_create`, `response_future`): the minor version is
-pinned, and tests/bench/test_bus_traps.py is the contract. Of what pymodbus offers, its retries, its
-reconnecting and its handling of local echo are left off: the first two hide from the evidence what
-happened.
+Of pymodbus it takes the framers, the PDUs and the transport over pyserial, and not the client: its retries and
+its reconnecting would hide from the evidence what happened.
 """
 
 from __future__ import annotations
@@ -16,9 +14,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, final
 
-from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
-from pymodbus.framer import FramerType
+from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
+from pymodbus.pdu import DecodePDU
 
 from bench.clock import now_s
 from bench.errors import LinkError, open_trouble
@@ -34,7 +32,9 @@ if TYPE_CHECKING:
 # Bytes that are kept: more than any reply, so that a babbling line fills no memory.
 _LONGEST_HEARD: Final = 2048
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
-_FRAMERS: Final = {"tcp": FramerType.SOCKET, "rtu": FramerType.RTU, "ascii": FramerType.ASCII}
+_NO_ANSWER: Final = f"no answer within {_CONNECT_S:g} s; check address, cable and power"
+_LAST_TRANSACTION: Final = 0xFFFF
+_FRAMERS: Final = {"tcp": FramerSocket, "rtu": FramerRTU, "ascii": FramerAscii}
 _PTY_MAJORS: Final = range(136, 144)  # Linux: UNIX98 pseudo-terminals
 
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL + 1)  # faults are reported by BusFault alone
@@ -112,26 +112,20 @@ class Link(asyncio.Protocol):
     def __init__(self, spec: BusSpec, peer: Peer | None) -> None:
         self._spec = spec
         self._peer = peer
+        self._framer = _FRAMERS[framing_of(spec)](DecodePDU(is_server=False))
+        self._transport: asyncio.Transport | None = None
+        self._numbered = framing_of(spec) == "tcp"
+        self._number = 0
+        self._asked: ModbusPDU | None = None
+        self._answer: asyncio.Future[ModbusPDU] = asyncio.get_running_loop().create_future()
+        self._frame = b""
         self._echo = b""
-        self._asking = False
-        self._trouble: BaseException | None = None
         self._echoes = isinstance(spec, SerialBus) and spec.local_echo
         self.sent = b""
         self.sent_s = self.heard_s = now_s()
         self.heard = bytearray()
         self.lost = "it was never opened"
         self.notes: list[str] = []
-        self._client = AsyncModbusTcpClient(
-            getattr(spec, "host", "none"),
-            port=getattr(spec, "tcp_port", 0),
-            framer=_FRAMERS[framing_of(spec)],
-            timeout=_CONNECT_S,
-            reconnect_delay=0,
-            retries=0,
-            trace_packet=self._traced,
-        )
-        self._client.ctx.call_create = self._dial
-        self._client.set_max_no_responses(1 << 62)  # when to hang up is for the bus to say
 
     async def connect(self) -> None:
         """Connect.
@@ -139,12 +133,14 @@ class Link(asyncio.Protocol):
         Raises:
             LinkError: the port or host cannot be opened; the message says why.
         """
-        if await self._client.connect():
-            self.lost = ""
-            self._client.ctx.comm_params.timeout_connect = self._spec.timeout
-            return
-        self._client.close()
-        raise LinkError(f"{where(self._spec)} cannot be opened: {_reason(self._trouble)}") from self._trouble
+        patience = asyncio.timeout(_CONNECT_S)
+        try:
+            async with patience:
+                self._transport = await self._dial()
+        except Exception as error:
+            reason = _NO_ANSWER if patience.expired() else _reason(error)
+            raise LinkError(f"{where(self._spec)} cannot be opened: {reason}") from error
+        self.lost = ""
 
     async def ask(self, pdu: ModbusPDU) -> ModbusPDU:
         """Send a request and return what pymodbus takes for its reply.
@@ -154,17 +150,28 @@ class Link(asyncio.Protocol):
             ConnectionException: the connection is gone.
         """
         self.sent_s = now_s()
-        self._asking = True
+        if self.lost or self._transport is None:
+            raise ConnectionException(self.lost)
+        if self._numbered:
+            self._number = self._number % _LAST_TRANSACTION + 1
+        pdu.transaction_id = self._number
+        self._asked, self._frame = pdu, b""
+        self._answer = asyncio.get_running_loop().create_future()
+        self.sent = self._framer.buildFrame(pdu)
+        self._echo = self.sent if self._echoes else b""
+        self._transport.write(self.sent)
         try:
-            return await self._client.execute(False, pdu)  # type: ignore[no-any-return] # noqa: FBT003 - pymodbus' signature
+            return await asyncio.wait_for(self._answer, self._spec.timeout)
+        except TimeoutError:
+            raise ModbusException("no reply in time") from None
         finally:
-            self._asking = False
+            self._asked = None
             self._echo = b""
 
     def forget(self) -> None:
         """Drop what was heard, and what waits to be sent: an abandoned request must not go out late."""
         self.heard.clear()
-        transport: Any = self._client.ctx.transport
+        transport: Any = self._transport
         port = getattr(transport, "sync_serial", None)
         if port is not None:
             transport.flush()
@@ -174,41 +181,35 @@ class Link(asyncio.Protocol):
     def hang_up(self, why: str) -> None:
         """Close the connection; safe to call twice."""
         self.lost = self.lost or why
-        self._client.close()
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Hand the transport to pymodbus."""
-        self._client.ctx.connection_made(transport)
+        if self._transport is not None:
+            self._transport.close()
 
     def data_received(self, data: bytes) -> None:
-        """Keep what was heard and when; only what comes after a request reaches pymodbus."""
+        """Keep what was heard and when; only what comes after a request can be a reply."""
         self.heard_s = now_s()
         if self._echo:
             data = self._without_echo(data)
         self.heard += data[: _LONGEST_HEARD - len(self.heard)]
-        future = self._client.ctx.response_future
-        if not (data and self._asking) or future.done():
+        if not data or self._asked is None or self._answer.done():
+            return
+        self._frame += data
+        if len(self._frame) > self._framer.MAX_SIZE:
+            self._frame = b""
             return
         try:
-            self._client.ctx.data_received(data)
+            used, pdu = self._framer.handleFrame(self._frame, self._asked.dev_id, self._asked.transaction_id)
         except Exception as error:  # noqa: BLE001 - whatever the decoder makes of garbage, it is no reply
-            if not future.done():
-                future.set_exception(ModbusException(f"not decoded: {error}"))
+            self._answer.set_exception(ModbusException(f"not decoded: {error}"))
+            return
+        self._frame = self._frame[used:]
+        if pdu is not None:
+            self._answer.set_result(pdu)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End the pending request at once rather than at its time-out."""
-        self.lost = self.lost or f"the connection was lost: {exc or 'the far end closed it'}"
-        self._client.ctx.connection_lost(exc)
-        future = self._client.ctx.response_future
-        if self._asking and not future.done():
-            future.set_exception(ConnectionException(self.lost))
-
-    def _traced(self, sending: bool, data: bytes) -> bytes:  # noqa: FBT001 - pymodbus' signature
-        if sending:
-            self.sent = data
-            self.sent_s = now_s()
-            self._echo = data if self._echoes else b""
-        return data
+        self.hang_up(f"the connection was lost: {exc or 'the far end closed it'}")
+        if self._asked is not None and not self._answer.done():
+            self._answer.set_exception(ConnectionException(self.lost))
 
     def _without_echo(self, data: bytes) -> bytes:
         """Return `data` without the bytes of the request that the adapter heard itself send."""
@@ -220,25 +221,19 @@ class Link(asyncio.Protocol):
             self._echo = b""
         return data
 
-    async def _dial(self) -> tuple[asyncio.BaseTransport, asyncio.BaseProtocol]:
-        try:
-            return await self._dialled()
-        except Exception as error:
-            self._trouble = error
-            raise OSError(str(error)) from error  # the one kind that pymodbus turns into "not connected"
-
-    async def _dialled(self) -> tuple[asyncio.BaseTransport, asyncio.BaseProtocol]:
+    async def _dial(self) -> asyncio.Transport:
         spec = self._spec
         if isinstance(spec, SerialBus):
             return await self._open_port(spec)
         if isinstance(spec, TcpBus | RtuOverTcpBus):
             loop = asyncio.get_running_loop()
-            return await loop.create_connection(lambda: self, spec.host, spec.tcp_port)
+            transport, _ = await loop.create_connection(lambda: self, spec.host, spec.tcp_port)
+            return transport
         if self._peer is None:
             raise OSError("there is no mock unit at the far end")
-        return InProcessTransport(self, self._peer), self
+        return InProcessTransport(self, self._peer)
 
-    async def _open_port(self, spec: SerialBus) -> tuple[asyncio.BaseTransport, asyncio.BaseProtocol]:
+    async def _open_port(self, spec: SerialBus) -> asyncio.Transport:
         from pymodbus.transport.serialtransport import create_serial_connection  # noqa: PLC0415 - loads pyserial
 
         _refuse_unwaitable(spec.port)
@@ -247,7 +242,7 @@ class Link(asyncio.Protocol):
             # A pseudo-terminal keeps neither parity nor 7 bits, and pyserial gives up on what does not stick.
             parity, bits = "N", 8
             self.notes.append(f"line parity not exercised: {spec.port} is a pseudo-terminal")
-        transport, protocol = await create_serial_connection(
+        transport, _ = await create_serial_connection(
             asyncio.get_running_loop(),
             lambda: self,
             spec.port,
@@ -258,7 +253,7 @@ class Link(asyncio.Protocol):
             timeout=0,
         )
         _claim(transport)
-        return transport, protocol
+        return transport
 
 
 def where(spec: BusSpec) -> str:
@@ -306,9 +301,7 @@ def _claim(transport: Any) -> None:  # noqa: ANN401 - pymodbus' serial transport
         fcntl.ioctl(transport.sync_serial.fileno(), termios.TIOCEXCL)
 
 
-def _reason(error: BaseException | None) -> str:
-    if error is None:
-        return f"no answer within {_CONNECT_S:g} s; check address, cable and power"
+def _reason(error: Exception) -> str:
     if isinstance(error, ConnectionRefusedError):
         return f"{error}; nothing listens there, or the unit takes no further connection"
     return open_trouble(error)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol, final
 
@@ -27,12 +28,11 @@ from bench.units import PLAIN_UNITS
 from bench.wiring import ContactOutput
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from bench.build import Rig
     from bench.hookup import HookUp
-    from bench.watching import Watching
-    from bench.wiring import ValueOutput
+    from bench.wiring import BenchFile, ValueOutput
 
 LISTEN_S: Final = 3.0
 """How long the buses are only listened to."""
@@ -43,16 +43,14 @@ _HALF_PERIOD_S: Final = 0.25
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
+_GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
 
 class Listener(Protocol):
-    """Takes what is done and seen, as it happens."""
+    """Takes what is done, as it happens."""
 
     def begins(self, what: str, takes_s: float) -> None:
         """A part of the check begins, and how long it takes."""
-
-    def saw(self, evidence: Poll | Gap) -> None:
-        """A poll or a gap."""
 
     def moved(self, output: str, said: str, report: EdgeReport) -> None:
         """A contact was driven."""
@@ -80,12 +78,69 @@ class Measured:
 
 
 @final
+class Readings:
+    """Everything that was seen on a bench so far.
+
+    Args:
+        file: the bench.
+
+    Attributes:
+        polls: what was read, by bus.
+        gaps: spans without evidence, by bus.
+    """
+
+    def __init__(self, file: BenchFile) -> None:
+        self.polls: dict[str, list[Poll]] = defaultdict(list)
+        self.gaps: dict[str, list[Gap]] = defaultdict(list)
+        self._file = file
+
+    def add(self, evidence: Poll | Gap) -> None:
+        """Take a poll or a gap."""
+        if isinstance(evidence, Poll):
+            self.polls[evidence.bus].append(evidence)
+        else:
+            self.gaps[evidence.bus].append(evidence)
+
+    def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
+        """Return a signal's readings that were asked for at `since_s` or later."""
+        polls = self.polls[self._file.signals[signal].bus]
+        return tuple(
+            Sample(p.values[signal], p.requested_s, p.replied_s)
+            for p in polls
+            if p.requested_s >= since_s and signal in p.values
+        )
+
+    def latest(self, signal: str) -> float | None:
+        """Return a signal's last reading, or None when nothing was read since its bus last fell silent."""
+        bus = self._file.signals[signal].bus
+        silent_s = self.gaps[bus][-1].to_s if self.gaps[bus] else 0.0
+        for seen in reversed(self.polls[bus]):
+            if seen.requested_s < silent_s:
+                return None
+            if signal in seen.values:
+                return seen.values[signal]
+        return None
+
+    def since(self, bus: str, since_s: float) -> Sequence[Poll]:
+        """Return the polls of a bus that were asked for at `since_s` or later."""
+        return [p for p in self.polls[bus] if p.requested_s >= since_s]
+
+    async def until(self, met: Callable[[], bool], *, within_s: float) -> None:
+        """Wait until `met`, at most `within_s`."""
+        give_up_s = now_s() + within_s
+        while not met():
+            if now_s() >= give_up_s:
+                return
+            await asyncio.sleep(_GLANCE_S)
+
+
+@final
 class SelfCheck:
     """Measures an open rig that is being watched; outputs are left in their safe state.
 
     Args:
         rig: the rig.
-        watching: what polls it.
+        readings: what was seen of it so far, growing.
         listener: takes what is done.
         level_of: what an output's driver is given for a value: mA, V, ohm, or the value itself.
     """
@@ -93,12 +148,12 @@ class SelfCheck:
     def __init__(
         self,
         rig: Rig,
-        watching: Watching,
+        readings: Readings,
         listener: Listener,
         level_of: Callable[[ValueOutput, float], float],
     ) -> None:
         self._rig = rig
-        self._watching = watching
+        self._readings = readings
         self._listener = listener
         self._level_of = level_of
 
@@ -119,11 +174,11 @@ class SelfCheck:
         await self._exercise_all(measured)
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
-            polls, gaps = self._watching.polls[bus], self._watching.gaps[bus]
+            polls, gaps = self._readings.polls[bus], self._readings.gaps[bus]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
         self._refreshes(measured)
-        measured.unread = [name for name in self._rig.file.signals if not self._watching.samples(name, 0.0)]
+        measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
         return measured
 
     async def unit(self) -> Measured:
@@ -165,7 +220,7 @@ class SelfCheck:
         if signal is None:
             return None
         await asyncio.sleep(self._shows_within_s(signal))
-        return self._watching.latest(signal)
+        return self._readings.latest(signal)
 
     def _advance(self, signal: str, before: float, after: float) -> int:
         wraps_at = self._rig.file.signals[signal].traits(signal).wraps_at
@@ -189,8 +244,8 @@ class SelfCheck:
             closed = (k % 2 == 0) != safe
             since_s = now_s() - self._shows_within_s(signal)
             window = await self._drive(name, closed=closed)
-            await self._watching.until(lambda: self._watching.latest(signal) == closed, within_s=within_s)  # noqa: B023 - used at once
-            edges.append((window, self._watching.samples(signal, since_s), float(not closed)))
+            await self._readings.until(lambda: self._readings.latest(signal) == closed, within_s=within_s)  # noqa: B023 - used at once
+            edges.append((window, self._readings.samples(signal, since_s), float(not closed)))
         echo = echo_measured(name, signal, edges, self._rig.file.signals[signal].refreshed_every)
         if not echo.followed:
             raise DriverError(
@@ -249,12 +304,12 @@ class SelfCheck:
 
     def _state(self) -> Seen:
         """Return what everything reads now, registers included."""
-        signals = {name: self._watching.latest(name) for name in self._rig.file.signals}
+        signals = {name: self._readings.latest(name) for name in self._rig.file.signals}
         values = {name: value for name, value in signals.items() if value is not None}
         polls = {
             (poll.bus, poll.table, poll.address, tuple(poll.values)): poll
             for read in self._rig.reads
-            for poll in self._watching.polls_since(read.plan.bus, now_s() - self._settled_s())
+            for poll in self._readings.since(read.plan.bus, now_s() - self._settled_s())
         }
         return Seen(values, tuple(polls.values()))
 
@@ -262,7 +317,7 @@ class SelfCheck:
         found = {}
         for name, old in before.values.items():
             spec = self._rig.file.signals[name]
-            samples = self._watching.samples(name, since_s)
+            samples = self._readings.samples(name, since_s)
             bounds = delay_bounds(
                 samples, window, old, refresh_s=spec.refreshed_every, error=spec.traits(name).error
             )
@@ -276,7 +331,7 @@ class SelfCheck:
                 continue  # what jumps by itself shows nothing of when it was copied
             found = refresh_measured(
                 name,
-                self._watching.samples(name, 0.0),
+                self._readings.samples(name, 0.0),
                 step=spec.step,
                 declared_s=spec.refreshed_every,
                 travels=spec.full_travel is not None,

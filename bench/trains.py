@@ -81,6 +81,11 @@ class Train:
         """Ask for nothing more: what plays is ended by whoever makes the outputs safe."""
         self._stopped.set()
 
+    async def gone(self) -> None:
+        """Wait for a dropped train to be over, once its output was made safe: nothing of it is driven any more."""
+        self._task.cancel()
+        await asyncio.gather(self._task, return_exceptions=True)
+
     async def stop(self) -> None:
         """Stop within one pulse; the contact is open afterwards, and all that was played is known.
 

@@ -1,20 +1,22 @@
 """An asyncio loop whose time jumps to the next timer when nothing is ready; for benches without real wires.
 
-It leans on private names of asyncio (`_scheduled`, `_when`, `_selector`, `_add_reader`, `_add_writer`):
-tests/bench/test_virtual.py is the contract that says whether a Python release still offers them.
+Time passes in the loop's selector alone, which asyncio asks to wait and which moves the clock on instead.
 """
 
 from __future__ import annotations
 
 import asyncio
-import heapq
+import selectors
 import signal
 import threading
 from collections.abc import Callable, Coroutine
 from contextvars import Context
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from bench.errors import BenchError
+
+if TYPE_CHECKING:
+    from _typeshed import FileDescriptorLike
 
 T = TypeVar("T")
 
@@ -22,21 +24,79 @@ ORIGIN_S: Final = 100_000.0
 """Where virtual time starts: far from zero and from any uptime, so that two clocks mixed up show at once."""
 
 _GRID_DECIMALS: Final = 9  # 1 ns: equal deadlines written differently (0.1 + 0.2, 0.3) stay equal
+_LOOK_EVERY: Final = 64  # callbacks in a row at one instant, from one look for a signal to the next
 
 
 class VirtualTimeError(BenchError):
     """Nothing can wake the loop, or something real was asked of it. The program's fault, not the operator's."""
 
 
-class _Timer(asyncio.TimerHandle):
-    """A timer that fires in order of scheduling among equal deadlines; asyncio's own heap is not stable."""
+class _Deadline(float):
+    """An instant that goes before an equal one asked for later: the heap of asyncio's timers does not keep order."""
 
     __slots__ = ("order",)
     order: int
 
-    def __lt__(self, other: object) -> bool:
-        assert isinstance(other, _Timer)
-        return (self._when, self.order) < (other._when, other.order)  # type: ignore[attr-defined]
+    def __lt__(self, other: float) -> bool:
+        if isinstance(other, _Deadline) and self == other:
+            return self.order < other.order
+        return super().__lt__(other)
+
+
+class _JumpingSelector(selectors.DefaultSelector):
+    """Moves a clock on where another selector would wait. Of real files it takes the loop's own alone.
+
+    Attributes:
+        now_s: virtual time.
+    """
+
+    def __init__(self, horizon_s: float, longest_stall: int) -> None:
+        super().__init__()
+        self.now_s = ORIGIN_S
+        self._horizon_s = horizon_s
+        self._longest_stall = longest_stall
+        self._stall = 0
+        self._refused: VirtualTimeError | None = None
+
+    def register(self, fileobj: FileDescriptorLike, events: int, data: Any = None) -> selectors.SelectorKey:  # noqa: ANN401 - the selectors' signature
+        """Watch the file that wakes the loop, which is the first; refuse every other."""
+        if self.get_map():
+            self._refused = _real(fileobj)
+            raise self._refused
+        return super().register(fileobj, events, data)
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        """Return at once, `timeout` seconds later.
+
+        Raises:
+            VirtualTimeError: nothing can wake the loop; or a real file was refused, of which asyncio only logs
+                a word where a callback asked for it.
+        """
+        if self._refused is not None:
+            refused, self._refused = self._refused, None
+            raise refused
+        if timeout == 0:  # callbacks are ready: no time passes
+            self._stall += 1
+            if self._stall > self._longest_stall:
+                self._stall = 0
+                raise VirtualTimeError(
+                    f"virtual time stands still at {self.now_s - ORIGIN_S:.3f} s: a task never sleeps"
+                )
+            return super().select(0) if self._stall % _LOOK_EVERY == 0 else []
+        self._stall = 0
+        if events := super().select(0):
+            return events
+        if timeout is None:
+            raise VirtualTimeError(f"nothing can wake the virtual clock at {self.now_s - ORIGIN_S:.3f} s")
+        # Rounded, a sum of steps is the deadline itself: time is never added up.
+        self.now_s = round(self.now_s + timeout, _GRID_DECIMALS)
+        if self.now_s > ORIGIN_S + self._horizon_s:
+            raise VirtualTimeError(f"virtual time passed its horizon of {self._horizon_s:.0f} s")
+        return []
+
+
+def _real(what: object) -> VirtualTimeError:
+    return VirtualTimeError(f"real input or output ({what!r}) was asked for on the virtual clock")
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
@@ -48,20 +108,13 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     """
 
     def __init__(self, *, horizon_s: float = 400 * 86400.0, longest_stall: int = 1_000_000) -> None:
-        self._now_s = ORIGIN_S
+        self._clock = _JumpingSelector(horizon_s, longest_stall)
         self._order = 0
-        self._stall = 0
-        self._horizon_s = ORIGIN_S + horizon_s
-        self._longest_stall = longest_stall
-        self._sealed = False
-        super().__init__()
-        self._real_select = self._selector.select  # type: ignore[attr-defined]
-        self._selector.select = self._select  # type: ignore[attr-defined]
-        self._sealed = True  # asyncio's own wake-up pipe is registered; nothing else may be
+        super().__init__(self._clock)
 
     def time(self) -> float:
         """Return virtual time, seconds since an arbitrary origin."""
-        return self._now_s
+        return self._clock.now_s
 
     def call_at(
         self,
@@ -71,59 +124,30 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         context: Context | None = None,
     ) -> asyncio.TimerHandle:
         """Schedule as asyncio does, on a 1 ns grid and first come first served among equals."""
-        self._check_closed()  # type: ignore[attr-defined]
-        timer = _Timer(round(when, _GRID_DECIMALS), callback, args, self, context)
+        deadline = _Deadline(round(when, _GRID_DECIMALS))
         self._order += 1
-        timer.order = self._order
-        heapq.heappush(self._scheduled, timer)  # type: ignore[attr-defined]
-        timer._scheduled = True  # type: ignore[attr-defined]
-        return timer
-
-    def _select(self, timeout: float | None = None) -> list[Any]:
-        if timeout == 0:  # callbacks are ready: no time passes
-            self._stall += 1
-            if self._stall > self._longest_stall:
-                self._stall = 0
-                raise VirtualTimeError(
-                    f"virtual time stands still at {self._now_s - ORIGIN_S:.3f} s: a task never sleeps"
-                )
-            return self._real_select(0) if self._stall % 64 == 0 else []
-        self._stall = 0
-        events: list[Any] = self._real_select(0)
-        if events:
-            return events
-        scheduled: list[_Timer] = self._scheduled  # type: ignore[attr-defined]
-        if timeout is None or not scheduled:
-            raise VirtualTimeError(f"nothing can wake the virtual clock at {self._now_s - ORIGIN_S:.3f} s")
-        self._now_s = max(self._now_s, scheduled[0]._when)  # type: ignore[attr-defined]
-        if self._now_s > self._horizon_s:
-            raise VirtualTimeError(f"virtual time passed its horizon of {self._horizon_s - ORIGIN_S:.0f} s")
-        return []
+        deadline.order = self._order
+        return super().call_at(deadline, callback, *args, context=context)
 
     def run_in_executor(self, *_: object, **__: object) -> Any:  # noqa: ANN401 - asyncio's signature
         """Refuse: a thread's progress is not deterministic in virtual time."""
         raise VirtualTimeError("a thread was asked for on the virtual clock")
 
-    def _refuse_real(self, fd: object) -> None:
-        own = {self._ssock, self._ssock.fileno()} if self._sealed else set()  # type: ignore[attr-defined]
-        if self._sealed and fd not in own:
-            raise VirtualTimeError(f"real input or output ({fd!r}) was asked for on the virtual clock")
-
-    def _add_reader(self, fd: Any, callback: Any, *args: Any) -> Any:  # noqa: ANN401 - asyncio's signature
-        self._refuse_real(fd)
-        return super()._add_reader(fd, callback, *args)  # type: ignore[misc]
-
-    def _add_writer(self, fd: Any, callback: Any, *args: Any) -> Any:  # noqa: ANN401 - asyncio's signature
-        self._refuse_real(fd)
-        return super()._add_writer(fd, callback, *args)  # type: ignore[misc]
-
     async def create_connection(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
-        """Refuse real sockets."""
-        self._refuse_real(("connection", *args[1:3]))
+        """Refuse real sockets, before anything goes out."""
+        raise _real(("connection", *args[1:3]))
 
     async def create_server(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
         """Refuse real sockets."""
-        self._refuse_real(("server", *args[1:3]))
+        raise _real(("server", *args[1:3]))
+
+    async def subprocess_exec(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
+        """Refuse child processes, before one is started."""
+        raise _real(("child process", *args[1:2]))
+
+    async def subprocess_shell(self, *args: object, **_: object) -> Any:  # noqa: ANN401 - asyncio's signature
+        """Refuse child processes, before one is started."""
+        raise _real(("child process", *args[1:2]))
 
 
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:

@@ -1,166 +1,243 @@
-"""Polls a rig while something is done to it, keeps what was seen, and stops when nothing may be driven."""
+"""The one lifecycle of a bench: a rig is opened, watched, worked on unless something breaks it off, and left safe."""
 
 from __future__ import annotations
 
 import asyncio
-from collections import defaultdict
-from typing import TYPE_CHECKING, Any, Final, NoReturn, Self, TypeVar, final
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, NoReturn, Protocol, final
 
-from bench.clock import now_s
-from bench.errors import BenchError, InterlockError, LinkError
-from bench.polling import poll
-from bench.samples import Gap, Poll, Sample
+from bench.errors import Abort, AbortKind, BenchError, DriverError, InterlockError, LinkError
+from bench.polling import Rest, poll
+from bench.samples import Gap, Poll
+from bench.wiring import ContactOutput
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Coroutine, Sequence
+    from collections.abc import Callable, Coroutine
 
     from bench.build import Rig
-    from bench.wiring import BenchFile
 
-T = TypeVar("T")
+_LOOK_EVERY_S: Final = 0.5
+_UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
+_IN_DOUBT: Final = "the outputs may not be in their safe state"
 
-_GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
+class Watcher(Protocol):
+    """Is told what happens to a rig; a `BenchError` that it raises breaks the work off."""
 
-def interlock_healthy(file: BenchFile, evidence: Poll | Gap) -> bool:
-    """Return whether a poll shows a bench's interlock to be healthy; False when it says nothing of it.
+    def opened(self) -> None:
+        """The rig is open, and nothing was read yet."""
 
-    Raises:
-        InterlockError: it is not healthy, or cannot be read.
-    """
-    interlock = file.interlock
-    if interlock is None or evidence.bus != file.signals[interlock.signal].bus:
-        return False
-    if isinstance(evidence, Gap):
-        raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
-    if interlock.signal not in evidence.values:
-        return False
-    value = evidence.values[interlock.signal]
-    if value != interlock.healthy:
-        raise InterlockError(
-            f"the interlock {interlock.signal} is not healthy (it reads {value:g}, healthy is "
-            f"{interlock.healthy}): nothing is driven"
-        )
-    return True
+    def saw(self, evidence: Poll | Gap) -> None:
+        """A poll or a gap."""
+
+    def ends(self, *, aborted: bool) -> None:
+        """The work is over, and the outputs are about to move into their safe states: drive nothing more."""
+
+    async def gone(self) -> None:
+        """The outputs are safe, if they can be: wait until nothing goes on any more that was begun beside the work."""
 
 
 @final
-class Watching:
-    """Everything that is polled on an open rig, from entering to leaving it as an async context.
-
-    Args:
-        rig: the rig, open.
-        sink: also takes everything that is seen.
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How the work on a rig ended.
 
     Attributes:
-        polls: what was read, by bus.
-        gaps: spans without evidence, by bus.
+        abort: why it was not done, or counts for nothing because of what is unsafe; None when all went well.
+        unsafe: why the outputs may not be in their safe state; empty when they are.
     """
 
-    def __init__(self, rig: Rig, sink: Callable[[Poll | Gap], None]) -> None:
-        self.polls: dict[str, list[Poll]] = defaultdict(list)
-        self.gaps: dict[str, list[Gap]] = defaultdict(list)
+    abort: Abort | None
+    unsafe: str
+
+
+@final
+class RigSession:
+    """One rig from opening to leaving it; `run` is called once.
+
+    The work is broken off by the first of these: it failed itself; a poller died, since nobody watches any more; the
+    watcher objects, for instance because its log is full; the process that guards the outputs is lost; a bus that
+    carries contacts is lost, since nobody could put them right any more; somebody else moved a relay; the interlock
+    is not healthy.
+
+    Args:
+        rig: the rig, not yet open.
+        watcher: is told what happens.
+
+    Attributes:
+        rest: while it lasts nothing is read.
+    """
+
+    def __init__(self, rig: Rig, watcher: Watcher) -> None:
+        self.rest = Rest()
         self._rig = rig
-        self._sink = sink
+        self._watcher = watcher
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._healthy = asyncio.Event()
-        self._pollers: list[asyncio.Task[NoReturn]] = []
+        self._work: asyncio.Task[None] | None = None
+        self._guards: list[asyncio.Task[NoReturn]] = []
+        self._abort: Abort | None = None
+        self._unsafe = _UNOPENED
 
-    async def __aenter__(self) -> Self:
-        loop = asyncio.get_running_loop()
-        for read in self._rig.reads:
-            every_s = read.spec.poll_every
-            polling = poll(read.bus, read.plan, every_s=every_s, bus_spec=read.spec, sink=self._saw)
-            task = loop.create_task(polling)
-            task.add_done_callback(self._ended)
-            self._pollers.append(task)
-        return self
+    @property
+    def ended(self) -> Ended:
+        """How it ended, once `run` is over, whichever way that was left."""
+        abort = self._abort
+        if self._unsafe:
+            kind, reason = (abort.kind, f"{abort.text}; ") if abort else (AbortKind.BENCH, "")
+            abort = Abort(kind, reason + self._unsafe)
+        return Ended(abort, self._unsafe)
 
-    async def __aexit__(self, *_: object) -> None:
-        for task in self._pollers:
-            task.cancel()
-        await asyncio.gather(*self._pollers, return_exceptions=True)
-        if self._broken.done():
-            self._broken.exception()  # it was raised already, or something else broke first
-
-    async def unless_broken(self, work: Coroutine[Any, Any, T]) -> T:
-        """Wait for the interlock to be healthy, then do `work`; break it off when it is no longer.
+    async def run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Open the rig, work unless something breaks that off, and make the outputs safe on every way out.
 
         Raises:
-            InterlockError: the interlock is not healthy or cannot be read.
-            LinkError: nobody drives the outputs any more.
+            asyncio.CancelledError: it was interrupted; the outputs are safe.
+            DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
-        task: asyncio.Future[T] = asyncio.get_running_loop().create_task(self._once_healthy(work))
         try:
-            waited: list[asyncio.Future[Any]] = [task, self._broken]
-            await asyncio.wait(waited, return_when=asyncio.FIRST_COMPLETED)
+            await self._rig.open()
+            self._unsafe = _IN_DOUBT
+            self._watcher.opened()
+            self._watch()
+            await self._unless_broken(work)
+        except BaseException as error:
+            self._abort = _abort_of(error)
+            if not isinstance(error, BenchError):
+                raise
         finally:
-            if not task.done():
-                task.cancel()
-                await asyncio.gather(task, return_exceptions=True)
+            await self._to_the_end(self._leave())
+
+    def break_off(self, error: BaseException) -> None:
+        """Have the work broken off; the first error counts."""
+        if not self._broken.done():
+            self._broken.set_exception(error)
+            self._broken.exception()  # seen: what breaks while tidying up changes nothing any more
+
+    def _watch(self) -> None:
+        loop = asyncio.get_running_loop()
+        for read in self._rig.reads:
+            every_s, spec = read.spec.poll_every, read.spec
+            polling = poll(
+                read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self._saw, rest=self.rest
+            )
+            self._guards.append(loop.create_task(polling))
+        if self._rig.outputs.shared:
+            self._guards.append(loop.create_task(self._look_at_relays()))
+        for task in self._guards:
+            task.add_done_callback(self._over)
+
+    async def _look_at_relays(self) -> NoReturn:
+        """Look again and again whether the relays that others could move are as they were left."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            await self._rig.outputs.look()
+
+    def _over(self, task: asyncio.Task[Any]) -> None:
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
+            self.break_off(error)
+
+    async def _unless_broken(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        self._work = asyncio.get_running_loop().create_task(self._once_healthy(work))
+        self._work.add_done_callback(self._over)
+        await asyncio.wait({self._work, self._broken}, return_when=asyncio.FIRST_COMPLETED)
         if self._broken.done():
             self._broken.result()
-        return task.result()
+        self._work.result()
 
-    async def _once_healthy(self, work: Coroutine[Any, Any, T]) -> T:
+    async def _once_healthy(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         if self._rig.file.interlock is not None:
-            try:
-                await self._healthy.wait()
-            except asyncio.CancelledError:
-                work.close()
-                raise
-        return await work
-
-    def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
-        """Return a signal's readings that were asked for at `since_s` or later."""
-        polls = self.polls[self._rig.file.signals[signal].bus]
-        return tuple(
-            Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in polls
-            if p.requested_s >= since_s and signal in p.values
-        )
-
-    def latest(self, signal: str) -> float | None:
-        """Return a signal's last reading, or None when nothing was read since its bus last fell silent."""
-        bus = self._rig.file.signals[signal].bus
-        silent_s = self.gaps[bus][-1].to_s if self.gaps[bus] else 0.0
-        for seen in reversed(self.polls[bus]):
-            if seen.requested_s < silent_s:
-                return None
-            if signal in seen.values:
-                return seen.values[signal]
-        return None
-
-    async def until(self, met: Callable[[], bool], *, within_s: float) -> bool:
-        """Wait until `met`, at most `within_s`; whether it came true."""
-        give_up_s = now_s() + within_s
-        while not met():
-            if now_s() >= give_up_s:
-                return False
-            await asyncio.sleep(_GLANCE_S)
-        return True
-
-    def polls_since(self, bus: str, since_s: float) -> Sequence[Poll]:
-        """Return the polls of a bus that were asked for at `since_s` or later."""
-        return [p for p in self.polls[bus] if p.requested_s >= since_s]
+            await self._healthy.wait()
+        await work()
+        await self._rig.outputs.look()  # at what happened since the last look
 
     def _saw(self, evidence: Poll | Gap) -> None:
-        if isinstance(evidence, Poll):
-            self.polls[evidence.bus].append(evidence)
-        else:
-            self.gaps[evidence.bus].append(evidence)
-        self._sink(evidence)
-        if self._broken.done():
-            return
         try:
+            self._watcher.saw(evidence)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
-            if interlock_healthy(self._rig.file, evidence):
-                self._healthy.set()
+            self._guard_contacts(evidence)
+            self._guard_interlock(evidence)
         except BenchError as error:
-            self._broken.set_exception(error)
+            self.break_off(error)
 
-    def _ended(self, task: asyncio.Task[NoReturn]) -> None:
-        error = None if task.cancelled() else task.exception()
-        if error is not None and not self._broken.done():
-            self._broken.set_exception(error)
+    def _guard_contacts(self, evidence: Poll | Gap) -> None:
+        if isinstance(evidence, Gap) and evidence.reason == "disconnected":
+            contacts = [o for o in self._rig.file.outputs.values() if isinstance(o, ContactOutput)]
+            if any(contact.wired.get("bus") == evidence.bus for contact in contacts):
+                raise LinkError(f"bus {evidence.bus}, which carries contacts, is lost: {evidence.detail}")
+
+    def _guard_interlock(self, evidence: Poll | Gap) -> None:
+        """Raise when the interlock is not healthy or cannot be read; evidence may say nothing of it."""
+        interlock = self._rig.file.interlock
+        if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
+            return
+        if isinstance(evidence, Gap):
+            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+        if interlock.signal not in evidence.values:
+            return
+        value = evidence.values[interlock.signal]
+        if value != interlock.healthy:
+            raise InterlockError(
+                f"the interlock {interlock.signal} is not healthy (it reads {value:g}, healthy is "
+                f"{interlock.healthy}): nothing is driven"
+            )
+        self._healthy.set()
+
+    async def _to_the_end(self, ending: Coroutine[Any, Any, None]) -> None:
+        """Await the leaving whatever happens: an interruption in between is kept until it is done."""
+        task = asyncio.get_running_loop().create_task(ending)
+        interrupted = False
+        while not task.done():
+            try:
+                await asyncio.shield(task)
+            except asyncio.CancelledError:
+                interrupted = True
+            except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
+                pass
+        task.result()
+        by_operator = self._abort is not None and self._abort.kind is AbortKind.OPERATOR
+        if self._unsafe and (interrupted or by_operator):
+            raise DriverError(self._unsafe)
+        if interrupted:
+            raise asyncio.CancelledError
+
+    async def _leave(self) -> None:
+        if self._work is not None:
+            self._work.cancel()
+            await asyncio.gather(
+                self._work, return_exceptions=True
+            )  # an error beside what broke it is no news
+        try:
+            self._watcher.ends(aborted=self._abort is not None)
+        except Exception as error:
+            self._abort = self._abort or _abort_of(error)
+            if not isinstance(error, BenchError):
+                raise
+        finally:
+            await self._make_safe()
+
+    async def _make_safe(self) -> None:
+        for task in self._guards:
+            task.cancel()  # first: they must not ask a new line process anything
+        try:
+            await self._rig.outputs.make_safe()
+            if self._unsafe != _UNOPENED:
+                self._unsafe = ""
+        except BenchError as error:
+            self._unsafe = f"{_IN_DOUBT}: {error}"
+        finally:
+            await asyncio.gather(*self._guards, return_exceptions=True)
+            await self._watcher.gone()
+            with suppress(BenchError):
+                await self._rig.close()
+
+
+def _abort_of(error: BaseException) -> Abort:
+    if isinstance(error, BenchError):
+        return Abort(AbortKind.BENCH, str(error))
+    if isinstance(error, asyncio.CancelledError):
+        return Abort(AbortKind.OPERATOR, "interrupted by the operator")
+    return Abort(AbortKind.INTERNAL, "ventproof itself failed")

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from math import isfinite
@@ -17,17 +15,16 @@ from bench.clock import now_s, utc_now
 from bench.decidable import Decidable, decidable
 from bench.diagnosis import diagnose
 from bench.document import Loaded
-from bench.errors import BenchError, DriverError, FileError, Problem, Refusal
+from bench.errors import FileError, Problem, Refusal
 from bench.measured import Quantiles
 from bench.samples import EdgeReport, Gap, Poll, Window
-from bench.selfcheck import Measured, SelfCheck
+from bench.selfcheck import Measured, Readings, SelfCheck
 from bench.shortfall import shortfalls
 from bench.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from bench.units import Quantity
 from bench.virtual import run as run_loop
-from bench.watching import Watching
+from bench.watching import Ended, RigSession
 from bench.wiring import BenchFile, ContactOutput
-from harness.judge.verdict import Abort, AbortKind, with_unsafe
 from harness.record.encode import fields_of
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
@@ -159,8 +156,8 @@ class _Checking:
         self._log = log
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
-        self._opened = False
-        self._unsafe = ""
+        self._readings = Readings(bench.model)
+        self._measured: Measured | None = None
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -170,25 +167,28 @@ class _Checking:
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
         self._emit(CheckBegin, self._header())
-        measured: Measured | None = None
-        abort: Abort | None = Abort(AbortKind.INTERNAL, "ventproof itself failed")
+        session = RigSession(self._rig, self)
         try:
-            measured = await self._measure()
-            abort = None
-        except BenchError as error:
-            abort = Abort(AbortKind.BENCH, str(error))
-        except asyncio.CancelledError:
-            abort = Abort(AbortKind.OPERATOR, "interrupted by the operator")
-            raise
+            await session.run(self._measure)
         finally:
-            self._unsafe = unsafe = await self._end()
-            abort = with_unsafe(abort, unsafe)
-            if abort is not None:
-                self._emit(CheckEnd, None, abort)
-            if abort is not None and abort.kind is AbortKind.OPERATOR and unsafe:
-                raise DriverError(unsafe)
-        if abort is not None or measured is None:
-            return self._result("failed", abort.text if abort else "", None, (), ())
+            result = self._close(session.ended)
+        return result
+
+    async def _measure(self) -> None:
+        check = SelfCheck(self._rig, self._readings, self, level_of)
+        self._measured = await (check.bench() if self._kind == "bench" else check.unit())
+
+    def _close(self, ended: Ended) -> CheckResult:
+        """Write what was found, and the closing line."""
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
+        else:
+            self._emit(OutputsSafe)
+        if ended.abort is not None:
+            self._emit(CheckEnd, None, ended.abort)
+            return self._result("failed", ended, None, (), ())
+        measured = self._measured
+        assert measured is not None, "the work was done"
         found = tuple(what_it_decides(self._bench.model, measured))
         sentences = tuple(shortfalls(self._bench.model, measured)) if self._kind == "bench" else ()
         if self._kind == "unit":
@@ -199,12 +199,12 @@ class _Checking:
             self._emit(Shortfall if self._kind == "bench" else WrongHookup, sentence)
         result: CheckOutcome = "worse" if sentences else "fine"
         self._emit(CheckEnd, result)
-        return self._result(result, "", measured, found, sentences)
+        return self._result(result, ended, measured, found, sentences)
 
     def _result(
         self,
         result: Result,
-        aborted: str,
+        ended: Ended,
         measured: Measured | None,
         found: tuple[Decidable, ...],
         sentences: tuple[str, ...],
@@ -212,8 +212,8 @@ class _Checking:
         return CheckResult(
             self._kind,
             result,
-            aborted,
-            self._unsafe,
+            ended.abort.text if ended.abort else "",
+            ended.unsafe,
             self._log.path,
             self._log.digest,
             measured,
@@ -222,37 +222,25 @@ class _Checking:
             self._rig.notes,
         )
 
-    async def _measure(self) -> Measured:
-        await self._rig.open()
-        self._opened = True
-        for note in self._rig.notes:
-            self._emit(Note, note)
-        async with Watching(self._rig, self.saw) as watching:
-            check = SelfCheck(self._rig, watching, self, level_of)
-            return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
-
-    async def _end(self) -> str:
-        """Make the outputs safe and let go of the bench, before anything is written; returns what is unsafe."""
-        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
-        try:
-            await self._rig.outputs.make_safe()
-        except BenchError as error:
-            unsafe = f"the outputs may not be in their safe state: {error}"
-        with suppress(BenchError):
-            await self._rig.close()
-        if unsafe:
-            self._emit(OutputsUnsafe, unsafe)
-        else:
-            self._emit(OutputsSafe)
-        return unsafe
-
     # what happens, into the log
 
+    def opened(self) -> None:
+        """Write what the bench itself has to say."""
+        for note in self._rig.notes:
+            self._emit(Note, note)
+
     def saw(self, evidence: Poll | Gap) -> None:
-        """Write a poll or a gap."""
+        """Keep a poll or a gap, and write it."""
+        self._readings.add(evidence)
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
+
+    def ends(self, *, aborted: bool) -> None:
+        """Nothing: the measuring is over with its last reading."""
+
+    async def gone(self) -> None:
+        """Nothing: it begins nothing beside the measuring."""
 
     def moved(self, output: str, said: str, report: EdgeReport) -> None:
         """Write an edge of a contact."""

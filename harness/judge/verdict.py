@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple, final
 
@@ -168,37 +168,3 @@ class Finding:
     def identity(self) -> tuple[str, str, str, int]:
         """What makes it the same response in another run of the profile: step, signal, kind, place."""
         return self.step_name, self.signal, self.kind, self.number
-
-
-class AbortKind(StrEnum):
-    """What ended a run before its end: the operator, something on the bench, or a fault of ventproof itself."""
-
-    OPERATOR = "operator"
-    BENCH = "bench"
-    INTERNAL = "internal"
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class Abort:
-    """Why a run or a self-check has no verdict.
-
-    Attributes:
-        kind: what ended it.
-        text: the reason, for people.
-    """
-
-    kind: AbortKind
-    text: str
-
-
-def with_unsafe(abort: Abort | None, unsafe: str) -> Abort | None:
-    """Return why there is no verdict, where outputs may be left unsafe as well.
-
-    Args:
-        abort: what ended the run, if anything did.
-        unsafe: why outputs may not be in their safe state; empty when they are.
-    """
-    if not unsafe:
-        return abort
-    return replace(abort, text=f"{abort.text}; {unsafe}") if abort else Abort(AbortKind.BENCH, unsafe)

@@ -6,8 +6,9 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from typing import Final, Literal, cast, get_args
 
+from bench.errors import Abort, AbortKind
 from bench.samples import EdgeReport, Gap, GapReason, Poll, Unread, Window
-from harness.judge.verdict import Abort, AbortKind, Finding, NotRun, Status, Verdict
+from harness.judge.verdict import Finding, NotRun, Status, Verdict
 from harness.record.linefields import GREATEST, LATEST_S, LineError, LineFields, is_number
 from harness.run import events as e
 from harness.run.header import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import singledispatch
 
+from bench.errors import Abort
 from bench.samples import EdgeReport, Window
-from harness.judge.verdict import Abort
 from harness.run import events as e
 from harness.run.header import PinnedText
 

@@ -6,22 +6,21 @@ It asks the running loop for the time and sleeps with asyncio only, so a virtual
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Concatenate, Final, NoReturn, ParamSpec, final
+from typing import Concatenate, Final, ParamSpec, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
-from bench.errors import BenchError, DriverError, LinkError
+from bench.errors import Abort
 from bench.fields import ContactState
-from bench.polling import Rest, poll
 from bench.samples import EdgeReport, Gap, Poll
 from bench.trains import LEAD_S, play
-from bench.watching import interlock_healthy
+from bench.watching import Ended, RigSession
 from bench.wiring import ContactOutput
 from harness.judge.numbers import seconds
-from harness.judge.verdict import Abort, AbortKind, Verdict, with_unsafe
+from harness.judge.verdict import Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import Case, Result
@@ -52,7 +51,6 @@ from harness.run.weather import Weather
 Recorder = Callable[[Event], None]
 
 _READ_BEFORE_S: Final = 10.0  # the end of idle time
-_LOOK_EVERY_S: Final = 0.5
 
 _P = ParamSpec("_P")
 
@@ -103,13 +101,9 @@ class Engine:
         self._notes = notes
         self._clockwork: Clockwork
         self._decided: asyncio.Future[None] | None = None
-        self._broken: asyncio.Future[None]
-        self._interlock_seen = asyncio.Event()
         self._reported: set[int] = set()
-        self._opened = False
-        self._unsafe = ""
+        self._session: RigSession
         self._weather: Weather
-        self._rest = Rest()
 
     async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -122,94 +116,54 @@ class Engine:
             DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
         self._clockwork = Clockwork(now_s())
-        self._broken = asyncio.get_running_loop().create_future()
+        self._session = session = RigSession(self._rig, self)
         self._weather = Weather(
-            self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=self._break_off
+            self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=session.break_off
         )
         self._emit(RunBegin, header)
-        abort: Abort | None = None
-        pollers: list[asyncio.Task[NoReturn]] = []
         try:
-            await self._rig.open()
-            self._opened = True
-            for note in (*self._notes, *self._rig.notes):
-                self._emit(Note, note)
-            pollers = self._start_polling()
-            await self._unless_broken(self._interlock_healthy())
-            await self._unless_broken(self._all_steps())
-        except BenchError as error:
-            abort = Abort(AbortKind.BENCH, str(error))
-        except asyncio.CancelledError:
-            abort = Abort(AbortKind.OPERATOR, "interrupted by the operator")
-            raise
-        except BaseException:
-            abort = Abort(AbortKind.INTERNAL, "ventproof itself failed")
-            raise
+            await session.run(self._all_steps)
         finally:
-            abort = await self._to_the_end(self._end(pollers, abort))
-        return Outcome(None, abort, self._unsafe) if abort else Outcome(self._case.verdict)
+            self._close(session.ended)
+        abort, unsafe = session.ended.abort, session.ended.unsafe
+        return Outcome(None, abort, unsafe) if abort else Outcome(self._case.verdict)
 
-    async def _to_the_end(self, ending: Coroutine[Any, Any, Abort | None]) -> Abort | None:
-        """Await the tidying up whatever happens: a cancellation in between is kept until it is done."""
-        task = asyncio.get_running_loop().create_task(ending)
-        cancelled = False
-        while not task.done():
-            try:
-                await asyncio.shield(task)
-            except asyncio.CancelledError:
-                cancelled = True
-            except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
-                pass
-        result = task.result()
-        if cancelled:
-            raise asyncio.CancelledError
-        return result
+    # what the session tells
 
-    async def _end(self, pollers: list[asyncio.Task[NoReturn]], abort: Abort | None) -> Abort | None:
-        """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict.
+    def opened(self) -> None:
+        """Write down what is known of the bench."""
+        for note in (*self._notes, *self._rig.notes):
+            self._emit(Note, note)
 
-        Raises:
-            DriverError: the run was interrupted, and the outputs may not be in their safe state.
-        """
-        if abort is None:
-            abort = self._end_of_evidence()
-        self._unsafe = unsafe = await self._leave_bench(pollers)
-        if unsafe:
-            self._emit(OutputsUnsafe, unsafe)
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Take what was seen; samples that contradict the bench file are the bench's fault."""
+        self._take(
+            self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
+        )
+        if self._decided is not None and not self._decided.done() and self._case.step_decided():
+            self._decided.set_result(None)
+
+    def ends(self, *, aborted: bool) -> None:
+        """Drive nothing more, and close what is being watched before the outputs move back to safe."""
+        self._weather.drop()
+        if not aborted:
+            self._emit(EvidenceEnd)
+
+    async def gone(self) -> None:
+        """Wait until nothing of the weather goes on."""
+        await self._weather.gone()
+
+    def _close(self, ended: Ended) -> None:
+        """Write what is still to be said, and the closing line."""
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
         else:
             self._emit(OutputsSafe)
-        abort = with_unsafe(abort, unsafe)
-        if abort is not None:
-            self._emit(RunEnd, None, abort)
+        if ended.abort is not None:
+            self._emit(RunEnd, None, ended.abort)
         else:
             self._report(r for r in self._case.results if id(r) not in self._reported)
             self._emit(RunEnd, self._case.verdict)
-        if unsafe and abort is not None and abort.kind is AbortKind.OPERATOR:
-            raise DriverError(unsafe)
-        return abort
-
-    def _end_of_evidence(self) -> Abort | None:
-        """Close what is being watched before the outputs move back to safe; return why that cannot be recorded."""
-        try:
-            self._emit(EvidenceEnd)
-        except BenchError as error:
-            return Abort(AbortKind.BENCH, str(error))
-        return None
-
-    async def _leave_bench(self, pollers: list[asyncio.Task[NoReturn]]) -> str:
-        """Make the outputs safe and let go of everything, before anything is written; return what is unsafe."""
-        unsafe = "" if self._opened else "the bench was not opened: the state of its outputs is unknown"
-        for task in pollers:
-            task.cancel()  # first: they must not ask a new line process anything
-        self._weather.drop()
-        try:
-            await self._rig.outputs.make_safe()
-        except BenchError as error:
-            unsafe = f"the outputs may not be in their safe state: {error}"
-        await asyncio.gather(*pollers, return_exceptions=True)
-        with suppress(BenchError):
-            await self._rig.close()
-        return unsafe
 
     def _emit(
         self, kind: Callable[Concatenate[float, _P], Event], /, *args: _P.args, **fields: _P.kwargs
@@ -220,81 +174,6 @@ class Engine:
         self._record(event)
         self._case.feed(event)
 
-    def _start_polling(self) -> list[asyncio.Task[NoReturn]]:
-        tasks = []
-        for read in self._rig.reads:
-            polling = poll(
-                read.bus,
-                read.plan,
-                every_s=read.spec.poll_every,
-                bus_spec=read.spec,
-                sink=self._saw,
-                rest=self._rest,
-            )
-            task = asyncio.get_running_loop().create_task(polling)
-            tasks.append(task)
-        if self._rig.outputs.shared:
-            tasks.append(asyncio.get_running_loop().create_task(self._look_at_relays()))
-        for task in tasks:
-            task.add_done_callback(self._polling_ended)
-        return tasks
-
-    async def _look_at_relays(self) -> NoReturn:
-        """Look again and again whether the relays that others could move are as they were left."""
-        while True:
-            await asyncio.sleep(_LOOK_EVERY_S)
-            await self._rig.outputs.look()
-
-    def _polling_ended(self, task: asyncio.Task[NoReturn]) -> None:
-        error = None if task.cancelled() else task.exception()
-        if error is not None:
-            self._break_off(error)
-
-    def _break_off(self, error: BaseException) -> None:
-        if not self._broken.done():
-            self._broken.set_exception(error)
-            self._broken.exception()  # seen: what breaks while tidying up changes nothing any more
-
-    def _saw(self, evidence: Poll | Gap) -> None:
-        """Take what a poller saw; a contradiction, unguarded outputs or an unhealthy interlock break the run off."""
-        event = (
-            self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
-        )
-        try:
-            self._take(event)
-            if self._rig.outputs.lost is not None:
-                raise LinkError(self._rig.outputs.lost)
-            self._watch_relays(evidence)
-            if interlock_healthy(self._rig.file, evidence):
-                self._interlock_seen.set()
-        except BenchError as error:
-            self._break_off(error)
-        if self._decided is not None and not self._decided.done() and self._case.step_decided():
-            self._decided.set_result(None)
-
-    def _watch_relays(self, evidence: Poll | Gap) -> None:
-        """A lost connection to relays is the end: nobody could put the contacts right any more."""
-        if isinstance(evidence, Gap) and evidence.reason == "disconnected":
-            contacts = [o for o in self._rig.file.outputs.values() if isinstance(o, ContactOutput)]
-            if any(contact.wired.get("bus") == evidence.bus for contact in contacts):
-                raise LinkError(f"bus {evidence.bus}, which carries contacts, is lost: {evidence.detail}")
-
-    async def _interlock_healthy(self) -> None:
-        if self._rig.file.interlock is not None:
-            await self._interlock_seen.wait()
-
-    async def _unless_broken(self, work: Coroutine[Any, Any, None]) -> None:
-        """Await `work`, unless the run breaks first; then cancel it and raise what broke the run."""
-        task = asyncio.get_running_loop().create_task(work)
-        try:
-            await asyncio.wait({task, self._broken}, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            task.cancel()
-            await asyncio.gather(task, return_exceptions=True)  # its own error beside that is no news
-        if self._broken.done():
-            self._broken.result()
-        task.result()
-
     async def _all_steps(self) -> None:
         await self._start()
         for number, step in enumerate(self._profile.steps, start=START + 1):
@@ -302,7 +181,6 @@ class Engine:
                 break  # what follows would start from a state that nobody described
             await self._step(number, step)
         await self._weather.stop()
-        await self._rig.outputs.look()
 
     async def _start(self) -> None:
         start = self._profile.start
@@ -337,7 +215,7 @@ class Engine:
         began_s = now_s()
         self._emit(Note, f"nothing was read for {seconds(for_s)}: nothing is shown of that time")
         self._emit(IdleBegin, step, index, self._clockwork.instant(began_s))
-        self._rest.until_s = began_s + for_s - _READ_BEFORE_S
+        self._session.rest.until_s = began_s + for_s - _READ_BEFORE_S
         await sleep_until(began_s + for_s)
         self._emit(IdleEnd, step, index, self._clockwork.instant(now_s()))
 

@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final, Literal, final
 
+from bench.errors import Abort
 from bench.samples import EdgeReport, Gap, Poll, Window
-from harness.judge.verdict import Abort, Finding, Verdict
+from harness.judge.verdict import Finding, Verdict
 from harness.run.header import CheckHeader, Header
 
 FORMAT: Final = 3

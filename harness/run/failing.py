@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 class Failing:
     """Writes values as sensors show them, and lets sensors fail; arguments as for `harness.run.weather.Weather`.
 
+    Args:
+        trains: all trains that play; takes the ones that chatter.
+
     Attributes:
         failed: the outputs whose sensor has failed, by the profile's names.
     """
@@ -39,6 +42,7 @@ class Failing:
     tell: Teller
     times: Clockwork
     broken: Callable[[BaseException], None]
+    trains: set[Train]
     failed: set[str] = field(init=False, default_factory=set)
     _values: dict[str, float] = field(init=False, default_factory=dict)
     _errors: dict[str, float] = field(init=False, default_factory=dict)
@@ -98,8 +102,10 @@ class Failing:
         """Drive nothing more, from this moment on."""
         for task in self._wandering.values():
             task.cancel()
-        for train in self._chattering.values():
-            train.drop()
+
+    async def gone(self) -> None:
+        """Wait until nothing wanders any more, once that was dropped."""
+        await asyncio.gather(*self._wandering.values(), return_exceptions=True)
 
     async def _settle(self, name: str) -> None:
         self._errors.pop(name, None)
@@ -119,8 +125,10 @@ class Failing:
         edges = contact_chatter(every_s=stimulus.every, seed=stimulus.seed)
         train = Train(self.rig.outputs, self.names[name], edges, start_s=now_s(), played=played)
         self._chattering[name] = train
+        self.trains.add(train)
 
         def over() -> None:
+            self.trains.discard(train)
             if train.error is not None:
                 self.broken(train.error)
 

@@ -62,10 +62,11 @@ class Weather:
     times: Clockwork
     broken: Callable[[BaseException], None]
     _playing: dict[str, _Playing] = field(init=False, default_factory=dict)
+    _trains: set[Train] = field(init=False, default_factory=set)
     _failing: Failing = field(init=False)
 
     def __post_init__(self) -> None:
-        self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken)
+        self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken, self._trains)
 
     async def apply(
         self, step: int, index: int, stimulus: Rainfall | Wind | Fail | Mend | WriteValue
@@ -105,8 +106,14 @@ class Weather:
         for playing in self._playing.values():
             if playing.settling is not None:
                 playing.settling.cancel()
-            if playing.train is not None:
-                playing.train.drop()
+        for train in self._trains:
+            train.drop()
+
+    async def gone(self) -> None:
+        """Wait until nothing goes on any more, once all was dropped and the outputs were made safe."""
+        await self._failing.gone()
+        for train in list(self._trains):
+            await train.gone()
 
     async def _play(self, of: StimulusId, stimulus: Rainfall | Wind, name: str) -> None:
         before = self._playing.pop(name, None)
@@ -192,10 +199,12 @@ class Weather:
             self.rig.outputs, self.names[playing.output], edges, start_s=playing.start_s, played=played
         )
         playing.train = train
+        self._trains.add(train)
         train.when_over(lambda: self._over(playing, train))
 
     def _over(self, playing: _Playing, train: Train) -> None:
         """Take note that a train came to its end by itself or by an error."""
+        self._trains.discard(train)
         if playing.train is not train:
             return
         if train.error is not None:

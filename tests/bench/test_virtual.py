@@ -1,4 +1,4 @@
-"""The contract with asyncio's private names: what the virtual loop must do on every supported Python."""
+"""The contract with asyncio's loop and its selector: what virtual time must do on every supported Python."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def test_a_timeout_fires_in_virtual_time():
 
 
 def test_three_idle_days_pass_at_once():
-    """A sleep longer than asyncio's own cap on select is one jump."""
+    """A sleep longer than the day that asyncio at most waits for in one go ends on time."""
 
     async def main():
         start = now_s()
@@ -159,6 +159,33 @@ def test_real_sockets_are_refused():
         with pytest.raises(
             VirtualTimeError, match=r"^real input or output \(.*\) was asked for on the virtual clock$"
         ):
+            in_virtual_time(attempt())
+
+
+def test_a_real_file_that_a_callback_asks_for_ends_the_run():
+    """Where asyncio itself asks for a file, and would only log that it was refused, the run ends all the same."""
+
+    async def main():
+        near, far = socket.socketpair()
+        with far:
+            await asyncio.open_unix_connection(sock=near)
+            await asyncio.sleep(3600)
+
+    with pytest.raises(VirtualTimeError, match=r"^real input or output \(\d+\) was asked for"):
+        in_virtual_time(main())
+
+
+def test_child_processes_are_refused():
+    """A child process runs in real time, so none is started."""
+
+    async def execute():
+        await asyncio.create_subprocess_exec("true")
+
+    async def shell():
+        await asyncio.create_subprocess_shell("true")
+
+    for attempt in (execute, shell):
+        with pytest.raises(VirtualTimeError, match=r"^real input or output \(\('child process', 'true'\)\)"):
             in_virtual_time(attempt())
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from bench.benchfile import load_bench
-from bench.errors import FileError
+from bench.errors import AbortKind, FileError
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
-from harness.judge.verdict import AbortKind, NotRun, Status
+from harness.judge.verdict import NotRun, Status
 from harness.profile.load import load_profile
 from harness.record.again import decide_again
 from harness.record.chain import GENESIS, seal

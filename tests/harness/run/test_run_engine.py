@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import json
 from itertools import count
 
@@ -12,10 +11,9 @@ import pytest
 from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
-from bench.errors import DriverError, RecordError
+from bench.errors import Abort, AbortKind, DriverError, RecordError
 from bench.outputs import LocalOutputs
 from bench.samples import EdgeReport, Window
-from harness.judge.verdict import Abort, AbortKind
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
 from harness.run.case import case_of
@@ -210,27 +208,6 @@ def test_a_relay_that_somebody_else_moves_aborts_the_run(seen_at, run, shipped, 
     monkeypatch.setattr(LocalOutputs, "look", look)
     outcome = run(shipped["rain-count"]).outcome
     assert (outcome.verdict, outcome.aborted) == (None, "output rain: somebody else moves it")
-
-
-def test_a_run_that_breaks_in_two_places_at_once_says_so_once():
-    """The error of a step that fails together with the run is not shouted when it is forgotten."""
-    shouted = []
-
-    async def step():
-        raise DriverError("the step")
-
-    async def main():
-        loop = asyncio.get_running_loop()
-        loop.set_exception_handler(lambda _, context: shouted.append(context))
-        engine = object.__new__(Engine)
-        engine._broken = loop.create_future()
-        engine._break_off(DriverError("the run"))
-        with pytest.raises(DriverError, match="the run"):
-            await engine._unless_broken(step())
-
-    virtual.run(main(), virtual=True)
-    gc.collect()
-    assert not shouted
 
 
 def test_a_spoiled_train_decides_nothing(shipped, bench_text):

@@ -11,8 +11,7 @@ from bench import virtual
 from bench.benchfile import read_bench
 from bench.build import assemble
 from bench.clock import now_s
-from bench.errors import FileError
-from harness.judge.verdict import AbortKind
+from bench.errors import AbortKind, FileError
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
 from harness.record.read import read_log
