@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -10,9 +11,10 @@ from bench.overridetable.load import read_table
 from harness.cli.options import SHIPPED_BENCH
 from harness.prove.annex import table_section
 from harness.prove.trace import lines
+from harness.run.header import PinnedText
 
 TEXT = (SHIPPED_BENCH.parent / "mock-overrides.yaml").read_text(encoding="utf-8")
-PINNED = {"name": "make-believe", "sha256": "ab" * 32, "text": TEXT}
+PINNED = PinnedText("make-believe", "ab" * 32, TEXT)
 
 
 def chapter(profile, standing, *proves):
@@ -51,6 +53,6 @@ def test_a_line_with_a_run_that_did_not_pass_is_not_proved(standing):
 
 def test_a_table_that_cannot_be_read_is_said_so():
     """A log that somebody made up still makes a report."""
-    section = table_section(PINNED | {"text": "table: ["}, [], "table-1")
+    section = table_section(replace(PINNED, text="table: ["), [], "table-1")
     assert section.sentences[0].startswith("The table cannot be read: override table in the log:")
     assert section.tables == ()
