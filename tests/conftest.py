@@ -1,6 +1,12 @@
-"""What the whole suite shares: how properties draw their cases, and one worker for tests on real wires."""
+"""What the whole suite shares: how properties draw their cases, where files go, one worker for real wires, no leaks."""
 
 from __future__ import annotations
+
+import gc
+import os
+import threading
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -10,9 +16,64 @@ settings.register_profile("same", derandomize=True, deadline=None)
 settings.register_profile("new", deadline=None)
 settings.load_profile("same")
 
+# Logs are synced to the disk again and again; what lies in memory syncs at once.
+if os.access("/dev/shm", os.W_OK):
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", "/dev/shm")
+
+_PROCESS = Path("/proc/self")
+_OPENED: pytest.StashKey[set[str]] = pytest.StashKey()
+
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Give every test that runs in real time to the same worker, so that they do not disturb each other."""
     for item in items:
         if item.get_closest_marker("wire"):
             item.add_marker(pytest.mark.xdist_group("wire"))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Iterator[None]:
+    """Note what the test itself starts; what wider fixtures start is theirs to end."""
+    before = _open()
+    try:
+        return (yield)
+    finally:
+        item.stash[_OPENED] = _open() - before
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
+    """Fail a test that leaves threads, child processes, sockets or terminals behind."""
+    yield
+    opened = item.stash.get(_OPENED, set())
+    if opened and opened & _open():
+        gc.collect()  # what nothing refers to any more is no leak
+        left = opened & _open()
+        assert not left, f"left behind: {', '.join(sorted(left))}"
+
+
+def _open() -> set[str]:
+    """Return the names of this process's threads, children, sockets and terminals, as far as the system tells."""
+    return {f"thread {one.name} {one.ident}" for one in threading.enumerate()} | _children() | _channels()
+
+
+def _children() -> set[str]:
+    found = set()
+    for task in (_PROCESS / "task").glob("*/children"):
+        for pid in task.read_text(encoding="ascii").split():
+            words = Path("/proc", pid, "cmdline").read_bytes()
+            if b"resource_tracker" not in words:  # lives as long as the worker
+                found.add(f"process {pid} {words[-60:].decode(errors='replace')}")
+    return found
+
+
+def _channels() -> set[str]:
+    found = set()
+    for handle in (_PROCESS / "fd").glob("*"):
+        try:
+            target = str(handle.readlink())
+        except OSError:  # the listing's own
+            continue
+        if target.startswith(("socket:", "/dev/ptmx", "/dev/pts")):
+            found.add(target)
+    return found

@@ -179,16 +179,26 @@ def examples(word: str) -> list[str]:
     """Return at most one example of a key from each kind of file, cut out of the example files."""
     found: dict[str, str] = {}
     for file in EXAMPLES:
-        kind = file.removesuffix(".yaml").partition("-")[0]
-        if kind in found:
-            continue
-        text = example_text(file)
-        tree, _ = grow_tree(text)
-        assert tree is not None
-        line = next((line for key, line in _used(MODELS[kind], tree) if key == word), None)
-        if line is not None:
-            found[kind] = _cut(text, line)
+        kind = _kind(file)
+        line = _first_lines(file).get(word)
+        if kind not in found and line is not None:
+            found[kind] = _cut(example_text(file), line)
     return list(found.values())
+
+
+def _kind(file: str) -> str:
+    return file.removesuffix(".yaml").partition("-")[0]
+
+
+@cache
+def _first_lines(file: str) -> Mapping[str, int]:
+    """Return the line of the first use of every key in an example file."""
+    tree, _ = grow_tree(example_text(file))
+    assert tree is not None
+    lines: dict[str, int] = {}
+    for key, line in _used(MODELS[_kind(file)], tree):
+        lines.setdefault(key, line)
+    return lines
 
 
 def example_text(file: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import pytest
@@ -14,26 +15,20 @@ from harness.cli.options import SHIPPED, SHIPPED_BENCH
 
 
 @pytest.fixture
-def pytest_profiles(tmp_path):
-    """Run pytest on profiles in a process and a folder of its own."""
+def pytest_profiles(tmp_path, monkeypatch, capsys):
+    """Run pytest on profiles in this process, in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
+    monkeypatch.delenv("PYTEST_ADDOPTS", raising=False)
+    monkeypatch.delenv("PYTEST_XDIST_WORKER", raising=False)
 
     def call(*words):
-        return subprocess.run(
-            [
-                sys.executable,
-                "-m",
-                "pytest",
-                "-p",
-                "no:cacheprovider",
-                "--rootdir",
-                tmp_path,
-                *map(str, words),
-            ],
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=tmp_path,
-        )
+        others = ("cacheprovider", "xdist", "faulthandler", "hypothesispytest")
+        without = [word for name in others for word in ("-p", f"no:{name}")]
+        capsys.readouterr()
+        code = pytest.main([*without, "-c", "pytest.ini", "--capture=no", *map(str, words)])
+        said = capsys.readouterr()
+        return SimpleNamespace(returncode=code, stdout=said.out, stderr=said.err)
 
     return call
 
@@ -77,6 +72,23 @@ def test_a_healthy_unit_is_green_and_leaves_its_log(pytest_profiles, tmp_path):
     assert done.returncode == 0
     assert "1 passed, " in done.stdout
     assert len(list((tmp_path / "logs").glob("*.jsonl"))) == 1
+
+
+def test_pytest_started_anew_finds_the_plugin(tmp_path):
+    """In a process of its own the installed plugin is there by itself, and a failure is no traceback."""
+    faulty = SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n"
+    (tmp_path / "faulty.bench").write_text(faulty, encoding="utf-8")
+    words = [SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", "faulty.bench", "-p", "no:cacheprovider"]
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", *words, "--rootdir", tmp_path],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 1
+    assert "roof_vent reaches 5 % ± 2 %" in done.stdout
+    assert "Traceback" not in done.stdout
 
 
 def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):

@@ -39,6 +39,13 @@ FASTER = (
 
 
 @pytest.fixture
+def hurried(monkeypatch):
+    """Listen and pulse for as long as a quick bench needs; how long a check lasts is tested in virtual time."""
+    monkeypatch.setattr("bench.selfcheck.LISTEN_S", 1.0)
+    monkeypatch.setattr("bench.selfcheck._HALF_PERIOD_S", 0.1)
+
+
+@pytest.fixture
 def bench(tmp_path):
     """Serve the mock from a thread; returns a function that loads its RTU bench, quick and changed."""
     ready, leave = threading.Event(), asyncio.Event()
@@ -69,6 +76,7 @@ def bench(tmp_path):
     thread.join(10)
 
 
+@pytest.mark.usefixtures("hurried")
 def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     """Edges, feedback, counts and round trips come from real wires, and the log is whole."""
     result = selfcheck(bench(), tmp_path, kind="bench")
@@ -86,6 +94,7 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     assert "safe" in [event["event"] for event in state.events]
 
 
+@pytest.mark.usefixtures("hurried")
 def test_a_contact_wired_the_wrong_way_round_is_named_on_wires(bench, tmp_path):
     """A normally open relay that the bench file takes for a normally closed one."""
     result = selfcheck(

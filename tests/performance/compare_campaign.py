@@ -65,13 +65,13 @@ def _side(out: Path, firmware: str, travel: tuple[float, float], seed: int) -> S
     return side_of(firmware, [one.run for one in read_runs(logs)])
 
 
-def main() -> int:
+def main(words: list[str] | None = None) -> int:
     """Play the campaign that the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("count", type=int, nargs="?", default=20)
     parser.add_argument("--slower", type=float, default=0.0)
     parser.add_argument("--spread", type=float, default=0.01)
-    asked = parser.parse_args()
+    asked = parser.parse_args(words)
     ended = Counter(outcomes(asked.count, asked.slower, asked.spread))
     print(", ".join(f"{ended[word]} {word}" for word in ("worse", "open", "same")), f"of {asked.count}")
     return int(not asked.slower and ended["worse"] > LEVEL * asked.count)

@@ -92,7 +92,7 @@ def explore(fault: str, *, examples: int, budget_s: float, seed: int) -> Explore
     )
 
 
-def main() -> None:
+def main(words: list[str] | None = None) -> None:
     """Explore and print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("faults", nargs="*")
@@ -100,7 +100,7 @@ def main() -> None:
     parser.add_argument("--budget", type=float, default=60.0)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--jobs", type=int)
-    given = parser.parse_args()
+    given = parser.parse_args(words)
     names = given.faults or [fault.name for fault in CATALOGUE.values() if not fault.equivalent]
     one = partial(explore, examples=given.examples, budget_s=given.budget, seed=given.seed)
     done = []

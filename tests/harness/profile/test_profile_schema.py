@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from drawing import cases
+from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
@@ -107,7 +108,7 @@ def test_an_unknown_kind_is_refused():
 
 
 @pytest.mark.parametrize(("kind", "path"), FILES, ids=lambda value: getattr(value, "name", value))
-@settings(max_examples=40, deadline=None)
+@cases(10, hunting=40)
 @given(data=st.data())
 def test_what_loads_satisfies_the_schema(kind, path, data):
     """Whatever change to a file still loads, an editor accepts too."""

@@ -1,0 +1,85 @@
+"""Every benchmark and campaign at a tiny size, in the ordinary suite, so that none breaks unnoticed."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import judge_campaign
+import pytest
+from explore_campaign import explore
+from test_judge_hour import hour_of, judged, monitored
+from test_judge_speed import online_and_offline_s, samples_of, seconds_per_reading
+from test_mock_speed import costs
+from test_pulse_timing import lateness, tips_played
+from test_speed_of_runs import help_times, speed_of_runs
+
+from harness.judge.verdict import Verdict
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_benchmark_of_runs_runs():
+    """Its own bench has its eight signals, its profile passes, and the bare loop reads as often."""
+    times, bare = speed_of_runs(1, 5)
+    assert times > 0
+    assert bare > 0
+
+
+def test_the_benchmark_of_help_runs():
+    """Both programs end well."""
+    assert help_times(1) > 0
+
+
+def test_the_benchmark_of_an_hour_runs():
+    """A vent and a counter of the hour are judged alike in blocks and one by one, and something passes."""
+    verdicts, _, _ = judged(hour_of(1, 0, 1), 1)
+    assert Verdict.PASS in verdicts
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_the_benchmarks_against_a_monitor_run():
+    """On the shortest trace the monitor and the judge agree, and both can be timed."""
+    assert min(monitored(2_200, arrives=True)) > 0
+    assert min(online_and_offline_s(1300)) > 0
+
+
+def test_the_benchmarks_of_readings_run():
+    """A cost for each tenth of the readings, with one watch and with more."""
+    assert [len(seconds_per_reading(samples_of(50), watches)) for watches in (1, 3)] == [10, 10]
+
+
+def test_the_benchmark_of_the_mock_runs():
+    """The unit with all weather answers, and so does plain memory."""
+    assert min(costs(1, 5)) > 0
+
+
+@pytest.mark.wire
+def test_the_benchmark_of_pulses_runs():
+    """Every edge is played in all three ways."""
+    assert len(lateness(3)) == 3
+
+
+def test_the_benchmark_of_tips_runs():
+    """Two hundred tips are exact."""
+    assert tips_played(200) > 1
+
+
+def test_the_campaign_of_the_judge_runs(capsys):
+    """Cases are played and a table is printed."""
+    assert judge_campaign.main(10) == 0
+    assert "inconclusive" in capsys.readouterr().out
+
+
+def test_the_campaign_of_exploring_runs():
+    """Some sequences are played against a fault, and its line says what came of it."""
+    shown = explore("misses_side_vent", examples=3, budget_s=60.0, seed=0)
+    assert shown.played >= 1
+    assert shown.line.startswith("misses_side_vent ")
+
+
+def test_every_target_of_the_makefile_names_files_that_exist():
+    """A script that moved takes its target along; `compare_campaign` has a slice of its own in the suite."""
+    named = re.findall(r"tests/[\w/]+(?:\.py)?", (ROOT / "Makefile").read_text(encoding="utf-8"))
+    assert len(named) >= 5
+    assert all((ROOT / name).exists() for name in named)
