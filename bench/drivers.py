@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from importlib import import_module
 from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
+from bench.errors import Refusal
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -57,7 +59,7 @@ class Wiring:
         try:
             return self.buses[name]
         except KeyError:
-            raise ValueError(f"there is no bus {name!r} on this bench; {nearest(name, self.buses)}") from None
+            raise Refusal(f"there is no bus {name!r} on this bench", f"{nearest(name, self.buses)}") from None
 
 
 @final
@@ -158,8 +160,11 @@ def names() -> list[str]:
     return sorted(_own() | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
 
 
-def _own() -> set[str]:
-    return {module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)}
+@cache
+def _own() -> frozenset[str]:
+    return frozenset(
+        module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)
+    )
 
 
 def find(name: str) -> Driver:
@@ -179,7 +184,5 @@ def find(name: str) -> Driver:
             raise ValueError(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
         if isinstance(found, Driver):
             return found
-        raise ValueError(
-            f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver; repair that package"
-        )
-    raise ValueError(f"{name!r} is not a driver; {nearest(name, names())}")
+        raise Refusal(f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver", "repair that package")
+    raise Refusal(f"{name!r} is not a driver", f"{nearest(name, names())}")

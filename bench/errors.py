@@ -48,6 +48,31 @@ class Problem:
         return f"{place}: {self.reason}" + (f"; {self.hint}" if self.hint else "")
 
 
+@final
+class Refusal(ValueError):
+    """Why a check takes a value for wrong; whoever knows the file makes a `Problem` of it.
+
+    Attributes:
+        reason: what is wrong, with the offending value.
+        hint: what would be right; empty when there is nothing to add.
+        key: the key that is wrong, where the value is a mapping with several; empty when all of it is meant.
+        bare: whether the reason lacks its subject: the value as it was written.
+    """
+
+    def __init__(self, reason: str, hint: str = "", *, key: str = "", bare: bool = False) -> None:
+        super().__init__(reason, hint)
+        self.reason, self.hint, self.key, self.bare = reason, hint, key, bare
+
+    def __str__(self) -> str:
+        """Return `reason; hint`."""
+        return f"{self.reason}; {self.hint}" if self.hint else self.reason
+
+    @classmethod
+    def of(cls, error: ValueError) -> Refusal:
+        """Return an error as a refusal; one of another kind is a reason without a hint."""
+        return error if isinstance(error, cls) else cls(str(error))
+
+
 class FileError(VentproofError):
     """A file or argument is wrong. The author mends it; `problems` lists every fault found, in file order."""
 

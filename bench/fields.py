@@ -16,6 +16,7 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from bench.errors import Refusal
 from bench.units import (
     PLAIN_UNITS,
     UNITS,
@@ -25,6 +26,7 @@ from bench.units import (
     canonical_symbol,
     parse,
     parse_as,
+    span_text,
     spellings,
 )
 
@@ -77,13 +79,13 @@ def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchem
 
 def _positive(value: float) -> float:
     if value <= 0:
-        raise ValueError("must be more than zero")
+        raise Refusal("must be more than zero", bare=True)
     return value
 
 
 def _not_negative(value: float) -> float:
     if value < 0:
-        raise ValueError("must not be negative")
+        raise Refusal("must not be negative", bare=True)
     return value
 
 
@@ -91,7 +93,7 @@ Seconds = Annotated[
     float,
     BeforeValidator(partial(parse_as, dimension=Dimension.TIME)),
     AfterValidator(_not_negative),
-    PlainSerializer(lambda span_s: f"{span_s!r} s", return_type=str, when_used="json"),
+    PlainSerializer(span_text, return_type=str, when_used="json"),
     _quantity_schema(Dimension.TIME, "90 s"),
 ]
 """A span of time, not negative, kept in seconds."""
@@ -105,7 +107,7 @@ def _as_quantity(value: object) -> Quantity:
         return value
     if isinstance(value, str | int | float):
         return parse(value)
-    raise ValueError(f"{value!r} is not a quantity; write a number and a unit, such as '5 %'")
+    raise Refusal("is not a quantity", "write a number and a unit, such as '5 %'", bare=True)
 
 
 AnyQuantity = Annotated[
@@ -135,15 +137,18 @@ def own_unit(symbol: str, *also: str) -> str:
     try:
         unit = UNITS[canonical_spelling(symbol)]
     except KeyError:
-        raise ValueError(
-            f"{symbol!r} is not a unit that a value can have; use one of {', '.join(known)}"
+        raise Refusal(
+            f"{symbol!r} is not a unit that a value can have", f"use one of {', '.join(known)}"
         ) from None
     own = canonical_symbol(unit.dimension)
     if own != unit.symbol:
-        raise ValueError(
-            f"values in {symbol!r} are judged in {own}; write {own}, and let the bench file scale "
-            f"it (1 {unit.symbol} more is {unit.factor:.6g} {own} more, "
-            f"0 {unit.symbol} is {unit.offset:.6g} {own})"
+        raise Refusal(
+            f"values in {symbol!r} are judged in {own}",
+            (
+                f"write {own}, and let the bench file scale it (1 {unit.symbol} more is "
+                f"{unit.factor:.6g} {own} more, 0 {unit.symbol} is {unit.offset:.6g} "
+                f"{own})"
+            ),
         )
     return own
 

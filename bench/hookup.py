@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self, final
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds
 from bench.units import Quantity, parse
 
@@ -41,12 +42,10 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        raise ValueError(f"{text!r} is not an answer; write on, off, up, down, or two values: '99 % to 5 %'")
+        raise Refusal(f"{text!r} is not an answer", "write on, off, up, down, or two values: '99 % to 5 %'")
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise ValueError(
-            f"{text!r} is not a change; write two different values of one unit, as '99 % to 5 %'"
-        )
+        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
     return Answer(text, values=values)
 
 
@@ -77,5 +76,7 @@ class HookUp(FileModel):
     @model_validator(mode="after")
     def _values_differ(self) -> Self:
         if self.values is not None and self.values[0].value == self.values[1].value:
-            raise ValueError("values must differ; write [value at the beginning, value written then]")
+            raise Refusal(
+                "values must differ", "write [value at the beginning, value written then]", key="values"
+            )
         return self

@@ -36,7 +36,9 @@ from bench.linewire import (
 from bench.outputs import LocalOutputs
 from bench.wiring import BenchFile
 
+# A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
 _SPIN_S: Final = 0.0004
+# Any real-time priority goes before all ordinary processes; low among them, so that the kernel's own threads still win.
 _PRIORITY: Final = 20
 _SAFE_WITHIN_S: Final = 10.0  # every driver gives up long before; a broken one must not keep the process
 
@@ -76,6 +78,8 @@ class _Guarded(asyncio.Protocol):
 
     def watch(self) -> None:
         """Look whether the harness was heard of; looks again when its window could be over."""
+        # Invariant: a look is always pending, and never later than the end of the window that was open at the last one.
+        # Cheaper than to move a timer at each message, and as sharp.
         left_s = self._heard_s + WINDOW_S - now_s()
         if left_s <= 0:
             self.finish(f"it heard nothing of the harness for {WINDOW_S:g} s; is the machine overloaded?")
@@ -85,10 +89,11 @@ class _Guarded(asyncio.Protocol):
     async def make_safe(self) -> None:
         """Make safe on the way out; when that fails, connect lost buses again and try once more."""
         if self.outputs is None:
-            return
+            return  # nothing was opened here, so nothing was driven from here
         try:
             await self.outputs.make_safe()
         except BenchError:
+            # What killed the harness may have killed the bus as well. A second failure goes up and is told.
             for bus in self.buses.values():
                 with suppress(BenchError):
                     await bus.open()
@@ -101,7 +106,7 @@ class _Guarded(asyncio.Protocol):
 
     def _take(self, message: Message) -> None:
         if self.end.done():
-            return
+            return  # making safe has the last word: no order that was on its way may drive anything after it
         if "beat" in message:
             self.say(message)
             return
@@ -109,6 +114,7 @@ class _Guarded(asyncio.Protocol):
             if task := self._tasks.get(message["cancel"]):
                 task.cancel()
             return
+        # A task each, since a train takes minutes and meanwhile other outputs move and buses are polled.
         number = message["id"]
         self._tasks[number] = task = asyncio.ensure_future(self._serve(message))
         task.add_done_callback(lambda _: self._tasks.pop(number, None))
@@ -136,6 +142,8 @@ class _Guarded(asyncio.Protocol):
             raise DriverError(str(error)) from error
         for bus in self.buses.values():
             await bus.open()
+        # Before they are opened: opening makes them safe one after the other, and if it fails half way, whatever
+        # ends this process must find them all.
         self.outputs = outputs
         await outputs.open()
         notes = [*outputs.notes, *(note for bus in self.buses.values() for note in getattr(bus, "notes", ()))]
@@ -178,6 +186,7 @@ class _Guarded(asyncio.Protocol):
         try:
             await self._outputs().close()
         finally:
+            # Closed outputs are not driven again, not even to make them safe on the way out: another may own them.
             self.outputs = None
             for bus in self.buses.values():
                 await bus.close()
@@ -221,6 +230,7 @@ async def _live(connection: socket.socket) -> None:
     loop = asyncio.get_running_loop()
     guarded = _Guarded()
     loop.add_signal_handler(signal.SIGTERM, guarded.finish, "it was asked to end (SIGTERM)")
+    # A callback that fails has no caller who would hear of it; half a line process is no guard, so it ends.
     loop.set_exception_handler(lambda _, context: guarded.finish(f"{context['message']} in it"))
     await loop.create_unix_connection(lambda: guarded, sock=connection)
     guarded.watch()
@@ -234,7 +244,7 @@ async def _live(connection: socket.socket) -> None:
         except (BenchError, TimeoutError) as error:
             reason += f"; not every output could be made safe: {error}"
         guarded.say({"leaves": reason})
-        await asyncio.sleep(0)
+        await asyncio.sleep(0)  # one turn, in which the socket takes the last word
 
 
 def main() -> None:

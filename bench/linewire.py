@@ -26,6 +26,7 @@ HEARTBEAT_S: Final = 0.1
 WINDOW_S: Final = 0.5
 """The line process makes its outputs safe when it has not heard of the harness for this long."""
 
+# Twice the window: a line process that hangs has by then missed its own look at the harness, too.
 MISSED_BEATS: Final = 10
 """Beats in a row that the line process may leave unanswered before it is taken to hang."""
 

@@ -103,7 +103,7 @@ class _Poller:
             return False
         values, wrong = read.decode(reply.words)
         if wrong and not values:
-            self._gap(self._good_s[index], reply.replied_s, "mismatch", "; ".join(wrong))
+            self._gap(self._good_s[index], reply.replied_s, "mismatch", "; ".join(map(str, wrong)))
             return True
         self._good_s[index] = reply.requested_s
         request = read.request

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from bench.errors import Refusal
 from bench.samples import Edge
 
 if TYPE_CHECKING:
@@ -72,7 +73,10 @@ def check_plan(edges: Sequence[Edge], *, fastest_edge_s: float) -> None:
             raise ValueError(f"the edge at {second.at_s:.6g} s moves nothing: the contact is {state} already")
     span_s = shortest_span_s(edges)
     if span_s is not None and span_s < fastest_edge_s - _ROUNDING_S:
-        raise ValueError(
-            f"edges {span_s * 1e3:.4g} ms apart are too fast for this output, which needs "
-            f"{fastest_edge_s * 1e3:.4g} ms; use longer pulses or a faster output"
+        raise Refusal(
+            (
+                f"edges {span_s * 1000.0:.4g} ms apart are too fast for this output, which needs "
+                f"{fastest_edge_s * 1000.0:.4g} ms"
+            ),
+            "use longer pulses or a faster output",
         )

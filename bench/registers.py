@@ -11,7 +11,9 @@ from itertools import groupby
 from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
 from bench.interfaces import ReadRequest, Table
+from bench.samples import Unread
 
 if TYPE_CHECKING:
     from bench.wiring import BusSpec, Location, SignalSpec, ValueType
@@ -42,28 +44,37 @@ def parse_reference(reference: str | int) -> tuple[Table, int]:
     """
     text = str(reference).strip()
     if isinstance(reference, bool) or re.fullmatch(r"[0-9]+", text) is None:
-        raise ValueError(f"reference {text!r} is not a number; write five or six digits, such as 40001")
+        raise Refusal(
+            f"reference {text!r} is not a number", "write five or six digits, such as 40001", key="reference"
+        )
     if len(text) not in (5, 6):
         quoted = f"; coil {text} is '{text.zfill(5)}', in quotes to keep its zeros" if len(text) < 5 else ""  # noqa: PLR2004 - digits
-        raise ValueError(
-            f"reference {text} has {len(text)} digit(s); write five or six, such as 40001{quoted}"
+        raise Refusal(
+            f"reference {text} has {len(text)} digit(s)",
+            f"write five or six, such as 40001{quoted}",
+            key="reference",
         )
     table = _TABLE_OF_DIGIT.get(text[0])
     if table is None:
-        raise ValueError(
-            f"reference {text} begins with {text[0]}; 0 is a coil, 1 a discrete input, 3 an input register, "
-            "4 a holding register"
+        raise Refusal(
+            f"reference {text} begins with {text[0]}",
+            "0 is a coil, 1 a discrete input, 3 an input register, 4 a holding register",
+            key="reference",
         )
     number = int(text[1:])
     if number == 0:
         first = text[:-1] + "1"
-        raise ValueError(
-            f"reference {text} does not exist: reference numbers count from 1, so the first is {first}, "
-            f"which is {table} address 0"
+        raise Refusal(
+            (
+                f"reference {text} does not exist: reference numbers count from 1, so the first is "
+                f"{first}, which is {table} address 0"
+            ),
+            key="reference",
         )
     if number > _LAST_ADDRESS + 1:
-        raise ValueError(
-            f"reference {text} is past the last one, {text[0]}65536, which is {table} address 65535"
+        raise Refusal(
+            f"reference {text} is past the last one, {text[0]}65536, which is {table} address 65535",
+            key="reference",
         )
     return table, number - 1
 
@@ -87,17 +98,20 @@ def _place(location: Location) -> tuple[Table, int]:
             _check_not_a_reference(location.table, location.address, on_wire=location.address_is_on_wire)
         if location.table is None or location.address is None:
             missing = [word for word in ("table", "address") if getattr(location, word) is None]
-            raise ValueError(f"{' and '.join(missing)} missing; give table and address, or reference")
+            raise Refusal(f"{' and '.join(missing)} missing", "give table and address, or reference")
         return location.table, location.address
     table, address = parse_reference(location.reference)
     if location.table is not None and location.table != table:
-        raise ValueError(
-            f"reference {location.reference} is in table {table}, but table says {location.table}; drop one"
+        raise Refusal(
+            f"reference {location.reference} is in table {table}, but table says {location.table}",
+            "drop one",
+            key="reference",
         )
     if location.address is not None and location.address != address:
-        raise ValueError(
-            f"reference {location.reference} means {table} {address}, but address is {location.address}; "
-            "references count from 1, addresses from 0; drop one"
+        raise Refusal(
+            f"reference {location.reference} means {table} {address}, but address is {location.address}",
+            "references count from 1, addresses from 0; drop one",
+            key="reference",
         )
     return table, address
 
@@ -110,10 +124,17 @@ def _check_not_a_reference(table: Table | None, address: int, *, on_wire: bool) 
         return
     reference = address if address % 10_000 else address + 1
     meant_table, meant = parse_reference(reference)
-    raise ValueError(
-        f"address {address} looks like a reference number, which counts from 1, while address counts from 0; "
-        f"write `reference: {reference}` for {meant_table} address {meant}, or {'' if table else 'name the table and '}"
-        "confirm the address with `address_is_on_wire: true`"
+    raise Refusal(
+        (
+            f"address {address} looks like a reference number, which counts from 1, while "
+            "address counts from 0"
+        ),
+        (
+            f"write `reference: {reference}` for {meant_table} address {meant}, or "
+            f"{('' if table else 'name the table and ')}confirm the address with "
+            "`address_is_on_wire: true`"
+        ),
+        key="address",
     )
 
 
@@ -121,33 +142,45 @@ def _check_type(location: Location, table: Table, address: int) -> None:
     kind = location.type
     if table in ("coil", "discrete"):
         if kind != "bit":
-            raise ValueError(
-                f"type {kind} does not fit table {table}, whose entries are single bits; write `type: bit`"
+            raise Refusal(
+                f"type {kind} does not fit table {table}, whose entries are single bits",
+                "write `type: bit`",
+                key="type",
             )
         if location.bit is not None:
-            raise ValueError(
-                f"bit {location.bit} means nothing in table {table}, whose entries are single bits; drop it"
+            raise Refusal(
+                f"bit {location.bit} means nothing in table {table}, whose entries are single bits",
+                "drop it",
+                key="bit",
             )
     elif kind == "bit" and location.bit is None:
-        raise ValueError(f"type bit in table {table} needs `bit`, 0 (least significant) to 15")
+        raise Refusal(f"type bit in table {table} needs `bit`, 0 (least significant) to 15", key="type")
     elif kind != "bit" and location.bit is not None:
-        raise ValueError(f"bit {location.bit} does not go with type {kind}; write `type: bit` or drop `bit`")
+        raise Refusal(
+            f"bit {location.bit} does not go with type {kind}", "write `type: bit` or drop `bit`", key="bit"
+        )
     if address + _WORDS[kind] - 1 > _LAST_ADDRESS:
-        raise ValueError(
-            f"type {kind} takes two registers, and address {address} is the last one; the highest is 65534"
+        raise Refusal(
+            f"type {kind} takes two registers, and address {address} is the last one",
+            "the highest is 65534",
+            key="type",
         )
 
 
 def _check_scaling(location: Location) -> None:
     if location.type == "bit" and (location.scale != 1 or location.offset != 0):
-        raise ValueError("type bit is 0 or 1 and takes no scale or offset; drop them")
+        raise Refusal("type bit is 0 or 1 and takes no scale or offset", "drop them", key="type")
     if not (isfinite(location.scale) and isfinite(location.offset)):
-        raise ValueError(f"scale {location.scale} and offset {location.offset} must be finite numbers")
+        raise Refusal(
+            f"scale {location.scale} and offset {location.offset} must be finite numbers", key="scale"
+        )
     low, high = _INTEGERS.get(location.type, (-1, 1))
     largest = max(abs(low), high) * Fraction(location.scale) + abs(Fraction(location.offset))
     if largest > 10**30:
-        raise ValueError(
-            f"scale {location.scale} with offset {location.offset} gives values beyond 1e30; no unit has such"
+        raise Refusal(
+            f"scale {location.scale} with offset {location.offset} gives values beyond 1e30",
+            "no unit has such",
+            key="scale",
         )
 
 
@@ -227,7 +260,7 @@ def encode(location: Location, value: float) -> tuple[int, ...]:
         ValueError: no number, or out of the type's range; the message names the range.
     """
     if not isfinite(value):
-        raise ValueError(f"{value} is not a number that a register can hold")
+        raise Refusal(f"{value} is not a number that a register can hold")
     high, low = _word_places(location)
     if location.type == "f32":
         try:
@@ -261,15 +294,15 @@ class PlannedRead:
     request: ReadRequest
     fields: tuple[tuple[str, int, Decoder], ...]
 
-    def decode(self, words: Sequence[int]) -> tuple[dict[str, float], tuple[str, ...]]:
+    def decode(self, words: Sequence[int]) -> tuple[dict[str, float], tuple[Unread, ...]]:
         """Return the values by signal name, and what was wrong with each signal that has none."""
         values: dict[str, float] = {}
-        wrong: tuple[str, ...] = ()
+        wrong: tuple[Unread, ...] = ()
         for name, at, value_of in self.fields:
             try:
                 values[name] = value_of(words, at)
             except ValueError as error:
-                wrong += (f"{name}: {error}",)
+                wrong += (Unread(name, str(error)),)
         return values, wrong
 
 
@@ -318,8 +351,8 @@ def plan_reads(signals: Mapping[str, SignalSpec], spec: BusSpec) -> Plan:
     for name, signal in signals.items():
         table, address = resolve(signal)
         if signal.unit_id == 0 and broadcasts_at_zero(spec):
-            raise ValueError(
-                f"{name}: unit_id 0 is the broadcast address, which no unit answers; use 1 to 247"
+            raise Refusal(
+                f"{name}: unit_id 0 is the broadcast address, which no unit answers", "use 1 to 247"
             )
         if width(signal) > _most(table, spec):
             raise ValueError(

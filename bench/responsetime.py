@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, final
 
+from bench.errors import Refusal
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -75,8 +77,9 @@ def response(messages: Sequence[Message], index: int) -> Response:
     blocking_us = max((m.duration_us for m in messages[index + 1 :]), default=0)
     wanted = utilisation(mine)
     if wanted > 1 or (wanted == 1 and (blocking_us or any(m.jitter_us for m in mine))):
-        raise ValueError(
-            f"the messages want the line for {float(100 * wanted):.4g} % of the time; it must be less than all of it"
+        raise Refusal(
+            f"the messages want the line for {float(100 * wanted):.4g} % of the time",
+            "it must be less than all of it",
         )
     busy_us = blocking_us + sum(m.duration_us for m in mine)
     while (longer_us := blocking_us + sum(_ready(m, busy_us) * m.duration_us for m in mine)) != busy_us:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, final
 
@@ -74,6 +75,19 @@ class Gap:
 
 @final
 @dataclass(frozen=True, slots=True)
+class Unread:
+    """A signal whose registers held no value, and what was wrong with them."""
+
+    signal: str
+    reason: str
+
+    def __str__(self) -> str:
+        """Return both as people read them."""
+        return f"{self.signal}: {self.reason}"
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class Poll:
     """One answered read: the signals of the request with their values, and the registers as they came.
 
@@ -84,11 +98,11 @@ class Poll:
     bus: str
     requested_s: float
     replied_s: float
-    values: dict[str, float]
+    values: Mapping[str, float]
     table: str
     address: int
     words: tuple[int, ...]
-    unread: tuple[str, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
 
 @final

@@ -6,6 +6,7 @@ from typing import Annotated, Final, Self
 
 from pydantic import Field, Tag, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds, by_key
 from bench.units import Dimension, Quantity
 
@@ -25,7 +26,7 @@ class BucketSensor(FileModel):
     @model_validator(mode="after")
     def _tip_is_rain(self) -> Self:
         if self.tip.dimension is not Dimension.DEPTH or self.tip.value <= 0:
-            raise ValueError(f"tip {str(self.tip)!r} must be a depth above zero, such as '0.2 mm'")
+            raise Refusal(f"tip {str(self.tip)!r} must be a depth above zero, such as '0.2 mm'", key="tip")
         return self
 
 
@@ -46,9 +47,14 @@ class CupsSensor(FileModel):
         for key in ("offset", "starts_at"):
             quantity: Quantity = getattr(self, key)
             if quantity.dimension is not Dimension.SPEED or quantity.value < 0:
-                raise ValueError(f"{key} {str(quantity)!r} must be a speed from zero up, such as '0.4 m/s'")
+                raise Refusal(
+                    f"{key} {str(quantity)!r} must be a speed from zero up, such as '0.4 m/s'", key=key
+                )
         if "starts_at" in self.model_fields_set and self.starts_at.value < self.offset.value:
-            raise ValueError(f"starts_at {str(self.starts_at)!r} must be at least the offset, {self.offset}")
+            raise Refusal(
+                f"starts_at {str(self.starts_at)!r} must be at least the offset, {self.offset}",
+                key="starts_at",
+            )
         return self
 
 
@@ -63,7 +69,7 @@ class ContactSensor(FileModel):
     @model_validator(mode="after")
     def _one_sensor(self) -> Self:
         if (self.bucket is None) == (self.cups is None):
-            raise ValueError("a contact stands for one sensor; write either `bucket:` or `cups:` below it")
+            raise Refusal("a contact stands for one sensor", "write either `bucket:` or `cups:` below it")
         return self
 
 
@@ -80,7 +86,7 @@ class BetaThermistor(FileModel):
     @model_validator(mode="after")
     def _at_a_temperature(self) -> Self:
         if self.at.dimension is not Dimension.TEMPERATURE:
-            raise ValueError(f"at {str(self.at)!r} must be a temperature, such as '25 °C'")
+            raise Refusal(f"at {str(self.at)!r} must be a temperature, such as '25 °C'", key="at")
         return self
 
 
@@ -129,7 +135,8 @@ def check_track(ends: tuple[Quantity, Quantity]) -> None:
         any(end.dimension is not Dimension.DIRECTION for end in ends)
         or not 0 < high.value - low.value <= _FULL_TURN
     ):
-        raise ValueError(
-            f"range from {low.text!r} to {high.text!r} must run clockwise, over a full turn at most; "
-            "write [0 °, 360 °], or [3 °, 357 °] for a gap about north"
+        raise Refusal(
+            f"range from {low.text!r} to {high.text!r} must run clockwise, over a full turn at most",
+            "write [0 °, 360 °], or [3 °, 357 °] for a gap about north",
+            key="range",
         )

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
 from bench.wording import nearest
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ class Template:
                 parts += _quoted(quoted)
             at = token.end()
         if not parts:
-            raise ValueError("the frame is empty; write hex bytes such as 55 01, or quoted text")
+            raise Refusal("the frame is empty", "write hex bytes such as 55 01, or quoted text")
         return Template(tuple(parts))
 
     def render(self, *, channel: int, on: bool) -> bytes:
@@ -123,8 +124,8 @@ class Template:
                 if part.quoted:
                     out += str(value).encode()
                 elif not 0 <= value <= 0xFF:  # noqa: PLR2004 - one byte
-                    raise ValueError(
-                        f"channel {value} does not fit into one byte; put {{channel}} in quotes for digits"
+                    raise Refusal(
+                        f"channel {value} does not fit into one byte", "put {channel} in quotes for digits"
                     )
                 else:
                     out.append(value)
@@ -133,7 +134,7 @@ class Template:
 
 def _known(field: str) -> str:
     if field not in _FIELDS:
-        raise ValueError(f"{{{field}}} is not a field of a frame; {nearest(field, _FIELDS)}")
+        raise Refusal(f"{{{field}}} is not a field of a frame", f"{nearest(field, _FIELDS)}")
     return field
 
 
@@ -143,7 +144,7 @@ def _quoted(text: str) -> list[_Part]:
         if number % 2:
             parts.append(_Part(field=_known(piece), quoted=True))
         elif not piece.isascii():
-            raise ValueError(f"{piece!r} is not ASCII; write such bytes in hex, outside the quotes")
+            raise Refusal(f"{piece!r} is not ASCII", "write such bytes in hex, outside the quotes")
         elif piece:
             parts.append(_Part(piece.encode("ascii")))
     return parts

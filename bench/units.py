@@ -10,6 +10,8 @@ from fractions import Fraction
 from math import isfinite
 from typing import TYPE_CHECKING, final
 
+from bench.errors import Refusal
+
 if TYPE_CHECKING:
     from collections.abc import Collection
 
@@ -86,6 +88,9 @@ _CANONICAL = {
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")
+_AT_LEAST = 2
+"""120 s read better as 2 min, 60 s as they are."""
+_SHORT_S = 0.1
 DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*\S*\s*")
 """A number with a decimal comma, and perhaps a unit."""
 
@@ -112,19 +117,22 @@ def parse(text: str | float) -> Quantity:
     """
     match = _QUANTITY.fullmatch(str(text))
     if match is None and DECIMAL_COMMA.fullmatch(str(text)):
-        raise ValueError(f"{str(text)!r} has a comma in its number; write '{with_point(str(text))}'")
+        raise Refusal(f"{str(text)!r} has a comma in its number", f"write '{with_point(str(text))}'")
     if match is None or isinstance(text, bool):
-        raise ValueError(f"{text!r} is not a quantity; write a number and a unit, such as '90 s' or '5 %'")
+        hint = "write a number and a unit, such as '90 s' or '5 %'"
+        if not isinstance(text, str):  # a file's own word for it is known to whoever reads the file
+            raise Refusal("is not a quantity", hint, bare=True)
+        raise Refusal(f"{text!r} is not a quantity", hint)
     number, symbol = float(match["number"]), match["unit"]
     if not isfinite(number):
-        raise ValueError(f"{str(text)!r} is too large; write a number that can be measured")
+        raise Refusal(f"{str(text)!r} is too large", "write a number that can be measured")
     if not symbol:
         return Quantity(number, Dimension.COUNT, str(text))
     unit = UNITS.get(canonical_spelling(symbol))
     if unit is None:
         near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
-        raise ValueError(f"{symbol!r} is not a unit that ventproof knows; {hint}")
+        raise Refusal(f"{symbol!r} is not a unit that ventproof knows", hint)
     return Quantity(unit.canonical(number), unit.dimension, str(text).strip())
 
 
@@ -149,7 +157,7 @@ def parse_as(text: str | float, dimension: Dimension) -> float:
             if quantity.dimension is not Dimension.COUNT
             else "a number without unit"
         )
-        raise ValueError(f"{str(text)!r} is {got} where a {dimension} is wanted; use {wanted}")
+        raise Refusal(f"{str(text)!r} is {got} where a {dimension} is wanted", f"use {wanted}")
     return quantity.value
 
 
@@ -180,3 +188,18 @@ def dimension_of(symbol: str) -> Dimension:
 def canonical_symbol(dimension: Dimension) -> str:
     """Return the symbol of the unit that values of `dimension` are kept in; empty for counts."""
     return _CANONICAL[dimension]
+
+
+def span_text(span_s: float) -> str:
+    """Return a span of time as a file states it; read again it is the same to the bit.
+
+    Args:
+        span_s: seconds, not negative, less than 1e15.
+    """
+    for symbol, unit_s in (("h", 3600), ("min", 60)):
+        if span_s >= _AT_LEAST * unit_s and span_s % unit_s == 0:
+            return f"{span_s / unit_s:.0f} {symbol}"
+    thousandths = round(1000 * span_s)
+    if 0 < span_s < _SHORT_S and thousandths / 1000 == span_s:
+        return f"{thousandths} ms"
+    return f"{float(span_s)!r} s".replace(".0 s", " s")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from bench.drivers import find
+from bench.errors import Refusal
 from bench.registers import broadcasts_at_zero, resolve
 from bench.wiring import ContactOutput, Location, RegisterOutput
 from bench.wording import nearest
@@ -28,10 +29,9 @@ def location_problems(bench: Loaded[BenchFile], path: Path, location: Location) 
     try:
         resolve(location)
     except ValueError as error:
-        reason, _, hint = str(error).partition("; ")
-        # The register rules begin their messages with the key that is wrong.
-        key = reason.partition(" ")[0]
-        yield bench.problem((*path, key) if key in location.model_fields_set else path, reason, hint)
+        wrong = Refusal.of(error)
+        place = (*path, wrong.key) if wrong.key in location.model_fields_set else path
+        yield bench.problem(place, wrong.reason, wrong.hint)
 
 
 def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -42,8 +42,8 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         try:
             driver = find(output.driver)
         except ValueError as error:
-            reason, _, hint = str(error).partition("; ")
-            yield bench.problem((*path, "driver"), reason, hint)
+            refusal = Refusal.of(error)
+            yield bench.problem((*path, "driver"), refusal.reason, refusal.hint)
             continue
         yield from _driver_problems(bench, path, output, driver)
         options, problems = bench.part((*path, "wired"), driver.options)

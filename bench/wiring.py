@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Discriminator as By
 from pydantic import Field, Tag, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, ContactState, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 from bench.hookup import HookUp
 from bench.interfaces import Table
@@ -202,11 +203,13 @@ class LevelOutput(LevelCommon):
     def _range_has_a_span(self) -> Self:
         low, high = self.range
         if low.dimension is not high.dimension or low.dimension is Dimension.COUNT or low.value == high.value:
-            raise ValueError(f"range from {low.text!r} to {high.text!r} must be two values of one unit")
+            raise Refusal(
+                f"range from {low.text!r} to {high.text!r} must be two values of one unit", key="range"
+            )
         if low.dimension is Dimension.DIRECTION:
             check_track(self.range)
         elif self.gap is not None:
-            raise ValueError("gap is for a vane; leave it out where the range is not a direction")
+            raise Refusal("gap is for a vane", "leave it out where the range is not a direction", key="gap")
         return self
 
     @property
@@ -317,9 +320,11 @@ class SignalSpec(Location):
         for field in ("resolution", "accuracy"):
             quantity = getattr(self, field)
             if quantity is not None and quantity.dimension is not dimension:
-                raise ValueError(f"{field} {str(quantity)!r} must be in the signal's unit, {self.unit}")
+                raise Refusal(
+                    f"{field} {str(quantity)!r} must be in the signal's unit, {self.unit}", key=field
+                )
         if self.full_travel is not None and self.range is None and dimension is not Dimension.PERCENT:
-            raise ValueError("full_travel needs a range when the unit is not %")
+            raise Refusal("full_travel needs a range when the unit is not %", key="full_travel")
         return self
 
     @property

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, final, get_arg
 
 from pydantic import BaseModel, Tag, ValidationError
 
+from bench.errors import Refusal
 from bench.units import DECIMAL_COMMA, with_point
 
 if TYPE_CHECKING:
@@ -50,13 +51,19 @@ def show(value: object) -> str:
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 2] + "…" + text[0]
 
 
+def near(word: str, known: Iterable[str]) -> str | None:
+    """Return the known word that is meant, if one is near enough to be."""
+    small = {each.lower(): each for each in known}
+    matches = get_close_matches(word.lower(), small, n=1, cutoff=0.6)
+    return small[matches[0]] if matches else None
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return `did you mean …?` for the nearest known word, or the list of known words."""
     words = list(known)
-    small = {each.lower(): each for each in words}
-    near = get_close_matches(word.lower(), small, n=1, cutoff=0.6)
-    if near:
-        return f"did you mean {small[near[0]]!r}?"
+    meant = near(word, words)
+    if meant is not None:
+        return f"did you mean {meant!r}?"
     return f"known: {', '.join(words)}" if words else ""
 
 
@@ -217,7 +224,7 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
             place.path, f"{show(value)} is not one of the words for this", nearest(str(value), known)
         )
     if kind in {"value_error", "assertion_error"}:
-        return _said(str(ctx.get("error", "not right")), value, place)
+        return _refused(Refusal.of(ctx["error"]), value, place)
     word: _Word = _TEXTS.get(kind, _unforeseen)
     reason, hint = word(value, ctx)
     if kind == "model_type" and place.needs:
@@ -287,17 +294,12 @@ def _bad_tag(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) ->
     )
 
 
-def _said(text: str, value: object, place: _Place) -> PathFault:
-    """Word what a validator of ours said; `reason; hint` is split."""
-    reason, _, hint = text.partition("; ")
-    if reason.startswith("must "):
-        reason = f"{show(value)} {reason}"
-    word = reason.partition(" ")[0]
-    if isinstance(value, dict) and word in value:
-        return PathFault((*place.path, word), reason, hint)
-    if "is not a quantity" in reason and not isinstance(value, str):
-        reason = f"{show(value)} is not a quantity"
-    return PathFault(place.path, reason, hint)
+def _refused(refusal: Refusal, value: object, place: _Place) -> PathFault:
+    """Word what a validator of ours said."""
+    reason = f"{show(value)} {refusal.reason}" if refusal.bare else refusal.reason
+    if isinstance(value, dict) and refusal.key in value:
+        return PathFault((*place.path, refusal.key), reason, refusal.hint)
+    return PathFault(place.path, reason, refusal.hint)
 
 
 _WANTED = {

@@ -5,19 +5,19 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from math import isfinite
 from pathlib import Path
 from platform import python_version
-from typing import Any, Final, Literal, final
+from typing import Any, Concatenate, Final, Literal, ParamSpec, final
 
 from bench.build import Rig, assemble
 from bench.clock import now_s, utc_now
 from bench.decidable import Decidable, decidable
 from bench.diagnosis import diagnose
 from bench.document import Loaded
-from bench.errors import BenchError, DriverError, FileError, Problem
+from bench.errors import BenchError, DriverError, FileError, Problem, Refusal
 from bench.measured import Quantiles
 from bench.samples import EdgeReport, Gap, Poll, Window
 from bench.selfcheck import Measured, SelfCheck
@@ -27,15 +27,32 @@ from bench.units import Quantity
 from bench.virtual import run as run_loop
 from bench.watching import Watching
 from bench.wiring import BenchFile, ContactOutput
+from harness.judge.verdict import Abort, AbortKind
+from harness.record.encode import fields_of
 from harness.record.log import RecordLog, free_path
 from harness.record.read import read_log
-from harness.run.events import FORMAT, Clockwork, Event
+from harness.run.clockwork import Clockwork
+from harness.run.events import (
+    FORMAT,
+    CheckBegin,
+    CheckEnd,
+    CheckFigures,
+    CheckOutcome,
+    Event,
+    Note,
+    OutputsSafe,
+    OutputsUnsafe,
+    Shortfall,
+    StimulusApplied,
+    WrongHookup,
+)
+from harness.run.header import CheckHeader, PinnedCheck, PinnedText
 from harness.weather.sensing import level_of
 
 Result = Literal["fine", "worse", "failed"]
 Kind = Literal["bench", "unit"]
 
-_INTERRUPTED: Final = "interrupted by the operator"
+_P = ParamSpec("_P")
 _DIGITS: Final = 9  # decimals of a measured figure in the log: nanoseconds
 
 
@@ -119,8 +136,8 @@ def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             try:
                 level_of(takes, value.value)
             except ValueError as error:
-                reason, _, hint = str(error).partition("; ")
-                yield bench.problem(("outputs", name, "hookup", *key), reason, hint)
+                wrong = Refusal.of(error)
+                yield bench.problem(("outputs", name, "hookup", *key), wrong.reason, wrong.hint)
 
 
 @final
@@ -152,36 +169,41 @@ class _Checking:
             asyncio.CancelledError: it was interrupted; the outputs are safe and the log says so.
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
-        self._emit("selfcheck_begin", **self._header())
+        self._emit(CheckBegin, self._header())
         measured: Measured | None = None
-        aborted = "ventproof itself failed"
+        abort: Abort | None = Abort(AbortKind.INTERNAL, "ventproof itself failed")
         try:
             measured = await self._measure()
-            aborted = ""
+            abort = None
         except BenchError as error:
-            aborted = str(error)
+            abort = Abort(AbortKind.BENCH, str(error))
         except asyncio.CancelledError:
-            aborted = _INTERRUPTED
+            abort = Abort(AbortKind.OPERATOR, "interrupted by the operator")
             raise
         finally:
             self._unsafe = unsafe = await self._end()
-            if aborted or unsafe:
-                aborted = "; ".join(part for part in (aborted, unsafe) if part)
-                self._emit("selfcheck_end", result=None, aborted=aborted)
-            if aborted.startswith(_INTERRUPTED) and unsafe:
+            if unsafe:
+                abort = (
+                    replace(abort, text=f"{abort.text}; {unsafe}")
+                    if abort
+                    else Abort(AbortKind.BENCH, unsafe)
+                )
+            if abort is not None:
+                self._emit(CheckEnd, None, abort)
+            if abort is not None and abort.kind is AbortKind.OPERATOR and unsafe:
                 raise DriverError(unsafe)
-        if aborted or measured is None:
-            return self._result("failed", aborted, None, (), ())
+        if abort is not None or measured is None:
+            return self._result("failed", abort.text if abort else "", None, (), ())
         found = tuple(what_it_decides(self._bench.model, measured))
         sentences = tuple(shortfalls(self._bench.model, measured)) if self._kind == "bench" else ()
         if self._kind == "unit":
             sentences = tuple(diagnose(self._bench.model, measured.exercised))
         for name, fields in figures(measured, found if self._kind == "bench" else ()):
-            self._emit(name, **fields)
+            self._emit(CheckFigures, name, fields)
         for sentence in sentences:
-            self._emit("shortfall" if self._kind == "bench" else "wrong", text=sentence)
-        result: Result = "worse" if sentences else "fine"
-        self._emit("selfcheck_end", result=result)
+            self._emit(Shortfall if self._kind == "bench" else WrongHookup, sentence)
+        result: CheckOutcome = "worse" if sentences else "fine"
+        self._emit(CheckEnd, result)
         return self._result(result, "", measured, found, sentences)
 
     def _result(
@@ -209,7 +231,7 @@ class _Checking:
         await self._rig.open()
         self._opened = True
         for note in self._rig.notes:
-            self._emit("note", text=note)
+            self._emit(Note, note)
         async with Watching(self._rig, self.saw) as watching:
             check = SelfCheck(self._rig, watching, self, level_of)
             return await watching.unless_broken(check.bench() if self._kind == "bench" else check.unit())
@@ -224,9 +246,9 @@ class _Checking:
         with suppress(BenchError):
             await self._rig.close()
         if unsafe:
-            self._emit("not_safe", reason=unsafe)
+            self._emit(OutputsUnsafe, unsafe)
         else:
-            self._emit("safe")
+            self._emit(OutputsSafe)
         return unsafe
 
     # what happens, into the log
@@ -239,33 +261,32 @@ class _Checking:
 
     def moved(self, output: str, said: str, report: EdgeReport) -> None:
         """Write an edge of a contact."""
-        self._emit("stimulus", output=output, said=said, edges=self._clockwork.edges([report]))
+        self._emit(StimulusApplied, None, output, said, self._clockwork.edges([report]))
 
     def wrote(self, output: str, said: str, value: float, window: Window) -> None:
         """Write that a value was written."""
-        self._emit("stimulus", output=output, said=said, value=value, **self._clockwork.window(window))
+        shown = self._clockwork.window(window)
+        self._emit(StimulusApplied, None, output, said, window=shown, value=value)
 
-    def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
-        self._take(Event(name, self._clockwork.late(now_s()), fields))
+    def _emit(
+        self, kind: Callable[Concatenate[float, _P], Event], /, *args: _P.args, **fields: _P.kwargs
+    ) -> None:
+        self._take(kind(self._clockwork.late(now_s()), *args, **fields))
 
     def _take(self, event: Event) -> None:
-        self._log.write(event.name, event.t_s, event.fields)
+        self._log.write(event.name, event.t_s, fields_of(event))
 
-    def _header(self) -> dict[str, Any]:
+    def _header(self) -> CheckHeader:
         virtual = self._bench.model.virtual
-        return {
-            "format": FORMAT,
-            "kind": self._kind,
-            "clock": "virtual" if virtual else "wall",
-            "started": None if virtual else utc_now().isoformat(timespec="seconds"),
-            "seed": self._seed,
-            "bench": {
-                "name": self._bench.model.bench,
-                "sha256": self._bench.digest,
-                "text": self._bench.text,
-            },
-            "versions": {"ventproof": version("ventproof"), "python": python_version()},
-        }
+        return CheckHeader(
+            format=FORMAT,
+            kind=self._kind,
+            clock="virtual" if virtual else "wall",
+            started=None if virtual else utc_now().isoformat(timespec="seconds"),
+            seed=self._seed,
+            bench=PinnedText(self._bench.model.bench, self._bench.digest, self._bench.text),
+            versions={"ventproof": version("ventproof"), "python": python_version()},
+        )
 
 
 def what_it_decides(file: BenchFile, measured: Measured) -> Iterator[Decidable]:
@@ -354,7 +375,7 @@ def _budget(budget: UncertaintyBudget) -> dict[str, Any]:
 # what a run says of it
 
 
-def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
+def pinned(path: Path, bench: Loaded[BenchFile]) -> PinnedCheck:
     """Return what a run's first line says of the self-check of its bench.
 
     Raises:
@@ -362,7 +383,7 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
     """
     state = read_log(path)
     first = state.events[0]
-    if first.get("event") != "selfcheck_begin" or first.get("kind") != "bench":
+    if not isinstance(first, CheckBegin) or first.header.kind != "bench":
         raise FileError(
             [
                 Problem(
@@ -378,7 +399,7 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> dict[str, Any]:
         raise FileError([Problem(str(path), state.broken_at, None, f"the log is broken: {state.reason}")])
     if state.outcome == "aborted":
         raise FileError([Problem(str(path), None, None, "the self-check was aborted", "make another")])
-    if first["bench"]["sha256"] != bench.digest:
+    if first.header.bench.sha256 != bench.digest:
         reason = f"it was made with another bench file than {bench.path}, or before that was changed"
         raise FileError([Problem(str(path), None, None, reason, "make another: ventproof selfcheck")])
-    return {"sha256": state.digest, "started": first["started"], "result": state.outcome}
+    return PinnedCheck(state.digest, first.header.started, state.outcome)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import VentproofError
-from bench.samples import Window
 from harness.judge.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
 from harness.judge.coverage import order_repeats
 from harness.judge.repeats import LAST_WORD, Standing, success_run_repeats, summary
@@ -18,6 +17,8 @@ from harness.judge.verdict import Verdict
 
 if TYPE_CHECKING:
     from bench.document import Loaded
+    from bench.samples import Window
+    from harness.judge.verdict import Finding
     from harness.profile.model import Profile
     from harness.run.view import View
     from harness.session import RunResult, Session
@@ -157,25 +158,26 @@ def _times(results: Sequence[RunResult], confidence: float) -> tuple[ResponseTim
     for index, finding in enumerate(results[0].findings):
         times = [_window(r, index) for r in results]
         if any(times):
-            verdicts = [_word(r.findings[index]["verdict"]) if r.outcome.verdict else None for r in results]
+            verdicts = [_word(r.findings[index].verdict) if r.outcome.verdict else None for r in results]
             said = summary(verdicts, times, confidence=confidence, coverage=COVERAGE)
             seen_s = said.quantile_s.latest_s if said.quantile_s else math.inf
-            response = f"{finding['signal']} {finding['demand']}"
+            response = f"{finding.signal} {finding.demand}"
             risks = _risks([r.findings[index] for r in results if r.outcome.verdict])
             rows.append(
-                ResponseTimes(finding["in"], response, seen_s, said.limit_s, said.normal_limit_s, risks)
+                ResponseTimes(finding.step_name, response, seen_s, said.limit_s, said.normal_limit_s, risks)
             )
     return tuple(rows)
 
 
-def _risks(findings: Sequence[Mapping[str, Any]]) -> GlobalRisks | None:
+def _risks(findings: Sequence[Finding]) -> GlobalRisks | None:
     """Return the risks over a lot, the guarded rule refusing what is not surely in time."""
-    timed = [f for f in findings if f["response"] and f["slack"]]
-    middles = [(f["response"][0] + f["response"][1]) / 2 for f in timed]
-    widths = [f["response"][1] - f["response"][0] for f in timed]
+    timed = [(f.response_s, f.slack_s) for f in findings if f.response_s and f.slack_s]
+    middles = [(response.earliest_s + response.latest_s) / 2 for response, _ in timed]
+    widths = [response.latest_s - response.earliest_s for response, _ in timed]
     if len(timed) < _FEWEST or statistics.stdev(middles) == 0 or max(widths) == 0:
         return None
-    deadline = Limits(upper=timed[0]["response"][1] + timed[0]["slack"][0])
+    response_s, slack_s = timed[0]
+    deadline = Limits(upper=response_s.latest_s + slack_s.low)
     half_s = max(widths) / 2
     return global_risks(
         process_mean=statistics.fmean(middles),
@@ -192,5 +194,4 @@ def _word(verdict: str | None) -> str | None:
 
 def _window(result: RunResult, index: int) -> Window | None:
     """Return the response time of one finding of a repeat, as the window that holds it; None: it never came."""
-    pair = result.findings[index]["response"] if result.outcome.verdict else None
-    return Window(*pair) if pair else None
+    return result.findings[index].response_s if result.outcome.verdict else None

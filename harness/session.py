@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from platform import python_version
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.build import assemble
 from bench.clock import utc_now
@@ -23,18 +23,21 @@ from harness.profile.bind import Bound, bind
 from harness.profile.carry import train_problems
 from harness.profile.duration import longest_s
 from harness.profile.model import Profile
+from harness.record.encode import fields_of
 from harness.record.log import RecordLog, free_path
 from harness.run.case import case_of
 from harness.run.engine import Engine, Outcome
-from harness.run.events import FORMAT, Event
+from harness.run.events import FORMAT, Event, FindingMade, Note, RunBegin, RunEnd, StepBegin, StepEnd
+from harness.run.header import Header, PinnedCheck, PinnedText
 from harness.run.text import titled
 from harness.run.view import CarefulView, View
 
 if TYPE_CHECKING:
+    from harness.judge.verdict import Finding
     from harness.record.history.keeper import Keeper
     from harness.record.keys import SigningKey
 
-_SYNC_AFTER: Final = {"run_begin", "step_begin", "step_end", "run_end"}
+_SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
 
 
 @final
@@ -47,7 +50,7 @@ class RunResult:
         log: path of the log.
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
-        findings: the fields of the `finding` events, in order.
+        findings: of its responses, as the log holds them, in order.
         remarks: what the run had to note of its findings.
     """
 
@@ -55,7 +58,7 @@ class RunResult:
     log: Path
     digest: str
     outcome: Outcome
-    findings: tuple[Mapping[str, Any], ...]
+    findings: tuple[Finding, ...]
     remarks: tuple[str, ...] = ()
 
 
@@ -65,7 +68,7 @@ class _Told:
 
     def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
         self.names: set[str] = set()
-        self.findings: list[Mapping[str, Any]] = []
+        self.findings: list[Finding] = []
         self.remarks: list[str] = []
         self._log = log
         self._view = view
@@ -77,14 +80,14 @@ class _Told:
         Raises:
             RecordError: the log does not take it.
         """
-        self._log.write(event.name, event.t_s, event.fields)
+        self._log.write(event.name, event.t_s, fields_of(event))
         self.names.add(event.name)
-        if event.name in _SYNC_AFTER:
+        if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
-        if event.name == "finding":
-            self.findings.append(event.fields)
-        elif event.name == "note" and "step" in event.fields:
-            self.remarks.append(event.fields["text"])
+        if isinstance(event, FindingMade):
+            self.findings.append(event.finding)
+        elif isinstance(event, Note) and event.number is not None:
+            self.remarks.append(event.text)
         self._view.event(event)
 
 
@@ -116,7 +119,7 @@ class Session:
     operator: str = ""
     seed: int = 0
     use: Mapping[str, str] = field(default_factory=dict)
-    selfcheck: Mapping[str, Any] | None = None
+    selfcheck: PinnedCheck | None = None
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
@@ -214,40 +217,35 @@ class Session:
             except FileError as error:  # the run is over: it is no argument that is wrong any more
                 raise RecordError(str(error)) from error
 
-    def _annex(self) -> dict[str, str] | None:
+    def _annex(self) -> PinnedText | None:
         table = self.table
-        return table and {"name": table.model.table, "sha256": table.digest, "text": table.text}
+        return table and PinnedText(table.model.table, table.digest, table.text)
 
-    def header(self, profile: Loaded[Profile], repeat: int) -> dict[str, Any]:
+    def header(self, profile: Loaded[Profile], repeat: int) -> Header:
         """Return what the first line of the log pins."""
         virtual = self.bench.model.virtual
-        return {
-            "format": FORMAT,
-            "clock": "virtual" if virtual else "wall",
-            "decision": profile.model.decision,
-            "started": None if virtual else utc_now().isoformat(timespec="seconds"),
-            "unit": self.unit,
-            "firmware": self.firmware,
-            "operator": self.operator,
-            "repeat": repeat,
-            "seed": self.seed + repeat - 1,
-            "use": dict(self.use),
-            "selfcheck": self.selfcheck,
-            "table": self._annex(),
-            "profile": {
-                "name": profile.model.profile,
-                "sha256": profile.digest,
-                "text": profile.text,
-                "attached": dict(profile.attached),
-            },
-            "bench": {"name": self.bench.model.bench, "sha256": self.bench.digest, "text": self.bench.text},
-            "versions": {
+        return Header(
+            format=FORMAT,
+            clock="virtual" if virtual else "wall",
+            decision=profile.model.decision,
+            started=None if virtual else utc_now().isoformat(timespec="seconds"),
+            unit=self.unit,
+            firmware=self.firmware,
+            operator=self.operator,
+            repeat=repeat,
+            seed=self.seed + repeat - 1,
+            use=dict(self.use),
+            selfcheck=self.selfcheck,
+            table=self._annex(),
+            profile=PinnedText(profile.model.profile, profile.digest, profile.text, dict(profile.attached)),
+            bench=PinnedText(self.bench.model.bench, self.bench.digest, self.bench.text),
+            versions={
                 "ventproof": version("ventproof"),
                 "python": python_version(),
                 "pymodbus": version("pymodbus"),
                 "pyserial": version("pyserial"),
             },
-        }
+        )
 
 
 def _interrupted(seen: set[str], log: Path) -> str:

@@ -6,6 +6,7 @@ from difflib import get_close_matches
 from functools import reduce
 from typing import TYPE_CHECKING
 
+from bench.errors import Refusal
 from bench.mock.behaviour import HEALTHY, Behaviour
 from bench.mock.catalogue.actuators import ACTUATORS_FAULTS
 from bench.mock.catalogue.clock import TIME_FAULTS
@@ -49,15 +50,16 @@ def check_names(names: Mapping[str, float], parts: Collection[str] | None = None
         if name not in CATALOGUE:
             near = get_close_matches(name, CATALOGUE, n=1)
             hint = f"did you mean {near[0]!r}?" if near else "`ventproof explain faults` lists them"
-            raise ValueError(f"{name!r} is not a fault of the mock unit; {hint}")
+            raise Refusal(f"{name!r} is not a fault of the mock unit", f"{hint}")
         if not 0 < severity <= 1000:  # noqa: PLR2004 - beyond any use, and keeps every product finite; NaN fails too
-            raise ValueError(
-                f"severity {severity!r} of fault {name!r} must be more than 0 and at most 1000; 1 is usual"
+            raise Refusal(
+                f"severity {severity!r} of fault {name!r} must be more than 0 and at most 1000", "1 is usual"
             )
         needs = CATALOGUE[name].needs
         if needs and parts is not None and needs not in parts:
-            raise ValueError(
-                f"fault {name!r} spoils what this unit does not have: {needs}; add that, or leave the fault out"
+            raise Refusal(
+                f"fault {name!r} spoils what this unit does not have: {needs}",
+                "add that, or leave the fault out",
             )
 
 

@@ -6,6 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 from bench.mock.faults import check_names
 from bench.mock.weather_settings import (
@@ -76,11 +77,15 @@ class House(FileModel):
             check_temperature(quantity)
         low, high = _TEMPERATURES_C
         if not low <= self.temperature.value <= high:
-            raise ValueError(f"temperature {str(self.temperature)!r} must be from {low:g} °C to {high:g} °C")
+            raise Refusal(
+                f"temperature {str(self.temperature)!r} must be from {low:g} °C to {high:g} °C",
+                key="temperature",
+            )
         at = [q.value for q in self.stage_at]
         if at != sorted(set(at)):
-            raise ValueError(
-                f"stage_at {', '.join(str(q) for q in self.stage_at)} must rise from stage to stage"
+            raise Refusal(
+                f"stage_at {', '.join(str(q) for q in self.stage_at)} must rise from stage to stage",
+                key="stage_at",
             )
         check_difference("hysteresis", self.hysteresis, Dimension.TEMPERATURE, "1 °C")
         return self
@@ -148,14 +153,22 @@ class MockSettings(FileModel):
             faces = rule.faces if isinstance(rule, Wind) else {}
             for name in (*rule.positions, *faces):
                 if name not in self.vents:
-                    raise ValueError(
-                        f"{override} position for {name!r}, which is not among the vents: {', '.join(self.vents)}"
+                    raise Refusal(
+                        (
+                            f"{override} position for {name!r}, which is not among the vents: "
+                            f"{', '.join(self.vents)}"
+                        ),
+                        key=override,
                     )
         for name, group in self.vents.items():
             if len(group.stages) != len(self.house.stage_at):
-                raise ValueError(
-                    f"vent {name!r} has {len(group.stages)} stage positions where house.stage_at has"
-                    f" {len(self.house.stage_at)} stages; give as many"
+                raise Refusal(
+                    (
+                        f"vent {name!r} has {len(group.stages)} stage positions where house.stage_at "
+                        f"has {len(self.house.stage_at)} stages"
+                    ),
+                    "give as many",
+                    key="vent",
                 )
         return self
 
@@ -163,26 +176,32 @@ class MockSettings(FileModel):
     def _sensors_serve(self) -> Self:
         sensors = self.sensors
         if self.frost is not None and sensors.outside is None:
-            raise ValueError("frost needs an outside thermometer; add `outside:` below `sensors:`")
+            raise Refusal(
+                "frost needs an outside thermometer", "add `outside:` below `sensors:`", key="frost"
+            )
         if self.wind is not None and self.wind.leeward and sensors.direction is None:
-            raise ValueError("wind.leeward needs a wind vane; add `direction:` below `sensors:`")
+            raise Refusal("wind.leeward needs a wind vane", "add `direction:` below `sensors:`")
         if sensors.cups is not None and self.wind is None:
-            raise ValueError("sensors.cups watches cups that the unit does not have; add `wind:`")
+            raise Refusal("sensors.cups watches cups that the unit does not have", "add `wind:`")
         if sensors.house is not None:
             low, high = sensors.house.range
             if not low.value <= self.house.temperature.value <= high.value:
-                raise ValueError(
-                    f"house temperature {str(self.house.temperature)!r} must lie within the sensor's range,"
-                    f" {low.text} to {high.text}"
+                raise Refusal(
+                    (
+                        f"house temperature {str(self.house.temperature)!r} must lie within the sensor's "
+                        f"range, {low.text} to {high.text}"
+                    ),
+                    key="house",
                 )
         watches = {
             f"sensors.{name}": getattr(sensors, name) for name in ("outside", "house", "direction", "cups")
         }
         for name, watched in {**watches, "bus_loss": self.bus_loss}.items():
             if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
-                raise ValueError(
-                    f"{name} is treated as {watched.treat_as!r}, an override that the unit does not have;"
-                    f" it has {', '.join(self.overrides)}"
+                raise Refusal(
+                    f"{name} is treated as {watched.treat_as!r}, an override that the unit does not have",
+                    f"it has {', '.join(self.overrides)}",
+                    key=name,
                 )
         return self
 
@@ -213,8 +232,11 @@ class MockSettings(FileModel):
     def _precedence_is_whole(self) -> Self:
         listed = self.precedence
         if listed is not None and sorted(listed) != sorted(self.overrides):
-            raise ValueError(
-                f"precedence [{', '.join(listed)}] must name each override of the unit once:"
-                f" {', '.join(self.overrides)}"
+            raise Refusal(
+                (
+                    f"precedence [{', '.join(listed)}] must name each override of the unit once: "
+                    f"{', '.join(self.overrides)}"
+                ),
+                key="precedence",
             )
         return self

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 from bench.units import Dimension, Quantity
 
@@ -19,27 +20,31 @@ def check_percent(what: str, quantities: list[Quantity]) -> None:
     """Refuse positions outside 0 % to 100 %. Raises `ValueError`."""
     for quantity in quantities:
         if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - per cent
-            raise ValueError(f"{what} {str(quantity)!r} must be from 0 % to 100 %")
+            raise Refusal(f"{what} {str(quantity)!r} must be from 0 % to 100 %", key=what)
 
 
 def check_temperature(quantity: Quantity) -> None:
     """Refuse what is not a temperature. Raises `ValueError`."""
     if quantity.dimension is not Dimension.TEMPERATURE:
-        raise ValueError(f"{str(quantity)!r} is not a temperature; write it in °C, such as '22 °C'")
+        raise Refusal(f"{str(quantity)!r} is not a temperature", "write it in °C, such as '22 °C'")
 
 
 def check_difference(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
     """Refuse a difference that is negative, of another dimension, or in °F. Raises `ValueError`."""
     if quantity.dimension is not dimension or "F" in quantity.text:
         unit = example.partition(" ")[2]
-        raise ValueError(f"{what} {str(quantity)!r} is a difference: write it in {unit}, such as {example!r}")
+        raise Refusal(
+            (f"{what} {str(quantity)!r} is a difference: write it in {unit}, such as {example!r}"), key=what
+        )
     if quantity.value < 0:
-        raise ValueError(f"{what} {str(quantity)!r} must not be negative")
+        raise Refusal(f"{what} {str(quantity)!r} must not be negative", key=what)
 
 
 def _check_kind(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
     if quantity.dimension is not dimension or quantity.value <= 0:
-        raise ValueError(f"{what} {str(quantity)!r} must be a {dimension} above zero, such as {example!r}")
+        raise Refusal(
+            (f"{what} {str(quantity)!r} must be a {dimension} above zero, such as {example!r}"), key=what
+        )
 
 
 Count = Annotated[int, Field(ge=0, lt=2**32)]
@@ -97,22 +102,29 @@ class Wind(PulseInput, Positions):
     @model_validator(mode="after")
     def _wind_makes_sense(self) -> Self:
         if self.offset.dimension is not Dimension.SPEED or self.offset.value < 0:
-            raise ValueError(
-                f"offset {str(self.offset)!r} must be a speed that is not negative, such as '0.3 m/s'"
+            raise Refusal(
+                f"offset {str(self.offset)!r} must be a speed that is not negative, such as '0.3 m/s'",
+                key="offset",
             )
         _check_kind("gale_at", self.gale_at, Dimension.SPEED, "12 m/s")
         check_difference("hysteresis", self.hysteresis, Dimension.SPEED, "2 m/s")
         if self.hysteresis.value >= self.gale_at.value:
-            raise ValueError(
-                f"hysteresis {str(self.hysteresis)!r} must be below gale_at {str(self.gale_at)!r},"
-                " or the gale would never be over"
+            raise Refusal(
+                (
+                    f"hysteresis {str(self.hysteresis)!r} must be below gale_at "
+                    f"{str(self.gale_at)!r}, or the gale would never be over"
+                ),
+                key="hysteresis",
             )
         check_percent("leeward position", list(self.leeward.values()))
         for name in self.leeward:
             if name not in self.faces or name not in self.positions:
-                raise ValueError(
-                    f"leeward position for {name!r} needs to know where it faces, and its position"
-                    f" windward: name {name!r} below `faces` and `positions` too"
+                raise Refusal(
+                    (
+                        f"leeward position for {name!r} needs to know where it faces, and its position "
+                        f"windward: name {name!r} below `faces` and `positions` too"
+                    ),
+                    key="leeward",
                 )
         return self
 
@@ -137,9 +149,12 @@ class TipRate(PulseInput):
         _check_kind("wet_at", self.wet_at, Dimension.RAIN_INTENSITY, "2 mm/h")
         check_difference("hysteresis", self.hysteresis, Dimension.RAIN_INTENSITY, "1 mm/h")
         if self.hysteresis.value >= self.wet_at.value:
-            raise ValueError(
-                f"hysteresis {str(self.hysteresis)!r} must be below wet_at {str(self.wet_at)!r},"
-                " or it would rain for ever"
+            raise Refusal(
+                (
+                    f"hysteresis {str(self.hysteresis)!r} must be below wet_at {str(self.wet_at)!r}"
+                    ", or it would rain for ever"
+                ),
+                key="hysteresis",
             )
         return self
 
@@ -188,10 +203,16 @@ class Thermometer(Sensor):
         check_temperature(low)
         check_temperature(high)
         if low.value >= high.value:
-            raise ValueError(f"range {low.text!r} is not below {high.text!r}; write [lowest, highest]")
+            raise Refusal(
+                f"range {low.text!r} is not below {high.text!r}", "write [lowest, highest]", key="range"
+            )
         if self.type != "current" and not (low.value >= -200 and high.value <= 850):  # noqa: PLR2004 - IEC 60751
-            raise ValueError(
-                f"range [{low.text}, {high.text}] of a platinum resistance must lie within -200 °C to 850 °C"
+            raise Refusal(
+                (
+                    f"range [{low.text}, {high.text}] of a platinum resistance must lie within -200 "
+                    "°C to 850 °C"
+                ),
+                key="range",
             )
         return self
 
@@ -207,9 +228,12 @@ class OutsideThermometer(Thermometer):
         check_temperature(self.temperature)
         low, high = self.range
         if not low.value <= self.temperature.value <= high.value:
-            raise ValueError(
-                f"temperature {str(self.temperature)!r} must lie within the sensor's range,"
-                f" {low.text} to {high.text}"
+            raise Refusal(
+                (
+                    f"temperature {str(self.temperature)!r} must lie within the sensor's range, "
+                    f"{low.text} to {high.text}"
+                ),
+                key="temperature",
             )
         return self
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Self, final
 from pydantic import Field, model_validator
 
 from bench.drivers import Driver, Wiring
-from bench.errors import DriverError
+from bench.errors import DriverError, Refusal
 from bench.fields import FileModel, PositiveSeconds
 from bench.ports import wire_time_s
 from bench.templates import Template
@@ -46,8 +46,9 @@ class FramesOptions(FileModel):
         if on == off:
             raise ValueError("`on` and `off` are the same frame")
         if self.answer(on=True) == on or self.answer(on=False) == off:
-            raise ValueError(
-                "`reply` is the command itself, so an echo on the line would pass for the board; leave it out"
+            raise Refusal(
+                "`reply` is the command itself, so an echo on the line would pass for the board",
+                "leave it out",
             )
         return self
 

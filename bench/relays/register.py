@@ -8,7 +8,7 @@ from typing import Final, Self, final
 from pydantic import model_validator
 
 from bench.drivers import Driver, Wiring
-from bench.errors import BusFault, DriverError
+from bench.errors import BusFault, DriverError, Refusal
 from bench.interfaces import Bus, BusUse, ReadRequest
 from bench.registers import encode, parse_reference, resolve, width
 from bench.samples import Window
@@ -25,15 +25,16 @@ class RegisterOptions(Location):
             with suppress(ValueError):  # what is no reference number is told with the other places
                 table, _ = parse_reference(self.reference)
             if table in ("input", "discrete"):
-                raise ValueError(
-                    f"reference {self.reference} is in table {table!r}, which can be read only; name a holding "
-                    "register (4xxxx) or a coil (0xxxx)"
+                raise Refusal(
+                    f"reference {self.reference} is in table {table!r}, which can be read only",
+                    "name a holding register (4xxxx) or a coil (0xxxx)",
+                    key="reference",
                 )
         if table in ("input", "discrete"):
-            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
+            raise Refusal(f"table {table!r} cannot be written", "use holding or coil", key="table")
         if self.type == "bit" and table == "holding":
-            raise ValueError(
-                "one bit of a register cannot be written by itself; use the whole register, or a coil"
+            raise Refusal(
+                "one bit of a register cannot be written by itself", "use the whole register, or a coil"
             )
         return self
 
@@ -48,7 +49,7 @@ class RegisterLevel:
         self._location = location
         table, self._address = resolve(location)
         if table not in ("coil", "holding"):
-            raise ValueError(f"table {table!r} cannot be written; use holding or coil")
+            raise Refusal(f"table {table!r} cannot be written", "use holding or coil", key="table")
         self._table = table
 
     async def open(self) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Final, Self, final
 from pydantic import Field, model_validator
 
 from bench.drivers import Driver, Wiring
-from bench.errors import DriverError
+from bench.errors import DriverError, Refusal
 from bench.fields import FileModel, PositiveSeconds
 from bench.ports import wire_time_s
 
@@ -49,7 +49,7 @@ class ScpiOptions(FileModel):
         for name in ("close", "open", "state"):
             text = self.text(name)
             if not text.isascii() or not text.isprintable():
-                raise ValueError(f"`{name}` {text!r} must be printable ASCII; the terminator is added")
+                raise Refusal(f"`{name}` {text!r} must be printable ASCII", "the terminator is added")
         if not self.state.split("(")[0].rstrip().endswith("?"):
             raise ValueError(f"`state` {self.state!r} must be a query: a header that ends in ?")
         return self

@@ -5,9 +5,9 @@ from __future__ import annotations
 import io
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.table import Table
@@ -15,15 +15,17 @@ from rich.text import Text
 
 from harness.cli.console import Names, new_console, warn_unsafe
 from harness.judge.numbers import percent, rounded_up
+from harness.judge.verdict import Finding, Status
 from harness.record.logged import WORST_FIRST
 from harness.run.case import START
 from harness.run.live import VERDICT_STYLE
-from harness.run.text import NOT_RUN, margin_text, span_text, titled
+from harness.run.text import margin_text, skipped, titled, took_text
 from harness.series import COVERAGE
 
 if TYPE_CHECKING:
     from harness.record.again import Decided
     from harness.record.read import LogState
+    from harness.run.header import PinnedCheck
     from harness.series import Series
     from harness.session import RunResult
 
@@ -32,7 +34,7 @@ _REMARKS_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
-def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None, *, quiet: bool = False) -> None:
+def show(done: Sequence[Series], selfcheck: PinnedCheck | None, *, quiet: bool = False) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
     Which self-check of the bench stands behind them, if one does, is told in a line.
@@ -45,9 +47,7 @@ def show(done: Sequence[Series], selfcheck: Mapping[str, Any] | None, *, quiet: 
         _show(new_console(), done, selfcheck, quiet=quiet)
 
 
-def _show(
-    console: Console, done: Sequence[Series], selfcheck: Mapping[str, Any] | None, *, quiet: bool
-) -> None:
+def _show(console: Console, done: Sequence[Series], selfcheck: PinnedCheck | None, *, quiet: bool) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
@@ -78,7 +78,7 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
     table.add_column("digest", no_wrap=True)
     for result in results:
         verdict = str(result.outcome.verdict or "aborted")
-        passed = sum(finding["verdict"] == "pass" for finding in result.findings)
+        passed = sum(finding.status is Status.PASS for finding in result.findings)
         table.add_row(
             Names(result.log.name),
             f"{passed} of {len(result.findings)}",
@@ -92,7 +92,7 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
     for result in results:
         _show_lacking(console, result, quiet=quiet)
-        if any(f["step"] == START and f["verdict"] != "pass" for f in result.findings):
+        if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for remark in _remarks(results):
         console.print(Text(f"note: {remark}"))
@@ -107,12 +107,10 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
 
 def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
     """Print what did not pass of a run, the worst first, and where to see what is more than a few lines."""
-    lacking = [f for f in result.findings if f["verdict"] != "pass" and not f["why"].startswith(NOT_RUN)]
-    lacking.sort(key=lambda finding: WORST_FIRST.index(finding["verdict"]))
+    lacking = [f for f in result.findings if f.status is not Status.PASS and not f.skipped]
+    lacking.sort(key=lambda finding: WORST_FIRST.index(finding.verdict))
     lines = {
-        f"{f['verdict']}: {result.profile}: {f['in']}: {f['signal']} {f['demand']}": VERDICT_STYLE[
-            f["verdict"]
-        ]
+        f"{f.verdict}: {result.profile}: {f.step_name}: {f.signal} {f.demand}": VERDICT_STYLE[f.verdict]
         for f in lacking
     }
     shown = list(lines.items())[:_LACKING_SHOWN]
@@ -133,11 +131,11 @@ def _remarks(results: Sequence[RunResult]) -> list[str]:
     return [f"{held}; `ventproof report` names them"]
 
 
-def _behind(selfcheck: Mapping[str, Any] | None) -> str:
+def _behind(selfcheck: PinnedCheck | None) -> str:
     if selfcheck is None:
         return "the bench was not measured before: no --selfcheck was given"
-    when = f" of {selfcheck['started']}" if selfcheck["started"] else ""
-    return f"self-check{when}: {selfcheck['result']}, digest {selfcheck['sha256'][:16]}…"
+    when = f" of {selfcheck.started}" if selfcheck.started else ""
+    return f"self-check{when}: {selfcheck.result}, digest {selfcheck.sha256[:16]}…"
 
 
 def _times_table(series: Series) -> Table:
@@ -185,15 +183,12 @@ def _show_run(console: Console, result: RunResult) -> None:
 def show_decided(log: str, state: LogState, decided: Decided) -> None:
     """Print what a log's evidence says now, and what changed against the findings that it holds."""
     console = new_console()
-    profile = titled(state.events[0]["profile"]["name"], decided.decision)
+    profile = titled(decided.profile, decided.decision)
     console.print(findings_table(profile, decided.findings))
     for old, new in decided.changes:
-        was = old["verdict"] if old else "undecided"
-        console.print(
-            Text(
-                f"changed: {new['in']}: {new['signal']} {new['demand']}: {was} → {new['verdict']}. {new['why']}"
-            )
-        )
+        was = old.verdict if old else "undecided"
+        what = f"{new.step_name}: {new.signal} {new.demand}"
+        console.print(Text(f"changed: {what}: {was} → {new.verdict}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
     if decided.verdict is None:
@@ -211,7 +206,7 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
 
 
-def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
+def findings_table(title: str, findings: Sequence[Finding]) -> Table:
     """Return the table of one run's findings; those of steps that were not run share one row."""
     table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
     table.add_column("step", overflow="fold")
@@ -220,25 +215,26 @@ def findings_table(title: str, findings: Sequence[Mapping[str, Any]]) -> Table:
     table.add_column("margin", no_wrap=True)
     table.add_column("verdict", no_wrap=True)
     previous = None
-    ran = [f for f in findings if not f["why"].startswith(NOT_RUN)]
-    for finding in ran:
-        demand = f"{finding['signal']} {finding['demand']}"
-        if finding["verdict"] != "pass" and finding["why"]:
-            demand += f"\n→ {finding['why']}"
-        if finding["verdict"] == "inconclusive" and finding.get("conformance") is not None:
-            share = 100 * finding["conformance"]
+    for finding in findings:
+        if finding.skipped:
+            continue
+        demand = f"{finding.signal} {finding.demand}"
+        if finding.status is not Status.PASS and finding.why:
+            demand += f"\n→ {finding.why}"
+        if finding.verdict == "inconclusive" and finding.conformance is not None:
+            share = 100 * finding.conformance
             demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
         table.add_row(
-            Text("" if finding["in"] == previous else finding["in"]),
+            Text("" if finding.step_name == previous else finding.step_name),
             Text(demand),
-            span_text(finding["response"], "s"),
+            took_text(finding),
             margin_text(finding),
-            Text(finding["verdict"], style=VERDICT_STYLE[finding["verdict"]]),
+            Text(finding.verdict, style=VERDICT_STYLE[finding.verdict]),
         )
-        previous = finding["in"]
-    if len(ran) < len(findings):
-        left = f"{len(findings) - len(ran)} more, {NOT_RUN}: an earlier step did not pass"
-        table.add_row("", Text(left), "–", "–", Text("not run", style=VERDICT_STYLE["inconclusive"]))
+        previous = finding.step_name
+    for reason, count in skipped(findings).items():
+        style = VERDICT_STYLE["inconclusive"]
+        table.add_row("", Text(f"{count} more, {reason.text}"), "–", "–", Text(Status.NOT_RUN, style=style))
     return table
 
 

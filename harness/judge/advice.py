@@ -1,4 +1,4 @@
-"""What would decide an open finding: computed, and tried on the evidence before it is said (pure)."""
+"""What would decide an open ruling: computed, and tried on the evidence before it is said (pure)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from harness.judge.numbers import decimals_for, outward, value_text
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS, Piece
 from harness.judge.track import Track
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 
 _NOUNS: Final[dict[type[Formula], str]] = {
     formulas.Reaches: "a tolerance",
@@ -81,7 +81,7 @@ def with_limit(formula: Formula, limit: float) -> Formula:
 
 
 def deciding_limits(
-    found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, rate_per_s: float | None
+    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, rate_per_s: float | None
 ) -> dict[Verdict, float]:
     """Return the nearest limits of a formula with which the same evidence passes, and with which it fails.
 
@@ -108,7 +108,7 @@ def deciding_limits(
 
 
 def deciding_interval(
-    found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen
+    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen
 ) -> tuple[float, float] | None:
     """Return a poll interval, and how near to its limit the signal must have come for that not to decide it.
 
@@ -139,7 +139,7 @@ def deciding_interval(
 
 
 def advice(
-    found: Finding,
+    found: Ruling,
     formula: Formula,
     decider: Decider,
     traits: SignalTraits,

@@ -18,7 +18,7 @@ BEYOND_S: Final = 2 * EPS_S
 
 
 class Measures(NamedTuple):
-    """The numbers of a finding; see `Finding`."""
+    """The numbers of a ruling; see `Ruling`."""
 
     margin: Bounds | None = None
     slack: Bounds | None = None
@@ -100,7 +100,7 @@ class Decider(ABC):
         self.take(hull)
 
     def fill_in(self, piece: Piece) -> Piece | None:
-        """Take a piece for the numbers of the finding only, and return what was new of it.
+        """Take a piece for the numbers of the ruling only, and return what was new of it.
 
         Readings decide ahead of the pieces.
         """

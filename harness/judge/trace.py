@@ -69,7 +69,7 @@ class SignalTrace:
         if self._watches:
             for watch in self._watches:
                 watch.take(arrived, pieces)
-            self._watches = [watch for watch in self._watches if watch.finding is None]
+            self._watches = [watch for watch in self._watches if watch.ruling is None]
 
     def observe_block(self, block: Block) -> None:
         """Take readings between which there was no gap; concludes what `observe` concludes from one after the other.
@@ -121,7 +121,7 @@ class SignalTrace:
             formula: what is demanded.
             stimulus: the window that contains the instant from which it counts.
             rule: how readings are judged.
-            since: what happened then, for the finding's sentence.
+            since: what happened then, for the ruling's sentence.
             until_s: earliest end of the condition of an open-ended `Stays`, if it is over already.
         """
         watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since)
@@ -130,7 +130,7 @@ class SignalTrace:
             watch.end_at(until_s)
             enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
         watch.replay(self._history.arrived(since_s, enough_s), self._history.pieces(since_s, enough_s))
-        if watch.finding is None:
+        if watch.ruling is None:
             self._watches.append(watch)
         return watch
 

@@ -1,4 +1,4 @@
-"""What the judge says: verdicts and findings (pure)."""
+"""What is said of a demand and of a run: verdicts, rulings, findings, and why there is no verdict (pure)."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple, final
 
+from bench.samples import Window
+
 
 class Verdict(StrEnum):
     """Pass: true of all that the evidence allows. Fail: of none of it. Inconclusive: of some of it."""
@@ -14,6 +16,32 @@ class Verdict(StrEnum):
     PASS = "pass"  # noqa: S105 - a verdict, no password
     FAIL = "fail"
     INCONCLUSIVE = "inconclusive"
+
+
+class Status(StrEnum):
+    """How a response ended; one that was not run is inconclusive to the verdict of its run."""
+
+    PASS = "pass"  # noqa: S105 - a status, no password
+    FAIL = "fail"
+    INCONCLUSIVE = "inconclusive"
+    NOT_RUN = "not run"
+
+
+class NotRun(StrEnum):
+    """Why a response was not run: its step was never begun, the run broke off, or its own stimulus never came."""
+
+    EARLIER_STEP = "earlier_step"
+    ABORTED = "aborted"
+    NEVER_APPLIED = "never_applied"
+
+    @property
+    def text(self) -> str:
+        """The reason, for people."""
+        return {
+            NotRun.EARLIER_STEP: "not run: an earlier step did not pass",
+            NotRun.ABORTED: "not run: the run was aborted before",
+            NotRun.NEVER_APPLIED: "its stimulus was never applied",
+        }[self]
 
 
 class Rule(StrEnum):
@@ -50,15 +78,15 @@ class Bounds(NamedTuple):
 
 @final
 @dataclass(frozen=True, slots=True)
-class Finding:
-    """A verdict with its reasons.
+class Ruling:
+    """A verdict on one formula with its reasons.
 
     Attributes:
         verdict: pass, fail or inconclusive.
         why: one plain sentence; for inconclusive also what would decide it.
         margin: worst and best robustness over everything that the evidence up to the decision allows, in the signal's
             unit; negative is violated. None where the formula has none or nothing bounds it.
-        slack: seconds left before the limit, worst and best; negative is too late. None where no time was bounded.
+        slack_s: seconds left before the limit, worst and best; negative is too late. None where no time was bounded.
         response_s: earliest and latest possible response after the stimulus, seconds; None when there was none for
             certain or the formula has none.
         seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
@@ -67,6 +95,98 @@ class Finding:
     verdict: Verdict
     why: str
     margin: Bounds | None = None
-    slack: Bounds | None = None
+    slack_s: Bounds | None = None
     response_s: Bounds | None = None
     seen: Bounds | None = None
+
+
+Key = tuple[int | None, int, str]
+"""Step, number and signal of a response: what tells it from the others of its run."""
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One response of a run, and what was found.
+
+    Attributes:
+        step: number of its step, the start state being 0; None for an `always`.
+        step_name: what the profile calls the step.
+        number: 0-based place among the responses of its step.
+        signal: the signal, as the profile names it.
+        unit: the signal's unit; `flag`, `state` or `count` where it has none.
+        kind: the profile's word for the kind of response (`reaches`, `stays_above`, …), `always` for an invariant;
+            empty in logs that do not tell.
+        demand: what was demanded, as one line.
+        status: how it ended.
+        not_run: why it was not run; None unless that is its status.
+        why: the reason for its status.
+        margin: worst and best margin that the evidence allows, in the signal's unit (`moves_at`: per second).
+        slack_s: seconds left before the limit, worst and best.
+        response_s: the window that holds the response time, s after the stimulus; None when it did not surely respond.
+        seen: lowest and highest value that the evidence allows while it was judged, in the signal's unit.
+        stood: the signal's last reading in its step, in its unit; None when there is none, for an `always`, and where
+            nobody looked at the readings.
+        conformance: probability that the demand was met, all that the readings leave being equally likely.
+        proves: what the profile says that it proves.
+    """
+
+    step: int | None
+    step_name: str
+    number: int
+    signal: str
+    unit: str
+    kind: str
+    demand: str
+    status: Status
+    not_run: NotRun | None = None
+    why: str
+    margin: Bounds | None
+    slack_s: Bounds | None
+    response_s: Window | None
+    seen: Bounds | None
+    stood: float | None = None
+    conformance: float | None
+    proves: str
+
+    @property
+    def verdict(self) -> Verdict:
+        """What it counts as in the verdict of its run."""
+        return Verdict.INCONCLUSIVE if self.status is Status.NOT_RUN else Verdict(self.status)
+
+    @property
+    def skipped(self) -> bool:
+        """Whether the run never came to it, so that nothing of its own can be told."""
+        return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED}
+
+    @property
+    def key(self) -> Key:
+        """What tells it from the other responses of its run."""
+        return self.step, self.number, self.signal
+
+    @property
+    def identity(self) -> tuple[str, str, str, int]:
+        """What makes it the same response in another run of the profile: step, signal, kind, place."""
+        return self.step_name, self.signal, self.kind, self.number
+
+
+class AbortKind(StrEnum):
+    """What ended a run before its end: the operator, something on the bench, or a fault of ventproof itself."""
+
+    OPERATOR = "operator"
+    BENCH = "bench"
+    INTERNAL = "internal"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Abort:
+    """Why a run or a self-check has no verdict.
+
+    Attributes:
+        kind: what ended it.
+        text: the reason, for people.
+    """
+
+    kind: AbortKind
+    text: str

@@ -1,4 +1,4 @@
-"""One open question on one signal: feeds a decider until it has a verdict, and words the finding."""
+"""One open question on one signal: feeds a decider until it has a verdict, and words the ruling."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from harness.judge.history import Arrived
 from harness.judge.seen import Seen
 from harness.judge.spans import INF, Piece, Reading
 from harness.judge.track import Block, Corners
-from harness.judge.verdict import Finding, Rule
+from harness.judge.verdict import Rule, Ruling
 from harness.judge.wording import STIMULUS, Since
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ class Watch:
         formula: what is demanded.
         stimulus: the window that contains the instant from which it counts.
         rule: how readings are judged.
-        finding: None while undecided. Once it is pass or fail it never changes; it is inconclusive only when no
+        ruling: None while undecided. Once it is pass or fail it never changes; it is inconclusive only when no
             further evidence can matter.
         seen: how densely the signal was read.
     """
@@ -59,7 +59,7 @@ class Watch:
         self.formula = formula
         self.stimulus = stimulus
         self.rule = rule
-        self.finding: Finding | None = None
+        self.ruling: Ruling | None = None
         self._traits = traits
         self._simple = rule is Rule.SIMPLE
         self._equals = formula.value if isinstance(formula, formulas.Equals) else None
@@ -108,13 +108,13 @@ class Watch:
                 self._decider.finish()
             self._conclude()
 
-    def close(self, now_s: float) -> Finding:
+    def close(self, now_s: float) -> Ruling:
         """Decide on what there is: no more evidence will come.
 
         A span without an end is judged up to the last reading if that is as recent as the polling lets
         expect, otherwise up to `now_s`, so that a silent bus leaves it open.
         """
-        if self.finding is None:
+        if self.ruling is None:
             decider = self._decider
             if decider.end_s == INF:
                 self.end_at(self.seen.last_recent_s(now_s) - self._traits.refreshed_every_s)
@@ -122,12 +122,12 @@ class Watch:
             if decider.verdict is None:
                 decider.finish()
             self._conclude()
-        assert self.finding is not None
-        return self.finding
+        assert self.ruling is not None
+        return self.ruling
 
     def take(self, arrived: Arrived, pieces: Iterable[Piece]) -> None:
         """Take one reading and the pieces that it made final; for the trace."""
-        if self.finding is not None:
+        if self.ruling is not None:
             return
         sample, reading = arrived.sample, arrived.reading
         if self._own is not None:
@@ -188,7 +188,7 @@ class Watch:
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
-        """Note a gap for the wording of the finding."""
+        """Note a gap for the wording of the ruling."""
         self.seen.gap(gap)
 
     def _own_envelope(self) -> Envelope | None:
@@ -234,7 +234,7 @@ class Watch:
 
     def _conclude(self, later: Iterable[Piece] = ()) -> None:
         decider = self._decider
-        if decider.verdict is None or self.finding is not None:
+        if decider.verdict is None or self.ruling is not None:
             return
         for piece in later:
             decider.fill_in(piece)
@@ -242,7 +242,7 @@ class Watch:
         seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
         if seen is not None and seen.low > seen.high:
             seen = None
-        found = Finding(decider.verdict, "", margin, slack, response, seen)
+        found = Ruling(decider.verdict, "", margin, slack, response, seen)
         why = wording.why(
             found,
             self.formula,
@@ -252,4 +252,4 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        self.finding = replace(found, why=why)
+        self.ruling = replace(found, why=why)

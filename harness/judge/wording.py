@@ -15,7 +15,7 @@ from harness.judge.numbers import decimals_for, number_text, range_text, value_t
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
 from harness.judge.travel import TravelDecider
-from harness.judge.verdict import Bounds, Finding, Verdict
+from harness.judge.verdict import Bounds, Ruling, Verdict
 
 _OUTCOMES: Final[dict[type[Formula], tuple[str, str]]] = {
     formulas.Reaches: ("came into the band in time", "was not in the band in time"),
@@ -49,10 +49,10 @@ STIMULUS: Final = Since()
 
 @final
 class _Teller:
-    """Words one finding."""
+    """Words one ruling."""
 
     def __init__(
-        self, found: Finding, formula: Formula, decider: Decider, traits: SignalTraits, since: Since
+        self, found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, since: Since
     ) -> None:
         self.found = found
         self.formula = formula
@@ -135,7 +135,7 @@ class _Teller:
     def undecided(  # noqa: PLR0911 - one line a cause
         self, seen: Seen, rate_per_s: float | None
     ) -> str:
-        """Return the sentence for an open finding."""
+        """Return the sentence for an open ruling."""
         traits, decider, gap = self.traits, self.decider, seen.longest_gap
         if isinstance(decider, CountDecider) and decider.restarted:
             return "the counter was set anew during the count; repeat the step without a restart"
@@ -196,7 +196,7 @@ class _Teller:
 
 
 def why(
-    found: Finding,
+    found: Ruling,
     formula: Formula,
     decider: Decider,
     traits: SignalTraits,
@@ -205,10 +205,10 @@ def why(
     rate_per_s: float | None,
     since: Since,
 ) -> str:
-    """Return the sentence for a finding.
+    """Return the sentence for a ruling.
 
     Args:
-        found: the finding, without its sentence.
+        found: the ruling, without its sentence.
         formula: what was demanded.
         decider: what decided it.
         traits: what the bench file declares of the signal.

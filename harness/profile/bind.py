@@ -12,7 +12,7 @@ from bench.errors import FileError, Problem
 from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
 from bench.units import PLAIN_UNITS
 from bench.wiring import BenchFile, ContactOutput, SignalSpec, ValueOutput
-from bench.wording import nearest
+from bench.wording import near, nearest
 from harness.profile import model
 from harness.profile.fineness import fineness_problems, responses
 from harness.profile.idling import interlock_problems
@@ -100,7 +100,7 @@ def _lacks(
     if not fitting:
         return reason, f"it has no {what} at all; add one below `{section}:`"
     mend = nearest(at, fitting)
-    return reason, f"{mend}; map it with `--use {name}=…`" if mend.startswith("known") else mend
+    return reason, mend if near(at, fitting) else f"{mend}; map it with `--use {name}=…`"
 
 
 def _given_as(output: ContactOutput | ValueOutput) -> str:

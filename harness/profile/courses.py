@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, PrivateAttr, Tag, field_validator, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, PositiveSeconds, by_key
 from bench.units import Dimension, Quantity
 
@@ -40,11 +41,11 @@ def check_amount(key: str, said: Quantity | None, dimension: Dimension, *, zero:
         return
     if said.dimension is not dimension:
         what = "share" if dimension is Dimension.PERCENT else dimension
-        raise ValueError(f"{key} {said.text!r} must be a {what}; write it in {unit}")
+        raise Refusal(f"{key} {said.text!r} must be a {what}", f"write it in {unit}", key=key)
     if said.value < 0:
-        raise ValueError(f"{key} {said.text!r} is below zero; write 0 {unit} for none")
+        raise Refusal(f"{key} {said.text!r} is below zero", f"write 0 {unit} for none", key=key)
     if said.value == 0 and not zero:
-        raise ValueError(f"{key} {said.text!r} is zero; write more than 0 {unit}")
+        raise Refusal(f"{key} {said.text!r} is zero", f"write more than 0 {unit}", key=key)
 
 
 class RainBlock(FileModel):
@@ -103,9 +104,9 @@ class FormulaStorm(FileModel):
     @model_validator(mode="after")
     def _peak_lies_inside(self) -> Self:
         if "peak_at" in self.model_fields_set and self.shape != "chicago":
-            raise ValueError("peak_at belongs to `shape: chicago`; leave it out")
+            raise Refusal("peak_at belongs to `shape: chicago`", "leave it out", key="peak_at")
         if self.peak_at.dimension is not Dimension.PERCENT or not 0 <= self.peak_at.value <= 100:  # noqa: PLR2004 - per cent
-            raise ValueError(f"peak_at {self.peak_at.text!r} must be from 0 % to 100 %")
+            raise Refusal(f"peak_at {self.peak_at.text!r} must be from 0 % to 100 %", key="peak_at")
         return self
 
 
@@ -157,8 +158,10 @@ class Series(FileModel):
     @classmethod
     def _stands_beside(cls, file: str) -> str:
         if file.startswith(("/", "\\", "~")) or ":" in file:
-            raise ValueError(
-                "must be a path from the profile's folder; write 'gauge.csv' or 'series/gauge.csv'"
+            raise Refusal(
+                "must be a path from the profile's folder",
+                "write 'gauge.csv' or 'series/gauge.csv'",
+                bare=True,
             )
         return file
 
@@ -229,7 +232,11 @@ class Turbulence(FileModel):
     def _is_turbulent(self) -> Self:
         check_amount("intensity", self.intensity, Dimension.PERCENT, zero=False)
         if not _SHORTEST_S <= self.for_ <= _LONGEST_S:
-            raise ValueError(f"for {self.for_:g} s must be from {_SHORTEST_S:g} s to {_LONGEST_S:g} s")
+            raise Refusal(
+                f"for {self.for_:g} s must be from {_SHORTEST_S:g} s to {_LONGEST_S:g} s", key="for"
+            )
         if self.intensity.value > 100:  # noqa: PLR2004 - per cent
-            raise ValueError(f"intensity {self.intensity.text!r} must be 100 % at most; 20 % is usual")
+            raise Refusal(
+                f"intensity {self.intensity.text!r} must be 100 % at most", "20 % is usual", key="intensity"
+            )
         return self

@@ -6,6 +6,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, Tag, model_validator
 
+from bench.errors import Refusal
 from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 from bench.units import Dimension, Quantity
 from harness.profile.courses import (
@@ -134,22 +135,22 @@ class Rainfall(StimulusCommon):
         ]
         if len(ways) != 1:
             reason = f"{' and '.join(ways)} together" if ways else "'intensity' is missing"
-            raise ValueError(
-                f"{reason}; say how it rains by one of intensity, blocks, storm, showers, series"
-            )
+            hint = "say how it rains by one of intensity, blocks, storm, showers, series"
+            raise Refusal(reason, hint, key=ways[0] if ways else "")
         if (self.intensity is None) != (self.for_ is None):
-            key = "'for' is missing" if self.for_ is None else "for belongs to `intensity`"
-            raise ValueError(f"{key}; say how long it rains beside `intensity:`, and nowhere else")
+            reason = "'for' is missing" if self.for_ is None else "for belongs to `intensity`"
+            hint = "say how long it rains beside `intensity:`, and nowhere else"
+            raise Refusal(reason, hint, key="" if self.for_ is None else "for")
         if self.blocks == ():
-            raise ValueError("blocks is empty; write its items below, each after '- '")
+            raise Refusal("blocks is empty", "write its items below, each after '- '", key="blocks")
         if self.to is not None and self.intensity is None:
-            raise ValueError("to belongs to `intensity`; leave it out")
+            raise Refusal("to belongs to `intensity`", "leave it out", key="to")
         check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY)
         check_amount("to", self.to, Dimension.RAIN_INTENSITY)
         for key, most in (("filled", 100.0), ("jitter", 50.0)):
             share: Quantity = getattr(self, key)
             if share.dimension is not Dimension.PERCENT or not 0 <= share.value < most:
-                raise ValueError(f"{key} {share.text!r} must be from 0 % to below {most:g} %")
+                raise Refusal(f"{key} {share.text!r} must be from 0 % to below {most:g} %", key=key)
         return self
 
 
@@ -181,19 +182,22 @@ class Wind(StimulusCommon):
     def _blows_in_one_way(self) -> Self:
         if (self.speed is None) == (self.series is None):
             reason = "'speed' is missing" if self.speed is None else "series beside `speed`"
-            raise ValueError(f"{reason}; say how it blows by one of speed, series")
+            key = "" if self.speed is None else "series"
+            raise Refusal(reason, "say how it blows by one of speed, series", key=key)
         more = [k for k in ("to", "gust", "turbulence", "series") if getattr(self, k) is not None]
         if len(more) > 1:
-            raise ValueError(f"{more[1]} beside `{more[0]}`; say one of to, gust, turbulence, series")
+            raise Refusal(
+                f"{more[1]} beside `{more[0]}`", "say one of to, gust, turbulence, series", key=more[1]
+            )
         if (self.to is None) != (self.over is None):
             reason = "'over' is missing" if self.over is None else "'to' is missing"
-            raise ValueError(f"{reason}; `to` and `over` go together")
+            raise Refusal(reason, "`to` and `over` go together")
         if self.series is None and "faster" in self.model_fields_set:
-            raise ValueError("faster belongs to a series; leave it out")
+            raise Refusal("faster belongs to a series", "leave it out", key="faster")
         check_amount("speed", self.speed, Dimension.SPEED)
         check_amount("to", self.to, Dimension.SPEED)
         if self.turbulence is not None and self.speed is not None and self.speed.value == 0:
-            raise ValueError("speed of a calm has no turbulence; write more than 0 m/s")
+            raise Refusal("speed of a calm has no turbulence", "write more than 0 m/s", key="speed")
         return self
 
     @property
@@ -233,9 +237,9 @@ class Fail(StimulusCommon):
             ("every", ("chatter",), ("chatter",)),
         ):
             if getattr(self, key) is None and self.how in needed:
-                raise ValueError(f"'{key}' is missing; `how: {self.how}` needs it")
+                raise Refusal(f"'{key}' is missing", f"`how: {self.how}` needs it")
             if getattr(self, key) is not None and self.how not in hows:
-                raise ValueError(f"{key} is not for `how: {self.how}`; leave it out")
+                raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
         return self
 
 

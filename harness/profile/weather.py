@@ -7,7 +7,7 @@ from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
 from bench.drivers import fastest_edge_s
-from bench.errors import FileError
+from bench.errors import FileError, Refusal
 from bench.fits import value_fault
 from bench.pulses import check_plan
 from bench.units import Quantity
@@ -59,8 +59,8 @@ def _course_problems(profile: Loaded[Profile], here: Path, made: Callable[[], ob
     try:
         made()
     except ValueError as error:
-        reason, _, hint = str(error).partition("; ")
-        yield profile.problem(here, reason, hint)
+        wrong = Refusal.of(error)
+        yield profile.problem(here, wrong.reason, wrong.hint)
     except FileError as error:
         folder = FilePath(profile.path).parent
         yield from (replace(fault, file=str(folder / fault.file)) for fault in error.problems)
@@ -162,8 +162,8 @@ def _level_problems(
     try:
         level_of(output, value)
     except ValueError as error:
-        reason, _, hint = str(error).partition("; ")
-        yield profile.problem(path, reason, hint)
+        wrong = Refusal.of(error)
+        yield profile.problem(path, wrong.reason, wrong.hint)
 
 
 def _can_fail(
@@ -269,5 +269,5 @@ def _shown_problems(
             cups = anemometer(output.sensor.cups, fastest_edge_s=fastest_s)
             cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
     except ValueError as error:
-        reason, _, hint = str(error).partition("; ")
-        yield profile.problem(path, f"{at}: {reason}", hint)
+        wrong = Refusal.of(error)
+        yield profile.problem(path, f"{at}: {wrong.reason}", wrong.hint)

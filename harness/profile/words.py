@@ -14,7 +14,7 @@ from bench.errors import FileError, Problem
 from bench.overridetable.model import OverrideTable
 from bench.units import Quantity, canonical_symbol
 from bench.wiring import BenchFile
-from bench.wording import nearest
+from bench.wording import near
 from bench.yamltree import Alias, Items, Node, Table, grow_tree
 from harness.profile.kinds import drivers, families, models_in
 from harness.profile.model import Profile
@@ -80,9 +80,8 @@ def explain(word: str) -> str:
     found = [*_kinds(wanted), *(part for part in (_topic(wanted), _key(wanted)) if part)]
     if not found:
         reason = f"{word!r} is not a word of the files"
-        hint = nearest(wanted, [*words(), *fault_topics()])
-        if hint.startswith("known"):
-            hint = "`ventproof explain` without a word lists them all"
+        meant = near(wanted, [*words(), *fault_topics()])
+        hint = f"did you mean {meant!r}?" if meant else "`ventproof explain` without a word lists them all"
         raise FileError([Problem("explain", None, None, reason, hint)])
     found += [family.listing() for family in families() if wanted in family.listed_by]
     shown = (f"Example:\n{indent(example, '    ')}" for example in examples(wanted) if wanted in keys())

@@ -1,8 +1,9 @@
-"""The stories of one override: that it begins, holds and lets go, and where its edges are (pure)."""
+"""The scenarios of one override: that it begins, holds and lets go, and where its edges are (pure)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
@@ -14,12 +15,11 @@ from bench.overridetable.model import (
     WindCondition,
     output_of,
 )
-from harness.prove.changes import Change
+from bench.units import Dimension
 from harness.prove.scenario import Phase, Scenario
-from harness.prove.scenes import Scenes, by
+from harness.prove.scenes import ScenarioBuilder, by
 from harness.prove.strokes import (
     PULSES_LATE_S,
-    Stroke,
     begun,
     ended,
     just_beyond,
@@ -29,6 +29,8 @@ from harness.prove.strokes import (
     number,
     plain,
     played,
+    pulsed,
+    quantity,
     short_of,
     turned,
 )
@@ -42,41 +44,41 @@ _SPARE_S: Final = 5.0
 _MS: Final = 1e-3
 
 
-def alone(scenes: Scenes, name: str) -> Iterator[Scenario]:
-    """Yield the stories of one override, those of each of its conditions together."""
-    override = scenes.table.overrides[name]
-    for condition in scenes.conditions(name):
+def alone(builder: ScenarioBuilder, name: str) -> Iterator[Scenario]:
+    """Yield the scenarios of one override, those of each of its conditions together."""
+    override = builder.table.overrides[name]
+    for condition in builder.conditions(name):
         if not isinstance(condition, FailedCondition):
-            yield _course(scenes, name, override, condition)
+            yield _course(builder, name, override, condition)
         if isinstance(condition, WindCondition | RainfallCondition | LevelCondition):
-            yield _edges(scenes, name, override, condition)
-        if isinstance(condition, WindCondition) and averages(scenes, override, condition):
-            yield _averaging(scenes, name, override, condition)
+            yield _edges(builder, name, override, condition)
+        if isinstance(condition, WindCondition) and averages(builder, override, condition):
+            yield _averaging(builder, name, override, condition)
         if isinstance(condition, ContactCondition):
-            yield from _chatter(scenes, name, override, condition)
+            yield from _chatter(builder, name, override, condition)
     if override.leeward:
-        yield from _leeward(scenes, name, override)
+        yield from _leeward(builder, name, override)
 
 
-def _course(scenes: Scenes, name: str, override: TableOverride, condition: Condition) -> Scenario:
-    begins, ends = begun(scenes.table, condition), ended(scenes.table, condition)
+def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition) -> Scenario:
+    begins, ends = begun(condition), ended(builder.table, condition)
     output = str(output_of(condition))
     about = (
         f"The house is warm and every vent stands open. Then: {begins.about}. The {plain(name)} override must begin"
         f" after its entry delay, and the vents must go to their positions in time and stay there. When the"
         f" condition is over they wait for the release delay, and only then open again."
     )
-    proves = (f"{name}.{output}", *scenes.delay_lines(name), *scenes.positions(name))
-    phases = (scenes.phase(begins), *scenes.ending(name, override, ends))
+    proves = (f"{name}.{output}", *builder.delay_lines(name), *builder.positions(name))
+    phases = (builder.phase(begins), *builder.ending(name, override, ends))
     if override.latched:
         proves = (*proves, f"{name}.latched")
     title = f"{by(name, output)} begins, holds and lets go"
-    return scenes.story(
+    return builder.scenario(
         f"{name}-by-{output}", title=title, about=about, overrides=(name,), phases=phases, proves=proves
     )
 
 
-def _edges(scenes: Scenes, name: str, override: TableOverride, condition: Threshold) -> Scenario:
+def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Threshold) -> Scenario:
     output = str(output_of(condition))
     slow_s = lag_s(condition) + override.delays_within + 5
     begins, ends = condition.begins_at, condition.ends_at
@@ -110,7 +112,7 @@ def _edges(scenes: Scenes, name: str, override: TableOverride, condition: Thresh
         phases = (*phases, step(just_over(condition), f"just {near} {ends}", 10.0, ""))
     proves = (f"{name}.{output}", f"{name}.{output}.ends_at")
     title = f"{by(name, output)}, at the edges of its hysteresis"
-    return scenes.story(
+    return builder.scenario(
         f"{name}-edges-of-{output}",
         title=title,
         about=about,
@@ -120,95 +122,90 @@ def _edges(scenes: Scenes, name: str, override: TableOverride, condition: Thresh
     )
 
 
-def averages(scenes: Scenes, override: TableOverride, condition: WindCondition) -> bool:
+def averages(builder: ScenarioBuilder, override: TableOverride, condition: WindCondition) -> bool:
     """Return whether a bench can tell a mean of the wind from the wind itself.
 
     In a wind just beyond the threshold that rises from nothing, a mean must come so much later that a unit without one
     would surely have been seen to begin too early.
     """
-    if override.flag is None or not scenes.margins.watches(override.flag):
+    if override.flag is None or not builder.margins.watches(override.flag):
         return False
     reaches = (condition.begins_at.value - condition.accuracy.value) / just_beyond(condition)
     early_s = (
-        condition.averaged_over * reaches - override.delays_within - scenes.margins.late_s(override.flag)
+        condition.averaged_over * reaches - override.delays_within - builder.margins.late_s(override.flag)
     )
     return condition.rising and early_s > override.delays_within + PULSES_LATE_S
 
 
-def _averaging(scenes: Scenes, name: str, override: TableOverride, condition: WindCondition) -> Scenario:
-    rises, ends = played(condition, just_beyond(condition)), ended(scenes.table, condition)
+def _averaging(
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: WindCondition
+) -> Scenario:
+    rises, ends = played(condition, just_beyond(condition)), ended(builder.table, condition)
     about = (
         f"After a calm the wind rises to just beyond {condition.begins_at}. The mean over"
         f" {number(condition.averaged_over)} s reaches the threshold only when nearly all of that time has passed:"
         f" {plain(name)} must not begin as soon as the wind does."
     )
-    return scenes.story(
+    return builder.scenario(
         f"{name}-mean-of-{condition.wind}",
         title=f"{plain(name)} goes by the mean of the {plain(condition.wind)}",
         about=about,
         overrides=(name,),
-        phases=(scenes.phase(rises), *scenes.ending(name, override, ends)),
+        phases=(builder.phase(rises), *builder.ending(name, override, ends)),
         proves=(f"{name}.{condition.wind}.averaged_over",),
     )
 
 
 def _chatter(
-    scenes: Scenes, name: str, override: TableOverride, condition: ContactCondition
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: ContactCondition
 ) -> Iterator[Scenario]:
     """Yield openings that are too short to be believed: a unit without a debounce would begin its delay anew."""
     open_s, closed_s = round(condition.debounce / 2, 3), round(override.entry_delay / 3, 1)
-    fastest_s = scenes.margins.fastest_edge_s(condition.contact)
+    fastest_s = builder.margins.fastest_edge_s(condition.contact)
     if override.flag is None or open_s < max(fastest_s, _MS) or closed_s < 2 * condition.debounce:
         return
-    travel_s = max(vent.starts_within + vent.full_travel[1] for vent in scenes.table.vents.values())
+    travel_s = max(vent.starts_within + vent.full_travel[1] for vent in builder.table.vents.values())
     times = ceil((override.entry_delay + override.delays_within + travel_s + _SPARE_S) / (open_s + closed_s))
-    edges = (
-        (k * (open_s + closed_s) + after_s, closed)
-        for k in range(times)
-        for after_s, closed in ((0.0, 1.0), (closed_s, 0.0))
-    )
+    train = pulsed(condition.contact, times, closed_s=closed_s, open_s=open_s)
     # The train outlasts whatever is expected of it, so that its end does not matter.
-    changes = tuple(Change(at_s, "contact", condition.contact, closed) for at_s, closed in edges)[:-1]
-    says = (
-        f"pulse: {condition.contact}, times: {times}, closed_for: {number(1000 * closed_s)} ms,"
-        f" open_for: {number(1000 * open_s)} ms"
-    )
-    stroke = Stroke(says, changes, f"contact {plain(condition.contact)} chatters", condition.contact)
+    chatter = replace(train, changes=train.changes[:-1])
     about = (
         f"Contact {plain(condition.contact)} is closed but for openings of {number(1000 * open_s)} ms. The unit"
         f" must not believe a state that lasts less than {number(1000 * condition.debounce)} ms: the"
         f" {plain(name)} override must begin as if the contact had stayed closed."
     )
-    yield scenes.story(
+    yield builder.scenario(
         f"{name}-chatter-of-{condition.contact}",
         title=f"{plain(condition.contact)} chatters",
         about=about,
         overrides=(name,),
-        phases=(scenes.phase(stroke),),
+        phases=(builder.phase(chatter),),
         proves=(f"{name}.{condition.contact}.debounce",),
     )
 
 
-def _leeward(scenes: Scenes, name: str, override: TableOverride) -> Iterator[Scenario]:
-    conditions = scenes.conditions(name)
-    if scenes.table.direction is None or not conditions:
+def _leeward(builder: ScenarioBuilder, name: str, override: TableOverride) -> Iterator[Scenario]:
+    conditions = builder.conditions(name)
+    if builder.table.direction is None or not conditions:
         return
     for vent in override.leeward:
-        faces = scenes.table.vents[vent].faces
+        faces = builder.table.vents[vent].faces
         assert faces is not None, "loading sees to it"
-        begins, ends = begun(scenes.table, conditions[0]), ended(scenes.table, conditions[0])
-        behind = turned(scenes.table.direction, (faces + _OPPOSITE) % (2 * _OPPOSITE))
-        ahead = turned(scenes.table.direction, faces)
+        begins, ends = begun(conditions[0]), ended(builder.table, conditions[0])
+        behind, ahead = (
+            turned(builder.table.direction, quantity(degrees, Dimension.DIRECTION))
+            for degrees in ((faces + _OPPOSITE) % (2 * _OPPOSITE), faces)
+        )
         about = (
             f"Vent {plain(vent)} opens away from the wind. In {plain(name)} it may stand further open than to"
             f" windward; when the wind turns it must close as far as the other side must."
         )
         phases = (
             Phase(f"{begins.about}, from behind", ((0.0, behind), (1.0, begins))),
-            scenes.phase(ahead),
-            *scenes.ending(name, override, ends),
+            builder.phase(ahead),
+            *builder.ending(name, override, ends),
         )
-        yield scenes.story(
+        yield builder.scenario(
             f"{name}-leeward-{vent}",
             title=f"{plain(name)} on the lee side of {plain(vent)}",
             about=about,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from bench.errors import FileError
 from bench.overridetable.load import read_table
@@ -14,22 +14,23 @@ from harness.record.report.model import Fact, Section, Table
 if TYPE_CHECKING:
     from harness.prove.trace import Traced
     from harness.record.report.model import Chapter
+    from harness.run.header import PinnedText
 
 
-def table_section(pinned: Mapping[str, Any], chapters: Sequence[Chapter], ident: str) -> Section:
+def table_section(pinned: PinnedText, chapters: Sequence[Chapter], ident: str) -> Section:
     """Return the annex for the override table that runs name in their first line.
 
     A line counts as proved when every run that says it proves it passed, and there is one.
 
     Args:
-        pinned: what the first line says of the table: `name`, `sha256`, `text`.
+        pinned: the table, as the first line holds it.
         chapters: the runs that name it.
         ident: what links point to.
     """
-    title = f"Override table: {pinned.get('name', '')}"
-    facts = (Fact("Table digest", short_code(str(pinned.get("sha256", "")))),)
+    title = f"Override table: {pinned.name}"
+    facts = (Fact("Table digest", short_code(pinned.sha256)),)
     try:
-        table = read_table("override table in the log", str(pinned["text"]))
+        table = read_table("override table in the log", pinned.text)
     except FileError as error:
         return Section(ident, title, (f"The table cannot be read: {error}",), facts, ())
     standings: dict[str, list[str]] = {}

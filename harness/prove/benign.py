@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, final
 
 from harness.prove.challenge import healthy_mock
 from harness.prove.trial import Trial, attempt
-from harness.prove.workers import Suite, Told, Workers, own_suite
+from harness.prove.workers import Suite, Told, own_suite, suite_workers
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -87,7 +87,7 @@ def vary(suite: Suite, seeds: range, *, jobs: int | None, told: Told) -> tuple[V
     """
     healthy_mock(suite.bench)
     pairs = [(seed, seed % len(suite.profiles)) for seed in seeds]
-    with Workers(suite, jobs) as workers:
+    with suite_workers(suite, jobs) as workers:
         trials = workers.each([partial(_trial, seed, number) for seed, number in pairs], told)
         return tuple(Variation(*pair, trial) for pair, trial in zip(pairs, trials, strict=True))
 

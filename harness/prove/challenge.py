@@ -15,7 +15,7 @@ from harness.prove.enough import enough_of, until
 from harness.prove.severity import smallest_found
 from harness.prove.shows import likely_first
 from harness.prove.trial import Trial, attempt
-from harness.prove.workers import Suite, Told, Workers, own_suite
+from harness.prove.workers import Suite, Told, own_suite, suite_workers
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -147,7 +147,7 @@ class Challenge:
         wanted = [f for f in CATALOGUE.values() if not self.names or f.name in self.names]
         possible = [fault for fault in wanted if not fault.needs or fault.needs in mock.parts]
         lacking = tuple(fault.name for fault in wanted if fault not in possible)
-        with Workers(self.suite, self.jobs) as workers:
+        with suite_workers(self.suite, self.jobs) as workers:
             healthy = tuple(
                 workers.each([partial(_healthy, n) for n in range(len(self.suite.profiles))], told)
             )

@@ -13,7 +13,7 @@ ChangeKind = Literal["contact", "wind", "rainfall", "level", "failed", "directio
 
 @final
 @dataclass(frozen=True, slots=True)
-class Change:
+class WeatherChange:
     """Something that changes at the unit's terminals, or about the house.
 
     Attributes:
@@ -34,18 +34,18 @@ class Change:
     late_s: float = 0.0
 
 
-Weather = Sequence[Change]
+Weather = Sequence[WeatherChange]
 """Changes in any order; before the first of a kind and name the weather is none and the sensors are well."""
 
 
-def of(weather: Weather, kind: ChangeKind, name: str) -> list[Change]:
+def of(weather: Weather, kind: ChangeKind, name: str) -> list[WeatherChange]:
     """Return the changes of one thing, in order of time."""
     return sorted((c for c in weather if c.kind == kind and c.name == name), key=lambda c: c.at_s)
 
 
 @final
 @dataclass(frozen=True, slots=True)
-class Bounds:
+class UncertainState:
     """A yes or no that is not known exactly.
 
     Attributes:
@@ -63,7 +63,7 @@ class Bounds:
         return "open" if self.may.at(t_s) else "no"
 
 
-def switched(changes: Iterable[Change]) -> Bounds:
+def switched(changes: Iterable[WeatherChange]) -> UncertainState:
     """Return a contact or a failure over time."""
     may: list[float] = []
     must: list[float] = []
@@ -75,7 +75,7 @@ def switched(changes: Iterable[Change]) -> Bounds:
         early_s, late_s = change.at_s, change.at_s + change.late_s
         may.append(early_s if now else late_s)
         must.append(late_s if now else early_s)
-    return Bounds(Timeline(switches_s=_swept(may)), Timeline(switches_s=_swept(must)))
+    return UncertainState(Timeline(switches_s=_swept(may)), Timeline(switches_s=_swept(must)))
 
 
 def _swept(switches_s: list[float]) -> tuple[float, ...]:
@@ -89,7 +89,7 @@ def _swept(switches_s: list[float]) -> tuple[float, ...]:
     return tuple(kept)
 
 
-def stepped(changes: Sequence[Change], first: float) -> tuple[Steps, Steps]:
+def stepped(changes: Sequence[WeatherChange], first: float) -> tuple[Steps, Steps]:
     """Return the lowest and the highest course of a value that jumps; `changes` in order of time."""
     edges = sorted({t_s for c in changes for t_s in (c.at_s, c.at_s + c.late_s)})
     lasts = [c.at_s + c.late_s for c in changes]

@@ -19,7 +19,7 @@ from bench.overridetable.model import (
     ThresholdCondition,
     WindCondition,
 )
-from harness.prove.changes import Bounds, Change, Weather, of, stepped, switched
+from harness.prove.changes import UncertainState, Weather, WeatherChange, of, stepped, switched
 from harness.prove.timeline import ALWAYS, Steps, Timeline, beyond, combined, latched, settled
 
 _S_PER_H: Final = 3600.0
@@ -38,9 +38,9 @@ class Activity:
         active: of each override, whether it is active.
     """
 
-    powered: Bounds
-    failed: Mapping[str, Bounds]
-    active: Mapping[str, Bounds]
+    powered: UncertainState
+    failed: Mapping[str, UncertainState]
+    active: Mapping[str, UncertainState]
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
@@ -57,7 +57,7 @@ class _Conditions:
         self.powered = _powered(table, weather)
         self.failed = {name: self._failed(name) for name in table.sensors}
 
-    def active(self, override: TableOverride) -> Bounds:
+    def active(self, override: TableOverride) -> UncertainState:
         holding = [self._holds(condition) for condition in override.when]
         off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delays_within
         may = settled(
@@ -80,13 +80,13 @@ class _Conditions:
                 combined([its, powered], all)
                 for its, powered in ((may, self.powered.may), (must, self.powered.must))
             )
-        return Bounds(may, must)
+        return UncertainState(may, must)
 
-    def _holds(self, condition: Condition) -> Bounds:
+    def _holds(self, condition: Condition) -> UncertainState:
         match condition:
             case ContactCondition(contact=name, debounce=debounce_s):
                 seen = switched(of(self._weather, "contact", name))
-                return Bounds(
+                return UncertainState(
                     settled(seen.may, debounce_s, debounce_s, self.powered.may),
                     settled(seen.must, debounce_s, debounce_s, self.powered.must),
                 )
@@ -94,7 +94,7 @@ class _Conditions:
                 return self.failed[name]
             case BusSilentCondition(bus_silent=silent_s):
                 seen = switched(of(self._weather, "silent", ""))
-                return Bounds(
+                return UncertainState(
                     settled(seen.may, silent_s, 0.0, self.powered.may),
                     settled(seen.must, silent_s, 0.0, self.powered.must),
                 )
@@ -105,13 +105,15 @@ class _Conditions:
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
 
-    def _beyond(self, condition: ThresholdCondition, course: tuple[Steps, Steps], over_s: float) -> Bounds:
+    def _beyond(
+        self, condition: ThresholdCondition, course: tuple[Steps, Steps], over_s: float
+    ) -> UncertainState:
         """Return when a value is beyond its threshold; a falling one is turned upside down."""
         off_by = condition.accuracy.value
         on_at, off_at, (low, high) = condition.begins_at.value, condition.ends_at.value, course
         if not condition.rising:
             on_at, off_at, low, high = -on_at, -off_at, _negated(high), _negated(low)
-        return Bounds(
+        return UncertainState(
             beyond(high, on_at - off_by, off_at - off_by, over_s, self.powered.may),
             beyond(low, on_at + off_by, off_at + off_by, over_s, self.powered.must),
         )
@@ -119,14 +121,16 @@ class _Conditions:
     def _pulses(self, kind: str, name: str) -> tuple[Steps, Steps]:
         """Return the lowest and the highest course of a wind or a rain as it arrives: none while its sensor fails."""
         changes = [c for c in self._weather if c.name == name and c.kind in {kind, "failed"}]
-        shown: list[Change] = []
+        shown: list[WeatherChange] = []
         value = failed = 0.0
         for change in sorted(changes, key=lambda c: c.at_s):
             if change.kind == "failed":
                 failed = change.value
             else:
                 value = change.value
-            shown.append(Change(change.at_s, change.kind, name, 0.0 if failed else value, change.late_s))
+            shown.append(
+                WeatherChange(change.at_s, change.kind, name, 0.0 if failed else value, change.late_s)
+            )
         low, high = stepped(shown, 0.0)
         return _masked(low, self.powered.must), high
 
@@ -135,7 +139,7 @@ class _Conditions:
         sensor = self._table.sensors.get(name)
         first = condition.ends_at.value if sensor is None or sensor.good is None else sensor.good.value
         changes = [c for c in self._weather if c.name == name and c.kind in {"level", "failed"}]
-        shown: list[Change] = []
+        shown: list[WeatherChange] = []
         value, failed = first, False
         for change in sorted(changes, key=lambda c: c.at_s):
             if change.kind == "failed":
@@ -143,7 +147,7 @@ class _Conditions:
             else:
                 value = change.value
             if not failed:
-                shown.append(Change(change.at_s, "level", name, value, change.late_s))
+                shown.append(WeatherChange(change.at_s, "level", name, value, change.late_s))
         low, high = stepped(shown, first)
         spans = list(self._forgotten(name))
         return _overlaid(low, spans, -inf), _overlaid(high, spans, inf)
@@ -156,7 +160,7 @@ class _Conditions:
             if first_s < end_s:
                 yield first_s, end_s
 
-    def _raining(self, condition: RainfallCondition) -> Bounds:
+    def _raining(self, condition: RainfallCondition) -> UncertainState:
         """Return when a bucket shows rain.
 
         At a steady intensity tips are `tip / intensity` apart. The intensity of the last n tips is right after n of
@@ -182,16 +186,16 @@ class _Conditions:
             max(0.0, _apart_s(condition, sure_end) - slowest_s),
             self.powered.must,
         )
-        return Bounds(may, must)
+        return UncertainState(may, must)
 
-    def _failed(self, name: str) -> Bounds:
+    def _failed(self, name: str) -> UncertainState:
         sensor = self._table.sensors[name]
         failing = switched(of(self._weather, "failed", name))
         if self._turns(name):
             still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
-            failing = Bounds(*(combined([each, _BEGUN], all) for each in still))
+            failing = UncertainState(*(combined([each, _BEGUN], all) for each in still))
         by_s = sensor.delays_within
-        return Bounds(
+        return UncertainState(
             settled(
                 failing.may, max(0.0, sensor.fails_after - by_s), sensor.mends_after + by_s, self.powered.may
             ),
@@ -234,16 +238,16 @@ def _masked(steps: Steps, powered: Timeline) -> Steps:
     return Steps(steps.first, tuple((t_s, steps.at(t_s) if powered.at(t_s) else 0.0) for t_s in edges))
 
 
-def _powered(table: OverrideTable, weather: Weather) -> Bounds:
+def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
     """Return when the unit runs; its supply is there unless the weather says otherwise."""
     supply = table.supply
     if supply is None:
-        return Bounds(ALWAYS, ALWAYS)
+        return UncertainState(ALWAYS, ALWAYS)
     opened = switched(
-        Change(c.at_s, "contact", c.name, 1.0 - c.value, c.late_s)
+        WeatherChange(c.at_s, "contact", c.name, 1.0 - c.value, c.late_s)
         for c in of(weather, "contact", supply.contact)
     )
     by_s = supply.delays_within
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
     dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
-    return Bounds(dead_must.inverted(), dead_may.inverted())
+    return UncertainState(dead_must.inverted(), dead_may.inverted())

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from bench.errors import Refusal
+
 _SALTS: Final = 20
 """The generator is greedy; of so many of its answers the smallest is taken."""
 
@@ -21,7 +23,7 @@ def covering(factors: int, values: int, strength: int) -> list[tuple[int, ...]]:
         ValueError: a strength below 1.
     """
     if strength < 1:
-        raise ValueError(f"a strength of {strength}; write 2 for all pairs, 3 for all triples")
+        raise Refusal(f"a strength of {strength}", "write 2 for all pairs, 3 for all triples")
     if factors <= strength:
         return _every(factors, values)
     from covertable import make  # noqa: PLC0415 - only where profiles are drafted

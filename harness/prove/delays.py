@@ -1,4 +1,4 @@
-"""The stories of what is too short for a delay: nothing may come of it (pure)."""
+"""The scenarios of what is too short for a delay: nothing may come of it (pure)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from bench.overridetable.model import (
     output_of,
 )
 from harness.prove.scenario import Phase, Scenario
-from harness.prove.scenes import Scenes, by
+from harness.prove.scenes import ScenarioBuilder, by
 from harness.prove.strokes import (
     begun,
     ended,
@@ -47,26 +47,26 @@ class _Waits:
     out_lines: list[str]
 
 
-def too_short(scenes: Scenes) -> Iterator[Scenario]:
-    """Yield the stories of every condition that can come and go that fast."""
-    for name, override in scenes.table.overrides.items():
-        for condition in scenes.conditions(name):
+def too_short(builder: ScenarioBuilder) -> Iterator[Scenario]:
+    """Yield the scenarios of every condition that can come and go that fast."""
+    for name, override in builder.table.overrides.items():
+        for condition in builder.conditions(name):
             if isinstance(condition, ContactCondition | LevelCondition | FailedCondition):
-                yield from _too_short(scenes, name, override, condition)
+                yield from _too_short(builder, name, override, condition)
 
 
 def _too_short(
-    scenes: Scenes, name: str, override: TableOverride, condition: Condition
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition
 ) -> Iterator[Scenario]:
     """Yield what is a little shorter than a delay; a sensor's own times come on top of the override's."""
     output = str(output_of(condition))
-    waits = _waits(name, override, condition, scenes.table)
-    signal = override.flag or next(iter(scenes.table.vents.values())).signal
-    edge_s = lag_s(condition) + scenes.margins.late_s(signal)
+    waits = _waits(name, override, condition, builder.table)
+    signal = override.flag or next(iter(builder.table.vents.values())).signal
+    edge_s = lag_s(condition) + builder.margins.late_s(signal)
     short_in_s, short_out_s = (
         _tenth(wait_s - waits.off_by_s - edge_s) for wait_s in (waits.in_s, waits.out_s)
     )
-    begins, ends = begun(scenes.table, condition), ended(scenes.table, condition)
+    begins, ends = begun(condition), ended(builder.table, condition)
     failing = isinstance(condition, FailedCondition)
     phases: list[Phase] = []
     proves: list[str] = []
@@ -75,7 +75,7 @@ def _too_short(
         title = f"{begins.about}, but not for long enough"
         phases.append(Phase(title, ((0.0, begins), (short_in_s, ends)), watch_s, waits.why_in))
         proves += waits.in_lines
-    phases.append(scenes.phase(begins))
+    phases.append(builder.phase(begins))
     if waits.out_lines and short_out_s >= edge_s:
         watch_s = short_out_s + waits.shows_out_s + waits.off_by_s + _SPARE_S
         title = f"{ends.about}, but not for long enough"
@@ -88,8 +88,8 @@ def _too_short(
         f"Weather that comes for too short a time must move nothing, and a pause that is too short must not open"
         f" the vents: {plain(name)} waits for its delays to the end, and counts them anew."
     )
-    phases.extend(scenes.ending(name, override, ends))
-    yield scenes.story(
+    phases.extend(builder.ending(name, override, ends))
+    yield builder.scenario(
         f"{name}-{output}{'-failure' if failing else ''}-too-short",
         title=f"{plain(output)} fails, too short" if failing else f"{by(name, output)}, too short",
         about=about,

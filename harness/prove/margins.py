@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import ceil
 from typing import TYPE_CHECKING, Final, final
 
@@ -31,6 +31,7 @@ class Margins:
     """
 
     bench: BenchFile
+    _bus_ages_s: dict[str, float] = field(init=False, default_factory=dict, repr=False, compare=False)
 
     def late_s(self, signal: str) -> float:
         """Return how much later than it truly comes a response must be allowed to come, seconds."""
@@ -58,8 +59,10 @@ class Margins:
 
     def _age_s(self, signal: str) -> float:
         spec = self.bench.signals[signal]
-        made = budget(load_on(self.bench, spec.bus, self.bench.buses[spec.bus]))
-        return made.age_us * _US + spec.refreshed_every
+        if spec.bus not in self._bus_ages_s:
+            made = budget(load_on(self.bench, spec.bus, self.bench.buses[spec.bus]))
+            self._bus_ages_s[spec.bus] = made.age_us * _US
+        return self._bus_ages_s[spec.bus] + spec.refreshed_every
 
     def _stimulus_s(self) -> float:
         contacts = [o for o in self.bench.outputs.values() if isinstance(o, ContactOutput)]

@@ -12,11 +12,11 @@ from math import inf, isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from bench.samples import Window
-from harness.prove.changes import Bounds, Weather, of, stepped
+from harness.prove.changes import UncertainState, Weather, of, stepped
 from harness.prove.conditions import Activity, activity
 from harness.prove.targets import Range, lees, targets
 from harness.prove.timeline import NEVER, Timeline
-from harness.prove.travel import Travel
+from harness.prove.travel import PossibleTravel
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
@@ -35,7 +35,7 @@ class Spell:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Expected:
+class ExpectedBehaviour:
     """What a unit owes.
 
     Attributes:
@@ -45,7 +45,7 @@ class Expected:
     """
 
     activity: Activity
-    vents: Mapping[str, Travel]
+    vents: Mapping[str, PossibleTravel]
     until_s: float
 
     def active(self, t_s: float) -> dict[str, str]:
@@ -81,7 +81,7 @@ _SAME: Final = 1e-9
 
 def expected(
     table: OverrideTable, weather: Weather, until_s: float, *, stands: Mapping[str, float] | None = None
-) -> Expected:
+) -> ExpectedBehaviour:
     """Return what a unit owes from 0 s on.
 
     Args:
@@ -107,17 +107,17 @@ class _Following:
         self._direction = stepped(self._turns, 0.0)
         self._any_lee = lees(table, None)
         self._reference = _referencing(table, self._activity.powered)
-        self._vents = {name: Travel(vent) for name, vent in table.vents.items()}
+        self._vents = {name: PossibleTravel(vent) for name, vent in table.vents.items()}
         for name, travel in self._vents.items():
             at = stands.get(name, table.vents[name].open.value)
             travel.begin(0.0, Range(at, at))
         self._ceilings: dict[str, dict[str, Range]] = {name: {} for name in table.vents}
 
-    def expected(self) -> Expected:
+    def expected(self) -> ExpectedBehaviour:
         for from_s, to_s in pairwise(self._edges()):
             for name in self._vents:
                 self._follow(name, from_s, to_s)
-        return Expected(self._activity, self._vents, self._until_s)
+        return ExpectedBehaviour(self._activity, self._vents, self._until_s)
 
     def _edges(self) -> list[float]:
         every = (self._activity.powered, self._reference, *self._activity.active.values())
@@ -174,10 +174,10 @@ class _Following:
         return target.joined(_CLOSED) if said == "open" else target
 
 
-def _referencing(table: OverrideTable, powered: Bounds) -> Bounds:
+def _referencing(table: OverrideTable, powered: UncertainState) -> UncertainState:
     """Return when every vent is run to its closed end, before anything else, for as long as the slowest needs."""
     if table.supply is None or table.supply.restart != "reference":
-        return Bounds(NEVER, NEVER)
+        return UncertainState(NEVER, NEVER)
     least_s = max(vent.full_travel[0] for vent in table.vents.values())
     most_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     boots = [begin_s for begin_s, _ in powered.may.yes() if isfinite(begin_s)]
@@ -188,4 +188,4 @@ def _referencing(table: OverrideTable, powered: Bounds) -> Bounds:
         may += (early_s, late_s + most_s)
         if late_s < early_s + least_s:
             must += (late_s, early_s + least_s)
-    return Bounds(Timeline(switches_s=tuple(may)), Timeline(switches_s=tuple(must)))
+    return UncertainState(Timeline(switches_s=tuple(may)), Timeline(switches_s=tuple(must)))

@@ -1,50 +1,49 @@
-"""The text of a drafted profile, as a technician would have written it (pure)."""
+"""A profile as text, laid out as a technician would write it, and the mark of one that was drafted (pure)."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import json
+from collections.abc import Iterator, Mapping
 from textwrap import wrap
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from harness.prove.scenario import counted, places
-from harness.prove.strokes import number
+from bench.yamltree import resolve_scalar
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import OverrideTable
-    from harness.prove.margins import Margins
-    from harness.prove.scenario import DraftedStep, Response, Scenario
+    from harness.profile.model import Profile
 
 _WIDTH: Final = 116
+_INDENT: Final = "  "
 _DRAFTED: Final = "# Drafted from "
-_LABEL: Final = "begins"
 _SPECIAL: Final = frozenset('#:"')
 _BRACED: Final = frozenset("[]{},")
-_BEGINNINGS: Final = frozenset("%@`&*!|>'?-[]{}")
+_ESCAPED: Final = frozenset('"\\')
+_ORDER: Final = {"signal": -1, "at": 1, "label": 2, "after": 1, "after_end_of": 1, "why": 3}
+"""Where keys that every stimulus or response may have stand: before (-1) or behind (1 to 3) those of its kind."""
 
 
-def page(
-    scenario: Scenario, steps: Sequence[DraftedStep], table: OverrideTable, margins: Margins, source: str
-) -> str:
-    """Return a profile's text.
+def profile_text(profile: Profile, comments: Mapping[str, str] | None = None) -> str:
+    """Return the text of a profile; read again it is the same model.
+
+    Quantities are written as their `text` says, so that `$name` stands where the profile names a value.
 
     Args:
-        scenario: what it is about.
-        steps: its steps.
-        table: the table that it was drafted from.
-        margins: what the bench needs.
-        source: the table, as a comment names it.
+        profile: the profile.
+        comments: what is said beside a named value, by its name.
     """
-    used = "\n".join(r.says for step in steps for r in step.responses)
-    body = [
-        *_head(scenario),
-        *_needs(scenario, steps, table),
-        *_values(scenario, table, margins, used),
-        *_start(scenario, steps, table),
-        "steps:",
-        *_steps(steps),
-    ]
-    return signed("\n".join(body).rstrip() + "\n", source)
+    data: dict[str, Any] = profile.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    lines: list[str] = []
+    for key, node in data.items():
+        if key == "about":
+            lines += _folded(key, node)
+        elif not isinstance(node, dict) and not _has_rows(node):
+            lines += _entry(key, node, "")
+        elif key == "values":
+            lines += ["", "values:", *_values(node, comments or {})]
+        else:
+            lines += ["", f"{key}:", *_section(node)]
+    return "\n".join(lines) + "\n"
 
 
 def signed(body: str, source: str) -> str:
@@ -67,122 +66,99 @@ def _mark(body: str) -> str:
     return hashlib.sha256(body.encode()).hexdigest()[:12]
 
 
-def _head(scenario: Scenario) -> Iterator[str]:
-    yield f"profile: {quoted(scenario.title, braced=False)}"
-    yield "about: >"
-    yield from (f"  {line}" for line in wrap(scenario.about, _WIDTH))
-    line = f"proves: [{', '.join(scenario.proves)}]"
-    if len(line) <= _WIDTH:
+def _values(values: Mapping[str, Any], comments: Mapping[str, str]) -> Iterator[str]:
+    for name, value in values.items():
+        (line,) = _entry(name, value, _INDENT)
+        yield f"{line}  # {comments[name]}" if name in comments else line
+
+
+def _section(node: Any) -> Iterator[str]:  # noqa: ANN401 - a part of a file
+    if isinstance(node, dict):
+        yield from _entries(node, _INDENT)
+        return
+    for number, item in enumerate(node):
+        if number and _has_rows(item):
+            yield ""
+        yield from _item(item, _INDENT)
+
+
+def _entries(mapping: Mapping[str, Any], indent: str) -> Iterator[str]:
+    for key in sorted(mapping, key=lambda key: _ORDER.get(key, 0)):
+        yield from _entry(key, mapping[key], indent)
+
+
+def _entry(key: str, node: Any, indent: str) -> Iterator[str]:  # noqa: ANN401 - a part of a file
+    """Yield a key and what it holds, on one line where that fits and holds no list of mappings."""
+    head = f"{indent}{key}:"
+    if not isinstance(node, dict | list):
+        yield f"{head} {_scalar(node)}"
+        return
+    line = f"{head} {_flow(node)}"
+    if len(line) <= _WIDTH and not _has_rows(node):
         yield line
+        return
+    yield head
+    if isinstance(node, dict):
+        yield from _entries(node, indent + _INDENT)
     else:
-        yield "proves:"
-        yield from (f"  - {name}" for name in scenario.proves)
-    yield ""
+        for item in node:
+            yield from _item(item, indent + _INDENT)
 
 
-def _needs(scenario: Scenario, steps: Sequence[DraftedStep], table: OverrideTable) -> Iterator[str]:
-    outputs = {stroke.output: stroke.need for step in steps for _, stroke in step.strokes if stroke.output}
-    outputs |= {name: said.split()[-1] for name, said in _written(scenario, table).items()}
-    positions = {vent.signal for vent in table.vents.values()}
-    signals = dict.fromkeys((*(v.signal for v in table.vents.values()),), '"%"')
-    signals |= {r.signal: "flag" for step in steps for r in step.responses if r.signal not in positions}
-    yield "needs:"
-    yield from _mapping("outputs", {name: '"°"' if unit == "°" else unit for name, unit in outputs.items()})
-    yield from _mapping("signals", signals)
-    yield ""
-
-
-def _mapping(key: str, pairs: Mapping[str, str]) -> Iterator[str]:
-    line = f"  {key}: {{{', '.join(f'{name}: {said}' for name, said in pairs.items())}}}"
-    if len(line) <= _WIDTH:
+def _item(node: Any, indent: str) -> Iterator[str]:  # noqa: ANN401 - a part of a file
+    line = f"{indent}- {_flow(node)}"
+    if not isinstance(node, dict) or (len(line) <= _WIDTH and not _has_rows(node)):
         yield line
         return
-    yield f"  {key}:"
-    yield from (f"    {name}: {said}" for name, said in pairs.items())
+    first, *more = _entries(node, indent + _INDENT)
+    yield f"{indent}- {first.removeprefix(indent + _INDENT)}"
+    yield from more
 
 
-def _written(scenario: Scenario, table: OverrideTable) -> dict[str, str]:
-    return {**{name: str(value) for name, value in table.opened_by.items()}, **scenario.writes}
+def _has_rows(node: Any) -> bool:  # noqa: ANN401 - a part of a file
+    """Return whether there is a list of mappings in it: each of them has a line of its own."""
+    if isinstance(node, dict):
+        return any(map(_has_rows, node.values()))
+    return isinstance(node, list) and any(isinstance(item, dict) for item in node)
 
 
-def _values(scenario: Scenario, table: OverrideTable, margins: Margins, used: str) -> Iterator[str]:
-    yield "values:"
-    for name, value in places(scenario, table).items():
-        if name.endswith("_open") or f"${name}," in used:
-            yield f"  {name}: {number(value)} %"
-    for name, vent in table.vents.items():
-        tolerance = margins.tolerance(vent.signal, vent.tolerance.value)
-        wider = f"  # the table asks for {vent.tolerance}; this bench can decide no less"
-        yield f"  {name}_tolerance: {number(tolerance)} %{wider if tolerance > vent.tolerance.value else ''}"
-    yield ""
+def _flow(node: Any) -> str:  # noqa: ANN401 - a part of a file
+    if isinstance(node, dict):
+        keys = sorted(node, key=lambda key: _ORDER.get(key, 0))
+        return f"{{{', '.join(f'{key}: {_flow(node[key])}' for key in keys)}}}"
+    if isinstance(node, list):
+        return f"[{', '.join(map(_flow, node))}]"
+    return _scalar(node, braced=True)
 
 
-def _start(scenario: Scenario, steps: Sequence[DraftedStep], table: OverrideTable) -> Iterator[str]:
-    contacts = {
-        change.name: "open"
-        for step in steps
-        for _, stroke in step.strokes
-        for change in stroke.changes
-        if change.kind == "contact"
-    }
-    if table.supply is not None and table.supply.contact in contacts:
-        contacts[table.supply.contact] = "closed"
-    yield "start:"
-    if contacts:
-        yield from _mapping("set", contacts)
-    yield from _mapping("write", _written(scenario, table))
-    yield "  until:"
-    longest_s = max(o.release_delay + o.delays_within for o in table.overrides.values())
-    longest_s += max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
-    minutes = int(longest_s // 60) + 2
-    for name, vent in table.vents.items():
-        band = f"reaches: ${name}_open, tolerance: ${name}_tolerance"
-        yield f"    - {{signal: {vent.signal}, {band}, within: {minutes} min, holds: 5 s}}"
-    yield ""
-
-
-def _steps(steps: Sequence[DraftedStep]) -> Iterator[str]:
-    for step in steps:
-        yield f"  - step: {quoted(step.title, braced=False)}"
-        labelled, first = sum(bool(stroke.output) for _, stroke in step.strokes) > 1, counted(step.strokes)
-        if step.strokes:
-            yield "    do:"
-        for place, (after_s, stroke) in enumerate(step.strokes):
-            at = f", at: {number(after_s)} s" if after_s else ""
-            label = f", label: {_LABEL}" if labelled and place == first else ""
-            yield f"      - {{{stroke.says}{at}{label}}}"
-        yield "    expect:"
-        for response in step.responses:
-            yield from _response(response, labelled=labelled)
-        yield ""
-
-
-def _response(response: Response, *, labelled: bool) -> Iterator[str]:
-    parts = [f"signal: {response.signal}", *_split(response.says)]
-    if labelled:
-        parts.append(f"after: {_LABEL}")
-    if response.why:
-        parts.append(f"why: {quoted(response.why)}")
-    line = f"      - {{{', '.join(parts)}}}"
-    if len(line) <= _WIDTH:
-        yield line
-        return
-    yield f"      - {parts[0]}"
-    yield from (f"        {part}" for part in parts[1:])
-
-
-def _split(says: str) -> Iterable[str]:
-    """Split a response at the commas outside braces."""
-    depth, begin = 0, 0
-    for place, sign in enumerate(says):
-        depth += {"{": 1, "}": -1}.get(sign, 0)
-        if sign == "," and depth == 0:
-            yield says[begin:place].strip()
-            begin = place + 1
-    yield says[begin:].strip()
-
-
-def quoted(text: str, *, braced: bool = True) -> str:
-    """Return a text as it can stand as a value, in double quotes where it must; `braced` for one within braces."""
+def _scalar(value: str | float | None, *, braced: bool = False) -> str:
+    """Return a value as it can stand in the file, in double quotes where it must; `braced` for one within braces."""
+    if not isinstance(value, str):
+        return json.dumps(value)
     special = _SPECIAL | _BRACED if braced else _SPECIAL
-    return f'"{text}"' if special & set(text) or text[:1] in _BEGINNINGS else text
+    begins = value[:1].isalnum() or value[:1] in {"$", "°"} or (value[:1] == "-" and value[1:2].isdigit())
+    says = any(map(str.isalnum, value)) and value.isprintable() and value == value.rstrip()
+    plain = begins and says and not special & set(value)
+    if plain and resolve_scalar(value) == value:
+        return value
+    return _quoted(value)
+
+
+def _quoted(text: str) -> str:
+    signs = (sign if sign.isprintable() and sign not in _ESCAPED else f"\\U{ord(sign):08X}" for sign in text)
+    return f'"{"".join(signs)}"'
+
+
+def _folded(key: str, text: str) -> Iterator[str]:
+    """Yield a text of several sentences, wrapped; one that wrapping would change stands in quotes."""
+    paragraphs = text.removesuffix("\n").split("\n")
+    even = all(part.isprintable() and part == " ".join(part.split()) for part in paragraphs)
+    if not (even and paragraphs[0] and paragraphs[-1]):
+        yield f"{key}: {_quoted(text)}"
+        return
+    yield f"{key}: {'>' if text.endswith(chr(10)) else '>-'}"
+    for number, part in enumerate(paragraphs):
+        if number:
+            yield ""
+        for line in wrap(part, _WIDTH, break_long_words=False, break_on_hyphens=False):
+            yield f"{_INDENT}{line}"

@@ -1,64 +1,77 @@
-"""A story for a unit, phase by phase, and what it owes in each by the oracle: the steps of a profile (pure)."""
+"""A scenario for a unit, phase by phase, and what it owes in each by the oracle: the steps of a profile (pure)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
-from harness.prove.changes import Change
-from harness.prove.oracle import Expected, expected
-from harness.prove.strokes import Stroke, number
-from harness.prove.targets import Range
+from harness.profile.model import Step
+from harness.prove.assembly import Band, applied, counted_from, equals, named, percent, unchanged
+from harness.prove.oracle import ExpectedBehaviour, expected
+from harness.prove.strokes import number
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
-    from harness.prove.changes import Bounds
+    from bench.units import Quantity
+    from harness.profile.model import Response
+    from harness.prove.changes import UncertainState, WeatherChange
     from harness.prove.margins import Margins
-    from harness.prove.travel import Travel
+    from harness.prove.strokes import TimedStimuli
+    from harness.prove.targets import Range
+    from harness.prove.travel import PossibleTravel
 
 _BEGINS_S: Final = 60.0
 _SAME: Final = 1e-6
 _HOLDS_S: Final = 10.0
+_LABEL: Final = "begins"
+_WHOLE_FROM_S: Final = 10.0
 _WORTH_S: Final = 0.3  # a shorter wait before a deadline shows nothing
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """One step of a story.
+    """One step of a scenario.
 
     Attributes:
         title: the step's name.
-        strokes: (seconds after the step's begin, stimulus).
+        stimuli: what is done, and when.
         watch_s: how long what must not change is watched, at least.
         why: what a vent that stays shows.
-        also: response lines beside those of the oracle: (signal, rest of the line).
+        also: responses beside those of the oracle.
     """
 
     title: str
-    strokes: tuple[tuple[float, Stroke], ...]
+    stimuli: TimedStimuli
     watch_s: float = _HOLDS_S
     why: str = ""
-    also: tuple[tuple[str, str], ...] = ()
+    also: tuple[Response, ...] = ()
 
     @property
     def counts_from_s(self) -> float:
         """What its responses count from, seconds after the step's begin; not before idle time is over."""
-        return self.strokes[counted(self.strokes)][0] if self.strokes else 0.0
+        return self.stimuli[self._counted][0] if self.stimuli else 0.0
 
+    @property
+    def _counted(self) -> int:
+        """The number of the stimulus that responses count from: the first, or the first after idle time."""
+        return max((n + 1 for n, (_, planned) in enumerate(self.stimuli) if not planned.output), default=0)
 
-def counted(strokes: Sequence[tuple[float, Stroke]]) -> int:
-    """Return the number of the stroke that responses count from: the first, or the first after idle time."""
-    return max((number + 1 for number, (_, stroke) in enumerate(strokes) if not stroke.output), default=0)
+    def step(self, responses: Iterable[Response]) -> Step:
+        """Return it as a step of a profile; a label says what the responses count from where that is not plain."""
+        labelled = sum(bool(planned.output) for _, planned in self.stimuli) > 1
+        labels = [_LABEL if labelled and n == self._counted else None for n in range(len(self.stimuli))]
+        expected = [counted_from(response, _LABEL if labelled else None) for response in responses]
+        return Step(step=self.title, do=applied(self.stimuli, labels), expect=expected)
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A story from open vents on, and the lines of the table that it proves.
+    """A planned test from open vents on, and the lines of the table that it proves.
 
     Attributes:
         file: the profile's file name without its ending.
@@ -69,6 +82,7 @@ class Scenario:
         phases: in order.
         proves: names of the table's lines.
         writes: what is written before the first phase, beside what opens the vents: output to value.
+        before: what is so before the first phase.
     """
 
     file: str
@@ -78,50 +92,53 @@ class Scenario:
     phases: tuple[Phase, ...]
     proves: tuple[str, ...]
     sensors: tuple[str, ...] = ()
-    writes: Mapping[str, str] = field(default_factory=dict)
-    before: tuple[Change, ...] = ()
+    writes: Mapping[str, Quantity] = field(default_factory=dict)
+    before: tuple[WeatherChange, ...] = ()
 
 
 @final
 @dataclass(frozen=True, slots=True)
-class Response:
-    """One response of a drafted step: a signal and the rest of its line."""
+class VentPosition:
+    """A position of a vent that the profile has a name for.
 
-    signal: str
-    says: str
-    why: str = ""
+    Attributes:
+        vent: the vent group.
+        name: of the value.
+        percent: how far open.
+        is_open: it is where the vent stands when the house is warm.
+    """
 
+    vent: str
+    name: str
+    percent: float
+    is_open: bool = False
 
-@final
-@dataclass(frozen=True, slots=True)
-class DraftedStep:
-    """One step of a drafted profile."""
-
-    title: str
-    strokes: tuple[tuple[float, Stroke], ...]
-    responses: tuple[Response, ...]
+    @property
+    def reference(self) -> Quantity:
+        """The position as responses state it: by its name."""
+        return named(self.name, self.percent)
 
 
 class UndecidedError(Exception):
-    """The table leaves open what the unit owes at the end of a phase; such a story is not drafted."""
+    """The table leaves open what the unit owes at the end of a phase; such a scenario is not drafted."""
 
 
-def unfolded(scenario: Scenario, table: OverrideTable, margins: Margins) -> list[DraftedStep]:
+def steps_of(scenario: Scenario, table: OverrideTable, margins: Margins) -> list[Step]:
     """Return the steps of a scenario, with the responses that its table demands.
 
     Raises:
         UndecidedError: the table leaves open what becomes of a phase.
     """
-    weather: list[Change] = list(scenario.before)
+    weather: list[WeatherChange] = list(scenario.before)
     begin_s, steps = _BEGINS_S, []
     for phase in scenario.phases:
-        for after_s, stroke in phase.strokes:
-            weather += stroke.at(begin_s + after_s)
+        for after_s, planned in phase.stimuli:
+            weather += planned.at(begin_s + after_s)
         begin_s += phase.counts_from_s
         owed = expected(table, weather, begin_s + horizon_s(table))
         end_s = _settled_s(owed, begin_s)
         made = _Responses(scenario, phase, table, margins, owed, begin_s, end_s)
-        steps.append(DraftedStep(phase.title, phase.strokes, tuple(made.all())))
+        steps.append(phase.step(made.all()))
         begin_s = end_s + phase.watch_s + _HOLDS_S
     return steps
 
@@ -133,7 +150,7 @@ def horizon_s(table: OverrideTable) -> float:
     return 1800.0 + delays_s + 4 * travels_s
 
 
-def _settled_s(owed: Expected, begin_s: float) -> float:
+def _settled_s(owed: ExpectedBehaviour, begin_s: float) -> float:
     """Return from when on nothing changes any more, and nothing is open."""
     activity = owed.activity
     every = (activity.powered, *activity.failed.values(), *activity.active.values())
@@ -157,7 +174,7 @@ class _Responses:
     phase: Phase
     table: OverrideTable
     margins: Margins
-    owed: Expected
+    owed: ExpectedBehaviour
     begin_s: float
     end_s: float
 
@@ -176,16 +193,15 @@ class _Responses:
                 whys = (f"the entry delay is {delays[0]} s", f"the release delay is {delays[1]} s")
                 yield from self._flag(override.flag, self.owed.activity.active[name], whys)
         for name in self.table.vents:
-            yield from self._vent(name)
-        for signal, says in self.phase.also:
-            yield Response(signal, says)
+            yield self._vent(name)
+        yield from self.phase.also
 
     def _watch_s(self) -> float:
         """Return how long what must not change is watched."""
         lasts_s, asked_s = self.end_s - self.begin_s, max(self.phase.watch_s, _HOLDS_S)
         return float(ceil(asked_s + lasts_s if lasts_s > asked_s else asked_s))
 
-    def _flag(self, flag: str, bounds: Bounds, whys: tuple[str, str]) -> Iterator[Response]:
+    def _flag(self, flag: str, bounds: UncertainState, whys: tuple[str, str]) -> Iterator[Response]:
         was, becomes = bounds.at(self.begin_s - _SAME), bounds.at(self.end_s)
         late_s = self.margins.late_s(flag)
         if was == becomes:
@@ -193,7 +209,7 @@ class _Responses:
             if self.margins.watches(flag) and not any(
                 self.begin_s <= t_s < self.end_s for t_s in (*bounds.may.switches_s, *bounds.must.switches_s)
             ):
-                yield Response(flag, f"unchanged: {{for: {_span(self._watch_s())}}}", self.phase.why)
+                yield unchanged(flag, self._watch_s(), why=self.phase.why)
             return
         rising = becomes == "yes"
         first, last = (bounds.may, bounds.must) if rising else (bounds.must, bounds.may)
@@ -201,77 +217,66 @@ class _Responses:
         latest_s = [t_s for t_s in last.switches_s if t_s <= self.end_s][-1] - self.begin_s
         waits_s = early_s - late_s
         if waits_s >= _WORTH_S and self.margins.watches(flag):
-            yield Response(flag, f"unchanged: {{for: {_early(waits_s)}}}", whys[0 if rising else 1])
-        word = "on" if rising else "off"
-        yield Response(flag, f"equals: {word}, within: {_late(latest_s + late_s)}")
+            yield unchanged(flag, _early_s(waits_s), why=whys[0 if rising else 1])
+        yield equals(flag, _late_s(latest_s + late_s), on=rising)
 
-    def _vent(self, name: str) -> Iterator[Response]:
+    def _vent(self, name: str) -> Response:
         vent, travel = self.table.vents[name], self.owed.vents[name]
         late_s = self.margins.late_s(vent.signal)
         tolerance = self.margins.tolerance(vent.signal, vent.tolerance.value)
         before, after = travel.within(self.begin_s), travel.within(self.end_s)
-        signal, about = vent.signal, f"tolerance: ${name}_tolerance"
         if after.high - after.low > _SAME:
-            yield self._range(name, after, tolerance + (after.high - after.low) / 2)
-            return
-        where = self.place(name, after.high)
+            return self._range(name, after, tolerance + (after.high - after.low) / 2)
+        band = Band(vent.signal, self._place(name, after.high), named(f"{name}_tolerance", tolerance))
         if self._rests(travel, before):
-            yield Response(signal, f"stays: {where}, {about}, for: {_span(self._watch_s())}", self.phase.why)
-            return
+            return band.stays(self._watch_s(), why=self.phase.why)
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + late_s
         from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s
         if after.high > before.high and from_s >= 1:
-            says = f"returns: {where}, {about}, not_before: {_early(from_s)}, within: {_late(by_s)}"
-            yield Response(signal, says)
-            return
-        yield Response(
-            signal, f"reaches: {where}, {about}, within: {_late(by_s)}, holds: {self._holds(by_s)}"
-        )
+            return band.returns(_early_s(from_s), _late_s(by_s))
+        return band.reaches(_late_s(by_s), self._holds_s(by_s))
 
-    def _holds(self, by_s: float) -> str:
+    def _holds_s(self, by_s: float) -> float:
         """Return how long a place is held: until nothing is open any more, whatever else the step shows."""
-        return _span(float(ceil(max(_HOLDS_S, self.end_s - self.begin_s - by_s))))
+        return float(ceil(max(_HOLDS_S, self.end_s - self.begin_s - by_s)))
 
     def _range(self, name: str, after: Range, tolerance: float) -> Response:
         """Return what is demanded of a vent whose place depends on where another override found it."""
-        travel, vent = self.owed.vents[name], self.table.vents[name]
-        band = f"{number(round((after.low + after.high) / 2, 1))} %, tolerance: {_up_percent(tolerance)}"
+        travel, signal = self.owed.vents[name], self.table.vents[name].signal
+        middle = round((after.low + after.high) / 2, 1)
+        band = Band(signal, percent(middle), percent(ceil(tolerance * 10 - _SAME) / 10))
         why = f"anywhere from {number(after.low)} % to {number(after.high)} %"
         if self._rests(travel, travel.within(self.begin_s)):
-            return Response(vent.signal, f"stays: {band}, for: {_span(self._watch_s())}", why)
-        by_s = (
-            self.owed.arrives_by_s(name, after, self.begin_s)
-            - self.begin_s
-            + self.margins.late_s(vent.signal)
-        )
-        return Response(
-            vent.signal, f"reaches: {band}, within: {_late(by_s)}, holds: {self._holds(by_s)}", why
-        )
+            return band.stays(self._watch_s(), why=why)
+        by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + self.margins.late_s(signal)
+        return band.reaches(_late_s(by_s), self._holds_s(by_s), why=why)
 
-    def _rests(self, travel: Travel, before: Range) -> bool:
+    def _rests(self, travel: PossibleTravel, before: Range) -> bool:
         edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}
         seen = [travel.within(t_s) for t_s in edges if self.begin_s <= t_s <= self.end_s]
         return all(abs(r.low - before.low) < _SAME and abs(r.high - before.high) < _SAME for r in seen)
 
-    def place(self, vent: str, percent: float) -> str:
+    def _place(self, vent: str, position: float) -> Quantity:
         """Return a position by the name that the profile gives it, or as a number."""
-        for name, value in places(self.scenario, self.table).items():
-            if name.startswith(f"{vent}_") and not name.endswith("_tolerance") and value == percent:
-                return f"${name}"
-        return f"{number(percent)} %"
+        for place in places(self.scenario, self.table):
+            if place.vent == vent and place.percent == position:
+                return place.reference
+        return percent(position)
 
 
-def places(scenario: Scenario, table: OverrideTable) -> dict[str, float]:
-    """Return the named positions of a scenario's vents, %."""
-    named = {f"{vent}_open": its.open.value for vent, its in table.vents.items()}
+def places(scenario: Scenario, table: OverrideTable) -> list[VentPosition]:
+    """Return the named positions of a scenario's vents."""
+    made = [
+        VentPosition(vent, f"{vent}_open", its.open.value, is_open=True) for vent, its in table.vents.items()
+    ]
     for name in scenario.overrides:
         override = table.overrides[name]
-        named |= {f"{vent}_in_{name}": q.value for vent, q in override.positions.items()}
-        named |= {f"{vent}_lee_in_{name}": q.value for vent, q in override.leeward.items()}
-    return named
+        made += [VentPosition(vent, f"{vent}_in_{name}", q.value) for vent, q in override.positions.items()]
+        made += [VentPosition(vent, f"{vent}_lee_in_{name}", q.value) for vent, q in override.leeward.items()]
+    return made
 
 
-def _first_near_s(travel: Travel, target: float, tolerance: float, after_s: float) -> float:
+def _first_near_s(travel: PossibleTravel, target: float, tolerance: float, after_s: float) -> float:
     """Return the first instant at which an opening vent can be within a tolerance of its target."""
     aim = target - tolerance
     for (from_s, was), (to_s, becomes) in pairwise(travel.high):
@@ -280,24 +285,15 @@ def _first_near_s(travel: Travel, target: float, tolerance: float, after_s: floa
     return inf
 
 
-def _span(span_s: float) -> str:
-    minutes = span_s / 60
-    return f"{minutes:.0f} min" if minutes >= 2 and minutes.is_integer() else f"{number(span_s)} s"  # noqa: PLR2004
-
-
-def _late(span_s: float) -> str:
+def _late_s(span_s: float) -> float:
     """Return a deadline: rounded up, to whole seconds from ten seconds on."""
-    if span_s >= 10:  # noqa: PLR2004 - as the docstring says
-        return _span(float(ceil(span_s - _SAME)))
-    return _span(ceil(span_s * 10 - _SAME) / 10)
+    if span_s >= _WHOLE_FROM_S:
+        return float(ceil(span_s - _SAME))
+    return ceil(span_s * 10 - _SAME) / 10
 
 
-def _early(span_s: float) -> str:
+def _early_s(span_s: float) -> float:
     """Return a time before which nothing may happen: rounded down likewise."""
-    if span_s >= 10:  # noqa: PLR2004 - as above
-        return _span(float(floor(span_s + _SAME)))
-    return _span(floor(span_s * 10 + _SAME) / 10)
-
-
-def _up_percent(value: float) -> str:
-    return f"{number(ceil(value * 10 - _SAME) / 10)} %"
+    if span_s >= _WHOLE_FROM_S:
+        return float(floor(span_s + _SAME))
+    return floor(span_s * 10 + _SAME) / 10

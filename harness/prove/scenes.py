@@ -1,30 +1,23 @@
-"""What every drafted story of an override table shares: what can be brought about, how it begins and ends (pure)."""
+"""What every scenario of an override table shares: what can be brought about, how it begins and ends (pure)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from bench.overridetable.model import (
-    LevelCondition,
-)
-from bench.units import canonical_symbol
-from harness.prove.changes import Change
+from bench.overridetable.model import LevelCondition
+from bench.units import Dimension
+from bench.wiring import ContactOutput
+from harness.prove.changes import WeatherChange
 from harness.prove.scenario import Phase, Scenario
-from harness.prove.strokes import (
-    Stroke,
-    close,
-    none,
-    number,
-    open_,
-    plain,
-    playable,
-)
+from harness.prove.strokes import close, none, open_, plain, playable, quantity
 from harness.prove.targets import ahead_deg
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable, TableOverride
+    from bench.units import Quantity
     from harness.prove.margins import Margins
+    from harness.prove.strokes import PlannedStimulus
 
 LONGEST_WAIT_S: Final = 1800.0
 """A condition that takes longer to come about is left to a person."""
@@ -32,8 +25,8 @@ LONGEST_WAIT_S: Final = 1800.0
 
 @final
 @dataclass(frozen=True, slots=True)
-class Scenes:
-    """Writes the stories of one table for one bench."""
+class ScenarioBuilder:
+    """Makes the scenarios of one table for one bench."""
 
     table: OverrideTable
     margins: Margins
@@ -43,7 +36,7 @@ class Scenes:
         override = self.table.overrides[name]
         return [c for c in override.when if playable(self.table, c, LONGEST_WAIT_S)]
 
-    def story(
+    def scenario(
         self,
         file: str,
         *,
@@ -53,22 +46,24 @@ class Scenes:
         phases: tuple[Phase, ...],
         proves: tuple[str, ...],
     ) -> Scenario:
-        """Return a story with what it needs to begin with: levels at which no override is active, wind from ahead."""
-        strokes = [stroke for phase in phases for _, stroke in phase.strokes]
-        writes: dict[str, str] = {}
-        for stroke in strokes:
-            if stroke.need not in {"", "contact", "°"} and stroke.output not in self.table.opened_by:
-                writes[stroke.output] = self._calm(stroke.output)
-        before: tuple[Change, ...] = ()
+        """Return a scenario with its begin: levels at which no override is active, wind from ahead."""
+        planned = [stimulus for phase in phases for _, stimulus in phase.stimuli]
+        begun_anyway = {*self.table.opened_by, self.table.direction}
+        writes = {
+            output: self._calm(output)
+            for output in (stimulus.output for stimulus in planned)
+            if output not in begun_anyway and self._has_value(output)
+        }
+        before: tuple[WeatherChange, ...] = ()
         ahead = ahead_deg(self.table)
         if (
             self.table.direction
             and ahead is not None
             and any(self.table.overrides[n].leeward for n in overrides)
         ):
-            writes[self.table.direction] = f"{number(ahead)} °"
-            before = (Change(0.0, "direction", "", ahead),)
-        failing = {c.name for stroke in strokes for c in stroke.changes if c.kind == "failed"}
+            writes[self.table.direction] = quantity(ahead, Dimension.DIRECTION)
+            before = (WeatherChange(0.0, "direction", "", ahead),)
+        failing = {c.name for stimulus in planned for c in stimulus.changes if c.kind == "failed"}
         sensors = tuple(name for name in self.table.sensors if name in failing)
         return Scenario(
             file=file,
@@ -82,15 +77,18 @@ class Scenes:
             before=before,
         )
 
-    def _calm(self, output: str) -> str:
+    def _has_value(self, output: str) -> bool:
+        return output != "" and not isinstance(self.margins.bench.outputs[output], ContactOutput)
+
+    def _calm(self, output: str) -> Quantity:
         sensor = self.table.sensors.get(output)
         if sensor is not None and sensor.good is not None:
-            return f"{number(sensor.good.value)} {canonical_symbol(sensor.good.dimension)}"
+            return quantity(sensor.good.value, sensor.good.dimension)
         conditions = (c for override in self.table.overrides.values() for c in override.when)
         condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
-        return f"{number(none(self.table, condition))} {canonical_symbol(condition.begins_at.dimension)}"
+        return quantity(none(self.table, condition), condition.begins_at.dimension)
 
-    def ending(self, name: str, override: TableOverride, ends: Stroke) -> tuple[Phase, ...]:
+    def ending(self, name: str, override: TableOverride, ends: PlannedStimulus) -> tuple[Phase, ...]:
         """Return how an override ends: by itself, or by a reset."""
         if not override.latched or self.table.reset is None:
             return (self.phase(ends),)
@@ -118,9 +116,9 @@ class Scenes:
         assert self.table.reset is not None, "loading sees to it"
         return Phase("reset", ((0.0, close(self.table.reset)), (1.0, open_(self.table.reset))))
 
-    def phase(self, stroke: Stroke, watch_s: float = 10.0, why: str = "") -> Phase:
+    def phase(self, stimulus: PlannedStimulus) -> Phase:
         """Return a phase of one stimulus, named after it."""
-        return Phase(stroke.about, ((0.0, stroke),), watch_s, why)
+        return Phase(stimulus.about, ((0.0, stimulus),))
 
 
 def by(name: str, output: str) -> str:

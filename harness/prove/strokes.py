@@ -1,9 +1,9 @@
-"""How the bench brings a condition of a table about and ends it: what a profile says, what it changes (pure)."""
+"""How the bench brings a condition of a table about and ends it: stimuli, and what they change at the unit (pure)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
 from bench.overridetable.model import (
     ContactCondition,
@@ -13,46 +13,71 @@ from bench.overridetable.model import (
     ThresholdCondition,
     WindCondition,
 )
-from bench.units import canonical_symbol
-from harness.prove.changes import Change
+from bench.units import Dimension, Quantity, canonical_symbol, parse, span_text
+from harness.profile.stimulus import (
+    CloseContact,
+    Fail,
+    Idle,
+    Mend,
+    OpenContact,
+    PulseContact,
+    Rainfall,
+    Wind,
+    WriteValue,
+)
+from harness.prove.changes import WeatherChange
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable
+    from harness.profile.stimulus import Stimulus
 
 PULSES_LATE_S: Final = 1.0
 """Cups that begin to turn otherwise show it so much later: the time to the next pulses."""
 _BEYOND: Final = 1.25
 """Of the accuracy: how far beyond it a value lies that the unit must tell from its threshold."""
-_RAINS_FOR: Final = "3 h"
+_RAINS_FOR_S: Final = 10_800.0
+_EMPTY: Final = parse("0 %")
+_NEARLY_FULL: Final = parse("90 %")
 READ_BEFORE_S: Final = 10.0
 """Idle time ends so long after reading began again, see `harness.profile.stimulus.Idle`."""
 _HOUR_S: Final = 3600
 _ASKED_LATE_S: Final = 2.0
 """A round of reading that goes on, or a time-out, when it should be silent or asked."""
 
+FailureMode = Literal["open", "short", "stuck"]
+
 
 @final
 @dataclass(frozen=True, slots=True)
-class Stroke:
-    """One stimulus: its words in a profile, and the changes that it makes, counted from itself.
+class PlannedStimulus:
+    """One stimulus as a profile states it, and the changes that it makes, counted from itself.
 
     Attributes:
-        says: keys and values, without `at` and `label`.
+        stimulus: without `at` and `label`.
         changes: what it changes.
         about: in words, for a step's name.
-        output: the output that it acts on; empty for time in which nobody asks the unit anything.
-        need: what the profile needs that output to be: `contact`, or a unit.
     """
 
-    says: str
-    changes: tuple[Change, ...]
+    stimulus: Stimulus
+    changes: tuple[WeatherChange, ...]
     about: str
-    output: str
-    need: str = "contact"
 
-    def at(self, t_s: float) -> list[Change]:
+    @property
+    def output(self) -> str:
+        """The output that it acts on; empty for time in which nobody asks the unit anything."""
+        return next(iter(self.stimulus.outputs), "")
+
+    def at(self, t_s: float) -> list[WeatherChange]:
         """Return its changes for an instant, seconds."""
         return [replace(change, at_s=change.at_s + t_s) for change in self.changes]
+
+    def with_lateness(self, late_s: float) -> PlannedStimulus:
+        """Return the same with changes that may come so much later, seconds."""
+        return replace(self, changes=tuple(replace(change, late_s=late_s) for change in self.changes))
+
+
+TimedStimuli = tuple[tuple[float, PlannedStimulus], ...]
+"""Stimuli with their times, seconds after the step's begin."""
 
 
 def plain(name: str) -> str:
@@ -65,6 +90,98 @@ def number(value: float) -> str:
     return f"{round(value, 6):.8g}"
 
 
+def quantity(value: float, dimension: Dimension) -> Quantity:
+    """Return a value of a dimension's canonical unit as a file states it, to a millionth."""
+    return parse(f"{number(value)} {canonical_symbol(dimension)}")
+
+
+def close(name: str) -> PlannedStimulus:
+    """Return the closing of a contact."""
+    change = WeatherChange(0.0, "contact", name, 1.0)
+    return PlannedStimulus(CloseContact(close=name), (change,), f"contact {plain(name)} closes")
+
+
+def open_(name: str) -> PlannedStimulus:
+    """Return the opening of a contact."""
+    change = WeatherChange(0.0, "contact", name, 0.0)
+    return PlannedStimulus(OpenContact(open=name), (change,), f"contact {plain(name)} opens")
+
+
+def pulsed(name: str, times: int, *, closed_s: float, open_s: float) -> PlannedStimulus:
+    """Return a contact that closes several times, seconds."""
+    edges = (
+        (pulse * (closed_s + open_s) + after_s, state)
+        for pulse in range(times)
+        for after_s, state in ((0.0, 1.0), (closed_s, 0.0))
+    )
+    changes = tuple(WeatherChange(at_s, "contact", name, state) for at_s, state in edges)
+    pulse = PulseContact(pulse=name, times=times, closed_for=span_text(closed_s), open_for=span_text(open_s))
+    return PlannedStimulus(pulse, changes, f"contact {plain(name)} chatters")
+
+
+def wind(name: str, speed: Quantity) -> PlannedStimulus:
+    """Return a wind that turns the cups."""
+    change = WeatherChange(0.0, "wind", name, speed.value, PULSES_LATE_S)
+    return PlannedStimulus(Wind(wind=name, speed=speed), (change,), f"wind of {speed}")
+
+
+def rain(name: str, intensity: Quantity, for_s: float, *, filled: Quantity = _EMPTY) -> PlannedStimulus:
+    """Return a rain into the bucket, which is empty unless `filled` says otherwise."""
+    rainfall = Rainfall(rainfall=name, intensity=intensity, for_=span_text(for_s), filled=filled)
+    about = f"rain of {intensity}" if intensity.value else "the rain ends"
+    return PlannedStimulus(rainfall, (WeatherChange(0.0, "rainfall", name, intensity.value),), about)
+
+
+def level(name: str, value: Quantity) -> PlannedStimulus:
+    """Return a value that is written or played as a level."""
+    change = WeatherChange(0.0, "level", name, value.value)
+    return PlannedStimulus(WriteValue(write=name, value=value), (change,), f"{plain(name)} {value}")
+
+
+def turned(name: str, direction: Quantity) -> PlannedStimulus:
+    """Return a wind that comes from this direction."""
+    change = WeatherChange(0.0, "direction", "", direction.value)
+    return PlannedStimulus(
+        WriteValue(write=name, value=direction), (change,), f"the wind comes from {direction}"
+    )
+
+
+def failed(name: str, how: FailureMode) -> PlannedStimulus:
+    """Return the failure of a sensor."""
+    abouts = {
+        "open": f"the wire of the {plain(name)} breaks",
+        "short": f"the wires of the {plain(name)} touch",
+        "stuck": f"the {plain(name)} stays as it is",
+    }
+    return PlannedStimulus(Fail(fail=name, how=how), (WeatherChange(0.0, "failed", name, 1.0),), abouts[how])
+
+
+def mended(name: str) -> PlannedStimulus:
+    """Return the end of a sensor's failure."""
+    change = WeatherChange(0.0, "failed", name, 0.0)
+    return PlannedStimulus(Mend(mend=name), (change,), f"the wire of the {plain(name)} is mended")
+
+
+def idle(for_s: float) -> PlannedStimulus:
+    """Return time in which nobody asks, but once an hour and for the last ten seconds; so many whole minutes."""
+    asked_s = [*range(_HOUR_S, int(for_s), _HOUR_S), for_s - READ_BEFORE_S]
+    edges = zip([0.0, *asked_s[:-1]], asked_s, strict=True)
+    changes = tuple(
+        WeatherChange(at_s, "silent", "", silent, _ASKED_LATE_S)
+        for begin_s, end_s in edges
+        for at_s, silent in ((begin_s, 1.0), (end_s, 0.0))
+    )
+    hours, minutes = divmod(for_s / 60, 60)
+    span = f"{number(hours)} h {number(minutes)} min" if hours else f"{number(minutes)} min"
+    return PlannedStimulus(Idle(idle=span_text(for_s)), changes, f"nobody asks for {span}")
+
+
+def asked(table: OverrideTable) -> PlannedStimulus:
+    """Return what changes nothing but from which responses can count: the value that opens the vents once more."""
+    name, value = next(iter(table.opened_by.items()))
+    return PlannedStimulus(WriteValue(write=name, value=value), (), "the unit is asked again")
+
+
 def playable(table: OverrideTable, condition: Condition, longest_s: float) -> bool:
     """Return whether a bench can bring a condition about, in no more than this time."""
     if isinstance(condition, FailedCondition):
@@ -72,116 +189,55 @@ def playable(table: OverrideTable, condition: Condition, longest_s: float) -> bo
     return isinstance(condition, ContactCondition | ThresholdCondition)
 
 
-def begun(
-    table: OverrideTable, condition: Condition, *, value: float | None = None, how: str = "open"
-) -> Stroke:
-    """Return what brings a condition about, strongly unless a value is given."""
+def begun(condition: Condition, *, how: FailureMode = "open") -> PlannedStimulus:
+    """Return what brings a condition about, a value strongly."""
     match condition:
         case ContactCondition(contact=name):
             return close(name)
         case FailedCondition(failed=name):
-            said = {
-                "open": "the wire of {} breaks",
-                "short": "the wires of {} touch",
-                "stuck": "{} stays as it is",
-            }
-            change = Change(0.0, "failed", name, 1.0)
-            about = said[how].format(f"the {plain(name)}")
-            return Stroke(f"fail: {name}, how: {how}", (change,), about, name, _need(table, name))
+            return failed(name, how)
         case ThresholdCondition():
-            return played(condition, strong(condition) if value is None else value)
+            return played(condition, strong(condition))
     raise AssertionError(f"{condition!r} cannot be played")
 
 
-def ended(table: OverrideTable, condition: Condition) -> Stroke:
+def ended(table: OverrideTable, condition: Condition) -> PlannedStimulus:
     """Return what ends a condition for certain."""
     match condition:
         case ContactCondition(contact=name):
             return open_(name)
         case FailedCondition(failed=name):
-            change = Change(0.0, "failed", name, 0.0)
-            about = f"the wire of the {plain(name)} is mended"
-            return Stroke(f"mend: {name}", (change,), about, name, _need(table, name))
+            return mended(name)
         case ThresholdCondition():
             return played(condition, none(table, condition))
     raise AssertionError(f"{condition!r} cannot be played")
 
 
-def close(name: str) -> Stroke:
-    """Return the closing of a contact."""
-    return Stroke(
-        f"close: {name}", (Change(0.0, "contact", name, 1.0),), f"contact {plain(name)} closes", name
-    )
-
-
-def open_(name: str) -> Stroke:
-    """Return the opening of a contact."""
-    return Stroke(f"open: {name}", (Change(0.0, "contact", name, 0.0),), f"contact {plain(name)} opens", name)
-
-
-def turned(name: str, degrees: float) -> Stroke:
-    """Return a wind that comes from this direction."""
-    change = Change(0.0, "direction", "", degrees)
-    said = f"{number(degrees)} °"
-    return Stroke(f"write: {name}, value: {said}", (change,), f"the wind comes from {said}", name, "°")
-
-
-def idle(for_s: float) -> Stroke:
-    """Return time in which nobody asks, but once an hour and for the last ten seconds; so many whole minutes."""
-    asked_s = [*range(_HOUR_S, int(for_s), _HOUR_S), for_s - READ_BEFORE_S]
-    edges = zip([0.0, *asked_s[:-1]], asked_s, strict=True)
-    changes = tuple(
-        Change(at_s, "silent", "", silent, _ASKED_LATE_S)
-        for begin_s, end_s in edges
-        for at_s, silent in ((begin_s, 1.0), (end_s, 0.0))
-    )
-    hours, minutes = divmod(for_s / 60, 60)
-    span = f"{number(hours)} h {number(minutes)} min" if hours else f"{number(minutes)} min"
-    return Stroke(f"idle: {number(for_s / 60)} min", changes, f"nobody asks for {span}", "", "")
-
-
-def asked(table: OverrideTable) -> Stroke:
-    """Return what changes nothing but from which responses can count: the value that opens the vents once more."""
-    name, value = next(iter(table.opened_by.items()))
-    unit = canonical_symbol(value.dimension)
-    return Stroke(f"write: {name}, value: {value.text}", (), "the unit is asked again", name, unit)
-
-
-def played(condition: ThresholdCondition, value: float, *, lasts: bool = False) -> Stroke:
+def played(condition: ThresholdCondition, value: float, *, lasts: bool = False) -> PlannedStimulus:
     """Return a wind, a rain or a level of this value, in its canonical unit.
 
     A rain that lasts goes on from one before it: the bucket is nearly full already.
     """
-    unit = canonical_symbol(condition.begins_at.dimension)
-    said = f"{number(value)} {unit}"
+    shown = quantity(value, condition.begins_at.dimension)
     match condition:
         case WindCondition(wind=name):
-            change = Change(0.0, "wind", name, value, PULSES_LATE_S)
-            return Stroke(f"wind: {name}, speed: {said}", (change,), f"wind of {said}", name)
+            return wind(name, shown)
         case RainfallCondition(rainfall=name):
-            change = Change(0.0, "rainfall", name, value)
-            span = f"for: {_RAINS_FOR if value else '1 s'}{', filled: 90 %' if lasts else ''}"
-            about = f"rain of {said}" if value else "the rain ends"
-            return Stroke(f"rainfall: {name}, intensity: {said}, {span}", (change,), about, name)
+            return rain(name, shown, _RAINS_FOR_S if value else 1.0, filled=_NEARLY_FULL if lasts else _EMPTY)
         case LevelCondition(level=name):
-            change = Change(0.0, "level", name, value)
-            return Stroke(f"write: {name}, value: {said}", (change,), f"{plain(name)} {said}", name, unit)
+            return level(name, shown)
     raise AssertionError(f"{condition!r} has no value to play")
 
 
-def _need(table: OverrideTable, sensor: str) -> str:
-    good = table.sensors[sensor].good
-    return "contact" if good is None else canonical_symbol(good.dimension)
-
-
-def _sign(condition: ThresholdCondition) -> int:
+def sign(condition: ThresholdCondition) -> int:
+    """Return 1 for a condition of high values, -1 for one of low values."""
     return 1 if condition.rising else -1
 
 
 def strong(condition: ThresholdCondition) -> float:
     """Return a value that is clearly beyond the threshold."""
     begins, ends = condition.begins_at.value, condition.ends_at.value
-    return begins + _sign(condition) * max(abs(begins - ends), 5 * condition.accuracy.value)
+    return begins + sign(condition) * max(abs(begins - ends), 5 * condition.accuracy.value)
 
 
 def none(table: OverrideTable, condition: ThresholdCondition) -> float:
@@ -192,28 +248,28 @@ def none(table: OverrideTable, condition: ThresholdCondition) -> float:
         sensor = table.sensors.get(condition.level)
         if sensor is not None and sensor.good is not None:
             return sensor.good.value
-        return condition.ends_at.value - _sign(condition) * abs(strong(condition) - condition.ends_at.value)
+        return condition.ends_at.value - sign(condition) * abs(strong(condition) - condition.ends_at.value)
     return round(condition.ends_at.value / 3, 1)
 
 
 def short_of(condition: ThresholdCondition) -> float:
     """Return a value just short of the threshold: by a little more than the unit may be off."""
-    return condition.begins_at.value - _sign(condition) * _BEYOND * condition.accuracy.value
+    return condition.begins_at.value - sign(condition) * _BEYOND * condition.accuracy.value
 
 
 def just_beyond(condition: ThresholdCondition) -> float:
     """Return a value just beyond the threshold."""
-    return condition.begins_at.value + _sign(condition) * _BEYOND * condition.accuracy.value
+    return condition.begins_at.value + sign(condition) * _BEYOND * condition.accuracy.value
 
 
 def just_lasting(condition: ThresholdCondition) -> float:
     """Return a value at which the condition, once begun, just lasts."""
-    return condition.ends_at.value + _sign(condition) * _BEYOND * condition.accuracy.value
+    return condition.ends_at.value + sign(condition) * _BEYOND * condition.accuracy.value
 
 
 def just_over(condition: ThresholdCondition) -> float:
     """Return a value at which the condition is just over."""
-    return condition.ends_at.value - _sign(condition) * _BEYOND * condition.accuracy.value
+    return condition.ends_at.value - sign(condition) * _BEYOND * condition.accuracy.value
 
 
 def lag_s(condition: Condition) -> float:

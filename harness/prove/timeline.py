@@ -125,11 +125,6 @@ class Steps:
         number = bisect_right(self.jumps, (t_s, inf))
         return self.jumps[number - 1][1] if number else self.first
 
-    def extremes(self, from_s: float, to_s: float) -> tuple[float, float]:
-        """Return the lowest and the highest value from `from_s` to `to_s`, both ends included."""
-        values = [self.at(from_s), *(value for t_s, value in self.jumps if from_s < t_s <= to_s)]
-        return min(values), max(values)
-
     def mean(self, to_s: float, over_s: float) -> float:
         """Return the mean over the time that ends at an instant."""
         if over_s == 0:

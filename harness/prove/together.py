@@ -1,4 +1,4 @@
-"""The stories of several overrides at once: every few conditions together, and every order of overrides (pure)."""
+"""The scenarios of several overrides at once: every few conditions together, and every order of overrides (pure)."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Final, final
 from bench.overridetable.model import FailedCondition, ThresholdCondition, output_of
 from harness.prove.covering import covering
 from harness.prove.scenario import Phase, Scenario
-from harness.prove.strokes import Stroke, begun, ended, lag_s, plain
+from harness.prove.strokes import TimedStimuli, begun, ended, lag_s, plain
 
 if TYPE_CHECKING:
     from bench.overridetable.model import Condition, OverrideTable
-    from harness.prove.scenes import Scenes
+    from harness.prove.scenes import ScenarioBuilder
 
 _APART_S: Final = 1.0
 _AFTER_S: Final = 5.0
@@ -31,39 +31,43 @@ class Factor:
     condition: Condition
 
 
-def factors(scenes: Scenes) -> list[Factor]:
+def factors(builder: ScenarioBuilder) -> list[Factor]:
     """Return every condition that the bench can bring about; each output at most once.
 
     A sensor that fails shows its weather no more, so that of the two the weather is taken.
     """
     found: dict[str, Factor] = {}
-    for name in scenes.table.overrides:
-        for condition in scenes.conditions(name):
+    for name in builder.table.overrides:
+        for condition in builder.conditions(name):
             output = str(output_of(condition))
             if not isinstance(condition, FailedCondition) or output not in found:
                 found[output] = Factor(name, condition)
     return list(found.values())
 
 
-def combined(scenes: Scenes, strength: int) -> Iterator[Scenario]:
-    """Yield stories in which every `strength` conditions are there and away in every combination."""
-    table, every = scenes.table, factors(scenes)
+def combined(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
+    """Yield scenarios in which every `strength` conditions are there and away in every combination."""
+    table, every = builder.table, factors(builder)
     strength = min(strength, len(every))
     if strength < _PAIR:
         return
     rows = covering(len(every), 2, strength)
     for number, row in enumerate(rows, start=1):
         there = [factor for factor, value in zip(every, row, strict=True) if value]
-        yield _row(scenes, table, number, there, every)
+        yield _row(builder, table, number, there, every)
 
 
 def _row(
-    scenes: Scenes, table: OverrideTable, number: int, there: Sequence[Factor], every: Sequence[Factor]
+    builder: ScenarioBuilder,
+    table: OverrideTable,
+    number: int,
+    there: Sequence[Factor],
+    every: Sequence[Factor],
 ) -> Scenario:
     overrides = tuple(dict.fromkeys(factor.override for factor in there))
     names = _and([plain(str(output_of(factor.condition))) for factor in there])
     away = [plain(str(output_of(factor.condition))) for factor in every if factor not in there]
-    begin = tuple((place * _APART_S, begun(table, f.condition)) for place, f in enumerate(there))
+    begin = tuple((place * _APART_S, begun(f.condition)) for place, f in enumerate(there))
     end = tuple((place * _APART_S, ended(table, f.condition)) for place, f in enumerate(there))
     if not there:
         calm = [f.condition for f in every if isinstance(f.condition, ThresholdCondition)]
@@ -74,7 +78,7 @@ def _row(
         overrides = tuple(table.overrides)
         about = "No condition holds. No override may begin, and no vent may move."
     else:
-        phases = (Phase(f"at once: {names}", begin), *_ended(scenes, overrides, end))
+        phases = (Phase(f"at once: {names}", begin), *_ended(builder, overrides, end))
         about = (
             f"One of a set in which any few conditions come together and stay away in every combination. Here:"
             f" {names}{f', without {_and(away)}' if away else ''}. Each vent goes where the overrides together send"
@@ -83,7 +87,7 @@ def _row(
     # A flag that is on shows one condition only where no other one calls for the same override.
     alone = [f for f in there if [other.override for other in there].count(f.override) == 1]
     pairs = _pairs(table, overrides) if there and len(overrides) == _PAIR else []
-    return scenes.story(
+    return builder.scenario(
         f"together-{number:02}",
         title=f"together: {names}" if there else "together: no weather",
         about=about,
@@ -93,13 +97,11 @@ def _row(
     )
 
 
-def _ended(
-    scenes: Scenes, overrides: Sequence[str], end: tuple[tuple[float, Stroke], ...]
-) -> tuple[Phase, ...]:
+def _ended(builder: ScenarioBuilder, overrides: Sequence[str], end: TimedStimuli) -> tuple[Phase, ...]:
     """Return how all ends, latched overrides by their reset."""
     phase = Phase("all of it ends", end)
-    if any(scenes.table.overrides[name].latched for name in overrides):
-        return phase, scenes.reset()
+    if any(builder.table.overrides[name].latched for name in overrides):
+        return phase, builder.reset()
     return (phase,)
 
 
@@ -108,12 +110,12 @@ def _condition_line(factor: Factor) -> str:
     return f"{line}.failed" if isinstance(factor.condition, FailedCondition) else line
 
 
-def orders(scenes: Scenes, length: int) -> Iterator[Scenario]:
-    """Yield a story for every order in which `length` overrides that share a vent can begin; they end likewise."""
-    playable = [name for name in scenes.table.overrides if scenes.conditions(name)]
+def orders(builder: ScenarioBuilder, length: int) -> Iterator[Scenario]:
+    """Yield a scenario for every order in which `length` overrides that share a vent can begin; they end likewise."""
+    playable = [name for name in builder.table.overrides if builder.conditions(name)]
     for names in permutations(playable, length):
-        if all(shared(scenes.table, one, other) for one, other in combinations(names, 2)):
-            yield _order(scenes, names)
+        if all(shared(builder.table, one, other) for one, other in combinations(names, 2)):
+            yield _order(builder, names)
 
 
 def shared(table: OverrideTable, one: str, other: str) -> bool:
@@ -125,10 +127,10 @@ def shared(table: OverrideTable, one: str, other: str) -> bool:
     )
 
 
-def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
-    table = scenes.table
-    conditions = [scenes.conditions(name)[0] for name in names]
-    begins = [begun(table, condition) for condition in conditions]
+def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
+    table = builder.table
+    conditions = [builder.conditions(name)[0] for name in names]
+    begins = [begun(condition) for condition in conditions]
     ends = [ended(table, condition) for condition in conditions]
     said = [plain(name) for name in names]
     rule = (
@@ -143,10 +145,12 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
     )
     starts = tuple(zip(_moments_s(table, names, conditions), begins, strict=True))
     phases = [Phase(f"{said[0]} begins and, while the vents still move, {', then '.join(said[1:])}", starts)]
-    phases += [Phase(stroke.about, ((0.0, stroke),), why=f"{plain(names[-1])} lasts") for stroke in ends[:-1]]
-    phases.append(scenes.phase(ends[-1]))
+    phases += [
+        Phase(planned.about, ((0.0, planned),), why=f"{plain(names[-1])} lasts") for planned in ends[:-1]
+    ]
+    phases.append(builder.phase(ends[-1]))
     if any(table.overrides[name].latched for name in names):
-        phases.append(scenes.reset())
+        phases.append(builder.reset())
     # The last two are seen together when all others have ended.
     pairs = _pairs(table, names[-2:])
     last = table.overrides[names[-1]]
@@ -157,7 +161,7 @@ def _order(scenes: Scenes, names: Sequence[str]) -> Scenario:
         if vent in table.overrides[name].positions
     )
     closing = [f"{names[-1]}.only_close"] if last.only_close and lower else []
-    return scenes.story(
+    return builder.scenario(
         "-then-".join(names),
         title=", then ".join(said),
         about=about,

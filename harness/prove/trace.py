@@ -33,7 +33,7 @@ _AT_LEAST: Final = 2  # 120 s read better as 2 min, 60 s as they are
 
 @final
 @dataclass(frozen=True, slots=True)
-class Line:
+class TableRule:
     """Something that a table demands.
 
     Attributes:
@@ -52,11 +52,11 @@ class Line:
 class Traced:
     """A line of the table, and the names of the profiles that prove it."""
 
-    line: Line
+    line: TableRule
     profiles: tuple[str, ...]
 
 
-def lines(table: Loaded[OverrideTable]) -> list[Line]:
+def lines(table: Loaded[OverrideTable]) -> list[TableRule]:
     """Return everything that a table demands, in the table's order."""
     found = [
         *_vent_lines(table),
@@ -93,11 +93,11 @@ def unknown_lines(table: Loaded[OverrideTable], profiles: Iterable[Loaded[Profil
     ]
 
 
-def _line(table: Loaded[OverrideTable], name: str, path: Path, says: str) -> Line:
-    return Line(name, table.locate(path)[0], says)
+def _line(table: Loaded[OverrideTable], name: str, path: Path, says: str) -> TableRule:
+    return TableRule(name, table.locate(path)[0], says)
 
 
-def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     for name, vent in table.model.vents.items():
         says = (
             f"vent {name} moves within {_span(vent.starts_within)}, travels in {_span(vent.full_travel[0])} to"
@@ -106,7 +106,7 @@ def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
         yield _line(table, f"vents.{name}", ("vents", name), says)
 
 
-def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     for name, sensor in table.model.sensors.items():
         path: Path = ("sensors", name)
         for number, how in enumerate(sensor.how):
@@ -122,7 +122,7 @@ def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
         yield _line(table, f"sensors.{name}.mends_after", (*path, "mends_after"), mends)
 
 
-def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[Line]:
+def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRule]:
     override, path = table.model.overrides[name], ("overrides", name)
     for number, condition in enumerate(override.when):
         yield from _condition_lines(table, (*path, "when", number), name, condition)
@@ -137,7 +137,7 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[Line]:
     yield from _manners(table, name, override)
 
 
-def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Line]:
+def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
     path = ("overrides", name)
     if override.only_close:
         yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
@@ -147,7 +147,7 @@ def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -
 
 def _condition_lines(
     table: Loaded[OverrideTable], path: Path, name: str, condition: Condition
-) -> Iterator[Line]:
+) -> Iterator[TableRule]:
     output = output_of(condition)
     here = (*path, condition_key(condition))
     match condition:
@@ -177,7 +177,7 @@ def _condition_lines(
         yield _line(table, f"{name}.{output}.averaged_over", (*path, "averaged_over"), says)
 
 
-def _precedence_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+def _precedence_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     model = table.model
     for one, other in combinations(model.overrides, 2):
         if shared(model, one, other):
@@ -192,7 +192,7 @@ def _before(table: Loaded[OverrideTable], one: str, other: str) -> str:
     return f"{first} decides"
 
 
-def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[Line]:
+def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     supply = table.model.supply
     if supply is None:
         return

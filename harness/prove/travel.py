@@ -16,7 +16,7 @@ _FULL = 100.0
 
 @final
 @dataclass(slots=True)
-class Travel:
+class PossibleTravel:
     """The lowest and the highest course that a vent may take; grows as time goes on.
 
     A drive may go on as it did for as long as `starts_within` allows, so that a bound follows the target that it

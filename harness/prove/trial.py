@@ -12,7 +12,9 @@ from harness.judge.verdict import Verdict
 from harness.profile.bind import Bound, bind
 from harness.run.case import Case, case_of
 from harness.run.engine import Engine, Outcome
-from harness.run.text import NOT_RUN
+from harness.run.events import GapSeen, PollSeen
+from harness.run.findings import finding_of
+from harness.run.header import Header
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Course:
+class UnitDigests:
     """What a unit did during a run, as digests that are equal for equal courses.
 
     Attributes:
@@ -53,7 +55,7 @@ class Trial:
 
     verdict: Verdict | None
     why: str
-    course: Course
+    course: UnitDigests
     polls: int
     touched: frozenset[str] = frozenset()
 
@@ -88,13 +90,13 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
         rig = assemble(bench.model, seed=seed)
         assert rig.mock is not None, "a virtual bench has one"
         engine = Engine(profile.model, rig, case, record=notes.take, output_names=bound.outputs)
-        return await engine.run({}), rig.mock
+        return await engine.run(Header()), rig.mock
 
     outcome, unit = run_loop(main(), virtual=True)
     truth = blake2b(digest_size=16)
     for vent in bench.model.mock.vents if bench.model.mock else ():
         truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
-    course = Course(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
+    course = UnitDigests(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
     return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))
 
@@ -110,21 +112,21 @@ class _Notes:
 
     def take(self, event: Event) -> None:
         """Take an event of the run."""
-        if event.name == "gap":
+        if isinstance(event, GapSeen):
             for digest in (self.shown, self.watched):
-                digest.update(repr(event.fields).encode())
-        elif event.name == "poll":
+                digest.update(repr(event.gap).encode())
+        elif isinstance(event, PollSeen):
+            poll = event.poll
             self.polls += 1
-            values = event.fields["values"]
-            self.shown.update(repr((event.fields["address"], event.fields["words"])).encode())
-            self.watched.update(repr([values.get(name) for name in self._signals]).encode())
+            self.shown.update(repr((poll.address, poll.words)).encode())
+            self.watched.update(repr([poll.values.get(name) for name in self._signals]).encode())
 
 
 def _first_trouble(case: Case) -> str:
     """Return the first response that failed or, where none did, that stayed open."""
-    for wanted in (Verdict.FAIL, Verdict.INCONCLUSIVE):
-        for result in case.results:
-            found = result.finding
-            if found is not None and found.verdict is wanted and not found.why.startswith(NOT_RUN):
-                return f"{result.step_name}: {result.signal} {result.wording}"
+    findings = [finding_of(result) for result in case.results if result.ruling is not None]
+    for verdict in (Verdict.FAIL, Verdict.INCONCLUSIVE):
+        for finding in findings:
+            if finding.verdict is verdict and not finding.skipped:
+                return f"{finding.step_name}: {finding.signal} {finding.demand}"
     return ""

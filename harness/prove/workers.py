@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
-from multiprocessing import get_context
-from typing import TYPE_CHECKING, Self, TypeVar, final
+from typing import TYPE_CHECKING, TypeVar, final
+
+from bench.processes import worker_processes
 
 if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
+
     from bench.document import Loaded
     from bench.wiring import BenchFile
     from harness.profile.model import Profile
@@ -36,20 +40,25 @@ class Suite:
     seed: int = 0
 
 
-@final
-class Workers:
-    """The processes; they are started anew, so that nothing of this one is in them.
+@contextmanager
+def suite_workers(suite: Suite, jobs: int | None = None) -> Iterator[SuiteWorkers]:
+    """Give the processes; they are started anew, so that nothing of this one is in them.
 
     Args:
         suite: what every process is given.
         jobs: how many processes; one a core unless stated.
     """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with worker_processes(jobs or cores, method="spawn", begin=_take, arguments=(suite,)) as pool:
+        yield SuiteWorkers(pool)
 
-    def __init__(self, suite: Suite, jobs: int | None = None) -> None:
-        cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-        self._pool = ProcessPoolExecutor(
-            jobs or cores, mp_context=get_context("spawn"), initializer=_take, initargs=(suite,)
-        )
+
+@final
+@dataclass(frozen=True, slots=True)
+class SuiteWorkers:
+    """Processes that all have one suite."""
+
+    _pool: ProcessPoolExecutor
 
     def each(self, tasks: Sequence[Callable[[], T]], told: Told) -> Iterator[T]:
         """Yield what each task returns, in the order of the tasks, once all are done."""
@@ -57,12 +66,6 @@ class Workers:
         for done, _ in enumerate(as_completed(futures), start=1):
             told(done, len(futures))
         yield from (future.result() for future in futures)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._pool.shutdown(wait=True, cancel_futures=True)
 
 
 _suite: Suite
@@ -74,5 +77,5 @@ def _take(suite: Suite) -> None:
 
 
 def own_suite() -> Suite:
-    """Return the suite of this process, which is one of `Workers`."""
+    """Return the suite of this process, which is one of `suite_workers`."""
     return _suite

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, final
+from typing import TYPE_CHECKING, final
 
 from bench.benchfile import read_bench
 from bench.errors import FileError, Problem
 from harness.judge.verdict import Verdict
 from harness.profile.bind import Bound, bind
 from harness.profile.load import read_profile
+from harness.record.read import KNOWN_FORMATS, header_of
+from harness.record.sequence import check_events
 from harness.run.case import Case, case_of
-from harness.run.events import FORMAT, Event
-from harness.run.findings import finding_fields
+from harness.run.events import FORMAT, EvidenceEnd, FindingMade
+from harness.run.findings import findings_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from bench.document import Loaded
     from bench.wiring import BenchFile
+    from harness.judge.verdict import Finding
     from harness.profile.model import Profile
     from harness.record.read import LogState
+    from harness.run.header import Header
 
 
 @final
@@ -31,26 +33,24 @@ class Decided:
 
     Attributes:
         verdict: of all responses together; None when the run was aborted, which no evidence can mend.
-        findings: as `finding` events hold them.
+        findings: of all responses, in the profile's order.
         before: the findings that the log itself holds.
+        profile: the profile's name.
         decision: the rule that decided.
     """
 
     verdict: Verdict | None
-    findings: tuple[dict[str, Any], ...]
-    before: tuple[dict[str, Any], ...]
+    findings: tuple[Finding, ...]
+    before: tuple[Finding, ...]
+    profile: str
     decision: str
 
     @property
-    def changes(self) -> list[tuple[dict[str, Any] | None, dict[str, Any]]]:
+    def changes(self) -> list[tuple[Finding | None, Finding]]:
         """Findings whose verdict is another than the log's, each with what it was (None: not decided then)."""
-        then = {_key(finding): finding for finding in self.before}
-        pairs = [(then.get(_key(finding)), finding) for finding in self.findings]
-        return [(old, new) for old, new in pairs if old is None or old["verdict"] != new["verdict"]]
-
-
-def _key(finding: dict[str, Any]) -> tuple[Any, ...]:
-    return finding["step"], finding["number"], finding["signal"]
+        then = {finding.key: finding for finding in self.before}
+        pairs = [(then.get(finding.key), finding) for finding in self.findings]
+        return [(old, new) for old, new in pairs if old is None or old.verdict is not new.verdict]
 
 
 def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Decided:
@@ -68,8 +68,9 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
     complete = state.outcome != "aborted"
     return Decided(
         verdict=case.verdict if complete else None,
-        findings=tuple(finding_fields(result) for result in case.results),
-        before=tuple(event for event in state.events if event["event"] == "finding"),
+        findings=findings_of(case),
+        before=tuple(event.finding for event in state.events if isinstance(event, FindingMade)),
+        profile=header_of(state).profile.name,
         decision=case.profile.decision,
     )
 
@@ -88,33 +89,21 @@ def follow(
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
         EvidenceError: the samples contradict what the bench file declares.
     """
-    try:
-        return _follow(state, profile, keeps_all=keeps_all)
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError, RecursionError) as error:
-        reason = f"its events are not what ventproof writes ({type(error).__name__}: {error})"
-        raise FileError([Problem("the log", None, None, reason)]) from error
-
-
-def _follow(state: LogState, profile: Loaded[Profile] | None, *, keeps_all: bool) -> tuple[Bound, Case]:
-    header = state.events[0]
-    if "profile" not in header:
-        reason = "it holds no run of a profile"
-        raise FileError([Problem("the log", 1, None, reason, "a self-check's log is for `ventproof verify`")])
-    if header.get("format") != FORMAT:
-        reason = f"the log's format is {header.get('format')!r}, and this ventproof judges format {FORMAT}"
-        raise FileError(
-            [Problem("the log", 1, None, reason, "judge it with the version that its first line names")]
-        )
-    bench = _bench_of(header["bench"]["text"])
-    said = header["profile"]
-    recorded = read_profile("profile in the log", said["text"], said.get("attached"))
+    header = header_of(state)
+    if header.format not in KNOWN_FORMATS:
+        reason = f"the log's format is {header.format!r}, and this ventproof judges format {FORMAT}"
+        hint = "judge it with the version that its first line names"
+        raise FileError([Problem("the log", 1, None, reason, hint)])
+    bench = _bench_of(header.bench.text)
+    recorded = read_profile("profile in the log", header.profile.text, header.profile.attached)
     _check_said(header, recorded.model, bench.model)
+    check_events(state, recorded.model)
     if profile is not None:
         _same_stimuli(recorded, profile)
-    bound = bind(profile or recorded, bench, header["use"])
+    bound = bind(profile or recorded, bench, header.use)
     case = case_of(bound, keeps_all=keeps_all)
-    case.feed_all(Event(event["event"], event["t"], event) for event in state.events)
-    case.feed(Event("evidence_end", last_s(state), {}))
+    case.feed_all(state.events)
+    case.feed(EvidenceEnd(last_s(state), aborted=state.outcome == "aborted"))
     return bound, case
 
 
@@ -124,14 +113,14 @@ def _bench_of(text: str) -> Loaded[BenchFile]:
     return read_bench("bench file in the log", text)
 
 
-def _check_said(header: Mapping[str, Any], profile: Profile, bench: BenchFile) -> None:
+def _check_said(header: Header, profile: Profile, bench: BenchFile) -> None:
     """Refuse a first line that says other than the texts it holds: everybody reads the one, and judged is the other."""
     clock = "virtual" if bench.virtual else "wall"
     pairs = (
-        ("profile's name", header["profile"]["name"], profile.profile),
-        ("bench's name", header["bench"]["name"], bench.bench),
-        ("rule of decision", header["decision"], profile.decision),
-        ("clock", header["clock"], clock),
+        ("profile's name", header.profile.name, profile.profile),
+        ("bench's name", header.bench.name, bench.bench),
+        ("rule of decision", header.decision, profile.decision),
+        ("clock", header.clock, clock),
     )
     problems = [
         Problem("the log", 1, None, f"it says that the {what} is {said!r}, and its own texts say {true!r}")
@@ -144,7 +133,7 @@ def _check_said(header: Mapping[str, Any], profile: Profile, bench: BenchFile) -
 
 def last_s(state: LogState) -> float:
     """Return the log time of a log's last evidence."""
-    return float(max(event["t"] for event in state.events))
+    return float(max(event.t_s for event in state.events))
 
 
 def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:

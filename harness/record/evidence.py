@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.samples import Gap, SignalTraits, Window
 from harness.judge.history import Arrived
@@ -13,6 +13,8 @@ from harness.judge.spans import INF, Piece, clip
 from harness.judge.verdict import Rule
 from harness.judge.watch import simple_envelope
 from harness.record.again import follow, last_s
+from harness.record.read import header_of
+from harness.run.events import GapSeen, PollSeen, StimulusApplied
 
 if TYPE_CHECKING:
     from bench.document import Loaded
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from harness.profile.model import Profile
     from harness.record.read import LogState
     from harness.run.case import Case
+    from harness.run.events import Event
+    from harness.run.header import Header
 
 _MOST_PIECES: Final = 750
 """A little more than the columns of pixels that a figure has."""
@@ -112,6 +116,7 @@ class DecidedRun:
     Attributes:
         case: the profile, with everything found.
         events: the log's events.
+        header: the log's first line.
         digest: digest of the log's last line.
         courses: by the profile's signal names.
         done: every stimulus, in order.
@@ -120,7 +125,8 @@ class DecidedRun:
     """
 
     case: Case
-    events: tuple[Mapping[str, Any], ...]
+    events: tuple[Event, ...]
+    header: Header
     digest: str
     courses: Mapping[str, Course]
     done: tuple[Done, ...]
@@ -144,15 +150,16 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
     return DecidedRun(
         case=case,
         events=state.events,
+        header=header_of(state),
         digest=state.digest,
         courses={name: _course(bound, case, name, state.events, end_s) for name in case.traits},
-        done=tuple(_done(event) for event in state.events if event["event"] == "stimulus"),
+        done=tuple(_done(event) for event in state.events if isinstance(event, StimulusApplied)),
         end_s=end_s,
         complete=state.outcome != "aborted",
     )
 
 
-def _course(bound: Bound, case: Case, name: str, events: Sequence[Mapping[str, Any]], end_s: float) -> Course:
+def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s: float) -> Course:
     traits, trace = case.traits[name], case.traces[name]
     arrived, pieces = trace.arrived, trace.pieces(end_s)
     if Rule(case.profile.decision) is Rule.SIMPLE:
@@ -161,31 +168,31 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Mapping[str, A
     return Course(traits, arrived, tuple(pieces), tuple(_gaps(bound, name, events)))
 
 
-def _gaps(bound: Bound, name: str, events: Sequence[Mapping[str, Any]]) -> list[Gap]:
+def _gaps(bound: Bound, name: str, events: Sequence[Event]) -> list[Gap]:
     """Return when a signal's bus brought nothing; gaps of one reason with no reading in between are one."""
-    if not any(event["event"] == "gap" for event in events):
+    if not any(isinstance(event, GapSeen) for event in events):
         return []
     at = bound.signals[name]
     bus = bound.bench.model.signals[at].bus
     gaps: list[Gap] = []
     read_since = True
     for event in events:
-        if event["event"] == "poll" and at in event["values"]:
+        if isinstance(event, PollSeen) and at in event.poll.values:
             read_since = True
-        elif event["event"] == "gap" and event["bus"] == bus:
-            gap = Gap(bus, event["from"], event["to"], event["reason"], event["detail"])
+        elif isinstance(event, GapSeen) and event.gap.bus == bus:
+            gap = event.gap
             joined = gaps and not read_since and gaps[-1].reason == gap.reason
             gaps[-1:] = [Gap(bus, gaps[-1].from_s, gap.to_s, gap.reason)] if joined else [*gaps[-1:], gap]
             read_since = False
     return gaps
 
 
-def _done(event: Mapping[str, Any]) -> Done:
-    edges = tuple((e["closed"], e["from"], e["to"]) for e in event.get("edges", ()) if e["from"] is not None)
-    if "edges" not in event:
-        window: Window | None = Window(event["from"], event["to"])
-    else:
-        window = Window(edges[0][1], edges[-1][2]) if edges else None
-    return Done(
-        event["step"], event["stimulus"], event["output"], event["said"], edges, window, event.get("value")
+def _done(event: StimulusApplied) -> Done:
+    edges = tuple(
+        (edge.closed, edge.window.earliest_s, edge.window.latest_s)
+        for edge in event.edges
+        if edge.window is not None
     )
+    window = event.window or (Window(edges[0][1], edges[-1][2]) if edges else None)
+    assert event.of is not None, "reading the log again sees to it"
+    return Done(event.of.step, event.of.stimulus, event.output, event.said, edges, window, event.value)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final, final
+from typing import Final, final
 
+from bench.samples import Window
 from harness.judge.formulas import Counts, Equals, Reaches, Returns
 from harness.judge.spans import INF
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 from harness.judge.watch import Watch, is_discrete
 from harness.profile.responses import FLAG_WORDS
 from harness.record import sheet
@@ -20,6 +21,7 @@ from harness.record.scale import Scale, padded
 from harness.record.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
 from harness.record.svg import Drawing
 from harness.run.case import Item, Result
+from harness.run.events import StepBegin
 from harness.run.invariants import InvariantItem
 from harness.run.text import span_text
 
@@ -36,7 +38,7 @@ class Scene:
 
     Attributes:
         result: the response.
-        finding: what was found.
+        ruling: what was found.
         watches: the judge's watches; one, except for what must always hold; none if the stimulus was incomplete.
         course: the signal in the visible span.
         demand: what was demanded.
@@ -47,7 +49,7 @@ class Scene:
     """
 
     result: Result
-    finding: Finding
+    ruling: Ruling
     watches: tuple[Watch, ...]
     course: Course
     demand: Demand
@@ -82,7 +84,7 @@ def can_be_drawn(run: DecidedRun, result: Result) -> bool:
     """Whether the run came as far as this response; otherwise there is nothing to see."""
     if isinstance(result, InvariantItem):
         return bool(result.watches)
-    return any(e["event"] == "step_begin" and e["step"] == result.step for e in run.events)
+    return any(isinstance(e, StepBegin) and e.step == result.step for e in run.events)
 
 
 def response_figure(run: DecidedRun, result: Result) -> str:
@@ -93,20 +95,20 @@ def response_figure(run: DecidedRun, result: Result) -> str:
         result: one of its case's results, for which `can_be_drawn`.
     """
     scene = _always_scene(run, result) if isinstance(result, InvariantItem) else _step_scene(run, result)
-    verdict = str(scene.finding.verdict)
+    verdict = str(scene.ruling.verdict)
     step = "always" if result.step is None else result.step
     title = f"{result.signal} {result.wording}"
     drawing = Drawing(
         WIDTH,
         f"v{run.digest[:8]}-{step}-{result.number}",
         title=f"{verdict}: {title}",
-        description=f"{scene.finding.why}. Profile {run.case.profile.profile}, step {result.step_name}.",
+        description=f"{scene.ruling.why}. Profile {run.case.profile.profile}, step {result.step_name}.",
         log=run.digest,
     )
     place = (
         run.case.profile.profile if result.step is None else f"{run.case.profile.profile}: {result.step_name}"
     )
-    lines = [scene.finding.why, _margins(scene), result.why and f"proves: {result.why}", place]
+    lines = [scene.ruling.why, _margins(scene), result.why and f"proves: {result.why}", place]
     if run.case.profile.decision == "simple":
         lines.append("decision: simple (the readings as they stand, without their uncertainty)")
     y = sheet.heading(drawing, verdict, title, (line for line in lines if line))
@@ -117,9 +119,9 @@ def response_figure(run: DecidedRun, result: Result) -> str:
 
 def _step_scene(run: DecidedRun, item: Item) -> Scene:
     watch = item.watch
-    began = next(e for e in run.events if e["event"] == "step_begin" and e["step"] == item.step)
+    began = next(e.window for e in run.events if isinstance(e, StepBegin) and e.step == item.step)
     stimulus = next((d for d in run.done if (d.step, d.number) == (item.step, item.anchor[1])), None)
-    origin_s = watch.judged_from_s if watch else began["from"]
+    origin_s = watch.judged_from_s if watch else began.earliest_s
     whole = run.courses[item.signal]
     demand = Demand()
     if watch is not None:
@@ -127,8 +129,8 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
         counted = isinstance(watch.formula, Counts)
         before = whole.read_before(origin_s) if counted else whole.at(watch.stimulus.earliest_s)
         demand = figure_demand(watch.formula, unit, before)
-    assert item.finding is not None, "the evidence has ended"
-    until_s = _shown_until(watch, item.finding, demand) if watch else run.end_s
+    assert item.ruling is not None, "the evidence has ended"
+    until_s = _shown_until(watch, item.ruling, demand) if watch else run.end_s
     room_s = max(0.5, 0.04 * (until_s - origin_s))
     from_s, to_s = origin_s - room_s, until_s + room_s
     moments = [*_stimulus_moments(watch, stimulus, began)]
@@ -142,25 +144,23 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
         moments.append(Moment(run.end_s, run.end_s, "the run ended", "other"))
     watches = (watch,) if watch else ()
     course = whole.between(from_s, to_s)
-    return Scene(item, item.finding, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
+    return Scene(item, item.ruling, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
 
 
-def _shown_until(watch: Watch, finding: Finding, demand: Demand) -> float:
+def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
     """Return up to when the figure of a response must reach: its limits, and what was found."""
     ends = [after_s for after_s, _ in demand.limits]
     held = (isinstance(watch.formula, Reaches) and watch.formula.holds_s) or 0.0
-    if finding.verdict is Verdict.PASS and finding.response_s is not None:
-        ends.append(finding.response_s.high + held)
+    if ruling.verdict is Verdict.PASS and ruling.response_s is not None:
+        ends.append(ruling.response_s.high + held)
     elif demand.until_s is not None:
         ends.append(demand.until_s)
     return watch.stimulus.latest_s + max(ends, default=1.0)
 
 
-def _stimulus_moments(
-    watch: Watch | None, stimulus: Done | None, began: Mapping[str, Any]
-) -> Iterator[Moment]:
+def _stimulus_moments(watch: Watch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
     if stimulus is None:
-        yield Moment(began["from"], began["to"], "step begins", "stimulus")
+        yield Moment(began.earliest_s, began.latest_s, "step begins", "stimulus")
     elif watch is not None:
         yield Moment(watch.stimulus.earliest_s, watch.stimulus.latest_s, stimulus.said, "stimulus")
     elif stimulus.window is not None:
@@ -177,7 +177,7 @@ def _other_moments(done: Iterable[Done], but: Done | None, from_s: float, to_s: 
 
 def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     whole = run.courses[item.signal]
-    assert item.finding is not None, "the evidence has ended"
+    assert item.ruling is not None, "the evidence has ended"
     demand = figure_demand(
         item.watches[0].formula, "" if is_discrete(whole.traits) else item.unit, (-INF, INF)
     )
@@ -196,20 +196,20 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     to_s = max(min(ended_s + room_s, run.end_s), from_s + 1.0)
     shown = tuple(m for m in moments if from_s <= m.from_s <= to_s)
     course = whole.between(from_s, to_s)
-    return Scene(item, item.finding, item.watches, course, demand, 0.0, from_s, to_s, shown)
+    return Scene(item, item.ruling, item.watches, course, demand, 0.0, from_s, to_s, shown)
 
 
 def _ring(scene: Scene) -> Ring | None:
     """Return the place to point at; flags, states and counts have none."""
     if scene.discrete:
         return None
-    pieces, finding, demand = scene.course.pieces, scene.finding, scene.demand
-    watch = next((w for w in scene.watches if w.finding is finding), None)
+    pieces, ruling, demand = scene.course.pieces, scene.ruling, scene.demand
+    watch = next((w for w in scene.watches if w.ruling is ruling), None)
     if watch is None:
         return None
     span = watch.judged_from_s, min(watch.judged_to_s, scene.to_s)
-    if finding.verdict is not Verdict.FAIL:
-        return smallest_margin(pieces, span, demand, finding.margin, scene.unit)
+    if ruling.verdict is not Verdict.FAIL:
+        return smallest_margin(pieces, span, demand, ruling.margin, scene.unit)
     if isinstance(watch.formula, Reaches | Returns):
         due_s = watch.stimulus.latest_s + watch.formula.within_s
         at_deadline = furthest_outside(pieces, (due_s, due_s), demand, scene.unit)
@@ -219,7 +219,7 @@ def _ring(scene: Scene) -> Ring | None:
 
 def _margins(scene: Scene) -> str:
     """Return margin and time left, from worst to best, as one line; empty when there is neither."""
-    margin, slack = scene.finding.margin, scene.finding.slack
+    margin, slack = scene.ruling.margin, scene.ruling.slack_s
     parts = []
     if margin is not None and not scene.discrete:
         parts.append(f"margin {span_text([*margin], scene.unit, signed=True)}")
@@ -292,7 +292,7 @@ def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | No
         return whole, None
     reach = edges[-1] - edges[0]
     if not reach:
-        margin = scene.finding.margin
+        margin = scene.ruling.margin
         reach = max(1.5 * max(abs(m) for m in margin) if margin else 0.0, 0.04 * (high - low))
     close = (edges[0] - 0.8 * reach, edges[-1] + 0.8 * reach)
     comes_near = any(
@@ -305,7 +305,7 @@ def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | No
 
 def _bars(scene: Scene) -> Iterator[Bar]:
     """Yield what was found on the time axis: the response, and the hold."""
-    found = scene.finding
+    found = scene.ruling
     if isinstance(scene.result, InvariantItem):
         for from_s, to_s in scene.spans:
             yield Bar(((from_s, to_s),), "held to it here", "wanted")

@@ -13,7 +13,7 @@ from harness.record.read import read_log
 from harness.record.results import ABORTED, results_of
 from harness.record.signature import whats_wrong
 from harness.record.standing import BELIEVED, attempt, standing_of
-from harness.run.findings import finding_fields
+from harness.run.findings import findings_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,7 +49,7 @@ def _judged(path: Path) -> Logged | tuple[Problem, ...] | None:
     """Return the run of a log, None for a self-check, or what is wrong: a `FileError` passes between no processes."""
     try:
         state = read_log(path)
-        if state.events[0]["event"] == "selfcheck_begin":
+        if state.is_check:
             return None
         return believed(path, state)
     except FileError as error:
@@ -64,11 +64,11 @@ def believed(path: Path, state: LogState) -> Logged:
         state: what reading it showed; of a run, not of a self-check.
 
     Raises:
-        FileError: the log's events are not what ventproof writes.
+        FileError: it is no log of a run.
     """
     record = results_of(state, str(path))
     case, trouble = attempt(lambda: follow(state)[1])
-    again = [finding_fields(result) for result in case.results] if case else []
+    again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
     if wrong := whats_wrong(path):
         return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken")

@@ -39,6 +39,7 @@ class _Sink:
     """What structlog writes to: an unbuffered file that takes bytes."""
 
     def __init__(self, path: Path) -> None:
+        # "x": a record is never written over. Without a buffer: what a killed run has written is in the system's hands.
         self.file = path.open("xb", buffering=0)
 
     def write_line(self, line: bytes) -> None:
@@ -69,6 +70,7 @@ class RecordLog:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._chained = _Chained()
+        # One thread, so that syncs stay in order and at most one is under way.
         self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="log")
         self._syncing: Future[None] | None = None
         try:

@@ -123,7 +123,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
     for path in paths:
         try:
             state = read_log(path)
-            if state.events[0]["event"] != "selfcheck_begin":
+            if not state.is_check:
                 runs.append(Logged(str(path), _believed(results_of(state, str(path)), path)))
         except FileError as error:
             problems.extend(error.problems)

@@ -15,6 +15,7 @@ from harness.record.scale import Scale, padded
 from harness.record.sheet import LEFT, RIGHT, WIDTH, Moment
 from harness.record.svg import BLUE, Drawing, text_width
 from harness.run.case import START
+from harness.run.events import OutputsSafe, StepBegin
 
 _PLOT_PX: Final = 280.0
 _ROW_PX: Final = 24.0
@@ -75,11 +76,10 @@ def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
         description=f"The whole run: positions of {', '.join(vents) or 'no vent'}, with the contacts and steps below.",
         log=run.digest,
     )
-    header = run.events[0]
-    told = [f"{word} {header[word]}" for word in ("unit", "firmware", "operator") if header.get(word)]
-    return drawing, sheet.heading(
-        drawing, verdict, name, [", ".join([f"bench: {header['bench']['name']}", *told])]
-    )
+    header = run.header
+    stated = {"unit": header.unit, "firmware": header.firmware, "operator": header.operator}
+    told = [f"{word} {text}" for word, text in stated.items() if text]
+    return drawing, sheet.heading(drawing, verdict, name, [", ".join([f"bench: {header.bench.name}", *told])])
 
 
 def _last(course: Course) -> float:
@@ -89,17 +89,17 @@ def _last(course: Course) -> float:
 def _steps(run: DecidedRun) -> Iterator[Moment]:
     """Yield the begin of each step with its verdict."""
     for event in run.events:
-        if event["event"] == "step_begin":
-            found = [i.finding.verdict for i in run.case.of_step(event["step"]) if i.finding is not None]
+        if isinstance(event, StepBegin):
+            found = [i.ruling.verdict for i in run.case.of_step(event.step) if i.ruling is not None]
             verdict = min(found, key=_ORDER.index, default=None)
-            number = "" if event["step"] == START else f"{event['step']} "
-            said = f"{number}{event['name']}{f': {verdict}' if verdict else ''}"
-            yield Moment(event["from"], event["from"], said, "step")
+            number = "" if event.step == START else f"{event.step} "
+            said = f"{number}{event.step_name}{f': {verdict}' if verdict else ''}"
+            yield Moment(event.window.earliest_s, event.window.earliest_s, said, "step")
 
 
 def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y: float) -> float:
     """Draw what an output was set to over time; return the next free y."""
-    safe_s = next((e["t"] for e in run.events if e["event"] == "safe"), run.end_s)
+    safe_s = next((e.t_s for e in run.events if isinstance(e, OutputsSafe)), run.end_s)
     unit = run.case.profile.needs.outputs[output]
     changes: list[tuple[float, float, str, bool]] = []  # earliest, latest, what it became, whether closed
     for done in run.done:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final, final
 
 from bench.errors import FileError, Problem
 from harness.record.chain import GENESIS, link, unseal
+from harness.record.decode import event_of, lifted
+from harness.record.linefields import LATEST_S, LineError
+from harness.run.events import FORMAT, CheckBegin, CheckEnd, Event, OtherEvent, RunBegin, RunEnd
+from harness.run.header import Header
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
 OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
@@ -19,6 +22,9 @@ OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
 
 CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
+
+KNOWN_FORMATS: Final = (2, FORMAT)
+"""Versions of the log's vocabulary that this ventproof reads; of others it checks the chain alone."""
 
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 _CONVERTED: Final = (
@@ -35,14 +41,14 @@ class LogState:
     """What reading a log showed.
 
     Attributes:
-        events: the events of the intact part, in order, each with its `chain` left out.
+        events: the events of the intact part, in order; the first is that of line 1.
         lines: lines of the intact part.
         broken_at: 1-based line at which the chain breaks, or None.
         reason: why it breaks there; empty when intact.
         digest: digest of the last intact line.
     """
 
-    events: tuple[dict[str, Any], ...]
+    events: tuple[Event, ...]
     lines: int
     broken_at: int | None
     reason: str
@@ -51,7 +57,12 @@ class LogState:
     @property
     def closed(self) -> bool:
         """Whether the log ends with the line that closes it."""
-        return self.broken_at is None and bool(self.events) and self.events[-1]["event"] in CLOSING
+        return self.broken_at is None and bool(self.events) and self.events[-1].name in CLOSING
+
+    @property
+    def is_check(self) -> bool:
+        """Whether it is of a self-check, and so holds no run."""
+        return self.events[0].name == CheckBegin.name
 
     @property
     def outcome(self) -> str:
@@ -59,7 +70,7 @@ class LogState:
 
         Of a self-check its result: `fine` or `worse`.
         """
-        return _outcome(self.events[-1] if self.closed else {})
+        return _outcome(self.events[-1]) if self.closed else "aborted"
 
 
 @final
@@ -94,11 +105,30 @@ def read_log(path: Path) -> LogState:
     A last line without line end is what a killed run leaves behind; it is cut off and the rest stands.
 
     Raises:
-        FileError: the file cannot be read or is no log at all.
+        FileError: the file cannot be read, is no log at all, or holds a line that ventproof does not write.
     """
     walk = _Walk(path)
     events = tuple(walk.events())
     return LogState(events, walk.lines, walk.broken_at, walk.reason, walk.digest)
+
+
+def header_of(
+    state: LogState, name: str = "the log", hint: str = "a self-check's log is for `ventproof verify`"
+) -> Header:
+    """Return what the first line of a run's log pins.
+
+    Args:
+        state: the log, read.
+        name: how errors call it.
+        hint: what else to name.
+
+    Raises:
+        FileError: it is no log of a run.
+    """
+    first = state.events[0]
+    if not isinstance(first, RunBegin):
+        raise FileError([Problem(name, 1, None, "it holds no run of a profile", hint)])
+    return first.header
 
 
 def check_log(path: Path, *, mark: int = 0) -> LogCheck:
@@ -109,31 +139,37 @@ def check_log(path: Path, *, mark: int = 0) -> LogCheck:
         mark: 1-based line whose digest is wanted; 0: none.
 
     Raises:
-        FileError: the file cannot be read or is no log at all.
+        FileError: the file cannot be read, is no log at all, or holds a line that ventproof does not write.
     """
     walk = _Walk(path)
-    last: Mapping[str, Any] = {}
     marked = ""
+    last: Event | None = None
     for event in walk.events():
         last = event
         if walk.lines == mark:
             marked = walk.digest
-    closed = walk.broken_at is None and last["event"] in CLOSING
+    closed = walk.broken_at is None and last is not None and last.name in CLOSING
     return LogCheck(
         lines=walk.lines,
         broken_at=walk.broken_at,
         reason=walk.reason,
         digest=walk.digest,
         closed=closed,
-        outcome=_outcome(last if closed else {}),
+        outcome=_outcome(last) if closed and last is not None else "aborted",
         sha256=walk.sha256,
         marked=marked,
     )
 
 
-def _outcome(closing: Mapping[str, Any]) -> str:
-    field, _ = CLOSING.get(closing.get("event", ""), ("", ()))
-    return closing.get(field) or "aborted"
+def _outcome(closing: Event) -> str:
+    match closing:
+        case RunEnd(verdict=found):
+            return found or "aborted"
+        case CheckEnd(result=result):
+            return result or "aborted"
+        case OtherEvent(name=name, fields=fields):  # of another format
+            return str(fields.get(CLOSING[name][0]) or "aborted")
+    raise AssertionError(f"{closing.name} closes no log")
 
 
 @final
@@ -149,12 +185,13 @@ class _Walk:
         self._path = path
         self._opened = ""
         self._closed = False
+        self._format: object = None
 
-    def events(self) -> Iterator[dict[str, Any]]:
+    def events(self) -> Iterator[Event]:
         """Yield each event once its line is found to be right.
 
         Raises:
-            FileError: the file cannot be read or is no log at all.
+            FileError: the file cannot be read, is no log at all, or holds a line that ventproof does not write.
         """
         try:
             with self._path.open("rb") as file:
@@ -164,23 +201,39 @@ class _Walk:
         if self.lines == 0:
             raise self._refused("the log is empty: the run died before its first line")
 
-    def _events(self, file: BinaryIO) -> Iterator[dict[str, Any]]:
+    def _events(self, file: BinaryIO) -> Iterator[Event]:
         whole = hashlib.sha256()
         while line := file.readline(LONGEST_LINE):
             whole.update(line)
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
                 break  # the torn line of a killed run
-            self.reason, event, digest = self._checked(line)
+            self.reason, fields, digest = self._checked(line)
             if self.reason and self.lines == 0:
                 reason = "this is not a ventproof log, or its first line was changed"
                 raise self._refused(self.reason if self.reason == _CONVERTED else reason, line=1)
             if self.reason:
                 self.broken_at = self.lines + 1
                 return
-            self._opened = self._opened or event["event"]
-            self.lines, self.digest, self._closed = self.lines + 1, digest, event["event"] in CLOSING
-            yield event
+            name = fields["event"]
+            if self.lines == 0:
+                self._opened, self._format = name, fields.get("format")
+            self.lines, self.digest, self._closed = self.lines + 1, digest, name in CLOSING
+            yield self._event(name, fields)
         self.sha256 = whole.hexdigest()
+
+    def _event(self, name: str, fields: dict[str, Any]) -> Event:
+        """Return the event of a line; in another version's log what does not fit is kept as it stands.
+
+        Raises:
+            FileError: the line is not what ventproof writes.
+        """
+        t_s = fields["t"]
+        try:
+            return event_of(name, t_s, fields if self._format == FORMAT else lifted(name, fields))
+        except LineError as error:
+            if self._format in KNOWN_FORMATS:
+                raise self._refused(str(error), self.lines) from error
+            return OtherEvent(t_s, name, fields)
 
     def _checked(self, line: bytes) -> tuple[str, dict[str, Any], str]:
         """Return why this line breaks the chain (empty if it does not), its event and its digest."""
@@ -232,7 +285,7 @@ def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
     if (
         not isinstance(event.get("event"), str)
         or not isinstance(at_s, int | float)
-        or not math.isfinite(at_s)
+        or not -LATEST_S <= at_s <= LATEST_S
     ):
         return "it has no event or no time", {}
     field, words = CLOSING.get(event["event"], ("", ()))

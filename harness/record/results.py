@@ -4,67 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import FileError, Problem
-from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
-from harness.run.text import NOT_RUN
+from harness.judge.verdict import Finding, Status, Verdict
+from harness.record.read import header_of
+from harness.run.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
 
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
-
-
-@final
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FindingRecord:
-    """One response of a run, and what was found.
-
-    Attributes:
-        step: number of its step, the start state being 0; None for an `always`.
-        step_name: what the profile calls the step.
-        number: 0-based place among the responses of its step.
-        signal: the signal, as the profile names it.
-        unit: the signal's unit; `flag`, `state` or `count` where it has none.
-        kind: the profile's word for the kind of response (`reaches`, `stays_above`, …), `always` for an invariant;
-            empty in logs that do not tell.
-        demand: what was demanded, as one line.
-        verdict: pass, fail or inconclusive.
-        why: the verdict's reason.
-        margin: worst and best margin that the evidence allows, in the signal's unit (`moves_at`: per second).
-        slack_s: seconds left before the limit, worst and best.
-        response_s: the window that holds the response time, s after the stimulus; None when it did not surely respond.
-        seen: lowest and highest value that the evidence allows while it was judged, in the signal's unit.
-        stood: the signal's last reading in its step, in its unit; None when there is none, or for an `always`.
-        conformance: probability that the demand was met, all that the readings leave being equally likely.
-        proves: what the profile says that it proves.
-    """
-
-    step: int | None
-    step_name: str
-    number: int
-    signal: str
-    unit: str
-    kind: str
-    demand: str
-    verdict: Verdict
-    why: str
-    margin: Bounds | None
-    slack_s: Bounds | None
-    response_s: Window | None
-    seen: Bounds | None
-    stood: float | None
-    conformance: float | None
-    proves: str
-
-    @property
-    def identity(self) -> tuple[str, str, str, int]:
-        """Return what makes it the same response in another run of the profile: step, signal, kind, place."""
-        return self.step_name, self.signal, self.kind, self.number
 
 
 @final
@@ -116,7 +67,7 @@ class RunRecord:
     duration_s: float
     selfcheck_sha256: str
     version: str
-    findings: tuple[FindingRecord, ...]
+    findings: tuple[Finding, ...]
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:
@@ -127,30 +78,10 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         name: how errors call it.
 
     Raises:
-        FileError: it is no log of a run, or its events are not what ventproof writes.
+        FileError: it is no log of a run.
     """
-    header = state.events[0]
-    if header["event"] != "run_begin" or "profile" not in header:
-        raise FileError(
-            [Problem(name, 1, None, "it holds no run of a profile", "name logs of `ventproof run`")]
-        )
-    try:
-        return _record(state, header)
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
-        reason = f"its events are not what ventproof writes ({type(error).__name__}: {error})"
-        raise FileError([Problem(name, None, None, reason)]) from error
-
-
-def trouble(record: RunRecord, most: int = 3) -> list[str]:
-    """Return why a run did not pass: its reason, then responses that did not, at most so many; fails come first."""
-    bad = [f for f in record.findings if f.verdict is not Verdict.PASS and not f.why.startswith(NOT_RUN)]
-    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:most]
-    said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
-    return [record.reason, *said] if record.reason else said
-
-
-def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
-    findings = tuple(_findings(state, header["use"]))
+    header = header_of(state, name, "name logs of `ventproof run`")
+    findings = tuple(_findings(state, header.use))
     reason = _why_aborted(state) or _why_unbelievable(state.outcome, findings)
     return RunRecord(
         digest=state.digest,
@@ -158,30 +89,31 @@ def _record(state: LogState, header: Mapping[str, Any]) -> RunRecord:
         closed=state.closed,
         verdict=ABORTED if reason else state.outcome,
         reason=reason,
-        profile=str(header["profile"]["name"]),
-        profile_sha256=str(header["profile"]["sha256"]),
-        bench=str(header["bench"]["name"]),
-        bench_sha256=str(header["bench"]["sha256"]),
-        unit=str(header["unit"]),
-        firmware=str(header["firmware"]),
-        operator=str(header["operator"]),
-        started=None if header["started"] is None else _utc(header["started"]),
-        clock=str(header["clock"]),
-        decision=str(header["decision"]),
-        repeat=int(header["repeat"]),
-        seed=int(header["seed"]),
-        duration_s=float(state.events[-1]["t"]),
-        selfcheck_sha256=str((header.get("selfcheck") or {}).get("sha256", "")),
-        version=str(header["versions"]["ventproof"]),
+        profile=header.profile.name,
+        profile_sha256=header.profile.sha256,
+        bench=header.bench.name,
+        bench_sha256=header.bench.sha256,
+        unit=header.unit,
+        firmware=header.firmware,
+        operator=header.operator,
+        started=header.started and dt.datetime.fromisoformat(header.started).astimezone(dt.UTC).isoformat(),
+        clock=header.clock,
+        decision=header.decision,
+        repeat=header.repeat,
+        seed=header.seed,
+        duration_s=float(state.events[-1].t_s),
+        selfcheck_sha256=header.selfcheck.sha256 if header.selfcheck else "",
+        version=header.versions["ventproof"],
         findings=findings,
     )
 
 
-def _utc(text: str) -> str:
-    moment = dt.datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError(f"{text!r} names no time zone")
-    return moment.astimezone(dt.UTC).isoformat()
+def trouble(record: RunRecord, most: int = 3) -> list[str]:
+    """Return why a run did not pass: its reason, then responses that did not, at most so many; fails come first."""
+    bad = [f for f in record.findings if f.status is not Status.PASS and not f.skipped]
+    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:most]
+    said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
+    return [record.reason, *said] if record.reason else said
 
 
 def _why_aborted(state: LogState) -> str:
@@ -189,10 +121,14 @@ def _why_aborted(state: LogState) -> str:
         return f"line {state.broken_at} breaks the chain: {state.reason}"
     if not state.closed:
         return "the closing line is missing: the run died, goes on, or the log was cut"
-    return str(state.events[-1].get("aborted", "")) if state.outcome == ABORTED else ""
+    match state.events[-1]:
+        case RunEnd(verdict=None, abort=abort):
+            return abort.text if abort else ""
+        case _:
+            return ""
 
 
-def _why_unbelievable(outcome: str, findings: Sequence[FindingRecord]) -> str:
+def _why_unbelievable(outcome: str, findings: Sequence[Finding]) -> str:
     """Return why a verdict is not borne out by the findings in the same log; empty if it is, or if there is none."""
     if outcome == ABORTED:
         return ""
@@ -205,49 +141,20 @@ def _why_unbelievable(outcome: str, findings: Sequence[FindingRecord]) -> str:
     return ""
 
 
-def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[FindingRecord]:
+def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
     """Yield the findings; a reading counts to the step that went on when it came."""
     last: dict[str, float] = {}
-    at_end: dict[int, Mapping[str, float]] = {}
+    at_end: dict[int | None, Mapping[str, float]] = {}
     for event in state.events:
-        match event["event"]:
-            case "poll":
-                last.update(event["values"])
-            case "step_begin":
+        match event:
+            case PollSeen(poll=poll):
+                last.update(poll.values)
+            case StepBegin():
                 last.clear()
-            case "step_end":
-                at_end[event["step"]] = dict(last)
-            case "finding":
-                stood = at_end.get(event["step"], {}).get(use.get(event["signal"], event["signal"]))
-                yield _finding(event, stood)
-
-
-def _finding(event: Mapping[str, Any], stood: float | None) -> FindingRecord:
-    response = _bounds(event["response"])
-    return FindingRecord(
-        step=None if event["step"] is None else int(event["step"]),
-        step_name=str(event["in"]),
-        number=int(event["number"]),
-        signal=str(event["signal"]),
-        unit=str(event["unit"]),
-        kind=str(event.get("kind", "")),
-        demand=str(event["demand"]),
-        verdict=Verdict(event["verdict"]),
-        why=str(event["why"]),
-        margin=_bounds(event["margin"]),
-        slack_s=_bounds(event["slack"]),
-        response_s=None if response is None else Window(*response),
-        seen=_bounds(event["seen"]),
-        stood=None if stood is None else float(stood),
-        conformance=None if event["conformance"] is None else float(event["conformance"]),
-        proves=str(event["proves"]),
-    )
-
-
-def _bounds(pair: list[float] | None) -> Bounds | None:
-    if pair is None:
-        return None
-    low, high = map(float, pair)
-    if not low <= high:
-        raise ValueError(f"{low} to {high} is no span")
-    return Bounds(low, high)
+            case StepEnd(step=step):
+                at_end[step] = dict(last)
+            case FindingMade(finding=finding):
+                stood = at_end.get(finding.step, {}).get(use.get(finding.signal, finding.signal))
+                yield replace(finding, stood=None if stood is None else float(stood))
+            case _:
+                pass

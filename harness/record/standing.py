@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, TypeVar, final
+from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from bench.errors import EvidenceError, FileError
+from harness.run.events import FindingMade
 
 if TYPE_CHECKING:
+    from harness.judge.verdict import Finding, Key
     from harness.record.read import LogState
     from harness.run.case import Case
 
@@ -32,22 +34,6 @@ at all is `unreadable`: nobody can say what it held.
 BELIEVED: Final = ("fail", "aborted", "inconclusive", "pass")
 """Of these what a log says of its run's end is taken as it stands."""
 
-MALFORMED: Final = (
-    KeyError,
-    TypeError,
-    ValueError,
-    IndexError,
-    AttributeError,
-    ArithmeticError,
-    RecursionError,
-    StopIteration,
-    AssertionError,
-)
-"""What events that ventproof does not write may raise."""
-
-Key = tuple[Any, ...]
-"""Step, number and signal of a finding."""
-
 _T = TypeVar("_T")
 
 
@@ -64,7 +50,7 @@ class Standing:
 
     word: str
     alarm: str
-    differing: Mapping[Key, Mapping[str, Any] | None]
+    differing: Mapping[Key, Finding | None]
 
 
 def attempt(judge: Callable[[], _T]) -> tuple[_T | None, str]:
@@ -75,23 +61,19 @@ def attempt(judge: Callable[[], _T]) -> tuple[_T | None, str]:
         return None, "; ".join(problem.reason for problem in error.problems)
     except EvidenceError as error:
         return None, str(error)
-    except MALFORMED as error:
-        return None, f"its events are not what ventproof writes ({type(error).__name__}: {error})"
 
 
-def standing_of(
-    state: LogState, case: Case | None, again: Iterable[Mapping[str, Any]], trouble: str
-) -> Standing:
+def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], trouble: str) -> Standing:
     """Return how a run stands.
 
     Args:
         state: its log, read.
         case: its evidence, judged again; None where that could not be done.
-        again: the findings of that, as `finding` events hold them.
+        again: the findings of that.
         trouble: why it could not be done.
     """
     whole = state.closed and state.outcome != "aborted"
-    found = (event for event in state.events if event["event"] == "finding")
+    found = (event.finding for event in state.events if isinstance(event, FindingMade))
     differing = _differing(found, again) if whole and case is not None else {}
     alarm = "" if case is not None else f"The evidence could not be judged again: {trouble}."
     if not whole:
@@ -108,19 +90,12 @@ def standing_of(
     return Standing("contradicted", alarm, differing)
 
 
-def key_of(finding: Mapping[str, Any]) -> Key:
-    """Return what tells a finding from the others of its run."""
-    return finding["step"], finding["number"], finding["signal"]
-
-
-def _differing(
-    found: Iterable[Mapping[str, Any]], again: Iterable[Mapping[str, Any]]
-) -> dict[Key, Mapping[str, Any] | None]:
-    now = {key_of(finding): finding for finding in again}
-    then = {key_of(finding): finding for finding in found}
+def _differing(found: Iterable[Finding], again: Iterable[Finding]) -> dict[Key, Finding | None]:
+    now = {finding.key: finding for finding in again}
+    then = {finding.key: finding for finding in found}
     keys = dict.fromkeys([*then, *now])
     return {
         key: now.get(key)
         for key in keys
-        if key not in then or key not in now or then[key]["verdict"] != now[key]["verdict"]
+        if key not in then or key not in now or then[key].verdict is not now[key].verdict
     }

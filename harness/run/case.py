@@ -8,26 +8,39 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.samples import Gap, Sample, SignalTraits, Window
+from bench.samples import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 from harness.judge.formulas import Formula
 from harness.judge.spans import INF
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import NotRun, Rule, Ruling, Verdict
 from harness.judge.watch import Watch
 from harness.judge.wording import Since
 from harness.profile.model import Profile, Step
 from harness.profile.responses import kind_of
 from harness.run.anchors import ALL_SET, Anchor, anchor_of, since
 from harness.run.compile import States, formula_of, wording
-from harness.run.events import Event
+from harness.run.events import (
+    ContactCommand,
+    Event,
+    EvidenceEnd,
+    GapSeen,
+    IdleBegin,
+    IdleEnd,
+    PollSeen,
+    StepBegin,
+    StepEnd,
+    StimulusApplied,
+    StimulusEnd,
+    StimulusId,
+    StimulusSettled,
+)
 from harness.run.hollow import held_before, is_hollow
 from harness.run.invariants import InvariantItem
 from harness.run.movements import Movements, counted_contacts
 from harness.run.played import spoiled
-from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
     from harness.profile.bind import Bound
@@ -55,38 +68,44 @@ class Item:
     anchor: Anchor
     open_watch: Callable[[Window], Watch]
     watch: Watch | None = None
-    settled: Finding | None = None
+    settled: Ruling | None = None
+    not_run: NotRun | None = None
     awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
     held: bool = False  # what is demanded held already before what it counts from
 
     @property
-    def finding(self) -> Finding | None:
+    def ruling(self) -> Ruling | None:
         """What was found; None while undecided."""
-        return self.settled or (self.watch.finding if self.watch else None)
+        return self.settled or (self.watch.ruling if self.watch else None)
 
     @property
     def hollow(self) -> bool:
         """Whether it passed without showing anything of its stimulus."""
-        return self.finding is not None and is_hollow(self.finding, held=self.held)
+        return self.ruling is not None and is_hollow(self.ruling, held=self.held)
 
     def begin(self, window: Window, before: Sample | None) -> None:
         """Open the watch: the stimulus that it counts from happened within `window`, after the reading `before`."""
         self.watch = self.open_watch(window)
         self.held = self.step != START and held_before(self.watch.formula, before, window)
 
-    def give_up(self, now_s: float, why: str) -> None:
+    def give_up(self, now_s: float, not_run: NotRun) -> None:
         """Close the watch with the evidence there is, or say why there never was one."""
-        if self.finding is None:
-            self.settled = self.watch.close(now_s) if self.watch else undecided(why)
+        if self.ruling is not None:
+            return
+        if self.watch is not None:
+            self.settled = self.watch.close(now_s)
+        else:
+            self.not_run = not_run
+            self.settled = undecided(not_run.text)
 
 
-def undecided(why: str) -> Finding:
-    """Return the finding for a response that nothing could decide."""
-    return Finding(Verdict.INCONCLUSIVE, why)
+def undecided(why: str) -> Ruling:
+    """Return the ruling for a response that nothing could decide."""
+    return Ruling(Verdict.INCONCLUSIVE, why)
 
 
 Result = Item | InvariantItem
-"""Whatever has a finding at the end."""
+"""Whatever has a ruling at the end."""
 
 
 @final
@@ -117,7 +136,7 @@ class Case:
     _undecided: list[Item] = field(init=False, default_factory=list)
     _movements: Movements = field(init=False)
     _ended: bool = field(init=False, default=False)
-    _last_edges: dict[str, Sequence[Mapping[str, Any]]] = field(init=False, default_factory=dict)
+    _last_edges: dict[str, Sequence[EdgeReport]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
@@ -171,10 +190,39 @@ class Case:
         Raises:
             EvidenceError: samples contradict what the bench file declares of a signal.
         """
-        handler = _HANDLERS.get(event.name)
-        if handler is not None:
-            handler(self, event.t_s, event.fields)
+        match event:
+            case PollSeen(poll=poll):
+                self._poll(poll)
+            case GapSeen(gap=gap):
+                for name in self._buses.get(gap.bus, ()):
+                    self.traces[name].gap(gap)
+            case ContactCommand():
+                self._command(event)
+            case StimulusApplied():
+                self._stimulus(event)
+            case StimulusEnd(of=of, window=window) | StimulusSettled(of=of, window=window):
+                self._stimulus_end(of, window)
+            case StepBegin() | StepEnd() | IdleBegin() | IdleEnd() | EvidenceEnd():
+                self._turn(event)
+            case _:
+                pass
         self._movements.feed(event)
+
+    def _turn(self, event: StepBegin | StepEnd | IdleBegin | IdleEnd | EvidenceEnd) -> None:
+        match event:
+            case StepBegin():
+                self._step_begin(event)
+            case StepEnd(t_s=t_s, step=step):
+                for item in self.of_step(step):
+                    item.give_up(t_s, NotRun.NEVER_APPLIED)
+            case IdleBegin(window=window):
+                for invariant in self.invariants:
+                    invariant.rest(window.earliest_s)
+            case IdleEnd(window=window):
+                for invariant in self.invariants:
+                    invariant.go_on(window)
+            case EvidenceEnd(t_s=t_s, aborted=aborted):
+                self._evidence_end(t_s, NotRun.ABORTED if aborted else NotRun.EARLIER_STEP)
 
     def feed_all(self, events: Iterable[Event]) -> None:
         """Take the events of a finished log; finds what feeding them one by one finds, in less time.
@@ -184,101 +232,96 @@ class Case:
         """
         columns: dict[str, _Columns] = {}
         for event in events:
-            if event.name == "poll" and not self._ended:
-                self._gather(event.fields, columns)
-                if "unread" in event.fields:
+            if isinstance(event, PollSeen) and not self._ended:
+                self._gather(event.poll, columns)
+                if event.poll.unread:
                     self._take_columns(columns)
-                    self._unread(event.fields)
+                    self._unread(event.poll)
             else:
-                if event.name in _HANDLERS:
+                if isinstance(event, _TURNING):
                     self._take_columns(columns)
                 self.feed(event)
         self._take_columns(columns)
 
-    def _gather(self, fields: Mapping[str, Any], columns: dict[str, _Columns]) -> None:
-        for bench_name, value in fields["values"].items():
+    def _gather(self, poll: Poll, columns: dict[str, _Columns]) -> None:
+        for bench_name, value in poll.values.items():
             name = self.names.get(bench_name)
             if name is None:
                 continue
             if name not in columns:
                 columns[name] = ([], [], [])
-                self._buses.setdefault(fields["bus"], set()).add(name)
+                self._buses.setdefault(poll.bus, set()).add(name)
             values, starts_s, ends_s = columns[name]
             values.append(value)
-            starts_s.append(fields["from"])
-            ends_s.append(fields["to"])
+            starts_s.append(poll.requested_s)
+            ends_s.append(poll.replied_s)
 
     def _take_columns(self, columns: dict[str, _Columns]) -> None:
         for name, (values, starts_s, ends_s) in columns.items():
             self.traces[name].observe_block(Block.of(values, starts_s, ends_s))
         columns.clear()
 
-    def _poll(self, _t_s: float, fields: Mapping[str, Any]) -> None:
+    def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
-        values: Mapping[str, float] = fields["values"]
-        start_s, end_s = fields["from"], fields["to"]
-        for bench_name, value in values.items():
+        for bench_name, value in poll.values.items():
             name = self.names.get(bench_name)
             if name is not None:
-                self.traces[name].observe(Sample(value, start_s, end_s))
-                self._buses.setdefault(fields["bus"], set()).add(name)
-        self._unread(fields)
+                self.traces[name].observe(Sample(value, poll.requested_s, poll.replied_s))
+                self._buses.setdefault(poll.bus, set()).add(name)
+        self._unread(poll)
 
-    def _unread(self, fields: Mapping[str, Any]) -> None:
+    def _unread(self, poll: Poll) -> None:
         """Registers that held no value leave a gap in the evidence of their signals, and of no others."""
-        for text in fields.get("unread", ()):
-            name = self.names.get(text.partition(":")[0])
+        for unread in poll.unread:
+            name = self.names.get(unread.signal)
             if name is not None:
-                self.traces[name].gap(Gap(fields["bus"], fields["from"], fields["to"], "mismatch", text))
+                self.traces[name].gap(
+                    Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
+                )
 
-    def _gap(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        gap = Gap(fields["bus"], fields["from"], fields["to"], fields["reason"], fields["detail"])
-        for name in self._buses.get(gap.bus, ()):
-            self.traces[name].gap(gap)
-
-    def _step_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        self.step = fields["step"]
+    def _step_begin(self, event: StepBegin) -> None:
+        self.step = event.step
         self._last_edges.clear()
         if not self.keeps_all:
-            self._remember_from(fields["from"])
+            self._remember_from(event.window.earliest_s)
         if self.step == START + 1:
             for invariant in self.invariants:
-                invariant.run_begins(Window(fields["from"], fields["to"]))
-        self._open(None, [(fields["from"], fields["to"])])
+                invariant.run_begins(event.window)
+        self._open(None, [event.window])
 
     def _remember_from(self, t_s: float) -> None:
         for trace in self.traces.values():
             trace.remember_from(t_s)
 
-    def _command(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        self._undecided = [item for item in self.of_step(fields["step"]) if item.finding is None]
+    def _command(self, event: ContactCommand) -> None:
+        self._undecided = [item for item in self.of_step(event.step) if item.ruling is None]
         for invariant in self.invariants:
-            invariant.contact_commanded(fields["output"], fields["states"], fields["at"])
+            invariant.contact_commanded(event.output, event.states, event.from_s)
 
-    def _stimulus(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        edges = fields.get("edges")
-        windows = [(e["from"], e["to"]) for e in edges] if edges else [(fields["from"], fields["to"])]
+    def _stimulus(self, event: StimulusApplied) -> None:
+        edges, windows = event.edges, [event.window]
+        reason = ""
         if edges:
+            windows = [edge.window for edge in edges]
             for invariant in self.invariants:
-                invariant.contact_moved(fields["output"], edges)
-        reason = spoiled([*self._last_edges.get(fields["output"], ()), *edges]) if edges else ""
-        if edges:
-            self._last_edges[fields["output"]] = edges[-1:]
+                invariant.contact_moved(event.output, edges)
+            reason = spoiled([*self._last_edges.get(event.output, ()), *edges])
+            self._last_edges[event.output] = edges[-1:]
         if reason:
             for item in self._undecided:
                 item.settled = undecided(reason)
-        elif fields["step"] != START:
-            self._open(fields["stimulus"], windows, until_s=fields.get("until"))
+        elif event.of is not None and event.of.step != START:
+            self._open(event.of.stimulus, [w for w in windows if w is not None], until_s=event.until_s)
 
-    def _stimulus_end(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        if fields["step"] == self.step:
-            self._open(fields["stimulus"], [(fields["from"], fields["to"])], edge="last")
+    def _stimulus_end(self, of: StimulusId, window: Window) -> None:
+        if of.step == self.step:
+            self._open(of.stimulus, [window], edge="last")
 
     def _open(
         self,
         stimulus: int | None,
-        windows: Sequence[tuple[float, float]],
+        windows: Sequence[Window],
         *,
         until_s: float | None = None,
         edge: Literal["first", "last"] | None = None,
@@ -299,26 +342,12 @@ class Case:
             if until_s is not None and item.anchor[0] == "last":
                 item.awaits_s = until_s
                 continue
-            window = Window(*windows[0 if item.anchor[0] == "first" else -1])
-            item.begin(window, self.traces[item.signal].last)
+            item.begin(windows[0 if item.anchor[0] == "first" else -1], self.traces[item.signal].last)
 
-    def _idle_begin(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        for invariant in self.invariants:
-            invariant.rest(fields["from"])
-
-    def _idle_end(self, _t_s: float, fields: Mapping[str, Any]) -> None:
-        for invariant in self.invariants:
-            invariant.go_on(Window(fields["from"], fields["to"]))
-
-    def _step_end(self, t_s: float, fields: Mapping[str, Any]) -> None:
-        for item in self.items:
-            if item.step == fields["step"]:
-                item.give_up(t_s, "its stimulus was never applied")
-
-    def _evidence_end(self, t_s: float, _fields: Mapping[str, Any]) -> None:
+    def _evidence_end(self, t_s: float, not_run: NotRun) -> None:
         self._ended = True
         for item in self.items:
-            item.give_up(t_s, f"{NOT_RUN}: an earlier step did not pass")
+            item.give_up(t_s, not_run)
         for invariant in self.invariants:
             invariant.close(t_s)
 
@@ -327,8 +356,8 @@ class Case:
         return [item for item in self.items if item.step == step]
 
     def step_decided(self) -> bool:
-        """Whether every response of the current step has its finding."""
-        return all(item.finding is not None for item in self.items if item.step == self.step)
+        """Whether every response of the current step has its ruling."""
+        return all(item.ruling is not None for item in self.items if item.step == self.step)
 
     def step_horizon_s(self) -> float:
         """Return the log time after which no evidence can matter to the current step."""
@@ -340,12 +369,12 @@ class Case:
     def step_passed(self) -> bool:
         """Whether every response of the current step passed."""
         return all(
-            i.finding is not None and i.finding.verdict is Verdict.PASS for i in self.of_step(self.step or 0)
+            i.ruling is not None and i.ruling.verdict is Verdict.PASS for i in self.of_step(self.step or 0)
         )
 
     @property
     def results(self) -> list[Result]:
-        """Everything that has or will have a finding, in the profile's order."""
+        """Everything that has or will have a ruling, in the profile's order."""
         return [*self.items, *self.invariants]
 
     @property
@@ -354,7 +383,7 @@ class Case:
 
         A start state that was not reached is no fail: nothing was tested.
         """
-        found = [r.finding.verdict if r.finding else Verdict.INCONCLUSIVE for r in self.results]
+        found = [r.ruling.verdict if r.ruling else Verdict.INCONCLUSIVE for r in self.results]
         if any(v is not Verdict.PASS for v in found[: len(self.of_step(START))]):
             return Verdict.INCONCLUSIVE
         if Verdict.FAIL in found:
@@ -369,7 +398,7 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
         bound: the profile on the bench.
         keeps_all: keep every reading, to be drawn.
     """
-    import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first finding it would hold up the polls
+    import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
     signals = bound.bench.model.signals
     return Case(
@@ -382,16 +411,16 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
     )
 
 
-_HANDLERS: dict[str, Callable[[Case, float, Mapping[str, Any]], None]] = {
-    "poll": Case._poll,  # noqa: SLF001 - the table of the class's own handlers
-    "gap": Case._gap,  # noqa: SLF001
-    "step_begin": Case._step_begin,  # noqa: SLF001
-    "command": Case._command,  # noqa: SLF001
-    "stimulus": Case._stimulus,  # noqa: SLF001
-    "stimulus_end": Case._stimulus_end,  # noqa: SLF001
-    "settled": Case._stimulus_end,  # noqa: SLF001
-    "step_end": Case._step_end,  # noqa: SLF001
-    "idle_begin": Case._idle_begin,  # noqa: SLF001
-    "idle_end": Case._idle_end,  # noqa: SLF001
-    "evidence_end": Case._evidence_end,  # noqa: SLF001
-}
+_TURNING: Final = (
+    GapSeen,
+    StepBegin,
+    StepEnd,
+    ContactCommand,
+    StimulusApplied,
+    StimulusEnd,
+    StimulusSettled,
+    IdleBegin,
+    IdleEnd,
+    EvidenceEnd,
+)
+"""Events before which every reading that came must have been taken."""

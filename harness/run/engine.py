@@ -8,33 +8,52 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import Any, Final, NoReturn, final
+from dataclasses import dataclass, replace
+from typing import Any, Concatenate, Final, NoReturn, ParamSpec, final
 
 from bench.build import Rig
 from bench.clock import now_s, sleep_until
 from bench.errors import BenchError, DriverError, LinkError
 from bench.fields import ContactState
 from bench.polling import Rest, poll
-from bench.samples import EdgeReport, Gap, Poll, Window
+from bench.samples import EdgeReport, Gap, Poll
 from bench.trains import LEAD_S, play
 from bench.watching import interlock_healthy
 from bench.wiring import ContactOutput
 from harness.judge.numbers import seconds
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import Abort, AbortKind, Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import START, Case, Item, Result
+from harness.run.clockwork import Clockwork
 from harness.run.contacts import contact_plan
-from harness.run.events import Clockwork, Event
-from harness.run.findings import finding_fields
+from harness.run.events import (
+    ContactCommand,
+    Event,
+    EvidenceEnd,
+    FindingMade,
+    IdleBegin,
+    IdleEnd,
+    Note,
+    OutputsSafe,
+    OutputsUnsafe,
+    RunBegin,
+    RunEnd,
+    StepBegin,
+    StepEnd,
+    StimulusApplied,
+    StimulusId,
+)
+from harness.run.findings import finding_of
+from harness.run.header import Header
 from harness.run.weather import Weather
 
 Recorder = Callable[[Event], None]
 
 _READ_BEFORE_S: Final = 10.0  # the end of idle time
 _LOOK_EVERY_S: Final = 0.5
-_INTERRUPTED: Final = "interrupted by the operator"
+
+_P = ParamSpec("_P")
 
 
 @final
@@ -43,8 +62,13 @@ class Outcome:
     """How a run ended: with a verdict, or aborted for a reason; and why its outputs may not be safe, if so."""
 
     verdict: Verdict | None
-    aborted: str = ""
+    abort: Abort | None = None
     unsafe: str = ""
+
+    @property
+    def aborted(self) -> str:
+        """Why there is no verdict; empty when there is one."""
+        return self.abort.text if self.abort else ""
 
 
 @final
@@ -86,7 +110,7 @@ class Engine:
         self._weather: Weather
         self._rest = Rest()
 
-    async def run(self, header: Mapping[str, Any]) -> Outcome:
+    async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
 
         Args:
@@ -101,30 +125,30 @@ class Engine:
         self._weather = Weather(
             self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=self._break_off
         )
-        self._emit("run_begin", **header)
-        aborted = ""
+        self._emit(RunBegin, header)
+        abort: Abort | None = None
         pollers: list[asyncio.Task[NoReturn]] = []
         try:
             await self._rig.open()
             self._opened = True
             for note in (*self._notes, *self._rig.notes):
-                self._emit("note", text=note)
+                self._emit(Note, note)
             pollers = self._start_polling()
             await self._unless_broken(self._interlock_healthy())
             await self._unless_broken(self._all_steps())
         except BenchError as error:
-            aborted = str(error)
+            abort = Abort(AbortKind.BENCH, str(error))
         except asyncio.CancelledError:
-            aborted = _INTERRUPTED
+            abort = Abort(AbortKind.OPERATOR, "interrupted by the operator")
             raise
         except BaseException:
-            aborted = "ventproof itself failed"
+            abort = Abort(AbortKind.INTERNAL, "ventproof itself failed")
             raise
         finally:
-            aborted = await self._to_the_end(self._end(pollers, aborted))
-        return Outcome(None, aborted, self._unsafe) if aborted else Outcome(self._case.verdict)
+            abort = await self._to_the_end(self._end(pollers, abort))
+        return Outcome(None, abort, self._unsafe) if abort else Outcome(self._case.verdict)
 
-    async def _to_the_end(self, ending: Coroutine[Any, Any, str]) -> str:
+    async def _to_the_end(self, ending: Coroutine[Any, Any, Abort | None]) -> Abort | None:
         """Await the tidying up whatever happens: a cancellation in between is kept until it is done."""
         task = asyncio.get_running_loop().create_task(ending)
         cancelled = False
@@ -140,38 +164,38 @@ class Engine:
             raise asyncio.CancelledError
         return result
 
-    async def _end(self, pollers: list[asyncio.Task[NoReturn]], aborted: str) -> str:
+    async def _end(self, pollers: list[asyncio.Task[NoReturn]], abort: Abort | None) -> Abort | None:
         """Make the outputs safe, let go of the bench, write the closing line; return why there is no verdict.
 
         Raises:
             DriverError: the run was interrupted, and the outputs may not be in their safe state.
         """
-        if not aborted:
-            aborted = self._end_of_evidence()
+        if abort is None:
+            abort = self._end_of_evidence()
         self._unsafe = unsafe = await self._leave_bench(pollers)
         if unsafe:
-            self._emit("not_safe", reason=unsafe)
+            self._emit(OutputsUnsafe, unsafe)
+            abort = (
+                replace(abort, text=f"{abort.text}; {unsafe}") if abort else Abort(AbortKind.BENCH, unsafe)
+            )
         else:
-            self._emit("safe")
-        if aborted and unsafe:
-            aborted = f"{aborted}; {unsafe}"
-        aborted = aborted or unsafe
-        if aborted:
-            self._emit("run_end", verdict=None, aborted=aborted)
+            self._emit(OutputsSafe)
+        if abort is not None:
+            self._emit(RunEnd, None, abort)
         else:
             self._report(r for r in self._case.results if id(r) not in self._reported)
-            self._emit("run_end", verdict=str(self._case.verdict))
-        if unsafe and aborted.startswith(_INTERRUPTED):
+            self._emit(RunEnd, self._case.verdict)
+        if unsafe and abort is not None and abort.kind is AbortKind.OPERATOR:
             raise DriverError(unsafe)
-        return aborted
+        return abort
 
-    def _end_of_evidence(self) -> str:
+    def _end_of_evidence(self) -> Abort | None:
         """Close what is being watched before the outputs move back to safe; return why that cannot be recorded."""
         try:
-            self._emit("evidence_end")
+            self._emit(EvidenceEnd)
         except BenchError as error:
-            return str(error)
-        return ""
+            return Abort(AbortKind.BENCH, str(error))
+        return None
 
     async def _leave_bench(self, pollers: list[asyncio.Task[NoReturn]]) -> str:
         """Make the outputs safe and let go of everything, before anything is written; return what is unsafe."""
@@ -188,8 +212,10 @@ class Engine:
             await self._rig.close()
         return unsafe
 
-    def _emit(self, name: str, /, **fields: Any) -> None:  # noqa: ANN401 - JSON values
-        self._take(Event(name, self._clockwork.late(now_s()), fields))
+    def _emit(
+        self, kind: Callable[Concatenate[float, _P], Event], /, *args: _P.args, **fields: _P.kwargs
+    ) -> None:
+        self._take(kind(self._clockwork.late(now_s()), *args, **fields))
 
     def _take(self, event: Event) -> None:
         self._record(event)
@@ -310,17 +336,15 @@ class Engine:
     async def _idle(self, step: int, index: int, for_s: float) -> None:
         """Leave the unit alone; the pollers rest until shortly before the end, so that its state is known again."""
         began_s = now_s()
-        at = {"step": step, "stimulus": index}
-        self._emit("note", text=f"nothing was read for {seconds(for_s)}: nothing is shown of that time")
-        self._emit("idle_begin", **at, **self._clockwork.window(Window(began_s, began_s)))
+        self._emit(Note, f"nothing was read for {seconds(for_s)}: nothing is shown of that time")
+        self._emit(IdleBegin, step, index, self._clockwork.instant(began_s))
         self._rest.until_s = began_s + for_s - _READ_BEFORE_S
         await sleep_until(began_s + for_s)
-        ended_s = now_s()
-        self._emit("idle_end", **at, **self._clockwork.window(Window(ended_s, ended_s)))
+        self._emit(IdleEnd, step, index, self._clockwork.instant(now_s()))
 
     def _begin_step(self, number: int, name: str) -> float:
         began_s = now_s()
-        self._emit("step_begin", step=number, name=name, **self._clockwork.window(Window(began_s, began_s)))
+        self._emit(StepBegin, number, name, self._clockwork.instant(began_s))
         return began_s
 
     async def _until_decided(self, number: int) -> None:
@@ -333,18 +357,18 @@ class Engine:
             with suppress(TimeoutError):
                 async with asyncio.timeout_at(give_up_s):
                     await self._decided
-        self._emit("step_end", step=number)
+        self._emit(StepEnd, number)
         self._report(self._case.of_step(number))
 
     def _report(self, results: Iterable[Result]) -> None:
         """Write down the findings of some responses, once each."""
         for result in results:
             self._reported.add(id(result))
-            self._emit("finding", **finding_fields(result))
+            self._emit(FindingMade, finding_of(result))
             if isinstance(result, Item) and result.hollow:
                 said = f"{result.step_name}: {result.signal} {result.wording}"
                 text = f"{said}: held already before, so its pass shows no effect"
-                self._emit("note", text=text, step=result.step, number=result.number)
+                self._emit(Note, text, result.step, result.number)
 
     async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
         """Apply one stimulus and record it with the window that holds it.
@@ -364,22 +388,14 @@ class Engine:
         if not isinstance(stimulus, CloseContact | OpenContact | PulseContact):
             await self._weather.apply(step, index, stimulus)
             return
-        outputs, fields = self._rig.outputs, {"step": step, "stimulus": index, "label": stimulus.label}
+        outputs, of = self._rig.outputs, StimulusId(step, index, stimulus.label)
         name, said, edges = contact_plan(stimulus)
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
-        self._emit(
-            "command",
-            step=step,
-            stimulus=index,
-            output=name,
-            said=said,
-            states=states,
-            at=self._clockwork.early(start_s),
-        )
+        self._emit(ContactCommand, step, index, name, said, states, self._clockwork.early(start_s))
         if len(edges) == 1:
             window = await outputs.contact(self._output_names[name], closed=edges[0].closed)
             reports = [EdgeReport(edges[0].closed, start_s if planned_s is None else planned_s, window)]
         else:
             reports = await play(outputs, self._output_names[name], edges, start_s=start_s)
-        self._emit("stimulus", **fields, output=name, said=said, edges=self._clockwork.edges(reports))
+        self._emit(StimulusApplied, of, name, said, self._clockwork.edges(reports))

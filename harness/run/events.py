@@ -1,150 +1,385 @@
-"""The log's vocabulary: what the engine says of a run, as plain data with times in seconds since it began (pure)."""
+"""The log's vocabulary: what the engine and the self-check say, typed, times in seconds since it began (pure)."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple, Protocol
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final, Literal, final
 
 from bench.samples import EdgeReport, Gap, Poll, Window
+from harness.judge.verdict import Abort, Finding, Verdict
+from harness.run.header import CheckHeader, Header
 
-FORMAT: Final = 2
+FORMAT: Final = 3
 """Version of the log's vocabulary."""
 
-_GRID: Final = 1e6  # log times are whole microseconds, rounded so that a window never loses its instant
+CheckOutcome = Literal["fine", "worse"]
+"""How a self-check can end: as declared, or worse than that."""
+
+GRID: Final = 1e6
+"""Log times are whole microseconds, rounded so that a window never loses its instant."""
 
 
-class Event(NamedTuple):
-    """One event: its name, its time, and what it says."""
+@final
+@dataclass(frozen=True, slots=True)
+class RunBegin:
+    """A run begins."""
 
-    name: str
+    name: ClassVar[str] = "run_begin"
     t_s: float
+    header: Header
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something that readers of the record should know, of a response where it names one."""
+
+    name: ClassVar[str] = "note"
+    t_s: float
+    text: str
+    step: int | None = None
+    number: int | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StepBegin:
+    """A step begins; the start state is number 0."""
+
+    name: ClassVar[str] = "step_begin"
+    t_s: float
+    step: int
+    step_name: str
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StepEnd:
+    """A step is decided, or no evidence can come that would matter to it."""
+
+    name: ClassVar[str] = "step_end"
+    t_s: float
+    step: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class IdleBegin:
+    """The unit is left alone from here on: nothing is read."""
+
+    name: ClassVar[str] = "idle_begin"
+    t_s: float
+    step: int
+    stimulus: int
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class IdleEnd:
+    """The unit is read again."""
+
+    name: ClassVar[str] = "idle_end"
+    t_s: float
+    step: int
+    stimulus: int
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StimulusId:
+    """Which stimulus: its step, its number there, and the profile's label for it, if it has one."""
+
+    step: int
+    stimulus: int
+    label: str | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ContactCommand:
+    """A contact is about to be moved, not before `from_s`; `states` are those that it will have."""
+
+    name: ClassVar[str] = "command"
+    t_s: float
+    step: int
+    stimulus: int
+    output: str
+    said: str
+    states: Sequence[bool]
+    from_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StimulusApplied:
+    """Something was done to the unit: a contact was moved, or else a value written, a weather begun, a sensor broken.
+
+    Attributes:
+        of: which stimulus of the profile; None in a self-check.
+        output: the output, as the profile names it.
+        said: what was done, for people.
+        edges: of a contact, with their windows; empty for all else.
+        window: that holds the instant of all else; None for edges.
+        value: that was written, in the output's unit; None where none was.
+        level: that was put on the terminals for it; None likewise.
+        goes_on: whether it lasts, as rain and wind do.
+        until_s: log time of the end that a response can count from; None for never.
+    """
+
+    name: ClassVar[str] = "stimulus"
+    t_s: float
+    of: StimulusId | None
+    output: str
+    said: str
+    edges: Sequence[EdgeReport] = ()
+    window: Window | None = None
+    value: float | None = None
+    level: float | None = None
+    goes_on: bool = False
+    until_s: float | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StimulusSettled:
+    """A wind that rose or fell blows evenly from here on."""
+
+    name: ClassVar[str] = "settled"
+    t_s: float
+    of: StimulusId
+    output: str
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class StimulusEnd:
+    """A stimulus that went on is over: how many closures it made, and how late an edge was at most."""
+
+    name: ClassVar[str] = "stimulus_end"
+    t_s: float
+    of: StimulusId
+    output: str
+    closures: int
+    latest_s: float
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class EdgesPlayed:
+    """Edges of a stimulus that goes on; they take turns and are packed, in whole microseconds.
+
+    Attributes:
+        closed: state after the first edge.
+        due_us: when each was due: the first from the begin of the run, each other from the one before.
+        from_us: earliest instant, from when it was due; None for an edge that never left for certain.
+        to_us: latest instant, from the earliest; None likewise.
+    """
+
+    name: ClassVar[str] = "played"
+    t_s: float
+    of: StimulusId
+    output: str
+    closed: bool
+    due_us: Sequence[int]
+    from_us: Sequence[int | None]
+    to_us: Sequence[int | None]
+
+    @property
+    def edges(self) -> Iterator[EdgeReport]:
+        """Yield the edges, unpacked."""
+        closed, at_us = self.closed, 0
+        for due_us, from_us, to_us in zip(self.due_us, self.from_us, self.to_us, strict=True):
+            at_us += due_us
+            window = None
+            if from_us is not None and to_us is not None:
+                window = Window((at_us + from_us) / GRID, (at_us + from_us + to_us) / GRID)
+            yield EdgeReport(closed, at_us / GRID, window)
+            closed = not closed
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class LevelWandered:
+    """A sensor that fails shows a value that is wrong by `error`, so that `level` is on the terminals."""
+
+    name: ClassVar[str] = "wandered"
+    t_s: float
+    of: StimulusId
+    output: str
+    error: float
+    level: float
+    window: Window
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class PollSeen:
+    """One answered read, in log time."""
+
+    name: ClassVar[str] = "poll"
+    t_s: float
+    poll: Poll
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class GapSeen:
+    """A span without evidence, in log time."""
+
+    name: ClassVar[str] = "gap"
+    t_s: float
+    gap: Gap
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class FindingMade:
+    """What was found of a response."""
+
+    name: ClassVar[str] = "finding"
+    t_s: float
+    finding: Finding
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class EvidenceEnd:
+    """The run came to its end: what is read from here on counts for nothing.
+
+    Attributes:
+        aborted: whether the run broke off here; the log of such a run holds no such line, its closing line says so.
+    """
+
+    name: ClassVar[str] = "evidence_end"
+    t_s: float
+    aborted: bool = False
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OutputsSafe:
+    """All outputs are in their safe state."""
+
+    name: ClassVar[str] = "safe"
+    t_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OutputsUnsafe:
+    """Outputs may not be in their safe state."""
+
+    name: ClassVar[str] = "not_safe"
+    t_s: float
+    reason: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class RunEnd:
+    """The run is over: with a verdict, or without one for a reason."""
+
+    name: ClassVar[str] = "run_end"
+    t_s: float
+    verdict: Verdict | None
+    abort: Abort | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class CheckBegin:
+    """A self-check begins."""
+
+    name: ClassVar[str] = "selfcheck_begin"
+    t_s: float
+    header: CheckHeader
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class CheckFigures:
+    """Figures that a self-check measured; its name, one of `FIGURES`, says of what they are."""
+
+    t_s: float
+    name: str
     fields: Mapping[str, Any]
 
 
-class Teller(Protocol):
-    """Writes events down; times are loop times."""
+@final
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """The bench is worse than its bench file declares."""
 
-    def __call__(self, name: str, /, **fields: object) -> None:
-        """Write an event."""
-
-
-class Times(Protocol):
-    """Turns loop times into the fields of events."""
-
-    def window(self, window: Window) -> dict[str, float]:
-        """Return a window as `from` and `to`."""
-
-    def batch(self, reports: Sequence[EdgeReport]) -> dict[str, object]:
-        """Return edges with their windows."""
-
-    def late(self, loop_s: float) -> float:
-        """Return log time, rounded up."""
+    name: ClassVar[str] = "shortfall"
+    t_s: float
+    text: str
 
 
-class Clockwork:
-    """Turns loop time into log time: seconds since the run began, windows rounded outward to 1 µs."""
+@final
+@dataclass(frozen=True, slots=True)
+class WrongHookup:
+    """Something is wired otherwise than the bench file says."""
 
-    def __init__(self, origin_s: float) -> None:
-        self._origin_s = origin_s
-
-    def early(self, loop_s: float) -> float:
-        """Return log time, rounded down."""
-        return math.floor((loop_s - self._origin_s) * _GRID + 1e-3) / _GRID
-
-    def late(self, loop_s: float) -> float:
-        """Return log time, rounded up."""
-        return math.ceil((loop_s - self._origin_s) * _GRID - 1e-3) / _GRID
-
-    def loop_s(self, t_s: float) -> float:
-        """Return the loop time of a log time."""
-        return t_s + self._origin_s
-
-    def poll(self, poll: Poll) -> Event:
-        """One answered read."""
-        replied = self.late(poll.replied_s)
-        return Event(
-            "poll",
-            replied,
-            {
-                "bus": poll.bus,
-                "from": self.early(poll.requested_s),
-                "to": replied,
-                "values": poll.values,
-                "table": poll.table,
-                "address": poll.address,
-                "words": poll.words,
-                **({"unread": poll.unread} if poll.unread else {}),
-            },
-        )
-
-    def gap(self, gap: Gap) -> Event:
-        """A span without evidence."""
-        ended = self.late(gap.to_s)
-        return Event(
-            "gap",
-            ended,
-            {
-                "bus": gap.bus,
-                "from": self.early(gap.from_s),
-                "to": ended,
-                "reason": gap.reason,
-                "detail": gap.detail,
-            },
-        )
-
-    def edges(self, reports: Sequence[EdgeReport]) -> list[dict[str, Any]]:
-        """Edges of a contact: state, when due, and the window that holds the electrical edge (none: it never left)."""
-        return [
-            {
-                "closed": report.closed,
-                "due": round(report.due_s - self._origin_s, 6),
-                "from": self.early(report.window.earliest_s) if report.window else None,
-                "to": self.late(report.window.latest_s) if report.window else None,
-            }
-            for report in reports
-        ]
-
-    def batch(self, reports: Sequence[EdgeReport]) -> dict[str, Any]:
-        """Edges that take turns, in few bytes, in whole microseconds; `unpack_batch` is the way back.
-
-        `due_us` counts from the begin of the run, and then from edge to edge; `from_us` counts from there and `to_us`
-        from `from_us`, both None for an edge that never left for certain.
-        """
-        due_us, from_us, to_us = list[int](), list[int | None](), list[int | None]()
-        before_us = 0
-        for report in reports:
-            at_us = round((report.due_s - self._origin_s) * _GRID)
-            due_us.append(at_us - before_us)
-            before_us = at_us
-            if report.window is None:
-                from_us.append(None)
-                to_us.append(None)
-            else:
-                early_us, late_us = (round(s * _GRID) for s in self.window(report.window).values())
-                from_us.append(early_us - at_us)
-                to_us.append(late_us - early_us)
-        return {"closed": reports[0].closed, "due_us": due_us, "from_us": from_us, "to_us": to_us}
-
-    def window(self, window: Window) -> dict[str, float]:
-        """A window as `from` and `to`."""
-        return {"from": self.early(window.earliest_s), "to": self.late(window.latest_s)}
+    name: ClassVar[str] = "wrong"
+    t_s: float
+    text: str
 
 
-def unpack_batch(fields: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return the edges of a `played` event, as `Clockwork.edges` gives them."""
-    edges: list[dict[str, Any]] = []
-    closed, at_us = bool(fields["closed"]), 0
-    for due_us, from_us, to_us in zip(fields["due_us"], fields["from_us"], fields["to_us"], strict=True):
-        at_us += due_us
-        known = from_us is not None
-        edges.append(
-            {
-                "closed": closed,
-                "due": at_us / _GRID,
-                "from": (at_us + from_us) / _GRID if known else None,
-                "to": (at_us + from_us + to_us) / _GRID if known else None,
-            }
-        )
-        closed = not closed
-    return edges
+@final
+@dataclass(frozen=True, slots=True)
+class CheckEnd:
+    """The self-check is over: with a result, or without one for a reason."""
+
+    name: ClassVar[str] = "selfcheck_end"
+    t_s: float
+    result: CheckOutcome | None
+    abort: Abort | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OtherEvent:
+    """An event that this ventproof does not know, with its fields as they stand."""
+
+    t_s: float
+    name: str
+    fields: Mapping[str, object]
+
+
+Event = (
+    PollSeen
+    | GapSeen
+    | RunBegin
+    | Note
+    | StepBegin
+    | StepEnd
+    | IdleBegin
+    | IdleEnd
+    | ContactCommand
+    | StimulusApplied
+    | StimulusSettled
+    | StimulusEnd
+    | EdgesPlayed
+    | LevelWandered
+    | FindingMade
+    | EvidenceEnd
+    | OutputsSafe
+    | OutputsUnsafe
+    | RunEnd
+    | CheckBegin
+    | CheckFigures
+    | Shortfall
+    | WrongHookup
+    | CheckEnd
+    | OtherEvent
+)
+"""One event of a log."""
+
+FIGURES: Final = ("bus", "edges", "feedback", "count", "refresh", "hookup", "decidable")
+"""Names of the events that hold a self-check's figures."""

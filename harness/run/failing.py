@@ -15,14 +15,14 @@ from bench.samples import EdgeReport, Window
 from bench.trains import Train
 from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput, ValueOutput
 from harness.profile.stimulus import Fail, WriteValue
+from harness.run.clockwork import Clockwork
+from harness.run.events import LevelWandered, StimulusApplied, StimulusId
 from harness.run.saying import failure_said
 from harness.weather.sensing import end_levels, level_of
 from harness.weather.wandering import chatter, contact_chatter, drift
 
 if TYPE_CHECKING:
-    from harness.run.events import Teller, Times
-
-_At = Mapping[str, object]
+    from harness.run.clockwork import Teller
 
 
 @final
@@ -37,7 +37,7 @@ class Failing:
     rig: Rig
     names: Mapping[str, str]
     tell: Teller
-    times: Times
+    times: Clockwork
     broken: Callable[[BaseException], None]
     failed: set[str] = field(init=False, default_factory=set)
     _values: dict[str, float] = field(init=False, default_factory=dict)
@@ -45,36 +45,36 @@ class Failing:
     _wandering: dict[str, asyncio.Task[None]] = field(init=False, default_factory=dict)
     _chattering: dict[str, Train] = field(init=False, default_factory=dict)
 
-    async def write(self, at: _At, stimulus: WriteValue) -> None:
+    async def write(self, of: StimulusId, stimulus: WriteValue) -> None:
         """Write a value, or play it to the terminals as the sensor shows it."""
         name = stimulus.write
         self._values[name] = stimulus.value.value
         window = Window(now_s(), now_s())
         if name not in self.failed or name in self._errors:
             window = await self._put(name)
-        wired = {} if isinstance(self._value_output(name), RegisterOutput) else {"level": self._level(name)}
+        level = None if isinstance(self._value_output(name), RegisterOutput) else self._level(name)
         said = f"write {stimulus.value} to {name}"
-        self._stimulus(at, name, said, window, value=stimulus.value.value, **wired)
+        self._stimulus(of, name, said, window, stimulus.value.value, level)
 
-    async def fail(self, at: _At, stimulus: Fail) -> None:
+    async def fail(self, of: StimulusId, stimulus: Fail) -> None:
         """Let a sensor fail; what played on it has been stopped."""
         name, window = stimulus.fail, Window(now_s(), now_s())
         self.failed.add(name)
         output = self.rig.file.outputs[self.names[name]]
         if isinstance(output, ContactOutput):
             if stimulus.how == "chatter":
-                self._chatter(at, stimulus)
+                self._chatter(of, stimulus)
             elif stimulus.how != "stuck":
                 window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
         elif stimulus.by is not None:
-            window = await self._wander(at, stimulus, stimulus.by.value)
+            window = await self._wander(of, stimulus, stimulus.by.value)
         elif stimulus.how != "stuck" and isinstance(output, LevelOutput | ResistanceOutput):
             ends = end_levels(output)
             level = ends.broken if stimulus.how == "open" else ends.shorted
             window = await self.rig.outputs.level(self.names[name], level)
-        self._stimulus(at, name, failure_said(stimulus), window)
+        self._stimulus(of, name, failure_said(stimulus), window)
 
-    async def mend(self, at: _At, name: str) -> None:
+    async def mend(self, of: StimulusId, name: str) -> None:
         """Let a sensor show the weather again."""
         self.failed.discard(name)
         await self._settle(name)
@@ -83,7 +83,7 @@ class Failing:
             window = await self.rig.outputs.contact(self.names[name], closed=False)
         elif name in self._values:
             window = await self._put(name)
-        self._stimulus(at, name, f"mend {name}", window)
+        self._stimulus(of, name, f"mend {name}", window)
 
     async def stop(self) -> None:
         """Let nothing wander or chatter any more.
@@ -109,12 +109,12 @@ class Failing:
         if (train := self._chattering.pop(name, None)) is not None:
             await train.stop()
 
-    def _chatter(self, at: _At, stimulus: Fail) -> None:
+    def _chatter(self, of: StimulusId, stimulus: Fail) -> None:
         assert stimulus.every is not None, "the model sees to it"
         name = stimulus.fail
 
         def played(reports: Sequence[EdgeReport]) -> None:
-            self.tell("played", **at, output=name, **self.times.batch(reports))
+            self.tell(self.times.batch, of, name, reports)
 
         edges = contact_chatter(every_s=stimulus.every, seed=stimulus.seed)
         train = Train(self.rig.outputs, self.names[name], edges, start_s=now_s(), played=played)
@@ -126,7 +126,7 @@ class Failing:
 
         train.when_over(over)
 
-    async def _wander(self, at: _At, stimulus: Fail, by: float) -> Window:
+    async def _wander(self, of: StimulusId, stimulus: Fail, by: float) -> Window:
         """Begin to make a value wrong; returns the window of the first change."""
         name, began_s = stimulus.fail, now_s()
         errors: Iterator[tuple[float, float]] = iter([(0.0, by)])
@@ -136,18 +136,20 @@ class Failing:
             errors = chatter(by, every_s=stimulus.every, seed=stimulus.seed)
         _, self._errors[name] = next(errors)
         window = await self._put(name)
-        task = asyncio.get_running_loop().create_task(self._go_on(at, name, errors, began_s))
+        task = asyncio.get_running_loop().create_task(self._go_on(of, name, errors, began_s))
         self._wandering[name] = task
         return window
 
-    async def _go_on(self, at: _At, name: str, errors: Iterator[tuple[float, float]], began_s: float) -> None:
+    async def _go_on(
+        self, of: StimulusId, name: str, errors: Iterator[tuple[float, float]], began_s: float
+    ) -> None:
         try:
             for at_s, error in errors:
                 await sleep_until(began_s + at_s)
                 self._errors[name] = error
                 window = await self._put(name)
-                fields = {"error": error, "level": self._level(name), **self.times.window(window)}
-                self.tell("wandered", **at, output=name, **fields)
+                level = self._level(name)
+                self.tell(LevelWandered, of, name, error, level, self.times.window(window))
         except BenchError as error:  # nobody awaits this task for its outcome
             self.broken(error)
 
@@ -165,5 +167,14 @@ class Failing:
         assert not isinstance(output, ContactOutput), "binding the profile sees to it"
         return output
 
-    def _stimulus(self, at: _At, name: str, said: str, window: Window, **more: object) -> None:
-        self.tell("stimulus", **at, output=name, said=said, **more, **self.times.window(window))
+    def _stimulus(  # noqa: PLR0917 - what the event holds
+        self,
+        of: StimulusId,
+        name: str,
+        said: str,
+        window: Window,
+        value: float | None = None,
+        level: float | None = None,
+    ) -> None:
+        shown = self.times.window(window)
+        self.tell(StimulusApplied, of, name, said, window=shown, value=value, level=level)

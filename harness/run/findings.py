@@ -1,35 +1,41 @@
-"""A finding as the log writes it down (pure)."""
+"""From a response of a case to what was found of it, as the log holds it (pure)."""
 
 from __future__ import annotations
 
-from typing import Any
-
+from bench.samples import Window
 from harness.judge.conformity import Limits, Rectangular, conformance
-from harness.judge.verdict import Bounds
-from harness.run.case import Result
+from harness.judge.verdict import Bounds, Finding, Status
+from harness.run.case import Case, Result
 
 
-def finding_fields(result: Result) -> dict[str, Any]:
-    """Return the fields of a `finding` event: what was demanded, the verdict, and by how much."""
-    finding = result.finding
-    assert finding is not None, "a finding is written down after the evidence ended"
-    return {
-        "step": result.step,
-        "number": result.number,
-        "in": result.step_name,
-        "signal": result.signal,
-        "unit": result.unit,
-        "kind": result.kind,
-        "demand": result.wording,
-        "verdict": str(finding.verdict),
-        "why": finding.why,
-        "margin": _pair(finding.margin),
-        "slack": _pair(finding.slack),
-        "response": _pair(finding.response_s),
-        "seen": _pair(finding.seen),
-        "conformance": _conformance(finding.margin),
-        "proves": result.why,
-    }
+def finding_of(result: Result) -> Finding:
+    """Return what was found of a response, its numbers rounded as the log holds them."""
+    ruling = result.ruling
+    assert ruling is not None, "a finding is made after the evidence ended"
+    response = _rounded(ruling.response_s)
+    return Finding(
+        step=result.step,
+        step_name=result.step_name,
+        number=result.number,
+        signal=result.signal,
+        unit=result.unit,
+        kind=result.kind,
+        demand=result.wording,
+        status=Status.NOT_RUN if result.not_run else Status(ruling.verdict),
+        not_run=result.not_run,
+        why=ruling.why,
+        margin=_rounded(ruling.margin),
+        slack_s=_rounded(ruling.slack_s),
+        response_s=response and Window(*response),
+        seen=_rounded(ruling.seen),
+        conformance=_conformance(ruling.margin),
+        proves=result.why,
+    )
+
+
+def findings_of(case: Case) -> tuple[Finding, ...]:
+    """Return what was found of every response of a case whose evidence has ended, in the profile's order."""
+    return tuple(map(finding_of, case.results))
 
 
 def _conformance(margin: Bounds | None) -> float | None:
@@ -45,6 +51,6 @@ def _conformance(margin: Bounds | None) -> float | None:
     return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
 
 
-def _pair(bounds: Bounds | None) -> list[float] | None:
+def _rounded(bounds: Bounds | None) -> Bounds | None:
     """Round to a millionth; what is below 0 stays so, because that is what a margin says first."""
-    return None if bounds is None else [min(round(v, 6), -1e-6) if v < 0 else round(v, 6) for v in bounds]
+    return bounds and Bounds(*(min(round(v, 6), -1e-6) if v < 0 else round(v, 6) for v in bounds))

@@ -6,7 +6,7 @@ from typing import Final
 
 from bench.samples import Sample, Window
 from harness.judge.formulas import Equals, Formula, Reaches
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 
 _ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at both ends
 
@@ -26,12 +26,12 @@ def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
     return isinstance(formula, Equals) and before.value == formula.value
 
 
-def is_hollow(finding: Finding, *, held: bool) -> bool:
-    """Return whether a finding is a pass that shows nothing of the stimulus.
+def is_hollow(ruling: Ruling, *, held: bool) -> bool:
+    """Return whether a ruling is a pass that shows nothing of the stimulus.
 
     Args:
-        finding: what was found.
+        ruling: what was found.
         held: whether the demand held before; a response that was left and came again is an answer all the same.
     """
-    answer = finding.response_s
-    return held and finding.verdict is Verdict.PASS and (answer is None or answer.low <= 0)
+    answer = ruling.response_s
+    return held and ruling.verdict is Verdict.PASS and (answer is None or answer.low <= 0)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, final
+from typing import final
 
-from bench.samples import Window
+from bench.samples import EdgeReport, Window
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import Rule, Ruling, Verdict
 from harness.judge.watch import Watch
 from harness.judge.wording import Since
 from harness.profile.model import Invariant
@@ -20,7 +20,7 @@ _ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 @final
 @dataclass(slots=True)
 class InvariantItem:
-    """An invariant and what its watches found; it has no finding before the run ends, unless one failed."""
+    """An invariant and what its watches found; it has no ruling before the run ends, unless one failed."""
 
     number: int
     invariant: Invariant
@@ -35,6 +35,7 @@ class InvariantItem:
     step: None = None
     step_name: str = "always"
     kind: str = "always"
+    not_run: None = None
 
     @property
     def signal(self) -> str:
@@ -62,17 +63,17 @@ class InvariantItem:
         return tuple(self._watches)
 
     @property
-    def finding(self) -> Finding | None:
-        """The worst finding of all its watches: at once when one failed, else when the run has ended."""
-        found = [w.finding for w in self._watches if w.finding is not None]
+    def ruling(self) -> Ruling | None:
+        """The worst ruling of all its watches: at once when one failed, else when the run has ended."""
+        found = [w.ruling for w in self._watches if w.ruling is not None]
         failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
         if failed is not None or not self._closed:
             return failed
         if self._unknown:
-            return Finding(Verdict.INCONCLUSIVE, self._unknown)
+            return Ruling(Verdict.INCONCLUSIVE, self._unknown)
         if not found:
             why = "its condition never held long enough in this run: nothing was shown"
-            return Finding(Verdict.INCONCLUSIVE, why)
+            return Ruling(Verdict.INCONCLUSIVE, why)
         return min(found, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
 
     def run_begins(self, window: Window) -> None:
@@ -119,24 +120,25 @@ class InvariantItem:
             for watch in self._watches:
                 watch.end_at(at_s)
 
-    def contact_moved(self, output: str, edges: Sequence[Mapping[str, Any]]) -> None:
+    def contact_moved(self, output: str, edges: Sequence[EdgeReport]) -> None:
         """A contact was moved: the condition held from each edge to the wanted state until the next edge."""
         if self.invariant.while_ is None or output not in self.invariant.while_:
             return
         held = self._contact_closed is self._wanted and len(edges) == 1
-        self._contact_closed = edges[-1]["closed"]
+        self._contact_closed = edges[-1].closed
         if not self._began:
             return
-        if any(edge["from"] is None for edge in edges):
+        windows = [edge.window for edge in edges if edge.window is not None]
+        if len(windows) < len(edges):
             self._unknown = (
                 f"an edge of {output} never left for certain: nobody knows when its condition held"
             )
             return
-        ends_s = [edge["from"] for edge in edges[1:]]
-        for edge, until_s in zip(edges, [*ends_s, None], strict=True):
-            if edge["closed"] is self._wanted and not held:
-                state = "closed" if edge["closed"] else "open"
-                self._begin(Window(edge["from"], edge["to"]), f"{output} was {state}", until_s)
+        ends_s = [window.earliest_s for window in windows[1:]]
+        for edge, window, until_s in zip(edges, windows, [*ends_s, None], strict=True):
+            if edge.closed is self._wanted and not held:
+                state = "closed" if edge.closed else "open"
+                self._begin(window, f"{output} was {state}", until_s)
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then, or by the last reading, shows nothing."""

@@ -6,6 +6,17 @@ from collections import Counter
 from typing import TYPE_CHECKING, Any, Final, final
 
 from harness.judge.numbers import number_text, seconds
+from harness.run.events import (
+    ContactCommand,
+    FindingMade,
+    GapSeen,
+    Note,
+    OutputsUnsafe,
+    PollSeen,
+    RunEnd,
+    StepBegin,
+    StimulusApplied,
+)
 from harness.run.text import finding_line
 
 if TYPE_CHECKING:
@@ -62,24 +73,28 @@ class LiveView:
         """Take an event in, and redraw a few times a second."""
         self._t_s = max(self._t_s, event.t_s)
         self._take(event)
-        if self._live is not None and (event.name != "poll" or self._t_s - self._drawn_s >= _REDRAW_S):
+        if self._live is not None and (
+            not isinstance(event, PollSeen) or self._t_s - self._drawn_s >= _REDRAW_S
+        ):
             self._drawn_s = self._t_s
             self._live.update(self._screen(), refresh=True)
 
     def _take(self, event: Event) -> None:
-        fields = event.fields
-        if event.name == "poll":
-            for bench_name, value in fields["values"].items():
-                if bench_name in self._case.names:
-                    self._readings[self._case.names[bench_name]] = (value, event.t_s)
-        elif event.name == "step_begin":
-            self._step = fields["name"]
-        elif event.name == "finding":
-            self._done.setdefault(fields["in"], Counter())[fields["verdict"]] += 1
-        elif event.name in {"command", "stimulus"}:
-            self._remark = fields["said"]
-        elif event.name == "gap":
-            self._remark = f"no evidence from bus {fields['bus']}: {fields['reason']}"
+        match event:
+            case PollSeen(poll=poll):
+                for bench_name, value in poll.values.items():
+                    if bench_name in self._case.names:
+                        self._readings[self._case.names[bench_name]] = (value, event.t_s)
+            case StepBegin(step_name=name):
+                self._step = name
+            case FindingMade(finding=finding):
+                self._done.setdefault(finding.step_name, Counter())[finding.verdict] += 1
+            case ContactCommand(said=said) | StimulusApplied(said=said):
+                self._remark = said
+            case GapSeen(gap=gap):
+                self._remark = f"no evidence from bus {gap.bus}: {gap.reason}"
+            case _:
+                pass
 
     def _screen(self) -> Group:
         from rich.console import Group  # noqa: PLC0415 - heavy, and only needed on a terminal
@@ -113,7 +128,7 @@ class LiveView:
 
         table = Table.grid(padding=(0, 2))
         for item in self._case.of_step(-1 if self._case.step is None else self._case.step):
-            verdict = "" if item.finding is None else str(item.finding.verdict)
+            verdict = "" if item.ruling is None else str(item.ruling.verdict)
             state = Text(verdict, style=VERDICT_STYLE[verdict]) if verdict else Text(self._left(item))
             table.add_row(Text("  " + item.signal), Text(item.wording), state)
         return table
@@ -163,22 +178,26 @@ class LinesView:
 
     def event(self, event: Event) -> None:
         """Say what a reader of a log wants to know."""
-        fields = event.fields
         at = f"{event.t_s:9.2f} s  "
-        if event.name == "step_begin":
-            self._say(f"{at}{fields['name']}")
-        elif event.name == "command" or (event.name == "stimulus" and "value" in fields):
-            self._say(f"{at}  {fields['said']}")
-        elif event.name == "finding":
-            self._say(f"{'':13}{finding_line(fields)}".replace("\n", f"\n{'':13}"))
-        elif event.name == "gap":
-            self._say(f"{at}  no evidence from bus {fields['bus']}: {fields['reason']}, {fields['detail']}")
-        elif event.name == "note":
-            self._say(f"{at}  note: {fields['text']}")
-        elif event.name == "not_safe":
-            self._say(f"{at}  OUTPUTS MAY NOT BE SAFE: {fields['reason']}")
-        elif event.name == "run_end":
-            self._say(f"{at}{fields['verdict'] or 'aborted: ' + fields['aborted']}")
+        match event:
+            case StepBegin(step_name=name):
+                self._say(f"{at}{name}")
+            case ContactCommand(said=said):
+                self._say(f"{at}  {said}")
+            case StimulusApplied(said=said, value=value) if value is not None:
+                self._say(f"{at}  {said}")
+            case FindingMade(finding=finding):
+                self._say(f"{'':13}{finding_line(finding)}".replace("\n", f"\n{'':13}"))
+            case GapSeen(gap=gap):
+                self._say(f"{at}  no evidence from bus {gap.bus}: {gap.reason}, {gap.detail}")
+            case Note(text=text):
+                self._say(f"{at}  note: {text}")
+            case OutputsUnsafe(reason=reason):
+                self._say(f"{at}  OUTPUTS MAY NOT BE SAFE: {reason}")
+            case RunEnd(verdict=verdict, abort=abort):
+                self._say(f"{at}{verdict or f'aborted: {abort.text if abort else None}'}")
+            case _:
+                pass
 
     def end(self) -> None:
         """Nothing to tidy."""

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, final
 
+from bench.samples import EdgeReport
 from bench.wiring import ContactOutput
 from harness.judge.formulas import Counts, Formula
 from harness.judge.spans import INF
 from harness.profile.model import Profile
 from harness.profile.stimulus import Fail, Mend
-from harness.run.events import Event, unpack_batch
+from harness.run.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
 
 if TYPE_CHECKING:
     from harness.profile.bind import Bound
@@ -45,36 +46,38 @@ class Movements:
 
     def feed(self, event: Event) -> None:
         """Take the next event; the watches that count from it are open already."""
-        handler = _HANDLERS.get(event.name)
-        name = event.fields.get("output", "")
-        if handler is not None and self.profile.needs.outputs.get(name) == "contact":
-            handler(self, name, event.fields)
-
-    def _stimulus(self, name: str, fields: Mapping[str, Any]) -> None:
-        step, index = fields["step"], fields["stimulus"]
-        if "edges" in fields:
-            self._edges(name, fields["edges"])
+        if not isinstance(event, StimulusApplied | StimulusEnd | EdgesPlayed):
             return
+        if self.profile.needs.outputs.get(event.output) != "contact":
+            return
+        match event:
+            case StimulusApplied():
+                self._stimulus(event)
+            case StimulusEnd(output=name, of=of, window=window):
+                self._going.pop((name, of.step, of.stimulus), None)
+                self._moved_s[name] = max(self._moved_s.get(name, -INF), window.latest_s)
+            case EdgesPlayed():
+                self._edges(event.output, event.edges)
+
+    def _stimulus(self, event: StimulusApplied) -> None:
+        name = event.output
+        if event.window is None or event.of is None or event.of.step == 0:
+            self._edges(name, event.edges)
+            return
+        step, index = event.of.step, event.of.stimulus
         asked = self.profile.steps[step - 1].do[index]
-        if fields.get("goes_on") or (isinstance(asked, Fail) and asked.how == "chatter"):
+        if event.goes_on or (isinstance(asked, Fail) and asked.how == "chatter"):
             self._going[name, step, index] = None
             return
         if isinstance(asked, Mend):
             self._going = {going: None for going in self._going if not self._chatters(going, name)}
-        self._moved_s[name] = fields["to"]
+        self._moved_s[name] = event.window.latest_s
 
-    def _stimulus_end(self, name: str, fields: Mapping[str, Any]) -> None:
-        self._going.pop((name, fields["step"], fields["stimulus"]), None)
-        self._moved_s[name] = max(self._moved_s.get(name, -INF), fields["to"])
-
-    def _played(self, name: str, fields: Mapping[str, Any]) -> None:
-        self._edges(name, unpack_batch(fields))
-
-    def _edges(self, name: str, edges: Iterable[Mapping[str, Any]]) -> None:
+    def _edges(self, name: str, edges: Iterable[EdgeReport]) -> None:
         for edge in edges:
-            if edge["closed"] is not self._closed.get(name, False):
-                self._moved_s[name] = edge["due"] if edge["to"] is None else edge["to"]
-            self._closed[name] = edge["closed"]
+            if edge.closed is not self._closed.get(name, False):
+                self._moved_s[name] = edge.due_s if edge.window is None else edge.window.latest_s
+            self._closed[name] = edge.closed
 
     def _chatters(self, going: tuple[str, int, int], name: str) -> bool:
         output, step, index = going
@@ -90,10 +93,3 @@ def counted_contacts(bound: Bound) -> dict[str, frozenset[str]]:
         for name, counter in bound.signals.items()
         if counter in counts.values()
     }
-
-
-_HANDLERS: Final = {
-    "stimulus": Movements._stimulus,  # noqa: SLF001 - the table of the class's own handlers
-    "stimulus_end": Movements._stimulus_end,  # noqa: SLF001
-    "played": Movements._played,  # noqa: SLF001
-}

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from collections import Counter
+from collections.abc import Sequence
 
-NOT_RUN: Final = "not run"
-"""How the reason of a response begins whose step was never begun."""
+from harness.judge.verdict import Finding, NotRun, Status
 
 
 def titled(profile: str, decision: str) -> str:
@@ -27,22 +26,33 @@ def span_text(pair: Sequence[float] | None, unit: str, *, signed: bool = False, 
     return f"{low} {unit}".rstrip() if low == high else f"{low} … {high} {unit}".rstrip()
 
 
-def margin_text(finding: Mapping[str, Any]) -> str:
+def took_text(finding: Finding) -> str:
+    """Return the window that holds the response time; a dash without one."""
+    window = finding.response_s
+    return span_text(window and (window.earliest_s, window.latest_s), "s")
+
+
+def margin_text(finding: Finding) -> str:
     """Return the worst margin in the signal's unit and in seconds, whichever there are."""
-    unit = {"flag": "", "count": "", "state": ""}.get(finding["unit"], finding["unit"])
+    unit = {"flag": "", "count": "", "state": ""}.get(finding.unit, finding.unit)
     parts = []
-    if finding["margin"] is not None and unit:
-        parts.append(f"{signed_text(finding['margin'][0])} {unit}")
-    if finding["slack"] is not None:
-        parts.append(f"{signed_text(finding['slack'][0])} s")
+    if finding.margin is not None and unit:
+        parts.append(f"{signed_text(finding.margin.low)} {unit}")
+    if finding.slack_s is not None:
+        parts.append(f"{signed_text(finding.slack_s.low)} s")
     return ", ".join(parts) or "–"
 
 
-def finding_line(finding: Mapping[str, Any]) -> str:
+def finding_line(finding: Finding) -> str:
     """Return one finding as a line without colour."""
-    line = f"{finding['verdict']:<12}  {finding['signal']} {finding['demand']}"
-    if finding["response"] is not None:
-        line += f"  [took {span_text(finding['response'], 's')}]"
-    if finding["verdict"] != "pass" and finding["why"]:
-        line += f"\n{'':14}{finding['why']}"
+    line = f"{finding.verdict:<12}  {finding.signal} {finding.demand}"
+    if finding.response_s is not None:
+        line += f"  [took {took_text(finding)}]"
+    if finding.status is not Status.PASS and finding.why:
+        line += f"\n{'':14}{finding.why}"
     return line
+
+
+def skipped(findings: Sequence[Finding]) -> Counter[NotRun]:
+    """Return how many responses the run never came to, by the reason."""
+    return Counter(finding.not_run for finding in findings if finding.skipped and finding.not_run)

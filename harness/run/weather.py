@@ -15,6 +15,8 @@ from bench.samples import EdgeReport, Window
 from bench.trains import LEAD_S, Train
 from bench.wiring import ContactOutput
 from harness.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
+from harness.run.clockwork import Clockwork
+from harness.run.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
 from harness.run.failing import Failing
 from harness.run.plans import Plan, RainPlan, WindPlan
 from harness.run.saying import rain_said, wind_said
@@ -22,10 +24,7 @@ from harness.weather.sensing import anemometer, rain_edges
 from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
-    from harness.run.events import Teller, Times
-
-_At = Mapping[str, object]
-"""Which stimulus it is: its step, its number there, its label."""
+    from harness.run.clockwork import Teller
 
 
 @final
@@ -33,7 +32,7 @@ _At = Mapping[str, object]
 class _Playing:
     """A stimulus that goes on: what plays it, how late an edge was at most, and the last one that was played."""
 
-    at: _At
+    of: StimulusId
     output: str
     plan: Plan
     start_s: float
@@ -53,14 +52,14 @@ class Weather:
         rig: the bench, open.
         names: the bench's output names, by the profile's.
         tell: writes events.
-        times: turns loop times into their fields.
+        times: turns loop times into theirs.
         broken: takes an error that makes the weather another than the one asked for.
     """
 
     rig: Rig
     names: Mapping[str, str]
     tell: Teller
-    times: Times
+    times: Clockwork
     broken: Callable[[BaseException], None]
     _playing: dict[str, _Playing] = field(init=False, default_factory=dict)
     _failing: Failing = field(init=False)
@@ -72,20 +71,20 @@ class Weather:
         self, step: int, index: int, stimulus: Rainfall | Wind | Fail | Mend | WriteValue
     ) -> None:
         """Apply a stimulus and write it down with the window that holds it."""
-        at: _At = {"step": step, "stimulus": index, "label": stimulus.label}
+        of = StimulusId(step, index, stimulus.label)
         match stimulus:
             case Rainfall(rainfall=name) | Wind(wind=name):
-                await self._play(at, stimulus, name)
+                await self._play(of, stimulus, name)
             case WriteValue():
-                await self._failing.write(at, stimulus)
+                await self._failing.write(of, stimulus)
             case Fail(fail=name):
                 playing = self._playing.get(name)
                 self._failing.failed.add(name)
                 if playing is not None:
                     await self._halt(playing)
-                await self._failing.fail(at, stimulus)
+                await self._failing.fail(of, stimulus)
             case Mend(mend=name):
-                await self._failing.mend(at, name)
+                await self._failing.mend(of, name)
                 playing = self._playing.get(name)
                 if playing is not None:
                     self._start(playing)
@@ -109,7 +108,7 @@ class Weather:
             if playing.train is not None:
                 playing.train.drop()
 
-    async def _play(self, at: _At, stimulus: Rainfall | Wind, name: str) -> None:
+    async def _play(self, of: StimulusId, stimulus: Rainfall | Wind, name: str) -> None:
         before = self._playing.pop(name, None)
         start_s = now_s() + LEAD_S
         if isinstance(stimulus, Rainfall):
@@ -125,7 +124,7 @@ class Weather:
                 plan = WindPlan(plan.cups, plan.course, phase)
                 if before.train is not None:
                     await before.train.end(from_s=start_s)
-        playing = _Playing(at, name, plan, start_s)
+        playing = _Playing(of, name, plan, start_s)
         self._playing[name] = playing
         if name not in self._failing.failed:
             self._start(playing)
@@ -135,13 +134,13 @@ class Weather:
         until_s = self._until_s(playing)
         said = rain_said(stimulus) if isinstance(stimulus, Rainfall) else wind_said(stimulus)
         self.tell(
-            "stimulus",
-            **at,
-            output=name,
-            said=said,
+            StimulusApplied,
+            of,
+            name,
+            said,
+            window=self.times.instant(start_s),
             goes_on=True,
-            until=None if until_s is None else self.times.late(until_s),
-            **self.times.window(Window(start_s, start_s)),
+            until_s=None if until_s is None else self.times.late(until_s),
         )
 
     def _until_s(self, playing: _Playing) -> float | None:
@@ -157,8 +156,7 @@ class Weather:
 
     def _settled(self, playing: _Playing, at_s: float) -> None:
         try:
-            window = self.times.window(Window(at_s, at_s))
-            self.tell("settled", **playing.at, output=playing.output, **window)
+            self.tell(StimulusSettled, playing.of, playing.output, self.times.instant(at_s))
         except BenchError as error:  # nobody awaits this call
             self.broken(error)
 
@@ -184,7 +182,7 @@ class Weather:
         """Play what is still to come of a stimulus, from its next closure on."""
 
         def played(reports: Sequence[EdgeReport]) -> None:
-            self.tell("played", **playing.at, output=playing.output, **self.times.batch(reports))
+            self.tell(self.times.batch, playing.of, playing.output, reports)
             playing.last = reports[-1].window
             late_s = (r.window.earliest_s - r.due_s for r in reports if r.window is not None)
             playing.latest_s = max([playing.latest_s, *late_s])
@@ -230,11 +228,6 @@ class Weather:
 
     def _tell_end(self, playing: _Playing) -> None:
         at_s = now_s()
-        self.tell(
-            "stimulus_end",
-            **playing.at,
-            output=playing.output,
-            closures=playing.closures,
-            latest=round(playing.latest_s, 6),
-            **self.times.window(playing.last or Window(at_s, at_s)),
-        )
+        window = self.times.window(playing.last or Window(at_s, at_s))
+        latest_s = round(playing.latest_s, 6)
+        self.tell(StimulusEnd, playing.of, playing.output, playing.closures, latest_s, window)

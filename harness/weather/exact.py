@@ -6,6 +6,7 @@ from fractions import Fraction
 from math import isqrt
 from typing import Final
 
+from bench.errors import Refusal
 from bench.units import UNITS, Dimension, canonical_spelling, parse_as
 
 Number = int | float | Fraction
@@ -25,7 +26,7 @@ def exact(value: Number) -> Fraction:
     if isinstance(value, Fraction):
         return value
     if not abs(value) <= _LARGEST:
-        raise ValueError(f"{value!r:.20} is not a number that can be measured; check it")
+        raise Refusal(f"{value!r:.20} is not a number that can be measured", "check it")
     return Fraction(repr(float(value))) if isinstance(value, float) else Fraction(value)
 
 

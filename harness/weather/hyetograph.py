@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, Literal, final
 
+from bench.errors import Refusal
 from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class Hyetograph:
 
     def __post_init__(self) -> None:
         if not self.pieces:
-            raise ValueError("a hyetograph needs at least one piece; for dry weather write 0 mm/h")
+            raise Refusal("a hyetograph needs at least one piece", "for dry weather write 0 mm/h")
 
     @property
     def duration_s(self) -> Fraction:
@@ -170,9 +171,9 @@ def from_intensities(points: Sequence[tuple[Number, Number]], *, shape: Shape) -
     """
     exactly = _rising(points)
     if shape == "steps" and exactly[-1][1] != 0:
-        raise ValueError(
-            f"the last intensity, {shown(exactly[-1][1])} mm/h, has no end; "
-            "add a last point with the time at which it ends and 0 mm/h"
+        raise Refusal(
+            f"the last intensity, {shown(exactly[-1][1])} mm/h, has no end",
+            "add a last point with the time at which it ends and 0 mm/h",
         )
     return Hyetograph(
         tuple(
@@ -194,9 +195,9 @@ def from_depths(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
     """
     exactly = _rising(points)
     if exactly[0][1] != 0:
-        raise ValueError(
-            f"the first depth, {shown(exactly[0][1])} mm, has no beginning; "
-            "put a point before it with the time at which it began to fall and 0 mm"
+        raise Refusal(
+            f"the first depth, {shown(exactly[0][1])} mm, has no beginning",
+            "put a point before it with the time at which it began to fall and 0 mm",
         )
     return blocks(
         (end_s - start_s, depth * SECONDS_PER_HOUR / (end_s - start_s))
@@ -217,8 +218,9 @@ def from_totals(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
     exactly = _rising(points)
     for (_, before), (at_s, after) in pairwise(exactly):
         if after < before:
-            raise ValueError(
-                f"the total falls from {shown(before)} to {shown(after)} mm at {shown(at_s)} s; it may only grow"
+            raise Refusal(
+                f"the total falls from {shown(before)} to {shown(after)} mm at {shown(at_s)} s",
+                "it may only grow",
             )
     steps = [(end_s, after - before) for (_, before), (end_s, after) in pairwise(exactly)]
     return from_depths([(exactly[0][0], 0), *steps])
@@ -227,8 +229,8 @@ def from_totals(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
 def _rising(points: Sequence[tuple[Number, Number]]) -> list[tuple[Fraction, Fraction]]:
     exactly = [(exact(at_s), exact(value)) for at_s, value in points]
     if len(exactly) < 2:  # noqa: PLR2004 - a span has two ends
-        raise ValueError(f"{len(exactly)} point(s) make no span; give at least two")
+        raise Refusal(f"{len(exactly)} point(s) make no span", "give at least two")
     for (before_s, _), (at_s, _) in pairwise(exactly):
         if at_s <= before_s:
-            raise ValueError(f"{shown(at_s)} s does not come after {shown(before_s)} s; times must rise")
+            raise Refusal(f"{shown(at_s)} s does not come after {shown(before_s)} s", "times must rise")
     return exactly

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Final, Literal
 
+from bench.errors import Refusal
 from harness.weather.exact import Number, not_negative
 
 Scale = Literal["wmo", "ams"]
@@ -32,7 +33,7 @@ def classify(mm_per_h: Number, scale: Scale) -> str:
     """
     rate = not_negative("mm_per_h", mm_per_h)
     if scale not in ("wmo", "ams"):
-        raise ValueError(f"{scale!r} is not a scale of rain intensity; write 'wmo' or 'ams'")
+        raise Refusal(f"{scale!r} is not a scale of rain intensity", "write 'wmo' or 'ams'")
     if rate == 0:
         return "dry"
     if scale == "wmo":

@@ -7,6 +7,8 @@ from enum import StrEnum
 from math import isfinite
 from typing import Final, Literal, final
 
+from bench.errors import Refusal
+
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,12 +30,12 @@ class Scale:
             if not isfinite(number):
                 raise ValueError(f"{number!r} in a scale must be a finite number")
         if self.from_value == self.to_value:
-            raise ValueError(
-                f"a range from {self.from_value!r} to {self.to_value!r} has no span; give two values"
+            raise Refusal(
+                f"a range from {self.from_value!r} to {self.to_value!r} has no span", "give two values"
             )
         if self.from_level == self.to_level:
-            raise ValueError(
-                f"levels from {self.from_level!r} to {self.to_level!r} carry nothing; give two levels"
+            raise Refusal(
+                f"levels from {self.from_level!r} to {self.to_level!r} carry nothing", "give two levels"
             )
 
     def level(self, value: float) -> float:
@@ -108,7 +110,7 @@ def current_band(current_ma: float) -> CurrentBand:
         ValueError: not a number.
     """
     if current_ma != current_ma:  # noqa: PLR0124 - the test for a value that is no number
-        raise ValueError(f"{current_ma!r} mA is not a current; give a number")
+        raise Refusal(f"{current_ma!r} mA is not a current", "give a number")
     if current_ma <= FAULT_AT_MOST_MA:
         return CurrentBand.FAULT_LOW
     if current_ma < VALID_FROM_MA:
@@ -163,7 +165,7 @@ def contact_level(voltage_v: float, input_type: int) -> ContactLevel:
     if limits is None:
         raise ValueError(f"input type {input_type!r} is not one of {', '.join(map(str, INPUT_TYPES))}")
     if voltage_v != voltage_v:  # noqa: PLR0124 - the test for a value that is no number
-        raise ValueError(f"{voltage_v!r} V is not a voltage; give a number")
+        raise Refusal(f"{voltage_v!r} V is not a voltage", "give a number")
     if not LOWEST_INPUT_V <= voltage_v <= HIGHEST_INPUT_V:
         return ContactLevel.FORBIDDEN
     if voltage_v <= limits.off_to_v:

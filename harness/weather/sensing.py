@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from bench.errors import Refusal
 from bench.sensors import BetaThermistor
 from bench.units import Dimension
 from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
@@ -90,9 +91,9 @@ def level_of(output: ValueOutput, value: float) -> float:
     scale = current_scale(low, high) if output.signal == "4-20 mA" else voltage_scale(low, high)
     level, (most, unit) = scale.level(value), _MOST_LEVEL[output.signal]
     if not 0 <= level <= most:
-        raise ValueError(
-            f"{value:.6g} {output.unit} would need {level:.4g} {unit}; "
-            f"stay from {scale.value(0):.6g} to {scale.value(most):.6g} {output.unit}"
+        raise Refusal(
+            f"{value:.6g} {output.unit} would need {level:.4g} {unit}",
+            f"stay from {scale.value(0):.6g} to {scale.value(most):.6g} {output.unit}",
         )
     return level
 
@@ -105,9 +106,7 @@ def _vane(ends: tuple[Quantity, Quantity], *, ohm: float = 1.0) -> Potentiometer
 
 def _check_direction(direction_deg: float) -> None:
     if not 0 <= direction_deg <= FULL_TURN_DEG:
-        raise ValueError(
-            f"{direction_deg:.6g} ° is not a direction; write 0 ° to 360 °, clockwise from north"
-        )
+        raise Refusal(f"{direction_deg:.6g} ° is not a direction", "write 0 ° to 360 °, clockwise from north")
 
 
 def _vane_ohm(vane: VaneTrack, direction_deg: float) -> float:
@@ -124,9 +123,9 @@ def _vane_level(output: LevelOutput, direction_deg: float) -> float:
         return scale.level(share)
     if output.gap is None:
         low, high = output.range
-        raise ValueError(
-            f"{direction_deg:.6g} ° lies in the vane's gap, outside {low} to {high}; "
-            "declare the output's `gap:`, the level that it gives there"
+        raise Refusal(
+            f"{direction_deg:.6g} ° lies in the vane's gap, outside {low} to {high}",
+            "declare the output's `gap:`, the level that it gives there",
         )
     return output.gap
 

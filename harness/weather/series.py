@@ -9,7 +9,7 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Final, final
 
-from bench.errors import FileError, Problem
+from bench.errors import FileError, Problem, Refusal
 from bench.units import UNITS, Dimension, canonical_spelling
 from harness.weather.exact import exact, factor_of, shown
 from harness.weather.hyetograph import Hyetograph, Shape, from_depths, from_intensities, from_totals
@@ -192,24 +192,22 @@ def _instant(cell: str, columns: _Columns) -> Fraction | dt.datetime:
     try:
         return dt.datetime.fromisoformat(cell)
     except ValueError:
-        raise ValueError(
-            f"{cell!r} is not a date and time; write one such as 2024-05-01 14:10, "
-            "or give the time column a unit, as in 'time [s]'"
+        raise Refusal(
+            f"{cell!r} is not a date and time",
+            "write one such as 2024-05-01 14:10, or give the time column a unit, as in 'time [s]'",
         ) from None
 
 
 def _number(cell: str, columns: _Columns) -> Fraction:
     if not cell:
-        raise ValueError(
-            "a cell is empty; an unknown value is not zero: write a number, or leave out the row"
-        )
+        raise Refusal("a cell is empty", "an unknown value is not zero: write a number, or leave out the row")
     if columns.separator != "," and _DECIMAL_COMMA.fullmatch(cell):
         if _THOUSANDS.fullmatch(cell):
             whole, point = cell.replace(",", ""), cell.replace(",", ".")
-            raise ValueError(f"{cell!r} may mean {whole} or {point}; write one of them")
+            raise Refusal(f"{cell!r} may mean {whole} or {point}", "write one of them")
         cell = cell.replace(",", ".")
     if not _NUMBER.fullmatch(cell):
-        raise ValueError(f"{cell!r} is not a number; write one such as 2.5")
+        raise Refusal(f"{cell!r} is not a number", "write one such as 2.5")
     return exact(float(cell))
 
 

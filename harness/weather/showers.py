@@ -8,6 +8,7 @@ from math import log
 from random import Random
 from typing import Final
 
+from bench.errors import Refusal
 from harness.weather.exact import Number, more_than_zero, not_negative, shown
 from harness.weather.hyetograph import SECONDS_PER_HOUR, Hyetograph, blocks
 
@@ -44,9 +45,12 @@ def random_showers(
     intensity = float(more_than_zero("mean_mm_per_h", mean_mm_per_h))
     expected = rate * end_s / SECONDS_PER_HOUR
     if expected > MOST_SHOWERS:
-        raise ValueError(
-            f"{shown(rate)} showers an hour over {shown(end_s)} s are some {float(expected):.0f} showers, "
-            f"more than {MOST_SHOWERS}; use fewer or a shorter span"
+        raise Refusal(
+            (
+                f"{shown(rate)} showers an hour over {shown(end_s)} s are some "
+                f"{float(expected):.0f} showers, more than {MOST_SHOWERS}"
+            ),
+            "use fewer or a shorter span",
         )
     draw = Random(seed)  # noqa: S311 - reproducible weather, no secret
     changes: dict[Fraction, Fraction] = {Fraction(): Fraction(), end_s: Fraction()}

@@ -6,6 +6,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from bench.errors import Refusal
 from bench.units import Dimension
 from harness.profile.courses import CurveStorm
 from harness.weather import hyetograph
@@ -73,9 +74,9 @@ def _storm(storm: FormulaStorm | CurveStorm) -> Hyetograph:
     formula = _idf(storm.formula)
     lasts_min, block_min = (exact(span_s) / SECONDS_PER_MINUTE for span_s in (storm.lasts, storm.block))
     if (lasts_min / block_min).denominator != 1:
-        raise ValueError(
-            f"the blocks of {storm.block:g} s do not fill the storm of {storm.lasts:g} s; "
-            "let a whole number of blocks fill it"
+        raise Refusal(
+            f"the blocks of {storm.block:g} s do not fill the storm of {storm.lasts:g} s",
+            "let a whole number of blocks fill it",
         )
     if storm.shape == "alternating":
         return alternating_blocks(formula, duration_min=lasts_min, block_min=block_min)

@@ -7,6 +7,7 @@ from fractions import Fraction
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Final, Literal, final
 
+from bench.errors import Refusal
 from harness.weather.exact import Number, exact, more_than_zero, shown
 from harness.weather.hyetograph import SECONDS_PER_HOUR, Hyetograph, blocks, from_totals
 
@@ -152,7 +153,7 @@ def scs_curve(kind: ScsType) -> tuple[tuple[Fraction, Fraction], ...]:
         ValueError: no such type.
     """
     if kind not in SCS_FRACTIONS:
-        raise ValueError(f"{kind!r} is not a type of 24-hour storm; write one of {', '.join(SCS_FRACTIONS)}")
+        raise Refusal(f"{kind!r} is not a type of 24-hour storm", f"write one of {', '.join(SCS_FRACTIONS)}")
     fractions = SCS_FRACTIONS[kind].split()
     return tuple((Fraction(h), Fraction(f)) for h, f in zip(SCS_HOURS.split(), fractions, strict=True))
 
@@ -183,12 +184,12 @@ def _block_grid(duration_min: Number, block_min: Number) -> tuple[Fraction, int]
     duration, block = more_than_zero("duration_min", duration_min), more_than_zero("block_min", block_min)
     count = duration / block
     if count.denominator != 1:
-        raise ValueError(
-            f"block_min={shown(block)} does not divide duration_min={shown(duration)}; "
-            "use blocks that fill the storm"
+        raise Refusal(
+            f"block_min={shown(block)} does not divide duration_min={shown(duration)}",
+            "use blocks that fill the storm",
         )
     if count > MOST_BLOCKS:
-        raise ValueError(f"{count} blocks are more than {MOST_BLOCKS}; use longer blocks")
+        raise Refusal(f"{count} blocks are more than {MOST_BLOCKS}", "use longer blocks")
     return block, int(count)
 
 

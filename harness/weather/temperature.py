@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final, Literal, final
 
+from bench.errors import Refusal
+
 ToleranceClass = Literal["AA", "A", "B", "C"]
 
 COLDEST_C: Final = -200.0
@@ -62,9 +64,9 @@ class Platinum:
         ratio = resistance_ohm / self.ohm_at_0_c
         low, high = _ratio(COLDEST_C), _ratio(HOTTEST_C)
         if not low - _END_ROUNDING <= ratio <= high + _END_ROUNDING:
-            raise ValueError(
-                f"{resistance_ohm!r} ohm belongs to no temperature from -200 °C to 850 °C; "
-                f"give {self.ohm_at_0_c * low:.6g} to {self.ohm_at_0_c * high:.6g} ohm"
+            raise Refusal(
+                f"{resistance_ohm!r} ohm belongs to no temperature from -200 °C to 850 °C",
+                f"give {self.ohm_at_0_c * low:.6g} to {self.ohm_at_0_c * high:.6g} ohm",
             )
         # Below 0 °C the quadratic is a close first guess.
         temperature = 2 * (ratio - 1) / (_A + sqrt(_A * _A + 4 * _B * (ratio - 1)))
@@ -118,4 +120,4 @@ def _slope(temperature_c: float) -> float:
 
 def _check_temperature(temperature_c: float) -> None:
     if not COLDEST_C <= temperature_c <= HOTTEST_C:
-        raise ValueError(f"{temperature_c!r} °C is outside what IEC 60751 covers; give -200 °C to 850 °C")
+        raise Refusal(f"{temperature_c!r} °C is outside what IEC 60751 covers", "give -200 °C to 850 °C")

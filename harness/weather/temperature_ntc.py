@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from math import cbrt, copysign, exp, isfinite, log
 from typing import Final, final
 
+from bench.errors import Refusal
+
 ZERO_C_IN_K: Final = 273.15
 
 _STEPS: Final = 60  # Newton's method needs about five; this only bounds the loop
@@ -76,9 +78,9 @@ class SteinhartHart:
         if not isfinite(self.a):
             raise ValueError(f"a={self.a!r} must be a finite number")
         if not 0 < self.b < float("inf"):
-            raise ValueError(f"b={self.b!r} must be a finite number above 0; check the coefficients' order")
+            raise Refusal(f"b={self.b!r} must be a finite number above 0", "check the coefficients' order")
         if not 0 <= self.c < float("inf"):
-            raise ValueError(f"c={self.c!r} must be a finite number from 0 up; check the coefficients' order")
+            raise Refusal(f"c={self.c!r} must be a finite number from 0 up", "check the coefficients' order")
 
     def temperature_c(self, resistance_ohm: float) -> float:
         """Return the temperature at a resistance, °C.
@@ -112,20 +114,20 @@ class SteinhartHart:
 
 def _kelvin(temperature_c: float) -> float:
     if not -ZERO_C_IN_K < temperature_c < float("inf"):
-        raise ValueError(f"{temperature_c!r} °C is not a temperature; give more than {-ZERO_C_IN_K} °C")
+        raise Refusal(f"{temperature_c!r} °C is not a temperature", f"give more than {-ZERO_C_IN_K} °C")
     return temperature_c + ZERO_C_IN_K
 
 
 def _celsius(per_kelvin: float, resistance_ohm: float) -> float:
     if not per_kelvin > 0:
-        raise ValueError(f"{resistance_ohm!r} ohm is hotter than this law knows; give a higher resistance")
+        raise Refusal(f"{resistance_ohm!r} ohm is hotter than this law knows", "give a higher resistance")
     return 1 / per_kelvin - ZERO_C_IN_K
 
 
 def _check_resistance(ohm: float) -> None:
     if not 0 < ohm < float("inf"):
-        raise ValueError(
-            f"{ohm!r} ohm must be a finite resistance above 0 ohm; open and short have no temperature"
+        raise Refusal(
+            f"{ohm!r} ohm must be a finite resistance above 0 ohm", "open and short have no temperature"
         )
 
 

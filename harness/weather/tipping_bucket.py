@@ -9,6 +9,7 @@ from math import ceil, floor
 from random import Random
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
 from bench.pulses import MOST_EDGES
 from bench.samples import Edge
 from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
@@ -136,9 +137,9 @@ def contact_plan(instants_s: Sequence[float], *, width_s: Number) -> tuple[Edge,
     """
     width = float(more_than_zero("width_s", width_s))
     if 2 * len(instants_s) > MOST_EDGES:
-        raise ValueError(
-            f"{len(instants_s)} tips are more than the {MOST_EDGES // 2} that one plan may hold; "
-            "play a shorter span of the rain"
+        raise Refusal(
+            f"{len(instants_s)} tips are more than the {MOST_EDGES // 2} that one plan may hold",
+            "play a shorter span of the rain",
         )
     if instants_s and instants_s[0] < 0:
         raise ValueError(f"the first tip at {instants_s[0]:.6g} s must not be before 0 s")
@@ -148,9 +149,12 @@ def contact_plan(instants_s: Sequence[float], *, width_s: Number) -> tuple[Edge,
                 f"tip {number + 1} at {next_s:.6g} s does not come after tip {number} at {at_s:.6g} s"
             )
         if at_s + width >= next_s:
-            raise ValueError(
-                f"a pulse of {width:.6g} s is too long: tip {number + 1} comes {next_s - at_s:.6g} s after tip {number}"
-                "; use a shorter pulse, a larger tip or less rain"
+            raise Refusal(
+                (
+                    f"a pulse of {width:.6g} s is too long: tip {number + 1} comes "
+                    f"{next_s - at_s:.6g} s after tip {number}"
+                ),
+                "use a shorter pulse, a larger tip or less rain",
             )
     return tuple(
         edge for at_s in instants_s for edge in (Edge(at_s, closed=True), Edge(at_s + width, closed=False))
@@ -160,9 +164,12 @@ def contact_plan(instants_s: Sequence[float], *, width_s: Number) -> tuple[Edge,
 def _ideal_count(rain: Hyetograph, bucket: TippingBucket) -> int:
     count = floor(rain.depth_mm / exact(bucket.tip_mm) + exact(bucket.phase))
     if count > MOST_TIPS:
-        raise ValueError(
-            f"{shown(rain.depth_mm)} mm of rain are more than {MOST_TIPS} tips of {shown(exact(bucket.tip_mm))} mm; "
-            "check the units of both"
+        raise Refusal(
+            (
+                f"{shown(rain.depth_mm)} mm of rain are more than {MOST_TIPS} tips of "
+                f"{shown(exact(bucket.tip_mm))} mm"
+            ),
+            "check the units of both",
         )
     return count
 

@@ -8,6 +8,8 @@ from itertools import accumulate, pairwise
 from math import fsum, isfinite
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
@@ -35,19 +37,19 @@ class Trace:
     def __post_init__(self) -> None:
         times_s, values = self.times_s, self.values
         if len(times_s) != len(values):
-            raise ValueError(f"{len(times_s)} instants and {len(values)} values; give each instant one value")
+            raise Refusal(f"{len(times_s)} instants and {len(values)} values", "give each instant one value")
         if not 2 <= len(times_s) <= MOST_POINTS:  # noqa: PLR2004 - a line has two ends
-            raise ValueError(f"{len(times_s)} points make no trace; give 2 to {MOST_POINTS}")
+            raise Refusal(f"{len(times_s)} points make no trace", f"give 2 to {MOST_POINTS}")
         for number in (*times_s, *values):
             if not isfinite(number):
                 raise ValueError(f"{number!r} in a trace must be a finite number")
         for before_s, after_s in pairwise(times_s):
             if after_s < before_s:
-                raise ValueError(
-                    f"the instant {after_s!r} s comes after {before_s!r} s; instants must not fall"
+                raise Refusal(
+                    f"the instant {after_s!r} s comes after {before_s!r} s", "instants must not fall"
                 )
         if times_s[0] == times_s[-1]:
-            raise ValueError(f"the trace begins and ends at {times_s[0]!r} s; it must last more than 0 s")
+            raise Refusal(f"the trace begins and ends at {times_s[0]!r} s", "it must last more than 0 s")
         areas = ((b - a) * (u + v) / 2 for (a, u), (b, v) in pairwise(zip(times_s, values, strict=True)))
         object.__setattr__(self, "_areas", tuple(accumulate(areas, initial=0.0)))
 
@@ -114,9 +116,7 @@ class Trace:
             ValueError: the span is empty or reaches outside the trace.
         """
         if not from_s < to_s:
-            raise ValueError(
-                f"a mean from {from_s!r} s to {to_s!r} s has no span; end it after its beginning"
-            )
+            raise Refusal(f"a mean from {from_s!r} s to {to_s!r} s has no span", "end it after its beginning")
         cut = self.part(from_s, to_s)
         pieces = pairwise(zip(cut.times_s, cut.values, strict=True))
         return fsum((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces) / (to_s - from_s)
@@ -136,9 +136,7 @@ class Trace:
             ValueError: the span is empty or reaches outside the trace.
         """
         if not from_s < to_s:
-            raise ValueError(
-                f"a part from {from_s!r} s to {to_s!r} s has no span; end it after its beginning"
-            )
+            raise Refusal(f"a part from {from_s!r} s to {to_s!r} s has no span", "end it after its beginning")
         first, last = self.at(from_s), self.before(to_s)
         inner = slice(bisect_right(self.times_s, from_s), bisect_left(self.times_s, to_s))
         return Trace(
@@ -235,9 +233,12 @@ def added(one: Trace, other: Trace) -> Trace:
         ValueError: they do not begin and end together.
     """
     if (one.start_s, one.end_s) != (other.start_s, other.end_s):
-        raise ValueError(
-            f"traces from {one.start_s!r} s to {one.end_s!r} s and from {other.start_s!r} s to {other.end_s!r} s "
-            "cannot be added; give both the same start and end"
+        raise Refusal(
+            (
+                f"traces from {one.start_s!r} s to {one.end_s!r} s and from {other.start_s!r}"
+                f" s to {other.end_s!r} s cannot be added"
+            ),
+            "give both the same start and end",
         )
     points = []
     for at_s in sorted({*one.times_s, *other.times_s}):

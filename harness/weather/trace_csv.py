@@ -7,7 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.errors import FileError, Problem
+from bench.errors import FileError, Problem, Refusal
 from bench.units import UNITS, Dimension, Unit, canonical_spelling, canonical_symbol
 from harness.weather.trace import MOST_POINTS, Trace
 
@@ -54,7 +54,7 @@ def trace_from_csv(
         ValueError: `faster` is not above 0.
     """
     if not 0 < faster < float("inf"):
-        raise ValueError(f"faster={faster!r} must be more than 0; 2 plays the series twice as fast")
+        raise Refusal(f"faster={faster!r} must be more than 0", "2 plays the series twice as fast")
     rows = _rows(text)
     header = next(rows, None)
     if header is None:

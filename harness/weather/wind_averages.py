@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -61,8 +63,9 @@ def gust(wind: Trace, from_s: float, to_s: float, *, window_s: float = GUST_S) -
         ValueError: the period is shorter than the window, or reaches outside the wind.
     """
     if not 0 < window_s <= to_s - from_s:
-        raise ValueError(
-            f"a period from {from_s!r} s to {to_s!r} s holds no window of {window_s!r} s; lengthen the period"
+        raise Refusal(
+            f"a period from {from_s!r} s to {to_s!r} s holds no window of {window_s!r} s",
+            "lengthen the period",
         )
     cut = wind.part(from_s, to_s)
     first_s = from_s + window_s
@@ -92,7 +95,7 @@ def sampled_gust(speeds: Sequence[float], *, every_s: float = 0.25, window_s: fl
             f"window_s={window_s!r} s is not a whole number of samples, every_s={every_s!r} s apart"
         )
     if len(speeds) < count:
-        raise ValueError(f"{len(speeds)} samples do not fill a window of {count}; give more")
+        raise Refusal(f"{len(speeds)} samples do not fill a window of {count}", "give more")
     return max(sum(speeds[k : k + count]) / count for k in range(len(speeds) - count + 1))
 
 

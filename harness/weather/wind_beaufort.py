@@ -5,6 +5,8 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import Final
 
+from bench.errors import Refusal
+
 LOWER_LIMITS_M_PER_S: Final = (0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7)
 """Lower limits of forces 1 to 12, m/s (WMO-No. 306, code table 1100)."""
 
@@ -46,5 +48,5 @@ def typical_speed_m_per_s(force: float) -> float:
 
 def _force(speed: float, limits: tuple[float, ...], unit: str) -> int:
     if not speed >= 0:
-        raise ValueError(f"a wind of {speed!r} {unit} has no Beaufort force; give a speed from 0 {unit} up")
+        raise Refusal(f"a wind of {speed!r} {unit} has no Beaufort force", f"give a speed from 0 {unit} up")
     return bisect_right(limits, speed)

@@ -8,6 +8,7 @@ from itertools import pairwise
 from math import floor, isfinite, sqrt
 from typing import TYPE_CHECKING, Final, final
 
+from bench.errors import Refusal
 from harness.weather.exact import Number, exact
 
 if TYPE_CHECKING:
@@ -73,13 +74,16 @@ class CupAnemometer:
             ValueError: the speed is negative, or the pulses would be faster than `fastest_hz`.
         """
         if not speed_m_per_s >= 0:
-            raise ValueError(f"a wind speed of {speed_m_per_s!r} m/s is impossible; give 0 m/s or more")
+            raise Refusal(f"a wind speed of {speed_m_per_s!r} m/s is impossible", "give 0 m/s or more")
         hz = self._line_hz(speed_m_per_s)
         if hz > self.fastest_hz * (1 + _ROUNDING):
             limit = self.fastest_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s
-            raise ValueError(
-                f"{speed_m_per_s:.6g} m/s makes {hz:.6g} pulses a second, faster than the limit of "
-                f"{self.fastest_hz:.6g} Hz; stay below {limit:.6g} m/s or declare a faster output"
+            raise Refusal(
+                (
+                    f"{speed_m_per_s:.6g} m/s makes {hz:.6g} pulses a second, faster than the limit "
+                    f"of {self.fastest_hz:.6g} Hz"
+                ),
+                f"stay below {limit:.6g} m/s or declare a faster output",
             )
         return hz
 
@@ -131,7 +135,7 @@ def pulse_instants(cups: CupAnemometer, wind: Trace, *, phase: float = 0.0) -> t
     """
     pieces = _pieces(cups, wind, phase)
     if (count := _count(pieces)) > MOST_PULSES:
-        raise ValueError(f"this wind makes {count} pulses; {MOST_PULSES} at most, so shorten it")
+        raise Refusal(f"this wind makes {count} pulses", f"{MOST_PULSES} at most, so shorten it")
     return tuple(_instants(pieces, Fraction(1)))
 
 

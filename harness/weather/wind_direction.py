@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final, final
 
+from bench.errors import Refusal
+
 FULL_TURN_DEG: Final = 360.0
 _ROUNDING_DEG: Final = 1e-9  # differences of decimal fractions: both ends of the track belong to it
 
@@ -66,12 +68,13 @@ class PotentiometerVane:
         if not 0 < supply_v < float("inf"):
             raise ValueError(f"supply_v={supply_v!r} must be a finite voltage above 0 V")
         if load_ohm is not None and not load_ohm > 0:
-            raise ValueError(f"load_ohm={load_ohm!r} must be more than 0 ohm; leave it out for no load")
+            raise Refusal(f"load_ohm={load_ohm!r} must be more than 0 ohm", "leave it out for no load")
         share = self.share(wind_from_deg)
         if share is None:
             if load_ohm is None:
-                raise ValueError(
-                    f"at {wind_from_deg!r} degrees the wiper is in the gap and the input floats; give load_ohm"
+                raise Refusal(
+                    f"at {wind_from_deg!r} degrees the wiper is in the gap and the input floats",
+                    "give load_ohm",
                 )
             return 0.0
         source_ohm = share * (1 - share) * self.full_ohm  # both halves of the track in parallel
@@ -96,6 +99,6 @@ def normal_deg(angle_deg: float) -> float:
         ValueError: not a finite number.
     """
     if not isfinite(angle_deg):
-        raise ValueError(f"{angle_deg!r} is not a direction; give degrees clockwise from north")
+        raise Refusal(f"{angle_deg!r} is not a direction", "give degrees clockwise from north")
     turned_deg = angle_deg % FULL_TURN_DEG
     return 0.0 if turned_deg == FULL_TURN_DEG else turned_deg  # -1e-20 % 360 is 360.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import cos, pi
 
+from bench.errors import Refusal
 from harness.weather.trace import Trace
 
 _COSINE_LINES = 100  # lines a gust: the largest error of a chord is rise * pi**2 / 4 / 100**2, under 0.03 %
@@ -64,12 +65,13 @@ def _check(base: float, rise: float, at_s: float, lasts_s: float, for_s: float) 
     if not base >= 0:
         raise ValueError(f"base={base!r} m/s must not be negative")
     if not base + rise >= 0:
-        raise ValueError(f"rise={rise!r} m/s takes the wind of {base!r} m/s below 0; give {-base!r} or more")
+        raise Refusal(f"rise={rise!r} m/s takes the wind of {base!r} m/s below 0", f"give {-base!r} or more")
     if not at_s >= 0:
         raise ValueError(f"at_s={at_s!r} s must not be negative")
     if not lasts_s > 0:
         raise ValueError(f"lasts_s={lasts_s!r} s must be more than 0 s")
     if not at_s + lasts_s <= for_s:
-        raise ValueError(
-            f"a gust from {at_s!r} s to {at_s + lasts_s!r} s does not fit in for_s={for_s!r} s; make that longer"
+        raise Refusal(
+            f"a gust from {at_s!r} s to {at_s + lasts_s!r} s does not fit in for_s={for_s!r} s",
+            "make that longer",
         )

@@ -7,6 +7,7 @@ from math import isfinite, pi
 from random import Random
 from typing import TYPE_CHECKING, Final, Literal, assert_never, final
 
+from bench.errors import Refusal
 from harness.weather.trace import MOST_POINTS, Trace
 
 if TYPE_CHECKING:
@@ -148,11 +149,11 @@ def _checked_count(
         if not (number > 0 and isfinite(number)):
             raise ValueError(f"{name}={number!r} must be a finite number above 0")
     if not 0 < intensity <= 1:
-        raise ValueError(f"intensity={intensity!r} must be more than 0 and at most 1; 0.2 means 20 %")
+        raise Refusal(f"intensity={intensity!r} must be more than 0 and at most 1", "0.2 means 20 %")
     least = 8
     if not least <= for_s / every_s <= MOST_POINTS:
-        raise ValueError(
-            f"for_s={for_s!r} s at every_s={every_s!r} s makes {for_s / every_s:.6g} points; "
-            f"{least} to {MOST_POINTS} are possible"
+        raise Refusal(
+            f"for_s={for_s!r} s at every_s={every_s!r} s makes {for_s / every_s:.6g} points",
+            f"{least} to {MOST_POINTS} are possible",
         )
     return round(for_s / every_s)

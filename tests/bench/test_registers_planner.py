@@ -70,7 +70,7 @@ def test_signal_without_a_number_does_not_cost_the_others():
     (read,) = plan_reads({"roof": signal(0), "house": signal(1, "f32")}, bus()).reads
     values, wrong = read.decode((5, 0x7FC0, 0))
     assert values == {"roof": 5}
-    assert wrong == ("house: not a number (registers 7FC0 0000 as a 32-bit float)",)
+    assert list(map(str, wrong)) == ["house: not a number (registers 7FC0 0000 as a 32-bit float)"]
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bench.units import UNITS, Dimension, canonical_symbol, dimension_of, parse, parse_as
+from bench.units import UNITS, Dimension, canonical_symbol, dimension_of, parse, parse_as, span_text
 
 
 @pytest.mark.parametrize(
@@ -87,3 +87,26 @@ def test_conversion_factors_are_the_published_ones():
     assert parse("1 kn").value == pytest.approx(0.514444, abs=1e-6)
     assert parse("1 mph").value == pytest.approx(1609.344 / 3600)
     assert parse("1 in/h").value == pytest.approx(25.4)
+
+
+@pytest.mark.parametrize(
+    ("span_s", "text"),
+    [
+        (0, "0 s"),
+        (0.025, "25 ms"),
+        (0.7, "0.7 s"),
+        (60, "60 s"),
+        (120, "2 min"),
+        (5400, "90 min"),
+        (10800, "3 h"),
+    ],
+)
+def test_a_span_is_written_as_a_person_would(span_s, text):
+    """Whole minutes and hours from two on, milliseconds below a tenth of a second, and seconds for the rest."""
+    assert span_text(span_s) == text
+
+
+@given(st.floats(0, 1e9) | st.integers(0, 10**9).map(float) | st.integers(0, 10**5).map(lambda ms: ms / 1000))
+def test_a_span_is_read_as_it_was_written(span_s):
+    """To the bit: what a generated profile says is what was meant."""
+    assert parse_as(span_text(span_s), Dimension.TIME) == span_s

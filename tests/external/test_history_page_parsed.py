@@ -10,12 +10,12 @@ import html5lib
 import pytest
 
 from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
+from harness.judge.verdict import Bounds, Finding, Status
 from harness.record.history.page import page_of
 from harness.record.history.store import Entry
-from harness.record.results import FindingRecord, RunRecord
+from harness.record.results import RunRecord
 
-FINDING = FindingRecord(
+FINDING = Finding(
     step=1,
     step_name="rain begins",
     number=0,
@@ -23,7 +23,7 @@ FINDING = FindingRecord(
     unit="%",
     kind="reaches",
     demand="reaches 5 % ± 2 % within 35 s",
-    verdict=Verdict.PASS,
+    status=Status.PASS,
     why="came into the band in time",
     margin=Bounds(1.2, 2.0),
     slack_s=Bounds(5.0, 5.3),

@@ -14,7 +14,7 @@ from harness.judge import robustness
 from harness.judge.spans import Piece
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Track
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import Rule, Ruling, Verdict
 
 STEP_S = 0.1
 
@@ -28,7 +28,7 @@ def _path(r: random.Random) -> list[float]:
     return values[:300]
 
 
-def _judge(formula: f.Formula, values: list[float]) -> Finding:
+def _judge(formula: f.Formula, values: list[float]) -> Ruling:
     trace = SignalTrace(SignalTraits(name="vent", unit="%"))
     trace.remember_from(0.0)
     for i, value in enumerate(values):
@@ -122,8 +122,8 @@ def test_a_ramp_takes_eight_tenths_of_its_travel_from_10_to_90_percent(
     for i in range(-20, 500):
         t = i * 0.1
         trace.observe(Sample(start + (end - start) * min(1.0, max(0.0, (t - 2) / travel_s)), t, t))
-    assert watch.finding is not None
-    assert watch.finding.verdict is Verdict.PASS
-    assert watch.finding.response_s is not None
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.PASS
+    assert watch.ruling.response_s is not None
     # 90 % of the way are made 2 s + 0.9 of the travel after the stimulus.
-    assert watch.finding.response_s.low - 1e-6 <= 2 + 0.9 * travel_s <= watch.finding.response_s.high + 1e-6
+    assert watch.ruling.response_s.low - 1e-6 <= 2 + 0.9 * travel_s <= watch.ruling.response_s.high + 1e-6

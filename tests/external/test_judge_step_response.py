@@ -33,7 +33,7 @@ def verdict(formula):
     watch = trace.watch(formula, Window(5.0, 5.0))
     for at, value in zip(t + 5.0, 100.0 * y, strict=True):
         trace.observe(Sample(float(value), float(at), float(at)))
-        if watch.finding is not None:
+        if watch.ruling is not None:
             break
     return str(watch.close(25.0).verdict)
 

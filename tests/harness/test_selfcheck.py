@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from bench.errors import FileError
 from harness.cli.options import SHIPPED_BENCH, with_faults
 from harness.profile.load import read_profile
 from harness.record.read import read_log
+from harness.run.header import PinnedCheck
 from harness.run.view import SilentView
 from harness.selfcheck import pinned, selfcheck
 from harness.session import Session
@@ -34,6 +36,11 @@ WEATHER = Path(__file__).parent / "data" / "bench-weather.yaml"
 NOTHING_WRITTEN = ("    safe: 10 °C\n", "")
 
 
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
 @pytest.fixture
 def check(tmp_path):
     """Check the shipped bench, changed and with faults; returns the result."""
@@ -50,7 +57,7 @@ def check(tmp_path):
 
 
 def events(result, name):
-    return [event for event in read_log(result.log).events if event["event"] == name]
+    return [event for event in lines_of(result.log) if event["event"] == name]
 
 
 def test_a_bench_measures_itself_and_says_what_it_can_decide(check):
@@ -317,7 +324,7 @@ def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     """Digest and result stand in the header; another bench's, an aborted and a foreign log are refused."""
     bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8"))
     result = check("bench")
-    assert pinned(result.log, bench) == {"sha256": result.digest, "started": None, "result": "fine"}
+    assert pinned(result.log, bench) == PinnedCheck(result.digest, None, "fine")
     other = read_bench("bench.yaml", bench.text + "\n")
     with pytest.raises(FileError, match="it was made with another bench file than"):
         pinned(result.log, other)

@@ -8,10 +8,9 @@ on all cores, and prints a line a fault and a line for all. Options: `--examples
 from __future__ import annotations
 
 import argparse
-from concurrent.futures import ProcessPoolExecutor
+import os
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from statistics import median
 
@@ -19,6 +18,7 @@ from bench.benchfile import load_bench
 from bench.clock import Stopwatch
 from bench.mock.faults import CATALOGUE
 from bench.overridetable.load import load_table
+from bench.processes import worker_processes
 from harness.cli.explore import played
 from harness.cli.options import with_faults
 from harness.prove.explore.search import Explorer
@@ -104,7 +104,8 @@ def main() -> None:
     names = given.faults or [fault.name for fault in CATALOGUE.values() if not fault.equivalent]
     one = partial(explore, examples=given.examples, budget_s=given.budget, seed=given.seed)
     done = []
-    with ProcessPoolExecutor(given.jobs, mp_context=get_context("spawn")) as pool:
+    jobs = given.jobs or os.cpu_count() or 1
+    with worker_processes(jobs, method="spawn", begin=bool) as pool:
         for explored in pool.map(one, names):
             done.append(explored)
             print(explored.line, flush=True)

@@ -18,7 +18,7 @@ from typing import Any
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 
 D = 1e-5  # truths closer to their limit than this are nobody's error
 
@@ -324,7 +324,7 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     return Case(traits, evidence, question, stimulus, s, truth)
 
 
-def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) -> Finding:
+def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) -> Ruling:
     """Feed the evidence, opening the watch a little after the stimulus; close it when the evidence ends."""
     trace = SignalTrace(one.traits)
     trace.remember_from(one.stimulus.earliest_s)
@@ -337,14 +337,14 @@ def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) ->
             trace.gap(item)
         else:
             trace.observe(item)
-        if watch is not None and watch.finding is not None:
-            return watch.finding
+        if watch is not None and watch.ruling is not None:
+            return watch.ruling
     if watch is None:
         watch = trace.watch(one.formula, one.stimulus)
     return watch.close(one.stimulus.latest_s + 80)
 
 
-def _miscounted(one: Case, found: Finding) -> str | None:
+def _miscounted(one: Case, found: Ruling) -> str | None:
     """A count is what was read before the stimulus and around the limit, and left open where that differs."""
     samples = [item for item in one.evidence if isinstance(item, Sample)]
     late_s = one.stimulus.latest_s + one.formula.within_s + one.traits.refreshed_every_s
@@ -370,7 +370,7 @@ def _miscounted(one: Case, found: Finding) -> str | None:
     return None if found.verdict is right else f"counted {least:g} to {most:g}, said {found.verdict}"
 
 
-def wrong(one: Case, found: Finding) -> str | None:
+def wrong(one: Case, found: Ruling) -> str | None:
     """Return what is wrong with a finding, or None."""
     if isinstance(one.formula, f.Counts):
         return _miscounted(one, found)

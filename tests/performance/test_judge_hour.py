@@ -15,7 +15,7 @@ from bench.samples import SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import Rule, Ruling, Verdict
 
 COUNT = 36_000  # an hour at 10 Hz
 STEP_S = 0.1
@@ -90,7 +90,7 @@ def _counter(r: random.Random, number: int) -> Recorded:
     return Recorded(traits, _block(values, number * 0.002), questions)
 
 
-def _judge(one: Recorded, *, blocks: bool) -> list[Finding]:
+def _judge(one: Recorded, *, blocks: bool) -> list[Ruling]:
     """Follow one signal through the hour as a log is followed: watches open half a second after their stimulus."""
     trace = SignalTrace(one.traits)
     watches = [trace.watch(one.invariant, Window(0.0, 0.0))] if one.invariant else []
@@ -159,7 +159,7 @@ def _theirs(values: list[float]) -> tuple[float, float]:
     return robustness, time.perf_counter() - begin
 
 
-def _ours(values: list[float]) -> tuple[Finding, float]:
+def _ours(values: list[float]) -> tuple[Ruling, float]:
     t = [i * STEP_S for i in range(len(values))]
     best_s = math.inf
     for _ in range(5):

@@ -69,7 +69,7 @@ def test_deciding_online_beats_deciding_again_with_an_offline_monitor() -> None:
     for sample in samples:
         trace.observe(sample)
     ours = (time.perf_counter() - begin) / len(samples)
-    assert watch.finding is not None
+    assert watch.ruling is not None
 
     monitor = rtamt.StlDiscreteTimeOfflineSpecification()
     monitor.declare_var("x", "float")

@@ -9,16 +9,21 @@ from math import ceil, floor
 from typing import TYPE_CHECKING, Final, final
 
 from bench.fields import FLAG_UNIT
+from bench.units import span_text
+from harness.profile.model import StaysAbove, StaysBelow
+from harness.profile.responses import kind_of
+from harness.prove.assembly import Band, equals, percent, unchanged
 from harness.prove.explore.moves import LATEST_S
 from harness.prove.margins import Margins
 
 if TYPE_CHECKING:
     from bench.overridetable.model import OverrideTable
     from bench.wiring import BenchFile
-    from harness.prove.changes import Bounds
+    from harness.profile.model import Response
+    from harness.prove.changes import UncertainState
     from harness.prove.explore.sequence import Sequence
-    from harness.prove.oracle import Expected
-    from harness.prove.travel import Travel
+    from harness.prove.oracle import ExpectedBehaviour
+    from harness.prove.travel import PossibleTravel
 
 _BACK_S: Final = 2.0  # after a loss of supply, until the registers are filled again
 _SHORTEST_S: Final = 1.0  # a state that lasts less is not asked for
@@ -28,27 +33,26 @@ _TELLS_PERCENT: Final = 5.0  # a bound that is no closer than this to the whole 
 
 @final
 @dataclass(frozen=True, slots=True)
-class Demand:
+class Requirement:
     """One response that the unit owes.
 
     Attributes:
-        signal: the signal.
-        unit: its unit.
-        says: kind, value and times, as a profile writes them.
+        response: the response, with what the table says to it as its `why`.
         after: number of the action that it counts from; None for the begin of a step without one.
-        why: what the table says to it.
     """
 
-    signal: str
-    unit: str
-    says: str
+    response: Response
     after: int | None
-    why: str
+
+    @property
+    def signal(self) -> str:
+        """The signal."""
+        return self.response.signal
 
     @property
     def kind(self) -> str:
         """The kind of response."""
-        return self.says.partition(":")[0]
+        return kind_of(self.response)
 
 
 Span = tuple[float, float]
@@ -56,7 +60,7 @@ Span = tuple[float, float]
 
 @final
 @dataclass(frozen=True, slots=True)
-class Eye:
+class SignalAccuracy:
     """How well the bench sees a signal: so many seconds late, so many of its units off, and all the time or not."""
 
     signal: str
@@ -66,38 +70,43 @@ class Eye:
     always: bool = True
 
 
-Eyes = Mapping[str, Eye]
+SignalAccuracies = Mapping[str, SignalAccuracy]
 """By signal; one that the bench cannot see well enough to decide anything has none."""
 
 
-def eyes_of(table: OverrideTable, bench: BenchFile) -> Eyes:
+def accuracies_of(table: OverrideTable, bench: BenchFile) -> SignalAccuracies:
     """Return how a bench sees the signals of a table."""
     signals = [vent.signal for vent in table.vents.values()]
     signals += [override.flag for override in table.overrides.values() if override.flag is not None]
     signals += [sensor.flag for sensor in table.sensors.values() if sensor.flag is not None]
-    eyes = (_eye(bench, signal) for signal in signals)
-    return {eye.signal: eye for eye in eyes if eye is not None}
+    margins = Margins(bench)
+    accuracies = (_accuracy(margins, signal) for signal in signals)
+    return {accuracy.signal: accuracy for accuracy in accuracies if accuracy is not None}
 
 
-def demands_of(table: OverrideTable, eyes: Eyes, sequence: Sequence, foreseen: Expected) -> list[Demand]:
+def requirements_of(
+    table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence, foreseen: ExpectedBehaviour
+) -> list[Requirement]:
     """Return what the unit owes while a sequence is played, in order of time."""
-    made = _Demands(table, eyes, sequence, foreseen)
-    return sorted(dict.fromkeys(made.all()), key=lambda demand: demand.after or 0)
+    made = _Requirements(table, accuracies, sequence, foreseen)
+    return sorted(dict.fromkeys(made.all()), key=lambda requirement: requirement.after or 0)
 
 
-def last_demands_of(table: OverrideTable, eyes: Eyes, foreseen: Expected) -> list[Demand]:
+def last_requirements_of(
+    table: OverrideTable, accuracies: SignalAccuracies, foreseen: ExpectedBehaviour
+) -> list[Requirement]:
     """Return what the unit owes once everything has come to rest, counted from then."""
-    demands = []
+    requirements = []
     for signal, bounds, why in _flags(table, foreseen):
         said = bounds.at(foreseen.until_s)
         powered = foreseen.activity.powered.at(foreseen.until_s)
-        if signal in eyes and said != "open" and powered == "yes":
-            says = f"equals: {'on' if said == 'yes' else 'off'}, within: {_s(1 + eyes[signal].late_s)}"
-            demands.append(Demand(signal, eyes[signal].unit, says, None, why))
-    return demands
+        if signal in accuracies and said != "open" and powered == "yes":
+            within_s = round(1 + accuracies[signal].late_s, 1)
+            requirements.append(Requirement(equals(signal, within_s, on=said == "yes", why=why), None))
+    return requirements
 
 
-def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Bounds, str]]:
+def _flags(table: OverrideTable, foreseen: ExpectedBehaviour) -> Iterator[tuple[str, UncertainState, str]]:
     for name, override in table.overrides.items():
         if override.flag is not None:
             yield override.flag, foreseen.activity.active[name], name
@@ -106,59 +115,66 @@ def _flags(table: OverrideTable, foreseen: Expected) -> Iterator[tuple[str, Boun
             yield sensor.flag, foreseen.activity.failed[name], name
 
 
-def _eye(bench: BenchFile, signal: str) -> Eye | None:
-    spec = bench.signals[signal]
-    margins, unit = Margins(bench), spec.unit
+def _accuracy(margins: Margins, signal: str) -> SignalAccuracy | None:
+    spec = margins.bench.signals[signal]
+    unit = spec.unit
     if unit == FLAG_UNIT:
-        return Eye(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))
+        return SignalAccuracy(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))
     if spec.traits(signal).rate_per_s is None:
         return None
-    return Eye(signal, unit, margins.late_s(signal), margins.tolerance(signal, 0.0))
+    return SignalAccuracy(signal, unit, margins.late_s(signal), margins.tolerance(signal, 0.0))
 
 
 @final
-class _Demands:
-    def __init__(self, table: OverrideTable, eyes: Eyes, sequence: Sequence, foreseen: Expected) -> None:
-        self._table, self._eyes, self._foreseen = table, eyes, foreseen
+class _Requirements:
+    def __init__(
+        self,
+        table: OverrideTable,
+        accuracies: SignalAccuracies,
+        sequence: Sequence,
+        foreseen: ExpectedBehaviour,
+    ) -> None:
+        self._table, self._accuracies, self._foreseen = table, accuracies, foreseen
         self._at_s = [action.at_s for action in sequence]
         self._until_s = foreseen.until_s
         powered = foreseen.activity.powered.must.inverted().yes()
         self._dark = [(begin_s - _BACK_S, end_s + _BACK_S) for begin_s, end_s in powered]
 
-    def all(self) -> Iterator[Demand]:
+    def all(self) -> Iterator[Requirement]:
         for signal, bounds, why in _flags(self._table, self._foreseen):
-            eye = self._eyes.get(signal)
-            if eye is not None:
-                yield from self._flag(eye, bounds, why)
+            accuracy = self._accuracies.get(signal)
+            if accuracy is not None:
+                yield from self._flag(accuracy, bounds, why)
         for name, vent in self._table.vents.items():
-            eye = self._eyes.get(vent.signal)
-            if eye is not None:
-                yield from self._vent(name, eye, self._foreseen.vents[name])
+            accuracy = self._accuracies.get(vent.signal)
+            if accuracy is not None:
+                yield from self._vent(name, accuracy, self._foreseen.vents[name])
 
     # flags
 
-    def _flag(self, eye: Eye, bounds: Bounds, why: str) -> Iterator[Demand]:
+    def _flag(self, accuracy: SignalAccuracy, bounds: UncertainState, why: str) -> Iterator[Requirement]:
         before: tuple[float, bool] | None = None
         for on, (begin_s, end_s) in self._known(bounds):
-            word = "on" if on else "off"
-            if before is not None and before[1] != on and end_s - begin_s > _SHORTEST_S + eye.late_s:
+            if before is not None and before[1] != on and end_s - begin_s > _SHORTEST_S + accuracy.late_s:
                 after = self._last_action(before[0])
-                within_s = begin_s - self._at_s[after] + eye.late_s
-                yield Demand(eye.signal, eye.unit, f"equals: {word}, within: {_s(within_s)}", after, why)
-            if eye.always:
-                yield from self._keeps(eye, begin_s, end_s, why)
+                within_s = round(begin_s - self._at_s[after] + accuracy.late_s, 1)
+                yield Requirement(equals(accuracy.signal, within_s, on=on, why=why), after)
+            if accuracy.always:
+                yield from self._keeps(accuracy, begin_s, end_s, why)
             before = end_s, on
 
-    def _keeps(self, eye: Eye, begin_s: float, end_s: float, why: str) -> Iterator[Demand]:
-        settled_s = begin_s + eye.late_s if begin_s > 0 else 0.0
+    def _keeps(
+        self, accuracy: SignalAccuracy, begin_s: float, end_s: float, why: str
+    ) -> Iterator[Requirement]:
+        settled_s = begin_s + accuracy.late_s if begin_s > 0 else 0.0
         after = next((n for n, at_s in enumerate(self._at_s) if at_s >= settled_s), None)
         if after is None:
             return
-        for_s = end_s - self._at_s[after] - LATEST_S - eye.late_s
+        for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
         if for_s >= _SHORTEST_S:
-            yield Demand(eye.signal, eye.unit, f"unchanged: {{for: {_s(for_s)}}}", after, why)
+            yield Requirement(unchanged(accuracy.signal, round(for_s, 1), why=why), after)
 
-    def _known(self, bounds: Bounds) -> list[tuple[bool, Span]]:
+    def _known(self, bounds: UncertainState) -> list[tuple[bool, Span]]:
         """Return the spans in which a flag certainly is on or off and can be read, in order of time."""
         sure = [(True, span) for span in bounds.must.yes()]
         sure += [(False, span) for span in bounds.may.inverted().yes()]
@@ -183,26 +199,26 @@ class _Demands:
 
     # vents
 
-    def _vent(self, name: str, eye: Eye, travel: Travel) -> Iterator[Demand]:
-        tolerance = ceil(2 * (self._table.vents[name].tolerance.value + eye.off)) / 2
+    def _vent(self, name: str, accuracy: SignalAccuracy, travel: PossibleTravel) -> Iterator[Requirement]:
+        tolerance = ceil(2 * (self._table.vents[name].tolerance.value + accuracy.off)) / 2
         left_s: float | None = None
         for at, (begin_s, end_s) in self._rests(travel):
             after = self._last_action(begin_s if left_s is None else left_s)
-            stands = f"{_n(at)} %, tolerance: {_n(tolerance)} %"
+            band = Band(accuracy.signal, percent(at), percent(tolerance))
             if begin_s <= self._at_s[after]:
-                for_s = end_s - self._at_s[after] - LATEST_S - eye.late_s
+                for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
                 if for_s >= _SHORTEST_S:
-                    yield Demand(eye.signal, eye.unit, f"stays: {stands}, for: {_s(for_s)}", after, name)
+                    yield Requirement(band.stays(round(for_s, 1), why=name), after)
             else:
-                within_s = begin_s - self._at_s[after] + eye.late_s
-                holds_s = end_s - begin_s - LATEST_S - 2 * eye.late_s
+                within_s = begin_s - self._at_s[after] + accuracy.late_s
+                holds_s = end_s - begin_s - LATEST_S - 2 * accuracy.late_s
                 if holds_s >= _SHORTEST_S:
-                    says = f"reaches: {stands}, within: {_s(within_s)}, holds: {_s(holds_s)}"
-                    yield Demand(eye.signal, eye.unit, says, after, name)
+                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), why=name)
+                    yield Requirement(reaches, after)
             left_s = end_s
-        yield from self._bounded(name, eye, travel, tolerance)
+        yield from self._bounded(name, accuracy, travel, tolerance)
 
-    def _rests(self, travel: Travel) -> list[tuple[float, Span]]:
+    def _rests(self, travel: PossibleTravel) -> list[tuple[float, Span]]:
         """Return where the vent certainly stands, and when, in order of time."""
         edges = sorted(
             {t_s for course in (travel.low, travel.high) for t_s, _ in course if t_s <= self._until_s}
@@ -220,38 +236,35 @@ class _Demands:
                 rests.append((at, (begin_s, end_s)))
         return [(at, span) for at, whole in rests for span in self._light(whole)]
 
-    def _bounded(self, name: str, eye: Eye, travel: Travel, tolerance: float) -> Iterator[Demand]:
+    def _bounded(
+        self, name: str, accuracy: SignalAccuracy, travel: PossibleTravel, tolerance: float
+    ) -> Iterator[Requirement]:
         """Yield how far open the vent may be at most, and must be at least, from each action to the next."""
         opens = self._table.vents[name].open.value
         for after, (from_s, to_s) in enumerate(pairwise((*self._at_s, self._until_s))):
             spans = list(self._light((from_s, to_s)))
             if not spans or spans[0][0] > from_s:
                 continue
-            for_s = spans[0][1] - from_s - LATEST_S - eye.late_s
+            for_s = spans[0][1] - from_s - LATEST_S - accuracy.late_s
             if for_s < _SHORTEST_S:
                 continue
             low, high = _extremes(travel, from_s, spans[0][1])
             if high - low <= _SAME_PERCENT:
                 continue  # it stands, and that is demanded already
-            for word, bound, tells in (
-                ("stays_below", ceil(high + tolerance), high + tolerance < opens - _TELLS_PERCENT),
-                ("stays_above", floor(low - tolerance), low - tolerance > _TELLS_PERCENT),
-            ):
-                if tells:
-                    yield Demand(
-                        eye.signal, eye.unit, f"{word}: {_n(bound)} %, for: {_s(for_s)}", after, name
-                    )
+            lasts = span_text(round(for_s, 1))
+            if high + tolerance < opens - _TELLS_PERCENT:
+                most = percent(ceil(high + tolerance))
+                yield Requirement(
+                    StaysBelow(signal=accuracy.signal, stays_below=most, for_=lasts, why=name), after
+                )
+            if low - tolerance > _TELLS_PERCENT:
+                least = percent(floor(low - tolerance))
+                yield Requirement(
+                    StaysAbove(signal=accuracy.signal, stays_above=least, for_=lasts, why=name), after
+                )
 
 
-def _extremes(travel: Travel, from_s: float, to_s: float) -> Span:
+def _extremes(travel: PossibleTravel, from_s: float, to_s: float) -> Span:
     inside = [t_s for course in (travel.low, travel.high) for t_s, _ in course if from_s < t_s < to_s]
     ranges = [travel.within(t_s) for t_s in (from_s, *inside, to_s)]
     return min(r.low for r in ranges), max(r.high for r in ranges)
-
-
-def _s(span_s: float) -> str:
-    return f"{_n(round(span_s, 1))} s"
-
-
-def _n(value: float) -> str:
-    return f"{value:.10g}"

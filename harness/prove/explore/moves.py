@@ -16,18 +16,35 @@ from bench.overridetable.model import (
     ThresholdCondition,
     WindCondition,
 )
-from bench.units import canonical_symbol
-from bench.wiring import ContactOutput
+from bench.units import Dimension
 from harness.profile.bind import bind
 from harness.profile.carry import train_problems
 from harness.profile.load import read_profile
-from harness.profile.model import CONTACT
+from harness.profile.model import Motion, Start, StartsMoving, Step
+from harness.profile.stimulus import Mend
+from harness.prove.assembly import applied, assembled, counted_from, percent
+from harness.prove.page import profile_text
+from harness.prove.strokes import (
+    PlannedStimulus,
+    close,
+    failed,
+    level,
+    mended,
+    open_,
+    pulsed,
+    quantity,
+    rain,
+    sign,
+    turned,
+    wind,
+)
 from harness.prove.targets import ahead_deg, angle_deg
 
 if TYPE_CHECKING:
     from bench.document import Loaded
+    from bench.units import Quantity
     from bench.wiring import BenchFile
-    from harness.prove.changes import ChangeKind
+    from harness.prove.strokes import FailureMode, TimedStimuli
 
 WELL: Final = "well"
 """State of a sensor whose wires are whole."""
@@ -35,6 +52,8 @@ WELL: Final = "well"
 LATEST_S: Final = 0.3
 """No stimulus comes later than so long after its time: cups finish the turn that they are in."""
 
+_LATE_S: Final = 0.1
+_PROBED_PERCENT: Final = 5.0
 _CLEAR_OF: Final = 1.5  # accuracies between a value that decides and the threshold
 _BLIP: Final = 0.4  # of the debounce time: surely too short
 _BLIPS: Final = 3
@@ -47,35 +66,15 @@ _ALONG_DEG: Final = 10.0  # a vane is that exact, or the unit takes it for a sid
 
 
 @final
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What a condition of the table sees: so many seconds later, this kind, of this name, has this value.
-
-    Attributes:
-        late_s: it may be so much later still.
-    """
-
-    after_s: float
-    kind: ChangeKind
-    name: str
-    value: float
-    late_s: float = 0.1
-
-
-@final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move:
-    """One thing that the bench can do.
+    """One thing that the bench can do, and when.
 
     Attributes:
         thing: what it acts on: an output, or the wires of one.
         rest: the state of the thing in which every test begins.
         state: what the thing is afterwards, in words that name it among the thing's states.
-        said: what happens, for a table that people read.
-        stimulus: the same as a profile writes it, without braces.
-        output: the output's name.
-        need: what a profile needs of the output.
-        seen: what the table's conditions see of it.
+        planned: the stimulus, and what the table's conditions see of it.
         from_states: the states of the thing in which it can be done; any other unless stated.
         supplies: it acts on the unit's supply.
     """
@@ -83,17 +82,13 @@ class Move:
     thing: str
     rest: str
     state: str
-    said: str
-    stimulus: str
-    output: str
-    need: str
-    seen: tuple[Seen, ...]
+    planned: PlannedStimulus
     from_states: frozenset[str] = frozenset()
     supplies: bool = False
 
     def possible(self, states: Mapping[str, str]) -> bool:
         """Return whether it changes something while things are in these states, those not named being at rest."""
-        wires = wires_of(self.output)
+        wires = wires_of(self.planned.output)
         if self.thing != wires and states.get(wires, WELL) != WELL:
             return False  # nobody sees it
         now = states.get(self.thing, self.rest)
@@ -112,12 +107,12 @@ class Moves:
 
     Attributes:
         moves: what changes something.
-        start: what a profile writes at its start: output, value, and what the profile needs of the output.
+        start: what a profile writes at its start: output and value.
         left_out: what the table speaks of and this bench cannot do, each with the reason.
     """
 
     moves: tuple[Move, ...]
-    start: tuple[tuple[str, str, str], ...]
+    start: Mapping[str, Quantity]
     left_out: tuple[str, ...]
 
 
@@ -129,55 +124,55 @@ def moves_of(table: OverrideTable, bench: Loaded[BenchFile], *, longest_s: float
         bench: the bench, which fits the table; what it cannot do is left out.
         longest_s: failures that the unit need not know of within this time are left out.
     """
-    start = {name: value.text for name, value in table.opened_by.items()}
-    for name, text in _values_at_rest(table):
-        start.setdefault(name, text)
+    start = dict(table.opened_by)
+    for name, value in _values_at_rest(table):
+        start.setdefault(name, value)
     moves: list[Move] = []
     left_out: dict[str, None] = {}
-    for move in _all(table, bench, longest_s):
-        reason = _cannot(move, bench, start.get(move.output))
+    for move in _all(table, longest_s):
+        reason = _cannot(move.planned, bench, start)
         if reason:
             left_out[reason] = None
         else:
             moves.append(move)
-    known = tuple((n, text, _need(bench, n)) for n, text in start.items())
-    return Moves(tuple(dict.fromkeys(moves)), known, tuple(left_out))
+    return Moves(tuple(dict.fromkeys(moves)), start, tuple(left_out))
 
 
-def _need(bench: Loaded[BenchFile], name: str) -> str:
-    output = bench.model.outputs[name]
-    return CONTACT if isinstance(output, ContactOutput) else output.unit
-
-
-def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, str]]:
+def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, Quantity]]:
     for name, sensor in table.sensors.items():
         if sensor.good is not None:
-            yield name, sensor.good.text
+            yield name, sensor.good
     for override in table.overrides.values():
         for condition in override.when:
             if isinstance(condition, LevelCondition):
-                yield condition.level, _text(condition, _far(condition, past_end=True))
+                yield condition.level, _value(condition, _far(condition, past_end=True))
     if table.direction is not None and (ahead := ahead_deg(table)) is not None:
-        yield table.direction, _from(ahead)
+        yield table.direction, _direction(ahead)
 
 
-def _all(table: OverrideTable, bench: Loaded[BenchFile], longest_s: float) -> Iterator[Move]:
+def _all(table: OverrideTable, longest_s: float) -> Iterator[Move]:
     for override in table.overrides.values():
         for condition in override.when:
-            yield from _of_condition(condition, table, bench)
+            yield from _of_condition(condition, table)
     for name, sensor in table.sensors.items():
         if sensor.fails_after <= longest_s:
-            yield from _wires(name, sensor.how, _need(bench, name))
+            yield from _wires(name, sensor.how)
     yield from _turns(table)
     if table.reset is not None:
         yield from _contact(table.reset, 0.0)
     if table.supply is not None:
         name = table.supply.contact
-        for state, key, said in (("open", "open", "cut"), ("closed", "close", "back")):
-            yield replace(_switched(name, "closed", state, key, f"the supply is {said}"), supplies=True)
+        for state, planned, about in (("open", open_(name), "cut"), ("closed", close(name), "back")):
+            yield _move(planned, f"the supply is {about}", "closed", state, supplies=True)
 
 
-def _of_condition(condition: Condition, table: OverrideTable, bench: Loaded[BenchFile]) -> Iterator[Move]:
+def _move(planned: PlannedStimulus, about: str, rest: str, state: str, *, supplies: bool = False) -> Move:
+    """Return something that is done to the output itself, whatever its state."""
+    known = replace(planned.with_lateness(_LATE_S), about=about)
+    return Move(thing=planned.output, rest=rest, state=state, planned=known, supplies=supplies)
+
+
+def _of_condition(condition: Condition, table: OverrideTable) -> Iterator[Move]:
     match condition:
         case ContactCondition():
             yield from _contact(condition.contact, condition.debounce)
@@ -186,91 +181,43 @@ def _of_condition(condition: Condition, table: OverrideTable, bench: Loaded[Benc
         case RainfallCondition():
             yield from _rain(condition)
         case LevelCondition():
-            yield from _level(condition, table, _need(bench, condition.level))
+            yield from _level(condition, table)
 
 
 def _contact(name: str, debounce_s: float) -> Iterator[Move]:
-    for state, key in (("closed", "close"), ("open", "open")):
-        yield _switched(name, "open", state, key, f"{name} {key}s")
+    yield _move(close(name), f"{name} closes", "open", "closed")
+    yield _move(open_(name), f"{name} opens", "open", "open")
     blip_s = round(debounce_s * _BLIP, 3)
     if blip_s < _SHORTEST_BLIP_S:
         return
-    edges = [((2 * n + odd) * blip_s, 1.0 - odd) for n in range(_BLIPS) for odd in (0, 1)]
-    span = f"{blip_s * 1000:g} ms"
-    yield Move(
-        thing=name,
-        rest="open",
-        state="open",
-        said=f"{name} closes {_BLIPS} times for {span}",
-        stimulus=f"pulse: {name}, times: {_BLIPS}, closed_for: {span}, open_for: {span}",
-        output=name,
-        need=CONTACT,
-        seen=tuple(Seen(after_s, "contact", name, closed, 0.0) for after_s, closed in edges),
-        from_states=frozenset({"open"}),
-    )
-
-
-def _switched(name: str, rest: str, state: str, key: str, said: str) -> Move:
-    seen = Seen(0.0, "contact", name, float(state == "closed"))
-    return Move(
-        thing=name,
-        rest=rest,
-        state=state,
-        said=said,
-        stimulus=f"{key}: {name}",
-        output=name,
-        need=CONTACT,
-        seen=(seen,),
-    )
+    blips = pulsed(name, _BLIPS, closed_s=blip_s, open_s=blip_s)
+    about = f"{name} closes {_BLIPS} times for {blip_s * 1000:g} ms"
+    planned = replace(blips, about=about)
+    yield Move(thing=name, rest="open", state="open", planned=planned, from_states=frozenset({"open"}))
 
 
 def _wind(condition: WindCondition) -> Iterator[Move]:
-    name = condition.wind
-    for text, value in _telling(condition, "0 m/s"):
-        yield Move(
-            thing=name,
-            rest="0 m/s",
-            state=text,
-            said=f"wind of {text}" if value else "calm",
-            stimulus=f"wind: {name}, speed: {text}",
-            output=name,
-            need=CONTACT,
-            seen=(Seen(0.0, "wind", name, value, LATEST_S),),
-        )
+    calm = quantity(0.0, Dimension.SPEED)
+    for speed in _telling(condition, calm):
+        blows = wind(condition.wind, speed)
+        move = _move(blows, blows.about if speed.value else "calm", calm.text, speed.text)
+        yield replace(move, planned=move.planned.with_lateness(LATEST_S))
 
 
 def _rain(condition: RainfallCondition) -> Iterator[Move]:
-    name = condition.rainfall
     hard = max(condition.tip.value / _HARD_RAIN_S * _HOUR_S, 2 * condition.begins_at.value)
-    for said, intensity, lasts in ((f"rain of {hard:.4g} mm/h", hard, "1 h"), ("the rain ends", 0.0, "1 s")):
-        text = f"{intensity:.4g} mm/h"
-        yield Move(
-            thing=name,
-            rest="0 mm/h",
-            state=text,
-            said=said,
-            stimulus=f"rainfall: {name}, intensity: {text}, for: {lasts}",
-            output=name,
-            need=CONTACT,
-            seen=(Seen(0.0, "rainfall", name, intensity),),
-        )
+    none = _value(condition, 0.0)
+    for intensity, lasts_s in ((_value(condition, hard), float(_HOUR_S)), (none, 1.0)):
+        falls = rain(condition.rainfall, intensity, lasts_s)
+        yield _move(falls, falls.about, none.text, intensity.text)
 
 
-def _level(condition: LevelCondition, table: OverrideTable, need: str) -> Iterator[Move]:
+def _level(condition: LevelCondition, table: OverrideTable) -> Iterator[Move]:
     name = condition.level
     good = table.sensors[name].good if name in table.sensors else None
-    rest = good.text if good is not None else _text(condition, _far(condition, past_end=True))
-    for text, value in _telling(condition, rest):
-        yield Move(
-            thing=name,
-            rest=rest,
-            state=text,
-            said=f"{name} at {text}",
-            stimulus=f"write: {name}, value: {text}",
-            output=name,
-            need=need,
-            seen=(Seen(0.0, "level", name, good.value if good is not None and text == rest else value),),
-        )
+    rest = good if good is not None else _value(condition, _far(condition, past_end=True))
+    for value in _telling(condition, rest):
+        yield _move(level(name, value), f"{name} at {value}", rest.text, value.text)
 
 
 def _turns(table: OverrideTable) -> Iterator[Move]:
@@ -284,106 +231,68 @@ def _turns(table: OverrideTable) -> Iterator[Move]:
         at for face in faces for at in (face, (face + _HALF_TURN) % (2 * _HALF_TURN))
     ):
         if all(abs(angle_deg(degrees, face) - _HALF_TURN / 2) > _ALONG_DEG for face in faces):
-            yield Move(
-                thing=name,
-                rest=_from(ahead),
-                state=_from(degrees),
-                said=f"the wind comes from {_from(degrees)}",
-                stimulus=f"write: {name}, value: {_from(degrees)}",
-                output=name,
-                need="°",
-                seen=(Seen(0.0, "direction", "", degrees),),
-            )
+            turn = turned(name, _direction(degrees))
+            yield _move(turn, turn.about, _direction(ahead).text, _direction(degrees).text)
 
 
-def _from(degrees: float) -> str:
-    return f"{degrees:.4g} °"
-
-
-def _wires(name: str, hows: Iterable[str], need: str) -> Iterator[Move]:
+def _wires(name: str, hows: Iterable[FailureMode]) -> Iterator[Move]:
     thing = wires_of(name)
     words = {"open": "break", "short": "touch", "stuck": "bring the same value for ever"}
+    whole = frozenset({WELL})
     for how in hows:
-        yield Move(
-            thing=thing,
-            rest=WELL,
-            state=how,
-            said=f"the {thing} {words[how]}",
-            stimulus=f"fail: {name}, how: {how}",
-            output=name,
-            need=need,
-            seen=(Seen(0.0, "failed", name, 1.0),),
-            from_states=frozenset({WELL}),
-        )
-    yield Move(
-        thing=thing,
-        rest=WELL,
-        state=WELL,
-        said=f"the {thing} are mended",
-        stimulus=f"mend: {name}",
-        output=name,
-        need=need,
-        seen=(Seen(0.0, "failed", name, 0.0),),
-    )
+        broken = _move(failed(name, how), f"the {thing} {words[how]}", WELL, how)
+        yield replace(broken, thing=thing, from_states=whole)
+    yield replace(_move(mended(name), f"the {thing} are mended", WELL, WELL), thing=thing)
 
 
-def _telling(condition: ThresholdCondition, rest: str) -> Iterator[tuple[str, float]]:
+def _telling(condition: ThresholdCondition, rest: Quantity) -> Iterator[Quantity]:
     """Yield values either side of both ends of the hysteresis, clear of them, and the value at rest."""
     begins, ends = condition.begins_at.value, condition.ends_at.value
-    sign = 1 if condition.rising else -1
-    clear = _CLEAR_OF * condition.accuracy.value
-    near = (begins + sign * clear, begins - sign * clear, ends + sign * clear, ends - sign * clear)
-    texts = dict.fromkeys(_text(condition, value) for value in (_far(condition, past_end=False), *near))
-    for text in texts:
-        yield text, float(text.split()[0])
-    if rest not in texts:
-        yield rest, float(rest.split(maxsplit=1)[0])
+    clear = sign(condition) * _CLEAR_OF * condition.accuracy.value
+    near = (begins + clear, begins - clear, ends + clear, ends - clear)
+    values = [_value(condition, value) for value in (_far(condition, past_end=False), *near)]
+    yield from {value.text: value for value in (*values, rest)}.values()
 
 
 def _far(condition: ThresholdCondition, *, past_end: bool) -> float:
     """Return a value well beyond one end of the hysteresis."""
     begins, ends = condition.begins_at.value, condition.ends_at.value
-    sign = 1 if condition.rising else -1
-    by = _FAR * max(abs(begins - ends), _CLEAR_OF * condition.accuracy.value)
-    return ends - sign * by if past_end else begins + sign * by
+    by = sign(condition) * _FAR * max(abs(begins - ends), _CLEAR_OF * condition.accuracy.value)
+    return ends - by if past_end else begins + by
 
 
-def _text(condition: ThresholdCondition, value: float) -> str:
-    return f"{value:.4g} {canonical_symbol(condition.begins_at.dimension)}"
+def _value(condition: ThresholdCondition, value: float) -> Quantity:
+    return _four_digits(value, condition.begins_at.dimension)
 
 
-_PROBE = """\
-profile: probe
-needs:
-  outputs: {{{output}: {need}}}
-  signals: {{{signal}: "%"}}
-start: {{write: {{{at_rest}}}}}
-steps:
-  - step: probe
-    do:
-      - {{{first}{stimulus}}}
-    expect:
-      - {{signal: {signal}, starts_moving: {{by: 5 %, within: 30 s}}{after}}}
-"""
+def _direction(degrees: float) -> Quantity:
+    return _four_digits(degrees, Dimension.DIRECTION)
 
 
-def _cannot(move: Move, bench: Loaded[BenchFile], at_rest: str | None) -> str:
+def _four_digits(value: float, dimension: Dimension) -> Quantity:
+    return quantity(float(f"{value:.4g}"), dimension)
+
+
+def _cannot(planned: PlannedStimulus, bench: Loaded[BenchFile], start: Mapping[str, Quantity]) -> str:
     """Return why a bench cannot do something; empty when it can."""
     signal = next((name for name, spec in bench.model.signals.items() if spec.unit == "%"), None)
     if signal is None:
-        return f"{move.said}: the bench has no signal that shows a vent"
-    mends = move.stimulus.startswith("mend")
-    text = _PROBE.format(
-        output=move.output,
-        need=move.need,
-        signal=signal,
-        stimulus=f"{move.stimulus}, label: it",
-        first=f"fail: {move.output}, how: open}}\n      - {{" if mends else "",
-        after=", after: it",
-        at_rest=f"{move.output}: {at_rest}" if at_rest else "",
+        return f"{planned.about}: the bench has no signal that shows a vent"
+    stimuli: TimedStimuli = ((0.0, planned),)
+    if isinstance(planned.stimulus, Mend):
+        stimuli = ((0.0, failed(planned.output, "open")), *stimuli)
+    moving = StartsMoving(signal=signal, starts_moving=Motion(by=percent(_PROBED_PERCENT), within="30 s"))
+    done = applied(stimuli, ["it" if one is planned else None for _, one in stimuli])
+    probe = assembled(
+        bench.model,
+        title="probe",
+        about="",
+        start=Start(write={name: value for name, value in start.items() if name == planned.output}),
+        steps=[Step(step="probe", do=done, expect=[counted_from(moving, "it")])],
     )
     try:
-        problems = tuple(train_problems(bind(read_profile("probe", text), bench, {})))
+        loaded = read_profile("probe", profile_text(probe))
+        problems = tuple(train_problems(bind(loaded, bench, {})))
     except FileError as error:
         problems = error.problems
-    return f"{move.said}: {problems[0].reason}" if problems else ""
+    return f"{planned.about}: {problems[0].reason}" if problems else ""

@@ -6,16 +6,23 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from math import inf
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import FileError, Problem
-from harness.judge.verdict import EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, Verdict
+from harness.judge.verdict import (
+    EXIT_BENCH,
+    EXIT_FAIL,
+    EXIT_INCONCLUSIVE,
+    EXIT_PASS,
+    Finding,
+    Status,
+    Verdict,
+)
 from harness.profile.duration import longest_s
-from harness.prove.explore.demands import Eyes, eyes_of
+from harness.prove.explore.demands import SignalAccuracies, accuracies_of
 from harness.prove.explore.moves import Move, moves_of
 from harness.prove.explore.sequence import SHORTEST_S, Action, gaps_s, longest_tail_s
 from harness.prove.explore.written import Writer, Written, demanded
-from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
     from hypothesis.strategies import DrawFn, SearchStrategy
@@ -49,12 +56,12 @@ class Played:
 
     Attributes:
         verdict: None when the bench broke the run off.
-        findings: the fields of the `finding` events, in order.
+        findings: of its responses, in order.
         lasted_s: for how long the unit was watched, seconds.
     """
 
     verdict: Verdict | None
-    findings: Sequence[Mapping[str, Any]]
+    findings: Sequence[Finding]
     lasted_s: float = 0.0
 
 
@@ -112,7 +119,7 @@ class Find:
         """What was demanded of the unit, since when, and what it did instead."""
         failure = self.failure
         after = self.written.steps[failure.step - 1][failure.number].after
-        since = "" if after is None else f", counted from: {self.written.sequence[after].move.said}"
+        since = "" if after is None else f", counted from: {self.written.sequence[after].move.planned.about}"
         return f"Demanded: {failure.signal} {failure.demand}{since}. Seen: {failure.why}."
 
 
@@ -191,11 +198,11 @@ class Explorer:
     told: Callable[[Tally], None] = field(default=lambda _: None)
     tally: Tally = field(init=False, default_factory=Tally)
     writer: Writer = field(init=False)
-    _eyes: Eyes = field(init=False)
+    _accuracies: SignalAccuracies = field(init=False)
     _seen: dict[str, Failure | None] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._eyes = eyes_of(self.table.model, self.bench.model)
+        self._accuracies = accuracies_of(self.table.model, self.bench.model)
         moves = moves_of(self.table.model, self.bench, longest_s=longest_tail_s(self.table.model))
         self.writer = Writer(self.table, self.bench, moves)
 
@@ -253,7 +260,7 @@ class Explorer:
 
     def _fails(self, sequence: WeatherSequence) -> bool:
         """Play a sequence unless that was done before; return whether it shows the fault that was found first."""
-        written = demanded(self.table.model, self._eyes, sequence) if sequence else None
+        written = demanded(self.table.model, self._accuracies, sequence) if sequence else None
         if written is not None and self.tally.best is not None:
             written = written.alike(self.tally.best.failure.same_as)
         if written is None:
@@ -289,14 +296,14 @@ class Explorer:
             tally.broken_off += 1
         elif played.verdict is Verdict.INCONCLUSIVE:
             tally.undecided += 1
-            tally.not_begun += any(f["step"] == 0 and f["verdict"] != "pass" for f in played.findings)
+            tally.not_begun += any(f.step == 0 and f.status is not Status.PASS for f in played.findings)
         if played.verdict is not Verdict.FAIL:
             return None
         wanted = tally.best.failure.same_as if tally.best is not None else None
         failures = [
-            Failure(f["step"], f["number"], f["signal"], f["kind"], f["demand"], f["why"])
+            Failure(f.step, f.number, f.signal, f.kind, f.demand, f.why)
             for f in played.findings
-            if f["verdict"] == "fail" and not f["why"].startswith(NOT_RUN)
+            if f.status is Status.FAIL and f.step is not None
         ]
         return next((f for f in failures if wanted in {None, f.same_as}), None)
 

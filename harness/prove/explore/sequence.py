@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
-from harness.prove.changes import Change
-from harness.prove.oracle import Expected, expected
+from harness.prove.changes import WeatherChange
+from harness.prove.oracle import ExpectedBehaviour, expected
 from harness.prove.targets import ahead_deg
 
 if TYPE_CHECKING:
@@ -35,17 +35,14 @@ class Action:
 Sequence = tuple[Action, ...]
 
 
-def weather_of(table: OverrideTable, sequence: Sequence) -> list[Change]:
+def weather_of(table: OverrideTable, sequence: Sequence) -> list[WeatherChange]:
     """Return the weather that a sequence makes; where the wind comes from is known from the begin."""
     ahead = ahead_deg(table)
-    return ([] if ahead is None else [Change(0.0, "direction", "", ahead)]) + [
-        Change(action.at_s + seen.after_s, seen.kind, seen.name, seen.value, seen.late_s)
-        for action in sequence
-        for seen in action.move.seen
-    ]
+    weather = [] if ahead is None else [WeatherChange(0.0, "direction", "", ahead)]
+    return weather + [change for action in sequence for change in action.move.planned.at(action.at_s)]
 
 
-def foreseen(table: OverrideTable, sequence: Sequence) -> Expected:
+def foreseen(table: OverrideTable, sequence: Sequence) -> ExpectedBehaviour:
     """Return what the unit owes in a sequence, followed until nothing that it brings about is still to come."""
     end_s = sequence[-1].at_s if sequence else 0.0
     known = expected(table, weather_of(table, sequence), end_s + longest_tail_s(table))

@@ -7,21 +7,28 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
 from bench.overridetable.model import output_of
+from bench.units import span_text
 from harness.profile.load import read_profile
-from harness.prove.explore.demands import demands_of, last_demands_of
+from harness.profile.model import Start, Step
+from harness.profile.stimulus import Wait
+from harness.prove.assembly import Band, applied, assembled, counted_from, percent
+from harness.prove.explore.demands import last_requirements_of, requirements_of
 from harness.prove.explore.sequence import foreseen
+from harness.prove.page import profile_text
 
 if TYPE_CHECKING:
     from bench.document import Loaded
     from bench.overridetable.model import OverrideTable
     from bench.wiring import BenchFile
     from harness.profile.model import Profile
-    from harness.prove.explore.demands import Demand, Eyes
+    from harness.prove.explore.demands import Requirement, SignalAccuracies
     from harness.prove.explore.moves import Moves
     from harness.prove.explore.sequence import Sequence
 
 _OPEN_TOLERANCE_PERCENT: Final = 3
 _SETTLES_S: Final = 10
+_STANDS_OPEN_S: Final = 2.0
+_STEPS: Final = ("the weather", "after everything has come to rest")
 _LONGEST_NAME: Final = 120
 
 
@@ -37,7 +44,7 @@ class Written:
     """
 
     sequence: Sequence
-    steps: tuple[tuple[Demand, ...], ...]
+    steps: tuple[tuple[Requirement, ...], ...]
     rests_s: float
 
     def only(self, step: int, number: int) -> Written:
@@ -56,11 +63,11 @@ class Written:
         return replace(self, steps=(first, *steps[1:]))
 
 
-def demanded(table: OverrideTable, eyes: Eyes, sequence: Sequence) -> Written | None:
+def demanded(table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence) -> Written | None:
     """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
     known = foreseen(table, sequence)
-    first = tuple(demands_of(table, eyes, sequence, known))
-    last = tuple(last_demands_of(table, eyes, known))
+    first = tuple(requirements_of(table, accuracies, sequence, known))
+    last = tuple(last_requirements_of(table, accuracies, known))
     steps = tuple(step for step in (first, last) if step)
     return Written(sequence, steps, known.until_s) if first else None
 
@@ -82,33 +89,27 @@ class Writer:
 
     def profile(self, path: str, written: Written, *, name: str, about: str) -> Loaded[Profile]:
         """Return a sequence as a profile; `path` only names it in messages."""
-        return read_profile(path, self.text(written, name=name, about=about))
+        made = assembled(
+            self.bench.model,
+            title=name[:_LONGEST_NAME],
+            about=about,
+            start=self._start(written),
+            steps=self._steps(written),
+        )
+        return read_profile(path, profile_text(made))
 
-    def text(self, written: Written, *, name: str, about: str) -> str:
-        """Return a sequence as a profile's text."""
-        return "\n".join((*self._head(written, name, about), *self._steps(written))) + "\n"
-
-    def _head(self, written: Written, name: str, about: str) -> Iterator[str]:
-        opened = set(self.table.model.opened_by)
-        moved = {action.move.output: action.move.need for action in written.sequence}
-        wanted = opened.union(moved, self._direction(moved))
-        start = [(n, text) for n, text, _ in self.moves.start if n in wanted]
-        outputs = {n: need for n, _, need in self.moves.start if n in wanted} | moved
+    def _start(self, written: Written) -> Start:
+        moved = {action.move.planned.output for action in written.sequence}
+        expected = {*self.table.model.opened_by, *moved, *self._direction(moved)}
         vents = self.table.model.vents.values()
-        signals = {vent.signal: "%" for vent in vents}
-        signals |= {demand.signal: demand.unit for step in written.steps for demand in step}
-        yield f"profile: {name[:_LONGEST_NAME]}"
-        yield "about: >"
-        yield from (f"  {line}" for line in about.splitlines())
-        yield from ("", "needs:", f"  outputs: {{{_pairs(outputs)}}}", f"  signals: {{{_pairs(signals)}}}")
-        yield from ("", "start:", f"  write: {{{_pairs(dict(start))}}}", "  until:")
         runs_s = max(vent.full_travel[1] for vent in vents)
         release_s = max(override.release_delay for override in self.table.model.overrides.values())
-        within_s = round(2 * runs_s + release_s + _SETTLES_S)
-        for vent in vents:
-            if vent.signal in signals:
-                at = f"reaches: {vent.open.text}, tolerance: {_OPEN_TOLERANCE_PERCENT} %"
-                yield f"    - {{signal: {vent.signal}, {at}, within: {within_s} s, holds: 2 s}}"
+        within_s = float(round(2 * runs_s + release_s + _SETTLES_S))
+        bands = (Band(vent.signal, vent.open, percent(_OPEN_TOLERANCE_PERCENT)) for vent in vents)
+        return Start(
+            write={name: value for name, value in self.moves.start.items() if name in expected},
+            until=[band.reaches(within_s, _STANDS_OPEN_S) for band in bands],
+        )
 
     def _direction(self, moved: Collection[str]) -> Iterator[str]:
         """Yield the output that says where the wind comes from, where that may matter."""
@@ -117,38 +118,38 @@ class Writer:
         if table.direction is not None and any(output_of(condition) in moved for condition in turning):
             yield table.direction
 
-    def _steps(self, written: Written) -> Iterator[str]:
-        yield from ("", "steps:", "  - step: the weather", "    do:")
+    def _steps(self, written: Written) -> list[Step]:
         labels = _labels(written.sequence)
-        for label, action in zip(labels, written.sequence, strict=True):
-            at = f", at: {action.at_s:.10g} s" if action.at_s else ""
-            label_said = f", label: {label}" if len(labels) > 1 else ""
-            yield f"      - {{{action.move.stimulus}{at}{label_said}}}"
+        plays = applied(tuple((action.at_s, action.move.planned) for action in written.sequence), labels)
         if len(written.steps) > 1:
-            yield f"      - {{wait: {round(written.rests_s - written.sequence[-1].at_s, 1):.10g} s}}"
-        for number, demands in enumerate(written.steps):
-            if number:
-                yield from ("", "  - step: after everything has come to rest")
-            yield "    expect:"
-            for demand in demands:
-                after = "" if demand.after is None or len(labels) == 1 else f", after: {labels[demand.after]}"
-                yield f"      - {{signal: {demand.signal}, {demand.says}{after}, why: {demand.why}}}"
+            rests_s = round(written.rests_s - written.sequence[-1].at_s, 1)
+            plays = [*plays, Wait(wait=span_text(rests_s))]
+        dos = (plays, *([] for _ in written.steps[1:]))
+        return [
+            Step(
+                step=_STEPS[number],
+                do=do,
+                expect=[
+                    counted_from(r.response, None if r.after is None else labels[r.after])
+                    for r in requirements
+                ],
+            )
+            for number, (do, requirements) in enumerate(zip(dos, written.steps, strict=True))
+        ]
 
 
-def _labels(sequence: Sequence) -> list[str]:
-    """Return a label for each action: its output, numbered where it comes again."""
-    outputs = [action.move.output for action in sequence]
+def _labels(sequence: Sequence) -> list[str | None]:
+    """Return a label for each action: its output, numbered where it comes again; none for the only one."""
+    outputs = [action.move.planned.output for action in sequence]
+    if len(outputs) == 1:
+        return [None]
     return [
         name if outputs.count(name) == 1 else f"{name}_{outputs[: number + 1].count(name)}"
         for number, name in enumerate(outputs)
     ]
 
 
-def _pairs(pairs: dict[str, str]) -> str:
-    return ", ".join(f'{name}: "%"' if text == "%" else f"{name}: {text}" for name, text in pairs.items())
-
-
 def said(sequence: Sequence) -> Iterable[tuple[str, str]]:
     """Yield when each action comes and what it is, for people."""
     for action in sequence:
-        yield f"{action.at_s:.10g} s", action.move.said
+        yield f"{action.at_s:.10g} s", action.move.planned.about

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from harness.judge.shifts import fewer_passes
 from harness.record.compare.side import complete, responses
 from harness.record.results import ABORTED
-from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from harness.judge.verdict import Finding
     from harness.record.compare.side import Key, Side
-    from harness.record.results import FindingRecord, RunRecord
+    from harness.record.results import RunRecord
 
 Turn = Literal["worse", "better", "open"]
 """What a flip means; open: it cannot be told, or there is nothing to compare with."""
@@ -102,7 +102,7 @@ def _responses(
         if turn:
             after = _counted([str(f.verdict) for f in new[key]])
             bad = [f for f in new[key] if f.verdict != "pass"]
-            left = bool(bad) and all(f.why.startswith(NOT_RUN) for f in bad)
+            left = bool(bad) and all(f.skipped for f in bad)
             yield Flip(profile, _named(key, new[key]), turn, before, after, bad[0].why if bad else "", left)
     for key, findings in new.items():
         if key not in old and any(f.verdict != "pass" for f in findings):
@@ -110,7 +110,7 @@ def _responses(
             yield Flip(profile, _named(key, findings), "open", "not demanded", after, findings[0].why)
 
 
-def _turn(base: Sequence[FindingRecord], candidate: Sequence[FindingRecord], alpha: float) -> Turn | None:
+def _turn(base: Sequence[Finding], candidate: Sequence[Finding], alpha: float) -> Turn | None:
     worst = [max(_RANK[str(f.verdict)] for f in side) for side in (base, candidate)]
     if worst[0] == 0 or worst[1] == 0:
         return None if worst[0] == worst[1] else "worse" if worst[1] else "better"
@@ -132,7 +132,7 @@ def never_passing(base: Side, candidate: Side) -> int:
     )
 
 
-def _named(key: Key, findings: Sequence[FindingRecord]) -> str:
+def _named(key: Key, findings: Sequence[Finding]) -> str:
     return f"{key.step}: {key.signal} {findings[0].demand}"
 
 

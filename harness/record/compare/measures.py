@@ -13,8 +13,8 @@ from harness.record.compare.side import Key, complete, responses
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from harness.judge.verdict import Finding
     from harness.record.compare.side import Side
-    from harness.record.results import FindingRecord
 
 Measure = Literal["time", "position", "margin"]
 Meaning = Literal["same", "worse", "better", "open"]
@@ -137,7 +137,7 @@ def judged(given: Sequence[Pair], confidence: float, others: int = 0) -> tuple[C
     return tuple(found)
 
 
-def measured(key: Key, findings: Sequence[FindingRecord]) -> dict[Measure, list[Bounds]]:
+def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds]]:
     """Return the windows of each measure that a response has; of a finding without one there is none."""
     unit = findings[-1].unit
     found: dict[Measure, list[Bounds]] = {"time": [_time(f) for f in findings if f.response_s]}
@@ -148,9 +148,7 @@ def measured(key: Key, findings: Sequence[FindingRecord]) -> dict[Measure, list[
     return {measure: windows for measure, windows in found.items() if windows}
 
 
-def pairs(
-    key: Key, base: Sequence[FindingRecord], candidate: Sequence[FindingRecord], limits: Limits
-) -> Iterator[Pair]:
+def pairs(key: Key, base: Sequence[Finding], candidate: Sequence[Finding], limits: Limits) -> Iterator[Pair]:
     """Yield what can be compared of one response."""
     old, new = measured(key, base), measured(key, candidate)
     closer = _closer(old.get("margin", ()), new.get("margin", ()))
@@ -183,7 +181,7 @@ def _closer(base: Sequence[Bounds], candidate: Sequence[Bounds]) -> bool:
     return bool(base and candidate) and fmean(w.low for w in candidate) > fmean(w.low for w in base)
 
 
-def _time(finding: FindingRecord) -> Bounds:
+def _time(finding: Finding) -> Bounds:
     assert finding.response_s is not None, "only responses with a time are asked for it"
     return Bounds(finding.response_s.earliest_s, finding.response_s.latest_s)
 

@@ -11,7 +11,8 @@ from harness.record.results import ABORTED
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Mapping, Sequence
 
-    from harness.record.results import FindingRecord, RunRecord
+    from harness.judge.verdict import Finding
+    from harness.record.results import RunRecord
 
 
 class Key(NamedTuple):
@@ -78,9 +79,9 @@ def complete(runs: Iterable[RunRecord]) -> list[RunRecord]:
     return [run for run in runs if run.verdict != ABORTED]
 
 
-def responses(runs: Iterable[RunRecord]) -> Mapping[Key, Sequence[FindingRecord]]:
+def responses(runs: Iterable[RunRecord]) -> Mapping[Key, Sequence[Finding]]:
     """Return what each run found of each response, by response, in the profile's order."""
-    found: dict[Key, list[FindingRecord]] = defaultdict(list)
+    found: dict[Key, list[Finding]] = defaultdict(list)
     for run in runs:
         places: Counter[tuple[str, str, str]] = Counter()
         for finding in run.findings:

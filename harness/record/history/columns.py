@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-from harness.record.results import FindingRecord
+from harness.judge.verdict import Finding
 
 if TYPE_CHECKING:
     from harness.record.history.store import Entry
@@ -76,7 +76,7 @@ def _run_cells(record: RunRecord) -> dict[str, Cell]:
     return cells | {"seed": str(record.seed)}
 
 
-def _finding_cells(finding: FindingRecord) -> dict[str, Cell]:
+def _finding_cells(finding: Finding) -> dict[str, Cell]:
     response = finding.response_s
     slack, margin, seen = finding.slack_s, finding.margin, finding.seen
     return {

@@ -7,9 +7,9 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
-from harness.record.history.tables import Finding, Run
-from harness.record.results import FindingRecord, RunRecord
+from harness.judge.verdict import Bounds, Finding, NotRun, Status
+from harness.record.history.tables import FindingRow, RunRow
+from harness.record.results import RunRecord
 
 _SAME_IN_RUN: Final = (
     "digest",
@@ -77,12 +77,14 @@ def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
             "place": place,
             "signal_unit": finding.unit,
             "verdict": str(finding.verdict),
+            "status": str(finding.status),
+            "not_run": finding.not_run and str(finding.not_run),
         }
         for place, finding in enumerate(record.findings)
     ]
 
 
-def record_of(run: Run, findings: Iterable[Finding]) -> RunRecord:
+def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
     """Return the record that a row was made from."""
     return RunRecord(
         **{name: getattr(run, name) for name in _SAME_IN_RUN},
@@ -92,12 +94,13 @@ def record_of(run: Run, findings: Iterable[Finding]) -> RunRecord:
     )
 
 
-def _finding_record(finding: Finding) -> FindingRecord:
+def _finding_record(finding: FindingRow) -> Finding:
     response = _bounds(finding.response_low, finding.response_high)
-    return FindingRecord(
+    return Finding(
         **{name: getattr(finding, name) for name in _SAME_IN_FINDING},
         unit=finding.signal_unit,
-        verdict=Verdict(finding.verdict),
+        status=Status(finding.status),
+        not_run=None if finding.not_run is None else NotRun(finding.not_run),
         margin=_bounds(finding.margin_low, finding.margin_high),
         slack_s=_bounds(finding.slack_low, finding.slack_high),
         response_s=None if response is None else Window(*response),

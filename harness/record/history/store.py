@@ -17,7 +17,7 @@ from bench.errors import FileError
 from harness.record.history.database import Database
 from harness.record.history.place import Place
 from harness.record.history.rows import finding_rows, record_of, run_row
-from harness.record.history.tables import Finding, Run
+from harness.record.history.tables import FindingRow, RunRow
 from harness.record.history.wanted import Wanted
 from harness.record.read import check_log, read_log
 from harness.record.results import RunRecord, results_of
@@ -28,7 +28,6 @@ Entered = Literal["new", "known", "continued", "no run"]
 A self-check's log holds no run and does not belong here.
 """
 
-_SELFCHECK: Final = "selfcheck_begin"
 _AT_ONCE: Final = 200  # runs that are fetched together
 
 ALL: Final = Wanted()
@@ -77,7 +76,7 @@ class History:
             FileError: it is no log, or the database refuses.
         """
         state = read_log(log)
-        if state.events[0]["event"] == _SELFCHECK:
+        if state.is_check:
             return "no run"
         return self.enter(log, results_of(state, str(log)))
 
@@ -95,14 +94,14 @@ class History:
                 if self._grew(file, log) and check_log(log, mark=lines).marked == digest
             ]
             if continued:
-                connection.execute(delete(Run).where(Run.id.in_(continued)))
+                connection.execute(delete(RunRow).where(RunRow.id.in_(continued)))
             run_id = _insert_new(connection, row)
             if run_id is None:
                 self._mend_path(connection, record.digest, log)
                 return "known"
             findings = finding_rows(record, run_id)
             if findings:
-                connection.execute(insert(Finding), findings)
+                connection.execute(insert(FindingRow), findings)
         return "continued" if continued else "new"
 
     def _grew(self, file: str, log: Path) -> bool:
@@ -111,9 +110,11 @@ class History:
 
     def _mend_path(self, connection: Connection, digest: str, log: Path) -> None:
         """Remember where a known log lies now, if it is not where it was."""
-        kept = connection.scalar(select(Run.file).where(Run.digest == digest))
+        kept = connection.scalar(select(RunRow.file).where(RunRow.digest == digest))
         if kept is not None and not self.place.found(kept).exists():
-            connection.execute(update(Run).where(Run.digest == digest).values(file=self.place.stored(log)))
+            connection.execute(
+                update(RunRow).where(RunRow.digest == digest).values(file=self.place.stored(log))
+            )
 
     def count(self, wanted: Wanted = ALL) -> int:
         """Return how many runs there are, whatever the limit.
@@ -122,7 +123,9 @@ class History:
             FileError: the database refuses.
         """
         with self._database.reading() as connection:
-            return connection.scalar(select(func.count()).select_from(Run).where(*wanted.conditions())) or 0
+            return (
+                connection.scalar(select(func.count()).select_from(RunRow).where(*wanted.conditions())) or 0
+            )
 
     def entries(self, wanted: Wanted = ALL, *, findings: bool = True) -> Iterator[Entry]:
         """Yield runs, the newest first; only a few at a time are held in memory.
@@ -130,11 +133,14 @@ class History:
         Raises:
             FileError: the database refuses.
         """
-        query: Select[Run] = (
-            select(Run).where(*wanted.conditions()).order_by(Run.at.desc(), Run.id.desc()).limit(wanted.limit)
+        query: Select[RunRow] = (
+            select(RunRow)
+            .where(*wanted.conditions())
+            .order_by(RunRow.at.desc(), RunRow.id.desc())
+            .limit(wanted.limit)
         )
         if findings:
-            query = query.options(selectinload(Run.findings))
+            query = query.options(selectinload(RunRow.findings))
         with self._database.reading() as connection, Session(connection) as session:
             for runs in session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions():
                 for run in runs:
@@ -148,7 +154,7 @@ class History:
             FileError: the database refuses.
         """
         with self._database.reading() as connection:
-            kept = connection.scalar(select(Run.file).where(Run.digest == digest))
+            kept = connection.scalar(select(RunRow.file).where(RunRow.digest == digest))
         if kept is None:
             return None
         path = self.place.found(kept)
@@ -160,20 +166,20 @@ class History:
 
 def _beginnings(record: RunRecord) -> Select[int, int, str, str]:
     """Ask for runs without a closing line that a longer log may go on from."""
-    return select(Run.id, Run.lines, Run.digest, Run.file).where(
-        Run.closed.is_(False),
-        Run.lines < record.lines,
-        Run.profile_sha256 == record.profile_sha256,
-        Run.bench_sha256 == record.bench_sha256,
-        Run.unit == record.unit,
-        Run.firmware == record.firmware,
-        Run.seed == str(record.seed),
+    return select(RunRow.id, RunRow.lines, RunRow.digest, RunRow.file).where(
+        RunRow.closed.is_(False),
+        RunRow.lines < record.lines,
+        RunRow.profile_sha256 == record.profile_sha256,
+        RunRow.bench_sha256 == record.bench_sha256,
+        RunRow.unit == record.unit,
+        RunRow.firmware == record.firmware,
+        RunRow.seed == str(record.seed),
     )
 
 
 def _insert_new(connection: Connection, row: dict[str, object]) -> int | None:
     """Insert a run unless its digest is known, and return its id; two processes may do so at once."""
     dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    insertion = dialect.insert(Run).values(row).on_conflict_do_nothing(index_elements=["digest"])
-    run_id: int | None = connection.scalar(insertion.returning(Run.id))
+    insertion = dialect.insert(RunRow).values(row).on_conflict_do_nothing(index_elements=["digest"])
+    run_id: int | None = connection.scalar(insertion.returning(RunRow.id))
     return run_id

@@ -60,7 +60,7 @@ class Base(DeclarativeBase):
 
 
 @final
-class Run(Base):
+class RunRow(Base):
     """One run; the columns are those of `RunRecord`, and where and when it was entered."""
 
     __tablename__ = "runs"
@@ -92,14 +92,14 @@ class Run(Base):
     reason: Mapped[str]
     closed: Mapped[bool]
     lines: Mapped[int]
-    findings: Mapped[list[Finding]] = relationship(
-        order_by="Finding.place", cascade="all, delete-orphan", passive_deletes=True
+    findings: Mapped[list[FindingRow]] = relationship(
+        order_by="FindingRow.place", cascade="all, delete-orphan", passive_deletes=True
     )
 
 
 @final
-class Finding(Base):
-    """One response of a run; the columns are those of `FindingRecord`."""
+class FindingRow(Base):
+    """One response of a run; the columns are those of `Finding`."""
 
     __tablename__ = "findings"
     __table_args__ = (UniqueConstraint("run_id", "place"),)
@@ -116,6 +116,8 @@ class Finding(Base):
     kind: Mapped[str]
     demand: Mapped[str]
     verdict: Mapped[str]
+    status: Mapped[str] = mapped_column(server_default="")
+    not_run: Mapped[str | None]
     why: Mapped[str]
     margin_low: Mapped[float | None]
     margin_high: Mapped[float | None]

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from harness.record.history.chart import Point, Trend
 from harness.record.history.firmware import firmware_order
-from harness.run.text import NOT_RUN
 
 if TYPE_CHECKING:
+    from harness.judge.verdict import Finding
     from harness.record.history.store import Entry
-    from harness.record.results import FindingRecord
 
 _NO_MARGIN: Final = frozenset({"flag", "state", "count"})
 """Units of signals whose distance from a verdict's edge says nothing."""
@@ -30,10 +29,10 @@ def trends_of(entries: Iterable[Entry]) -> list[Trend]:
         first_seen.setdefault(entry.record.firmware, entry.at)
     rank = {name: place for place, name in enumerate(firmware_order(first_seen))}
     entries.sort(key=lambda entry: rank[entry.record.firmware])
-    found: dict[tuple[Any, ...], list[tuple[Entry, FindingRecord]]] = {}
+    found: dict[tuple[Any, ...], list[tuple[Entry, Finding]]] = {}
     for entry in entries:
         for finding in entry.record.findings:
-            if not finding.why.startswith(NOT_RUN):
+            if not finding.skipped:
                 place = entry.record.profile, finding.step is None, finding.step or 0, finding.number
                 found.setdefault((*place, finding.identity), []).append((entry, finding))
     return [_trend(key[0], pairs) for key, pairs in sorted(found.items(), key=_place) if len(pairs) > 1]
@@ -43,7 +42,7 @@ def _place(item: tuple[tuple[Any, ...], object]) -> tuple[Any, ...]:
     return item[0]
 
 
-def _trend(profile: str, found: list[tuple[Entry, FindingRecord]]) -> Trend:
+def _trend(profile: str, found: list[tuple[Entry, Finding]]) -> Trend:
     _, finding = found[-1]
     limits_s = {
         f.demand: f.response_s.latest_s + f.slack_s.low for _, f in found if f.response_s and f.slack_s
@@ -59,6 +58,6 @@ def _trend(profile: str, found: list[tuple[Entry, FindingRecord]]) -> Trend:
     return Trend(profile, finding.step_name, f"{finding.signal} {finding.demand}", unit, tuple(points))
 
 
-def _point(entry: Entry, finding: FindingRecord, limit_s: float | None) -> Point:
+def _point(entry: Entry, finding: Finding, limit_s: float | None) -> Point:
     margin = None if finding.unit in _NO_MARGIN else finding.margin
     return Point(entry.record.firmware, entry.at, finding.verdict, finding.response_s, limit_s, margin)

@@ -40,18 +40,18 @@ class Wanted:
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """Return them for a query."""
-        from harness.record.history.tables import Run  # noqa: PLC0415 - slow: only where a database is asked
+        from harness.record.history.tables import RunRow  # noqa: PLC0415 - slow: only where a database is asked
 
-        columns = ((Run.unit, self.unit), (Run.firmware, self.firmware), (Run.profile, self.profile))
+        columns = ((RunRow.unit, self.unit), (RunRow.firmware, self.firmware), (RunRow.profile, self.profile))
         found: list[ColumnElement[bool]] = [
             column.ilike(_like(pattern), escape="\\") for column, pattern in columns if pattern is not None
         ]
         if self.verdicts:
-            found.append(Run.verdict.in_(self.verdicts))
+            found.append(RunRow.verdict.in_(self.verdicts))
         if self.since is not None:
-            found.append(Run.at >= self.since)
+            found.append(RunRow.at >= self.since)
         if self.until is not None:
-            found.append(Run.at < self.until)
+            found.append(RunRow.at < self.until)
         return found
 
 

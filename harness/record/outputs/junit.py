@@ -12,16 +12,17 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import Finding, Verdict
 from harness.record.outputs.clean import clean, one_line
-from harness.record.outputs.said import margin, response, took
+from harness.record.outputs.said import response
 from harness.record.results import ABORTED
+from harness.run.text import margin_text, took_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from harness.record.logged import Batch, Logged
-    from harness.record.results import FindingRecord, RunRecord
+    from harness.record.results import RunRecord
 
 WHOLE_RUN: Final = "the whole run"
 """Name of the test that stands for a run without a verdict."""
@@ -93,7 +94,7 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
 
 
-def _tests(run: RunRecord) -> Iterator[tuple[str, FindingRecord | None]]:
+def _tests(run: RunRecord) -> Iterator[tuple[str, Finding | None]]:
     """Yield the tests of a run with their names; None stands for the whole run, when it has no verdict of its own.
 
     That is so when it was aborted, and when its log says other than pass though nothing in it did not pass.
@@ -106,7 +107,7 @@ def _tests(run: RunRecord) -> Iterator[tuple[str, FindingRecord | None]]:
             yield one_line(f"{finding.step_name}: {response(finding)}"), finding
 
 
-def _end(case: ElementTree.Element, logged: Logged, finding: FindingRecord | None) -> None:
+def _end(case: ElementTree.Element, logged: Logged, finding: Finding | None) -> None:
     """Say how a test ended; only a response that passed gets neither a failure nor an error."""
     if finding is None:
         run, standing = logged.run, logged.standing
@@ -120,7 +121,7 @@ def _end(case: ElementTree.Element, logged: Logged, finding: FindingRecord | Non
         tag = "failure" if finding.verdict is Verdict.FAIL else "error"
         message = one_line(finding.why) or "the log names no reason"
         told = ElementTree.SubElement(case, tag, type=str(finding.verdict), message=message)
-        told.text = one_line(f"took {took(finding)}; margin {margin(finding)}")
+        told.text = one_line(f"took {took_text(finding)}; margin {margin_text(finding)}")
 
 
 def _count(parent: ElementTree.Element) -> None:

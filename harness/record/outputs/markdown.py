@@ -5,16 +5,16 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import Finding, Verdict
 from harness.record.outputs.clean import one_line
-from harness.record.outputs.said import margin, response, took
-from harness.run.text import NOT_RUN
+from harness.record.outputs.said import response
+from harness.run.text import margin_text, skipped, took_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from harness.record.logged import Batch, Logged
-    from harness.record.results import FindingRecord, RunRecord
+    from harness.record.results import RunRecord
 
 LONGEST: Final = 60_000
 """Characters that a summary may have; comments on common servers end a little above."""
@@ -106,11 +106,11 @@ def _open(runs: Sequence[Logged]) -> Iterator[str]:
         yield f"- log {escaped(logged.log)}"
 
 
-def _findings(findings: Sequence[FindingRecord]) -> Iterator[str]:
-    ran = [finding for finding in findings if not finding.why.startswith(NOT_RUN)]
-    for finding in ran:
-        figures = f"took {took(finding)}, margin {margin(finding)}"
-        where = escaped(f"{finding.step_name}: {response(finding)}")
-        yield f"- **{finding.verdict}**: {where} ({escaped(figures)}). {escaped(finding.why)}"
-    if len(ran) < len(findings):
-        yield f"- {len(findings) - len(ran)} more responses were not run: an earlier step did not pass"
+def _findings(findings: Sequence[Finding]) -> Iterator[str]:
+    for finding in findings:
+        if not finding.skipped:
+            figures = f"took {took_text(finding)}, margin {margin_text(finding)}"
+            where = escaped(f"{finding.step_name}: {response(finding)}")
+            yield f"- **{finding.verdict}**: {where} ({escaped(figures)}). {escaped(finding.why)}"
+    for reason, count in skipped(findings).items():
+        yield f"- {count} more responses were {reason.text}"

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from harness.judge.verdict import NotRun, Status
 from harness.profile.schema import DIALECT
 
 if TYPE_CHECKING:
     from bench.samples import Window
+    from harness.judge.verdict import Finding
     from harness.record.logged import Batch, Logged
-    from harness.record.results import FindingRecord
 
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]
@@ -46,6 +47,11 @@ class Response(_Part):
     """What was demanded, in one line."""
     verdict: Decided
     """What was found of it."""
+    status: Status
+    """How it ended: as `verdict`, or `not run`, which counts as inconclusive."""
+    not_run: NotRun | None
+    """Why it was not run: an earlier step did not pass, the run was aborted, or its stimulus was never applied; null
+    where it was."""
     why: str
     """The reason, in a sentence."""
     margin: Pair | None
@@ -170,7 +176,7 @@ def _run(logged: Logged) -> Run:
     )
 
 
-def _response(finding: FindingRecord) -> Response:
+def _response(finding: Finding) -> Response:
     names = Response.model_fields.keys() - {"verdict", "response_s"}
     return Response.model_validate(
         {

@@ -1,26 +1,13 @@
-"""One response's figures in words, as the terminal's table says them (pure)."""
+"""One response in words (pure)."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.run.text import margin_text, span_text
-
 if TYPE_CHECKING:
-    from harness.record.results import FindingRecord
+    from harness.judge.verdict import Finding
 
 
-def response(finding: FindingRecord) -> str:
+def response(finding: Finding) -> str:
     """Return what was demanded of which signal."""
     return f"{finding.signal} {finding.demand}"
-
-
-def took(finding: FindingRecord) -> str:
-    """Return the window that holds the response time; a dash without one."""
-    window = finding.response_s
-    return span_text(None if window is None else [window.earliest_s, window.latest_s], "s")
-
-
-def margin(finding: FindingRecord) -> str:
-    """Return the worst margin in the signal's unit and in seconds; a dash without either."""
-    return margin_text({"unit": finding.unit, "margin": finding.margin, "slack": finding.slack_s})

@@ -12,28 +12,28 @@ from harness.judge.numbers import short_span
 from harness.record.report.chapter import date_text
 from harness.record.report.code import short_code
 from harness.record.report.model import Fact, Section, Table
+from harness.run.events import CheckBegin, CheckFigures, Shortfall
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
+    from harness.run.header import PinnedText
 
 _DASH: Final = "–"
 _COVERAGE: Final = "U is the expanded uncertainty with k = 2, about 95 % (JCGM 100:2008, the GUM)."
 
 
-def bench_section(
-    header: Mapping[str, Any], used: Iterable[str], checks: Sequence[LogState], ident: str
-) -> Section:
+def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogState], ident: str) -> Section:
     """Return what is to be said of one bench.
 
     Args:
-        header: first line of a run on it.
+        pinned: its bench file, as the runs on it name it.
         used: the bench's names of the signals and outputs that the runs used.
         checks: logs of the self-checks of this bench that stand behind the runs.
         ident: what links point to.
     """
-    name, digest = str(header["bench"]["name"]), str(header["bench"].get("sha256", ""))
+    name = pinned.name
     try:
-        file = read_bench("bench file in the log", header["bench"]["text"]).model
+        file = read_bench("bench file in the log", pinned.text).model
     except FileError as error:
         return Section(ident, f"Bench: {name}", (f"Its bench file cannot be read: {error}",), (), ())
     wanted = set(used)
@@ -46,7 +46,7 @@ def bench_section(
         sentences.append(
             "No log of a self-check was among the logs of this report: the figures are as declared."
         )
-    facts = (Fact("Bench digest", short_code(digest)),)
+    facts = (Fact("Bench digest", short_code(pinned.sha256)),)
     return Section(ident, f"Bench: {name}", tuple(sentences), facts, tuple(tables))
 
 
@@ -82,24 +82,26 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
 
 
 def _check_sentences(state: LogState) -> list[str]:
-    header = state.events[0]
-    when = date_text(str(header["started"])) if header.get("started") else "in virtual time"
+    begin = state.events[0]
+    started = begin.header.started if isinstance(begin, CheckBegin) else None
+    when = date_text(started) if started else "in virtual time"
     said = [f"Self-check {short_code(state.digest)} ({when}): {state.outcome}."]
-    return said + [f"Worse than declared: {e['text']}" for e in state.events if e["event"] == "shortfall"]
+    return said + [f"Worse than declared: {e.text}" for e in state.events if isinstance(e, Shortfall)]
 
 
 def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
     head = ("what", "median", "95 %", "99 %", "worst")
     rows = []
-    for event in state.events:
-        if event["event"] == "bus":
-            rows.append((f"bus {event['bus']}: round trip", *_quantiles(event["round_trip"])))
-            rows.append((f"bus {event['bus']}: late poll", *_quantiles(event["late"])))
-        elif event["event"] == "edges" and event["output"] in used:
-            rows.append((f"{event['output']}: late edge", *_quantiles(event["late"])))
-            rows.append((f"{event['output']}: window of an edge", *_quantiles(event["width"])))
+    figures = [event for event in state.events if isinstance(event, CheckFigures)]
+    for name, fields in ((event.name, event.fields) for event in figures):
+        if name == "bus":
+            rows.append((f"bus {fields['bus']}: round trip", *_quantiles(fields["round_trip"])))
+            rows.append((f"bus {fields['bus']}: late poll", *_quantiles(fields["late"])))
+        elif name == "edges" and fields["output"] in used:
+            rows.append((f"{fields['output']}: late edge", *_quantiles(fields["late"])))
+            rows.append((f"{fields['output']}: window of an edge", *_quantiles(fields["width"])))
     yield Table("Measured by the self-check", head, tuple(rows))
-    decided = [e for e in state.events if e["event"] == "decidable" and e["signal"] in used]
+    decided = [e.fields for e in figures if e.name == "decidable" and e.fields["signal"] in used]
     if decided:
         head = (
             "signal",

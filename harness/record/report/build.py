@@ -6,23 +6,25 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, final
+from typing import TYPE_CHECKING, final
 
 from bench.cautions import CAUTIONS
 from bench.errors import FileError, Problem
 from harness.record.crew import each
 from harness.record.logged import Lost
-from harness.record.read import read_log
+from harness.record.read import header_of, read_log
 from harness.record.report.benchpart import bench_section
 from harness.record.report.chapter import Signing, chapter_of
 from harness.record.report.code import short_code
 from harness.record.report.cover import cover_of
 from harness.record.report.model import Report, Section
 from harness.record.signature import signature_of, unreadable
+from harness.run.events import PollSeen, StimulusApplied
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
     from harness.record.report.model import Chapter
+    from harness.run.header import Header, PinnedText
 
 
 @final
@@ -39,8 +41,13 @@ class _Part:
     state: LogState
     chapter: Chapter | None
 
+    @property
+    def header(self) -> Header:
+        """What the first line of a run's log pins."""
+        return header_of(self.state)
 
-Annex = Callable[[Mapping[str, Any], Sequence["Chapter"], str], Section]
+
+Annex = Callable[["PinnedText", Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
 
 
@@ -74,7 +81,7 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
     notes: list[str] = []
     if len(parts) < len(whole):
         notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
-    started = [str(part.state.events[0].get("started") or "") for part in runs]
+    started = [part.header.started or "" for part in runs]
     return Report(
         cover=cover_of(chapters, notes, not_run, lost),
         chapters=chapters,
@@ -106,8 +113,8 @@ def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:
     path, ident = job
     try:
         state = read_log(path)
-        if state.events[0]["event"] == "selfcheck_begin":
-            figures = tuple(event for event in state.events if event["event"] not in {"poll", "stimulus"})
+        if state.is_check:
+            figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
             return _Part(replace(state, events=figures), None)
         chapter = chapter_of(state, path.name, ident, _signing(path))
     except FileError as error:
@@ -135,24 +142,24 @@ def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[
     """Yield a section for each bench, with the self-checks that its runs name."""
     by_bench: dict[str, list[_Part]] = {}
     for part in runs:
-        by_bench.setdefault(str(part.state.events[0]["bench"]["text"]), []).append(part)
+        by_bench.setdefault(part.header.bench.text, []).append(part)
     for number, parts in enumerate(by_bench.values(), start=1):
-        headers = [part.state.events[0] for part in parts]
+        headers = [part.header for part in parts]
         used = {name for part in parts if part.chapter for name in part.chapter.used}
-        named = dict.fromkeys(str((header["selfcheck"] or {}).get("sha256")) for header in headers)
+        named = dict.fromkeys(header.selfcheck.sha256 for header in headers if header.selfcheck)
         behind = [checks[digest] for digest in named if digest in checks]
-        section = bench_section(headers[0], used, behind, f"bench-{number}")
-        several = f" ({short_code(str(headers[0]['bench'].get('sha256', '')))})" if len(by_bench) > 1 else ""
+        section = bench_section(headers[0].bench, used, behind, f"bench-{number}")
+        several = f" ({short_code(headers[0].bench.sha256)})" if len(by_bench) > 1 else ""
         yield replace(section, title=f"{section.title}{several}")
 
 
 def _annexes(runs: Sequence[_Part], annex: Annex | None) -> Iterator[Section]:
     """Yield an annex for each override table that runs name."""
-    by_table: dict[str, list[_Part]] = {}
+    by_table: dict[str, list[tuple[PinnedText, _Part]]] = {}
     for part in runs:
-        if pinned := part.state.events[0].get("table"):
-            by_table.setdefault(str(pinned["text"]), []).append(part)
+        if table := part.header.table:
+            by_table.setdefault(table.text, []).append((table, part))
     if annex is not None:
         for number, parts in enumerate(by_table.values(), start=1):
-            chapters = [part.chapter for part in parts if part.chapter is not None]
-            yield annex(parts[0].state.events[0]["table"], chapters, f"table-{number}")
+            chapters = [part.chapter for _, part in parts if part.chapter is not None]
+            yield annex(parts[0][0], chapters, f"table-{number}")

@@ -5,24 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
+from harness.judge.verdict import Status
 from harness.record.evidence import decided_run
 from harness.record.figure import can_be_drawn, response_figure
 from harness.record.overview import run_figure
+from harness.record.read import header_of
 from harness.record.report.code import qr_figure, short_code
 from harness.record.report.model import Chapter, Fact, Figure, Response, Step
 from harness.record.results import results_of
-from harness.record.standing import MALFORMED, Key, attempt, key_of, standing_of
+from harness.record.standing import attempt, standing_of
 from harness.run.case import START
-from harness.run.findings import finding_fields
-from harness.run.text import NOT_RUN, margin_text, span_text, titled
+from harness.run.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
+from harness.run.findings import findings_of
+from harness.run.text import margin_text, span_text, titled, took_text
 
 if TYPE_CHECKING:
+    from harness.judge.verdict import Finding, Key
     from harness.record.evidence import DecidedRun
     from harness.record.read import LogState
     from harness.record.results import RunRecord
     from harness.record.standing import Standing
+    from harness.run.header import Header, PinnedCheck
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
@@ -66,22 +71,23 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
     """
     record = results_of(state, name)
     run, trouble = attempt(lambda: decided_run(state))
-    found = [event for event in state.events if event["event"] == "finding"]
-    again = [finding_fields(result) for result in run.case.results] if run else []
+    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    again = findings_of(run.case) if run else ()
     told = found if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, trouble)
     standing = "broken" if signing.wrong else stands.word
-    figures, undrawn = _figures(run) if run else ({}, "")
+    figures = _figures(run) if run else {}
+    header = header_of(state, name)
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
         about=_about(run),
         standing=standing,
         says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, stands)])),
-        notes=tuple(_notes(state, record, undrawn)),
-        identity=_identity(record, state.events[0].get("selfcheck")),
-        facts=(*_facts(record, state.events[0], signing), *_proved(run)),
+        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, stands, header.selfcheck)])),
+        notes=tuple(_notes(state, record)),
+        identity=_identity(record, header.selfcheck),
+        facts=(*_facts(record, header, signing), *_proved(run)),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
@@ -89,7 +95,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         qr=qr_figure(state.digest),
         log=name,
         proves=tuple(run.case.profile.proves) if run else (),
-        used=_used(run, state.events[0]["use"]),
+        used=_used(run, header.use),
     )
 
 
@@ -108,25 +114,22 @@ def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:
     return (*run.case.names, *(use.get(name, name) for name in run.case.profile.needs.outputs))
 
 
-def _figures(run: DecidedRun) -> tuple[dict[Key | None, Figure], str]:
-    """Return the drawing of each response, and of the whole run under None; and why one could not be made."""
-    figures: dict[Key | None, Figure] = {}
-    try:
-        name = run.case.profile.profile
-        figures[None] = Figure(
-            run_figure(run), f"The whole run of {name}: vents, contacts and steps over time."
-        )
-        for result in run.case.results:
-            if can_be_drawn(run, result) and result.finding is not None:
-                alt = f"{result.signal} {result.wording}: {result.finding.verdict}. {result.finding.why}."
-                key = (result.step, result.number, result.signal)
-                figures[key] = Figure(response_figure(run, result), alt)
-    except MALFORMED as error:
-        return figures, f"Not everything could be drawn ({type(error).__name__}: {error})."
-    return figures, ""
+def _figures(run: DecidedRun) -> dict[Key | None, Figure]:
+    """Return the drawing of each response, and of the whole run under None."""
+    name = run.case.profile.profile
+    whole = Figure(run_figure(run), f"The whole run of {name}: vents, contacts and steps over time.")
+    figures: dict[Key | None, Figure] = {None: whole}
+    for result in run.case.results:
+        if can_be_drawn(run, result) and result.ruling is not None:
+            alt = f"{result.signal} {result.wording}: {result.ruling.verdict}. {result.ruling.why}."
+            key = (result.step, result.number, result.signal)
+            figures[key] = Figure(response_figure(run, result), alt)
+    return figures
 
 
-def _alarms(state: LogState, record: RunRecord, stands: Standing) -> Iterator[str]:
+def _alarms(
+    state: LogState, record: RunRecord, stands: Standing, selfcheck: PinnedCheck | None
+) -> Iterator[str]:
     if state.broken_at is not None:
         yield (
             f"The chain of this log breaks at line {state.broken_at}: {state.reason}. Only the {state.lines} lines "
@@ -137,38 +140,31 @@ def _alarms(state: LogState, record: RunRecord, stands: Standing) -> Iterator[st
     elif state.outcome == "aborted":
         yield f"Aborted: {record.reason or 'no reason was written down'}."
     for event in state.events:
-        if event["event"] == "not_safe":
-            yield f"OUTPUTS MAY NOT HAVE BEEN SAFE after this run: {event.get('reason', '')}."
+        if isinstance(event, OutputsUnsafe):
+            yield f"OUTPUTS MAY NOT HAVE BEEN SAFE after this run: {event.reason}."
     if stands.alarm:
         yield stands.alarm
     if stands.word == "contradicted":
         yield "The drawings show what is judged now."
-    if (state.events[0].get("selfcheck") or {}).get("result") == "worse":
+    if selfcheck is not None and selfcheck.result == "worse":
         yield "The bench was measured to be worse than its bench file declares: see its self-check."
-    if _start_missed(state):
+    if any(f.step == START and f.status is not Status.PASS for f in record.findings):
         yield "The start state was not reached: nothing was tested."
 
 
-def _start_missed(state: LogState) -> bool:
-    found = (e for e in state.events if e["event"] == "finding" and e["step"] == START)
-    return any(finding["verdict"] != "pass" for finding in found)
-
-
-def _notes(state: LogState, record: RunRecord, undrawn: str) -> Iterator[str]:
+def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
     if record.clock == "virtual":
         yield VIRTUAL
     if record.decision == "simple":
         yield SIMPLE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
-    if undrawn:
-        yield undrawn
     for event in state.events:
-        if event["event"] == "note":
-            yield f"{event.get('text', '')}"
+        if isinstance(event, Note):
+            yield event.text
 
 
-def _identity(record: RunRecord, selfcheck: Mapping[str, Any] | None) -> dict[str, str]:
+def _identity(record: RunRecord, selfcheck: PinnedCheck | None) -> dict[str, str]:
     return {
         "unit": record.unit or NOT_STATED,
         "firmware": record.firmware or NOT_STATED,
@@ -185,80 +181,81 @@ def date_text(iso: str) -> str:
     return iso.replace("T", " ", 1).replace("+00:00", " UTC")
 
 
-def selfcheck_text(pinned: Mapping[str, Any] | None) -> str:
+def selfcheck_text(pinned: PinnedCheck | None) -> str:
     """Return in a few words which self-check stands behind a run."""
-    if not pinned:
+    if pinned is None:
         return "none: the bench was not measured before"
-    when = f" of {date_text(str(pinned['started']))}" if pinned.get("started") else ""
-    return f"{pinned['result']}{when}, digest {short_code(str(pinned['sha256']))}"
+    when = f" of {date_text(pinned.started)}" if pinned.started else ""
+    return f"{pinned.result}{when}, digest {short_code(pinned.sha256)}"
 
 
-def _facts(record: RunRecord, header: Mapping[str, Any], signing: Signing) -> Iterator[Fact]:
-    identity = _identity(record, header.get("selfcheck"))
+def _facts(record: RunRecord, header: Header, signing: Signing) -> Iterator[Fact]:
+    identity = _identity(record, header.selfcheck)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
     yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
     yield Fact("Repeat", f"{record.repeat}, seed {record.seed}")
-    if header["use"]:
-        yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header["use"].items()))
+    if header.use:
+        yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
     yield Fact("Profile digest", short_code(record.profile_sha256))
     yield Fact("Bench digest", short_code(record.bench_sha256))
-    yield Fact("Versions", ", ".join(f"{name} {version}" for name, version in header["versions"].items()))
+    yield Fact("Versions", ", ".join(f"{name} {version}" for name, version in header.versions.items()))
     yield Fact("Signature", signing.said)
 
 
 def _steps(
     state: LogState,
-    told: Sequence[Mapping[str, Any]],
-    differing: Mapping[Key, Mapping[str, Any] | None],
+    told: Sequence[Finding],
+    differing: Mapping[Key, Finding | None],
     figures: Mapping[Key | None, Figure],
     ident: str,
 ) -> Iterator[Step]:
-    gone = [found for key, found in differing.items() if found and key not in {key_of(f) for f in told}]
-    for (number, name), group in groupby([*told, *gone], key=lambda f: (f["step"], f["in"])):
+    keys = {finding.key for finding in told}
+    gone = [found for key, found in differing.items() if found and key not in keys]
+    for (number, name), group in groupby([*told, *gone], key=lambda f: (f.step, f.step_name)):
         title = {START: "Start state", None: "Through the whole run"}.get(number, f"{number} {name}")
         responses = []
         for finding in group:
-            key = key_of(finding)
+            key = finding.key
             responses.append(
                 _response(
                     finding,
-                    f"{ident}-{'always' if number is None else number}-{finding['number']}",
+                    f"{ident}-{'always' if number is None else number}-{finding.number}",
                     _again(finding, differing[key]) if key in differing else "",
                     figures.get(key),
                 )
             )
-        done = (e for e in state.events if e["event"] == "stimulus" and e["step"] == number)
-        yield Step(
-            title, tuple(f"{event['said']} (at {event['t']:.1f} s)" for event in done), tuple(responses)
+        done = (
+            f"{event.said} (at {event.t_s:.1f} s)"
+            for event in state.events
+            if isinstance(event, StimulusApplied) and event.of is not None and event.of.step == number
         )
+        yield Step(title, tuple(done), tuple(responses))
 
 
-def _again(finding: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
+def _again(finding: Finding, now: Finding | None) -> str:
     if now is None:
         return "judged again, there is no such response in the profile"
     if now is finding:
         return "the log holds no finding for this response"
-    return f"judged again: {now['verdict']}: {now['why']}"
+    return f"judged again: {now.verdict}: {now.why}"
 
 
-def _response(finding: Mapping[str, Any], ident: str, again: str, figure: Figure | None) -> Response:
-    skipped = finding["why"].startswith(NOT_RUN)
-    chance = finding.get("conformance")
-    unit = "" if finding["unit"] in {"flag", "state", "count"} else finding["unit"]
+def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -> Response:
+    chance = finding.conformance
+    unit = "" if finding.unit in {"flag", "state", "count"} else finding.unit
+    shown = finding.verdict == "inconclusive" and not finding.skipped
     return Response(
         ident=ident,
-        signal=finding["signal"],
-        demand=finding["demand"],
-        proves=finding["proves"],
-        verdict="not run" if skipped else finding["verdict"],
-        why=finding["why"],
-        took=span_text(finding["response"], "s"),
-        seen=span_text(finding["seen"], unit) if unit else "–",
+        signal=finding.signal,
+        demand=finding.demand,
+        proves=finding.proves,
+        verdict=str(Status.NOT_RUN if finding.skipped else finding.verdict),
+        why=finding.why,
+        took=took_text(finding),
+        seen=span_text(finding.seen, unit) if unit else "–",
         margin=margin_text(finding),
-        chance=f"{100 * chance:.0f} %"
-        if chance is not None and finding["verdict"] == "inconclusive" and not skipped
-        else "",
+        chance=f"{100 * chance:.0f} %" if chance is not None and shown else "",
         again=again,
         figure=figure,
     )

@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from as_mock import with_table
 
 from bench.benchfile import load_bench, read_bench
 from bench.errors import FileError
 from bench.mock.unit import build
-from bench.overridetable.asmock import with_table
 from bench.overridetable.load import load_table, read_table
 
 FILES = Path(__file__).parents[3] / "bench" / "files"

@@ -13,7 +13,7 @@ from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.advice import eases, limit_of, with_limit
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 
 _LIMIT = re.compile(r"(?:an?|one) ?[a-z]* of (-?[\d.]+) %(?:/s)? would (pass|fail)")
 _EVERY = re.compile(r"a reading every ([\d.]+) s would decide it, unless \w+ really came within ([\d.]+) %")
@@ -54,7 +54,7 @@ _ADVISED = (
 """The seeds below 20 000 whose finding advises polling no faster than every 20 ms."""
 
 
-def _open_cases(seeds: Iterable[int]) -> list[tuple[int, Any, Finding]]:
+def _open_cases(seeds: Iterable[int]) -> list[tuple[int, Any, Ruling]]:
     found = [(seed, one := campaign.case(seed), campaign.play(one)) for seed in seeds]
     return [item for item in found if item[2].verdict is Verdict.INCONCLUSIVE and item[1].traits.unit == "%"]
 
@@ -129,7 +129,7 @@ VENT = SignalTraits(name="roof_vent", unit="%", error=0.25, rate_per_s=100 / 28)
 AT_ZERO = Window(0.0, 0.0)
 
 
-def _found(formula: f.Formula, interval_s: float, values: Any, traits: SignalTraits = VENT) -> Finding:
+def _found(formula: f.Formula, interval_s: float, values: Any, traits: SignalTraits = VENT) -> Ruling:
     trace = SignalTrace(traits)
     watch = trace.watch(formula, AT_ZERO)
     for i in range(-5, round(40 / interval_s)):

@@ -24,9 +24,9 @@ def test_an_invariant_that_fails_at_its_first_reading_says_by_how_much(width_s: 
     watch = trace.watch(f.Stays(None, 8.0, None), Window(1.0, 1.0 + width_s))
     for i in range(50):
         trace.observe(Sample(20.0, i * 0.1, i * 0.1 + 0.01))
-    assert watch.finding is not None
-    assert watch.finding.verdict is Verdict.FAIL
-    margin = watch.finding.margin
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.FAIL
+    margin = watch.ruling.margin
     assert margin is not None
     assert -12.25 - 4.0 * 0.2 <= margin.low <= -12.0 <= margin.high <= -11.75 + 1e-9
 
@@ -38,9 +38,9 @@ def test_readings_before_the_stimulus_do_not_deepen_a_failure() -> None:
     for i in range(300):
         trace.observe(Sample(max(20.0, 99.0 - 0.38 * i), i * 0.1, i * 0.1 + 0.01))
     watch = trace.watch(f.Stays(None, 8.0, None), Window(25.0, 25.0))
-    assert watch.finding is not None
-    assert watch.finding.margin is not None
-    assert watch.finding.margin.low >= -13.0
+    assert watch.ruling is not None
+    assert watch.ruling.margin is not None
+    assert watch.ruling.margin.low >= -13.0
 
 
 def test_readings_before_the_stimulus_do_not_deepen_an_arrival() -> None:
@@ -51,10 +51,10 @@ def test_readings_before_the_stimulus_do_not_deepen_an_arrival() -> None:
     for i, value in enumerate(values):
         trace.observe(Sample(value, i * 0.1, i * 0.1 + 0.01))
     watch = trace.watch(f.Reaches(50.0, 2.0, 20.0), Window(5.0, 5.0))
-    assert watch.finding is not None
-    assert watch.finding.verdict is Verdict.PASS
-    assert watch.finding.margin is not None
-    assert watch.finding.margin.low < 0.5
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.PASS
+    assert watch.ruling.margin is not None
+    assert watch.ruling.margin.low < 0.5
 
 
 def _tracks(r: random.Random) -> tuple[Track, list[float], list[float], list[float]]:

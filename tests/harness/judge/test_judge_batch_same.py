@@ -161,5 +161,5 @@ def test_a_trace_without_a_watch_remembers_no_more_than_it_must() -> None:
     t = [18_000.0 + i * 0.1 for i in range(1000)]
     trace.observe_block(Block.of([50.0] * len(t), t, t))
     watch = trace.watch(f.Stays(40.0, 60.0, 90.0), Window(18_001.0, 18_001.0))
-    assert watch.finding is not None
-    assert watch.finding.verdict is Verdict.PASS
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.PASS

@@ -10,7 +10,7 @@ from bench.errors import EvidenceError
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import Rule, Ruling, Verdict
 
 VENT = SignalTraits(name="roof_vent", unit="%", error=0.25, rate_per_s=4.0)
 NOW = Window(0.0, 0.0)
@@ -18,7 +18,7 @@ NOW = Window(0.0, 0.0)
 
 def judge(
     formula: f.Formula, evidence: Iterable[Sample | Gap], traits: SignalTraits, rule: Rule = Rule.GUARDED
-) -> Finding:
+) -> Ruling:
     """Feed evidence, then close."""
     trace = SignalTrace(traits)
     watch = trace.watch(formula, NOW, rule)

@@ -9,7 +9,7 @@ import pytest
 from bench.samples import Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Rule, Verdict
+from harness.judge.verdict import Rule, Ruling, Verdict
 
 # A vent that may travel 1 %/s, read exactly and at once, once a second: between two equal readings it can
 # have been 0.5 % away and back, between readings 1 % apart it moved in a straight line.
@@ -34,14 +34,14 @@ def judge(
     traits: SignalTraits = VENT,
     stimulus: Window = AT_ZERO,
     rule: Rule = Rule.GUARDED,
-) -> Finding:
+) -> Ruling:
     """Feed samples until there is a finding."""
     trace = SignalTrace(traits)
     watch = trace.watch(formula, stimulus, rule)
     for sample in samples:
         trace.observe(sample)
-        if watch.finding is not None:
-            return watch.finding
+        if watch.ruling is not None:
+            return watch.ruling
     return watch.close(samples[-1].replied_s if samples else 0.0)
 
 
@@ -228,12 +228,12 @@ def test_an_open_ended_bound_is_judged_until_its_condition_ends() -> None:
     watch = trace.watch(f.Stays(15, None, None), AT_ZERO)
     for sample in readings(closing, last=5):
         trace.observe(sample)
-    assert watch.finding is None
+    assert watch.ruling is None
     watch.end_at(5.5)
     for sample in readings(closing, first=6, last=20):
         trace.observe(sample)
-    assert watch.finding is not None
-    assert watch.finding.verdict is P
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is P
 
 
 def test_an_open_ended_bound_fails_at_once() -> None:

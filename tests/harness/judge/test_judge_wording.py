@@ -10,7 +10,7 @@ from bench.samples import Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.numbers import outward, range_text, value_text
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Bounds, Finding, Verdict
+from harness.judge.verdict import Bounds, Ruling, Verdict
 from harness.judge.wording import Since
 
 VENT = SignalTraits(name="roof_vent", unit="%", error=0.25, rate_per_s=100 / 28)
@@ -23,13 +23,13 @@ def _found(
     values: Callable[[float], float],
     traits: SignalTraits = VENT,
     since: Since | None = None,
-) -> Finding:
+) -> Ruling:
     trace = SignalTrace(traits)
     watch = trace.watch(formula, AT_ZERO, since=since or Since())
     for i in range(-10, 800):
         trace.observe(Sample(round(values(i / 10), 1), i / 10, i / 10))
-        if watch.finding is not None:
-            return watch.finding
+        if watch.ruling is not None:
+            return watch.ruling
     return watch.close(80.0)
 
 
@@ -58,7 +58,7 @@ def test_a_reading_that_breaks_the_hold_ahead_of_the_envelope_says_the_same() ->
     watch = trace.watch(f.Reaches(5.0, 2.0, 35.0, 20.0), AT_ZERO)
     for i in range(-4, 200):
         trace.observe(Sample(round(_creeps(i * 0.3), 1), i * 0.3, i * 0.3 + 0.04))
-    found = watch.finding
+    found = watch.ruling
     assert found is not None
     assert found.verdict is Verdict.FAIL
     assert found.why.startswith("came into the band at 29.")

@@ -7,7 +7,7 @@ from bench.mock.faults import CATALOGUE
 from harness.judge.verdict import Verdict
 from harness.prove.challenge import Challenged, Result
 from harness.prove.enough import enough_of, until
-from harness.prove.trial import Course, Trial
+from harness.prove.trial import Trial, UnitDigests
 
 FAULTS = tuple(CATALOGUE.values())
 PROFILES = 5
@@ -16,7 +16,9 @@ ENDS = st.lists(st.sampled_from(list(Verdict)), min_size=PROFILES, max_size=PROF
 
 def challenged(rows, order, finds):
     """Return what a challenge makes of faults, each given by how every profile ends that meets it."""
-    met = [until((Trial(row[number], "", Course("", "", ""), 1) for number in order), finds) for row in rows]
+    met = [
+        until((Trial(row[number], "", UnitDigests("", "", ""), 1) for number in order), finds) for row in rows
+    ]
     faults = (
         Challenged(fault, dict(zip(order, trials, strict=False)))
         for fault, trials in zip(FAULTS, met, strict=False)

@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from bench.benchfile import load_bench
 from bench.overridetable.load import load_table
 from harness.judge.verdict import Verdict
+from harness.profile.model import Unchanged
 from harness.profile.responses import kind_of
-from harness.prove.changes import Change
-from harness.prove.explore.demands import eyes_of
+from harness.profile.stimulus import Mend
+from harness.prove.changes import WeatherChange
+from harness.prove.explore.demands import accuracies_of
 from harness.prove.explore.moves import moves_of, wires_of
 from harness.prove.explore.search import Explorer, Played
 from harness.prove.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s, longest_tail_s
@@ -25,7 +27,7 @@ from harness.prove.targets import Range
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "mock-overrides.yaml")
 BENCH = load_bench(FILES / "mock.yaml")
-EYES = eyes_of(TABLE.model, BENCH.model)
+ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
 MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
 
 
@@ -57,14 +59,28 @@ def explorer(play, **given_):
 
 
 def done_in(find):
-    return [action.move.stimulus for action in find.written.sequence]
+    return [action.move.planned.about for action in find.written.sequence]
+
+
+def doing(about):
+    """Return the move that people read these words for."""
+    return next(move for move in MOVES.moves if move.planned.about == about)
+
+
+def start_of(written):
+    """Return what the profile of a sequence writes at its start."""
+    return (
+        Writer(TABLE, BENCH, MOVES)
+        .profile("drawn.yaml", written, name="drawn", about="drawn")
+        .model.start.write
+    )
 
 
 def test_a_find_is_made_as_short_as_it_goes():
     """Of a sequence that fails only what the fault needs is left, and of what is demanded the response that fails."""
     play = unit_that_fails("close: rain", "open: rain", wanted=("rain_override", "equals"))
     find = explorer(play).run()
-    assert done_in(find) == ["close: rain", "open: rain"]
+    assert done_in(find) == ["rain closes", "rain opens"]
     assert all(len(demands) == 1 for demands in find.written.steps)
     demand = find.written.steps[find.failure.step - 1][0]
     assert (demand.signal, demand.kind) == ("rain_override", "equals")
@@ -93,7 +109,7 @@ def test_making_it_shorter_keeps_to_the_fault_that_was_found():
 
     def play(profile):
         played = next((p for p in (frost(profile), rain(profile)) if p.findings), Played(Verdict.PASS, []))
-        first.extend(f["signal"] for f in played.findings)
+        first.extend(f.signal for f in played.findings)
         return played
 
     find = explorer(play, seed=1).run()
@@ -124,7 +140,7 @@ def test_the_best_so_far_is_kept_when_the_time_is_over():
     find = exploring.run()
     assert exploring.tally.played == 4
     assert not exploring.tally.finished
-    assert "close: rain" in done_in(find)
+    assert "rain closes" in done_in(find)
 
 
 def test_on_real_wires_only_what_fits_is_played():
@@ -151,26 +167,28 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = demanded(TABLE.model, EYES, tuple(actions))
+    written = demanded(TABLE.model, ACCURACIES, tuple(actions))
     if written is None:
         return
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
     assert [note.reason for note in profile.notes if "signal" not in note.reason] == []
     until_s = foreseen(TABLE.model, tuple(actions)).until_s
-    spans = re.findall(r"for: ([0-9.]+) s}", profile.text)
-    assert all(float(span) <= until_s for span in spans)
+    watched = [
+        r.unchanged.for_ for step in profile.model.steps for r in step.expect if isinstance(r, Unchanged)
+    ]
+    assert all(for_s <= until_s for for_s in watched)
 
 
 def test_a_sequence_ends_when_everything_has_come_to_rest():
     """It is followed to the last thing that comes of it, and not to what would come by itself in half a day."""
-    rain = next(move for move in MOVES.moves if move.stimulus == "close: rain")
+    rain = doing("rain closes")
     # Entry by 2.5 s and 50 ms; 0.6 s to start; 49 % of 41 s and 94 % of 31 s to travel; 5 s of rest.
     assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(37.4, abs=0.5)
 
 
 def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
     """Values are beyond, between and short of the thresholds by more than the accuracy; slow failures stay out."""
-    winds = [m.seen[0].value for m in MOVES.moves if m.thing == "cups"]
+    winds = [m.planned.changes[0].value for m in MOVES.moves if m.thing == "cups"]
     assert winds == pytest.approx([27, 12.6, 11.4, 9.6, 8.4, 0])
     assert all(abs(wind - at) > 0.4 for wind in winds for at in (9, 12))
     assert not any(m.thing == wires_of("cups") for m in MOVES.moves)
@@ -181,27 +199,26 @@ def test_the_wind_turns_where_a_vent_has_a_lee_side():
     """It comes from ahead at first, which a profile with wind writes; it can be turned to the back and ahead again."""
     turns = {m.state: m for m in MOVES.moves if m.thing == "wind_direction"}
     assert set(turns) == {"180 °", "0 °"}
-    gale = next(m for m in MOVES.moves if m.stimulus == "wind: cups, speed: 27 m/s")
+    gale = doing("wind of 27 m/s")
     for actions, roof in (((gale,), 0), ((gale, turns["0 °"]), 20)):
         sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
         known = foreseen(TABLE.model, sequence)
         assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
-        written = demanded(TABLE.model, EYES, sequence)
-        text = Writer(TABLE, BENCH, MOVES).text(written, name="drawn", about="drawn")
-        assert "wind_direction: 180 °" in text
-    rain = next(m for m in MOVES.moves if m.stimulus == "close: rain")
-    written = demanded(TABLE.model, EYES, (Action(0.0, rain),))
-    assert "wind_direction" not in Writer(TABLE, BENCH, MOVES).text(written, name="drawn", about="drawn")
+        written = demanded(TABLE.model, ACCURACIES, sequence)
+        assert start_of(written)["wind_direction"].value == 180
+    rain = doing("rain closes")
+    written = demanded(TABLE.model, ACCURACIES, (Action(0.0, rain),))
+    assert "wind_direction" not in start_of(written)
 
 
 def test_a_wind_from_nobody_knows_where_accuses_no_vent():
     """Where a table has no output for the direction, a vent with a lee side may stand as either side has it."""
-    known = expected(TABLE.model, [Change(10.0, "wind", "cups", 20.0)], 100.0)
+    known = expected(TABLE.model, [WeatherChange(10.0, "wind", "cups", 20.0)], 100.0)
     assert known.vents["roof"].within(100.0) == Range(0, 20)
 
 
 def test_nothing_is_done_to_a_value_behind_broken_wires():
     """While the wires of a sensor are broken its value is not changed, and they are broken once only."""
     broken = {wires_of("outside_temperature"): "open"}
-    acting = [m for m in MOVES.moves if m.output == "outside_temperature" and m.possible(broken)]
-    assert [move.stimulus for move in acting] == ["mend: outside_temperature"]
+    acting = [m for m in MOVES.moves if m.planned.output == "outside_temperature" and m.possible(broken)]
+    assert [move.planned.stimulus for move in acting] == [Mend(mend="outside_temperature")]

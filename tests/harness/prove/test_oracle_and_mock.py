@@ -5,14 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from as_mock import with_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.benchfile import read_bench
 from bench.mock.unit import build
-from bench.overridetable.asmock import with_table
 from bench.overridetable.load import load_table, read_table
-from harness.prove.changes import Change
+from harness.prove.changes import WeatherChange
 from harness.prove.oracle import expected
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
@@ -55,11 +55,11 @@ STORIES = st.lists(st.tuples(st.integers(1, 600), EVENTS), max_size=12)
 
 def weather_of(story):
     """Return a story's changes, tenths of seconds to minutes apart, in a wind that comes from ahead at first."""
-    weather, now_s = [Change(0.0, "direction", "", 180.0)], 60.0
+    weather, now_s = [WeatherChange(0.0, "direction", "", 180.0)], 60.0
     for tenths, (kind, name, value) in story:
         now_s += tenths / 10
         late_s = LATE_S if kind == "wind" else 0.0
-        weather.append(Change(now_s, kind, name, float(value), late_s))
+        weather.append(WeatherChange(now_s, kind, name, float(value), late_s))
     return weather
 
 

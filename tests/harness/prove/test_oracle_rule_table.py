@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.overridetable.load import load_table
-from harness.prove.changes import Change
+from harness.prove.changes import WeatherChange
 from harness.prove.oracle import expected
 
 TABLE = load_table(Path(__file__).parents[3] / "bench" / "files" / "mock-overrides.yaml").model
@@ -97,7 +97,7 @@ def compare(story):
     weather, at_s = [], 10.0
     for gap_s, (kind, name, value) in story:
         at_s += gap_s
-        weather.append(Change(at_s, kind, name, value))
+        weather.append(WeatherChange(at_s, kind, name, value))
     until_s = at_s + 150
     owed = expected(TABLE, weather, until_s)
     unit, coming = Stepped(), deque(weather)

@@ -7,7 +7,7 @@ from math import inf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.prove.changes import Change, stepped, switched
+from harness.prove.changes import WeatherChange, stepped, switched
 from harness.prove.timeline import Steps, Timeline, beyond, combined, latched, settled
 
 INSTANTS = st.lists(st.integers(0, 200), unique=True, max_size=8).map(
@@ -58,7 +58,9 @@ def test_a_mean_crosses_its_threshold_in_between():
 
 def test_bounds_of_a_contact_hold_every_course_between_them():
     """A closing between 10 and 11 s and an opening between 12 and 13 s: surely closed from 11 to 12 s."""
-    contact = switched([Change(10, "contact", "rain", 1, 1.0), Change(12, "contact", "rain", 0, 1.0)])
+    contact = switched(
+        [WeatherChange(10, "contact", "rain", 1, 1.0), WeatherChange(12, "contact", "rain", 0, 1.0)]
+    )
     assert list(contact.may.yes()) == [(10.0, 13.0)]
     assert list(contact.must.yes()) == [(11.0, 12.0)]
     assert (contact.at(10.5), contact.at(11.5), contact.at(14)) == ("open", "yes", "no")
@@ -66,14 +68,18 @@ def test_bounds_of_a_contact_hold_every_course_between_them():
 
 def test_a_closure_shorter_than_its_windows_is_never_sure():
     """Where the windows overlap nothing is certain."""
-    contact = switched([Change(10, "contact", "rain", 1, 2.0), Change(11, "contact", "rain", 0, 2.0)])
+    contact = switched(
+        [WeatherChange(10, "contact", "rain", 1, 2.0), WeatherChange(11, "contact", "rain", 0, 2.0)]
+    )
     assert list(contact.must.yes()) == []
     assert list(contact.may.yes()) == [(10.0, 13.0)]
 
 
 def test_a_value_that_jumps_twice_within_its_windows_may_be_any_of_the_three():
     """While both jumps are open the lowest and the highest of all values are possible."""
-    low, high = stepped([Change(10, "wind", "cups", 9, 3.0), Change(11, "wind", "cups", 5, 3.0)], 7.0)
+    low, high = stepped(
+        [WeatherChange(10, "wind", "cups", 9, 3.0), WeatherChange(11, "wind", "cups", 5, 3.0)], 7.0
+    )
     assert [(low.at(t_s), high.at(t_s)) for t_s in (9, 10, 11, 13, 14)] == [
         (7, 7),
         (7, 9),

@@ -7,15 +7,15 @@ from dataclasses import replace
 import pytest
 
 from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
+from harness.judge.verdict import Bounds, Finding, Status
 from harness.record.logged import Logged
-from harness.record.results import FindingRecord, RunRecord
+from harness.record.results import RunRecord
 
 
 @pytest.fixture
 def finding():
     """Make a response of a run; every field can be given."""
-    one = FindingRecord(
+    one = Finding(
         step=1,
         step_name="rain begins",
         number=0,
@@ -23,7 +23,7 @@ def finding():
         unit="%",
         kind="reaches",
         demand="reaches 50 % ± 2 % within 30 s, holds 5 s",
-        verdict=Verdict.PASS,
+        status=Status.PASS,
         why="came into the band in time",
         margin=Bounds(1.2, 2.0),
         slack_s=Bounds(8.5, 8.9),
@@ -42,7 +42,7 @@ def logged(finding):
 
     def make(log="records/rain.jsonl", **fields):
         verdict = fields.get("verdict", "pass")
-        known = Verdict(verdict) if verdict != "aborted" else Verdict.PASS
+        known = Status(verdict) if verdict != "aborted" else Status.PASS
         run = RunRecord(
             digest="0123456789abcdef" * 4,
             lines=100,
@@ -64,7 +64,7 @@ def logged(finding):
             duration_s=90.5,
             selfcheck_sha256="",
             version="0.1.0",
-            findings=(finding(verdict=known),),
+            findings=(finding(status=known),),
         )
         return Logged(log, replace(run, **fields))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from itertools import cycle
 from pathlib import Path
@@ -15,6 +14,7 @@ from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from harness.profile.load import load_profile, read_profile
 from harness.record.again import decide_again
 from harness.record.read import read_log
+from harness.run.events import FindingMade
 from harness.run.view import SilentView
 from harness.session import Session
 
@@ -45,7 +45,7 @@ def test_judging_again_says_the_same(path, faults, recorded):
     decided = decide_again(read_log(result.log))
     assert decided.verdict == result.outcome.verdict
     assert decided.changes == []
-    key = lambda f: (-1 if f["step"] is None else f["step"], f["number"])  # noqa: E731
+    key = lambda f: (-1 if f.step is None else f.step, f.number)  # noqa: E731
     assert sorted(decided.findings, key=key) == sorted(result.findings, key=key)
 
 
@@ -53,20 +53,21 @@ def test_a_cut_log_never_passes_more_than_it_proves(recorded, tmp_path):
     """Cut anywhere, a log has no run verdict, and what passes then also passed in the whole run."""
     result = recorded(PROFILES[0])
     lines = result.log.read_bytes().splitlines(keepends=True)
-    passed = {(f["step"], f["number"]) for f in result.findings if f["verdict"] == "pass"}
+    passed = {(f.step, f.number) for f in result.findings if f.verdict == "pass"}
     for keep in range(1, len(lines) - 1, max(1, len(lines) // 25)):
         cut = tmp_path / f"cut-{keep}.jsonl"
         cut.write_bytes(b"".join(lines[:keep]))
         decided = decide_again(read_log(cut))
         assert decided.verdict is None
-        assert {(f["step"], f["number"]) for f in decided.findings if f["verdict"] == "pass"} <= passed
+        assert {(f.step, f.number) for f in decided.findings if f.verdict == "pass"} <= passed
 
 
 def test_a_log_of_another_format_is_refused(recorded):
     """What another version meant by its events is not guessed."""
     state = read_log(recorded(PROFILES[0]).log)
-    other = replace(state, events=({**state.events[0], "format": 1}, *state.events[1:]))
-    with pytest.raises(FileError, match=r"the log's format is 1, and this ventproof judges format 2"):
+    first = replace(state.events[0], header=replace(state.events[0].header, format=1))
+    other = replace(state, events=(first, *state.events[1:]))
+    with pytest.raises(FileError, match=r"the log's format is 1, and this ventproof judges format 3"):
         decide_again(other)
 
 
@@ -79,9 +80,9 @@ def test_an_edited_tolerance_changes_the_verdict(recorded):
     )
     decided = decide_again(read_log(result.log), stricter)
     assert decided.verdict == "fail"
-    assert [
-        (old["verdict"], new["verdict"]) for old, new in decided.changes if old["signal"] == "roof_vent"
-    ] == [("pass", "fail")]
+    assert [(old.verdict, new.verdict) for old, new in decided.changes if old.signal == "roof_vent"] == [
+        ("pass", "fail")
+    ]
 
 
 def test_other_stimuli_cannot_be_judged_from_this_log(recorded):
@@ -99,4 +100,4 @@ def test_every_line_of_a_real_log_is_chained(recorded):
     state = read_log(result.log)
     assert state.broken_at is None
     assert state.outcome == "pass"
-    assert [json.dumps(e) for e in state.events if e["event"] == "finding"]
+    assert [event.finding for event in state.events if isinstance(event, FindingMade)]

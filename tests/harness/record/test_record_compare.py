@@ -13,13 +13,12 @@ from hypothesis import strategies as st
 from bench.errors import FileError
 from bench.samples import Window
 from harness.cli.compared import show_comparison
-from harness.judge.verdict import Bounds, Verdict
+from harness.judge.verdict import Bounds, NotRun, Status, Verdict
 from harness.record.compare.comparison import compare
 from harness.record.compare.measures import Limits
 from harness.record.compare.page import html_of, write_page
 from harness.record.compare.side import side_of
 from harness.record.compare.words import closing, counted, response, sentence
-from harness.run.text import NOT_RUN
 
 RAIN = "rain closes the vents"
 SAME_DEMANDS = "its responses demand the same"
@@ -70,7 +69,9 @@ def broken(side, logged, finding):
             finding(number=n, demand=said, response_s=Window(20 + late_s * n, 20.1 + late_s * n))
             for n, said in enumerate(demands[:40])
         ]
-        found += [finding(number=40 + n, demand=said, verdict=verdict) for n, said in enumerate(demands[40:])]
+        found += [
+            finding(number=40 + n, demand=said, status=Status(verdict)) for n, said in enumerate(demands[40:])
+        ]
         return [logged(verdict=str(verdict), findings=tuple(found)).run] * 2
 
     def named(firmware, made):
@@ -225,17 +226,17 @@ def test_what_is_new_and_does_not_pass_is_open(compared, logged, finding):
     new = logged(digest="a", profile="frost", verdict="fail").run
     found = compared(["pass"], ["pass", new])
     assert [(flip.profile, flip.turn) for flip in found.flips] == [("frost", "open")]
-    more = logged(digest="a", findings=(finding(), finding(signal="roof_vent", verdict=Verdict.FAIL))).run
+    more = logged(digest="a", findings=(finding(), finding(signal="roof_vent", status=Status.FAIL))).run
     assert [flip.before for flip in compared(["pass"], [more]).flips] == ["not demanded"]
 
 
 def test_responses_that_were_not_run_are_marked(compared, logged, finding):
     """They flipped too, but the reader is to see what stopped them first."""
     left = finding(
-        signal="roof_vent", verdict=Verdict.INCONCLUSIVE, why=f"{NOT_RUN}: an earlier step did not pass"
+        signal="roof_vent", status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP, why=NotRun.EARLIER_STEP.text
     )
     base = logged(digest="a", findings=(finding(), finding(signal="roof_vent"))).run
-    new = logged(digest="b", verdict="fail", findings=(finding(verdict=Verdict.FAIL), left)).run
+    new = logged(digest="b", verdict="fail", findings=(finding(status=Status.FAIL), left)).run
     assert [(flip.turn, flip.not_run) for flip in compared([base], [new]).flips] == [
         ("worse", False),
         ("worse", True),
@@ -297,7 +298,7 @@ def test_a_page_shows_a_comparison_and_escapes_what_files_hold(compared, logged,
     """Text from files stays text; the sentence and the verdict stand on the page."""
     nasty = '<script>alert("x")</script>'
     new = logged(
-        firmware=nasty, digest="n", verdict="fail", findings=(finding(why=nasty, verdict=Verdict.FAIL),)
+        firmware=nasty, digest="n", verdict="fail", findings=(finding(why=nasty, status=Status.FAIL),)
     ).run
     page = html_of(compared(["pass"], [new]))
     assert "<script" not in page

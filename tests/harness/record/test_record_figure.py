@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from bench.benchfile import read_bench
 from bench.build import assemble
 from bench.errors import FileError
+from bench.samples import Gap
 from bench.virtual import run as run_loop
 from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from harness.judge.formulas import Formula
@@ -35,6 +36,7 @@ from harness.record.scale import Scale, padded, spread
 from harness.record.svg import Drawing, text_width, wrap
 from harness.run.case import case_of
 from harness.run.engine import Engine
+from harness.run.events import GapSeen, PollSeen, StimulusApplied
 from harness.session import Session
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -63,8 +65,7 @@ def record(profile=RAIN, bench=BENCH, faults=()):
         return {name: [(t - origin_s, v) for t, v in points] for name, points in truths.items()}
 
     truth = run_loop(main(), virtual=True)
-    lines = tuple({"event": e.name, "t": e.t_s, **e.fields} for e in events)
-    return LogState(lines, len(lines), None, "", "ab" * 32), truth
+    return LogState(tuple(events), len(events), None, "", "ab" * 32), truth
 
 
 @pytest.fixture(scope="module")
@@ -105,10 +106,10 @@ def test_a_figure_says_verdict_reason_stimulus_deadline_and_target(verdict, runs
         "roof_vent, %",
     ):
         assert words in said
-    assert roof(run).finding.why in said
+    assert roof(run).ruling.why in said
     assert root.get("role") == "img"
     assert root.find(f"{SVG}title").text == f"{verdict}: roof_vent reaches 5 % ± 2 % within 35 s, holds 20 s"
-    assert roof(run).finding.why in root.find(f"{SVG}desc").text
+    assert roof(run).ruling.why in root.find(f"{SVG}desc").text
     assert of_class(root, "margin"), "the place that decides it is ringed"
 
 
@@ -282,19 +283,11 @@ def test_a_flag_is_drawn_in_steps_and_hatched_where_it_may_have_changed(runs):
 def test_missing_readings_are_hatched_and_named(runs):
     """A bus that brought nothing for a while leaves a hatched span and a bar that says how long and why."""
     state = runs["pass"][0]
-    silent = {
-        "event": "gap",
-        "t": 84.0,
-        "bus": "unit",
-        "from": 80.0,
-        "to": 84.0,
-        "reason": "timeout",
-        "detail": "",
-    }
-    kept = [e for e in state.events if not (e["event"] == "poll" and 80 <= e["from"] <= 84)]
-    at = next(i for i, e in enumerate(kept) if e["t"] > 84)
+    silent = GapSeen(84.0, Gap("unit", 80.0, 84.0, "timeout"))
+    kept = [e for e in state.events if not (isinstance(e, PollSeen) and 80 <= e.poll.requested_s <= 84)]
+    at = next(i for i, e in enumerate(kept) if e.t_s > 84)
     run = decided_run(replace(state, events=(*kept[:at], silent, *kept[at:])))
-    assert roof(run).finding.verdict is Verdict.INCONCLUSIVE
+    assert roof(run).ruling.verdict is Verdict.INCONCLUSIVE
     svg = response_figure(run, roof(run))
     root = ElementTree.fromstring(svg)
     assert "no reading for 4 s (timeout)" in texts(svg)
@@ -306,9 +299,9 @@ def test_missing_readings_are_hatched_and_named(runs):
 def test_a_stimulus_that_never_left_is_still_shown(runs):
     """Without the stimulus there is no demand to draw, but the course and the reason stand there."""
     state = runs["pass"][0]
-    events = [dict(e) for e in state.events]
-    stimulus = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
-    stimulus["edges"] = [{**stimulus["edges"][0], "from": None, "to": None}]
+    events = list(state.events)
+    at = next(i for i, e in enumerate(events) if isinstance(e, StimulusApplied) and e.of.step == 1)
+    events[at] = replace(events[at], edges=[replace(events[at].edges[0], window=None)])
     run = decided_run(replace(state, events=tuple(events)))
     svg = response_figure(run, roof(run))
     assert "INCONCLUSIVE" in texts(svg)
@@ -359,7 +352,7 @@ def test_counts_show_where_they_began_and_where_they_must_end():
     """A count is demanded from the last reading before the stimulus on."""
     run = decided_run(record((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))[0])
     said = texts(response_figure(run, run.case.of_step(1)[0]))
-    stood = next(e["values"]["rain_count"] for e in run.events if "rain_count" in e.get("values", ()))
+    stood = next(e.poll.values["rain_count"] for e in run.events if isinstance(e, PollSeen))
     assert {f"before: {stood:.0f}", f"demanded: {stood + 25:.0f}"} <= set(said)
 
 

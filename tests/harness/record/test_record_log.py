@@ -32,7 +32,7 @@ def test_an_untouched_log_is_intact_and_tells_its_verdict(tmp_path):
     write_log(path)
     state = read_log(path)
     assert (state.broken_at, state.lines, state.outcome) == (None, 6, "pass")
-    assert [event["seq"] for event in state.events] == list(range(6))
+    assert [event.name for event in state.events] == ["run_begin", *["poll"] * 4, "run_end"]
 
 
 def test_each_line_is_one_json_object_with_seq_t_event_and_chain(tmp_path):

@@ -12,14 +12,13 @@ from hypothesis import strategies as st
 from markdown_it import MarkdownIt
 
 from bench.errors import FileError
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import NotRun, Status, Verdict
 from harness.record.logged import Batch, read_runs
 from harness.record.outputs.clean import REPLACEMENT, clean
 from harness.record.outputs.files import ENDINGS, made_for, write_output
 from harness.record.outputs.junit import WHOLE_RUN, junit
 from harness.record.outputs.markdown import LONGEST, escaped, markdown
 from harness.record.outputs.results import results_json, results_schema
-from harness.run.text import NOT_RUN
 
 ENDS = st.sampled_from(["pass", "fail", "inconclusive", "aborted"])
 NASTY = st.text(
@@ -54,7 +53,7 @@ def shown(text: str) -> str:
 @given(run=ENDS, found=st.lists(st.sampled_from(Verdict), max_size=4))
 def test_junit_never_shows_a_run_as_better_than_it_was(run, found, logged, finding):
     """Whatever the log says of the run and its responses, all tests pass only where everything passed."""
-    findings = tuple(finding(verdict=verdict, number=n) for n, verdict in enumerate(found))
+    findings = tuple(finding(status=Status(verdict), number=n) for n, verdict in enumerate(found))
     root = xml([logged(verdict=run, findings=findings)])
     flagged = [case for case in root.iter("testcase") if len(case)]
     good = run == "pass" and bool(found) and set(found) == {Verdict.PASS}
@@ -103,7 +102,7 @@ def test_outputs_hold_whatever_text_files_and_units_hold(text, logged, finding):
             profile=text,
             operator=text,
             unit=text,
-            findings=(finding(why=text, step_name=text, verdict=Verdict.INCONCLUSIVE),),
+            findings=(finding(why=text, step_name=text, status=Status.INCONCLUSIVE),),
         )
     ]
     root = xml(runs)
@@ -150,8 +149,8 @@ def test_markdown_fits_a_comment(logged):
 
 def test_markdown_puts_what_did_not_pass_first(logged, finding):
     """The worst verdict heads the summary; responses that were not run are counted, not listed."""
-    failed = finding(verdict=Verdict.FAIL, why="too late by 3 s")
-    left = finding(verdict=Verdict.INCONCLUSIVE, why=f"{NOT_RUN}: an earlier step did not pass")
+    failed = finding(status=Status.FAIL, why="too late by 3 s")
+    left = finding(status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP, why=NotRun.EARLIER_STEP.text)
     runs = [logged(profile="good"), logged(profile="bad", verdict="fail", findings=(failed, left, left))]
     made = page(runs)
     assert made.index("too late by 3 s") < made.index("| good |")

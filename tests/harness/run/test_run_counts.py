@@ -50,8 +50,8 @@ def test_what_was_played_before_is_not_counted(before, then, counted, verdict, r
     signal, number = counted
     text = PROFILE.format(before=before, after=after, then=then, signal=signal, number=number)
     result = run(text)
-    found = [f for f in result.findings if f["kind"] == "counts"]
-    assert [f["verdict"] for f in found] == [verdict], found
+    found = [f for f in result.findings if f.kind == "counts"]
+    assert [f.verdict for f in found] == [verdict], found
 
 
 def test_a_counter_of_which_the_bench_says_nothing_may_count_any_contact(run, bench_text):
@@ -59,4 +59,4 @@ def test_a_counter_of_which_the_bench_says_nothing_may_count_any_contact(run, be
     text = PROFILE.format(before=WIND, after=", after: x", then="", signal="rain_count", number=2)
     bench = bench_text.replace("    counted_by: rain_count\n", "")
     assert bench != bench_text
-    assert run(text, bench=bench).findings[-1]["verdict"] == "inconclusive"
+    assert run(text, bench=bench).findings[-1].verdict == "inconclusive"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from itertools import pairwise
 
 import pytest
@@ -20,8 +21,10 @@ from harness.profile.stimulus import Fail
 from harness.record.again import decide_again
 from harness.record.read import read_log
 from harness.run.case import case_of
+from harness.run.clockwork import Clockwork
 from harness.run.engine import Engine
-from harness.run.events import Clockwork, unpack_batch
+from harness.run.events import EdgesPlayed, StimulusEnd, StimulusId
+from harness.run.header import Header
 from harness.run.saying import failure_said, weather_said
 
 HEAD = """
@@ -39,6 +42,11 @@ steps:
 SERIES = "time [min], depth [mm]\n0, 0\n1, 0.4\n2, 1.0\n"
 
 
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
 def profile_text(do, expect):
     """Return the text of a profile of one step."""
     return HEAD + "".join(f"      - {line}\n" for line in do) + f"    expect: [{', '.join(expect)}]\n"
@@ -46,13 +54,18 @@ def profile_text(do, expect):
 
 def events_of(result, name):
     """Return the events of one name in a run's log."""
-    return [event for event in read_log(result.log).events if event["event"] == name]
+    return [event for event in lines_of(result.log) if event["event"] == name]
 
 
 def closures(result, output):
     """Return the instants of the closures that were played on an output."""
-    played = [event for event in events_of(result, "played") if event["output"] == output]
-    return [e["from"] for event in played for e in unpack_batch(event) if e["closed"]]
+    return [edge.window.earliest_s for edge in edges_of(result, output) if edge.closed]
+
+
+def edges_of(result, output):
+    """Return the edges that were played on an output beside the steps."""
+    played = [event for event in read_log(result.log).events if isinstance(event, EdgesPlayed)]
+    return [edge for event in played if event.output == output for edge in event.edges]
 
 
 @pytest.mark.parametrize(
@@ -119,7 +132,7 @@ def test_a_response_may_count_from_the_moment_that_a_wind_is_steady(run):
     begun = next(event for event in events_of(result, "stimulus") if event["label"] == "rise")
     (settled,) = events_of(result, "settled")
     assert settled["from"] == pytest.approx(begun["from"] + 20, abs=2e-6)
-    assert result.findings[-1]["verdict"] == "pass"
+    assert result.findings[-1].verdict == "pass"
 
 
 def test_a_series_is_pinned_and_judged_from_the_log_alone(run, tmp_path):
@@ -133,7 +146,7 @@ def test_a_series_is_pinned_and_judged_from_the_log_alone(run, tmp_path):
     assert result.outcome.verdict == "pass", result.findings
     series.write_text(SERIES.replace("1.0", "2.0"), encoding="utf-8")
     state = read_log(result.log)
-    assert state.events[0]["profile"]["attached"] == {"gauge.csv": SERIES}
+    assert state.events[0].header.profile.attached == {"gauge.csv": SERIES}
     with pytest.raises(FileError, match="the run applied other stimuli: this log cannot decide it"):
         decide_again(state, load_profile(path))
     path.unlink()
@@ -189,11 +202,11 @@ def test_a_chattering_contact_is_recorded_edge_by_edge(run):
     ]
     result = run(profile_text(do, ["{signal: gale_override, unchanged: {for: 3 s}, after: mended}"]))
     assert result.outcome.verdict == "pass", result.findings
-    played = [event for event in events_of(result, "played") if event["stimulus"] == 1]
-    edges = [edge for event in played for edge in unpack_batch(event)]
+    played = [event for event in read_log(result.log).events if isinstance(event, EdgesPlayed)]
+    edges = [edge for event in played if event.of.stimulus == 1 for edge in event.edges]
     assert len(edges) == pytest.approx(25, abs=4)
-    assert all(0.1 - 1e-6 <= b["due"] - a["due"] <= 0.3 + 1e-6 for a, b in pairwise(edges))
-    assert not edges[-1]["closed"]
+    assert all(0.1 - 1e-6 <= b.due_s - a.due_s <= 0.3 + 1e-6 for a, b in pairwise(edges))
+    assert not edges[-1].closed
 
 
 def test_edges_survive_their_packing():
@@ -204,7 +217,8 @@ def test_edges_survive_their_packing():
         EdgeReport(closed=True, due_s=101.5, window=Window(101.5, 101.501)),
     ]
     times = Clockwork(100.0)
-    assert unpack_batch(times.batch(reports)) == times.edges(reports)
+    played = times.batch(1.6, StimulusId(1, 0), "bucket", reports)
+    assert tuple(played.edges) == times.edges(reports)
 
 
 def test_what_a_profile_makes_of_the_sensors_is_said(bench_text, shipped):
@@ -263,7 +277,7 @@ def test_nothing_is_driven_once_a_run_was_interrupted(after_s, bench_text):
     async def main():
         rig = assemble(bench.model, seed=0)
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        task = asyncio.get_running_loop().create_task(engine.run({}))
+        task = asyncio.get_running_loop().create_task(engine.run(Header()))
         await asyncio.sleep(after_s)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -317,12 +331,12 @@ def test_what_is_recorded_is_what_the_terminals_saw(bench_text, winds):
 
         rig.mock.set_contact = noted
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        await engine.run({})
+        await engine.run(Header())
 
     virtual.run(main(), virtual=True)
-    played = [edge for e in events if e.name == "played" for edge in unpack_batch(e.fields)]
+    played = [edge for e in events if isinstance(e, EdgesPlayed) for edge in e.edges]
     changes = [b for (_, a), (t, b) in pairwise([(0.0, False), *seen]) if a != b]
-    assert changes == [edge["closed"] for edge in played]
+    assert changes == [edge.closed for edge in played]
     assert not seen[-1][1]
-    closures_told = sum(e.fields["closures"] for e in events if e.name == "stimulus_end")
+    closures_told = sum(e.closures for e in events if isinstance(e, StimulusEnd))
     assert closures_told == sum(changes)

@@ -15,19 +15,25 @@ from bench.build import assemble
 from bench.errors import DriverError, RecordError
 from bench.outputs import LocalOutputs
 from bench.samples import EdgeReport, Window
+from harness.judge.verdict import Abort, AbortKind
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
-from harness.record.read import read_log
 from harness.run.case import case_of
 from harness.run.engine import Engine
+from harness.run.header import Header
 
 INTERLOCK = """
 interlock: {signal: rain_contact, healthy: 0}
 """
 
 
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
 def events_of(result):
-    return read_log(result.log).events
+    return lines_of(result.log)
 
 
 def names_of(events):
@@ -65,9 +71,9 @@ def test_what_follows_a_failed_step_is_not_run(run, shipped):
     result = run(shipped["rain-closes-holds-lets-go"], faults=["ignores_rain"])
     steps = {e["step"] for e in events_of(result) if e["event"] == "step_begin"}
     assert steps == {0, 1}
-    unrun = [f for f in result.findings if f["step"] == 2]
-    assert {f["verdict"] for f in unrun} == {"inconclusive"}
-    assert {f["why"] for f in unrun} == {"not run: an earlier step did not pass"}
+    unrun = [f for f in result.findings if f.step == 2]
+    assert {f.verdict for f in unrun} == {"inconclusive"}
+    assert {f.why for f in unrun} == {"not run: an earlier step did not pass"}
 
 
 def test_a_unit_that_never_reaches_the_start_is_inconclusive(run, shipped):
@@ -132,7 +138,7 @@ def interrupted_run(shipped, bench_text, after_s):
         rig = assemble(bench.model, seed=0)
         rigs.append(rig)
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        task = asyncio.get_running_loop().create_task(engine.run({}))
+        task = asyncio.get_running_loop().create_task(engine.run(Header()))
         await asyncio.sleep(after_s)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -147,7 +153,8 @@ def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, benc
     """Whenever the operator breaks the run off, the contact ends open and the log says aborted."""
     events, rig = interrupted_run(shipped, bench_text, after_s)
     assert events[-1].name == "run_end"
-    assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
+    assert events[-1].verdict is None
+    assert events[-1].abort == Abort(AbortKind.OPERATOR, "interrupted by the operator")
     rig.mock.advance(rig.mock.now_s + 60)
     assert "rain" not in rig.mock.active
 
@@ -180,7 +187,9 @@ def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, be
     async def main():
         rig = assemble(bench.model, seed=0)
         rigs.append(rig)
-        await Engine(profile.model, rig, case_of(bound), record=record, output_names=bound.outputs).run({})
+        await Engine(profile.model, rig, case_of(bound), record=record, output_names=bound.outputs).run(
+            Header()
+        )
 
     with pytest.raises(RecordError, match=r"^the log x\.jsonl cannot be written: No space left on device$"):
         virtual.run(main(), virtual=True)
@@ -242,10 +251,10 @@ def test_a_spoiled_train_decides_nothing(shipped, bench_text):
 
         rig.outputs.train = late
         engine = Engine(profile.model, rig, case, record=lambda _: None, output_names=bound.outputs)
-        return await engine.run({})
+        return await engine.run(Header())
 
     assert virtual.run(main(), virtual=True).verdict == "inconclusive"
-    found = [item.finding for item in case.of_step(1)]
+    found = [item.ruling for item in case.of_step(1)]
     assert {f.verdict for f in found} == {"inconclusive"}
     assert all("instead of" in f.why for f in found)
 
@@ -290,7 +299,7 @@ def test_a_cancellation_while_tidying_up_is_kept_until_it_is_done(again_after_s,
 
         rig.outputs.make_safe = slowly
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        task = asyncio.get_running_loop().create_task(engine.run({}))
+        task = asyncio.get_running_loop().create_task(engine.run(Header()))
         await asyncio.sleep(60)
         for _ in range(4):
             task.cancel()
@@ -335,7 +344,7 @@ steps:
             engine = Engine(
                 profile.model, rig, case_of(bound), record=lambda _: None, output_names=bound.outputs
             )
-            return await engine.run({})
+            return await engine.run(Header())
 
         outcomes.append(str(virtual.run(main(), virtual=True).verdict))
     assert outcomes == ["pass", "inconclusive"]

@@ -84,17 +84,17 @@ def always(text):
 def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict, run):
     """Each case is what a reader of the profile would say."""
     result = run(HEAD + always(invariant) + "steps:" + steps)
-    found = next(f for f in result.findings if f["step"] is None)
-    assert found["verdict"] == verdict, found
+    found = next(f for f in result.findings if f.step is None)
+    assert found.verdict == verdict, found
     assert result.outcome.verdict == verdict
 
 
 def test_a_failed_invariant_says_when_and_by_how_much(run):
     """The finding names the value, and its margin is negative."""
     result = run(HEAD + always("{signal: roof_vent, stays_below: 90 %}") + "steps:" + RAIN)
-    found = next(f for f in result.findings if f["step"] is None)
-    assert found["margin"][0] < 0
-    assert "%" in found["why"]
+    found = next(f for f in result.findings if f.step is None)
+    assert found.margin[0] < 0
+    assert "%" in found.why
 
 
 def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
@@ -110,5 +110,5 @@ def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
         + "steps:"
         + steps
     )
-    found = next(f for f in result.findings if f["step"] is None)
-    assert found["verdict"] == "inconclusive"
+    found = next(f for f in result.findings if f.step is None)
+    assert found.verdict == "inconclusive"

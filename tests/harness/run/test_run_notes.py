@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from bench.samples import Sample, Window
 from harness.judge.formulas import Equals, Reaches, Stays
-from harness.judge.verdict import Bounds, Finding, Verdict
-from harness.record.read import read_log
+from harness.judge.verdict import Bounds, Ruling, Verdict
 from harness.run.hollow import held_before, is_hollow
 
 TWICE = """
@@ -37,8 +38,13 @@ steps:
 """
 
 
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
 def notes_of(result):
-    return [event for event in read_log(result.log).events if event["event"] == "note"]
+    return [event for event in lines_of(result.log) if event["event"] == "note"]
 
 
 def test_a_pass_that_held_before_its_stimulus_is_noted(run):
@@ -93,4 +99,4 @@ def test_only_what_was_read_before_the_stimulus_counts(formula, value, held):
 )
 def test_a_response_that_was_left_and_came_again_is_an_answer(verdict, answer, held, hollow):
     """Only a pass whose demand may have held all the way from before is hollow."""
-    assert is_hollow(Finding(verdict, "", response_s=answer), held=held) is hollow
+    assert is_hollow(Ruling(verdict, "", response_s=answer), held=held) is hollow

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bench.samples import EdgeReport, Window
 from harness.run.played import spoiled
 
 
@@ -15,15 +16,8 @@ def train(spans_s, *, width_s=0.01, late=(), lost=()):
     for number, span in enumerate([0.0, *spans_s]):
         due += span
         at = due + dict(late).get(number, 0.0)
-        gone = number in lost
-        edges.append(
-            {
-                "closed": number % 2 == 0,
-                "due": due,
-                "from": None if gone else at,
-                "to": None if gone else at + width_s,
-            }
-        )
+        window = None if number in lost else Window(at, at + width_s)
+        edges.append(EdgeReport(number % 2 == 0, due, window))
     return edges
 
 

@@ -16,7 +16,7 @@ PROFILES = sorted(SHIPPED.glob("*.yaml"))
 def test_a_healthy_unit_passes(path, run):
     """Every shipped profile passes on the healthy mock."""
     result = run(path)
-    assert result.outcome.verdict == "pass", [f for f in result.findings if f["verdict"] != "pass"]
+    assert result.outcome.verdict == "pass", [f for f in result.findings if f.verdict != "pass"]
 
 
 @pytest.mark.parametrize(

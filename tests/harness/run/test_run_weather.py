@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 
 import pytest
 
@@ -11,12 +12,14 @@ from bench.benchfile import read_bench
 from bench.build import assemble
 from bench.clock import now_s
 from bench.errors import FileError
+from harness.judge.verdict import AbortKind
 from harness.profile.bind import bind
 from harness.profile.load import load_profile, read_profile
 from harness.record.read import read_log
 from harness.run.case import case_of
 from harness.run.engine import Engine
-from harness.run.events import unpack_batch
+from harness.run.events import EdgesPlayed
+from harness.run.header import Header
 
 HEAD = """
 profile: weather beside the steps
@@ -29,6 +32,11 @@ steps:
 """
 
 
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
 def profile_text(do, expect):
     """Return the text of a profile of one step."""
     return HEAD + "".join(f"      - {line}\n" for line in do) + f"    expect: [{', '.join(expect)}]\n"
@@ -36,17 +44,17 @@ def profile_text(do, expect):
 
 def events_of(result, name):
     """Return the events of one name in a run's log."""
-    return [event for event in read_log(result.log).events if event["event"] == name]
+    return [event for event in lines_of(result.log) if event["event"] == name]
 
 
 def closures(result, output):
     """Return the closures that were played on an output, as the log tells of them."""
     return [
-        e
-        for event in events_of(result, "played")
-        if event["output"] == output
-        for e in unpack_batch(event)
-        if e["closed"]
+        edge
+        for event in read_log(result.log).events
+        if isinstance(event, EdgesPlayed) and event.output == output
+        for edge in event.edges
+        if edge.closed
     ]
 
 
@@ -62,10 +70,11 @@ def test_every_tip_is_played_recorded_and_counted(run):
     begin = events_of(result, "stimulus")
     shower = next(e for e in begin if e["said"] == "rain of 36 mm/h into bucket for 3 min")
     tips = closures(result, "bucket")
-    assert [e["from"] for e in tips] == pytest.approx(
+    assert [edge.window.earliest_s for edge in tips] == pytest.approx(
         [shower["from"] + 20 * k for k in range(1, 10)], abs=2e-6
     )
-    assert all(e["from"] <= e["due"] + 1e-6 and e["to"] - e["from"] >= 0.001 - 1e-9 for e in tips)
+    assert all(edge.window.earliest_s <= edge.due_s + 1e-6 for edge in tips)
+    assert all(edge.window.latest_s - edge.window.earliest_s >= 0.001 - 1e-9 for edge in tips)
     ends = {e["output"]: e for e in events_of(result, "stimulus_end")}
     assert ends["bucket"]["closures"] == 9
     assert ends["cups"]["closures"] == len(closures(result, "cups"))
@@ -110,7 +119,7 @@ def test_a_failed_sensor_hides_the_weather_until_it_is_mended(run):
     ]
     result = run(profile_text(do, expect))
     assert result.outcome.verdict == "pass", result.findings
-    times = [e["from"] for e in closures(result, "cups")]
+    times = [edge.window.earliest_s for edge in closures(result, "cups")]
     broken, mended = (
         next(e["from"] for e in events_of(result, "stimulus") if e["said"] == said)
         for said in ("break the wire of cups", "mend cups")
@@ -210,7 +219,7 @@ def test_an_interrupted_gale_leaves_the_contact_open(after_s, bench_text, shippe
     async def main():
         rig = assemble(bench.model, seed=0)
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        task = asyncio.get_running_loop().create_task(engine.run({}))
+        task = asyncio.get_running_loop().create_task(engine.run(Header()))
         await asyncio.sleep(after_s)
         task.cancel()
         with pytest.raises(asyncio.CancelledError):
@@ -222,7 +231,7 @@ def test_an_interrupted_gale_leaves_the_contact_open(after_s, bench_text, shippe
         assert "cups" not in rig.mock._closed
 
     virtual.run(main(), virtual=True)
-    assert events[-1].fields == {"verdict": None, "aborted": "interrupted by the operator"}
+    assert (events[-1].verdict, events[-1].abort.kind) == (None, AbortKind.OPERATOR)
 
 
 def delayed(bench_text, output, do, expect, *, closing_s=0.0, opening_s=0.0):
@@ -243,7 +252,7 @@ def delayed(bench_text, output, do, expect, *, closing_s=0.0, opening_s=0.0):
 
         drive.energise = slow
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
-        return await engine.run({})
+        return await engine.run(Header())
 
     return virtual.run(main(), virtual=True), events
 
@@ -275,7 +284,12 @@ def test_a_late_closure_keeps_half_of_its_width(bench_text):
     outcome, events = delayed(bench_text, "bucket", *TIPS, closing_s=0.09)
     assert outcome.verdict == "pass"
     closures, openings = (
-        [e["from"] for event in events if event.name == "played" for e in unpack_batch(event.fields)][half::2]
+        [
+            edge.window.earliest_s
+            for event in events
+            if isinstance(event, EdgesPlayed)
+            for edge in event.edges
+        ][half::2]
         for half in (0, 1)
     )
     assert all(b - a >= 0.05 - 1e-5 for a, b in zip(closures, openings, strict=True))

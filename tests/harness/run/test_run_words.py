@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from bench.samples import SignalTraits
-from harness.judge.verdict import Verdict
+from bench.samples import EdgeReport, Poll, SignalTraits, Window
+from harness.judge.verdict import Bounds, Finding, Status, Verdict
 from harness.profile.model import Profile
 from harness.run.case import Case
-from harness.run.events import Event
+from harness.run.events import EvidenceEnd, PollSeen, StepBegin, StepEnd, StimulusApplied, StimulusId
 from harness.run.text import margin_text, span_text
 
 VENT = SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=4.0)
@@ -48,23 +48,22 @@ def _case() -> Case:
 
 def _polls(case: Case, first_s: float, last_s: float, value: float) -> None:
     for i in range(round(first_s * 10), round(last_s * 10)):
-        fields = {"bus": "unit", "from": i / 10, "to": i / 10, "values": {"vent": value}}
-        case.feed(Event("poll", i / 10, fields))
+        case.feed(PollSeen(i / 10, Poll("unit", i / 10, i / 10, {"vent": value}, "input", 0, ())))
 
 
 def test_an_invariant_counts_from_its_condition_and_the_start_from_all_being_set() -> None:
     """A vent that stays open is found 10 s after rain was closed, as the profile says it."""
     case = _case()
     _polls(case, 0.0, 1.0, 50.0)
-    case.feed(Event("step_begin", 1.0, {"step": 0, "from": 1.0, "to": 1.0}))
+    case.feed(StepBegin(1.0, 0, "start", Window(1.0, 1.0)))
     _polls(case, 1.0, 2.0, 50.0)
-    case.feed(Event("step_end", 2.0, {"step": 0}))
-    case.feed(Event("step_begin", 2.0, {"step": 1, "from": 2.0, "to": 2.0}))
-    edge = {"from": 2.5, "to": 2.5, "closed": True}
-    case.feed(Event("stimulus", 2.5, {"step": 1, "stimulus": 0, "output": "rain", "edges": [edge]}))
+    case.feed(StepEnd(2.0, 0))
+    case.feed(StepBegin(2.0, 1, "rain begins", Window(2.0, 2.0)))
+    edge = EdgeReport(closed=True, due_s=2.5, window=Window(2.5, 2.5))
+    case.feed(StimulusApplied(2.5, StimulusId(1, 0), "rain", "close rain", [edge]))
     _polls(case, 2.5, 20.0, 50.0)
-    case.feed(Event("evidence_end", 20.0, {}))
-    start, response, always = (result.finding for result in case.results)
+    case.feed(EvidenceEnd(20.0))
+    start, response, always = (result.ruling for result in case.results)
     assert start is not None
     assert start.why.endswith(" s after all was set")
     assert response is not None
@@ -85,12 +84,12 @@ def test_an_invariant_that_came_into_force_after_the_last_reading_shows_nothing(
     """A vent that stands open 10 s after rain was closed has not passed because the run ended then."""
     stale = replace(VENT, refreshed_every_s=0.5)
     case = Case(_case().profile, {"vent": stale}, {}, {"vent": "vent"})
-    case.feed(Event("step_begin", 2.0, {"step": 1, "from": 2.0, "to": 2.0}))
-    edge = {"closed": True, "due": 2.52, "from": 2.52, "to": 2.53}
-    case.feed(Event("stimulus", 2.53, {"step": 1, "stimulus": 0, "output": "rain", "edges": [edge]}))
+    case.feed(StepBegin(2.0, 1, "rain begins", Window(2.0, 2.0)))
+    edge = EdgeReport(closed=True, due_s=2.52, window=Window(2.52, 2.53))
+    case.feed(StimulusApplied(2.53, StimulusId(1, 0), "rain", "close rain", [edge]))
     _polls(case, 2.5, ends_s, 50.0)
-    case.feed(Event("evidence_end", ends_s, {}))
-    (always,) = [invariant.finding for invariant in case.invariants]
+    case.feed(EvidenceEnd(ends_s))
+    (always,) = [invariant.ruling for invariant in case.invariants]
     assert always is not None
     assert always.verdict is verdict
 
@@ -108,5 +107,22 @@ def test_an_invariant_that_came_into_force_after_the_last_reading_shows_nothing(
 )
 def test_a_margin_is_never_minus_nothing(margin: float, text: str) -> None:
     """A violation that rounds to nothing still reads as a violation."""
-    assert margin_text({"unit": "%", "margin": [margin, margin], "slack": None}) == text
+    found = Finding(
+        step=1,
+        step_name="rain begins",
+        number=0,
+        signal="vent",
+        unit="%",
+        kind="reaches",
+        demand="reaches 5 %",
+        status=Status.PASS,
+        why="",
+        margin=Bounds(margin, margin),
+        slack_s=None,
+        response_s=None,
+        seen=None,
+        conformance=None,
+        proves="",
+    )
+    assert margin_text(found) == text
     assert span_text([margin, margin], "%", signed=True) == text

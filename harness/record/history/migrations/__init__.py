@@ -2,5 +2,5 @@
 
 from typing import Final
 
-NEWEST: Final = "0001"
+NEWEST: Final = "0002"
 """The revision that this ventproof reads and writes."""

@@ -30,6 +30,7 @@ def finding(number=0, verdict="pass", **fields):
         "kind": "reaches",
         "demand": "reaches 5 % ± 2 % within 35 s",
         "verdict": verdict,
+        "status": verdict,
         "why": "came into the band in time",
         "margin": [1.2, 2.0],
         "slack": [5.0, 5.3],
@@ -44,7 +45,7 @@ def finding(number=0, verdict="pass", **fields):
 def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
     """Write the log of a run that never was; of findings their number or their fields are told."""
     first = {
-        "format": 2,
+        "format": 3,
         "clock": "wall",
         "decision": "guarded",
         "started": "2026-03-01T10:00:00+00:00",
@@ -55,15 +56,17 @@ def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
         "seed": 0,
         "use": {},
         "selfcheck": None,
-        "profile": {"name": "rain closes the vents", "sha256": "a" * 64, "text": ""},
+        "table": None,
+        "profile": {"name": "rain closes the vents", "sha256": "a" * 64, "text": "", "attached": {}},
         "bench": {"name": "bench", "sha256": "b" * 64, "text": ""},
         "versions": {"ventproof": "0.1.0"},
         **header,
     }
     with RecordLog(path) as log:
         log.write("run_begin", 0.0, first)
-        log.write("step_begin", 1.0, {"step": 1, "name": "rain begins"})
-        log.write("poll", 2.0, {"bus": "bus", "values": {"roof_vent": 5.0}})
+        log.write("step_begin", 1.0, {"step": 1, "name": "rain begins", "from": 1.0, "to": 1.0})
+        poll = {"bus": "bus", "from": 1.9, "to": 2.0, "values": {"roof_vent": 5.0}}
+        log.write("poll", 2.0, {**poll, "table": "input", "address": 0, "words": [50]})
         log.write("step_end", 3.0, {"step": 1})
         found = verdict if verdict in {"fail", "inconclusive"} else "pass"
         if isinstance(findings, int):
@@ -71,7 +74,7 @@ def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
         for fields in findings:
             log.write("finding", 3.0, fields)
         if closed:
-            aborted = {"verdict": None, "aborted": "the bus was lost"}
+            aborted = {"verdict": None, "aborted": "the bus was lost", "abort": "bench"}
             log.write("run_end", 4.0, aborted if verdict == "aborted" else {"verdict": verdict})
     return path
 

@@ -19,15 +19,15 @@ from hypothesis import strategies as st
 
 from bench.errors import FileError
 from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
+from harness.judge.verdict import Bounds, Finding, NotRun, Status, Verdict
 from harness.record.history import store
 from harness.record.history.place import place_of
 from harness.record.history.rows import finding_rows, run_row
 from harness.record.history.store import History
-from harness.record.history.tables import Base, Finding, Run, Told
+from harness.record.history.tables import Base, FindingRow, RunRow, Told
 from harness.record.history.wanted import Wanted, since_of, until_of
 from harness.record.read import read_log
-from harness.record.results import FindingRecord, RunRecord, results_of
+from harness.record.results import RunRecord, results_of
 
 
 def units(history, **wanted):
@@ -158,7 +158,7 @@ def test_a_selfcheck_is_no_run(history, tmp_path):
     from harness.record.log import RecordLog  # noqa: PLC0415 - only here
 
     with RecordLog(tmp_path / "selfcheck.jsonl") as log:
-        log.write("selfcheck_begin", 0.0, {"kind": "bench"})
+        log.write("selfcheck_begin", 0.0, {"format": 0, "kind": "bench"})
     assert history.enter_log(tmp_path / "selfcheck.jsonl") == "no run"
     assert history.count() == 0
 
@@ -257,7 +257,7 @@ TEXTS = st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False, width=64)
 BOUNDS = st.none() | st.tuples(NUMBERS, NUMBERS).map(lambda pair: Bounds(*pair))
 FINDINGS = st.builds(
-    FindingRecord,
+    Finding,
     step=st.none() | st.integers(0, 99),
     step_name=TEXTS,
     number=st.integers(0, 99),
@@ -265,7 +265,8 @@ FINDINGS = st.builds(
     unit=TEXTS,
     kind=TEXTS,
     demand=TEXTS,
-    verdict=st.sampled_from(Verdict),
+    status=st.sampled_from(Status),
+    not_run=st.none() | st.sampled_from(NotRun),
     why=TEXTS,
     margin=BOUNDS,
     slack_s=BOUNDS,
@@ -293,12 +294,12 @@ RECORDS = st.builds(
 def test_every_record_survives_the_database(record, history):
     """Whatever a record holds comes back to the bit."""
     with history._database.writing() as connection:
-        connection.execute(sa.delete(Run))
+        connection.execute(sa.delete(RunRow))
         now = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
         row = run_row(replace(record, digest="d" * 64), "x.jsonl", now)
-        run_id = connection.scalar(sa.insert(Run).values(row).returning(Run.id))
+        run_id = connection.scalar(sa.insert(RunRow).values(row).returning(RunRow.id))
         for finding in finding_rows(record, run_id):
-            connection.execute(sa.insert(Finding), finding)
+            connection.execute(sa.insert(FindingRow), finding)
     (entry,) = history.entries()
     assert entry.record == replace(record, digest="d" * 64)
 

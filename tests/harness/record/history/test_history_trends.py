@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from packaging.version import Version
 
 from bench.samples import Window
-from harness.judge.verdict import Bounds, Verdict
+from harness.judge.verdict import Bounds, NotRun, Status
 from harness.record.history.chart import described, trend_chart
 from harness.record.history.firmware import firmware_order
 from harness.record.history.page import page_of, policy_for
@@ -65,7 +65,7 @@ def entries(logged):
     """Two runs with 2.9 and two with 2.10, which is slower and fails at last; the newest first."""
     record = results_of(read_log(logged()))
     (usual,) = record.findings
-    late = replace(usual, verdict=Verdict.FAIL, response_s=None, slack_s=None, margin=Bounds(-9.0, -8.0))
+    late = replace(usual, status=Status.FAIL, response_s=None, slack_s=None, margin=Bounds(-9.0, -8.0))
     slow = replace(usual, response_s=Window(33.0, 33.4), slack_s=Bounds(1.6, 2.0))
     runs = [("2.10", usual), ("2.9", usual), ("2.9", usual), ("2.10", slow), ("2.10", late)]
     made = [
@@ -99,7 +99,7 @@ def test_a_limit_is_that_of_the_same_demand(entries):
 def test_a_response_seen_once_or_not_run_has_no_trend(entries):
     """One point is no course, and a response whose step was never begun is no point."""
     record = entries[0].record
-    skipped = replace(record.findings[0], why="not run: an earlier step did not pass")
+    skipped = replace(record.findings[0], status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP)
     assert trends_of(entries[:1]) == []
     assert trends_of([entries[0], replace(entries[1], record=replace(record, findings=(skipped,)))]) == []
 

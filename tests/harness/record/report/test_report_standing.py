@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import asdict
 from xml.etree import ElementTree
 
 import pytest
@@ -100,7 +101,7 @@ def test_a_verdict_changed_in_a_log_chained_anew_is_found(number, logs, mock, tm
     events = mock.events_of(logs["fail"])
     findings = [event for event in events if event["event"] == "finding"]
     changed = findings[number]
-    changed["verdict"] = "fail" if changed["verdict"] == "pass" else "pass"
+    changed["verdict"] = changed["status"] = "fail" if changed["verdict"] == "pass" else "pass"
     report = report_of([mock.rechained(events, tmp_path / "forged.jsonl")])
     assert report.cover.standing == "contradicted"
     assert any("the log says" in complaint.why for complaint in report.cover.complaints)
@@ -174,7 +175,7 @@ def test_a_self_check_among_the_logs_gives_the_bench_its_figures(mock, tmp_path)
     check = selfcheck(bench, tmp_path, kind="bench").log
     events = mock.events_of(mock.run(tmp_path))
     log = mock.rechained(
-        [events[0] | {"selfcheck": pinned(check, bench)}, *events[1:]], tmp_path / "with.jsonl"
+        [events[0] | {"selfcheck": asdict(pinned(check, bench))}, *events[1:]], tmp_path / "with.jsonl"
     )
     (section,) = report_of([check, log]).sections
     assert [table.title for table in section.tables[-2:]] == [
@@ -222,7 +223,9 @@ def test_events_that_are_not_ours_are_one_clear_error(logs, mock, tmp_path):
         if event["event"] == "finding":
             del event["demand"]
     log = mock.rechained(events, tmp_path / "odd.jsonl")
-    with pytest.raises(FileError, match=r"odd\.jsonl: its events are not what ventproof writes"):
+    with pytest.raises(
+        FileError, match=r"odd\.jsonl:\d+: it has no `demand`: no ventproof writes such a `finding`"
+    ):
         report_of([log])
 
 

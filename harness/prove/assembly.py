@@ -1,0 +1,135 @@
+"""Generated profiles as models: responses, stimuli with their times, and what a profile needs of a bench (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, final
+
+from bench.units import Dimension, Quantity, span_text
+from bench.wiring import ContactOutput
+from harness.profile.model import CONTACT, Equals, Needs, Profile, Reaches, Returns, Span, Stays, Unchanged
+from harness.prove.strokes import quantity
+
+if TYPE_CHECKING:
+    from bench.wiring import BenchFile
+    from harness.profile.model import Response, Start, Step
+    from harness.profile.stimulus import Stimulus
+    from harness.prove.strokes import TimedStimuli
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A vent's position and the tolerance of it, of which responses are made; times in seconds."""
+
+    signal: str
+    position: Quantity
+    tolerance: Quantity
+
+    def stays(self, for_s: float, *, why: str = "") -> Response:
+        """Return that it stays there."""
+        return Stays(
+            signal=self.signal,
+            stays=self.position,
+            tolerance=self.tolerance,
+            for_=span_text(for_s),
+            why=why,
+        )
+
+    def reaches(self, within_s: float, holds_s: float, *, why: str = "") -> Response:
+        """Return that it comes there and stays."""
+        return Reaches(
+            signal=self.signal,
+            reaches=self.position,
+            tolerance=self.tolerance,
+            within=span_text(within_s),
+            holds=span_text(holds_s),
+            why=why,
+        )
+
+    def returns(self, not_before_s: float, within_s: float) -> Response:
+        """Return that it comes back there, not too early and not too late."""
+        return Returns(
+            signal=self.signal,
+            returns=self.position,
+            tolerance=self.tolerance,
+            not_before=span_text(not_before_s),
+            within=span_text(within_s),
+        )
+
+
+def equals(flag: str, within_s: float, *, on: bool, why: str = "") -> Response:
+    """Return that a flag takes a state, seconds after the stimulus at the latest."""
+    return Equals(signal=flag, equals="on" if on else "off", within=span_text(within_s), why=why)
+
+
+def unchanged(flag: str, for_s: float, *, why: str = "") -> Response:
+    """Return that a flag keeps its state, for so many seconds."""
+    return Unchanged(signal=flag, unchanged=Span(for_=span_text(for_s)), why=why)
+
+
+def percent(value: float) -> Quantity:
+    """Return a position, or a tolerance of one, as a number."""
+    return quantity(value, Dimension.PERCENT)
+
+
+def named(name: str, value: float) -> Quantity:
+    """Return the same as a profile states it that has a name for it among its values."""
+    return Quantity(value, Dimension.PERCENT, f"${name}")
+
+
+def applied(stimuli: TimedStimuli, labels: Iterable[str | None]) -> list[Stimulus]:
+    """Return stimuli as a step does them, at their times and with their labels."""
+    return [
+        planned.stimulus.model_copy(update={"at": at_s, "label": label})
+        for (at_s, planned), label in zip(stimuli, labels, strict=True)
+    ]
+
+
+def counted_from(response: Response, label: str | None) -> Response:
+    """Return a response that counts from the stimulus of this label; from the step's only one if there is none."""
+    return response.model_copy(update={"after": label})
+
+
+def assembled(
+    bench: BenchFile,
+    *,
+    title: str,
+    about: str,
+    start: Start,
+    steps: Sequence[Step],
+    proves: Sequence[str] = (),
+    values: Mapping[str, str] | None = None,
+) -> Profile:
+    """Return a profile, with what it needs: outputs that it acts on or writes, and signals that respond.
+
+    Args:
+        bench: says what they are.
+        title: the profile's name.
+        about: what it shows, in sentences.
+        start: how it begins.
+        steps: what is done and expected.
+        proves: names of the table's lines.
+        values: named values.
+    """
+    acting = (name for step in steps for stimulus in step.do for name in stimulus.outputs)
+    responding = (r.signal for r in (*start.until, *(r for step in steps for r in step.expect)))
+    needs = Needs(
+        outputs={name: _need(bench, name) for name in (*acting, *start.write)},
+        signals={name: bench.signals[name].unit for name in responding},
+    )
+    return Profile(
+        profile=title,
+        about=f"{' '.join(about.split())}\n",
+        proves=list(proves),
+        needs=needs,
+        values=dict(values or {}),
+        start=start,
+        steps=list(steps),
+    )
+
+
+def _need(bench: BenchFile, output: str) -> str:
+    spec = bench.outputs[output]
+    return CONTACT if isinstance(spec, ContactOutput) else spec.unit

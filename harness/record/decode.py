@@ -1,0 +1,339 @@
+"""From the fields of a log's lines to events, checked once (pure)."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from typing import Final, Literal, cast, get_args
+
+from bench.samples import EdgeReport, Gap, GapReason, Poll, Unread, Window
+from harness.judge.verdict import Abort, AbortKind, Finding, NotRun, Status, Verdict
+from harness.record.linefields import GREATEST, LATEST_S, LineError, LineFields, is_number
+from harness.run import events as e
+from harness.run.header import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
+
+
+def event_of(name: str, t_s: float, fields: Mapping[str, object]) -> e.Event:
+    """Return the event of a line; one of a name that is not known keeps its fields as they stand.
+
+    Args:
+        name: of the event.
+        t_s: log time of the event.
+        fields: the line's fields; more of them than the event has are left out.
+
+    Raises:
+        LineError: a field is missing, or is not what it must be.
+    """
+    take = _TAKE.get(name)
+    if take is None:
+        return e.OtherEvent(t_s, name, fields)
+    try:
+        return take(t_s, LineFields(fields))
+    except LineError as error:
+        raise LineError(f"{error}: no ventproof writes such a `{name}`") from None
+
+
+def lifted(name: str, fields: Mapping[str, object]) -> Mapping[str, object]:
+    """Return the fields of an event of format 2 as format 3 has them; what its texts mean is read here alone."""
+    if name == "finding" and isinstance(why := fields.get("why"), str):
+        status = fields.get("verdict")
+        if status == "inconclusive" and why == "its stimulus was never applied":
+            return {**fields, "status": "not run", "not_run": "never_applied"}
+        if status == "inconclusive" and why.startswith("not run"):
+            return {**fields, "status": "not run", "not_run": "earlier_step"}
+        return {**fields, "status": status}
+    if name == "poll" and isinstance(texts := fields.get("unread"), list):
+        parts = [str(text).partition(": ") for text in texts]
+        return {**fields, "unread": [{"signal": signal, "reason": reason} for signal, _, reason in parts]}
+    if name in {"run_end", "selfcheck_end"} and isinstance(text := fields.get("aborted"), str):
+        kind = "operator" if text.startswith("interrupted by the operator") else "bench"
+        return {**fields, "abort": "internal" if text.startswith("ventproof itself failed") else kind}
+    return fields
+
+
+def _which(line: LineFields) -> e.StimulusId:
+    label = line.maybe("label", line.text) if "label" in line else None
+    return e.StimulusId(line.whole("step", 0), line.whole("stimulus", 0), label)
+
+
+def _poll(t_s: float, line: LineFields) -> e.PollSeen:
+    values = line.raw("values")
+    if not isinstance(values, dict) or not all(
+        is_number(value) and -GREATEST <= value <= GREATEST for value in values.values()
+    ):
+        raise line.wrong("values", "a mapping of numbers")
+    words = line.items("words")
+    if not all(type(word) is int for word in words):
+        raise line.wrong("words", "a list of whole numbers")
+    window = line.window()
+    return e.PollSeen(
+        t_s,
+        Poll(
+            line.text("bus"),
+            window.earliest_s,
+            window.latest_s,
+            values,
+            line.text("table"),
+            line.whole("address", 0),
+            cast("tuple[int, ...]", tuple(words)),
+            tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
+        ),
+    )
+
+
+def _unread(line: LineFields) -> Unread:
+    return Unread(line.text("signal"), line.text("reason"))
+
+
+def _gap(t_s: float, line: LineFields) -> e.GapSeen:
+    window = line.window()
+    reason = cast("GapReason", line.word("reason", get_args(GapReason)))
+    gap = Gap(line.text("bus"), window.earliest_s, window.latest_s, reason, line.text("detail"))
+    return e.GapSeen(t_s, gap)
+
+
+def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
+    check = line.maybe("selfcheck", line.part)
+    table = line.maybe("table", line.part) if "table" in line else None
+    header = Header(
+        format=line.whole("format"),
+        clock=cast("TimeKind", line.word("clock", get_args(TimeKind))),
+        decision=line.word("decision", ("guarded", "simple")),
+        started=_started(line),
+        unit=line.text("unit"),
+        firmware=line.text("firmware"),
+        operator=line.text("operator"),
+        repeat=line.whole("repeat", 1),
+        seed=line.whole("seed"),
+        use=line.texts("use"),
+        selfcheck=check and _pinned_check(check),
+        table=table and _pinned(table),
+        profile=_pinned(line.part("profile")),
+        bench=_pinned(line.part("bench")),
+        versions=_versions(line),
+    )
+    return e.RunBegin(t_s, header)
+
+
+def _check_begin(t_s: float, line: LineFields) -> e.CheckBegin:
+    header = CheckHeader(
+        format=line.whole("format"),
+        kind=cast('Literal["bench", "unit"]', line.word("kind", ("bench", "unit"))),
+        clock=cast("TimeKind", line.word("clock", get_args(TimeKind))),
+        started=_started(line),
+        seed=line.whole("seed"),
+        bench=_pinned(line.part("bench")),
+        versions=_versions(line),
+    )
+    return e.CheckBegin(t_s, header)
+
+
+def _started(line: LineFields) -> str | None:
+    text = line.maybe("started", line.text)
+    try:
+        if text is None or dt.datetime.fromisoformat(text).tzinfo is not None:
+            return text
+    except ValueError:
+        pass
+    raise line.wrong("started", "a date and time with its zone")
+
+
+def _versions(line: LineFields) -> Mapping[str, str]:
+    versions = line.texts("versions")
+    if "ventproof" not in versions:
+        raise line.wrong("versions", "the version of ventproof, among others,")
+    return versions
+
+
+def _pinned(line: LineFields) -> PinnedText:
+    attached = line.texts("attached") if "attached" in line else {}
+    return PinnedText(line.text("name"), line.text("sha256"), line.text("text"), attached)
+
+
+def _pinned_check(line: LineFields) -> PinnedCheck:
+    return PinnedCheck(line.text("sha256"), line.maybe("started", line.text), line.text("result"))
+
+
+def _note(t_s: float, line: LineFields) -> e.Note:
+    step = line.maybe("step", line.whole) if "step" in line else None
+    number = line.maybe("number", line.whole) if "number" in line else None
+    return e.Note(t_s, line.text("text"), step, number)
+
+
+def _command(t_s: float, line: LineFields) -> e.ContactCommand:
+    states = line.items("states")
+    if not all(type(state) is bool for state in states):
+        raise line.wrong("states", "a list of true and false")
+    return e.ContactCommand(
+        t_s,
+        line.whole("step", 0),
+        line.whole("stimulus", 0),
+        line.text("output"),
+        line.text("said"),
+        cast("list[bool]", states),
+        line.time_s("at"),
+    )
+
+
+def _stimulus(t_s: float, line: LineFields) -> e.StimulusApplied:
+    edges = [_edge_report(edge) for edge in line.parts("edges")] if "edges" in line else []
+    if "edges" in line and not edges:
+        raise line.wrong("edges", "at least one edge")
+    goes_on = "goes_on" in line and line.flag("goes_on")
+    return e.StimulusApplied(
+        t_s,
+        _which(line) if "step" in line else None,
+        line.text("output"),
+        line.text("said"),
+        edges,
+        None if edges else line.window(),
+        line.number("value") if "value" in line else None,
+        line.number("level") if "level" in line else None,
+        goes_on,
+        line.maybe("until", line.time_s) if goes_on else None,
+    )
+
+
+def _edge_report(line: LineFields) -> EdgeReport:
+    left = line.raw("from") is not None
+    return EdgeReport(line.flag("closed"), line.time_s("due"), line.window() if left else None)
+
+
+def _stimulus_end(t_s: float, line: LineFields) -> e.StimulusEnd:
+    numbers = line.whole("closures", 0), line.number("latest")
+    return e.StimulusEnd(t_s, _which(line), line.text("output"), *numbers, line.window())
+
+
+def _played(t_s: float, line: LineFields) -> e.EdgesPlayed:
+    due, early, late = (_microseconds(line, key) for key in ("due_us", "from_us", "to_us"))
+    if not len(due) == len(early) == len(late) or None in due:
+        raise LineError("its edges have not each an instant and a window")
+    if any(
+        (a is None) is not (b is None) or (b is not None and b < 0) for a, b in zip(early, late, strict=True)
+    ):
+        raise LineError("the window of an edge has no end, or one before its beginning")
+    which, closed = _which(line), line.flag("closed")
+    return e.EdgesPlayed(t_s, which, line.text("output"), closed, cast("list[int]", due), early, late)
+
+
+def _microseconds(line: LineFields, key: str) -> list[int | None]:
+    found = line.items(key)
+    most = LATEST_S * e.GRID
+    if not all(one is None or (type(one) is int and -most <= one <= most) for one in found):
+        raise line.wrong(key, "a list of microseconds")
+    return cast("list[int | None]", found)
+
+
+def _wandered(t_s: float, line: LineFields) -> e.LevelWandered:
+    numbers = line.number("error"), line.number("level")
+    return e.LevelWandered(t_s, _which(line), line.text("output"), *numbers, line.window())
+
+
+def _finding(t_s: float, line: LineFields) -> e.FindingMade:
+    status = Status(line.word("status", tuple(Status)))
+    reason = line.word("not_run", tuple(NotRun)) if status is Status.NOT_RUN else None
+    response = line.bounds("response")
+    finding = Finding(
+        step=line.maybe("step", lambda key: line.whole(key, 0)),
+        step_name=line.text("in"),
+        number=line.whole("number", 0),
+        signal=line.text("signal"),
+        unit=line.text("unit"),
+        kind=line.text("kind") if "kind" in line else "",
+        demand=line.text("demand"),
+        status=status,
+        not_run=None if reason is None else NotRun(reason),
+        why=line.text("why"),
+        margin=line.bounds("margin"),
+        slack_s=line.bounds("slack"),
+        response_s=None if response is None else Window(*response),
+        seen=line.bounds("seen"),
+        conformance=line.maybe("conformance", lambda key: line.number(key, 0.0, 1.0)),
+        proves=line.text("proves"),
+    )
+    if line.raw("verdict") != finding.verdict:
+        raise line.wrong("verdict", f"{finding.verdict}, for its status is {status},")
+    return e.FindingMade(t_s, finding)
+
+
+def _run_end(t_s: float, line: LineFields) -> e.RunEnd:
+    verdict = line.maybe("verdict", lambda key: line.word(key, tuple(Verdict)))
+    return e.RunEnd(t_s, None if verdict is None else Verdict(verdict), _abort(line))
+
+
+def _check_end(t_s: float, line: LineFields) -> e.CheckEnd:
+    result = line.maybe("result", lambda key: line.word(key, get_args(e.CheckOutcome)))
+    return e.CheckEnd(t_s, cast("e.CheckOutcome | None", result), _abort(line))
+
+
+def _abort(line: LineFields) -> Abort | None:
+    if "aborted" not in line:
+        return None
+    return Abort(AbortKind(line.word("abort", tuple(AbortKind))), line.text("aborted"))
+
+
+def _figures(name: str) -> Callable[[float, LineFields], e.CheckFigures]:
+    """Return what takes the figures of one name: those that a report shows are checked, the others are for people."""
+
+    def take(t_s: float, line: LineFields) -> e.CheckFigures:
+        for key, check in _SHOWN.get(name, {}).items():
+            check(line, key)
+        return e.CheckFigures(t_s, name, line.all)
+
+    return take
+
+
+def _quantiles(line: LineFields, key: str) -> None:
+    part = line.part(key)
+    for one in ("median_s", "p95_s", "p99_s", "worst_s"):
+        part.maybe(one, part.number)
+
+
+def _expanded(line: LineFields, key: str) -> None:
+    part = line.part(key)
+    part.maybe("expanded", part.number)
+
+
+_SHOWN: Final[Mapping[str, Mapping[str, Callable[[LineFields, str], object]]]] = {
+    "bus": {"bus": LineFields.text, "round_trip": _quantiles, "late": _quantiles},
+    "edges": {"output": LineFields.text, "late": _quantiles, "width": _quantiles},
+    "decidable": {
+        "signal": LineFields.text,
+        "unit": LineFields.text,
+        "lacks": LineFields.text,
+        "tolerance": lambda line, key: line.maybe(key, line.number),
+        "deadline_s": lambda line, key: line.maybe(key, line.number),
+        "value": _expanded,
+        "instant": _expanded,
+    },
+}
+
+_TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
+    "poll": _poll,
+    "gap": _gap,
+    "run_begin": _run_begin,
+    "note": _note,
+    "step_begin": lambda t, line: e.StepBegin(t, line.whole("step", 0), line.text("name"), line.window()),
+    "step_end": lambda t, line: e.StepEnd(t, line.whole("step", 0)),
+    "idle_begin": lambda t, line: e.IdleBegin(
+        t, line.whole("step", 0), line.whole("stimulus", 0), line.window()
+    ),
+    "idle_end": lambda t, line: e.IdleEnd(t, line.whole("step", 0), line.whole("stimulus", 0), line.window()),
+    "command": _command,
+    "stimulus": _stimulus,
+    "settled": lambda t, line: e.StimulusSettled(t, _which(line), line.text("output"), line.window()),
+    "stimulus_end": _stimulus_end,
+    "played": _played,
+    "wandered": _wandered,
+    "finding": _finding,
+    "evidence_end": lambda t, _: e.EvidenceEnd(t),
+    "safe": lambda t, _: e.OutputsSafe(t),
+    "not_safe": lambda t, line: e.OutputsUnsafe(t, line.text("reason")),
+    "run_end": _run_end,
+    "selfcheck_begin": _check_begin,
+    **{name: _figures(name) for name in e.FIGURES},
+    "shortfall": lambda t, line: e.Shortfall(t, line.text("text")),
+    "wrong": lambda t, line: e.WrongHookup(t, line.text("text")),
+    "selfcheck_end": _check_end,
+}
+"""What makes the event of a line, by its name."""

@@ -1,0 +1,232 @@
+"""From events to the fields of a log's lines (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import singledispatch
+
+from bench.samples import EdgeReport, Window
+from harness.judge.verdict import Abort
+from harness.run import events as e
+from harness.run.header import PinnedText
+
+Fields = Mapping[str, object]
+"""What a line holds beside its number, time, name and digest: JSON values."""
+
+
+@singledispatch
+def fields_of(event: e.Event) -> Fields:
+    """Return the fields of an event's line, in their order."""
+    raise AssertionError(f"no line for {type(event).__name__}")
+
+
+@fields_of.register
+def _(event: e.PollSeen) -> Fields:
+    poll = event.poll
+    fields: dict[str, object] = {
+        "bus": poll.bus,
+        "from": poll.requested_s,
+        "to": poll.replied_s,
+        "values": poll.values,
+        "table": poll.table,
+        "address": poll.address,
+        "words": poll.words,
+    }
+    if poll.unread:
+        fields["unread"] = [{"signal": one.signal, "reason": one.reason} for one in poll.unread]
+    return fields
+
+
+@fields_of.register
+def _(event: e.GapSeen) -> Fields:
+    gap = event.gap
+    return {"bus": gap.bus, "from": gap.from_s, "to": gap.to_s, "reason": gap.reason, "detail": gap.detail}
+
+
+@fields_of.register
+def _(event: e.RunBegin) -> Fields:
+    header = event.header
+    check, table = header.selfcheck, header.table
+    return {
+        "format": header.format,
+        "clock": header.clock,
+        "decision": header.decision,
+        "started": header.started,
+        "unit": header.unit,
+        "firmware": header.firmware,
+        "operator": header.operator,
+        "repeat": header.repeat,
+        "seed": header.seed,
+        "use": header.use,
+        "selfcheck": check and {"sha256": check.sha256, "started": check.started, "result": check.result},
+        "table": table and _text_fields(table),
+        "profile": {**_text_fields(header.profile), "attached": header.profile.attached},
+        "bench": _text_fields(header.bench),
+        "versions": header.versions,
+    }
+
+
+@fields_of.register
+def _(event: e.CheckBegin) -> Fields:
+    header = event.header
+    return {
+        "format": header.format,
+        "kind": header.kind,
+        "clock": header.clock,
+        "started": header.started,
+        "seed": header.seed,
+        "bench": _text_fields(header.bench),
+        "versions": header.versions,
+    }
+
+
+@fields_of.register
+def _(event: e.Note) -> Fields:
+    if event.step is None and event.number is None:
+        return {"text": event.text}
+    return {"text": event.text, "step": event.step, "number": event.number}
+
+
+@fields_of.register
+def _(event: e.StepBegin) -> Fields:
+    return {"step": event.step, "name": event.step_name, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.StepEnd) -> Fields:
+    return {"step": event.step}
+
+
+@fields_of.register(e.IdleBegin)
+@fields_of.register(e.IdleEnd)
+def _(event: e.IdleBegin | e.IdleEnd) -> Fields:
+    return {"step": event.step, "stimulus": event.stimulus, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.ContactCommand) -> Fields:
+    return {
+        "step": event.step,
+        "stimulus": event.stimulus,
+        "output": event.output,
+        "said": event.said,
+        "states": event.states,
+        "at": event.from_s,
+    }
+
+
+@fields_of.register
+def _(event: e.StimulusApplied) -> Fields:
+    fields: dict[str, object] = {**(_of(event.of) if event.of else {}), "output": event.output}
+    fields["said"] = event.said
+    if event.value is not None:
+        fields["value"] = event.value
+    if event.level is not None:
+        fields["level"] = event.level
+    if event.goes_on:
+        fields |= {"goes_on": True, "until": event.until_s}
+    if event.window is None:
+        return {**fields, "edges": [_edge(edge) for edge in event.edges]}
+    return {**fields, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.StimulusSettled) -> Fields:
+    return {**_of(event.of), "output": event.output, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.StimulusEnd) -> Fields:
+    told = {"output": event.output, "closures": event.closures, "latest": event.latest_s}
+    return {**_of(event.of), **told, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.EdgesPlayed) -> Fields:
+    packed = {"due_us": event.due_us, "from_us": event.from_us, "to_us": event.to_us}
+    return {**_of(event.of), "output": event.output, "closed": event.closed, **packed}
+
+
+@fields_of.register
+def _(event: e.LevelWandered) -> Fields:
+    told = {"output": event.output, "error": event.error, "level": event.level}
+    return {**_of(event.of), **told, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.FindingMade) -> Fields:
+    found = event.finding
+    response = found.response_s
+    return {
+        "step": found.step,
+        "number": found.number,
+        "in": found.step_name,
+        "signal": found.signal,
+        "unit": found.unit,
+        "kind": found.kind,
+        "demand": found.demand,
+        "verdict": str(found.verdict),
+        "status": str(found.status),
+        **({"not_run": str(found.not_run)} if found.not_run else {}),
+        "why": found.why,
+        "margin": found.margin,
+        "slack": found.slack_s,
+        "response": response and (response.earliest_s, response.latest_s),
+        "seen": found.seen,
+        "conformance": found.conformance,
+        "proves": found.proves,
+    }
+
+
+@fields_of.register(e.EvidenceEnd)
+@fields_of.register(e.OutputsSafe)
+def _(_event: e.EvidenceEnd | e.OutputsSafe) -> Fields:
+    return {}
+
+
+@fields_of.register
+def _(event: e.OutputsUnsafe) -> Fields:
+    return {"reason": event.reason}
+
+
+@fields_of.register
+def _(event: e.RunEnd) -> Fields:
+    return {"verdict": event.verdict, **_abort_fields(event.abort)}
+
+
+@fields_of.register
+def _(event: e.CheckEnd) -> Fields:
+    return {"result": event.result, **_abort_fields(event.abort)}
+
+
+@fields_of.register(e.Shortfall)
+@fields_of.register(e.WrongHookup)
+def _(event: e.Shortfall | e.WrongHookup) -> Fields:
+    return {"text": event.text}
+
+
+@fields_of.register(e.CheckFigures)
+@fields_of.register(e.OtherEvent)
+def _(event: e.CheckFigures | e.OtherEvent) -> Fields:
+    return event.fields
+
+
+def _abort_fields(abort: Abort | None) -> Fields:
+    return {} if abort is None else {"aborted": abort.text, "abort": abort.kind}
+
+
+def _of(which: e.StimulusId) -> Fields:
+    return {"step": which.step, "stimulus": which.stimulus, "label": which.label}
+
+
+def _span(window: Window) -> Fields:
+    return {"from": window.earliest_s, "to": window.latest_s}
+
+
+def _edge(edge: EdgeReport) -> Fields:
+    span = {"from": None, "to": None} if edge.window is None else _span(edge.window)
+    return {"closed": edge.closed, "due": edge.due_s, **span}
+
+
+def _text_fields(pinned: PinnedText) -> Fields:
+    return {"name": pinned.name, "sha256": pinned.sha256, "text": pinned.text}
