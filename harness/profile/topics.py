@@ -1,4 +1,4 @@
-"""The words that are no keys, as `examples/topics.yaml` tells them; what can be listed with them is."""
+"""The words that are no keys, as `topics.yaml` tells them; what can be listed with them is."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _WHOLE: Final = ("profile", "bench", "table")
 @cache
 def topics() -> Mapping[str, Topic]:
     """Return the words that are no keys, with their meaning."""
-    tree, _ = grow_tree(_read("topics.yaml"))
+    tree, _ = grow_tree((files("harness.profile") / "topics.yaml").read_text(encoding="utf-8"))
     assert tree is not None
     told = {word: Topic(**entry) for word, entry in as_data(tree).items()}
     told |= {word: replace(told[word], example=whole_text(word)) for word in _WHOLE}
@@ -44,11 +44,7 @@ def topics() -> Mapping[str, Topic]:
 
 def whole_text(kind: str) -> str:
     """Return the text of a whole profile, bench or table; they fit each other."""
-    return _read(f"whole-{kind}.yaml")
-
-
-def _read(file: str) -> str:
-    return (files("harness.profile") / "examples" / file).read_text(encoding="utf-8")
+    return (files("harness.profile") / "examples" / f"whole-{kind}.yaml").read_text(encoding="utf-8")
 
 
 def _units() -> Iterator[str]:
