@@ -3,7 +3,8 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
-PIP := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check --constraint constraints.txt
+# What is imported is compiled then; compiling everything while installing takes longer than the installing.
+PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
 .PHONY: demo test check format clean benchmark campaign hunt explorations challenge
 
@@ -49,9 +50,9 @@ $(VENV)/base: $(VENV)/python pyproject.toml constraints.txt
 	@$(PIP) --editable .
 	@touch $@
 
-$(VENV)/dev: $(VENV)/base
+$(VENV)/dev: $(VENV)/python pyproject.toml constraints.txt  ## holds all of base, in one go
 	@$(PIP) --editable '.[dev]'
-	@touch $@
+	@touch $(VENV)/base $@
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from bench.interfaces import Table
     from bench.mock.behaviour import Behaviour
@@ -48,23 +48,6 @@ def span(values: Sequence[int], address: int, count: int) -> Sequence[int]:
     if address + count > len(values):
         raise RefusedError(ILLEGAL_ADDRESS)
     return values[address : address + count]
-
-
-@final
-class PlainBank:
-    """Tables held in lists: what was written is read back; a table not given has no addresses."""
-
-    def __init__(self, tables: Mapping[Table, list[int]]) -> None:
-        self.tables = dict(tables)
-
-    def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:  # noqa: ARG002 - the protocol
-        """Return `count` values."""
-        return span(self.tables.get(table, []), address, count)
-
-    def write(self, table: Table, address: int, words: Sequence[int], now_s: float) -> None:  # noqa: ARG002 - the protocol
-        """Keep the values."""
-        span(self.tables.get(table, []), address, len(words))
-        self.tables[table][address : address + len(words)] = words
 
 
 @final

@@ -60,11 +60,6 @@ TroubleMaker = Callable[[Request], Trouble | None]
 """Decides what goes wrong with the reply to a request; None for nothing."""
 
 
-def trouble_at(script: Mapping[int, Trouble]) -> TroubleMaker:
-    """Return a trouble maker that spoils the replies to the n-th requests, counted from 0."""
-    return lambda request: script.get(request.number)
-
-
 @final
 class Responder:
     """Answers requests to its devices as a unit does: one after another, each after a while.

@@ -67,6 +67,7 @@ class MockUnit:
         contacts, levels = inputs_of(settings)
         self.contacts, self.levels = tuple(contacts), tuple(levels)
         self._settings = settings
+        self._more_weather = settings.more_weather
         self._behaviour = behaviour
         self._phase = phase
         self._vents = drives(settings, behaviour, start_s=start_s, phase=phase)
@@ -346,7 +347,7 @@ class MockUnit:
     def _snapshot(self, at_s: float) -> Snapshot | None:
         if not self._power.value:
             return None
-        vents, weather, more = self._vents.values(), self._weather, self._settings.more_weather
+        vents, weather, more = self._vents.values(), self._weather, self._more_weather
         reports_target = self._behaviour.reports_target
         return Snapshot(
             tuple(v.target_percent if reports_target else v.position_at(at_s) for v in vents),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, final
 
-from harness.judge.distributions import bisected, integral, normal_between, normal_cdf, normal_quantile
+from harness.judge.distributions import integral, normal_between, normal_cdf
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,18 +74,6 @@ class Normal:
         """Return the probability that the error lies in `[low, high]`."""
         return normal_between(low / self.standard, high / self.standard)
 
-    def guard_band(self, probability: float) -> float:
-        """Return z_p u, the width that leaves 1 - p beyond it on one side.
-
-        Raises:
-            ValueError: `probability` outside [0.5, 1).
-        """
-        _require(
-            met=0.5 <= probability < 1,  # noqa: PLR2004 - an even chance
-            message=f"probability={probability!r} must be at least 0.5 and less than 1",
-        )
-        return normal_quantile(probability) * self.standard
-
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -111,21 +99,6 @@ class Rectangular:
         a = self.half_width
         inside = min(high, a) - max(low, -a)
         return min(1.0, max(0.0, inside / (2 * a)))
-
-    def guard_band(self, probability: float) -> float:
-        """Return (2p - 1) a, the width that leaves 1 - p beyond it on one side; for p = 1 it is a itself.
-
-        With p = 1 guarded acceptance is the bench's own `guarded` decision: no value within the bounds may
-        break the limit.
-
-        Raises:
-            ValueError: `probability` outside [0.5, 1].
-        """
-        _require(
-            met=0.5 <= probability <= 1,  # noqa: PLR2004 - an even chance
-            message=f"probability={probability!r} must be from 0.5 to 1",
-        )
-        return (2 * probability - 1) * self.half_width
 
 
 Uncertainty = Normal | Rectangular
@@ -162,66 +135,6 @@ def guarded(tolerance: Limits, guard_band: float) -> Limits:
         f"{tolerance.upper!r}; it must be at most {(tolerance.upper - tolerance.lower) / 2!r}",
     )
     return Limits(lower=lower, upper=upper)
-
-
-def acceptance_limits(tolerance: Limits, uncertainty: Uncertainty, probability: float) -> Limits:
-    """Return the limits within which every reading conforms with at least `probability` (8.3.2).
-
-    One-sided A_U = T_U - w with w = z_p u (normal) or (2p - 1) a (rectangular). Two-sided the limits are
-    solved for, since near one limit the other also takes its share: p_c falls as the reading leaves the
-    middle.
-
-    Raises:
-        ValueError: `probability` outside [0.5, 1) (rectangular: [0.5, 1]), or no reading can reach it.
-    """
-    band = uncertainty.guard_band(probability)
-    middle = tolerance.middle
-    if middle is None:
-        return guarded(tolerance, band)
-    best = conformance(middle, uncertainty, tolerance)
-    _require(
-        met=best >= probability,
-        message=f"no reading between {tolerance.lower!r} and {tolerance.upper!r} conforms with "
-        f"probability={probability!r}: the best reaches {best:.6g}; reduce the uncertainty or ask for less",
-    )
-
-    def conforms(offset: float) -> bool:
-        return conformance(middle + offset, uncertainty, tolerance) >= probability
-
-    half = (tolerance.upper - tolerance.lower) / 2
-    if conforms(half):
-        # Only at probability = 0.5, where the limits themselves are as good as the rule asks.
-        return tolerance
-    offset, _ = bisected(conforms, 0.0, half)
-    return Limits(lower=middle - offset, upper=middle + offset)
-
-
-def rejection_limits(tolerance: Limits, uncertainty: Uncertainty, probability: float) -> Limits:
-    """Return the limits beyond which every reading fails to conform with at least `probability` (8.3.3).
-
-    One-sided R_U = T_U + w with the guard band w of `acceptance_limits`; two-sided solved for.
-
-    Raises:
-        ValueError: `probability` outside [0.5, 1) (rectangular: [0.5, 1]), or every reading would be
-            rejected.
-    """
-    band = uncertainty.guard_band(probability)
-    middle = tolerance.middle
-    if middle is None:
-        return guarded(tolerance, -band)
-    best = conformance(middle, uncertainty, tolerance)
-
-    def may_conform(offset: float) -> bool:
-        return 1 - conformance(middle + offset, uncertainty, tolerance) < probability
-
-    _require(
-        met=may_conform(0.0),
-        message=f"every reading would be rejected: even {middle!r}, in the middle, conforms with "
-        f"{best:.6g} only; reduce the uncertainty",
-    )
-    half = (tolerance.upper - tolerance.lower) / 2
-    _, offset = bisected(may_conform, 0.0, half + band + uncertainty.standard)
-    return Limits(lower=middle - offset, upper=middle + offset)
 
 
 @final

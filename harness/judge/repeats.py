@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal, Self, final
 
 from bench.samples import Window
 from harness.judge import coverage as cover
-from harness.judge.distributions import ConfidenceBounds, Side, beta_quantile, normal_quantile, require_share
+from harness.judge.distributions import ConfidenceBounds, Side, beta_quantile, require_share
 from harness.judge.numbers import percent, rounded_up
 
 if TYPE_CHECKING:
@@ -105,26 +105,6 @@ def clopper_pearson(
     return ConfidenceBounds(lower, upper)
 
 
-def wilson(successes: int, trials: int, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
-    """Return Wilson's score bounds, for comparison only: they may hold less often than they say.
-
-    (p + z^2/2n +- z sqrt(p (1 - p)/n + z^2/4n^2)) / (1 + z^2/n) (Wilson 1927; NIST/SEMATECH 7.2.4.1).
-
-    Raises:
-        ValueError: a count or the confidence is out of range.
-    """
-    _check(successes, trials, confidence)
-    z = normal_quantile(1 - _tail(confidence, side))
-    rate, z2 = successes / trials, z * z
-    centre = rate + z2 / (2 * trials)
-    reach = z * math.sqrt(rate * (1 - rate) / trials + z2 / (4 * trials * trials))
-    scale = 1 + z2 / trials
-    # At no and at all successes the formula gives 0 and 1, but for rounding.
-    lower = (centre - reach) / scale if side != "upper" and successes > 0 else 0.0
-    upper = (centre + reach) / scale if side != "lower" and successes < trials else 1.0
-    return ConfidenceBounds(lower, upper)
-
-
 def pass_rate(counts: Counts, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
     """Return exact bounds on the reliability; inconclusive repeats widen them on both sides.
 
@@ -149,27 +129,6 @@ def success_run_repeats(reliability: float, confidence: float) -> int:
     require_share("reliability", reliability)
     require_share("confidence", confidence)
     return max(1, math.ceil(math.log1p(-confidence) / math.log(reliability) * (1 - _SLACK)))
-
-
-def success_run_reliability(repeats: int, confidence: float) -> float:
-    """Return the reliability that `repeats` passes without a fail prove: (1 - C)^(1/n).
-
-    Raises:
-        ValueError: no repeats, or the confidence is out of range.
-    """
-    _check(repeats, repeats, confidence)
-    return math.exp(math.log1p(-confidence) / repeats)
-
-
-def success_run_confidence(repeats: int, reliability: float) -> float:
-    """Return the confidence with which `repeats` passes without a fail prove `reliability`: 1 - R^n.
-
-    Raises:
-        ValueError: no repeats, or the reliability is out of range.
-    """
-    require_share("reliability", reliability)
-    _check(repeats, repeats, 0.5)
-    return -math.expm1(repeats * math.log(reliability))
 
 
 def standing(counts: Counts, reliability: float, confidence: float) -> Standing:

@@ -99,54 +99,6 @@ class WaldTest:
         """Return whether these counts lie on or beyond the rejection boundary."""
         return self.log_ratio(passes, fails) <= self.reject_at + _SLACK
 
-    def acceptance_number(self, repeats: int) -> int | None:
-        """Return the most fails in `repeats` that are accepted, or None when not even zero are."""
-        accepted = [f for f in range(repeats + 1) if self.accepts(repeats - f, f)]
-        return max(accepted, default=None)
-
-    def rejection_number(self, repeats: int) -> int | None:
-        """Return the fewest fails in `repeats` that are rejected, or None when not even all are."""
-        rejected = [f for f in range(repeats + 1) if self.rejects(repeats - f, f)]
-        return min(rejected, default=None)
-
-    def expected_repeats(self, at: float) -> float:
-        """Return Wald's approximation of the mean number of repeats until a decision.
-
-        (P(accept) a + P(reject) r) / E[step], with the risks as P, so only at p = `good` and p = `poor`. The
-        overshoot is neglected, which makes it too short: 16.4 for an exact 22.4 in the handbook's plan at
-        `poor`.
-
-        Raises:
-            ValueError: another `at`, or a test with one boundary, which may never stop.
-        """
-        if not (self.false_reject and self.false_accept and self.good < 1):
-            raise ValueError(
-                "a test with one boundary only, or with good=1, has no such mean; see Claim.outlook"
-            )
-        if at not in (self.good, self.poor):
-            raise ValueError(f"at={at!r} must be good={self.good!r} or poor={self.poor!r}")
-        accept = 1 - self.false_reject if at == self.good else self.false_accept
-        gain = accept * self.accept_at + (1 - accept) * self.reject_at
-        return gain / (at * self.step_pass + (1 - at) * self.step_fail)
-
-
-@final
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
-    """What a claim will come to within a number of repeats, computed exactly.
-
-    Attributes:
-        proved: probability of that answer.
-        refuted: probability of that answer.
-        undecided: probability of neither.
-        mean_repeats: mean number of repeats made.
-    """
-
-    proved: float
-    refuted: float
-    undecided: float
-    mean_repeats: float
-
 
 @final
 @dataclass(slots=True)
@@ -251,42 +203,3 @@ class Claim:
         if math.isinf(missing):
             return None
         return max(0, math.ceil(missing / self._proof.step_pass - _SLACK))
-
-    def outlook(self, pass_probability: float, repeats: int) -> Outlook:
-        """Return exactly what a fresh claim comes to within `repeats`, for a unit with this pass probability.
-
-        Dynamic programming over the number of fails: the counts decide, not their order, so the probability
-        of each undecided count is carried from repeat to repeat. At p = R `proved` and `refuted` are the
-        largest risks.
-
-        Args:
-            pass_probability: p, from 0 to 1; every repeat passes or fails.
-            repeats: where the series is cut off, at least 1.
-
-        Raises:
-            ValueError: a value is out of range.
-        """
-        p = pass_probability
-        if not 0 <= p <= 1:
-            raise ValueError(f"pass_probability={p!r} must be from 0 to 1")
-        if repeats < 1:
-            raise ValueError(f"repeats={repeats!r} must be at least 1")
-        ended = {"proved": 0.0, "refuted": 0.0}
-        open_paths, mean = {0: 1.0}, 0.0
-        for done in range(1, repeats + 1):
-            mean += math.fsum(open_paths.values())
-            moved: dict[int, float] = {}
-            for fails, weight in open_paths.items():
-                moved[fails] = moved.get(fails, 0.0) + weight * p
-                moved[fails + 1] = moved.get(fails + 1, 0.0) + weight * (1 - p)
-            open_paths = {}
-            for fails, weight in moved.items():
-                answer = self._answer(done - fails, fails, 0)
-                if answer == "undecided":
-                    open_paths[fails] = weight
-                else:
-                    ended[answer] += weight
-        undecided = math.fsum(open_paths.values())
-        return Outlook(
-            proved=ended["proved"], refuted=ended["refuted"], undecided=undecided, mean_repeats=mean
-        )

@@ -75,11 +75,6 @@ class Hyetograph:
         """All the rain that falls."""
         return sum((p.depth_mm for p in self.pieces), Fraction())
 
-    @property
-    def peak_mm_per_h(self) -> Fraction:
-        """The highest intensity."""
-        return max(max(p.begins_mm_per_h, p.ends_mm_per_h) for p in self.pieces)
-
     def then(self, following: Hyetograph) -> Hyetograph:
         """Return this rain and, when it is over, the other."""
         return Hyetograph(self.pieces + following.pieces)
@@ -100,28 +95,6 @@ class Hyetograph:
                 for p in self.pieces
             )
         )
-
-    def split_at(self, at_s: Number) -> Hyetograph:
-        """Return the same rain with a border between two pieces at `at_s`, where there was none.
-
-        Raises:
-            ValueError: the instant is not inside the hyetograph.
-        """
-        instant_s = exact(at_s)
-        if not 0 <= instant_s <= self.duration_s:
-            raise ValueError(f"at_s={shown(instant_s)} must be 0 to {shown(self.duration_s)} s")
-        pieces: list[Piece] = []
-        start_s = Fraction()
-        for piece in self.pieces:
-            after_s = instant_s - start_s
-            if 0 < after_s < piece.duration_s:
-                middle = piece.mm_per_h_at(after_s)
-                pieces.append(Piece(after_s, piece.begins_mm_per_h, middle))
-                pieces.append(Piece(piece.duration_s - after_s, middle, piece.ends_mm_per_h))
-            else:
-                pieces.append(piece)
-            start_s += piece.duration_s
-        return Hyetograph(tuple(pieces))
 
 
 def constant(mm_per_h: Number, *, duration_s: Number) -> Hyetograph:

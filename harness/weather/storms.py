@@ -119,18 +119,6 @@ def chicago_storm(idf: Idf, *, duration_min: Number, peak_at: float, block_min: 
     return _from_blocks(span_min, _increments(curve(span_min * k) for k in range(count + 1)))
 
 
-def chicago_peak_mm_per_h(idf: Idf) -> float:
-    """Return the intensity at the Chicago storm's peak, which is that of the formula for 0 min, mm/h.
-
-    Raises:
-        ValueError: the formula grows without end towards 0 min.
-    """
-    try:
-        return idf.mean_mm_per_h(0.0)
-    except ZeroDivisionError:
-        raise ValueError(f"{idf!r} has no peak: its offset must be more than 0") from None
-
-
 ScsType = Literal["II", "III", "IA"]
 
 # Cumulative fractions. Source: SCS TP-149 (1973) and TR-55 (1986) appendix B, as tabulated in Chow, Maidment and

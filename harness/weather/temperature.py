@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import sqrt
-from typing import Final, Literal, final
+from typing import Final, final
 
 from bench.errors import Refusal
-
-ToleranceClass = Literal["AA", "A", "B", "C"]
 
 COLDEST_C: Final = -200.0
 HOTTEST_C: Final = 850.0
@@ -17,12 +15,6 @@ _A: Final = 3.9083e-3
 _B: Final = -5.775e-7
 _C: Final = -4.183e-12
 
-_TOLERANCES: Final[dict[ToleranceClass, tuple[float, float]]] = {
-    "AA": (0.10, 0.0017),
-    "A": (0.15, 0.002),
-    "B": (0.30, 0.005),
-    "C": (0.60, 0.01),
-}
 _END_ROUNDING: Final = 1e-5  # of R0: printed tables round their first and last resistance, too
 _STEPS: Final = 60  # Newton's method halves its error at the very least; it stops long before
 
@@ -78,34 +70,9 @@ class Platinum:
                     break
         return min(max(temperature, COLDEST_C), HOTTEST_C)
 
-    def sensitivity_ohm_per_c(self, temperature_c: float) -> float:
-        """Return the slope of the resistance at a temperature, ohm/°C.
-
-        Raises:
-            ValueError: outside -200 °C to 850 °C.
-        """
-        _check_temperature(temperature_c)
-        return self.ohm_at_0_c * _slope(temperature_c)
-
 
 PT100: Final = Platinum(100.0)
 PT1000: Final = Platinum(1000.0)
-
-
-def tolerance_c(tolerance_class: ToleranceClass, temperature_c: float) -> float:
-    """Return how far a platinum thermometer of a class may be off at a temperature, in °C either way.
-
-    IEC 60751: AA 0.10 + 0.0017 |t|, A 0.15 + 0.002 |t|, B 0.30 + 0.005 |t|, C 0.60 + 0.01 |t| (C from memory).
-    The standard limits each class to part of the range, and wire and film differently; see the sensor's sheet.
-
-    Raises:
-        ValueError: an unknown class, or a temperature outside -200 °C to 850 °C.
-    """
-    if tolerance_class not in _TOLERANCES:
-        raise ValueError(f"tolerance class {tolerance_class!r} is not one of {', '.join(_TOLERANCES)}")
-    _check_temperature(temperature_c)
-    fixed, share = _TOLERANCES[tolerance_class]
-    return fixed + share * abs(temperature_c)
 
 
 def _ratio(temperature_c: float) -> float:

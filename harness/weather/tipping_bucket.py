@@ -13,7 +13,7 @@ from bench.errors import Refusal
 from bench.pulses import MOST_EDGES
 from bench.samples import Edge
 from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
-from harness.weather.hyetograph import SECONDS_PER_HOUR, Hyetograph
+from harness.weather.hyetograph import Hyetograph
 from harness.weather.masscurve import MassCurve
 
 if TYPE_CHECKING:
@@ -74,22 +74,6 @@ def tip_instants_s(rain: Hyetograph, bucket: TippingBucket) -> tuple[float, ...]
         ValueError: more than `MOST_TIPS`.
     """
     return tuple(float(at_s) for at_s in _tips(rain, bucket))
-
-
-def measured_mm_per_h(true_mm_per_h: Number, bucket: TippingBucket) -> float:
-    """Return the intensity that the tips show when it rains evenly, mm/h.
-
-    The dead time does not start again with what falls in it (a non-paralysable counter): a tip takes as long as the
-    bucket's filling and the dead time together, so measured = true / (1 + true * dead time / (3600 * tip)).
-    Loss in a bucket's motion: Duchon, Fiebrich and Grimsley 2014, J. Atmos. Oceanic Technol. 31(6). The form of
-    the formula is from memory, the common one of counting instruments.
-
-    Raises:
-        ValueError: the intensity is negative.
-    """
-    true = not_negative("true_mm_per_h", true_mm_per_h)
-    lost = true * exact(bucket.dead_time_s) / (SECONDS_PER_HOUR * exact(bucket.tip_mm))
-    return float(true / (1 + lost))
 
 
 def jittered(

@@ -150,44 +150,9 @@ class Trace:
         later_s = tuple(max(self.end_s, t + shift_s) for t in other.times_s)
         return Trace(self.times_s + later_s, self.values + other.values)
 
-    def mapped(self, change: Callable[[float], float]) -> Trace:
-        """Return the trace with `change` applied at every point; straight lines stay straight lines.
-
-        That is exact for a linear `change` only; use `refined` first for any other.
-        """
-        return Trace(self.times_s, tuple(change(v) for v in self.values))
-
     def in_time(self, change: Callable[[float], float]) -> Trace:
         """Return the trace with every instant moved by `change`, which must not fall."""
         return Trace(tuple(change(t) for t in self.times_s), self.values)
-
-    def refined(self, longest_s: float) -> Trace:
-        """Return the same trace with no two points further apart than `longest_s`.
-
-        Raises:
-            ValueError: `longest_s` is not above 0 s, or makes too many points.
-        """
-        if not longest_s > 0 or self.duration_s / longest_s > MOST_POINTS:
-            raise ValueError(
-                f"longest_s={longest_s!r} s must be more than {self.duration_s / MOST_POINTS:.3g} s"
-            )
-        points = []
-        for left, (a_s, b_s) in enumerate(pairwise(self.times_s)):
-            count = max(1, -int(-(b_s - a_s) // longest_s))
-            inner = (a_s + (b_s - a_s) * k / count for k in range(1, count))
-            points += [(a_s, self.values[left]), *((t, self._between(left, t)) for t in inner)]
-        return Trace.through([*points, (self.end_s, self.values[-1])])
-
-    def sampled(self, every_s: float) -> tuple[float, ...]:
-        """Return the values at the start and every `every_s` after it, up to the end.
-
-        Raises:
-            ValueError: `every_s` is not above 0 s, or makes too many samples.
-        """
-        if not every_s > 0 or self.duration_s / every_s > MOST_POINTS:
-            raise ValueError(f"every_s={every_s!r} s must be more than {self.duration_s / MOST_POINTS:.3g} s")
-        count = int(self.duration_s / every_s * (1 + 1e-12)) + 1
-        return tuple(self.at(min(self.start_s + k * every_s, self.end_s)) for k in range(count))
 
     def _between(self, left: int, at_s: float) -> float:
         a_s, b_s = self.times_s[left], self.times_s[left + 1]
@@ -224,24 +189,3 @@ def step(first: float, last: float, *, at_s: float, for_s: float) -> Trace:
     if not 0 < at_s < for_s:
         raise ValueError(f"at_s={at_s!r} s must lie between 0 s and for_s={for_s!r} s")
     return Trace((0.0, at_s, at_s, for_s), (first, first, last, last))
-
-
-def added(one: Trace, other: Trace) -> Trace:
-    """Return the sum of two traces over the same span, steps of both included.
-
-    Raises:
-        ValueError: they do not begin and end together.
-    """
-    if (one.start_s, one.end_s) != (other.start_s, other.end_s):
-        raise Refusal(
-            (
-                f"traces from {one.start_s!r} s to {one.end_s!r} s and from {other.start_s!r}"
-                f" s to {other.end_s!r} s cannot be added"
-            ),
-            "give both the same start and end",
-        )
-    points = []
-    for at_s in sorted({*one.times_s, *other.times_s}):
-        early, late = one.before(at_s) + other.before(at_s), one.at(at_s) + other.at(at_s)
-        points += [(at_s, early)] if early == late else [(at_s, early), (at_s, late)]
-    return Trace.through(points)

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
 Spectrum = Literal["kaimal", "von-karman"]
 
-KAIMAL_PER_VON_KARMAN: Final = (36 / 70.8) ** -1.25
-"""Kaimal's length scale over von Karman's, for equal spectra at high frequencies (2.329)."""
 
 _DECIMALS: Final = 6  # speeds in whole micrometres a second: the same trace to the byte on every machine
 
@@ -51,7 +49,7 @@ def spectral_density(
         spectrum: which of the two.
         frequency_hz: 0 or more.
         mean_m_per_s: mean speed U, more than 0.
-        length_m: the spectrum's own length scale L, m. The two differ: see `KAIMAL_PER_VON_KARMAN`.
+        length_m: the spectrum's own length scale L, m. Kaimal's is 2.329 times von Karman's.
     """
     scale_s = length_m / mean_m_per_s
     x = frequency_hz * scale_s
@@ -62,19 +60,6 @@ def spectral_density(
             return float(4 * scale_s / (1 + 70.8 * x**2) ** (5 / 6))
         case _:
             assert_never(spectrum)
-
-
-def kaimal_length_m(height_m: float) -> float:
-    """Return the along-wind Kaimal length scale at a height above ground: 8.1 * 0.7 z, constant above 60 m.
-
-    Source: IEC 61400-1 (2005 and 2019), turbulence scale parameter and table of the Kaimal model (from memory).
-
-    Raises:
-        ValueError: the height is not above 0 m.
-    """
-    if not height_m > 0:
-        raise ValueError(f"height_m={height_m!r} must be more than 0 m")
-    return 8.1 * 0.7 * min(height_m, 60.0)
 
 
 def turbulent_wind(

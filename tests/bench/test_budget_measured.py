@@ -5,11 +5,11 @@ import random
 from dataclasses import dataclass, field
 
 import pytest
+from plain_unit import PlainBank
 
 from bench.budget import budget, load_of
 from bench.bus import ModbusBus
 from bench.interfaces import BusUse, ReadRequest
-from bench.mock.registers import PlainBank
 from bench.mock.server import Responder
 from bench.polling import poll
 from bench.registers import plan_reads

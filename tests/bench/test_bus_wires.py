@@ -6,12 +6,12 @@ import socket
 from contextlib import asynccontextmanager, suppress
 
 import pytest
+from plain_unit import PlainBank, trouble_at
 
 from bench.bus import ModbusBus
 from bench.errors import BusFault, LinkError
 from bench.interfaces import ReadRequest
-from bench.mock.registers import PlainBank
-from bench.mock.server import Responder, Trouble, trouble_at
+from bench.mock.server import Responder, Trouble
 from bench.mock.wires import serve_pty, serve_tcp
 from bench.virtual import run
 from bench.wiring import RtuOverTcpBus, SerialBus, TcpBus

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_unit import PlainBank
 
 from bench.clock import now_s
 from bench.errors import BusFault, DriverError, LinkError
 from bench.interfaces import ReadRequest
 from bench.line import LineOutputs, carried_buses
 from bench.mock.boards import CoilBoard, FramesBoard
-from bench.mock.registers import PlainBank
 from bench.mock.server import Request, Responder, Trouble
 from bench.mock.wires import serve_pty, serve_tcp
 from bench.pulses import pulse_plan

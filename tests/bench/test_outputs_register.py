@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from typing import Any
 
 import pytest
+from plain_unit import PlainBank
 
 from bench.bus import ModbusBus
 from bench.errors import DriverError
 from bench.interfaces import Peer
-from bench.mock.registers import PlainBank
 from bench.mock.server import Responder
 from bench.outputs import LocalOutputs
 from bench.samples import Window

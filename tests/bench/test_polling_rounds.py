@@ -3,12 +3,12 @@
 import asyncio
 
 import pytest
+from plain_unit import PlainBank, trouble_at
 
 from bench.bus import ModbusBus
 from bench.errors import BusFault, LinkError
 from bench.interfaces import Reply
-from bench.mock.registers import PlainBank
-from bench.mock.server import Responder, Trouble, trouble_at
+from bench.mock.server import Responder, Trouble
 from bench.polling import poll
 from bench.registers import plan_reads
 from bench.samples import Gap, Poll

@@ -7,9 +7,9 @@ beside them. The limits are those that section 6 gives with each function. Value
 import struct
 
 import pytest
+from plain_unit import PlainBank
 
 from bench.mock.pdu import answer
-from bench.mock.registers import PlainBank
 
 
 def bits_from(address, packed, count):

@@ -14,25 +14,12 @@ from harness.judge.conformity import (
     Limits,
     Normal,
     Rectangular,
-    acceptance_limits,
     conformance,
     global_risks,
     guarded,
-    rejection_limits,
 )
 
 RESISTORS = Limits(lower=1499.80, upper=1500.20)
-
-
-@pytest.mark.parametrize(
-    ("probability", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)]
-)
-def test_one_sided_guard_bands_match_the_guide(probability, z):
-    """JCGM 106:2012 table 1: z for a one-sided probability (seen: a public replay of the guide).
-
-    The guide prints 1.64 for 1.6449, so the table is met within its last digit.
-    """
-    assert Normal(1.0).guard_band(probability) == pytest.approx(z, abs=0.0051)
 
 
 @pytest.mark.parametrize(
@@ -46,13 +33,6 @@ def test_one_sided_guard_bands_match_the_guide(probability, z):
 def test_conformance_matches_the_guide(estimate, u, tolerance, expected):
     """JCGM 106:2012 7.3 and 7.4 worked examples (memory)."""
     assert conformance(estimate, Normal(u), tolerance) == pytest.approx(expected, abs=0.0006)
-
-
-def test_speed_limit_guard_band_matches_the_guide():
-    """JCGM 106:2012 8.3 guarded rejection: 100 km/h, 2 % relative, 99.9 % needs 106.59 km/h (memory)."""
-    speed = 100 / (1 - 0.02 * stats.norm.ppf(0.999))
-    assert speed == pytest.approx(106.59, abs=0.005)
-    assert rejection_limits(Limits(upper=100.0), Normal(0.02 * speed), 0.999).upper == pytest.approx(speed)
 
 
 @pytest.mark.parametrize(
@@ -124,12 +104,6 @@ def test_specific_risks_match_the_guard_band_table(factor, k, risk):
     uncertainty = Normal(1.0)
     limit = guarded(Limits(upper=10.0), factor * k).upper
     assert 1 - conformance(limit, uncertainty, Limits(upper=10.0)) == pytest.approx(risk, rel=4e-3, abs=1e-10)
-
-
-def test_the_exact_five_percent_band():
-    """ISO 14253-1:2017: exactly 5 % takes 1.6449/2 = 0.8224 U, printed 0.83 (0.8225 seen in public data)."""
-    band = 10.0 - acceptance_limits(Limits(upper=10.0), Normal(0.5), 0.95).upper
-    assert band == pytest.approx(0.8224, abs=5e-5)
 
 
 @pytest.mark.parametrize(("poll_period_s", "u_s"), [(1.0, 0.2887), (0.5, 0.1443)])

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 import yaml
+from plain_unit import PlainBank
 
 import bench
 from bench.mock.frames import Frame, encode
-from bench.mock.registers import PlainBank
 from bench.mock.server import Responder
 from bench.mock.settings import MockSettings
 from bench.mock.unit import build

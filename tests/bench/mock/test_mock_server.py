@@ -3,10 +3,10 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_unit import PlainBank, trouble_at
 
 from bench.mock.frames import Deframer, Frame, encode
-from bench.mock.registers import PlainBank
-from bench.mock.server import Responder, Trouble, trouble_at
+from bench.mock.server import Responder, Trouble
 
 FRAMINGS = ("tcp", "rtu", "ascii")
 READ = bytes.fromhex("0300000002")

@@ -4,11 +4,11 @@ import asyncio
 import os
 
 import pytest
+from plain_unit import PlainBank, trouble_at
 
 from bench.errors import LinkError
 from bench.mock.frames import Frame, encode
-from bench.mock.registers import PlainBank
-from bench.mock.server import Responder, Trouble, trouble_at
+from bench.mock.server import Responder, Trouble
 from bench.mock.wires import serve_pty, serve_tcp
 
 pytestmark = pytest.mark.wire

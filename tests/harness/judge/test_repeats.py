@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from itertools import product
 
 import pytest
 from hypothesis import given, settings
@@ -15,11 +14,8 @@ from harness.judge.repeats import (
     clopper_pearson,
     pass_rate,
     standing,
-    success_run_confidence,
-    success_run_reliability,
     success_run_repeats,
     summary,
-    wilson,
 )
 
 SHARES = st.floats(0.01, 0.999)
@@ -72,14 +68,10 @@ def test_only_passes_prove():
 @settings(max_examples=100, deadline=None)
 @given(SHARES, SHARES)
 def test_the_success_run_number_is_the_least_that_proves(reliability, confidence):
-    """That many passes prove the claim and one fewer does not; its three forms agree."""
+    """That many passes prove the claim, by the exact bound, and one fewer does not."""
     n = success_run_repeats(reliability, confidence)
-    assert success_run_reliability(n, confidence) >= reliability * (1 - 1e-9)
-    assert success_run_confidence(n, reliability) >= confidence * (1 - 1e-9)
-    assert n == 1 or success_run_reliability(n - 1, confidence) < reliability
-    assert clopper_pearson(n, n, confidence, "lower").lower == pytest.approx(
-        success_run_reliability(n, confidence), rel=1e-9
-    )
+    assert clopper_pearson(n, n, confidence, "lower").lower >= reliability * (1 - 1e-9)
+    assert n == 1 or clopper_pearson(n - 1, n - 1, confidence, "lower").lower < reliability
 
 
 def test_rounding_asks_for_no_extra_repeat():
@@ -88,15 +80,6 @@ def test_rounding_asks_for_no_extra_repeat():
     assert success_run_repeats(0.1, 0.99) == 2
     assert success_run_repeats(0.5, 0.75) == 2
     assert standing(Counts(passes=1, fails=0), 0.1, 0.9) == "proved"
-
-
-def test_score_bounds_stay_on_the_scale():
-    """Wilson's bounds keep to 0..1, and a one-sided bound leaves the other side open."""
-    for k, side in product((0, 3, 10), ("two-sided", "lower", "upper")):
-        bounds = wilson(k, 10, 0.95, side)
-        assert 0 <= bounds.lower <= k / 10 <= bounds.upper <= 1
-    assert wilson(3, 10, 0.95, "lower").upper == 1.0
-    assert wilson(3, 10, 0.95, "upper").lower == 0.0
 
 
 def test_a_repeat_without_a_verdict_counts_as_undecided():
@@ -175,7 +158,7 @@ def test_a_bad_series_is_refuted():
         (lambda: summary([]), r"^trials=0 must be at least 1$"),
         (lambda: clopper_pearson(3, 2, 0.9), r"^successes=3 must be from 0 to trials=2$"),
         (
-            lambda: wilson(1, 2, 95),
+            lambda: clopper_pearson(1, 2, 95),
             r"^confidence=95 must be more than 0 and less than 1, such as 0\.95 for 95 %$",
         ),
         (lambda: success_run_repeats(1.0, 0.9), r"^reliability=1\.0 must be more than 0 and less than 1"),

@@ -18,7 +18,6 @@ from harness.weather.tipping_bucket import (
     TippingBucket,
     contact_plan,
     jittered,
-    measured_mm_per_h,
     tip_count,
     tip_instants_s,
 )
@@ -54,15 +53,6 @@ def test_each_tip_falls_where_its_depth_is_reached(rain, bucket):
         due_mm = (number - exact(bucket.phase)) * exact(bucket.tip_mm)
         assert float(curve.depth_mm_by(Fraction(at_s))) == pytest.approx(float(due_mm), rel=1e-12, abs=1e-12)
         assert curve.depth_mm_by(Fraction(at_s) - Fraction(1, 10**6)) < due_mm
-
-
-@FEW
-@given(hyetographs, buckets, st.floats(0, 1))
-def test_splitting_moves_no_tip(rain, bucket, share):
-    """A border between two pieces changes nothing of the rain."""
-    split = rain.split_at(rain.duration_s * Fraction(share))
-    assert split.depth_mm == rain.depth_mm
-    assert tip_instants_s(split, bucket) == pytest.approx(tip_instants_s(rain, bucket), rel=1e-14)
 
 
 @FEW
@@ -275,14 +265,8 @@ def test_root_is_right_to_far_below_a_float(number):
     assert abs(root(number) ** 2 - number) <= number / 2**90
 
 
-def test_measured_intensity_refuses_negative_rain():
-    """There is no negative rain to measure."""
-    with pytest.raises(ValueError, match=r"^true_mm_per_h=-1 must not be negative$"):
-        measured_mm_per_h(-1, TippingBucket(tip_mm=0.2))
-
-
 def test_points_meet_pieces():
     """Points joined by lines are the ramps between them."""
     joined = from_intensities([(10, 0), (20, 36), (40, 0)], shape="linear")
     assert joined == ramp(0, 36, duration_s=10).then(ramp(36, 0, duration_s=20))
-    assert (joined.depth_mm, joined.duration_s, joined.peak_mm_per_h) == (Fraction(15, 100), 30, 36)
+    assert (joined.depth_mm, joined.duration_s) == (Fraction(15, 100), 30)

@@ -8,8 +8,6 @@ from hypothesis import strategies as st
 
 from bench.errors import FileError
 from harness.weather.hyetograph import (
-    Hyetograph,
-    Piece,
     blocks,
     constant,
     from_depths,
@@ -151,7 +149,6 @@ def test_any_text_is_read_or_refused(text):
         (lambda: ramp(1, -2, duration_s=1), r"^mm_per_h=-2 must not be negative$"),
         (lambda: blocks([]), r"^a hyetograph needs at least one piece; for dry weather write 0 mm/h$"),
         (lambda: constant(1, duration_s=1).replayed(0), r"^speed=0 must be more than 0$"),
-        (lambda: constant(1, duration_s=1).split_at(2), r"^at_s=2 must be 0 to 1 s$"),
     ],
 )
 def test_hyetographs_refuse(make, message):
@@ -170,12 +167,3 @@ def test_a_series_survives_its_text(spans):
         at, total = at + Fraction(span, 10), total + Fraction(depth, 10)
         lines.append(f"{float(at)!r},{float(total)!r}")
     assert read(*lines) == rain
-
-
-def test_a_border_lands_where_it_was_asked_for():
-    """Splitting adds one piece inside, and none on an existing border."""
-    rain = ramp(0, 10, duration_s=10)
-    assert rain.split_at(4) == Hyetograph(
-        (Piece(Fraction(4), Fraction(0), Fraction(4)), Piece(Fraction(6), Fraction(4), Fraction(10)))
-    )
-    assert rain.split_at(0) == rain.split_at(10) == rain

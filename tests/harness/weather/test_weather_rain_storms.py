@@ -8,14 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.weather.hyetograph import constant
-from harness.weather.intensity import classify
 from harness.weather.masscurve import MassCurve
 from harness.weather.showers import random_showers
 from harness.weather.storms import (
     OffsetIdf,
     PowerIdf,
     alternating_blocks,
-    chicago_peak_mm_per_h,
     chicago_storm,
     depth_mm,
     scs_storm,
@@ -74,10 +72,6 @@ def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
         (lambda: OffsetIdf(1, 1, 1.5), r"^n=1\.5 must be more than 0 and at most 1$"),
         (lambda: PowerIdf(1, 0, 1), r"^e=0 must be more than 0 and at most 1$"),
         (
-            lambda: chicago_peak_mm_per_h(OffsetIdf(1, 0, 0.5)),
-            r"has no peak: its offset must be more than 0$",
-        ),
-        (
             lambda: scs_storm("I", depth_mm=1),
             r"^'I' is not a type of 24-hour storm; write one of II, III, IA$",
         ),
@@ -99,8 +93,6 @@ def test_chicago_windows_hold_the_formulas_depth(idf, peak_at, eighths):
             r"^1e\+06 showers an hour over 36000 s are some 10000000 showers, more than 10000; use fewer",
         ),
         (lambda: showers(mean_shower_s=0), r"^mean_shower_s=0 must be more than 0$"),
-        (lambda: classify(-1, "wmo"), r"^mm_per_h=-1 must not be negative$"),
-        (lambda: classify(1, "uk"), r"^'uk' is not a scale of rain intensity; write 'wmo' or 'ams'$"),
     ],
 )
 def test_what_is_no_storm_is_refused(make, message):
@@ -135,9 +127,3 @@ def test_showers_keep_their_mean():
     week_s = 7 * 86_400
     fallen_mm = sum(float(showers(seed=s, duration_s=week_s).depth_mm) for s in range(50))
     assert fallen_mm / (50 * week_s / 3600) == pytest.approx(4 * 600 / 3600 * 6, rel=0.05)
-
-
-@given(st.floats(0, 1e5))
-def test_every_intensity_has_a_name_on_both_scales(mm_per_h):
-    """Any intensity is classified, and only none at all is dry."""
-    assert (classify(mm_per_h, "wmo") == "dry") == (classify(mm_per_h, "ams") == "dry") == (mm_per_h == 0)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.weather.temperature import PT100, PT1000, Platinum, tolerance_c
+from harness.weather.temperature import PT100, PT1000, Platinum
 from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
 
 FEW = settings(max_examples=100, deadline=None)
@@ -21,13 +21,9 @@ def test_platinum_is_read_back(temperature, sensor):
 @FEW
 @given(st.floats(-200, 849), st.floats(1e-6, 1))
 def test_platinum_rises(temperature, more):
-    """A warmer platinum thermometer has more resistance, and its slope is that of its curve."""
+    """A warmer platinum thermometer has more resistance."""
     low, high = PT100.resistance_ohm(temperature), PT100.resistance_ohm(temperature + more)
     assert high > low
-    half = 1e-3
-    if temperature > -199:
-        chord = PT100.resistance_ohm(temperature + half) - PT100.resistance_ohm(temperature - half)
-        assert PT100.sensitivity_ohm_per_c(temperature) == pytest.approx(chord / (2 * half), rel=1e-6)
 
 
 def test_a_pt1000_is_ten_pt100s():
@@ -84,8 +80,6 @@ def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
             r"^10.0 ohm belongs to no temperature .*; give 18.5201 to 390.481 ohm$",
         ),
         (lambda: PT100.temperature_c(float("nan")), r"^nan ohm belongs to no temperature"),
-        (lambda: tolerance_c("D", 0.0), r"^tolerance class 'D' is not one of AA, A, B, C$"),
-        (lambda: tolerance_c("A", 900.0), r"^900.0 °C is outside what IEC 60751 covers"),
         (lambda: BetaLaw(ohm=-1.0, beta_k=3950.0), r"^-1.0 ohm must be a finite resistance above 0 ohm"),
         (lambda: BetaLaw(ohm=1.0, beta_k=0.0), r"^beta_k=0.0 must be a finite number of kelvin above 0$"),
         (

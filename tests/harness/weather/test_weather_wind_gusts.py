@@ -3,10 +3,9 @@
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from wind_averages import gust, mean_wind, running_mean
 
-from harness.weather.trace import Trace, added, constant, ramp, step
-from harness.weather.wind_averages import gust, mean_wind, running_mean, sampled_gust
-from harness.weather.wind_beaufort import beaufort, beaufort_of_knots, typical_speed_m_per_s
+from harness.weather.trace import Trace, constant, step
 from harness.weather.wind_gusts import cosine_gust, rectangular_gust
 
 FEW = settings(max_examples=40, deadline=None)
@@ -88,21 +87,6 @@ def test_the_mean_wind_takes_ten_minutes():
         mean_wind(wind, 599.0)
 
 
-def test_gusts_add_to_any_wind():
-    """A gust laid over a ramp raises it by its own height."""
-    wind = added(ramp(0.0, 20.0, for_s=20.0), rectangular_gust(0.0, 5.0, at_s=8.0, lasts_s=4.0, for_s=20.0))
-    assert (wind.before(8.0), wind.at(8.0), wind.before(12.0), wind.at(12.0)) == (8.0, 13.0, 17.0, 12.0)
-
-
-@pytest.mark.parametrize(
-    ("speed", "force"),
-    [(0.0, 0), (0.29, 0), (0.3, 1), (8.0, 5), (17.19, 7), (17.2, 8), (32.7, 12), (90.0, 12)],
-)
-def test_a_lower_limit_belongs_to_its_force(speed, force):
-    """The force begins at its lower limit and 12 has no upper one."""
-    assert beaufort(speed) == force
-
-
 @pytest.mark.parametrize(
     ("make", "message"),
     [
@@ -130,11 +114,6 @@ def test_a_lower_limit_belongs_to_its_force(speed, force):
             lambda: gust(constant(1.0, for_s=2.0), 0.0, 2.0),
             r"^a period from 0.0 s to 2.0 s holds no window of 3.0 s; lengthen the period$",
         ),
-        (lambda: sampled_gust([1.0] * 20, every_s=0.7), r"^window_s=3.0 s is not a whole number of samples"),
-        (lambda: sampled_gust([1.0] * 11), r"^11 samples do not fill a window of 12; give more$"),
-        (lambda: beaufort(-0.1), r"^a wind of -0.1 m/s has no Beaufort force; give a speed from 0 m/s up$"),
-        (lambda: beaufort_of_knots(float("nan")), r"^a wind of nan kn has no Beaufort force"),
-        (lambda: typical_speed_m_per_s(13), r"^force=13 must be from 0 to 12$"),
     ],
 )
 def test_wrong_gusts_are_refused(make, message):

@@ -3,9 +3,9 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from wind_averages import gust
 
-from harness.weather.wind_averages import gust
-from harness.weather.wind_turbulence import kaimal_length_m, spectral_density, turbulent_wind
+from harness.weather.wind_turbulence import spectral_density, turbulent_wind
 
 USUAL = {"mean_m_per_s": 8.0, "intensity": 0.2, "for_s": 600.0, "seed": 7}
 
@@ -64,12 +64,6 @@ def test_gust_factors_are_those_of_the_trade():
         assert 1.3 < gust(wind, 0.0, 600.0).value / 8.0 < 1.8
 
 
-def test_kaimal_length_is_constant_above_60_m():
-    """The length grows with height up to 60 m."""
-    assert kaimal_length_m(10.0) == pytest.approx(56.7)
-    assert kaimal_length_m(60.0) == kaimal_length_m(200.0) == pytest.approx(340.2)
-
-
 def test_spectra_begin_at_four_time_scales():
     """At 0 Hz either spectrum is 4 L / U."""
     for spectrum in ("kaimal", "von-karman"):
@@ -90,9 +84,3 @@ def test_impossible_turbulence_is_refused(change, message):
     """Numbers out of range are refused with the range."""
     with pytest.raises(ValueError, match=message):
         turbulent_wind(**USUAL | change)
-
-
-def test_ground_level_has_no_length():
-    """A height of nothing is refused."""
-    with pytest.raises(ValueError, match=r"^height_m=0.0 must be more than 0 m$"):
-        kaimal_length_m(0.0)

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Final, final
 from bench.errors import Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from harness.weather.trace import Trace
 
 GUST_S: Final = 3.0
@@ -76,27 +74,6 @@ def gust(wind: Trace, from_s: float, to_s: float, *, window_s: float = GUST_S) -
         (Peak(_mean_ending(cut, t, window_s), t) for t in sorted(candidates)),
         key=lambda peak: (peak.value, -peak.at_s),
     )
-
-
-def sampled_gust(speeds: Sequence[float], *, every_s: float = 0.25, window_s: float = GUST_S) -> float:
-    """Return the gust that a controller finds which samples the wind and averages whole samples.
-
-    Args:
-        speeds: samples, evenly spaced, m/s.
-        every_s: time between them; 0.25 s is the usual rate for gusts (WMO-No. 8, from memory).
-        window_s: averaging time, a whole number of samples.
-
-    Raises:
-        ValueError: the window is no whole number of samples, or is longer than the samples.
-    """
-    count = round(window_s / every_s)
-    if count < 1 or abs(count * every_s - window_s) > 1e-9 * window_s:
-        raise ValueError(
-            f"window_s={window_s!r} s is not a whole number of samples, every_s={every_s!r} s apart"
-        )
-    if len(speeds) < count:
-        raise Refusal(f"{len(speeds)} samples do not fill a window of {count}", "give more")
-    return max(sum(speeds[k : k + count]) / count for k in range(len(speeds) - count + 1))
 
 
 def _mean_ending(wind: Trace, at_s: float, window_s: float) -> float:
