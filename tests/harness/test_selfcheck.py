@@ -80,7 +80,7 @@ def test_a_bench_measures_itself_and_says_what_it_can_decide(check):
     assert decided["roof_vent"].tolerance == pytest.approx(0.5 + 100 / 28 * (bus.age_s + 0.2) / 2)
     state = read_log(result.log)
     assert (state.broken_at, state.outcome) == (None, "fine")
-    names = [event["event"] for event in state.events]
+    names = [event.name for event in state.events]
     assert names[0] == "selfcheck_begin"
     assert names.index("safe") > max(n for n, name in enumerate(names) if name == "stimulus")
 

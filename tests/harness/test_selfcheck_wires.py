@@ -91,7 +91,7 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     state = read_log(result.log)
     assert state.broken_at is None
     assert state.outcome in ("fine", "worse")  # a loaded machine may be slower than declared
-    assert "safe" in [event["event"] for event in state.events]
+    assert "safe" in [event.name for event in state.events]
 
 
 @pytest.mark.usefixtures("hurried")
