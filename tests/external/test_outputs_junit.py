@@ -16,6 +16,8 @@ from harness.record.outputs.files import write_output
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("junit")  # its fixtures are costly: one worker makes them
+
 
 @pytest.fixture(scope="module")
 def batch(tmp_path_factory):

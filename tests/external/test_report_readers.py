@@ -25,6 +25,8 @@ from harness.record.report.page import html_of
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("report readers")  # its fixtures are costly: one worker makes them
+
 CSS = Path(__file__).parents[2] / "harness" / "record" / "report" / "templates" / "report.css"
 
 

@@ -10,6 +10,8 @@ from bench.mock.fault import FAMILIES
 from bench.mock.faults import CATALOGUE, behaviour_with
 from bench.mock.registers import RefusedError, SilentError
 
+pytestmark = pytest.mark.xdist_group("mock faults")  # its fixtures are costly: one worker makes them
+
 T0 = 1000.0
 
 

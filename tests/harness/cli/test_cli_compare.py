@@ -14,6 +14,8 @@ from harness.profile.load import load_profile
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("compare")  # its fixtures are costly: one worker makes them
+
 PROFILE = SHIPPED / "rain-while-partly-open.yaml"
 
 

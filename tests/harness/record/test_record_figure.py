@@ -39,6 +39,8 @@ from harness.run.engine import Engine
 from harness.run.events import GapSeen, PollSeen, StimulusApplied
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("figures")  # its fixtures are costly: one worker makes them
+
 SVG = "{http://www.w3.org/2000/svg}"
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 RAIN = (SHIPPED / "rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")

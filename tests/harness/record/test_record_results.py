@@ -17,6 +17,8 @@ from harness.run.events import FindingMade, OtherEvent
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("results")  # its fixtures are costly: one worker makes them
+
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory):

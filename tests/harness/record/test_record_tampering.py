@@ -15,6 +15,8 @@ from harness.record.signature import sign_log
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.xdist_group("tampering")  # its fixtures are costly: one worker makes them
+
 
 @pytest.fixture(scope="module")
 def signed(tmp_path_factory):

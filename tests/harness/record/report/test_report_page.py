@@ -15,6 +15,8 @@ from harness.record.report.build import report_of
 from harness.record.report.model import Section, shown
 from harness.record.report.page import html_of
 
+pytestmark = pytest.mark.xdist_group("report page")  # its fixtures are costly: one worker makes them
+
 HOSTILE = "<script>alert(1)</script> \" ' & &amp; {{ 7*7 }} {% x %} #set page() $x$ *b* `r` \\ \u202e gpj \x00 \x1b[31m"
 
 
