@@ -101,7 +101,8 @@ class RigSession:
             self._unsafe = _IN_DOUBT
             self._watcher.opened()
             self._watch()
-            await self._unless_broken(work)
+            await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
+            await self._unless_broken(lambda: self._and_look(work))
         except BaseException as error:
             self._abort = _abort_of(error)
             if not isinstance(error, BenchError):
@@ -140,16 +141,18 @@ class RigSession:
             self.break_off(error)
 
     async def _unless_broken(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        self._work = asyncio.get_running_loop().create_task(self._once_healthy(work))
+        self._work = asyncio.get_running_loop().create_task(work())
         self._work.add_done_callback(self._over)
         await asyncio.wait({self._work, self._broken}, return_when=asyncio.FIRST_COMPLETED)
         if self._broken.done():
             self._broken.result()
         self._work.result()
 
-    async def _once_healthy(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    async def _until_healthy(self) -> None:
         if self._rig.file.interlock is not None:
             await self._healthy.wait()
+
+    async def _and_look(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         await work()
         await self._rig.outputs.look()  # at what happened since the last look
 

@@ -227,6 +227,14 @@ def test_work_that_comes_to_its_end_leaves_the_bench_safe(user, play):
     assert (played.level, "safe" in played.names) == (18.0, True)
 
 
+def test_the_first_reading_is_asked_for_before_anything_is_driven_over_its_bus(play):
+    """What a unit shows before the work is on record: the first poll goes out ahead of the first write."""
+    played = play("run")
+    first_poll = next(fields for name, fields in played.events if name == "poll")
+    written = next(fields for name, fields in played.events if fields.get("output") == "house_temperature")
+    assert first_poll["from"] < written["from"]
+
+
 @pytest.mark.parametrize("often", [False, True], ids=["once", "again and again"])
 @pytest.mark.parametrize("user", USERS)
 def test_wherever_it_is_interrupted_the_outputs_are_safe(user, often, play, monkeypatch):
