@@ -9,6 +9,7 @@ from typing import final
 
 from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
+from harness.judge.extremes import Extremes, Span, somewhere
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
 from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, at_most, clip
@@ -16,8 +17,11 @@ from harness.judge.track import Corners, Track
 from harness.judge.verdict import Bounds, Verdict
 
 
-class _Extremes(Decider):
-    """Keeps what the formulas about x(s) need: x(s) itself, and the extremes afterwards.
+class _FromStart(Decider):
+    """Keeps what the formulas about x(s) need: the evidence, and the extremes over what all s share.
+
+    The extremes give the numbers of a finding, and early verdicts; when the span is over, the verdict is made of the
+    extremes as functions of s (`Extremes`).
 
     Attributes:
         start_low: lower bound of x over the stimulus window.
@@ -26,12 +30,16 @@ class _Extremes(Decider):
         high: the greatest that x may be there.
         touched_low: x is certain to come down to this in [s2, s1 + span].
         touched_high: x is certain to come up to this there.
+        touches: readings that lie only partly in the span of some s.
         frontier_s: how far the pieces have come, s.
     """
 
     __slots__ = (
         "_inner_end",
+        "_rate",
+        "_read",
         "_skip_s",
+        "_span_s",
         "_touched_s",
         "frontier_s",
         "high",
@@ -40,12 +48,19 @@ class _Extremes(Decider):
         "start_low",
         "touched_high",
         "touched_low",
+        "touches",
     )
 
-    def __init__(self, stimulus: Window, span_s: float, skip_s: float = 0.0) -> None:
-        super().__init__(stimulus, max(0.0, span_s - EPS_S))
-        self._inner_end = self.s1 + max(0.0, span_s - EPS_S)
+    def __init__(
+        self, stimulus: Window, span_s: float, rate_per_s: float | None, skip_s: float = 0.0
+    ) -> None:
+        self._span_s = max(0.0, span_s - EPS_S)
+        super().__init__(stimulus, self._span_s)
+        self._inner_end = self.s1 + self._span_s
+        self._rate = rate_per_s
         self._skip_s = skip_s
+        self._read = Reading(-INF, INF, self.s2, self._inner_end)  # the extremes of what was read inside the span
+        self.touches: list[Reading] = []
         self._touched_s = -INF  # the last instant of which the verdict knows
         self.frontier_s = -INF
         self.start_low, self.start_high = INF, -INF
@@ -80,18 +95,23 @@ class _Extremes(Decider):
     def reading(self, reading: Reading) -> None:
         """What was read inside the span was touched."""
         lo, hi, a, b, *_ = reading
-        if self.verdict is None and a >= self.s2 and b <= self._inner_end:
+        if self.verdict is not None:
+            return
+        if a >= self.s2 and b <= self._inner_end:
             self.touched_low = min(self.touched_low, hi)
             self.touched_high = max(self.touched_high, lo)
             self._touched_s = max(self._touched_s, b)
+            self._read = self._read._replace(lo=max(self._read.lo, lo), hi=min(self._read.hi, hi))
             self._conclude()
+        elif b > self.s1 and a < self.end_s:
+            self.touches.append(reading)
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:
         """While even the extremes of all decide nothing."""
         if corners.t[0] < self.s1 + self._skip_s:
             return -INF
         trial = copy(self)
-        trial.pieces = Track()
+        trial.pieces, trial.touches = Track(), []
         trial.reading(readings.hull())
         trial.take(corners.hull())
         return self._inner_end if trial.verdict is None else -INF
@@ -104,31 +124,64 @@ class _Extremes(Decider):
     @abstractmethod
     def _conclude(self) -> None: ...
 
+    def finish(self) -> None:
+        """The span is over: fail if the formula can hold for no s, pass if it can break for none."""
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            touches = (*self.touches, self._read) if self._read.lo > -INF else self.touches
+            spans, window = ((0.0, self._span_s), (self._skip_s, self._span_s)), Window(self.s1, self.s2)
+            four = Extremes(self.pieces, touches, window, spans, self._rate)
+            if not self._can_hold(four, spans[0]):
+                self.verdict = self._if_broken
+            elif self._skip_s > self._span_s or not self._can_break(four, spans[1]):
+                self.verdict = self._if_held
+        self.settle(passed=False)
+
+    _if_held, _if_broken = Verdict.PASS, Verdict.FAIL
+
+    @abstractmethod
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        """Return whether for some s some course is as demanded."""
+
+    @abstractmethod
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        """Return whether for some s some course is not; `span` leaves out what the rate cannot do so soon."""
+
 
 @final
-class DriftDecider(_Extremes):
-    """Unchanged, and its opposite: starts moving.
+class DriftDecider(_FromStart):
+    """G[0,F] |x - x(s)| <= by; and F[0,F] |x - x(s)| > by, which is its opposite.
 
-    That x stays within d of x(s) is possible exactly when some y in the bounds of x(s) is within d of
-    everything that x is certain to touch; it is certain when no bound afterwards is further than d from a
-    bound of x(s).
+    Can hold: for some s, least_max - most_min <= 2 by, least_max - by <= U(s) and most_min + by >= L(s). Can break:
+    most_max - L(s) > by or U(s) - least_min > by, both over [by / rate, F].
     """
 
-    __slots__ = ("_by", "_moved_by_s", "_moves", "_rate", "formula")
+    __slots__ = ("_by", "_if_broken", "_if_held", "_moved_by_s", "_moves", "formula")
 
     def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
         self._moves = isinstance(formula, StartsMoving)
         if isinstance(formula, StartsMoving):
             by, span = formula.by, formula.within_s
+            self._if_held, self._if_broken = Verdict.FAIL, Verdict.PASS
         else:
             by, span = formula.tolerance or 0.0, formula.for_s
-        self._by, self._rate = by, rate_per_s
-        super().__init__(stimulus, span, by / rate_per_s if rate_per_s else 0.0)
+            self._if_held, self._if_broken = Verdict.PASS, Verdict.FAIL
+        self._by = by
+        super().__init__(stimulus, span, rate_per_s, by / rate_per_s if rate_per_s else 0.0)
         self.formula = formula
         self._moved_by_s = INF
 
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        by, highest, lowest = self._by + EPS, four.least_max(span), four.most_min(span)
+        apart = (highest[:, None] - lowest[None]).reshape(-1, *highest.shape[1:]) - 2 * by
+        return somewhere(apart, highest - by - four.high(), four.low() - lowest - by)
+
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        by = self._by + EPS
+        up, down = four.most_max(span) > four.low() + by, four.least_min(span) < four.high() - by
+        return bool(up.any() or down.any())
+
     def _sure_drift(self) -> float:
-        """Return the least that the greatest distance from x(s) can be."""
+        """Return the least that the greatest distance from x(s) can be, for the s of the least."""
         sure = max(0.0, (self.touched_high - self.touched_low) / 2)
         if self.start_known:
             sure = max(sure, self.touched_high - self.start_high, self.start_low - self.touched_low)
@@ -144,15 +197,6 @@ class DriftDecider(_Extremes):
         if self._sure_drift() > self._by + EPS:
             self._moved_by_s = self._touched_s
             self.verdict = Verdict.PASS if self._moves else Verdict.FAIL
-
-    def finish(self) -> None:
-        """Unchanged if nothing can have been further away than allowed."""
-        if self.verdict is None:
-            covered = self.frontier_s >= self.end_s - EPS_S
-            still = covered and self._possible_drift() <= self._by + EPS
-            self.verdict = Verdict.INCONCLUSIVE
-            if still:
-                self.verdict = Verdict.FAIL if self._moves else Verdict.PASS
 
     def measures(self) -> Measures:
         """Robustness: what is left of the tolerance, or how far beyond it the signal moved."""
@@ -186,14 +230,33 @@ class DriftDecider(_Extremes):
 
 
 @final
-class OvershootDecider(_Extremes):
-    """Never further beyond the target than allowed, seen from where the signal came."""
+class OvershootDecider(_FromStart):
+    """x(s) <= X and G[0,F] x <= X + by, or x(s) >= X and G[0,F] x >= X - by.
+
+    Can hold: for some s, L(s) <= X and least_max <= X + by, or mirrored. Can break: U(s) > X and least_min < X - by
+    over [by / rate, F], or mirrored; from exactly X it must do both.
+    """
 
     __slots__ = ("formula",)
 
-    def __init__(self, formula: OvershootsAtMost, stimulus: Window) -> None:
-        super().__init__(stimulus, formula.for_s)
+    def __init__(self, formula: OvershootsAtMost, stimulus: Window, rate_per_s: float | None) -> None:
+        super().__init__(stimulus, formula.for_s, rate_per_s, formula.by / rate_per_s if rate_per_s else 0.0)
         self.formula = formula
+
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        x, by = self.formula.target, self.formula.by
+        rise = somewhere(four.low() - x - EPS, four.least_max(span) - (x + by) - EPS)
+        return rise or somewhere(x - EPS - four.high(), (x - by) - EPS - four.most_min(span))
+
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        x, by = self.formula.target, self.formula.by
+        above, below = x + EPS - four.high(), four.low() - x + EPS
+        under, over = four.least_min(span) - (x - by) + EPS, (x + by) + EPS - four.most_max(span)
+        return (
+            any(somewhere(above, part[None]) for part in under)
+            or any(somewhere(below, part[None]) for part in over)
+            or any(somewhere(part[None], other[None]) for part in under for other in over)
+        )
 
     def _conclude(self) -> None:
         target, by = self.formula.target, self.formula.by + EPS
@@ -203,13 +266,6 @@ class OvershootDecider(_Extremes):
         no_fall = self.start_high < target - EPS or self.touched_low < target - by
         if no_rise and no_fall:
             self.verdict = Verdict.FAIL
-
-    def finish(self) -> None:
-        """Pass if no bound is too far beyond the target, whichever side the signal may have come from."""
-        target, by = self.formula.target, self.formula.by + EPS
-        rise_ok = self.start_low >= target or self.high <= target + by
-        fall_ok = self.start_high <= target or self.low >= target - by
-        self.settle(passed=self.frontier_s >= self.end_s - EPS_S and rise_ok and fall_ok)
 
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance, where the direction is certain."""

@@ -117,6 +117,8 @@ class Pairs:
                 self._pairs.popleft()
             self._pairs.append((b, low, high))
             pieces = self._pieces(last_a, a)
+        else:
+            self._pairs.append((b, -INF, INF))  # before it was read first, nothing is known
         self._last = (sample.value, a, b)
         return pieces
 

@@ -7,7 +7,7 @@ from typing import Final, NamedTuple, final
 from bench.samples import SignalTraits
 from harness.judge import formulas
 from harness.judge.advice import advice
-from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.band import HoldsDecider, ReachesDecider, ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
@@ -103,7 +103,7 @@ class _Teller:
         if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
             t_s, low, high = decider.left
             return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
-        if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | ReturnsDecider):
+        if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | HoldsDecider | ReturnsDecider):
             limit_s = decider.s2 + decider.formula.within_s
             for piece in reversed(decider.pieces):
                 part = clip(piece, piece.t0, limit_s)
@@ -114,7 +114,7 @@ class _Teller:
     def _left_again(self) -> str:
         """Return the sentence for a band that was reached in time and not held; empty if that is not what happened."""
         decider = self.decider
-        if not isinstance(decider, ReachesDecider) or not decider.formula.holds_s:
+        if not isinstance(decider, HoldsDecider):
             return ""
         formula = decider.formula
         band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)

@@ -6,6 +6,7 @@ import random
 from typing import Any
 
 import judge_campaign as campaign
+import judge_cases as cases
 import pytest
 
 from bench.samples import Sample, SignalTraits, Window
@@ -18,8 +19,8 @@ def test_no_verdict_contradicts_the_truth() -> None:
     """Whatever the polling, refresh, noise and drops: a pass is true of the trajectory, a fail false."""
     for seed in range(2500):
         one = campaign.case(seed)
-        found = campaign.play(one)
-        assert campaign.wrong(one, found) is None, (seed, one.formula, found)
+        found = cases.play(one)
+        assert cases.wrong(one, found) is None, (seed, one.formula, found)
 
 
 @pytest.mark.parametrize("first", range(0, 300, 100))
@@ -27,9 +28,9 @@ def test_an_early_verdict_is_the_final_one(first: int) -> None:
     """What is passed or failed on the first part of the evidence is so on all of it."""
     for seed in range(first, first + 100):
         one = campaign.case(seed)
-        final = campaign.play(one)
+        final = cases.play(one)
         for share in (0.2, 0.4, 0.7):
-            early = campaign.play(one, until=int(share * len(one.evidence)))
+            early = cases.play(one, until=int(share * len(one.evidence)))
             if early.verdict is not Verdict.INCONCLUSIVE:
                 assert early.verdict is final.verdict, (seed, share, early, final)
 
@@ -39,7 +40,7 @@ def test_feeding_everything_at_once_says_the_same(first: int) -> None:
     """A watch opened after all the evidence came says what one opened early said."""
     for seed in range(first, first + 100):
         one = campaign.case(seed)
-        live, after = campaign.play(one), campaign.play(one, opened_after_s=1e6)
+        live, after = cases.play(one), cases.play(one, opened_after_s=1e6)
         assert after.verdict is live.verdict, (seed, live, after)
         if live.verdict is not Verdict.INCONCLUSIVE and live.response_s and after.response_s:
             assert after.response_s.low <= live.response_s.high + 1e-6, seed
@@ -62,13 +63,13 @@ def test_inconclusive_only_within_the_uncertainty_of_the_evidence(origin_s: floa
             Sample(truth.at(t) + r.uniform(-error, error), t, t)
             for t in (origin_s + i * spacing for i in range(int(59 / spacing)))
         ]
-        one = campaign.Case(traits, samples, question, Window(stimulus_s, stimulus_s), stimulus_s, truth)
+        one = cases.Case(traits, samples, question, Window(stimulus_s, stimulus_s), stimulus_s, truth)
         room = 2 * (error + rate * spacing / 2)
         certain_pass, certain_fail = (
-            campaign.holds(question, truth, stimulus_s, -room),
-            not campaign.holds(question, truth, stimulus_s, room),
+            cases.holds(question, truth, stimulus_s, -room),
+            not cases.holds(question, truth, stimulus_s, room),
         )
-        found = campaign.play(one)
+        found = cases.play(one)
         if certain_pass or certain_fail:
             decided += 1
             assert found.verdict is (Verdict.PASS if certain_pass else Verdict.FAIL), (seed, question, found)
@@ -121,9 +122,9 @@ def test_small_cases_are_decided_wherever_all_trajectories_agree() -> None:
         walks = _walks(traits, samples)
         if walks is None:
             continue
-        found = campaign.play(campaign.Case(traits, samples, question, Window(s, s), s, None))
+        found = cases.play(cases.Case(traits, samples, question, Window(s, s), s, None))
         instants = [float(t) for t in range(11)]
-        outcomes = {campaign.holds(question, campaign.Truth(instants, walk), s, 0.0) for walk in walks}
+        outcomes = {cases.holds(question, cases.Truth(instants, walk), s, 0.0) for walk in walks}
         if len(outcomes) == 2:
             assert found.verdict is Verdict.INCONCLUSIVE, (seed, question, found)
             continue
@@ -158,11 +159,11 @@ def _response(question: f.Formula, truth: Any, s: float) -> float | None:
     match question:
         case f.Reaches():
             low, high = question.target - question.tolerance, question.target + question.tolerance
-            runs = campaign._runs(truth, s, s + question.within_s + question.holds_s + 1, low, high)
+            runs = cases.runs_in(truth, s, s + question.within_s + question.holds_s + 1, low, high)
             return next(p - s for p, e in runs if e - p >= question.holds_s - 1e-6)
         case f.Returns():
             low, high = question.target - question.tolerance, question.target + question.tolerance
-            return campaign._runs(truth, s, s + question.within_s + 1e-3, low, high)[0][0] - s
+            return cases.runs_in(truth, s, s + question.within_s + 1e-3, low, high)[0][0] - s
         case f.StartsMoving():
             y = truth.at(s)
             points = truth.crossings(s, s + question.within_s, (y - question.by, y + question.by))
@@ -177,7 +178,7 @@ def test_response_times_contain_the_true_one() -> None:
         one = campaign.case(seed)
         if one.traits.unit != "%":
             continue
-        bounds = campaign.play(one).response_s
+        bounds = cases.play(one).response_s
         true_s = _response(one.formula, one.truth, one.s) if bounds is not None else None
         if bounds is not None and true_s is not None:
             named += 1
@@ -193,7 +194,7 @@ def test_margins_contain_the_true_one() -> None:
         question = one.formula
         if one.traits.unit != "%" or not isinstance(question, f.Stays | f.Unchanged):
             continue
-        found = campaign.play(one)
+        found = cases.play(one)
         if found.margin is None or found.verdict is Verdict.FAIL:
             continue
         if isinstance(question, f.Stays):
@@ -201,7 +202,7 @@ def test_margins_contain_the_true_one() -> None:
             low = -1e9 if question.low is None else question.low
             true = min(min(values) - low, question.high - max(values))
         else:
-            true = question.tolerance - campaign._drift(one.truth, one.s, question.for_s)
+            true = question.tolerance - cases.drift_of(one.truth, one.s, question.for_s)
         named += 1
         assert found.margin.low - 1e-5 <= true <= found.margin.high + 1e-5, (seed, question, found)
     assert named > 100

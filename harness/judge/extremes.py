@@ -1,0 +1,145 @@
+"""The four extremes of all possible courses after the stimulus, as functions of its instant (pure).
+
+Courses change no faster than a rate, so the bounds L and U of a tight envelope are courses themselves, and so is what
+a course leaves when it is cut at a level (McShane, Extension of range of functions, 1934). Over [s + first, s + last]:
+
+    least_max(s) = max(max L, max over readings of lo - rate * over(s))     most_max(s) = max U
+    most_min(s)  = min(min U, min over readings of hi + rate * over(s))     least_min(s) = min L
+
+    over(s) = max(0, b - (s + last), (s + first) - a)
+
+A reading says more than its cone: somewhere in [a, b] x was in [lo, hi], outside the span only if there is time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, final
+
+from bench.samples import Window
+from harness.judge.robustness import LeastOfRuns
+from harness.judge.spans import INF, Reading
+from harness.judge.track import Track
+
+if TYPE_CHECKING:
+    from harness.judge.track import Floats
+
+Span = tuple[float, float]
+
+
+@final
+class Extremes:
+    """The extremes over some spans, in cells of the stimulus window in which all their parts are straight.
+
+    Every function is an array of its parts' values at both ends of each cell: parts x 2 x cells. Of `least_max` and
+    `most_max` the greatest of the parts counts, of `most_min` and `least_min` the least.
+
+    Args:
+        pieces: the envelope from s1 to the last end of a span, without holes.
+        touches: readings whose windows lie neither all before the first span nor all after the last one.
+        stimulus: the window of s.
+        spans: all spans that will be asked for, as seconds after s; `touches` belong to the first.
+        rate_per_s: the greatest rate; None where nothing bounds it.
+    """
+
+    def __init__(
+        self,
+        pieces: Track,
+        touches: Sequence[Reading],
+        stimulus: Window,
+        spans: Sequence[Span],
+        rate_per_s: float | None,
+    ) -> None:
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        self._t0, self._l0, self._u0, self._t1, self._l1, self._u1 = pieces.columns()
+        self._touches, self._rate = touches, rate_per_s
+        s1, s2 = stimulus.earliest_s, stimulus.latest_s
+        (first, last), turns = spans[0], [(s1, s2)]
+        turns += [self._t0 - after_s for after_s in {0.0, *(end for span in spans for end in span)}]
+        for _, _, a, b, *_ in touches:
+            turns.append((a - first, b - last, (a - first + b - last) / 2))
+        s = np.unique(np.concatenate(turns))
+        s = s[(s >= s1) & (s <= s2)]
+        self._s = np.stack((s[:-1], s[1:])) if len(s) > 1 else np.stack((s, s))
+        self._middle = self._s.mean(axis=0)
+
+    def low(self) -> Floats:
+        """Return L(s)."""
+        return self._at(self._l0, self._l1, 0.0)
+
+    def high(self) -> Floats:
+        """Return U(s)."""
+        return self._at(self._u0, self._u1, 0.0)
+
+    def least_max(self, span: Span) -> Floats:
+        """Return the least that the maximum can be."""
+        return self._greatest(self._l0, self._l1, span, [(touch.lo, touch) for touch in self._touches])
+
+    def most_min(self, span: Span) -> Floats:
+        """Return the most that the minimum can be."""
+        return -self._greatest(-self._u0, -self._u1, span, [(-touch.hi, touch) for touch in self._touches])
+
+    def most_max(self, span: Span) -> Floats:
+        """Return the most that the maximum can be."""
+        return self._greatest(self._u0, self._u1, span, ())
+
+    def least_min(self, span: Span) -> Floats:
+        """Return the least that the minimum can be."""
+        return -self._greatest(-self._l0, -self._l1, span, ())
+
+    def _at(self, y0: Floats, y1: Floats, after_s: float) -> Floats:
+        """Return a bound at s + after_s."""
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        i = self._index(after_s)
+        t0, t1, y0, y1 = self._t0[i], self._t1[i], y0[i], y1[i]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            y = y0 + (y1 - y0) * (self._s + after_s - t0) / (t1 - t0)
+        return np.where((y0 == y1) | (t1 <= t0), y0, y)[None]
+
+    def _index(self, after_s: float) -> Floats:
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        found = self._t0.searchsorted(self._middle + after_s, "right") - 1
+        return np.clip(found, 0, len(self._t0) - 1)
+
+    def _greatest(self, y0: Floats, y1: Floats, span: Span, touches: Iterable[tuple[float, Reading]]) -> Floats:
+        """Return the parts of a bound's greatest value over a span: its ends, all corners inside, and touches."""
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        begin, end = self._at(y0, y1, span[0]), self._at(y0, y1, span[1])
+        corners = np.append(np.maximum(y1[:-1], y0[1:]), -INF)
+        i, j = self._index(span[0]), self._index(span[1])
+        low, high = int(i.max()), int(j.min())
+        if low < high:  # what lies in the span of every s is one corner
+            first = int(i.min())
+            shared = corners[low:high].max()
+            corners = np.concatenate((corners[first:low], [shared], corners[high : int(j.max()) + 1]))
+            i, j = i - first, j - (high - 1) + low - first
+        inside = -LeastOfRuns(-corners)(i, j)
+        parts = [begin, end, np.stack((inside, inside))[None]]
+        parts += [self._touch(level, touch, span)[None] for level, touch in touches]
+        return np.concatenate(parts)
+
+    def _touch(self, level: float, touch: Reading, span: Span) -> Floats:
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        s = self._s if self._rate is not None else np.stack((self._middle, self._middle))
+        over = np.maximum(0.0, np.maximum(touch.b - (s + span[1]), s + span[0] - touch.a))
+        if self._rate is None:
+            return np.where(over > 0, -INF, level)
+        return level - self._rate * over
+
+
+def somewhere(*parts: Floats) -> bool:
+    """Return whether at some s all of these straight functions are at most 0."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    y = np.concatenate(parts)
+    y0, y1 = y[:, 0], y[:, 1]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        cross = y0 / (y0 - y1)
+    from_x = np.where(y0 > 0, np.where(y1 > 0, 2.0, cross), 0.0).max(axis=0)
+    to_x = np.where(y1 > 0, np.where(y0 > 0, -1.0, cross), 1.0).min(axis=0)
+    return bool((from_x <= to_x).any())
