@@ -167,7 +167,9 @@ class HoldsDecider(_Reaches):
             return
         above, below = at_least(t0, u0, t1, u1, self._high), at_most(t0, l0, t1, l1, self._low)
         spans = sorted((span, i) for i, span in enumerate((above, below)) if span is not None)
-        for span, i in (*spans, *spans[:1]) if len(spans) > 1 else spans:  # the first may follow the second, too
+        for span, i in (
+            (*spans, *spans[:1]) if len(spans) > 1 else spans
+        ):  # the first may follow the second, too
             self._follow(*span, self._outside[i], self._outside[1 - i])
         if t1 >= self._held_s():
             self.verdict = Verdict.PASS
@@ -382,7 +384,16 @@ class ReturnsDecider(Decider):
     either side.
     """
 
-    __slots__ = ("_arrival", "_early", "_early_until_s", "_high", "_low", "formula", "frontier_s", "too_early")
+    __slots__ = (
+        "_arrival",
+        "_early",
+        "_early_until_s",
+        "_high",
+        "_low",
+        "formula",
+        "frontier_s",
+        "too_early",
+    )
 
     def __init__(
         self, formula: Returns, stimulus: Window, rate_per_s: float | None, *, continuous: bool

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections import deque
 from copy import copy
-from typing import final
+from itertools import pairwise
+from typing import Final, final
 
 from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
-from harness.judge.extremes import Extremes, Span, somewhere
+from harness.judge.extremes import Extremes, somewhere
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, at_most, clip
+from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, Span, at_least, at_most, clip
 from harness.judge.track import Corners, Track
+from harness.judge.turns import Turns
 from harness.judge.verdict import Bounds, Verdict
+
+_PARTS: Final = 8
+"""The stimulus window is cut into so many parts where one is not enough."""
 
 
 class _FromStart(Decider):
@@ -35,6 +39,7 @@ class _FromStart(Decider):
     """
 
     __slots__ = (
+        "_by",
         "_inner_end",
         "_rate",
         "_read",
@@ -51,15 +56,16 @@ class _FromStart(Decider):
         "touches",
     )
 
-    def __init__(
-        self, stimulus: Window, span_s: float, rate_per_s: float | None, skip_s: float = 0.0
-    ) -> None:
+    def __init__(self, stimulus: Window, span_s: float, rate_per_s: float | None, by: float) -> None:
         self._span_s = max(0.0, span_s - EPS_S)
         super().__init__(stimulus, self._span_s)
         self._inner_end = self.s1 + self._span_s
         self._rate = rate_per_s
-        self._skip_s = skip_s
-        self._read = Reading(-INF, INF, self.s2, self._inner_end)  # the extremes of what was read inside the span
+        self._by = by
+        self._skip_s = by / rate_per_s if rate_per_s else 0.0
+        self._read = Reading(
+            -INF, INF, self.s2, self._inner_end
+        )  # the extremes of what was read inside the span
         self.touches: list[Reading] = []
         self._touched_s = -INF  # the last instant of which the verdict knows
         self.frontier_s = -INF
@@ -129,7 +135,7 @@ class _FromStart(Decider):
         if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
             touches = (*self.touches, self._read) if self._read.lo > -INF else self.touches
             spans, window = ((0.0, self._span_s), (self._skip_s, self._span_s)), Window(self.s1, self.s2)
-            four = Extremes(self.pieces, touches, window, spans, self._rate)
+            four = Extremes(self.pieces, touches, window, spans, self._rate, self._by)
             if not self._can_hold(four, spans[0]):
                 self.verdict = self._if_broken
             elif self._skip_s > self._span_s or not self._can_break(four, spans[1]):
@@ -151,11 +157,11 @@ class _FromStart(Decider):
 class DriftDecider(_FromStart):
     """G[0,F] |x - x(s)| <= by; and F[0,F] |x - x(s)| > by, which is its opposite.
 
-    Can hold: for some s, least_max - most_min <= 2 by, least_max - by <= U(s) and most_min + by >= L(s). Can break:
-    most_max - L(s) > by or U(s) - least_min > by, both over [by / rate, F].
+    Can hold: for some s, least_start <= most_start. Can break: for some s, most_max - L(s) > by or
+    U(s) - least_min > by, both over [by / rate, F].
     """
 
-    __slots__ = ("_by", "_if_broken", "_if_held", "_moved_by_s", "_moves", "formula")
+    __slots__ = ("_if_broken", "_if_held", "_moved_by_s", "_moves", "formula")
 
     def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
         self._moves = isinstance(formula, StartsMoving)
@@ -165,15 +171,13 @@ class DriftDecider(_FromStart):
         else:
             by, span = formula.tolerance or 0.0, formula.for_s
             self._if_held, self._if_broken = Verdict.PASS, Verdict.FAIL
-        self._by = by
-        super().__init__(stimulus, span, rate_per_s, by / rate_per_s if rate_per_s else 0.0)
+        super().__init__(stimulus, span, rate_per_s, by)
         self.formula = formula
         self._moved_by_s = INF
 
     def _can_hold(self, four: Extremes, span: Span) -> bool:
-        by, highest, lowest = self._by + EPS, four.least_max(span), four.most_min(span)
-        apart = (highest[:, None] - lowest[None]).reshape(-1, *highest.shape[1:]) - 2 * by
-        return somewhere(apart, highest - by - four.high(), four.low() - lowest - by)
+        least, most = four.least_start(span), four.most_start(span)
+        return somewhere((least[:, None] - most[None]).reshape(-1, *least.shape[1:]) - 2 * EPS)
 
     def _can_break(self, four: Extremes, span: Span) -> bool:
         by = self._by + EPS
@@ -240,7 +244,7 @@ class OvershootDecider(_FromStart):
     __slots__ = ("formula",)
 
     def __init__(self, formula: OvershootsAtMost, stimulus: Window, rate_per_s: float | None) -> None:
-        super().__init__(stimulus, formula.for_s, rate_per_s, formula.by / rate_per_s if rate_per_s else 0.0)
+        super().__init__(stimulus, formula.for_s, rate_per_s, formula.by)
         self.formula = formula
 
     def _can_hold(self, four: Extremes, span: Span) -> bool:
@@ -281,55 +285,34 @@ class OvershootDecider(_FromStart):
 
 @final
 class ReversalDecider(Decider):
-    """One way only: no fall, or no rise, of more than allowed."""
+    """Never a fall of more than by and a rise of more than by, both in [s, s + F].
 
-    __slots__ = (
-        "_before",
-        "_certain",
-        "_corner",
-        "_corners",
-        "_delay_s",
-        "_inner_end",
-        "_possible",
-        "_surely",
-        "formula",
-        "frontier_s",
-    )
+    Can break: at some m, min(max U over [s, m - delay], max U over [m + delay, s + F]) - L(m) > by, or mirrored, with
+    delay = by / rate: then a fall and a rise fit one course. Cannot hold: a certain fall (the greatest L so far, or lo
+    of a reading over, minus U, or minus hi of one beginning) and a certain rise both exceed by. The stimulus window is
+    judged as a whole if that is enough, else in parts: in the widest span of each for what can break, in the narrowest
+    for what can hold.
+    """
+
+    __slots__ = ("_certain", "_delay_s", "_inner_end", "_read", "_span_s", "_surely", "formula", "frontier_s")
 
     def __init__(self, formula: NeverReverses, stimulus: Window, rate_per_s: float | None) -> None:
-        super().__init__(stimulus, max(0.0, formula.for_s - EPS_S))
+        self._span_s = max(0.0, formula.for_s - EPS_S)
+        super().__init__(stimulus, self._span_s)
         self.formula = formula
         self.frontier_s = -INF
-        self._inner_end = self.s1 + max(0.0, formula.for_s - EPS_S)
+        self._inner_end = self.s1 + self._span_s
         self._delay_s = formula.by / rate_per_s if rate_per_s else 0.0
-        self._corners: deque[tuple[float, float, float]] = deque()  # t, lower, upper: not yet `delay` ago
-        self._corner: tuple[float, float, float] | None = None  # the last one that is
-        self._before = [INF, -INF]  # least lower and greatest upper bound until then
-        self._surely = [-INF, INF]  # greatest lower and least upper bound so far
-        self._possible = [0.0, 0.0]  # the greatest fall and rise that the evidence allows
-        self._certain = [0.0, 0.0]  # and those that it proves
+        self._surely = [
+            -INF,
+            INF,
+        ]  # greatest lower and least upper bound so far, in the span that all s share
+        self._certain = [0.0, 0.0]  # the greatest fall and rise that these prove
+        self._read: list[Reading | Readings] = []
 
     def take(self, part: Piece) -> None:
-        """Compare with the extremes before; within `delay` the rate allows no change of more than `by`."""
-        t0, l0, u0, t1, l1, u1 = part
-        self.frontier_s = t1
-        if not self._corners:
-            self._corners.append((t0, l0, u0))
-        self._corners.append((t1, l1, u1))
-        while self._corners and self._corners[0][0] + self._delay_s <= t1:
-            self._corner = self._corners.popleft()
-            self._compare(part, self._corner)
-        if (
-            self._corner is not None
-            and self._corners
-            and self._corner[1] > -INF
-            and self._corners[0][1] > -INF
-        ):
-            (a, low_a, high_a), (b, low_b, high_b) = self._corner, self._corners[0]
-            x = (t1 - self._delay_s - a) / (b - a)
-            self._compare(
-                part, (t1 - self._delay_s, low_a + (low_b - low_a) * x, high_a + (high_b - high_a) * x)
-            )
+        """Follow the falls and rises that are certain for every s."""
+        self.frontier_s = part.t1
         if (inner := clip(part, self.s2, self._inner_end)) is not None:
             surely = self._surely
             for low, high in ((inner.l0, inner.u0), (inner.l1, inner.u1)):
@@ -339,25 +322,54 @@ class ReversalDecider(Decider):
         if min(self._certain) > self.formula.by + EPS:
             self.verdict = Verdict.FAIL
 
-    def _compare(self, part: Piece, corner: tuple[float, float, float]) -> None:
-        """Compare the extremes up to a corner with the bounds `delay` later, which lie in `part`."""
-        t, low, high = corner
-        self._before[0], self._before[1] = min(self._before[0], low), max(self._before[1], high)
-        later = clip(part, t + self._delay_s, part.t1)
-        if later is not None:
-            self._possible[0] = max(self._possible[0], self._before[1] - later.l0)
-            self._possible[1] = max(self._possible[1], later.u0 - self._before[0])
-
     def reading(self, reading: Reading) -> None:
-        """Readings say no more than the envelope: their windows may leave open which came first."""
+        """Keep it: it is compared when the span is over."""
+        if reading.b > self.s1 and reading.a < self.end_s:
+            self._read.append(reading)
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While even the extremes of all prove no fall or no rise."""
+        highest = max(self._surely[0], float(corners.low.max()))
+        lowest = min(self._surely[1], float(corners.high.min()))
+        fall = max(self._certain[0], highest - float(corners.high.min()))
+        rise = max(self._certain[1], float(corners.low.max()) - lowest)
+        return self._inner_end if min(fall, rise) <= self.formula.by else -INF
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:
+        """Take pieces and readings that are calm."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        self.pieces.extend(corners)
+        self.note_seen(corners.hull())
+        self.frontier_s = float(corners.t[-1])
+        self._read.append(readings)
+        highest = np.maximum(np.maximum.accumulate(corners.low), self._surely[0])
+        lowest = np.minimum(np.minimum.accumulate(corners.high), self._surely[1])
+        self._surely = [float(highest[-1]), float(lowest[-1])]
+        self._certain[0] = max(self._certain[0], float((highest - corners.high).max()))
+        self._certain[1] = max(self._certain[1], float((corners.low - lowest).max()))
 
     def finish(self) -> None:
-        """Pass if one of the two directions is free of reversals for certain."""
-        covered = self.frontier_s >= self.end_s - EPS_S
-        self.settle(passed=covered and min(self._possible) <= self.formula.by + EPS)
+        """The span is over: fail if it can hold for no s, pass if it can break for none."""
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            by, course = self.formula.by + EPS, Turns(self.pieces, self._read)
+            parts = 1
+            if self.s2 > self.s1 and course.may_turn((self.s1, self.end_s), self._delay_s) > by:
+                parts = _PARTS
+            ends = [self.s1 + (self.s2 - self.s1) * i / parts for i in range(parts)]
+            spans = list(pairwise((*ends, self.s2)))
+            if all(course.must_turn((latest, earliest + self._span_s)) > by for earliest, latest in spans):
+                self.verdict = Verdict.FAIL
+            elif all(
+                course.may_turn((earliest, latest + self._span_s), self._delay_s) <= by
+                for earliest, latest in spans
+            ):
+                self.verdict = Verdict.PASS
+        self.settle(passed=False)
 
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance in the better direction."""
-        by = self.formula.by
-        worst, best = by - min(self._possible), by - min(self._certain)
+        course, span = Turns(self.pieces, ()), (self.s1, min(self.frontier_s, self.end_s))
+        worst = self.formula.by - course.may_turn(span, self._delay_s)
+        best = self.formula.by - min(self._certain)
         return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))

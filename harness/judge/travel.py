@@ -155,7 +155,9 @@ class TravelDecider(Decider):
                 quickest = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way * per_unit_s)
                 slowest = 0.8 * way / (last90 - first10) if last90 < INF else 0.0
                 fastest = 0.8 * longest / quickest if quickest > 0 else INF
-                yield _Travel(Bounds(float(min(slowest, fastest)), float(fastest)), Bounds(first90, last90), s)
+                yield _Travel(
+                    Bounds(float(min(slowest, fastest)), float(fastest)), Bounds(first90, last90), s
+                )
 
     def _instants(self) -> Iterator[Bounds]:
         """Yield the parts of the stimulus window."""

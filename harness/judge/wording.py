@@ -103,7 +103,9 @@ class _Teller:
         if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
             t_s, low, high = decider.left
             return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
-        if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | HoldsDecider | ReturnsDecider):
+        if found.verdict is Verdict.FAIL and isinstance(
+            decider, ReachesDecider | HoldsDecider | ReturnsDecider
+        ):
             limit_s = decider.s2 + decider.formula.within_s
             for piece in reversed(decider.pieces):
                 part = clip(piece, piece.t0, limit_s)

@@ -79,7 +79,9 @@ def runs_in(x: Truth, a: float, b: float, low: float, high: float) -> list[tuple
 
 
 def _reaches(q: f.Reaches, x: Truth, s: float, d: float) -> bool:
-    runs = runs_in(x, s, s + q.within_s + q.holds_s + 1, q.target - q.tolerance - d, q.target + q.tolerance + d)
+    runs = runs_in(
+        x, s, s + q.within_s + q.holds_s + 1, q.target - q.tolerance - d, q.target + q.tolerance + d
+    )
     return any(p <= s + q.within_s + d and e - p >= q.holds_s - d for p, e in runs)
 
 
@@ -93,7 +95,9 @@ def _stays(q: f.Stays, x: Truth, s: float, d: float) -> bool:
 def _returns(q: f.Returns, x: Truth, s: float, d: float) -> bool:
     tight = q.tolerance - d
     early = (
-        runs_in(x, s, s + q.not_before_s - d, q.target - tight, q.target + tight) if q.not_before_s > d else []
+        runs_in(x, s, s + q.not_before_s - d, q.target - tight, q.target + tight)
+        if q.not_before_s > d
+        else []
     )
     wide = q.tolerance + d
     late = runs_in(x, s + q.not_before_s - d, s + q.within_s + d, q.target - wide, q.target + wide)

@@ -324,9 +324,7 @@ def _moves(c: Courses, q: f.MovesAt, s: int) -> set[bool]:
         way = q.target - y
         if abs(way) < 1e-6:
             continue
-        marks = [
-            c.where(lambda x, y=y, p=p, way=way: (x - y - p * way) * way >= -1e-9) for p in (0.1, 0.9)
-        ]
+        marks = [c.where(lambda x, y=y, p=p, way=way: (x - y - p * way) * way >= -1e-9) for p in (0.1, 0.9)]
 
         def start(values: Set, y: float = y) -> States:
             return {"still": values & c.where(lambda x: abs(x - y) < 1e-9)}
@@ -457,11 +455,16 @@ def _demand(r: random.Random, kind: str, x: Truth, s: float) -> Any:  # noqa: PL
         case "reverses":
             return f.NeverReverses(off(r.choice([1, 2, 3, 4]) / COARSE, OFF), span(1, 9 * COARSE))
         case "moves":
-            return f.MovesAt(r.choice([0.3, 0.6, 0.9]), r.choice([0.107, 0.307]), off(target + r.choice([-3, 3]), OFF), within + 2)
+            return f.MovesAt(
+                r.choice([0.3, 0.6, 0.9]),
+                r.choice([0.107, 0.307]),
+                off(target + r.choice([-3, 3]), OFF),
+                within + 2,
+            )
         case "equals":
-            return f.Equals(float(r.randrange(3)), span(1, 3 * COARSE))
+            return f.Equals(float(r.choice(sorted({*x.xs, 1.0}))), span(1, 3 * COARSE))
         case "flag_unchanged":
             return f.Unchanged(None, span(1, 4 * COARSE))
         case "flag_stays":
-            return f.Stays(None, float(r.randrange(2)), span(1, 4 * COARSE))
+            return f.Stays(None, 0.0 if max(x.xs) < 2 else float(r.randrange(2)), span(1, 4 * COARSE))
     raise AssertionError(kind)

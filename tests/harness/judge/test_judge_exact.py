@@ -82,7 +82,11 @@ def test_the_way_is_made_after_the_stimulus(rate: float, tolerance: float) -> No
 
 def test_the_simple_rule_passes_no_overshoot_over_a_gap() -> None:
     """What stands at its target, and is then not read for 10 s, may have been anywhere."""
-    evidence = [*at((-1, 50), (0.1, 50)), Gap("unit", 0.1, 10.0, "timeout"), *at((10, 50), (11, 50), (15, 50))]
+    evidence = [
+        *at((-1, 50), (0.1, 50)),
+        Gap("unit", 0.1, 10.0, "timeout"),
+        *at((10, 50), (11, 50), (15, 50)),
+    ]
     formula = f.OvershootsAtMost(2.0, 50.0, 12.0)
     assert judge(formula, evidence, Window(0.0, 0.0), rule=Rule.SIMPLE) is N
 
