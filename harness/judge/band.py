@@ -363,7 +363,7 @@ class StaysDecider(Decider):
 
     def finish(self) -> None:
         """Fail if a break is certain for every s; pass if no moment was unsure."""
-        if self.verdict is None and self._broken.complete:
+        if self.verdict is None and self._broken.complete and self.end_s >= self.s2:
             self.verdict = Verdict.FAIL
         kept = self.frontier_s >= self.end_s - EPS_S and self._unsure_s >= self.end_s
         self.settle(passed=kept or self.end_s < self.s1)

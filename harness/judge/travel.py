@@ -10,7 +10,7 @@ from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings
 from harness.judge.formulas import MovesAt
 from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, clip
+from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, clip
 from harness.judge.track import Corners
 from harness.judge.verdict import Bounds, Verdict
 
@@ -37,25 +37,22 @@ class _Bound(NamedTuple):
     t1: Floats
     y1: Floats
 
-    def first_at(self, levels: Floats, from_s: float) -> Floats:
-        """Return for each level, in ascending order, the first instant from `from_s` on at which it is met."""
-        import numpy as np  # noqa: PLC0415 - once a finding
-
-        t0, y0, t1, y1 = (column[int(self.t1.searchsorted(from_s)) :] for column in self)
-        i = np.maximum.accumulate(np.maximum(y0, y1)).searchsorted(levels)
-        found, i = i < len(t0), np.minimum(i, len(t0) - 1)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            met = t0[i] + (t1[i] - t0[i]) * (levels - y0[i]) / (y1[i] - y0[i])
-        met = np.maximum(from_s, np.where(y0[i] >= levels, t0[i], met))
-        return np.where(found, met, INF)
+    def first_at(self, level: float, from_s: float) -> float:
+        """Return the first instant from `from_s` on at which a level is met; infinite without one."""
+        meets = ((self.y0 >= level) | (self.y1 >= level)) & (self.t1 >= from_s)
+        for i in meets.nonzero()[0].tolist():
+            span = at_least(*map(float, (self.t0[i], self.y0[i], self.t1[i], self.y1[i])), level)
+            if span is not None and span[1] >= from_s:
+                return max(from_s, span[0])
+        return INF
 
 
 @final
 class TravelDecider(Decider):
     """0.8 |target - x(s)| / (t90 - t10) within its tolerance, and t90 in time; downward travel is mirrored.
 
-    In a cell of s and of x(s), a level is met at the earliest where U is first at it since the cell's earliest s, and
-    not before the rate allows; at the latest where L is since the cell's latest s. So the rate is between
+    In a cell of s and of x(s), a level is met at the earliest where U is first at it not before the rate allows
+    since the cell's earliest s; at the latest where L is since the cell's latest s. So the rate is between
 
         0.8 way / (t90 latest - t10 earliest)   and   0.8 way / max(t90 earliest - t10 latest, 0.8 way / rate)
 
@@ -142,22 +139,19 @@ class TravelDecider(Decider):
         per_unit_s = 1 / self._rate if self._rate else 0.0
         for s in self._instants():
             start = self._start(s)
-            y = np.linspace(*(start if upward else (-start.high, -start.low)), _STARTS + 1)
-            shortest = target - y[1:]
-            times = []
-            for share in (0.1, 0.9):
-                levels = y + share * (target - y)
-                soonest = s.low + share * shortest * per_unit_s
-                times.append(np.maximum(soonest, upper.first_at(levels[:-1], s.low)))
-                times.append(lower.first_at(levels[1:], s.high))
-            for way, longest, *met in zip(shortest, target - y[:-1], *times, strict=True):
-                first10, last10, first90, last90 = map(float, met)
-                quickest = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way * per_unit_s)
-                slowest = 0.8 * way / (last90 - first10) if last90 < INF else 0.0
-                fastest = 0.8 * longest / quickest if quickest > 0 else INF
-                yield _Travel(
-                    Bounds(float(min(slowest, fastest)), float(fastest)), Bounds(first90, last90), s
-                )
+            y = np.linspace(*(start if upward else (-start.high, -start.low)), _STARTS + 1).tolist()
+            for low, high in pairwise(y):
+                way = Bounds(target - high, target - low)
+                met = []
+                for share in (0.1, 0.9):
+                    soonest_s = s.low + share * way.low * per_unit_s
+                    met.append(upper.first_at(low + share * way.high, soonest_s))
+                    met.append(lower.first_at(high + share * way.low, s.high))
+                first10, last10, first90, last90 = met
+                quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
+                slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
+                fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF
+                yield _Travel(Bounds(min(slowest, fastest), fastest), Bounds(first90, last90), s)
 
     def _instants(self) -> Iterator[Bounds]:
         """Yield the parts of the stimulus window."""
