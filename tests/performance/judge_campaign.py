@@ -1,7 +1,9 @@
 """The judge against known truth: random trajectories, random polling, every kind of formula.
 
-`python tests/performance/judge_campaign.py 100000` plays that many cases and prints what the judge said; any
-false pass or false fail ends it with the seed. The suite plays a slice of the same cases.
+`python tests/performance/judge_campaign.py 100000` plays that many cases of each generator and prints for each kind of
+demand how many the judge decided, how many it left open although all courses on a fine grid agree, and how many it
+decided wrongly, with their seeds; `... 1000 grids,hard 5000` plays some generators, from that seed on. The suite plays
+a slice of the same cases. `judge_cases` says what a generator is.
 """
 
 from __future__ import annotations
@@ -10,9 +12,12 @@ import random
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from typing import Any
 
 from judge_cases import Case, Truth, drift_of, play, runs_in, wrong
+from judge_grid import compared, grid_case
+from judge_hard import hard_case
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
@@ -178,22 +183,68 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     return Case(traits, evidence, question, stimulus, s, truth)
 
 
-def main(count: int) -> int:
-    """Play so many cases."""
-    said: Counter[tuple[str, str]] = Counter()
-    for seed in range(count):
-        one = case(seed)
-        found = play(one)
-        if (what := wrong(one, found)) is not None:
-            print(f"{what}: seed {seed}, {one.formula}, {found}")
-            return 1
-        said[type(one.formula).__name__, found.verdict.value] += 1
-    for kind in sorted({kind for kind, _ in said}):
-        row = {verdict: said[kind, verdict] for verdict in ("pass", "fail", "inconclusive")}
-        total = sum(row.values())
-        print(f"{kind:18}{total:8}  " + "  ".join(f"{v} {n / total:6.1%}" for v, n in row.items()))
-    return 0
+Generator = Callable[[int], Case]
+
+GENERATORS: dict[str, Generator] = {"courses": case, "hard": hard_case, "grids": grid_case}
+"""From a seed to a case; `grids` has cases of which all courses can be tried."""
+
+
+def judged(name: str, seed: int) -> tuple[str, str]:
+    """Judge one case; return its kind, and what the judge said.
+
+    Returns:
+        `wrong: ...` for a false verdict; `open` where all courses on a grid agree and the judge did not say so, and
+        `near` where they do so by less than a grid tells; else the verdict.
+    """
+    one = GENERATORS[name](seed)
+    found = play(one)
+    kind = type(one.formula).__name__ + (" and hold" if getattr(one.formula, "holds_s", 0.0) else "")
+    if one.traits.unit != "%":
+        kind += f", {one.traits.unit}"
+    what = wrong(one, found)
+    if what is None and name == "grids":
+        return kind, compared(one, found.verdict)
+    return kind, f"wrong: {what}, seed {seed}, {one.formula}, {found}" if what else found.verdict.value
+
+
+def _played(task: tuple[str, int, int]) -> Counter[tuple[str, str]]:
+    name, first, last = task
+    return Counter(judged(name, seed) for seed in range(first, last))
+
+
+def main(count: int, names: tuple[str, ...], first: int = 0) -> int:
+    """Play so many cases of each generator, from a seed on; print what the judge said of each kind."""
+    failed = 0
+    for name in names:
+        said: Counter[tuple[str, str]] = Counter()
+        tasks = [(name, i, min(i + 250, first + count)) for i in range(first, first + count, 250)]
+        with ProcessPoolExecutor(2) as pool:
+            for part in pool.map(_played, tasks):
+                said += part
+        failed += _print(name, said)
+    return 1 if failed else 0
+
+
+def _print(name: str, said: Counter[tuple[str, str]]) -> int:
+    """Print one generator's table; return how many verdicts were wrong."""
+    decided, failed = ("pass", "fail", "open"), 0
+    print(f"{name:30}   cases  decided     open    wrong", flush=True)
+    for kind in [*sorted({kind for kind, _ in said}), ""]:
+        row: Counter[str] = Counter()
+        for (one, what), n in said.items():
+            row[what] += n if kind in {one, ""} else 0
+        bad = sum(n for what, n in row.items() if what.startswith("wrong"))
+        agreed = sum(row[what] for what in decided) + bad
+        share = f"{row['open'] / max(1, agreed):9.2%}" if name == "grids" else "        -"
+        print(f"{kind or 'all':28}{sum(row.values()):10}{agreed:9}{share}{bad:9}", flush=True)
+        failed = bad
+    for _, what in said:
+        if what.startswith("wrong"):
+            print(what)
+    return failed
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000))
+    chosen = tuple(sys.argv[2].split(",")) if len(sys.argv) > 2 else tuple(GENERATORS)
+    begin = int(sys.argv[3]) if len(sys.argv) > 3 else 0
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000, chosen, begin))

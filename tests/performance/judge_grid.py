@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Hashable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any
 
@@ -18,6 +18,7 @@ from judge_cases import Case, Truth
 
 from bench.samples import Sample, SignalTraits, Window
 from harness.judge import formulas as f
+from harness.judge.verdict import Verdict
 
 Set = int  # of values: bit i is the value i steps above the grid's lowest
 States = dict[Hashable, Set]  # of an automaton: with which values each of its states is possible now
@@ -356,6 +357,57 @@ _DEMANDS: dict[type, Callable[[Courses, Any, int], set[bool]]] = {
 }
 
 
+def compared(one: Case, said: Verdict) -> str:
+    """Return how a verdict stands to what all courses say.
+
+    Returns:
+        `pass`, `fail` or `inconclusive` where they say the same; `wrong` where one of them contradicts; `open` where
+        all agree, on finer grids and with limits a little harder to keep, too, and the judge left it open; `near` where
+        they agree by less than that.
+    """
+    coarse, finer = (4, (8,)) if isinstance(one.formula, f.NeverReverses | f.MovesAt) else (8, (16, 32))
+    outcomes = Courses(one, coarse).outcomes()
+    if said is not Verdict.INCONCLUSIVE:
+        right = outcomes == {said is Verdict.PASS}
+        return said.value if right else f"wrong: {said}, {one.formula}, while courses say {outcomes}"
+    if len(outcomes) == 2 or any(len(Courses(one, fine).outcomes()) == 2 for fine in finer):
+        return "inconclusive"
+    harder = (replace(one, formula=formula) for formula in _harder(one.formula, true=outcomes == {True}))
+    return "near" if any(Courses(each, finer[0]).outcomes() != outcomes for each in harder) else "open"
+
+
+def _harder(q: Any, *, true: bool) -> Iterator[Any]:  # noqa: C901 - one line a kind
+    """Yield the demand with limits a little further towards the other verdict."""
+    d, e = (4 * OFF, 0.06) if true else (-4 * OFF, -0.06)
+    match q:
+        case f.Reaches():
+            hold = q.holds_s + e if q.holds_s else 0.0
+            yield replace(q, tolerance=q.tolerance - d, within_s=max(0.0, q.within_s - e), holds_s=hold)
+        case f.Stays():
+            low, high = (None if q.low is None else q.low + d), (None if q.high is None else q.high - d)
+            yield replace(q, low=low, high=high, for_s=q.for_s + e)
+        case f.Returns():
+            early = max(0.001, q.not_before_s + e) if q.not_before_s else 0.0
+            within = max(q.within_s - e, early)
+            yield replace(q, tolerance=q.tolerance + d)
+            yield replace(q, tolerance=q.tolerance - d, not_before_s=early, within_s=within)
+        case f.StartsMoving():
+            yield replace(q, by=q.by + d, within_s=max(0.001, q.within_s - e))
+        case f.Unchanged():
+            yield replace(q, tolerance=q.tolerance and max(0.001, q.tolerance - d), for_s=q.for_s + e)
+        case f.OvershootsAtMost():
+            yield from (replace(q, by=q.by - d, target=q.target + x) for x in (-d, d))
+        case f.NeverReverses():
+            yield replace(q, by=q.by - d, for_s=q.for_s + e)
+        case f.MovesAt():
+            yield from (
+                replace(q, tolerance=q.tolerance - d, target=q.target + x, within_s=q.within_s - e)
+                for x in (-0.1, 0.1)
+            )
+        case f.Equals():
+            yield replace(q, within_s=max(0.001, q.within_s - e))
+
+
 def _walk(r: random.Random, steps: int) -> list[float]:
     """A course with turns on the coarse grid: at the greatest rate, or standing."""
     x, values = r.randrange(2 * COARSE, 6 * COARSE), []
@@ -397,9 +449,10 @@ def grid_case(seed: int, kinds: tuple[str, ...] = KINDS, traits: Traits | None =
     s = r.randrange(s1, s1 + width + 1)
     late = r.random() < 0.15
     samples, t, gap = [], s1 + r.randrange(1, 4) if late else r.randrange(0, 3), r.choice([1, 2, 3, 4, 6])
+    tau = 0
     while t < steps:
         trip = r.choice([0, 1, 1, 2]) if hard.wide else 0
-        tau = max(0, r.randrange(t - refresh, t + trip + 1))
+        tau = max(tau, r.randrange(t - refresh, t + trip + 1))
         value = xs[min(tau, steps)] + (r.randrange(-1, 2) * error if error else 0)
         if t + trip <= steps and (r.random() > 0.15 or not samples):
             samples.append(Sample(float(value), t / COARSE, (t + trip) / COARSE))
