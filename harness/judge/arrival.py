@@ -38,6 +38,10 @@ class Visit:
     def take(self, piece: Piece) -> None:
         """Take the next piece."""
         low, high = self.band
+        if piece.t1 < self._s1 + self._first or (self.must.complete and self.may.complete):
+            return
+        if (piece.l0 > high and piece.l1 > high) or (piece.u0 < low and piece.u1 < low):
+            return
         if not self.may.complete and (maybe := maybe_in(piece, low, high)) is not None:
             self.may.add(maybe[0] - self._last, maybe[1] - self._first)
         if not self.must.complete and (sure := surely_in(piece, low, high)) is not None:

@@ -159,6 +159,10 @@ class HoldsDecider(_Reaches):
         """Follow the spans that are outside for certain, and those that may be."""
         t0, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
+        if self._low < l0 and self._low < l1 and u0 < self._high and u1 < self._high:
+            if t1 >= self._held_s():
+                self.verdict = Verdict.PASS
+            return
         for out in surely_out(part, self._low, self._high):
             if self._barred.add(out[0] - self._hold, out[1]):
                 self.verdict = Verdict.FAIL
@@ -167,15 +171,19 @@ class HoldsDecider(_Reaches):
             return
         above, below = at_least(t0, u0, t1, u1, self._high), at_most(t0, l0, t1, l1, self._low)
         spans = sorted((span, i) for i, span in enumerate((above, below)) if span is not None)
-        for span, i in (
-            (*spans, *spans[:1]) if len(spans) > 1 else spans
-        ):  # the first may follow the second, too
+        if len(spans) > 1:
+            spans.append(spans[0])  # it may follow the second, too
+        for span, i in spans:
             self._follow(*span, self._outside[i], self._outside[1 - i])
         if t1 >= self._held_s():
             self.verdict = Verdict.PASS
 
     def _follow(self, p: float, q: float, same: list[_Outside], other: list[_Outside]) -> None:
         """Take a span of moments outside on one side of the band."""
+        if len(same) == 1 and same[0].to_s >= p and not other:  # goes on
+            same[0] = _Outside(same[0].s, same[0].from_s, q)
+            self._waits(same[0])
+            return
         found = [_Outside(max(self.s1, p - self._hold), p, q)] if p - self._hold <= self.s2 else []
         for s, from_s, to_s in other:
             at_s = max(p, from_s + self._crossing_s)
@@ -189,14 +197,16 @@ class HoldsDecider(_Reaches):
                 new.append(one)
         same[:] = [*kept, *new]
         other[:] = [one for one in other if one.to_s + self._hold > p]
-        for s, _, to_s in new:
-            self._last_s = max(self._last_s, to_s)
-            self._unheld = self._unheld or to_s >= s + self._within
+        for one in new:
+            self._waits(one)
+
+    def _waits(self, one: _Outside) -> None:
+        self._last_s = max(self._last_s, one.to_s)
+        self._unheld = self._unheld or one.to_s >= one.s + self._within
 
     def _held_s(self) -> float:
         """Return when all courses have held, if none is outside until then."""
-        outside = (one.to_s for side_ in self._outside for one in side_)
-        return INF if self._unheld else max((self.s2, *outside)) + self._hold
+        return INF if self._unheld else max(self.s2, self._last_s) + self._hold
 
     def reading(self, reading: Reading) -> None:
         """One reading outside breaks every hold that would span it."""

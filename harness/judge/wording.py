@@ -14,6 +14,7 @@ from harness.judge.formulas import Formula
 from harness.judge.numbers import decimals_for, range_text, value_text
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
+from harness.judge.track import Track
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Bounds, Finding, Verdict
 
@@ -120,7 +121,7 @@ class _Teller:
             return ""
         formula = decider.formula
         band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
-        stay, after = _longest_stay(list(decider.pieces), band, decider.s2 + formula.within_s)
+        stay, after = _longest_stay(_crossings(decider.pieces, band), band, decider.s2 + formula.within_s)
         if stay is None:
             return ""
         if after is not None:
@@ -220,6 +221,19 @@ def why(
     """
     teller = _Teller(found, formula, decider, traits, since)
     return teller.undecided(seen, rate_per_s) if found.verdict is Verdict.INCONCLUSIVE else teller.decided()
+
+
+def _crossings(pieces: Track, band: Bounds) -> list[Piece]:
+    """Return the pieces but those between others that are inside the band for certain, or outside, as they are."""
+    _, l0, u0, _, l1, u1 = columns = pieces.columns()
+    inside = (l0 >= band.low) & (l1 >= band.low) & (u0 <= band.high) & (u1 <= band.high)
+    above, below = (l0 > band.high) & (l1 > band.high), (u0 < band.low) & (u1 < band.low)
+    where = 1 * inside + 2 * above + 3 * below
+    kept = where == 0
+    kept[:1] = kept[-1:] = True
+    kept[1:] |= where[1:] != where[:-1]
+    kept[:-1] |= where[1:] != where[:-1]
+    return [Piece(*piece) for piece in zip(*(column[kept].tolist() for column in columns), strict=True)]
 
 
 def _longest_stay(

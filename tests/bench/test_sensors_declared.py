@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from bench.sensors import BucketSensor, ContactSensor, CupsSensor, BetaThermistor
+from bench.sensors import BetaThermistor, BucketSensor, ContactSensor, CupsSensor
 
 
 def test_a_sensor_survives_the_way_to_another_process():

@@ -191,7 +191,7 @@ def _arrives(c: Courses, q: Any, s: int) -> set[bool]:
 def _holds(c: Courses, q: f.Reaches, s: int, band: Set) -> set[bool]:
     last, hold = c.until(s, q.within_s), int(q.holds_s * c.fine)
     # A band a little narrower than the grid's is entered just after the last point outside, not at the first inside.
-    since = 1 if (q.tolerance * COARSE) % 1 > 0.5 else 0  # noqa: PLR2004 - the sign of `OFF`
+    since = 1 if (q.tolerance * COARSE) % 1 > 0.5 else 0
 
     def step(state: Any, t: int) -> Any:
         if state == "held":
@@ -376,7 +376,7 @@ def compared(one: Case, said: Verdict) -> str:
     return "near" if any(Courses(each, finer[0]).outcomes() != outcomes for each in harder) else "open"
 
 
-def _harder(q: Any, *, true: bool) -> Iterator[Any]:  # noqa: C901 - one line a kind
+def _harder(q: Any, *, true: bool) -> Iterator[Any]:
     """Yield the demand with limits a little further towards the other verdict."""
     d, e = (4 * OFF, 0.06) if true else (-4 * OFF, -0.06)
     match q:
