@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from bench.samples import Window
 from harness.judge import formulas
-from harness.judge.band import HoldsDecider, ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.band import ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
 from harness.judge.formulas import Formula
+from harness.judge.reaches import HoldsDecider, ReachesDecider
 from harness.judge.spans import EPS_S
 from harness.judge.travel import TravelDecider
 

@@ -7,11 +7,12 @@ from typing import Final, NamedTuple, final
 from bench.samples import SignalTraits
 from harness.judge import formulas
 from harness.judge.advice import advice
-from harness.judge.band import HoldsDecider, ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.band import ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
 from harness.judge.numbers import decimals_for, range_text, value_text
+from harness.judge.reaches import HoldsDecider, ReachesDecider
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
 from harness.judge.track import Track

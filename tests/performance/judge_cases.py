@@ -1,4 +1,4 @@
-"""What is a case for the judge: what was read, what is asked, and a course that is true; and what is wrong with a verdict.
+"""What a case for the judge is: what was read, what is asked, and a true course; and what is wrong with a verdict.
 
 A generator is a function from a seed to a `Case`; those in `judge_campaign.GENERATORS` are played by the campaign, and
 a slice of each by the suite. To add one, draw a true course, read it as a bus would (within `traits`), ask a formula,

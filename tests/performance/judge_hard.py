@@ -53,7 +53,7 @@ def _travel(r: random.Random, rate: float, turns: list[float]) -> Truth:
         t1 = t + r.choice([0.1, 0.5, 2.0, 5.0]) * r.uniform(0.2, 1.5)
         ahead = [turn for turn in turns if turn > t + 1e-3]
         if ahead and r.random() < 0.5:
-            t1 = min(t1, min(ahead))
+            t1 = min(t1, *ahead)
         x += r.choice([-1, -1, 0, 0, 1, 1, r.uniform(-1, 1)]) * rate * (1 - 1e-9) * (t1 - t)
         t = t1
         ts.append(t)

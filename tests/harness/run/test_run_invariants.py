@@ -123,7 +123,7 @@ def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
 @pytest.mark.parametrize(("value", "verdict"), [(3.0, "inconclusive"), (50.0, "inconclusive")])
 @pytest.mark.parametrize("certain", [True, False])
 def test_a_span_that_was_in_force_perhaps_leaves_doubt_and_shows_nothing(value, verdict, certain):
-    """Settled within 10 to 12 s, over at 11 s: what violates it then is no failure, and not to be passed over either."""
+    """Settled within 10 to 12 s, over at 11 s: what violates it then fails nothing, and is not passed over."""
     invariant = Invariant.model_validate(
         {"signal": "vent", "stays_below": "8 %", "while": {"rain": "closed"}, "settled_after": "10 s"}
     )
