@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
@@ -50,7 +51,7 @@ class Cones:
     continuous = True
 
     def __init__(self, traits: SignalTraits, rate_per_s: float) -> None:
-        self.narrowed: list[Reading] = []
+        self.narrowed: Sequence[Reading] = ()
         self._traits = traits
         self._rate = rate_per_s
         self._open: deque[_Node] = deque()
@@ -64,7 +65,7 @@ class Cones:
         self._carry_back(node)
         nodes.append(node)
         pieces: list[Piece] = []
-        self.narrowed = []
+        narrowed: list[Reading] = []
         while len(nodes) > 1:
             oldest, second = nodes[0], nodes[1]
             carried = rate * (node.m - second.m)
@@ -73,27 +74,30 @@ class Cones:
             if not settled and len(nodes) <= MOST_OPEN_NODES:
                 break
             self._between(oldest, second, pieces)
-            self._narrow(oldest, second)
+            if (reading := self._narrow(oldest, second)) is not None:
+                narrowed.append(reading)
             nodes.popleft()
+        self.narrowed = narrowed
         return pieces
 
-    def _narrow(self, one: _Node, other: _Node) -> None:
-        """Narrow the windows of two neighbours whose bounds are final; what the first was read in is final then.
+    def _narrow(self, one: _Node, other: _Node) -> Reading | None:
+        """Narrow the windows of two neighbours whose bounds are final; return the first's, which is final then.
 
         From the bounds at the middle of one a reading of the other is so far away that it was not taken within a
         `gap_s` of that middle: of a window that begins, or ends, inside this gap, that much is cut off.
         """
         rate, mine, its = self._rate, one.reading, other.reading
         if rate <= 0:
-            return
+            return None
         gap_s = max(one.low - its.hi, its.lo - one.high) / rate
         if -gap_s < its.a - one.m < gap_s:
             other.reading = its._replace(a=min(its.b, one.m + gap_s))
         gap_s = max(other.low - mine.hi, mine.lo - other.high) / rate
         if -gap_s < other.m - mine.b < gap_s:
             mine = one.reading = mine._replace(b=max(mine.a, other.m - gap_s))
-        if mine.b - mine.a < one.sample.replied_s - one.sample.requested_s + self._traits.refreshed_every_s:
-            self.narrowed.append(mine)
+        sample = one.sample
+        as_read = mine.b == sample.replied_s and mine.a == sample.requested_s - self._traits.refreshed_every_s
+        return None if as_read else mine
 
     def provisional(self, until_s: float) -> list[Piece]:
         """Return the pieces between the open nodes, and the open cone after the last one."""

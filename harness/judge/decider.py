@@ -69,11 +69,12 @@ class Decider(ABC):
         """Take the next piece of the envelope; pieces come in order and without holes from s1 on."""
         if self.verdict is not None:
             return
-        part: Piece | None = piece
+        part = piece
         if piece.t0 < self.s1 or piece.t1 > self.end_s:
-            part = clip(piece, self.s1, self.end_s + BEYOND_S)
-            if part is None:
+            inside = clip(piece, self.s1, self.end_s + BEYOND_S)
+            if inside is None:
                 return
+            part = inside
         self.pieces.append(part)
         self.note_seen(part)
         self.take(part)

@@ -93,7 +93,7 @@ class Pairs:
     """
 
     continuous = False
-    narrowed = ()
+    narrowed: Sequence[Reading] = ()
 
     def __init__(
         self, traits: SignalTraits, *, always_known: bool, instants: bool, check: bool = True
@@ -237,7 +237,7 @@ class Polyline:
     """Readings as they stand, at the middle of their polls, joined by lines; a gap is not bridged."""
 
     continuous = True
-    narrowed = ()
+    narrowed: Sequence[Reading] = ()
 
     def __init__(self) -> None:
         self._last: tuple[float, float] | None = None

@@ -136,7 +136,7 @@ class Extremes:
 
     def _index(self, after_s: float) -> Indices:
         """Return the piece that s + after_s lies in."""
-        found = self._t0.searchsorted(self._middle + after_s, "right") - 1
+        found: Indices = self._t0.searchsorted(self._middle + after_s, "right") - 1
         return found.clip(0, len(self._t0) - 1)
 
     def _greatest(self, y0: Floats, y1: Floats, span: Span) -> Floats:

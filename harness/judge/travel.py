@@ -41,7 +41,8 @@ class _Bound(NamedTuple):
         """Return the first instant from `from_s` on at which a level is met; infinite without one."""
         meets = ((self.y0 >= level) | (self.y1 >= level)) & (self.t1 >= from_s)
         for i in meets.nonzero()[0].tolist():
-            span = at_least(*map(float, (self.t0[i], self.y0[i], self.t1[i], self.y1[i])), level)
+            t0, y0, t1, y1 = float(self.t0[i]), float(self.y0[i]), float(self.t1[i]), float(self.y1[i])
+            span = at_least(t0, y0, t1, y1, level)
             if span is not None and span[1] >= from_s:
                 return max(from_s, span[0])
         return INF
