@@ -9,7 +9,7 @@ from typing import Final, final
 
 from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
-from harness.judge.extremes import Extremes, somewhere
+from harness.judge.extremes import Extremes, meet, somewhere
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
 from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, Span, at_least, at_most, clip
@@ -192,8 +192,7 @@ class DriftDecider(_FromStart):
         self._moved_by_s = INF
 
     def _can_hold(self, four: Extremes, span: Span) -> bool:
-        least, most = four.least_start(span), four.most_start(span)
-        return somewhere((least[:, None] - most[None]).reshape(-1, *least.shape[1:]) - 2 * EPS)
+        return meet(four.least_start(span), four.most_start(span), 2 * EPS)
 
     def _can_break(self, four: Extremes, span: Span) -> bool:
         by = self._by + EPS

@@ -20,7 +20,7 @@ and its mirror image `most_start`; neither time counts below 0.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from bench.samples import Window
 from harness.judge.robustness import LeastOfRuns
@@ -29,6 +29,9 @@ from harness.judge.track import Track
 
 if TYPE_CHECKING:
     from harness.judge.track import Floats, Indices
+
+_HALVINGS: Final = 40
+"""After so many halvings a cell is narrower than the float grid of loop time."""
 
 
 @final
@@ -161,6 +164,40 @@ def _times(rate: float, time_s: Floats) -> Floats:
     import numpy as np  # noqa: PLC0415 - once a finding
 
     return np.where(time_s > 0, rate, 0.0) * np.where(time_s > 0, time_s, 1.0)
+
+
+def meet(lower: Floats, upper: Floats, room: float) -> bool:
+    """Return whether at some s the greatest of some straight functions is at most `room` above the least of others.
+
+    By how much it is above is convex in each cell: where its slope is not yet upward it falls on.
+    """
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    ends = lower.max(axis=0) - upper.min(axis=0)
+    if ends.min() <= room:
+        return True
+    surely = lower.min(axis=1).max(axis=0) - upper.max(axis=1).min(axis=0)
+    lower, upper = lower[:, :, surely <= room], upper[:, :, surely <= room]
+    cells = np.arange(lower.shape[2])
+    from_x, to_x = np.zeros(len(cells)), np.ones(len(cells))
+    for _ in range(_HALVINGS if len(cells) else 0):
+        x = (from_x + to_x) / 2
+        high, low = _between(lower, x), _between(upper, x)
+        i, j = high.argmax(axis=0), low.argmin(axis=0)
+        if (high[i, cells] - low[j, cells]).min() <= room:
+            return True
+        slope = (lower[i, 1, cells] - lower[i, 0, cells]) - (upper[j, 1, cells] - upper[j, 0, cells])
+        from_x, to_x = np.where(slope < 0, x, from_x), np.where(slope < 0, to_x, x)
+    return False
+
+
+def _between(parts: Floats, x: Floats) -> Floats:
+    """Return straight functions at a part of the way through each cell; infinite ones are so all the way."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    y0, y1 = parts[:, 0], parts[:, 1]
+    with np.errstate(invalid="ignore"):
+        return np.where(y0 == y1, y0, y0 + (y1 - y0) * x)
 
 
 def somewhere(*parts: Floats) -> bool:

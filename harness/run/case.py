@@ -337,10 +337,6 @@ class Case:
             default=0.0,
         )
 
-    def all_read(self) -> bool:
-        """Whether every signal was read at least once."""
-        return all(trace.last is not None for trace in self.traces.values())
-
     def step_passed(self) -> bool:
         """Whether every response of the current step passed."""
         return all(

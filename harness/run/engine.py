@@ -294,7 +294,7 @@ class Engine:
         for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
         # Of a flag or counter nothing is known before it was read first; the log may round its reply up.
-        await self._until(self._case.all_read, now_s() + self._rig.slowest_evidence_s)
+        await self._until(self._all_read, now_s() + self._rig.slowest_evidence_s)
         await sleep_until(now_s() + _LOG_STEP_S)
         self._begin_step(START, "start")
         await self._until_decided(START)
@@ -327,6 +327,9 @@ class Engine:
         began_s = now_s()
         self._emit("step_begin", step=number, name=name, **self._clockwork.window(Window(began_s, began_s)))
         return began_s
+
+    def _all_read(self) -> bool:
+        return all(trace.last is not None for trace in self._case.traces.values())
 
     async def _until_decided(self, number: int) -> None:
         """Wait until every response of the step is decided, or until no evidence can come that would matter."""
