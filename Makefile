@@ -26,8 +26,9 @@ format: $(VENV)/dev
 benchmark: $(VENV)/dev  ## ratios within one run, printed
 	$(BIN)/python -m pytest tests/performance -m performance -s
 
-campaign: $(VENV)/dev  ## the judge against 100,000 known truths, like firmware compared with itself, every draft
-	$(BIN)/python tests/performance/judge_campaign.py 100000
+campaign: $(VENV)/dev  ## the judge against known truths and all courses, like firmware compared with itself, every draft
+	$(BIN)/python tests/performance/judge_campaign.py 100000 courses,hard
+	$(BIN)/python tests/performance/judge_campaign.py 5000 grids
 	$(BIN)/python tests/performance/compare_campaign.py 200
 	$(BIN)/python -m pytest tests/harness/prove/test_draft.py -m performance
 

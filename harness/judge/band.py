@@ -1,4 +1,4 @@
-"""Deciders of formulas about a band: reaches, stays, returns."""
+"""Deciders of a band that is kept, and of one that is left alone first and returned to."""
 
 from __future__ import annotations
 
@@ -8,143 +8,20 @@ from bench.samples import Window
 from harness.judge import robustness
 from harness.judge.arrival import Arrival
 from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
-from harness.judge.formulas import Reaches, Returns, Stays
-from harness.judge.spans import (
-    EPS,
-    EPS_S,
-    INF,
-    Cover,
-    Piece,
-    Reading,
-    at_least,
-    at_most,
-    both,
-    clip,
-    surely_in,
-    surely_out,
-)
+from harness.judge.formulas import Returns, Stays
+from harness.judge.spans import EPS, EPS_S, INF, Cover, Piece, Reading, clip, surely_in, surely_out
 from harness.judge.track import Corners, side
 from harness.judge.verdict import Bounds, Verdict
 
 
 @final
-class ReachesDecider(Decider):
-    """Some t within the time, from which the band is held.
-
-    Fail is exact: both bounds of the envelope change no faster than the truth can, so a trajectory that
-    keeps the band over [t, t + hold] exists when and only when the envelope meets the band all that time.
-    Pass demands, for each instant of the stimulus, one t that serves all trajectories; without a hold the
-    arrival alone decides.
-    """
-
-    __slots__ = (
-        "_arrival",
-        "_good",
-        "_high",
-        "_hold",
-        "_low",
-        "_no_start",
-        "_response",
-        "_run",
-        "_within",
-        "broken_by",
-        "formula",
-    )
-
-    def __init__(self, formula: Reaches, stimulus: Window, *, continuous: bool) -> None:
-        super().__init__(stimulus, formula.within_s + formula.holds_s)
-        self.formula = formula
-        self._low = formula.target - formula.tolerance - EPS
-        self._high = formula.target + formula.tolerance + EPS
-        self._within = formula.within_s + EPS_S
-        self._hold = max(0.0, formula.holds_s - EPS_S)
-        self._no_start = Cover(self.s1, self.s2 + self._within)
-        self._good = Cover(self.s1, self.s2)
-        self._run: tuple[float, float] | None = None
-        self._response: float | None = None
-        self.broken_by: Reading | None = None  # the reading that left no hold possible, ahead of the pieces
-        self._arrival = (
-            Arrival(stimulus, Bounds(self._low, self._high), (0.0, self._within), continuous=continuous)
-            if not self._hold
-            else None
-        )
-
-    def take(self, part: Piece) -> None:
-        """Follow the spans that are surely in the band, and those that are surely out of it."""
-        if self._arrival is not None:
-            if self._arrival.take(part):
-                self.verdict = Verdict.PASS
-        elif (sure := surely_in(part, self._low, self._high)) is not None:
-            run = self._run
-            start = run[0] if run is not None and run[1] == sure[0] else sure[0]
-            self._run = (start, sure[1])
-            if sure[1] - start >= self._hold:
-                if self._response is None:
-                    self._response = start
-                if self._good.add(start - self._within, sure[1] - self._hold):
-                    self.verdict = Verdict.PASS
-        for out in surely_out(part, self._low, self._high):
-            if self._no_start.add(out[0] - self._hold, out[1]):
-                self.verdict = Verdict.FAIL
-
-    def reading(self, reading: Reading) -> None:
-        """One reading in the band is an arrival; one outside breaks every hold that would span it."""
-        if self.verdict is not None:
-            return
-        lo, hi, a, b, *_ = reading
-        if self._arrival is not None and self._arrival.reading(reading):
-            self.verdict = Verdict.PASS
-        elif (hi < self._low or lo > self._high) and self._no_start.add(b - self._hold, a):
-            self.verdict, self.broken_by = Verdict.FAIL, reading
-
-    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
-        """While it keeps to one side of the band, or in it for less than the hold."""
-        where, until_s = side(corners, self._low, self._high)
-        if where == 0 and self._arrival is None:
-            t0, run = float(corners.t[0]), self._run
-            start = run[0] if run is not None and run[1] == t0 else t0
-            return min(until_s, start + self._hold - EPS_S)
-        if where == 0:
-            return -INF
-        steady_s = self._arrival.steady_until_s(where) if self._arrival is not None else INF
-        return min(until_s, steady_s, self.s2 + self._within - EPS_S)
-
-    def finish(self) -> None:
-        """Nothing more will come."""
-        self.settle(passed=False)
-
-    def measures(self) -> Measures:
-        """Robustness of the formula, and when the band was reached."""
-        formula = self.formula
-        margin = robustness.reaches(
-            self.pieces,
-            formula.target,
-            formula.tolerance,
-            (self.s1, self.s2),
-            within_s=formula.within_s,
-            hold_s=formula.holds_s,
-            cut_off=self.verdict is Verdict.FAIL,
-        )
-        if self.verdict is not Verdict.PASS:
-            return Measures(robustness.agreeing(margin, self.verdict))
-        if self._arrival is not None and self._arrival.depth > -INF:
-            low = max(self._arrival.depth, margin.low if margin else -INF)
-            margin = Bounds(low, max(low, margin.high if margin else low))
-        latest = self._arrival.latest_s if self._arrival is not None else self._response
-        assert latest is not None
-        if self._hold:
-            blocked = self._no_start.spans
-            earliest = blocked[0][1] if blocked and blocked[0][0] <= self.s1 else self.s1
-        else:
-            earliest = robustness.first_possible(self.pieces, self._low, self._high)
-        response = Bounds(max(0.0, earliest - self.s2), max(0.0, min(latest - self.s1, formula.within_s)))
-        slack = Bounds(formula.within_s - response.high, formula.within_s - response.low)
-        return Measures(robustness.agreeing(margin, self.verdict), slack, response)
-
-
-@final
 class StaysDecider(Decider):
-    """The band is kept all the time. Memory does not grow with the span: it may last the whole run."""
+    """G[0,F] low <= x <= high. Memory does not grow with the span: it may last the whole run.
+
+    Pass: L >= low and U <= high in all of [s1, s2 + F]. Fail: for every s, L > high or U < low somewhere in
+    [s, s + F], or a reading is outside by so much that x cannot have come from inside, or gone back, outside the span
+    only: max(0, b - (s + F), s - a) <= distance / rate.
+    """
 
     __slots__ = (
         "_best",
@@ -152,6 +29,7 @@ class StaysDecider(Decider):
         "_high",
         "_least_out",
         "_low",
+        "_per_unit_s",
         "_unsure_s",
         "_worst",
         "formula",
@@ -160,11 +38,12 @@ class StaysDecider(Decider):
         "span_s",
     )
 
-    def __init__(self, formula: Stays, stimulus: Window) -> None:
+    def __init__(self, formula: Stays, stimulus: Window, rate_per_s: float | None) -> None:
         span = INF if formula.for_s is None else max(0.0, formula.for_s - EPS_S)
         super().__init__(stimulus, span)
         self.formula = formula
         self.span_s = span
+        self._per_unit_s = 1 / rate_per_s if rate_per_s else 0.0
         self._low = -INF if formula.low is None else formula.low - EPS
         self._high = INF if formula.high is None else formula.high + EPS
         self._broken = Cover(self.s1, self.s2)
@@ -234,16 +113,23 @@ class StaysDecider(Decider):
             self._break(*out, depth=min(self._most(end.l0, end.u0) for end in ends if end is not None))
 
     def reading(self, reading: Reading) -> None:
-        """One reading surely outside the band breaks it, if it surely lies in the span."""
+        """One reading surely outside the band breaks it, if x was surely outside in the span."""
         lo, hi, a, b, *_ = reading
-        if self.verdict is None and (hi < self._low or lo > self._high) and b <= self.end_s:
-            if a >= self.s1:
-                self.left = self.left or (b, lo, hi)
-                self._worst = min(self._worst, lo - (self._low + EPS), self._high - EPS - hi)
-            self._break(b, a, depth=self._most(lo, hi))
-            if a >= self.s2 and b <= self.s1 + self.span_s:
-                self._best = min(self._best, self._most(lo, hi))
-                self.seen_low, self.seen_high = min(self.seen_low, lo), max(self.seen_high, hi)
+        outside = max(lo - self._high, self._low - hi)
+        if self.verdict is not None or outside <= 0:
+            return
+        if b > self.end_s or a < self.s1:  # it may be told only in part: the pieces tell more of it
+            far_s = reading.reach_s(outside, self._per_unit_s)
+            if b > self.s1 and b <= self.end_s + far_s:
+                self._broken.add(b - far_s - self.span_s, a + far_s)
+            return
+        self.left = self.left or (b, lo, hi)
+        self._worst = min(self._worst, lo - (self._low + EPS), self._high - EPS - hi)
+        far_s = reading.reach_s(outside, self._per_unit_s)
+        self._break(b - far_s, a + far_s, depth=self._most(lo, hi))
+        if a >= self.s2 and b <= self.s1 + self.span_s:
+            self._best = min(self._best, self._most(lo, hi))
+            self.seen_low, self.seen_high = min(self.seen_low, lo), max(self.seen_high, hi)
 
     def _most(self, lower: float, upper: float) -> float:
         """Return the greatest robustness of a value between two bounds."""
@@ -263,7 +149,9 @@ class StaysDecider(Decider):
         """What came after the verdict does not count."""
 
     def finish(self) -> None:
-        """Pass if no moment was unsure."""
+        """Fail if a break is certain for every s; pass if no moment was unsure."""
+        if self.verdict is None and self._broken.complete and self.end_s >= self.s2:
+            self.verdict = Verdict.FAIL
         kept = self.frontier_s >= self.end_s - EPS_S and self._unsure_s >= self.end_s
         self.settle(passed=kept or self.end_s < self.s1)
 
@@ -276,63 +164,57 @@ class StaysDecider(Decider):
 
 @final
 class ReturnsDecider(Decider):
-    """Out of the band before one moment, in it by another."""
+    """G[0,n) x outside the band, and F[n,T] x in it; n = 0 demands the second half alone.
+
+    Pass: for all s it must be in the band in [s + n, s + T], and for no s it may be in [s, s + n). Fail: for every s
+    it must be early, or may not be in time. On the band's edge it is outside too: the limit belongs to the pass on
+    either side.
+    """
 
     __slots__ = (
-        "_absent",
         "_arrival",
-        "_core",
         "_early",
         "_early_until_s",
         "_high",
         "_low",
-        "_outside",
-        "_run",
         "formula",
+        "frontier_s",
         "too_early",
     )
 
-    def __init__(self, formula: Returns, stimulus: Window, *, continuous: bool) -> None:
+    def __init__(
+        self, formula: Returns, stimulus: Window, rate_per_s: float | None, *, continuous: bool
+    ) -> None:
         super().__init__(stimulus, formula.within_s)
         self.formula = formula
         self._low = formula.target - formula.tolerance - EPS
         self._high = formula.target + formula.tolerance + EPS
-        band = Bounds(self._low, self._high)
         first, last = max(0.0, formula.not_before_s - EPS_S), formula.within_s + EPS_S
-        self._arrival = Arrival(stimulus, band, (first, last), continuous=continuous)
-        # A value on the band's edge passes as outside too: the limit belongs to the pass on either side.
-        self._core = Bounds(self._low + 2 * EPS, self._high - 2 * EPS)
-        self._early = Arrival(
-            stimulus, self._core, (0.0, formula.not_before_s - EPS_S), continuous=continuous
+        band, core = Bounds(self._low, self._high), Bounds(self._low + 2 * EPS, self._high - 2 * EPS)
+        self._arrival = Arrival(stimulus, band, (first, last), rate_per_s, continuous=continuous)
+        self._early = (
+            Arrival(stimulus, core, (0.0, first), rate_per_s, continuous=continuous)
+            if formula.not_before_s > 0
+            else None
         )
-        self._outside = True  # surely outside in all of [s1, s2 + not_before) so far
-        self._early_until_s = self.s2 + formula.not_before_s - EPS_S
-        self._absent = Cover(self.s1, self.s2)  # for these s it surely did not come in time
-        self._run: tuple[float, float] | None = None
+        self._early_until_s = self.s2 + first
+        self.frontier_s = -INF
         self.too_early = False
 
     def take(self, part: Piece) -> None:
         """Follow arrivals before and after the earliest moment allowed."""
-        formula = self.formula
-        t0, l0, u0, t1, l1, u1 = part
-        maybe = both(at_least(t0, u0, t1, u1, self._core.low), at_most(t0, l0, t1, l1, self._core.high))
-        if maybe is not None and maybe[0] < self._early_until_s:
-            self._outside = False
-        for out in surely_out(part, self._low, self._high):
-            run = self._run
-            start = run[0] if run is not None and run[1] == out[0] else out[0]
-            self._run = (start, out[1])
-            self._absent.add(start - formula.not_before_s, out[1] - formula.within_s - EPS_S)
-        if formula.not_before_s > 0 and self._early.take(part):
+        self.frontier_s = part.t1
+        if self._early is not None and self._early.take(part):
             self.verdict, self.too_early = Verdict.FAIL, True
-        elif self._arrival.take(part):
-            self._pass_if_outside(part.t1)
+        elif self._arrival.take(part) and part.t1 >= self._early_until_s:
+            outside = self._early is None or not self._early.may.spans
+            self.verdict = Verdict.PASS if outside else None
 
     def reading(self, reading: Reading) -> None:
         """One reading in the band is an arrival, early or in time."""
         if self.verdict is not None:
             return
-        if self.formula.not_before_s > 0 and self._early.reading(reading):
+        if self._early is not None and self._early.reading(reading):
             self.verdict, self.too_early = Verdict.FAIL, True
         else:
             self._arrival.reading(reading)
@@ -343,28 +225,17 @@ class ReturnsDecider(Decider):
         if where == 0 or self._arrival.certain:
             return -INF
         steady_s = self._arrival.steady_until_s(where)
-        if self.formula.not_before_s > 0:
+        if self._early is not None:
             steady_s = min(steady_s, self._early.steady_until_s(where))
         return min(until_s, steady_s)
 
-    def _pass_if_outside(self, frontier_s: float) -> None:
-        if self._outside and frontier_s >= self._early_until_s:
-            self.verdict = Verdict.PASS
-
     def finish(self) -> None:
-        """For each instant of the stimulus: was it early for certain, or absent for certain?"""
-        if self.verdict is not None:
-            return
-        failed = Cover(self.s1, self.s2)
-        for span in (
-            *self._absent.spans,
-            *self._early.sure.spans,
-            *self._early.under.shared_with(self._early.over),
-        ):
-            failed.add(*span)
-        if failed.complete:
-            self.verdict = Verdict.FAIL
-            self.too_early = not self._absent.complete
+        """Fail if for every s it must be early, or may not be in time."""
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            absent = self._arrival.may.rest()
+            failed = absent if self._early is None else absent.joined_with(self._early.must)
+            if failed.complete:
+                self.verdict, self.too_early = Verdict.FAIL, not absent.complete
         self.settle(passed=False)
 
     def measures(self) -> Measures:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
 from bench.errors import EvidenceError
 from bench.samples import Sample, SignalTraits
 from harness.judge.envelope import told
-from harness.judge.spans import EPS, INF, Piece
+from harness.judge.spans import EPS, INF, Piece, Reading
 from harness.judge.track import Block, Corners
 
 if TYPE_CHECKING:
@@ -23,15 +24,16 @@ MOST_OPEN_NODES: Final = 8
 
 @final
 class _Node:
-    """One reading's middle instant, the bounds there, and which readings gave them."""
+    """One reading's middle instant, the bounds there, which readings gave them; and the reading itself."""
 
-    __slots__ = ("high", "high_of", "low", "low_of", "m", "sample")
+    __slots__ = ("high", "high_of", "low", "low_of", "m", "reading", "sample")
 
-    def __init__(self, m: float, low: float, high: float, sample: Sample) -> None:
+    def __init__(self, m: float, low: float, high: float, sample: Sample, reading: Reading) -> None:
         self.m = m
         self.low = low
         self.high = high
         self.sample = sample
+        self.reading = reading
         self.low_of = sample
         self.high_of = sample
 
@@ -49,6 +51,7 @@ class Cones:
     continuous = True
 
     def __init__(self, traits: SignalTraits, rate_per_s: float) -> None:
+        self.narrowed: Sequence[Reading] = ()
         self._traits = traits
         self._rate = rate_per_s
         self._open: deque[_Node] = deque()
@@ -62,6 +65,7 @@ class Cones:
         self._carry_back(node)
         nodes.append(node)
         pieces: list[Piece] = []
+        narrowed: list[Reading] = []
         while len(nodes) > 1:
             oldest, second = nodes[0], nodes[1]
             carried = rate * (node.m - second.m)
@@ -70,8 +74,30 @@ class Cones:
             if not settled and len(nodes) <= MOST_OPEN_NODES:
                 break
             self._between(oldest, second, pieces)
+            if (reading := self._narrow(oldest, second)) is not None:
+                narrowed.append(reading)
             nodes.popleft()
+        self.narrowed = narrowed
         return pieces
+
+    def _narrow(self, one: _Node, other: _Node) -> Reading | None:
+        """Narrow the windows of two neighbours whose bounds are final; return the first's, which is final then.
+
+        From the bounds at the middle of one a reading of the other is so far away that it was not taken within a
+        `gap_s` of that middle: of a window that begins, or ends, inside this gap, that much is cut off.
+        """
+        rate, mine, its = self._rate, one.reading, other.reading
+        if rate <= 0:
+            return None
+        gap_s = max(one.low - its.hi, its.lo - one.high) / rate
+        if -gap_s < its.a - one.m < gap_s:
+            other.reading = its._replace(a=min(its.b, one.m + gap_s))
+        gap_s = max(other.low - mine.hi, mine.lo - other.high) / rate
+        if -gap_s < other.m - mine.b < gap_s:
+            mine = one.reading = mine._replace(b=max(mine.a, other.m - gap_s))
+        sample = one.sample
+        as_read = mine.b == sample.replied_s and mine.a == sample.requested_s - self._traits.refreshed_every_s
+        return None if as_read else mine
 
     def provisional(self, until_s: float) -> list[Piece]:
         """Return the pieces between the open nodes, and the open cone after the last one."""
@@ -148,7 +174,9 @@ class Cones:
     def _node(self, sample: Sample) -> _Node:
         a, b = sample.requested_s - self._traits.refreshed_every_s, sample.replied_s
         m, reach = (a + b) / 2, self._traits.error + self._rate * (b - a) / 2
-        return _Node(m, sample.value - reach, sample.value + reach, sample)
+        error = self._traits.error
+        reading = Reading(sample.value - error, sample.value + error, a, b)
+        return _Node(m, sample.value - reach, sample.value + reach, sample, reading)
 
     def _cones(self, block: Block) -> tuple[Floats, Floats, Floats]:
         """Return what `_node` makes of each reading: its middle instant, and its own bounds there."""

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from bench.samples import Window
 from harness.judge import formulas
-from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.band import ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
 from harness.judge.formulas import Formula
+from harness.judge.reaches import HoldsDecider, ReachesDecider
+from harness.judge.spans import EPS_S
 from harness.judge.travel import TravelDecider
 
 
-def decider_of(  # noqa: PLR0911 - one line a kind
+def decider_of(  # noqa: C901, PLR0911 - one line a kind
     formula: Formula, stimulus: Window, rate_per_s: float | None, *, continuous: bool
 ) -> Decider:
     """Return a new decider.
@@ -25,20 +27,22 @@ def decider_of(  # noqa: PLR0911 - one line a kind
     """
     match formula:
         case formulas.Reaches():
-            return ReachesDecider(formula, stimulus, continuous=continuous)
+            if formula.holds_s > EPS_S:
+                return HoldsDecider(formula, stimulus, rate_per_s)
+            return ReachesDecider(formula, stimulus, rate_per_s, continuous=continuous)
         case formulas.Equals():
             reached = formulas.Reaches(1.0, 0.0, formula.within_s)
-            return ReachesDecider(reached, stimulus, continuous=False)
+            return ReachesDecider(reached, stimulus, None, continuous=False)
         case formulas.Stays():
-            return StaysDecider(formula, stimulus)
+            return StaysDecider(formula, stimulus, rate_per_s)
         case formulas.Returns():
-            return ReturnsDecider(formula, stimulus, continuous=continuous)
+            return ReturnsDecider(formula, stimulus, rate_per_s, continuous=continuous)
         case formulas.StartsMoving() | formulas.Unchanged():
             return DriftDecider(formula, stimulus, rate_per_s)
         case formulas.MovesAt():
             return TravelDecider(formula, stimulus, rate_per_s)
         case formulas.OvershootsAtMost():
-            return OvershootDecider(formula, stimulus)
+            return OvershootDecider(formula, stimulus, rate_per_s)
         case formulas.NeverReverses():
             return ReversalDecider(formula, stimulus, rate_per_s)
         case formulas.Counts():

@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections import deque
 from copy import copy
-from typing import final
+from itertools import pairwise
+from typing import Final, final
 
 from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
+from harness.judge.extremes import Extremes, meet, somewhere
 from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
 from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, at_most, clip
+from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, Span, at_least, at_most, clip
 from harness.judge.track import Corners, Track
+from harness.judge.turns import Turns
 from harness.judge.verdict import Bounds, Verdict
 
+_PARTS: Final = 8
+"""The stimulus window is cut into so many parts where one is not enough."""
 
-class _Extremes(Decider):
-    """Keeps what the formulas about x(s) need: x(s) itself, and the extremes afterwards.
+
+class _FromStart(Decider):
+    """Keeps what the formulas about x(s) need: the evidence, and the extremes over what all s share.
+
+    The extremes give the numbers of a finding, and early verdicts; when the span is over, the verdict is made of the
+    extremes as functions of s (`Extremes`).
 
     Attributes:
         start_low: lower bound of x over the stimulus window.
@@ -26,12 +34,17 @@ class _Extremes(Decider):
         high: the greatest that x may be there.
         touched_low: x is certain to come down to this in [s2, s1 + span].
         touched_high: x is certain to come up to this there.
+        touches: readings that lie only partly in the span of some s.
         frontier_s: how far the pieces have come, s.
     """
 
     __slots__ = (
+        "_by",
         "_inner_end",
+        "_rate",
+        "_read",
         "_skip_s",
+        "_span_s",
         "_touched_s",
         "frontier_s",
         "high",
@@ -40,12 +53,20 @@ class _Extremes(Decider):
         "start_low",
         "touched_high",
         "touched_low",
+        "touches",
     )
 
-    def __init__(self, stimulus: Window, span_s: float, skip_s: float = 0.0) -> None:
-        super().__init__(stimulus, max(0.0, span_s - EPS_S))
-        self._inner_end = self.s1 + max(0.0, span_s - EPS_S)
-        self._skip_s = skip_s
+    def __init__(self, stimulus: Window, span_s: float, rate_per_s: float | None, by: float) -> None:
+        self._span_s = max(0.0, span_s - EPS_S)
+        super().__init__(stimulus, self._span_s)
+        self._inner_end = self.s1 + self._span_s
+        self._rate = rate_per_s
+        self._by = by
+        self._skip_s = by / rate_per_s if rate_per_s else 0.0
+        self._read = Reading(
+            -INF, INF, self.s2, self._inner_end
+        )  # the extremes of what was read inside the span
+        self.touches: list[Reading] = []
         self._touched_s = -INF  # the last instant of which the verdict knows
         self.frontier_s = -INF
         self.start_low, self.start_high = INF, -INF
@@ -54,9 +75,25 @@ class _Extremes(Decider):
 
     def take(self, part: Piece) -> None:
         """Widen the extremes, and see what follows."""
-        self._widen(part)
-        self._touched_s = max(self._touched_s, part.t1)
-        self._conclude()
+        if part.t0 <= self.s2 or part.t0 < self.s1 + self._skip_s or part.t1 > self._inner_end:
+            self._widen(part)
+            self._touched_s = max(self._touched_s, part.t1)
+            self._conclude()
+            return
+        # The common case, inside all spans; min() and max() cost three times as much.
+        _, l0, u0, _, l1, u1 = part
+        self.frontier_s = part.t1
+        lower, highest = (l0, l1) if l0 < l1 else (l1, l0)
+        lowest, upper = (u0, u1) if u0 < u1 else (u1, u0)
+        self.low = min(self.low, lower)
+        self.high = max(self.high, upper)
+        if highest > self.touched_high or lowest < self.touched_low:
+            self.touched_high, self.touched_low = (
+                max(self.touched_high, highest),
+                min(self.touched_low, lowest),
+            )
+            self._touched_s = max(self._touched_s, part.t1)
+            self._conclude()
 
     def fill_in(self, piece: Piece) -> Piece | None:
         """Widen the extremes for the numbers of the finding."""
@@ -80,18 +117,23 @@ class _Extremes(Decider):
     def reading(self, reading: Reading) -> None:
         """What was read inside the span was touched."""
         lo, hi, a, b, *_ = reading
-        if self.verdict is None and a >= self.s2 and b <= self._inner_end:
-            self.touched_low = min(self.touched_low, hi)
-            self.touched_high = max(self.touched_high, lo)
-            self._touched_s = max(self._touched_s, b)
-            self._conclude()
+        if self.verdict is not None:
+            return
+        if a >= self.s2 and b <= self._inner_end:
+            if lo > self._read.lo or hi < self._read.hi:
+                self._read = self._read._replace(lo=max(self._read.lo, lo), hi=min(self._read.hi, hi))
+                self.touched_low, self.touched_high = min(self.touched_low, hi), max(self.touched_high, lo)
+                self._touched_s = max(self._touched_s, b)
+                self._conclude()
+        elif b > self.s1 and a < self.end_s:
+            self.touches.append(reading)
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:
         """While even the extremes of all decide nothing."""
         if corners.t[0] < self.s1 + self._skip_s:
             return -INF
         trial = copy(self)
-        trial.pieces = Track()
+        trial.pieces, trial.touches = Track(), []
         trial.reading(readings.hull())
         trial.take(corners.hull())
         return self._inner_end if trial.verdict is None else -INF
@@ -104,31 +146,61 @@ class _Extremes(Decider):
     @abstractmethod
     def _conclude(self) -> None: ...
 
+    def finish(self) -> None:
+        """The span is over: fail if the formula can hold for no s, pass if it can break for none."""
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            touches = (*self.touches, self._read) if self._read.lo > -INF else self.touches
+            spans, window = ((0.0, self._span_s), (self._skip_s, self._span_s)), Window(self.s1, self.s2)
+            four = Extremes(self.pieces, touches, window, spans, self._rate, self._by)
+            if not self._can_hold(four, spans[0]):
+                self.verdict = self._if_broken
+            elif self._skip_s > self._span_s or not self._can_break(four, spans[1]):
+                self.verdict = self._if_held
+        self.settle(passed=False)
+
+    _if_held, _if_broken = Verdict.PASS, Verdict.FAIL
+
+    @abstractmethod
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        """Return whether for some s some course is as demanded."""
+
+    @abstractmethod
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        """Return whether for some s some course is not; `span` leaves out what the rate cannot do so soon."""
+
 
 @final
-class DriftDecider(_Extremes):
-    """Unchanged, and its opposite: starts moving.
+class DriftDecider(_FromStart):
+    """G[0,F] |x - x(s)| <= by; and F[0,F] |x - x(s)| > by, which is its opposite.
 
-    That x stays within d of x(s) is possible exactly when some y in the bounds of x(s) is within d of
-    everything that x is certain to touch; it is certain when no bound afterwards is further than d from a
-    bound of x(s).
+    Can hold: for some s, least_start <= most_start. Can break: for some s, most_max - L(s) > by or
+    U(s) - least_min > by, both over [by / rate, F].
     """
 
-    __slots__ = ("_by", "_moved_by_s", "_moves", "_rate", "formula")
+    __slots__ = ("_if_broken", "_if_held", "_moved_by_s", "_moves", "formula")
 
     def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
         self._moves = isinstance(formula, StartsMoving)
         if isinstance(formula, StartsMoving):
             by, span = formula.by, formula.within_s
+            self._if_held, self._if_broken = Verdict.FAIL, Verdict.PASS
         else:
             by, span = formula.tolerance or 0.0, formula.for_s
-        self._by, self._rate = by, rate_per_s
-        super().__init__(stimulus, span, by / rate_per_s if rate_per_s else 0.0)
+            self._if_held, self._if_broken = Verdict.PASS, Verdict.FAIL
+        super().__init__(stimulus, span, rate_per_s, by)
         self.formula = formula
         self._moved_by_s = INF
 
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        return meet(four.least_start(span), four.most_start(span), 2 * EPS)
+
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        by = self._by + EPS
+        up, down = four.most_max(span) > four.low() + by, four.least_min(span) < four.high() - by
+        return bool(up.any() or down.any())
+
     def _sure_drift(self) -> float:
-        """Return the least that the greatest distance from x(s) can be."""
+        """Return the least that the greatest distance from x(s) can be, for the s of the least."""
         sure = max(0.0, (self.touched_high - self.touched_low) / 2)
         if self.start_known:
             sure = max(sure, self.touched_high - self.start_high, self.start_low - self.touched_low)
@@ -144,15 +216,6 @@ class DriftDecider(_Extremes):
         if self._sure_drift() > self._by + EPS:
             self._moved_by_s = self._touched_s
             self.verdict = Verdict.PASS if self._moves else Verdict.FAIL
-
-    def finish(self) -> None:
-        """Unchanged if nothing can have been further away than allowed."""
-        if self.verdict is None:
-            covered = self.frontier_s >= self.end_s - EPS_S
-            still = covered and self._possible_drift() <= self._by + EPS
-            self.verdict = Verdict.INCONCLUSIVE
-            if still:
-                self.verdict = Verdict.FAIL if self._moves else Verdict.PASS
 
     def measures(self) -> Measures:
         """Robustness: what is left of the tolerance, or how far beyond it the signal moved."""
@@ -186,14 +249,33 @@ class DriftDecider(_Extremes):
 
 
 @final
-class OvershootDecider(_Extremes):
-    """Never further beyond the target than allowed, seen from where the signal came."""
+class OvershootDecider(_FromStart):
+    """x(s) <= X and G[0,F] x <= X + by, or x(s) >= X and G[0,F] x >= X - by.
+
+    Can hold: for some s, L(s) <= X and least_max <= X + by, or mirrored. Can break: U(s) > X and least_min < X - by
+    over [by / rate, F], or mirrored; from exactly X it must do both.
+    """
 
     __slots__ = ("formula",)
 
-    def __init__(self, formula: OvershootsAtMost, stimulus: Window) -> None:
-        super().__init__(stimulus, formula.for_s)
+    def __init__(self, formula: OvershootsAtMost, stimulus: Window, rate_per_s: float | None) -> None:
+        super().__init__(stimulus, formula.for_s, rate_per_s, formula.by)
         self.formula = formula
+
+    def _can_hold(self, four: Extremes, span: Span) -> bool:
+        x, by = self.formula.target, self.formula.by
+        rise = somewhere(four.low() - x - EPS, four.least_max(span) - (x + by) - EPS)
+        return rise or somewhere(x - EPS - four.high(), (x - by) - EPS - four.most_min(span))
+
+    def _can_break(self, four: Extremes, span: Span) -> bool:
+        x, by = self.formula.target, self.formula.by
+        above, below = x + EPS - four.high(), four.low() - x + EPS
+        under, over = four.least_min(span) - (x - by) + EPS, (x + by) + EPS - four.most_max(span)
+        return (
+            any(somewhere(above, part[None]) for part in under)
+            or any(somewhere(below, part[None]) for part in over)
+            or any(somewhere(part[None], other[None]) for part in under for other in over)
+        )
 
     def _conclude(self) -> None:
         target, by = self.formula.target, self.formula.by + EPS
@@ -203,13 +285,6 @@ class OvershootDecider(_Extremes):
         no_fall = self.start_high < target - EPS or self.touched_low < target - by
         if no_rise and no_fall:
             self.verdict = Verdict.FAIL
-
-    def finish(self) -> None:
-        """Pass if no bound is too far beyond the target, whichever side the signal may have come from."""
-        target, by = self.formula.target, self.formula.by + EPS
-        rise_ok = self.start_low >= target or self.high <= target + by
-        fall_ok = self.start_high <= target or self.low >= target - by
-        self.settle(passed=self.frontier_s >= self.end_s - EPS_S and rise_ok and fall_ok)
 
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance, where the direction is certain."""
@@ -225,55 +300,34 @@ class OvershootDecider(_Extremes):
 
 @final
 class ReversalDecider(Decider):
-    """One way only: no fall, or no rise, of more than allowed."""
+    """Never a fall of more than by and a rise of more than by, both in [s, s + F].
 
-    __slots__ = (
-        "_before",
-        "_certain",
-        "_corner",
-        "_corners",
-        "_delay_s",
-        "_inner_end",
-        "_possible",
-        "_surely",
-        "formula",
-        "frontier_s",
-    )
+    Can break: at some m, min(max U over [s, m - delay], max U over [m + delay, s + F]) - L(m) > by, or mirrored, with
+    delay = by / rate: then a fall and a rise fit one course. Cannot hold: a certain fall (the greatest L so far, or lo
+    of a reading over, minus U, or minus hi of one beginning) and a certain rise both exceed by. The stimulus window is
+    judged as a whole if that is enough, else in parts: in the widest span of each for what can break, in the narrowest
+    for what can hold.
+    """
+
+    __slots__ = ("_certain", "_delay_s", "_inner_end", "_read", "_span_s", "_surely", "formula", "frontier_s")
 
     def __init__(self, formula: NeverReverses, stimulus: Window, rate_per_s: float | None) -> None:
-        super().__init__(stimulus, max(0.0, formula.for_s - EPS_S))
+        self._span_s = max(0.0, formula.for_s - EPS_S)
+        super().__init__(stimulus, self._span_s)
         self.formula = formula
         self.frontier_s = -INF
-        self._inner_end = self.s1 + max(0.0, formula.for_s - EPS_S)
+        self._inner_end = self.s1 + self._span_s
         self._delay_s = formula.by / rate_per_s if rate_per_s else 0.0
-        self._corners: deque[tuple[float, float, float]] = deque()  # t, lower, upper: not yet `delay` ago
-        self._corner: tuple[float, float, float] | None = None  # the last one that is
-        self._before = [INF, -INF]  # least lower and greatest upper bound until then
-        self._surely = [-INF, INF]  # greatest lower and least upper bound so far
-        self._possible = [0.0, 0.0]  # the greatest fall and rise that the evidence allows
-        self._certain = [0.0, 0.0]  # and those that it proves
+        self._surely = [
+            -INF,
+            INF,
+        ]  # greatest lower and least upper bound so far, in the span that all s share
+        self._certain = [0.0, 0.0]  # the greatest fall and rise that these prove
+        self._read: list[Reading | Readings] = []
 
     def take(self, part: Piece) -> None:
-        """Compare with the extremes before; within `delay` the rate allows no change of more than `by`."""
-        t0, l0, u0, t1, l1, u1 = part
-        self.frontier_s = t1
-        if not self._corners:
-            self._corners.append((t0, l0, u0))
-        self._corners.append((t1, l1, u1))
-        while self._corners and self._corners[0][0] + self._delay_s <= t1:
-            self._corner = self._corners.popleft()
-            self._compare(part, self._corner)
-        if (
-            self._corner is not None
-            and self._corners
-            and self._corner[1] > -INF
-            and self._corners[0][1] > -INF
-        ):
-            (a, low_a, high_a), (b, low_b, high_b) = self._corner, self._corners[0]
-            x = (t1 - self._delay_s - a) / (b - a)
-            self._compare(
-                part, (t1 - self._delay_s, low_a + (low_b - low_a) * x, high_a + (high_b - high_a) * x)
-            )
+        """Follow the falls and rises that are certain for every s."""
+        self.frontier_s = part.t1
         if (inner := clip(part, self.s2, self._inner_end)) is not None:
             surely = self._surely
             for low, high in ((inner.l0, inner.u0), (inner.l1, inner.u1)):
@@ -283,25 +337,54 @@ class ReversalDecider(Decider):
         if min(self._certain) > self.formula.by + EPS:
             self.verdict = Verdict.FAIL
 
-    def _compare(self, part: Piece, corner: tuple[float, float, float]) -> None:
-        """Compare the extremes up to a corner with the bounds `delay` later, which lie in `part`."""
-        t, low, high = corner
-        self._before[0], self._before[1] = min(self._before[0], low), max(self._before[1], high)
-        later = clip(part, t + self._delay_s, part.t1)
-        if later is not None:
-            self._possible[0] = max(self._possible[0], self._before[1] - later.l0)
-            self._possible[1] = max(self._possible[1], later.u0 - self._before[0])
-
     def reading(self, reading: Reading) -> None:
-        """Readings say no more than the envelope: their windows may leave open which came first."""
+        """Keep it: it is compared when the span is over."""
+        if reading.b > self.s1 and reading.a < self.end_s:
+            self._read.append(reading)
+
+    def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
+        """While even the extremes of all prove no fall or no rise."""
+        highest = max(self._surely[0], float(corners.low.max()))
+        lowest = min(self._surely[1], float(corners.high.min()))
+        fall = max(self._certain[0], highest - float(corners.high.min()))
+        rise = max(self._certain[1], float(corners.low.max()) - lowest)
+        return self._inner_end if min(fall, rise) <= self.formula.by else -INF
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:
+        """Take pieces and readings that are calm."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        self.pieces.extend(corners)
+        self.note_seen(corners.hull())
+        self.frontier_s = float(corners.t[-1])
+        self._read.append(readings)
+        highest = np.maximum(np.maximum.accumulate(corners.low), self._surely[0])
+        lowest = np.minimum(np.minimum.accumulate(corners.high), self._surely[1])
+        self._surely = [float(highest[-1]), float(lowest[-1])]
+        self._certain[0] = max(self._certain[0], float((highest - corners.high).max()))
+        self._certain[1] = max(self._certain[1], float((corners.low - lowest).max()))
 
     def finish(self) -> None:
-        """Pass if one of the two directions is free of reversals for certain."""
-        covered = self.frontier_s >= self.end_s - EPS_S
-        self.settle(passed=covered and min(self._possible) <= self.formula.by + EPS)
+        """The span is over: fail if it can hold for no s, pass if it can break for none."""
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            by, course = self.formula.by + EPS, Turns(self.pieces, self._read)
+            parts = 1
+            if self.s2 > self.s1 and course.may_turn((self.s1, self.end_s), self._delay_s) > by:
+                parts = _PARTS
+            ends = [self.s1 + (self.s2 - self.s1) * i / parts for i in range(parts)]
+            spans = list(pairwise((*ends, self.s2)))
+            if all(course.must_turn((latest, earliest + self._span_s)) > by for earliest, latest in spans):
+                self.verdict = Verdict.FAIL
+            elif all(
+                course.may_turn((earliest, latest + self._span_s), self._delay_s) <= by
+                for earliest, latest in spans
+            ):
+                self.verdict = Verdict.PASS
+        self.settle(passed=False)
 
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance in the better direction."""
-        by = self.formula.by
-        worst, best = by - min(self._possible), by - min(self._certain)
+        course, span = Turns(self.pieces, ()), (self.s1, min(self.frontier_s, self.end_s))
+        worst = self.formula.by - course.may_turn(span, self._delay_s)
+        best = self.formula.by - min(self._certain)
         return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))

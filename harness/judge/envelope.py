@@ -9,12 +9,13 @@ pieces, in order and without holes.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Protocol, final
 
 from bench.errors import EvidenceError
 from bench.samples import Sample, SignalTraits
 from harness.judge.numbers import number_text
-from harness.judge.spans import INF, Piece
+from harness.judge.spans import INF, Piece, Reading
 from harness.judge.track import Block, Corners
 
 if TYPE_CHECKING:
@@ -26,6 +27,8 @@ class Envelope(Protocol):
 
     continuous: bool
     """Whether the truth cannot jump: it passes every value between two of its values."""
+    narrowed: Sequence[Reading]
+    """Readings that the last `observe` made final, where their neighbours leave less than their window for them."""
 
     def observe(self, sample: Sample, *, fresh: bool) -> list[Piece]:
         """Take one reading; return the pieces that no later reading will sharpen.
@@ -86,10 +89,12 @@ class Pairs:
 
     Between two readings whose windows together span less than the time for which a value is kept there was
     at most one change, so the truth was one of the two readings; of a counter, which only counts up, it was
-    between them. Otherwise nothing is known.
+    between them. So it was where the span is no longer than that once the value last seen to be taken has been kept
+    for its time. Otherwise nothing is known.
     """
 
     continuous = False
+    narrowed: Sequence[Reading] = ()
 
     def __init__(
         self, traits: SignalTraits, *, always_known: bool, instants: bool, check: bool = True
@@ -100,6 +105,7 @@ class Pairs:
         self._instants = instants
         self._last: tuple[float, float, float] | None = None  # value, a, b
         self._pairs: deque[tuple[float, float, float]] = deque()  # until b, low, high
+        self._taken_s = -INF  # the present value was taken no earlier, as far as its change was seen
         self._run_from: Sample | None = None  # the reading before the present run of equal values
         self._last_sample: Sample | None = None
 
@@ -112,12 +118,21 @@ class Pairs:
         pieces: list[Piece] = []
         if self._last is not None:
             value, last_a, _ = self._last
-            known = b - last_a < self._keeps_s and not fresh
+            free_s = max(
+                last_a, self._taken_s + self._keeps_s
+            )  # no change since the last reading came before
+            known = b - free_s < self._keeps_s and not fresh
+            if fresh:
+                self._taken_s = -INF
+            elif value != sample.value:
+                self._taken_s = last_a
             low, high = (min(value, sample.value), max(value, sample.value)) if known else (-INF, INF)
             while self._pairs and self._pairs[0][0] <= last_a:
                 self._pairs.popleft()
             self._pairs.append((b, low, high))
             pieces = self._pieces(last_a, a)
+        else:
+            self._pairs.append((b, -INF, INF))  # before it was read first, nothing is known
         self._last = (sample.value, a, b)
         return pieces
 
@@ -223,6 +238,7 @@ class Polyline:
     """Readings as they stand, at the middle of their polls, joined by lines; a gap is not bridged."""
 
     continuous = True
+    narrowed: Sequence[Reading] = ()
 
     def __init__(self) -> None:
         self._last: tuple[float, float] | None = None

@@ -33,6 +33,7 @@ class Arrived:
 class _Single(NamedTuple):
     arrived: Arrived
     pieces: Iterable[Piece]
+    narrowed: Iterable[Reading]
 
     def begins_s(self) -> float:
         return self.arrived.sample.replied_s
@@ -82,10 +83,12 @@ class History:
         self._age_s = age_s
         self._items: deque[_Single | _Fold] = deque()
 
-    def add(self, arrived: Arrived, pieces: Iterable[Piece], from_s: float) -> None:
-        """Remember one reading."""
+    def add(
+        self, arrived: Arrived, pieces: Iterable[Piece], narrowed: Iterable[Reading], from_s: float
+    ) -> None:
+        """Remember one reading, and what it made final."""
         items = self._items
-        items.append(_Single(arrived, pieces))
+        items.append(_Single(arrived, pieces, narrowed))
         while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
             items.popleft()
 
@@ -120,6 +123,11 @@ class History:
         for item in self._within(from_s, to_s):
             found.extend(item.pieces if isinstance(item, _Single) else item.pieces(from_s, to_s))
         return found
+
+    def narrowed(self, from_s: float, to_s: float = INF) -> list[Reading]:
+        """Return the readings that the readings of `arrived` narrowed; in a block none does."""
+        singles = (item for item in self._within(from_s, to_s) if isinstance(item, _Single))
+        return [reading for item in singles for reading in item.narrowed]
 
     def _within(self, from_s: float, to_s: float) -> list[_Single | _Fold]:
         items = list(self._items)

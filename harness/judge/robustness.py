@@ -168,7 +168,7 @@ def _best_hold(points: _Points, first: float, last: float, hold: float) -> float
     begin, end = _at(points, starts), _at(points, starts + hold)
     if not hold:
         return float(begin.max())
-    least = _Least(y)
+    least = LeastOfRuns(y)
     inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
     best = float(np.minimum(np.minimum(begin, end), inside).max())
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -198,7 +198,7 @@ def _at(points: _Points, at: Floats) -> Floats:
     return np.where((y0 == y1) | (t1 <= t0) | (at <= t0), y0, np.where(at >= t1, y1, value))
 
 
-class _Least:
+class LeastOfRuns:
     """Least of any run of an array's elements, by doubling: one row for runs of 1, 2, 4, ... elements."""
 
     def __init__(self, y: Floats) -> None:

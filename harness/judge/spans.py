@@ -39,6 +39,13 @@ class Reading(NamedTuple):
     fresh: bool = False
     gap: bool = False
 
+    def reach_s(self, distance: float, per_unit_s: float) -> float:
+        """Return how far beyond its window this tells that x was within a distance of it, at most the window's width.
+
+        What it tells beyond that, its cone tells too.
+        """
+        return min(distance * per_unit_s, self.b - self.a)
+
 
 Span = tuple[float, float]
 """A closed interval of instants, s."""
@@ -47,7 +54,7 @@ Span = tuple[float, float]
 def clip(piece: Piece, from_s: float, to_s: float) -> Piece | None:
     """Return the part of a piece inside [from_s, to_s]; None when there is none."""
     t0, l0, u0, t1, l1, u1 = piece
-    if t1 < from_s or t0 > to_s:
+    if t1 < from_s or t0 > to_s or to_s < from_s:
         return None
     if (t0 >= from_s and t1 <= to_s) or l0 == -INF:
         return piece if t0 >= from_s and t1 <= to_s else Piece(max(t0, from_s), l0, u0, min(t1, to_s), l1, u1)
@@ -81,6 +88,12 @@ def both(one: Span | None, other: Span | None) -> Span | None:
     return (p, q) if p <= q else None
 
 
+def maybe_in(piece: Piece, low: float, high: float) -> Span | None:
+    """Return where some of the envelope lies in [low, high]."""
+    t0, l0, u0, t1, l1, u1 = piece
+    return both(at_least(t0, u0, t1, u1, low), at_most(t0, l0, t1, l1, high))
+
+
 def surely_in(piece: Piece, low: float, high: float) -> Span | None:
     """Return where the whole envelope lies in [low, high]."""
     t0, l0, u0, t1, l1, u1 = piece
@@ -89,8 +102,8 @@ def surely_in(piece: Piece, low: float, high: float) -> Span | None:
 
 def surely_out(piece: Piece, low: float, high: float) -> Iterable[Span]:
     """Yield where nothing of the envelope lies in [low, high]."""
-    t0, l0, u0, t1, l1, u1 = piece
-    maybe = both(at_least(t0, u0, t1, u1, low), at_most(t0, l0, t1, l1, high))
+    t0, t1 = piece.t0, piece.t1
+    maybe = maybe_in(piece, low, high)
     if maybe is None:
         return ((t0, t1),)
     if maybe == (t0, t1):
@@ -129,9 +142,31 @@ class Cover:
         self.complete = spans[0][0] <= self._lo and spans[0][1] >= self._hi
         return self.complete
 
-    def shared_with(self, other: Cover) -> Iterable[Span]:
-        """Yield what both cover."""
+    def shared_with(self, other: Cover) -> Cover:
+        """Return what both cover."""
+        if other is self:
+            return self
+        shared = Cover(self._lo, self._hi)
         for one in self.spans:
             for two in other.spans:
-                if (shared := both(one, two)) is not None:
-                    yield shared
+                if (span := both(one, two)) is not None:
+                    shared.add(*span)
+        return shared
+
+    def rest(self) -> Cover:
+        """Return what is not covered, its ends included."""
+        rest, lo = Cover(self._lo, self._hi), self._lo
+        for span in self.spans:
+            if span[0] > lo:
+                rest.add(lo, span[0])
+            lo = span[1]
+        if lo < self._hi or not self.spans:
+            rest.add(lo, self._hi)
+        return rest
+
+    def joined_with(self, other: Cover) -> Cover:
+        """Return what either covers."""
+        joined = Cover(self._lo, self._hi)
+        for span in (*self.spans, *other.spans):
+            joined.add(*span)
+        return joined

@@ -65,10 +65,11 @@ class SignalTrace:
         arrived = self._arrival(sample, last)
         self._last = sample
         pieces = self._envelope.observe(arrived.sample, fresh=arrived.fresh)
-        self._history.add(arrived, pieces, self._keep_from_s)
+        narrowed = self._envelope.narrowed
+        self._history.add(arrived, pieces, narrowed, self._keep_from_s)
         if self._watches:
             for watch in self._watches:
-                watch.take(arrived, pieces)
+                watch.take(arrived, pieces, narrowed)
             self._watches = [watch for watch in self._watches if watch.ruling is None]
 
     def observe_block(self, block: Block) -> None:
@@ -129,7 +130,12 @@ class SignalTrace:
         if until_s is not None:
             watch.end_at(until_s)
             enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
-        watch.replay(self._history.arrived(since_s, enough_s), self._history.pieces(since_s, enough_s))
+        history = self._history
+        watch.replay(
+            history.arrived(since_s, enough_s),
+            history.pieces(since_s, enough_s),
+            history.narrowed(since_s, enough_s),
+        )
         if watch.ruling is None:
             self._watches.append(watch)
         return watch

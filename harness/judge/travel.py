@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import NamedTuple, final
+from collections.abc import Iterator
+from itertools import pairwise
+from typing import TYPE_CHECKING, NamedTuple, final
 
 from bench.samples import Window
 from harness.judge.decider import Decider, Measures, Readings
@@ -13,22 +14,53 @@ from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, clip
 from harness.judge.track import Corners
 from harness.judge.verdict import Bounds, Verdict
 
-_PARTS = 8
-"""The bounds of the start are cut into so many parts, each judged with its own 10 % and 90 % levels."""
+if TYPE_CHECKING:
+    from harness.judge.track import Floats
+
+_INSTANTS, _STARTS = 4, 8
+"""The stimulus window is cut into so many parts, and x(s) in each of them: each has its own 10 % and 90 % levels."""
 
 
 class _Travel(NamedTuple):
-    """For one part of the start: the mean rate, and the instant of 90 %; infinite: not by the end."""
+    """For one cell of s and x(s): the mean rate, the instant of 90 %, and the bounds of s; infinite: not by the end."""
 
     rate: Bounds
     arrived: Bounds
+    s: Bounds
+
+
+class _Bound(NamedTuple):
+    """One bound of the envelope as arrays, mirrored where the travel goes down."""
+
+    t0: Floats
+    y0: Floats
+    t1: Floats
+    y1: Floats
+
+    def first_at(self, level: float, from_s: float) -> float:
+        """Return the first instant from `from_s` on at which a level is met; infinite without one."""
+        meets = ((self.y0 >= level) | (self.y1 >= level)) & (self.t1 >= from_s)
+        for i in meets.nonzero()[0].tolist():
+            t0, y0, t1, y1 = float(self.t0[i]), float(self.y0[i]), float(self.t1[i]), float(self.y1[i])
+            span = at_least(t0, y0, t1, y1, level)
+            if span is not None and span[1] >= from_s:
+                return max(from_s, span[0])
+        return INF
 
 
 @final
 class TravelDecider(Decider):
-    """The rate over the middle 80 % of the way; downward travel is mirrored."""
+    """0.8 |target - x(s)| / (t90 - t10) within its tolerance, and t90 in time; downward travel is mirrored.
 
-    __slots__ = ("_frontier_s", "_known", "_rate", "_start_high", "_start_low", "_travels", "formula")
+    In a cell of s and of x(s), a level is met at the earliest where U is first at it not before the rate allows
+    since the cell's earliest s; at the latest where L is since the cell's latest s. So the rate is between
+
+        0.8 way / (t90 latest - t10 earliest)   and   0.8 way / max(t90 earliest - t10 latest, 0.8 way / rate)
+
+    Pass: in all cells it must be as demanded. Fail: in none it may.
+    """
+
+    __slots__ = ("_frontier_s", "_rate", "_start_high", "_start_low", "_travels", "formula")
 
     def __init__(self, formula: MovesAt, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(stimulus, formula.within_s)
@@ -54,7 +86,7 @@ class TravelDecider(Decider):
         if part.t1 < self.s2 or not self.direction:
             return
         arrived = part.l1 >= self._level if self.direction > 0 else part.u1 <= self._level
-        if arrived:
+        if arrived and not self._travels:
             self._judge()
 
     @property
@@ -76,7 +108,8 @@ class TravelDecider(Decider):
 
     def finish(self) -> None:
         """Judge what there is."""
-        if self.verdict is None and self._frontier_s >= self.end_s - EPS_S and self.direction:
+        over = self._frontier_s >= self.end_s - EPS_S and self.direction
+        if self.verdict is None and over and not self._travels:
             self._judge()
         self.settle(passed=False)
 
@@ -85,36 +118,57 @@ class TravelDecider(Decider):
         low, high = formula.rate - formula.tolerance - EPS, formula.rate + formula.tolerance + EPS
         self._travels = list(self._each_start())
         passes = fails = True
-        for rate, arrived in self._travels:
-            in_time = arrived.high <= self.s1 + formula.within_s + EPS_S
+        for rate, arrived, s in self._travels:
+            in_time = arrived.high <= s.low + formula.within_s + EPS_S
             passes = passes and in_time and low <= rate.low and rate.high <= high
-            fails = fails and (
-                arrived.low > self.s2 + formula.within_s + EPS_S or rate.low > high or rate.high < low
-            )
+            too_late = arrived.low > s.high + formula.within_s + EPS_S
+            fails = fails and (too_late or rate.low > high or rate.high < low)
         if fails or passes:
             self.verdict = Verdict.FAIL if fails else Verdict.PASS
 
     def _each_start(self) -> Iterator[_Travel]:
-        up = self.direction > 0
-        target = self.formula.target if up else -self.formula.target
-        y0, y1 = (self._start_low, self._start_high) if up else (-self._start_high, -self._start_low)
-        path = (
-            list(self.pieces)
-            if up
-            else [Piece(t0, -u0, -l0, t1, -u1, -l1) for t0, l0, u0, t1, l1, u1 in self.pieces]
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        t0, l0, u0, t1, l1, u1 = self.pieces.columns()
+        upward = self.direction > 0
+        lower, upper = (
+            (_Bound(t0, l0, t1, l1), _Bound(t0, u0, t1, u1))
+            if upward
+            else (_Bound(t0, -u0, t1, -u1), _Bound(t0, -l0, t1, -l1))
         )
-        for index in range(_PARTS):
-            a, b = y0 + (y1 - y0) * index / _PARTS, y0 + (y1 - y0) * (index + 1) / _PARTS
-            way = Bounds(target - b, target - a)
-            t10 = _crossing(path, Bounds(0.9 * a + 0.1 * target, 0.9 * b + 0.1 * target))
-            t90 = _crossing(path, Bounds(0.1 * a + 0.9 * target, 0.1 * b + 0.9 * target))
-            quickest = max(0.0, t90.low - t10.high if t10.high < INF else 0.0)
-            if self._rate:
-                quickest = max(quickest, 0.8 * way.low / self._rate)
-            longest = t90.high - t10.low if t90.high < INF else INF
-            slowest = 0.8 * way.low / longest if longest > 0 else INF
-            fastest = 0.8 * way.high / quickest if quickest > 0 else INF
-            yield _Travel(Bounds(min(slowest, fastest), fastest), t90)
+        target = self.formula.target if upward else -self.formula.target
+        per_unit_s = 1 / self._rate if self._rate else 0.0
+        for s in self._instants():
+            start = self._start(s)
+            y = np.linspace(*(start if upward else (-start.high, -start.low)), _STARTS + 1).tolist()
+            for low, high in pairwise(y):
+                way = Bounds(target - high, target - low)
+                met = []
+                for share in (0.1, 0.9):
+                    soonest_s = s.low + share * way.low * per_unit_s
+                    met.append(upper.first_at(low + share * way.high, soonest_s))
+                    met.append(lower.first_at(high + share * way.low, s.high))
+                first10, last10, first90, last90 = met
+                quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
+                slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
+                fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF
+                yield _Travel(Bounds(min(slowest, fastest), fastest), Bounds(first90, last90), s)
+
+    def _instants(self) -> Iterator[Bounds]:
+        """Yield the parts of the stimulus window."""
+        width_s = (self.s2 - self.s1) / _INSTANTS
+        ends = [self.s1 + i * width_s for i in range(_INSTANTS)] if width_s else [self.s1]
+        return (Bounds(*part) for part in pairwise((*ends, self.s2)))
+
+    def _start(self, s: Bounds) -> Bounds:
+        """Return the bounds of x(s) over a part of the stimulus window."""
+        low, high = INF, -INF
+        for piece in self.pieces:
+            if piece.t0 > s.high:
+                break
+            if (part := clip(piece, *s)) is not None:
+                low, high = min(low, part.l0, part.l1), max(high, part.u0, part.u1)
+        return Bounds(low, high)
 
     def measures(self) -> Measures:
         """Robustness in rate, and when 90 % of the way were made."""
@@ -142,14 +196,3 @@ class TravelDecider(Decider):
         if not self._travels:
             return None
         return Bounds(min(t.rate.low for t in self._travels), max(t.rate.high for t in self._travels))
-
-
-def _crossing(path: Iterable[Piece], level: Bounds) -> Bounds:
-    """Return the earliest and the latest moment at which a rising path can first be at a level."""
-    earliest = latest = INF
-    for t0, l0, u0, t1, l1, u1 in path:
-        if earliest == INF and (span := at_least(t0, u0, t1, u1, level.low)) is not None:
-            earliest = span[0]
-        if (span := at_least(t0, l0, t1, l1, level.high)) is not None:
-            return Bounds(earliest, span[0])
-    return Bounds(earliest, latest)

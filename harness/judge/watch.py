@@ -125,8 +125,8 @@ class Watch:
         assert self.ruling is not None
         return self.ruling
 
-    def take(self, arrived: Arrived, pieces: Iterable[Piece]) -> None:
-        """Take one reading and the pieces that it made final; for the trace."""
+    def take(self, arrived: Arrived, pieces: Iterable[Piece], narrowed: Iterable[Reading]) -> None:
+        """Take one reading, and the pieces and narrowed readings that it made final; for the trace."""
         if self.ruling is not None:
             return
         sample, reading = arrived.sample, arrived.reading
@@ -135,9 +135,11 @@ class Watch:
                 sample = replace(sample, value=float(sample.value == self._equals))
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
-            reading = self._own_reading(sample, reading)
+            reading, narrowed = self._own_reading(sample, reading), ()
         self.seen.reading(arrived.sample, arrived.gap)
         self._decider.reading(reading)
+        for reading in narrowed:
+            self._decider.reading(reading)
         self._pieces(pieces)
         if self._decider.verdict is not None:
             self._conclude([*pieces, *self._envelope.provisional(arrived.sample.replied_s)])
@@ -174,16 +176,20 @@ class Watch:
             self._own.skip(block)
         self._decider.stretch(corners, self._own_readings(block))
 
-    def replay(self, arrived: Iterable[Arrived], pieces: Iterable[Piece]) -> None:
+    def replay(
+        self, arrived: Iterable[Arrived], pieces: Iterable[Piece], narrowed: Iterable[Reading]
+    ) -> None:
         """Take what the trace remembers; for the trace."""
         if self._own is not None:
             for item in arrived:
-                self.take(item, ())
+                self.take(item, (), ())
             return
         pieces = list(pieces)
         for item in arrived:
             self.seen.reading(item.sample, item.gap)
             self._decider.reading(item.reading)
+        for reading in narrowed:
+            self._decider.reading(reading)
         self._pieces(pieces)
         self._conclude(pieces)
 

@@ -7,13 +7,15 @@ from typing import Final, NamedTuple, final
 from bench.samples import SignalTraits
 from harness.judge import formulas
 from harness.judge.advice import advice
-from harness.judge.band import ReachesDecider, ReturnsDecider, StaysDecider
+from harness.judge.band import ReturnsDecider, StaysDecider
 from harness.judge.count import CountDecider
 from harness.judge.decider import Decider
 from harness.judge.formulas import Formula
 from harness.judge.numbers import decimals_for, number_text, range_text, value_text
+from harness.judge.reaches import HoldsDecider, ReachesDecider
 from harness.judge.seen import Seen
 from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
+from harness.judge.track import Track
 from harness.judge.travel import TravelDecider
 from harness.judge.verdict import Bounds, Ruling, Verdict
 
@@ -103,7 +105,9 @@ class _Teller:
         if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
             t_s, low, high = decider.left
             return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
-        if found.verdict is Verdict.FAIL and isinstance(decider, ReachesDecider | ReturnsDecider):
+        if found.verdict is Verdict.FAIL and isinstance(
+            decider, ReachesDecider | HoldsDecider | ReturnsDecider
+        ):
             limit_s = decider.s2 + decider.formula.within_s
             for piece in reversed(decider.pieces):
                 part = clip(piece, piece.t0, limit_s)
@@ -114,11 +118,11 @@ class _Teller:
     def _left_again(self) -> str:
         """Return the sentence for a band that was reached in time and not held; empty if that is not what happened."""
         decider = self.decider
-        if not isinstance(decider, ReachesDecider) or not decider.formula.holds_s:
+        if not isinstance(decider, HoldsDecider):
             return ""
         formula = decider.formula
         band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
-        stay, after = _longest_stay(list(decider.pieces), band, decider.s2 + formula.within_s)
+        stay, after = _longest_stay(_crossings(decider.pieces, band), band, decider.s2 + formula.within_s)
         if stay is None:
             return ""
         if after is not None:
@@ -218,6 +222,19 @@ def why(
     """
     teller = _Teller(found, formula, decider, traits, since)
     return teller.undecided(seen, rate_per_s) if found.verdict is Verdict.INCONCLUSIVE else teller.decided()
+
+
+def _crossings(pieces: Track, band: Bounds) -> list[Piece]:
+    """Return the pieces but those between others that are inside the band for certain, or outside, as they are."""
+    _, l0, u0, _, l1, u1 = columns = pieces.columns()
+    inside = (l0 >= band.low) & (l1 >= band.low) & (u0 <= band.high) & (u1 <= band.high)
+    above, below = (l0 > band.high) & (l1 > band.high), (u0 < band.low) & (u1 < band.low)
+    where = 1 * inside + 2 * above + 3 * below
+    kept = where == 0
+    kept[:1] = kept[-1:] = True
+    kept[1:] |= where[1:] != where[:-1]
+    kept[:-1] |= where[1:] != where[:-1]
+    return [Piece(*piece) for piece in zip(*(column[kept].tolist() for column in columns), strict=True)]
 
 
 def _longest_stay(

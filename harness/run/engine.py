@@ -51,6 +51,7 @@ from harness.run.weather import Weather
 Recorder = Callable[[Event], None]
 
 _READ_BEFORE_S: Final = 10.0  # the end of idle time
+_LOG_STEP_S: Final = 2e-6  # instants in the log are no nearer to each other than half of this
 
 _P = ParamSpec("_P")
 
@@ -100,7 +101,8 @@ class Engine:
         self._output_names = output_names
         self._notes = notes
         self._clockwork: Clockwork
-        self._decided: asyncio.Future[None] | None = None
+        self._awaits: Callable[[], bool] = bool  # whether what is waited for has come; nothing is
+        self._came: asyncio.Future[None] | None = None
         self._reported: set[int] = set()
         self._session: RigSession
         self._weather: Weather
@@ -140,8 +142,8 @@ class Engine:
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
-        if self._decided is not None and not self._decided.done() and self._case.step_decided():
-            self._decided.set_result(None)
+        if self._came is not None and not self._came.done() and self._awaits():
+            self._came.set_result(None)
 
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""
@@ -194,6 +196,9 @@ class Engine:
         ]
         for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
+        # Of a flag or counter nothing is known before it was read first; the log may round its reply up.
+        await self._until(self._all_read, now_s() + self._rig.slowest_evidence_s)
+        await sleep_until(now_s() + _LOG_STEP_S)
         self._begin_step(START, "start")
         await self._until_decided(START)
 
@@ -224,18 +229,26 @@ class Engine:
         self._emit(StepBegin, number, name, self._clockwork.instant(began_s))
         return began_s
 
+    def _all_read(self) -> bool:
+        return all(trace.last is not None for trace in self._case.traces.values())
+
     async def _until_decided(self, number: int) -> None:
         """Wait until every response of the step is decided, or until no evidence can come that would matter."""
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
             if now_s() >= give_up_s:
                 break
-            self._decided = asyncio.get_running_loop().create_future()
-            with suppress(TimeoutError):
-                async with asyncio.timeout_at(give_up_s):
-                    await self._decided
+            await self._until(self._case.step_decided, give_up_s)
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))
+
+    async def _until(self, came: Callable[[], bool], give_up_s: float) -> None:
+        """Wait until evidence has brought something about, or until it is too late for that."""
+        if not came():
+            self._awaits, self._came = came, asyncio.get_running_loop().create_future()
+            with suppress(TimeoutError):
+                async with asyncio.timeout_at(give_up_s):
+                    await self._came
 
     def _report(self, results: Iterable[Result]) -> None:
         """Write down the findings of some responses, once each."""

@@ -71,10 +71,17 @@ class InvariantItem:
             return failed
         if self._unknown:
             return Ruling(Verdict.INCONCLUSIVE, self._unknown)
-        if not found:
+        # A span that was in force only perhaps cannot fail, and shows nothing by passing; but it may leave doubt.
+        shown = [
+            w.ruling
+            for w in self._watches
+            if w.ruling is not None
+            and (w.stimulus.latest_s <= w.judged_to_s or w.ruling.verdict is not Verdict.PASS)
+        ]
+        if not shown:
             why = "its condition never held long enough in this run: nothing was shown"
             return Ruling(Verdict.INCONCLUSIVE, why)
-        return min(found, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
+        return min(shown, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
 
     def run_begins(self, window: Window) -> None:
         """The start state is reached: from here on the invariant binds."""
@@ -91,7 +98,7 @@ class InvariantItem:
     def _begin(self, window: Window, event: str, until_s: float | None = None) -> None:
         settle = self.invariant.settled_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
-        if until_s is not None and shifted.latest_s >= until_s:
+        if until_s is not None and shifted.earliest_s >= until_s:
             return  # never in force
         since = Since(event, judged_after_s=settle)
         formula = invariant_formula(self.invariant)
@@ -99,7 +106,7 @@ class InvariantItem:
 
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
-        self._watches = [w for w in self._watches if w.stimulus.latest_s < at_s]
+        self._watches = [w for w in self._watches if w.stimulus.earliest_s < at_s]
         for watch in self._watches:
             watch.end_at(at_s)
 
@@ -116,7 +123,7 @@ class InvariantItem:
             and output in condition
             and any(closed is not self._wanted for closed in states)
         ):
-            self._watches = [w for w in self._watches if w.stimulus.latest_s < at_s]  # else: never in force
+            self._watches = [w for w in self._watches if w.stimulus.earliest_s < at_s]  # else: never in force
             for watch in self._watches:
                 watch.end_at(at_s)
 
@@ -142,7 +149,7 @@ class InvariantItem:
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then, or by the last reading, shows nothing."""
-        self._watches = [w for w in self._watches if w.stimulus.latest_s < now_s]
+        self._watches = [w for w in self._watches if w.stimulus.earliest_s < now_s]
         for watch in self._watches:
             watch.close(now_s)
         self._watches = [w for w in self._watches if w.judged_from_s <= w.judged_to_s]

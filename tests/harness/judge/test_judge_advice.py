@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import judge_campaign as campaign
+import judge_cases as cases
 
 from bench.samples import Gap, Sample, SignalTraits, Window
 from harness.judge import formulas as f
@@ -55,7 +56,7 @@ _ADVISED = (
 
 
 def _open_cases(seeds: Iterable[int]) -> list[tuple[int, Any, Ruling]]:
-    found = [(seed, one := campaign.case(seed), campaign.play(one)) for seed in seeds]
+    found = [(seed, one := campaign.case(seed), cases.play(one)) for seed in seeds]
     return [item for item in found if item[2].verdict is Verdict.INCONCLUSIVE and item[1].traits.unit == "%"]
 
 
@@ -65,7 +66,7 @@ def test_a_limit_that_would_decide_decides_the_same_evidence() -> None:
     for seed, one, found in _open_cases(range(1000)):
         for limit, promised in _LIMIT.findall(found.why):
             one.formula = with_limit(one.formula, float(limit))
-            again = campaign.play(one)
+            again = cases.play(one)
             assert again.verdict is Verdict(promised), (seed, found.why, again)
             followed[promised] += 1
     assert followed["pass"] > 50
@@ -93,9 +94,9 @@ def _eased(one: Any, room: float) -> bool:
         limit = limit_of(question)
         assert limit is not None
         eased = with_limit(question, limit + room * eases(question))
-        return bool(campaign.holds(eased, one.truth, one.s, 1e-6 if room > 0 else -1e-6))
+        return bool(cases.holds(eased, one.truth, one.s, 1e-6 if room > 0 else -1e-6))
     runs = {
-        sign: campaign._runs(
+        sign: cases.runs_in(
             one.truth, one.s + first, one.s + last, question.target - half, question.target + half
         )
         for sign, first, last, half in (
@@ -114,10 +115,10 @@ def test_polling_that_would_decide_decides_the_same_truth() -> None:
         advised = _EVERY.search(found.why)
         assert advised is not None, (seed, found.why)
         one.evidence = _polled_every(one, float(advised[1]), random.Random(seed))
-        again = campaign.play(one)
+        again = cases.play(one)
         if again.verdict is not Verdict.INCONCLUSIVE:
             decided += 1
-            assert campaign.wrong(one, again) is None, seed
+            assert cases.wrong(one, again) is None, seed
             continue
         near += 1
         assert _eased(one, float(advised[2])), (seed, found.why, again)

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import judge_campaign as campaign
+import judge_cases as cases
 import pytest
 
 from bench.samples import Sample, SignalTraits, Window
 from harness.judge import formulas as f
 from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Finding, Verdict
+from harness.judge.verdict import Ruling, Verdict
 
 pytestmark = pytest.mark.xdist_group("judge truth")  # one worker plays the slice
 
@@ -32,8 +33,8 @@ def played() -> Slice:
     shown = Slice()
     for seed in range(2500):
         one = campaign.case(seed)
-        found = campaign.play(one)
-        if (wrong := campaign.wrong(one, found)) is not None:
+        found = cases.play(one)
+        if (wrong := cases.wrong(one, found)) is not None:
             shown.wrong.append((seed, wrong, one.formula, found))
         if one.traits.unit == "%":
             shown.responses += _response_contained(one, found)
@@ -51,9 +52,9 @@ def test_an_early_verdict_is_the_final_one(first: int) -> None:
     """What is passed or failed on the first part of the evidence is so on all of it."""
     for seed in range(first, first + 100):
         one = campaign.case(seed)
-        final = campaign.play(one)
+        final = cases.play(one)
         for share in (0.2, 0.4, 0.7):
-            early = campaign.play(one, until=int(share * len(one.evidence)))
+            early = cases.play(one, until=int(share * len(one.evidence)))
             if early.verdict is not Verdict.INCONCLUSIVE:
                 assert early.verdict is final.verdict, (seed, share, early, final)
 
@@ -63,7 +64,7 @@ def test_feeding_everything_at_once_says_the_same(first: int) -> None:
     """A watch opened after all the evidence came says what one opened early said."""
     for seed in range(first, first + 100):
         one = campaign.case(seed)
-        live, after = campaign.play(one), campaign.play(one, opened_after_s=1e6)
+        live, after = cases.play(one), cases.play(one, opened_after_s=1e6)
         assert after.verdict is live.verdict, (seed, live, after)
         if live.verdict is not Verdict.INCONCLUSIVE and live.response_s and after.response_s:
             assert after.response_s.low <= live.response_s.high + 1e-6, seed
@@ -86,13 +87,13 @@ def test_inconclusive_only_within_the_uncertainty_of_the_evidence(origin_s: floa
             Sample(truth.at(t) + r.uniform(-error, error), t, t)
             for t in (origin_s + i * spacing for i in range(int(59 / spacing)))
         ]
-        one = campaign.Case(traits, samples, question, Window(stimulus_s, stimulus_s), stimulus_s, truth)
+        one = cases.Case(traits, samples, question, Window(stimulus_s, stimulus_s), stimulus_s, truth)
         room = 2 * (error + rate * spacing / 2)
         certain_pass, certain_fail = (
-            campaign.holds(question, truth, stimulus_s, -room),
-            not campaign.holds(question, truth, stimulus_s, room),
+            cases.holds(question, truth, stimulus_s, -room),
+            not cases.holds(question, truth, stimulus_s, room),
         )
-        found = campaign.play(one)
+        found = cases.play(one)
         if certain_pass or certain_fail:
             decided += 1
             assert found.verdict is (Verdict.PASS if certain_pass else Verdict.FAIL), (seed, question, found)
@@ -145,9 +146,9 @@ def test_small_cases_are_decided_wherever_all_trajectories_agree() -> None:
         walks = _walks(traits, samples)
         if walks is None:
             continue
-        found = campaign.play(campaign.Case(traits, samples, question, Window(s, s), s, None))
+        found = cases.play(cases.Case(traits, samples, question, Window(s, s), s, None))
         instants = [float(t) for t in range(11)]
-        outcomes = {campaign.holds(question, campaign.Truth(instants, walk), s, 0.0) for walk in walks}
+        outcomes = {cases.holds(question, cases.Truth(instants, walk), s, 0.0) for walk in walks}
         if len(outcomes) == 2:
             assert found.verdict is Verdict.INCONCLUSIVE, (seed, question, found)
             continue
@@ -182,11 +183,11 @@ def _response(question: f.Formula, truth: Any, s: float) -> float | None:
     match question:
         case f.Reaches():
             low, high = question.target - question.tolerance, question.target + question.tolerance
-            runs = campaign._runs(truth, s, s + question.within_s + question.holds_s + 1, low, high)
+            runs = cases.runs_in(truth, s, s + question.within_s + question.holds_s + 1, low, high)
             return next(p - s for p, e in runs if e - p >= question.holds_s - 1e-6)
         case f.Returns():
             low, high = question.target - question.tolerance, question.target + question.tolerance
-            return campaign._runs(truth, s, s + question.within_s + 1e-3, low, high)[0][0] - s
+            return cases.runs_in(truth, s, s + question.within_s + 1e-3, low, high)[0][0] - s
         case f.StartsMoving():
             y = truth.at(s)
             points = truth.crossings(s, s + question.within_s, (y - question.by, y + question.by))
@@ -194,7 +195,7 @@ def _response(question: f.Formula, truth: Any, s: float) -> float | None:
     return None
 
 
-def _response_contained(one: campaign.Case, found: Finding) -> list[bool]:
+def _response_contained(one: campaign.Case, found: Ruling) -> list[bool]:
     """Whether the true response time lies within the bounds that a finding names, if it names any."""
     bounds = found.response_s
     true_s = _response(one.formula, one.truth, one.s) if bounds is not None else None
@@ -209,7 +210,7 @@ def test_response_times_contain_the_true_one(played: Slice) -> None:
     assert len(played.responses) > 25
 
 
-def _margin_contained(one: campaign.Case, found: Finding) -> list[bool]:
+def _margin_contained(one: campaign.Case, found: Ruling) -> list[bool]:
     """Whether the robustness of the trajectory lies within the margin of a finding, if there is one to compare."""
     question = one.formula
     if (
@@ -223,7 +224,7 @@ def _margin_contained(one: campaign.Case, found: Finding) -> list[bool]:
         low = -1e9 if question.low is None else question.low
         true = min(min(values) - low, question.high - max(values))
     else:
-        true = question.tolerance - campaign._drift(one.truth, one.s, question.for_s)
+        true = question.tolerance - cases.drift_of(one.truth, one.s, question.for_s)
     return [found.margin.low - 1e-5 <= true <= found.margin.high + 1e-5]
 
 

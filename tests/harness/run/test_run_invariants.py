@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from bench.samples import EdgeReport, Sample, SignalTraits, Window
+from harness.judge.trace import SignalTrace
+from harness.judge.verdict import Rule
+from harness.profile.model import Invariant
+from harness.run.invariants import InvariantItem
+
 HEAD = """
 profile: invariants
 needs:
@@ -112,3 +118,28 @@ def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
     )
     found = next(f for f in result.findings if f.step is None)
     assert found.verdict == "inconclusive"
+
+
+@pytest.mark.parametrize(("value", "verdict"), [(3.0, "inconclusive"), (50.0, "inconclusive")])
+@pytest.mark.parametrize("certain", [True, False])
+def test_a_span_that_was_in_force_perhaps_leaves_doubt_and_shows_nothing(value, verdict, certain):
+    """Settled within 10 to 12 s, over at 11 s: what violates it then fails nothing, and is not passed over."""
+    invariant = Invariant.model_validate(
+        {"signal": "vent", "stays_below": "8 %", "while": {"rain": "closed"}, "settled_after": "10 s"}
+    )
+    trace = SignalTrace(SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=4.0))
+    trace.remember_from(0.0)
+    item = InvariantItem(1, invariant, trace, Rule.GUARDED, "%")
+    item.contact_moved("rain", [EdgeReport(closed=False, due_s=-1.0, window=Window(-1.0, -1.0))])
+    item.run_begins(Window(0.0, 0.0))
+    item.contact_moved("rain", [EdgeReport(closed=True, due_s=0.0, window=Window(0.0, 2.0))])
+    for i in range(110):
+        trace.observe(Sample(value, i * 0.1, i * 0.1))
+    item.contact_commanded("rain", [False], 11.0)
+    item.contact_moved("rain", [EdgeReport(closed=False, due_s=11.0, window=Window(11.0, 11.01))])
+    if certain:
+        item.contact_moved("rain", [EdgeReport(closed=True, due_s=20.0, window=Window(20.0, 20.0))])
+    for i in range(110, 400):
+        trace.observe(Sample(max(3.0, value - 0.4 * (i - 110)), i * 0.1, i * 0.1))
+    item.close(40.0)
+    assert item.ruling.verdict == ("pass" if certain and value == 3.0 else verdict)

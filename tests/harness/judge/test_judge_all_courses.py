@@ -1,0 +1,48 @@
+"""The judge against all courses on a grid, and hard evidence: never wrong, hardly ever open without need."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import judge_campaign as campaign
+import pytest
+from judge_cases import play
+from judge_courses import Courses
+from judge_grid import KINDS, Traits, compared, grid_case
+
+PROVEN = ("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses")
+"""Kinds that are decided wherever all courses agree; of the others, `exact_judging.md` says what is left open."""
+
+
+def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
+    """The true course is one of the courses that the readings allow: an outcome is never impossible."""
+    for seed in range(len(KINDS)):
+        assert Courses(grid_case(seed), 4).outcomes(), seed
+
+
+@pytest.mark.parametrize("name", sorted(campaign.GENERATORS))
+def test_no_generator_finds_a_wrong_verdict(name: str) -> None:
+    """Late polling, wide windows, time-outs, plateaus on limits, turns inside windows: no false pass, no false fail."""
+    count = 24 if name == "grids" else 240  # trying all courses takes its time
+    said = [campaign.judged(name, seed) for seed in range(10_000, 10_000 + count)]
+    assert not [what for _, what in said if what.startswith("wrong")]
+    assert {what for _, what in said} >= {"pass", "fail"}
+
+
+def test_readings_at_an_instant_leave_nothing_open() -> None:
+    """Without windows the judge decides wherever all courses agree."""
+    said: Counter[str] = Counter()
+    for seed in range(len(PROVEN) * 20):
+        one = grid_case(seed, PROVEN, Traits(wide=False))
+        said[compared(one, play(one).verdict)] += 1
+    assert said["open"] == 0, said
+    assert said["pass"] + said["fail"] > 60
+
+
+def test_windows_leave_little_open() -> None:
+    """With wide readings and stimulus windows hardly one of a small sample stays open."""
+    said: Counter[str] = Counter()
+    for seed in range(len(PROVEN) * 15):
+        one = grid_case(seed, PROVEN, Traits(wide=True))
+        said[compared(one, play(one).verdict)] += 1
+    assert said["open"] <= 1, said
