@@ -102,7 +102,7 @@ def test_margins_and_seconds_of_reaching() -> None:
     """At 12 s it arrives, may be 0.5 % off while it rests: margin 1.5 % of 2 %, 10 s after the stimulus."""
     found = judge(f.Reaches(10, 2, 15, 10), readings(closing))
     assert found.response_s == pytest.approx((10.0, 10.0), abs=1e-6)
-    assert found.slack == pytest.approx((5.0, 5.0), abs=1e-6)
+    assert found.slack_s == pytest.approx((5.0, 5.0), abs=1e-6)
     assert found.margin is not None
     assert 0 <= found.margin.low <= found.margin.high <= 2.0
     late = judge(
