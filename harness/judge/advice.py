@@ -153,12 +153,7 @@ def advice(
     one_sided = isinstance(formula, formulas.Stays) and None in {formula.low, formula.high}
     limits = deciding_limits(found, formula, decider, traits, rate_per_s)
     nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
-    ways = [
-        ", ".join(
-            f"{noun} of {value_text(limit, decimals)}{unit} would {verdict}"
-            for noun, (verdict, limit) in zip(nouns, limits.items(), strict=False)
-        )
-    ]
+    ways: list[str] = []
     polling = deciding_interval(found, formula, decider, traits, seen) if rate_per_s else None
     if polling is not None:
         interval_s, within = polling
@@ -167,6 +162,13 @@ def advice(
             f"a reading every {value_text(interval_s, 3)} s would decide it, "
             f"unless {traits.name} really came within {nearest}{unit} of its limit"
         )
+    # Better evidence before an easier requirement.
+    ways.append(
+        ", ".join(
+            f"{noun} of {value_text(limit, decimals)}{unit} would {verdict}"
+            for noun, (verdict, limit) in zip(nouns, limits.items(), strict=False)
+        )
+    )
     return "; ".join(way for way in ways if way)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol, final
+from typing import TYPE_CHECKING, NamedTuple, Protocol, final
 
 from bench.errors import EvidenceError
 from bench.samples import Sample, SignalTraits
@@ -83,14 +83,33 @@ def told(sample: Sample, traits: SignalTraits) -> str:
     return f"{value} (bench clock {sample.requested_s:.3f} to {sample.replied_s:.3f} s)"
 
 
+class _Pair(NamedTuple):
+    """Two neighbouring readings: from the earliest instant of the first to the latest of the second.
+
+    Attributes:
+        a: earliest instant of the first.
+        next_a: earliest instant of the second.
+        b: latest instant of the second.
+        free_s: no change between the two came before; infinite: restarted between them, nothing is known.
+        values: what was read.
+    """
+
+    a: float
+    next_a: float
+    b: float
+    free_s: float
+    values: tuple[float, float]
+
+
 @final
 class Pairs:
     """What neighbouring readings say of the time between them.
 
-    Between two readings whose windows together span less than the time for which a value is kept there was
-    at most one change, so the truth was one of the two readings; of a counter, which only counts up, it was
-    between them. So it was where the span is no longer than that once the value last seen to be taken has been kept
-    for its time. Otherwise nothing is known.
+    Between two readings whose windows together leave less time for changes than that for which a value is kept there
+    was at most one, so the truth was one of the two readings; of a counter, which only counts up, it was between them.
+    Otherwise nothing is known. No change comes before the value last seen to be taken has been kept for its time, and
+    the value that is seen to be left next was taken, for the last time, so long before. Until such a change is seen, or
+    would be too late to matter, what a pair says waits.
     """
 
     continuous = False
@@ -105,6 +124,7 @@ class Pairs:
         self._instants = instants
         self._last: tuple[float, float, float] | None = None  # value, a, b
         self._pairs: deque[tuple[float, float, float]] = deque()  # until b, low, high
+        self._waiting: deque[_Pair] = deque()  # what they say may depend on the next change
         self._taken_s = -INF  # the present value was taken no earlier, as far as its change was seen
         self._run_from: Sample | None = None  # the reading before the present run of equal values
         self._last_sample: Sample | None = None
@@ -118,29 +138,56 @@ class Pairs:
         pieces: list[Piece] = []
         if self._last is not None:
             value, last_a, _ = self._last
-            free_s = max(
-                last_a, self._taken_s + self._keeps_s
-            )  # no change since the last reading came before
-            known = b - free_s < self._keeps_s and not fresh
+            changed = value != sample.value
+            if fresh or changed:
+                pieces += self._settle(self._pairs, INF, INF if fresh else b)
+            free_s = INF if fresh else max(last_a, self._taken_s + self._keeps_s)
+            self._waiting.append(_Pair(last_a, a, b, free_s, (value, sample.value)))
             if fresh:
                 self._taken_s = -INF
-            elif value != sample.value:
-                self._taken_s = last_a
-            low, high = (min(value, sample.value), max(value, sample.value)) if known else (-INF, INF)
-            while self._pairs and self._pairs[0][0] <= last_a:
-                self._pairs.popleft()
-            self._pairs.append((b, low, high))
-            pieces = self._pieces(last_a, a)
+            elif changed and self._keeps_s < INF:
+                self._taken_s = free_s
+            pieces += self._settle(self._pairs, a, INF)
         else:
             self._pairs.append((b, -INF, INF))  # before it was read first, nothing is known
         self._last = (sample.value, a, b)
         return pieces
 
+    def _settle(
+        self, pairs: deque[tuple[float, float, float]], now_s: float, left_s: float, *, trial: bool = False
+    ) -> list[Piece]:
+        """Return the pieces of waiting pairs, in order, as far as no change after them can sharpen them.
+
+        Args:
+            pairs: the pairs that are open.
+            now_s: no change comes before, but one that was seen.
+            left_s: by when the value read last was left; infinite: that was not seen.
+            trial: leave them waiting.
+        """
+        pieces: list[Piece] = []
+        waiting = deque(self._waiting) if trial else self._waiting
+        while waiting:
+            a, next_a, b, free_s, (value, then) = waiting[0]
+            taken_s = min(b, left_s - self._keeps_s) if left_s < INF else b
+            known = free_s < INF and taken_s - free_s < self._keeps_s
+            if not known and free_s < INF and now_s < b + self._keeps_s and self._keeps_s:
+                break
+            waiting.popleft()
+            open_ = [pair for pair in pairs if pair[0] > a]
+            pairs.clear()
+            pairs.extend(open_)
+            pairs.append((b, then, then) if known else (b, -INF, INF))
+            if known and value != then:
+                pairs.append((taken_s, min(value, then), max(value, then)))
+            pieces += self._pieces(pairs, a, next_a)
+        return pieces
+
     def provisional(self, until_s: float) -> list[Piece]:
-        """Return what is known after the last final piece: nothing."""
-        if self._last is None or until_s <= self._last[1]:
-            return []
-        return [Piece(self._last[1], -INF, INF, until_s, -INF, INF)]
+        """Return what waiting pairs say as it stands, and that after the last reading nothing is known."""
+        pieces = self._settle(deque(self._pairs), INF, INF, trial=True)
+        if self._last is not None and until_s > self._last[1]:
+            pieces.append(Piece(self._last[1], -INF, INF, until_s, -INF, INF))
+        return pieces
 
     def before(self, piece: Piece, from_s: float) -> Piece:
         """Return what is known before a piece: nothing."""
@@ -148,8 +195,8 @@ class Pairs:
 
     @property
     def still(self) -> bool:
-        """Whether all open pairs say the same."""
-        if self._last is None:
+        """Whether no pair waits, and all open ones say the same."""
+        if self._last is None or self._waiting:
             return False
         low, high = self._bounds()
         return all(pair[1] == low and pair[2] == high for pair in self._pairs)
@@ -193,9 +240,9 @@ class Pairs:
         assert self._last is not None
         return (self._last[0], self._last[0]) if self._keeps_s else (-INF, INF)
 
-    def _pieces(self, t0: float, t1: float) -> list[Piece]:
+    @staticmethod
+    def _pieces(pairs: deque[tuple[float, float, float]], t0: float, t1: float) -> list[Piece]:
         """Return the bounds over [t0, t1]: at t every pair counts whose windows contain t."""
-        pairs = self._pairs
         low, high = min(pair[1] for pair in pairs), max(pair[2] for pair in pairs)
         if t1 <= t0:
             return []
