@@ -22,6 +22,7 @@ from harness.record.history.wanted import Wanted
 from harness.run.view import SilentView
 from harness.session import Session
 
+pytestmark = pytest.mark.lasting
 CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 
 
