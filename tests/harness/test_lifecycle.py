@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import count
 from types import SimpleNamespace
 
@@ -20,8 +21,10 @@ from bench.outputs import LocalOutputs
 from bench.virtual import ORIGIN_S
 from harness.profile.bind import bind
 from harness.profile.load import read_profile
+from harness.record.encode import fields_of
 from harness.run.case import case_of
 from harness.run.engine import Engine
+from harness.run.header import Header
 from harness.selfcheck import _Checking
 
 SAFE_LEVEL = "    safe: 18 °C\n"
@@ -116,12 +119,25 @@ class Played:
         return self.events[-1][1].get("aborted")
 
 
+@cache
+def _bench(text):
+    """Read a bench file once, however often it is played."""
+    return read_bench("bench.yaml", text)
+
+
+@cache
+def _bound(text):
+    """Read the profile, and tie it to a bench, once."""
+    profile = read_profile("profile.yaml", PROFILE)
+    return profile, bind(profile, _bench(text), {})
+
+
 class Player:
     """Plays one small run or check, cancels it at given steps of the loop, and sees what becomes of it."""
 
     def __init__(self, user, text, cancelled_at, write):
         self.user = user
-        self.bench = read_bench("bench.yaml", text)
+        self.bench = _bench(text)
         self.cancelled_at = cancelled_at
         self.write = write
         self.played = Played()
@@ -145,16 +161,16 @@ class Player:
             log = SimpleNamespace(write=self.taken, path="log.jsonl", digest="")
             check = _Checking(self.bench, "bench", 0, log, lambda *_: None)
             return check._rig, check.run()
-        profile = read_profile("profile.yaml", PROFILE)
-        bound, rig = bind(profile, self.bench, {}), assemble(self.bench.model, seed=0)
+        profile, bound = _bound(self.bench.text)
+        rig = assemble(self.bench.model, seed=0)
         engine = Engine(
             profile.model,
             rig,
             case_of(bound),
-            record=lambda event: self.taken(event.name, event.t_s, event.fields),
+            record=lambda event: self.taken(event.name, event.t_s, fields_of(event)),
             output_names=bound.outputs,
         )
-        return rig, engine.run({})
+        return rig, engine.run(Header())
 
     async def main(self, spoil):
         """Play it."""
