@@ -89,7 +89,7 @@ class Arrival:
     @property
     def certain(self) -> bool:
         """Whether it is certain for every instant of the stimulus."""
-        return all(visit.must.complete for visit in self.visits)
+        return self.visits[0].must.complete and self.visits[-1].must.complete
 
     @property
     def latest_s(self) -> float:
