@@ -55,7 +55,7 @@ def compared(one: Case, said: Verdict) -> str:
     if said is not Verdict.INCONCLUSIVE:
         if outcomes == {said is Verdict.PASS}:
             return said.value
-        outcomes = Courses(one, finer[-1]).outcomes()  # which knows better when a level was met
+        outcomes = Courses(one, 32).outcomes()  # a finer grid knows better when a level was met
         right = outcomes == {said is Verdict.PASS}
         return said.value if right else f"wrong: {said}, {one.formula}, while courses say {outcomes}"
     if len(outcomes) == 2 or any(len(Courses(one, fine).outcomes()) == 2 for fine in finer):
