@@ -50,7 +50,7 @@ class Visit:
     def reading(self, reading: Reading) -> None:
         """Take one reading; one that is all before the span, or all after, says no more than its cone."""
         lo, hi, a, b, *_ = reading
-        if self.must.complete or b <= self._s1 + self._first or a >= self._s2 + self._last:
+        if self.must.complete or b < self._s1 + self._first or a > self._s2 + self._last:
             return
         deep_s = reading.reach_s(min(lo - self.band.low, self.band.high - hi), self._per_unit_s)
         if lo >= self.band.low and hi <= self.band.high:
@@ -89,7 +89,7 @@ class Arrival:
     @property
     def certain(self) -> bool:
         """Whether it is certain for every instant of the stimulus."""
-        return all(visit.must.complete for visit in self.visits)
+        return self.visits[0].must.complete and self.visits[-1].must.complete
 
     @property
     def latest_s(self) -> float:

@@ -102,7 +102,9 @@ def surely_in(piece: Piece, low: float, high: float) -> Span | None:
 
 def surely_out(piece: Piece, low: float, high: float) -> Iterable[Span]:
     """Yield where nothing of the envelope lies in [low, high]."""
-    t0, t1 = piece.t0, piece.t1
+    t0, l0, u0, t1, l1, u1 = piece
+    if (l0 > high and l1 > high) or (u0 < low and u1 < low):
+        return ((t0, t1),)
     maybe = maybe_in(piece, low, high)
     if maybe is None:
         return ((t0, t1),)
