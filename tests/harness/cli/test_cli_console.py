@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bench.benchfile import load_bench
+from bench.errors import Abort, AbortKind
 from harness.cli.checked import show_check
 from harness.cli.console import parted
 from harness.cli.options import SHIPPED, SHIPPED_BENCH
@@ -80,7 +81,9 @@ def test_nothing_of_a_name_is_lost(name, width):
 @pytest.mark.parametrize("quiet", [False, True])
 def test_outputs_that_may_not_be_safe_are_the_last_word_of_a_run(quiet, capsys):
     """Whatever else is shown, a person reads why, after which profile, and to isolate the drives."""
-    unsafe = Outcome(None, aborted="the board is silent", unsafe="output rain could not be opened")
+    unsafe = Outcome(
+        None, abort=Abort(AbortKind.BENCH, "the board is silent"), unsafe="output rain could not be opened"
+    )
     show([Series((RunResult("six showers", Path("a.jsonl"), "00" * 32, unsafe, ()),))], None, quiet=quiet)
     assert capsys.readouterr().out.endswith(
         "OUTPUTS MAY NOT BE SAFE (six showers): output rain could not be opened.\n"
