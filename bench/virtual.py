@@ -6,6 +6,7 @@ Time passes in the loop's selector alone, which asyncio asks to wait and which m
 from __future__ import annotations
 
 import asyncio
+import math
 import selectors
 import signal
 import threading
@@ -32,15 +33,17 @@ class VirtualTimeError(BenchError):
 
 
 class _Deadline(float):
-    """An instant that goes before an equal one asked for later: the heap of asyncio's timers does not keep order."""
+    """An instant that goes before one asked for later where both are the same on a 1 ns grid; no heap keeps order.
 
-    __slots__ = ("order",)
-    order: int
+    Only the order knows the grid. Time jumps to the deadline itself or, among equals, past it, never short of it:
+    whoever sleeps for what is left until an instant has come to it, and does not sleep for nothing for ever.
+    """
+
+    __slots__ = ("place",)
+    place: tuple[float, int]
 
     def __lt__(self, other: float) -> bool:
-        if isinstance(other, _Deadline) and self == other:
-            return self.order < other.order
-        return super().__lt__(other)
+        return self.place < other.place if isinstance(other, _Deadline) else super().__lt__(other)
 
 
 class _JumpingSelector(selectors.DefaultSelector):
@@ -88,8 +91,8 @@ class _JumpingSelector(selectors.DefaultSelector):
             return events
         if timeout is None:
             raise VirtualTimeError(f"nothing can wake the virtual clock at {self.now_s - ORIGIN_S:.3f} s")
-        # Rounded, a sum of steps is the deadline itself: time is never added up.
-        self.now_s = round(self.now_s + timeout, _GRID_DECIMALS)
+        # The deadline itself: asyncio waits a day at most, time has doubled by no step, and so differences are exact.
+        self.now_s += timeout
         if self.now_s > ORIGIN_S + self._horizon_s:
             raise VirtualTimeError(f"virtual time passed its horizon of {self._horizon_s:.0f} s")
         return []
@@ -112,6 +115,18 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         self._order = 0
         super().__init__(self._clock)
 
+    @property
+    def _clock_resolution(self) -> float:
+        """What asyncio adds to the time before it looks for timers that are due: those of this instant are, no later.
+
+        The name is asyncio's and private: tests/bench/test_virtual_rounding.py says whether a Python offers it.
+        """
+        return math.ulp(self._clock.now_s)
+
+    @_clock_resolution.setter
+    def _clock_resolution(self, _: float) -> None:
+        """Leave asyncio's own, a real clock's, alone."""
+
     def time(self) -> float:
         """Return virtual time, seconds since an arbitrary origin."""
         return self._clock.now_s
@@ -123,10 +138,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         *args: object,
         context: Context | None = None,
     ) -> asyncio.TimerHandle:
-        """Schedule as asyncio does, on a 1 ns grid and first come first served among equals."""
-        deadline = _Deadline(round(when, _GRID_DECIMALS))
+        """Schedule as asyncio does, first come first served among equals on a 1 ns grid."""
+        deadline = _Deadline(when)
         self._order += 1
-        deadline.order = self._order
+        deadline.place = round(when, _GRID_DECIMALS), self._order
         return super().call_at(deadline, callback, *args, context=context)
 
     def run_in_executor(self, *_: object, **__: object) -> Any:  # noqa: ANN401 - asyncio's signature
