@@ -41,9 +41,9 @@ def compare(
     """Say what is worse or better in CANDIDATE than in BASE: each a log, a folder of logs, or a firmware version in
     the history.
 
-    Verdicts that flipped come first, then the shifts of response times, positions and margins. A shift has changed if
-    its whole interval lies beyond the limit, and is the same if all of it lies within. Runs of `--repeat` give the
-    intervals; of one run each only what polling leaves open is known.
+    Verdicts that flipped come first, then what only one side tells of, then the shifts of response times, positions and
+    margins. A shift has changed if its whole interval lies beyond the limit, and is the same if all of it lies within.
+    Runs of `--repeat` give the intervals; of one run each only what polling leaves open is known.
 
     \b
     Exit code 0: nothing is worse · 1: something is · 2: nothing is for certain, something cannot be told

@@ -13,7 +13,16 @@ from rich.text import Text
 
 from harness.cli.console import new_console
 from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from harness.record.compare.words import amount, closing, counted, moved, response, sentence, side_line
+from harness.record.compare.words import (
+    amount,
+    closing,
+    counted,
+    limit,
+    moved,
+    response,
+    sentence,
+    side_line,
+)
 from harness.record.logged import WORST_FIRST
 
 if TYPE_CHECKING:
@@ -22,13 +31,13 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from harness.record.compare.comparison import Comparison
-    from harness.record.compare.flips import Flip
+    from harness.record.compare.flips import Flip, Lone
     from harness.record.compare.measures import Compared
     from harness.record.compare.trend import Trend
 
 EXIT_CODE: Final = {"same": EXIT_PASS, "worse": EXIT_FAIL, "open": EXIT_INCONCLUSIVE}
 
-_STYLE: Final = {"worse": "bold red", "better": "green", "open": "yellow", "same": "green"}
+_STYLE: Final = {"worse": "bold red", "better": "green", "open": "yellow", "same": "green", "new": "green"}
 _ORDER: Final = ("worse", "open", "better", "same")
 _INDENT: Final = 10
 _FEW: Final = 8
@@ -56,6 +65,9 @@ def show_comparison(found: Comparison, *, everything: bool) -> None:
         if found.flips:
             console.print(Text("\nverdicts that flipped", style="bold"))
             _show_flips(console, found.flips, everything=everything)
+        if found.lone:
+            console.print(Text("\nknown of one side only", style="bold"))
+            _show_lone(console, found.lone, everything=everything)
         groups = [[one] for one in found.shifts] if everything else _alike(_notable(found))
         if groups:
             console.print(Text("\nshifts", style="bold"))
@@ -91,6 +103,16 @@ def _show_flips(console: Console, flips: Sequence[Flip], *, everything: bool) ->
     if hidden := [flip for flip in told if flip not in left]:
         profiles = len({flip.profile for flip in hidden})
         console.print(Text(f"and {len(hidden)} more in {profiles} profile(s): {_ALL}"))
+
+
+def _show_lone(console: Console, lone: Sequence[Lone], *, everything: bool) -> None:
+    """Print what only one side tells of, what leaves something open first."""
+    told = sorted(lone, key=lambda one: not one.open)
+    for one in told if everything else told[:_MOST]:
+        what = f"{one.profile}: {one.response}" if one.response else one.profile
+        _entry(console, "open" if one.open else "new", what, f"{one.side}: {one.verdicts}. {one.why}")
+    if not everything and len(told) > _MOST:
+        console.print(Text(f"and {len(told) - _MOST} more: {_ALL}"))
 
 
 def _alone(verdicts: str) -> str:
@@ -140,9 +162,8 @@ def _show_shifts(
         return
     for group in groups[:_MOST]:
         first = group[0]
-        limit = amount(first.shift.limit, first.unit)
         told = f"{first.key.signal} {first.demand}  {first.key.step}, in {_places(group)}"
-        _line(console, first.meaning, f"{moved(first)} (limit {limit})  {told}")
+        _line(console, first.meaning, f"{moved(first)} (limit {amount(limit(first), first.unit)})  {told}")
     if hidden := len(groups) - _MOST:
         console.print(Text(f"and {hidden} more that are smaller: {_ALL}"))
 

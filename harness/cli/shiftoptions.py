@@ -20,7 +20,7 @@ def limit_time(whose: str) -> Option:
         "--limit-time",
         metavar="TIME",
         help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-        f"{whose}, which is what polling surely tells apart, and 0.1 s at the least]",
+        f"{whose}, and 0.1 s at the least; repeats tell more than one window]",
     )
 
 

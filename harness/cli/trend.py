@@ -11,7 +11,9 @@ from harness.cli.shiftoptions import HISTORY, LIMIT_POSITION, confidence, limit_
 @click.argument("records", nargs=-1, required=True)
 @limit_time("versions before usually have")
 @LIMIT_POSITION
-@confidence("change is wrongly said to be one")
+@confidence(
+    "change of the newest version is wrongly said to be one, nor any that is found among all versions"
+)
 @HISTORY
 @click.option("--all", "everything", is_flag=True, help="Show every change in full, and what cannot be told.")
 def trend(
@@ -25,9 +27,9 @@ def trend(
     """Follow each response over the firmware versions of RECORDS: logs, folders of logs, or firmware versions in the
     history.
 
-    Versions are put in the order of their numbers, or of the days on which they were first seen. Between which versions
-    a response time, a position or a margin changed is found from all of them; the change is then told as
-    `ventproof compare` tells a shift.
+    Versions are put in the order of their numbers, or of the days on which they were first seen. The newest is compared
+    with the one before it, as `ventproof compare` does. Between which other versions a response time, a position or a
+    margin changed is found from all of them.
 
     \b
     Exit code 0: the trend is told, whatever it is · 3: an argument or a log is wrong

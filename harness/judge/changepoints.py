@@ -20,10 +20,11 @@ _MAD_OF_NORMAL: Final = 0.6745
 def noise_of(values: Sequence[float]) -> float:
     """Return the standard deviation of what scatters about a mean that seldom changes; at least 2 values.
 
-    Median of the absolute differences of neighbours over 0.6745 sqrt 2: one step among many does not move it.
+    Median of the absolute differences of neighbours over 0.6745 sqrt 2, of an even number the lower: one step among
+    others does not move it, and of three values two that are alike tell how far the third is from them.
     """
     steps = [abs(b - a) for a, b in pairwise(values)]
-    return statistics.median(steps) / (_MAD_OF_NORMAL * math.sqrt(2)) if steps else 0.0
+    return statistics.median_low(steps) / (_MAD_OF_NORMAL * math.sqrt(2)) if steps else 0.0
 
 
 def changes(values: Sequence[float], noise: float, places: Collection[int] | None = None) -> list[int]:

@@ -49,9 +49,10 @@ class Shift:
             those two and without a word about others.
         chance: whether the interval speaks of further runs; false with one value in each group.
         limit: up to this much, either way and inclusive, counts as the same.
+        least: a change is surely more than this; at most the limit.
         effect: of all pairs, the share in which the candidate's value is surely greater less the share in which it is
             surely smaller, -1 to 1 (Cliff 1993); overlapping windows are ties.
-        p_within: probability of values that differ this much, were the true shift within the limit.
+        p_within: probability of values that differ this much, were the true shift no more than `least`.
         p_beyond: the same, were the true shift beyond the limit: the larger of the two one-sided tests of equivalence.
         standing: of this comparison by itself.
         repeats: how many on each side would probably decide, None when decided, 0 when no number would since the
@@ -63,6 +64,7 @@ class Shift:
     interval: Bounds
     chance: bool
     limit: float
+    least: float
     effect: float
     p_within: float
     p_beyond: float
@@ -70,7 +72,14 @@ class Shift:
     repeats: int | None
 
 
-def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, confidence: float) -> Shift:
+def shift(
+    base: Sequence[Bounds],
+    candidate: Sequence[Bounds],
+    *,
+    limit: float,
+    confidence: float,
+    least: float | None = None,
+) -> Shift:
     """Compare two groups of windows.
 
     Args:
@@ -78,14 +87,18 @@ def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, 
         candidate: likewise.
         limit: largest difference that counts as the same, at least 0.
         confidence: of the two-sided interval, strictly between 0 and 1. `same` is then the two one-sided tests of
-            equivalence at (1 - confidence) / 2 each, `changed` the test against the limit at the same level.
+            equivalence at (1 - confidence) / 2 each, `changed` the test against `least` at the same level.
+        least: what is surely more than this has changed, unless it is surely within the limit; the limit unless stated.
 
     Raises:
-        ValueError: a group is empty, the limit is negative, or the confidence out of range.
+        ValueError: a group is empty, a limit is negative or less than `least`, or the confidence out of range.
     """
     require_share("confidence", confidence)
     if limit < 0:
         raise ValueError(f"limit={limit!r} must not be negative")
+    least = limit if least is None else least
+    if not 0 <= least <= limit:
+        raise ValueError(f"least={least!r} must be from 0 to limit={limit!r}")
     found = contrast([_middle(w) for w in base], [_middle(w) for w in candidate])
     spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
     chance = found.degrees > 0
@@ -93,9 +106,9 @@ def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, 
     if chance and found.error > 0:
         reach += t_quantile((1 + confidence) / 2, found.degrees) * found.error
     interval = Bounds(found.difference - reach, found.difference + reach)
-    edge = limit + _ROUNDING
+    edge, least_edge = limit + _ROUNDING, least + _ROUNDING
     within = max(-interval.low, interval.high) <= edge
-    beyond = max(interval.low, -interval.high) > edge
+    beyond = max(interval.low, -interval.high) > least_edge
     standing: Standing = "same" if within else "changed" if beyond else "undecided"
     return Shift(
         runs=(len(base), len(candidate)),
@@ -103,13 +116,14 @@ def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, 
         interval=interval,
         chance=chance,
         limit=limit,
+        least=least,
         effect=cliff(base, candidate),
-        p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - edge, found)),
+        p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - least_edge, found)),
         p_beyond=max(equivalence(found, edge - spare)),
         standing=standing,
         repeats=None
         if standing != "undecided"
-        else _repeats(found, base, candidate, limit - spare, confidence),
+        else _repeats(found, base, candidate, (limit - spare, least + spare), confidence),
     )
 
 
@@ -207,7 +221,11 @@ def fewer_passes(base: tuple[int, int], candidate: tuple[int, int]) -> float:
 
 
 def _repeats(
-    found: Contrast, base: Sequence[Bounds], candidate: Sequence[Bounds], clear: float, confidence: float
+    found: Contrast,
+    base: Sequence[Bounds],
+    candidate: Sequence[Bounds],
+    clear: tuple[float, float],
+    confidence: float,
 ) -> int:
     """Return how many repeats on each side would probably decide, if estimate and spread stay as they are.
 
@@ -215,11 +233,12 @@ def _repeats(
         found: the difference as it is.
         base: the base's windows.
         candidate: the candidate's.
-        clear: the limit less what the windows leave open.
+        clear: the difference below which it is the same and the one beyond which it has changed, both as far as the
+            windows' middles must show it.
         confidence: of the interval.
     """
-    spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
-    room = max(clear - abs(found.difference), abs(found.difference) - clear - 2 * spare)
+    same, changed = clear
+    room = max(same - abs(found.difference), abs(found.difference) - changed)
     if room <= 0:
         return 0
     groups = [[_middle(w) for w in group] for group in (base, candidate) if len(group) > 1]

@@ -129,6 +129,8 @@ class Finding:
             nobody looked at the readings.
         conformance: probability that the demand was met, all that the readings leave being equally likely.
         proves: what the profile says that it proves.
+        hollow: whether what was demanded held already before the stimulus, so that the finding shows nothing of it;
+            false too where nobody looked at the notes.
     """
 
     step: int | None
@@ -148,6 +150,7 @@ class Finding:
     stood: float | None = None
     conformance: float | None
     proves: str
+    hollow: bool = False
 
     @property
     def verdict(self) -> Verdict:
@@ -158,6 +161,12 @@ class Finding:
     def skipped(self) -> bool:
         """Whether the run never came to it, so that nothing of its own can be told."""
         return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED}
+
+    @property
+    def shows(self) -> bool:
+        """Whether it shows anything: it is not hollow, and what is inconclusive has readings behind it."""
+        evident = self.verdict is not Verdict.INCONCLUSIVE or any((self.margin, self.response_s, self.seen))
+        return evident and not self.hollow
 
     @property
     def key(self) -> Key:

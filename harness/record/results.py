@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from harness.judge.verdict import Finding, Status, Verdict
 from harness.record.read import header_of
-from harness.run.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
+from harness.run.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
 
 if TYPE_CHECKING:
     from harness.record.read import LogState
@@ -145,6 +145,7 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
     """Yield the findings; a reading counts to the step that went on when it came."""
     last: dict[str, float] = {}
     at_end: dict[int | None, Mapping[str, float]] = {}
+    noted = {(e.step, e.number) for e in state.events if isinstance(e, Note) and e.number is not None}
     for event in state.events:
         match event:
             case PollSeen(poll=poll):
@@ -155,6 +156,10 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
                 at_end[step] = dict(last)
             case FindingMade(finding=finding):
                 stood = at_end.get(finding.step, {}).get(use.get(finding.signal, finding.signal))
-                yield replace(finding, stood=None if stood is None else float(stood))
+                yield replace(
+                    finding,
+                    stood=None if stood is None else float(stood),
+                    hollow=(finding.step, finding.number) in noted,
+                )
             case _:
                 pass

@@ -77,6 +77,23 @@ def test_interval_is_that_of_scipy():
         assert pooled.degrees == len(base) - 1
 
 
+def test_what_is_surely_more_than_the_least_is_scipys_one_sided_test():
+    """Both the p value and the standing are those of SciPy's Welch test against the least difference that counts."""
+    for seed in range(40):
+        rng = random.Random(seed)
+        base = [rng.gauss(10, 0.4) for _ in range(rng.randint(2, 9))]
+        candidate = [rng.gauss(11, 0.6) for _ in range(rng.randint(2, 9))]
+        later = statistics.fmean(candidate) > statistics.fmean(base)
+        low, high = (base, candidate) if later else (candidate, base)
+        theirs = stats.ttest_ind([v - 0.5 for v in high], low, equal_var=False, alternative="greater").pvalue
+        said = shift(exact(base), exact(candidate), limit=1.0, least=0.5, confidence=0.95)
+        assert said.p_within == pytest.approx(
+            min(1.0, 2 * theirs), rel=1e-5
+        )  # ours lets rounding lie on the limit
+        if said.standing != "same":
+            assert (said.standing == "changed") == (2 * theirs < 0.05)
+
+
 def test_effect_is_that_of_the_rank_test():
     """SciPy's documentation example has U 17 of 20 pairs (recomputed), which is an effect of 0.7."""
     males, females = [19, 22, 16, 29, 24], [20, 11, 17, 12]

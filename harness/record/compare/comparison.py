@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, final
 
-from harness.record.compare.flips import Flip, flips, never_passing
+from harness.record.compare.flips import Flip, Lone, flips, lones, never_passing
 from harness.record.compare.measures import Compared, Limits, compared
 from harness.record.compare.side import Side, complete, responses
 
@@ -25,6 +25,7 @@ class Comparison:
             where there are repeats.
         alarms: what makes the sides differ in more than the firmware, or not at all.
         flips: verdicts that are others than before.
+        lone: what only one side tells of.
         shifts: every measure of every response that both sides have.
         never_passing: responses that do not always pass on either side.
     """
@@ -34,6 +35,7 @@ class Comparison:
     confidence: float
     alarms: tuple[str, ...]
     flips: tuple[Flip, ...]
+    lone: tuple[Lone, ...]
     shifts: tuple[Compared, ...]
     never_passing: int
 
@@ -41,6 +43,7 @@ class Comparison:
     def outcome(self) -> str:
         """`worse` if anything became worse, else `open` if anything cannot be told, else `same`."""
         found = {flip.turn for flip in self.flips} | {one.meaning for one in self.shifts}
+        found |= {"open" for one in self.lone if one.open}
         return next((word for word in ("worse", "open") if word in found), "same")
 
     @property
@@ -64,6 +67,7 @@ def compare(base: Side, candidate: Side, limits: Limits, confidence: float = 0.9
         confidence=confidence,
         alarms=tuple(_alarms(base, candidate)),
         flips=flips(base, candidate, confidence),
+        lone=lones(base, candidate),
         shifts=compared(base, candidate, limits, confidence),
         never_passing=never_passing(base, candidate),
     )

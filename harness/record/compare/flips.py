@@ -1,4 +1,4 @@
-"""Verdicts that are others than before: what a reader of a comparison must see first (pure)."""
+"""Verdicts that are others than before, and what only one side tells of: what a reader must see first (pure)."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 Turn = Literal["worse", "better", "open"]
 """What a flip means; open: it cannot be told, or there is nothing to compare with."""
+
+_SHOWS_NOTHING: Final = "it passes, and shows nothing: what is demanded held before the stimulus"
 
 _RANK: Final = {"pass": 0, "inconclusive": 1, "fail": 2}
 
@@ -51,7 +53,39 @@ class Flip:
     @property
     def response(self) -> str:
         """The response in words; empty where the profile as a whole is meant."""
-        return f"{self.step}: {self.demand}" if self.demand else ""
+        return _in_words(self.step, self.demand)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Lone:
+    """What only one side tells of: there is nothing to compare it with, and so it is no flip.
+
+    Attributes:
+        profile: the profile.
+        step: the response's step; empty where the profile as a whole is meant.
+        demand: its signal and what is demanded of it; likewise.
+        side: the side that tells of it.
+        verdicts: of that side's runs, in words.
+        why: why the other side does not.
+    """
+
+    profile: str
+    step: str
+    demand: str
+    side: Literal["base", "candidate"]
+    verdicts: str
+    why: str
+
+    @property
+    def response(self) -> str:
+        """The response in words; empty where the profile as a whole is meant."""
+        return _in_words(self.step, self.demand)
+
+    @property
+    def open(self) -> bool:
+        """Whether it leaves open how the candidate stands: only what passes there beyond the base does not."""
+        return self.side == "base" or not self.verdicts.startswith("pass")
 
 
 def flips(base: Side, candidate: Side, confidence: float) -> tuple[Flip, ...]:
@@ -66,24 +100,63 @@ def flips(base: Side, candidate: Side, confidence: float) -> tuple[Flip, ...]:
     before, after = base.profiles, candidate.profiles
     found: list[Flip] = []
     for profile, runs in before.items():
-        found.extend(_profile(profile, runs, after.get(profile, ()), 1 - confidence))
-    for profile, runs in after.items():
-        if profile not in before:
-            good = all(run.verdict == "pass" for run in runs)
-            turn: Turn = "better" if good else "open"
-            found.append(
-                Flip(profile, "", "", turn, "not run", _counted([run.verdict for run in runs]), _reason(runs))
-            )
+        if profile in after:
+            found.extend(_profile(profile, runs, after[profile], 1 - confidence))
     return tuple(found)
+
+
+def lones(base: Side, candidate: Side) -> tuple[Lone, ...]:
+    """Return what only one side tells of: profiles it ran, responses it demands, or of which it shows anything."""
+    before, after = base.profiles, candidate.profiles
+    found = [
+        Lone(
+            profile, "", "", side, _counted([run.verdict for run in runs]), f"the {lacking} has no run of it"
+        )
+        for side, lacking, those, others in (
+            ("base", "candidate", before, after),
+            ("candidate", "base", after, before),
+        )
+        for profile, runs in those.items()
+        if profile not in others
+    ]
+    for profile in before:
+        if profile in after:
+            found.extend(_lone_responses(complete(before[profile]), complete(after[profile])))
+    return tuple(found)
+
+
+def _lone_responses(base: Sequence[RunRecord], candidate: Sequence[RunRecord]) -> Iterator[Lone]:
+    if not (base and candidate):
+        return
+    old, new = responses(base), responses(candidate)
+    for side, lacking, those, others in (("base", "candidate", old, new), ("candidate", "base", new, old)):
+        for key, findings in those.items():
+            verdicts = _counted([str(f.verdict) for f in findings])
+            if key not in others:
+                why = f"the {lacking}'s profile does not demand it"
+            elif (
+                (_shown(findings) and not _shown(others[key]))
+                and _passed(new[key])
+                and (side == "candidate" or _passed(findings))
+            ):
+                why = f"the {lacking}'s runs show nothing of it"
+            else:
+                continue
+            yield Lone(key.profile, *_named(key, findings), side, verdicts, why)
+
+
+def _shown(findings: Sequence[Finding]) -> list[Finding]:
+    return [f for f in findings if f.shows]
+
+
+def _passed(findings: Sequence[Finding]) -> bool:
+    return all(f.verdict == "pass" for f in findings)
 
 
 def _profile(
     profile: str, base: Sequence[RunRecord], candidate: Sequence[RunRecord], alpha: float
 ) -> Iterator[Flip]:
     before, after = _counted([r.verdict for r in base]), _counted([r.verdict for r in candidate])
-    if not candidate:
-        yield Flip(profile, "", "", "worse", before, "not run", "the candidate has no run of this profile")
-        return
     aborted = any(run.verdict == ABORTED for run in candidate)
     unknown = not complete(base)
     if aborted or unknown:
@@ -100,21 +173,25 @@ def _responses(
 ) -> Iterator[Flip]:
     old, new = responses(base), responses(candidate)
     for key, findings in old.items():
-        before = _counted([str(f.verdict) for f in findings])
         if key not in new:
-            why = "the candidate's profile does not demand it any more"
-            yield Flip(profile, *_named(key, findings), "worse", before, "not demanded", why)
             continue
         turn = _turn(findings, new[key], alpha)
+        if turn == "better":
+            turn = _shown_better(findings, new[key], alpha)
         if turn:
-            after = _counted([str(f.verdict) for f in new[key]])
+            before, after = (_counted([str(f.verdict) for f in side]) for side in (findings, new[key]))
             bad = [f for f in new[key] if f.verdict != "pass"]
+            why = bad[0].why if bad else "" if turn == "better" else _SHOWS_NOTHING
             left = bool(bad) and all(f.skipped for f in bad)
-            yield Flip(profile, *_named(key, new[key]), turn, before, after, bad[0].why if bad else "", left)
-    for key, findings in new.items():
-        if key not in old and any(f.verdict != "pass" for f in findings):
-            after = _counted([str(f.verdict) for f in findings])
-            yield Flip(profile, *_named(key, findings), "open", "not demanded", after, findings[0].why)
+            yield Flip(profile, *_named(key, new[key]), turn, before, after, why, left)
+
+
+def _shown_better(base: Sequence[Finding], candidate: Sequence[Finding], alpha: float) -> Turn | None:
+    """Return what verdicts that look better come to: what shows nothing has no part in it, on either side."""
+    old, new = _shown(base), _shown(candidate)
+    if not old:
+        return None if new else "open"
+    return "better" if new and _turn(old, new, alpha) == "better" else "open"
 
 
 def _turn(base: Sequence[Finding], candidate: Sequence[Finding], alpha: float) -> Turn | None:
@@ -141,6 +218,10 @@ def never_passing(base: Side, candidate: Side) -> int:
 
 def _named(key: Key, findings: Sequence[Finding]) -> tuple[str, str]:
     return key.step, f"{key.signal} {findings[0].demand}"
+
+
+def _in_words(step: str, demand: str) -> str:
+    return f"{step}: {demand}" if demand else ""
 
 
 def _counted(verdicts: Sequence[str]) -> str:

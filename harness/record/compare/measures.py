@@ -31,7 +31,11 @@ _UNMEASURED: Final = frozenset({"flag", "state", "count"})
 """Units whose margins measure nothing."""
 
 _WINDOWS: Final = 2.0
-"""The limit that is taken unless stated, in windows of the base: what its polling surely tells apart."""
+"""The limit that is taken unless stated, in windows of the base: the same twice, its polling surely shows within it."""
+
+_APART: Final = 1.0
+"""Unless a limit is stated, what repeats show to be more than so many windows has changed: two windows further apart
+hold two truths. With one run each nobody knows the chance, and what changed is beyond the limit."""
 
 _LEAST: Final[dict[Measure, float]] = {"time": 0.1, "position": 0.0, "margin": 0.01}
 """The least limit that is taken unless stated, in the measure's unit. A window can be without any width, and then the
@@ -44,8 +48,7 @@ class Limits:
     """Shifts that count as the same, either way and inclusive.
 
     Attributes:
-        time_s: of a response time, s; None: twice the window that the base usually has, what polling tells apart, and
-            0.1 s at the least.
+        time_s: of a response time, s; None: twice the window that the base usually has, and 0.1 s at the least.
         position: of a position, %.
     """
 
@@ -83,7 +86,20 @@ class Compared:
 @final
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """Windows of one measure on both sides; `closer` says that the candidate has the greater margin."""
+    """Windows of one measure on both sides.
+
+    Attributes:
+        key: the response.
+        demand: what is demanded of it, as the candidate's profile says it.
+        measure: what is compared.
+        unit: of the shift.
+        base: the windows of the last good version.
+        candidate: those of the new one.
+        limit: shift that counts as the same.
+        least: what is surely more than this has changed; at most the limit.
+        missing: runs of either side that responded in no time that is known.
+        closer: whether the candidate has the greater margin.
+    """
 
     key: Key
     demand: str
@@ -92,6 +108,7 @@ class Pair:
     base: Sequence[Bounds]
     candidate: Sequence[Bounds]
     limit: float
+    least: float
     missing: tuple[int, int]
     closer: bool
 
@@ -120,7 +137,7 @@ def judged(given: Sequence[Pair], confidence: float, others: int = 0) -> tuple[C
             wrongly said to have changed, where there are repeats.
         others: further comparisons of the family that were looked at and are not among the pairs.
     """
-    shifts = [shift(p.base, p.candidate, limit=p.limit, confidence=confidence) for p in given]
+    shifts = [shift(p.base, p.candidate, limit=p.limit, least=p.least, confidence=confidence) for p in given]
     adjusted = iter(holm([s.p_within for s in shifts if s.chance] + [1.0] * others))
     found = []
     for pair, moved in zip(given, shifts, strict=True):
@@ -138,8 +155,9 @@ def judged(given: Sequence[Pair], confidence: float, others: int = 0) -> tuple[C
 
 
 def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds]]:
-    """Return the windows of each measure that a response has; of a finding without one there is none."""
+    """Return the windows of each measure that a response has; of a finding that shows nothing there is none."""
     unit = findings[-1].unit
+    findings = [f for f in findings if f.shows]
     found: dict[Measure, list[Bounds]] = {"time": [_time(f) for f in findings if f.response_s]}
     if key.kind in _SETTLED and unit == _POSITION_UNIT:
         found["position"] = [Bounds(f.stood, f.stood) for f in findings if f.stood is not None]
@@ -149,7 +167,11 @@ def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds
 
 
 def pairs(key: Key, base: Sequence[Finding], candidate: Sequence[Finding], limits: Limits) -> Iterator[Pair]:
-    """Yield what can be compared of one response."""
+    """Yield what can be compared of one response.
+
+    The candidate's windows have no say in the limit: where it was polled worse, the comparison is to become open and
+    not the limit wider.
+    """
     old, new = measured(key, base), measured(key, candidate)
     closer = _closer(old.get("margin", ()), new.get("margin", ()))
     for measure, windows in old.items():
@@ -161,8 +183,12 @@ def pairs(key: Key, base: Sequence[Finding], candidate: Sequence[Finding], limit
             unit += "/s"
         stated = {"time": limits.time_s, "position": limits.position}.get(measure)
         missing = (len(base) - len(windows), len(candidate) - len(others)) if measure == "time" else (0, 0)
-        limit = max(_usual(windows), _LEAST[measure]) if stated is None else stated
-        yield Pair(key, candidate[-1].demand, measure, unit, windows, others, limit, missing, closer)
+        usual = median(w.high - w.low for w in windows)
+        limit = max(_WINDOWS * usual, _LEAST[measure]) if stated is None else stated
+        repeated = len(windows) > 1 or len(others) > 1
+        least = max(_APART * usual, _LEAST[measure]) if stated is None and repeated else limit
+        demand = candidate[-1].demand
+        yield Pair(key, demand, measure, unit, windows, others, limit, least, missing, closer)
 
 
 def _direction(pair: Pair, moved: Shift) -> Meaning:
@@ -184,11 +210,3 @@ def _closer(base: Sequence[Bounds], candidate: Sequence[Bounds]) -> bool:
 def _time(finding: Finding) -> Bounds:
     assert finding.response_s is not None, "only responses with a time are asked for it"
     return Bounds(finding.response_s.earliest_s, finding.response_s.latest_s)
-
-
-def _usual(base: Sequence[Bounds]) -> float:
-    """Return the limit that the base's windows suggest.
-
-    The candidate's have no say: where it was polled worse, the comparison is to become open and not the limit wider.
-    """
-    return _WINDOWS * median(w.high - w.low for w in base)

@@ -77,6 +77,10 @@ def html_of(found: Comparison) -> str:
             {**asdict(flip), "response": flip.response}
             for flip in sorted(found.flips, key=lambda flip: flip.not_run)
         ],
+        lone=[
+            {**asdict(one), "response": one.response}
+            for one in sorted(found.lone, key=lambda one: not one.open)
+        ],
         profiles=profiles,
         version=version("ventproof"),
     )

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from harness.judge.verdict import Bounds
-    from harness.record.compare.measures import Pair
-    from harness.record.results import RunRecord
+    from harness.record.compare.measures import Measure, Pair
+    from harness.record.compare.side import Key
+    from harness.record.results import FindingRecord, RunRecord
 
 _EPOCH: Final = dt.datetime(1, 1, 1, tzinfo=dt.UTC)
 _SQRT_3: Final = math.sqrt(3)
@@ -54,7 +55,8 @@ class Trend:
         changes: by version, then in the profiles' order; none that is surely within its limit.
         alarms: what differs between the runs besides the firmware.
         courses: how many measures of responses were followed.
-        confidence: of every interval, and that no change is wrongly said to be one.
+        confidence: of every interval; and that no change of the newest version is wrongly said to be one, nor one
+            that was looked for among all versions.
     """
 
     versions: Mapping[str, Sequence[RunRecord]]
@@ -67,8 +69,9 @@ class Trend:
 def trend(side: Side, limits: Limits, confidence: float = 0.95) -> Trend:
     """Follow every response over the firmware versions that some runs state.
 
-    Where a course changes is found by a penalised sum of squares, between versions only; what is found is then compared
-    as two sides are. Since the places were looked for, every boundary that could have been one counts as a comparison.
+    The newest version is compared with the one before it, as two sides are. Where else a course changes is found by a
+    penalised sum of squares, between versions only; what is found is then compared as two sides are. Both are families
+    of comparisons, and of each of them the confidence is true.
 
     Args:
         side: the runs, each counted once.
@@ -77,32 +80,92 @@ def trend(side: Side, limits: Limits, confidence: float = 0.95) -> Trend:
     """
     versions = _versions(side.runs)
     found = {name: responses(complete(runs)) for name, runs in versions.items()}
-    keys = dict.fromkeys(key for by_key in found.values() for key in by_key)
-    places: list[tuple[tuple[str, ...], tuple[str, ...]]] = []
-    given: list[Pair] = []
-    courses = boundaries = 0
-    for key in keys:
-        course = {name: by_key[key] for name, by_key in found.items() if key in by_key}
-        for measure in measured(key, [f for findings in course.values() for f in findings]):
-            told = {n: w for n, findings in course.items() if (w := measured(key, findings).get(measure))}
-            courses += 1
-            boundaries += max(0, len(told) - 1)
-            for before, since in pairwise(_segments(told)):
-                old, new = ([f for name in names for f in course[name]] for names in (before, since))
-                places.append((before, since))
-                given.append(next(pair for pair in pairs(key, old, new, limits) if pair.measure == measure))
-    compared = judged(given, confidence, others=boundaries - len(given))
+    courses = _courses(found)
     order = list(versions)
-    changed = [
-        Change(since[0], before, since, one)
-        for (before, since), one in zip(places, compared, strict=True)
+    changes: dict[tuple[str, Key, Measure], Change] = {}
+    for change in (
+        *_newest(courses, order[-1], limits, confidence),
+        *_searched(courses, limits, confidence),
+    ):
+        place = change.firmware, change.compared.key, change.compared.measure
+        kept = changes.get(place)
+        if kept is None or kept.compared.meaning in {"open", change.compared.meaning}:
+            changes[place] = change  # of two that say the same, the one with more versions before it
+    changed = sorted(changes.values(), key=lambda change: order.index(change.firmware))
+    return Trend(versions, tuple(changed), tuple(_alarms(side, versions)), len(courses), confidence)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """One measure of one response: what each version found, and its windows, the oldest version first."""
+
+    key: Key
+    measure: Measure
+    findings: Mapping[str, Sequence[FindingRecord]]
+    windows: Mapping[str, Sequence[Bounds]]
+
+    def pair(self, before: Sequence[str], since: Sequence[str], limits: Limits) -> Pair:
+        """Return some versions against others."""
+        old, new = ([f for name in names for f in self.findings[name]] for names in (before, since))
+        return next(pair for pair in pairs(self.key, old, new, limits) if pair.measure == self.measure)
+
+
+def _courses(found: Mapping[str, Mapping[Key, Sequence[FindingRecord]]]) -> list[_Course]:
+    courses = []
+    for key in dict.fromkeys(key for by_key in found.values() for key in by_key):
+        findings = {name: by_key[key] for name, by_key in found.items() if key in by_key}
+        windows = {name: measured(key, those) for name, those in findings.items()}
+        for measure in dict.fromkeys(m for those in windows.values() for m in those):
+            told = {name: those[measure] for name, those in windows.items() if measure in those}
+            courses.append(_Course(key, measure, findings, told))
+    return courses
+
+
+def _newest(courses: Sequence[_Course], newest: str, limits: Limits, confidence: float) -> list[Change]:
+    """Return what the newest version changed: it and the one before it are compared as two sides are, by themselves.
+
+    What else is compared takes no power from it: nothing was looked for, and it is a family of its own.
+    """
+    places, given = [], []
+    for course in courses:
+        *before, last = course.windows
+        if before and last == newest:
+            places.append((before[-1:], [newest]))
+            given.append(course.pair(before[-1:], [newest], limits))
+    return _changes(places, judged(given, confidence))
+
+
+def _searched(courses: Sequence[_Course], limits: Limits, confidence: float) -> list[Change]:
+    """Return the changes of courses over more than two versions, wherever they are.
+
+    Since the places were looked for, every boundary that could have been one counts as a comparison.
+    """
+    places, given, boundaries = [], [], 0
+    for course in courses:
+        if len(course.windows) < 3:  # noqa: PLR2004 - with the two sides of one boundary there is nothing to look for
+            continue
+        boundaries += len(course.windows) - 1
+        for before, since in pairwise(_segments(course.windows)):
+            places.append((before, since))
+            given.append(course.pair(before, since, limits))
+    return _changes(places, judged(given, confidence, others=boundaries - len(given)))
+
+
+def _changes(
+    places: Sequence[tuple[Sequence[str], Sequence[str]]], found: Sequence[Compared]
+) -> list[Change]:
+    return [
+        Change(since[0], tuple(before), tuple(since), one)
+        for (before, since), one in zip(places, found, strict=True)
         if one.meaning != "same"
     ]
-    changed.sort(key=lambda change: order.index(change.firmware))
-    return Trend(versions, tuple(changed), tuple(_alarms(side)), courses, confidence)
 
 
-def _alarms(side: Side) -> Iterator[str]:
+def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator[str]:
+    *before, newest = versions
+    if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
+        yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and nothing is said of it"
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:
@@ -111,6 +174,10 @@ def _alarms(side: Side) -> Iterator[str]:
         rules = dict.fromkeys(run.decision for run in runs)
         if len(rules) > 1:
             yield f"the runs of {name} have different decision rules, which may be what changed: {', '.join(rules)}"
+
+
+def _profiles(runs: Sequence[RunRecord]) -> set[str]:
+    return {run.profile for run in runs}
 
 
 def _versions(runs: Sequence[RunRecord]) -> Mapping[str, Sequence[RunRecord]]:
@@ -129,14 +196,8 @@ def _versions(runs: Sequence[RunRecord]) -> Mapping[str, Sequence[RunRecord]]:
 
 
 def _segments(told: Mapping[str, Sequence[Bounds]]) -> Iterator[tuple[str, ...]]:
-    """Yield the runs of versions between which the mean does not change.
-
-    Of two versions each is one: there is one boundary, nothing to look for, and too little to tell noise by.
-    """
+    """Yield the runs of versions between which the mean does not change."""
     names = list(told)
-    if len(names) == 2:  # noqa: PLR2004 - the two sides of one boundary
-        yield from ((name,) for name in names)
-        return
     ends = list(accumulate(len(told[name]) for name in names))
     values = [(w.low + w.high) / 2 for windows in told.values() for w in windows]
     found = changes(values, _noise(told, values), ends[:-1])

@@ -47,7 +47,8 @@ def counted(found: Comparison) -> list[str]:
         "open": "cannot be told",
         "same": "within their limits",
     }
-    lines = [
+    lines = [f"{len(found.lone)} profile(s) or response(s) are known of one side only."] if found.lone else []
+    lines += [
         f"{total} shifts compared: " + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
     ]
     if found.chance:
@@ -98,9 +99,14 @@ def response(compared: Compared) -> str:
 def sentence(compared: Compared, confidence: float) -> str:
     """Return what one comparison came to: by how much, how sure that is, the limit, and what it means."""
     return (
-        f"{moved(compared)} ({sure(compared, confidence)}; limit {amount(compared.shift.limit, compared.unit)}): "
+        f"{moved(compared)} ({sure(compared, confidence)}; limit {amount(limit(compared), compared.unit)}): "
         + (_MEANINGS.get(compared.meaning) or f"cannot tell; {would_tell(compared, confidence)}")
     )
+
+
+def limit(compared: Compared) -> float:
+    """Return the limit that tells what a shift means: what changed is surely beyond `least`, which may be smaller."""
+    return compared.shift.least if compared.shift.standing == "changed" else compared.shift.limit
 
 
 def moved(compared: Compared) -> str:

@@ -42,6 +42,7 @@ _SAME_IN_FINDING: Final = (
     "stood",
     "conformance",
     "proves",
+    "hollow",
 )  # fmt: skip - as above
 
 

@@ -130,3 +130,4 @@ class FindingRow(Base):
     stood: Mapped[float | None]
     conformance: Mapped[float | None]
     proves: Mapped[str]
+    hollow: Mapped[bool]

@@ -210,24 +210,119 @@ def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(
     assert "1 response(s) do not always pass, neither before nor now." in counted(alike)
 
 
-def test_what_is_missing_in_the_candidate_is_worse(compared, logged, finding):
-    """A profile that was not run and a response that is no longer demanded are regressions."""
+def lone(found):
+    return [(one.profile, one.side, one.verdicts, one.open) for one in found.lone]
+
+
+def test_what_one_side_lacks_is_a_class_of_its_own(compared, logged, finding):
+    """A profile or a response that only the base has is no flip: nothing is said of the candidate, which is open."""
     two = [logged(digest="a").run, logged(digest="b", profile="frost").run]
     found = compared(two, ["pass"])
-    assert [(flip.profile, flip.turn, flip.after) for flip in found.flips] == [("frost", "worse", "not run")]
+    assert (found.flips, found.outcome, lone(found)) == ((), "open", [("frost", "base", "pass", True)])
     both = logged(digest="a", findings=(finding(), finding(signal="roof_vent"))).run
     found = compared([both], ["pass"])
-    assert found.flips[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
-    assert found.flips[0].after == "not demanded"
+    assert (found.flips, found.outcome) == ((), "open")
+    assert found.lone[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
+    assert found.lone[0].why == "the candidate's profile does not demand it"
+    assert "1 profile(s) or response(s) are known of one side only." in counted(found)
 
 
-def test_what_is_new_and_does_not_pass_is_open(compared, logged, finding):
-    """There is nothing to compare it with, and it is not passed over."""
-    new = logged(digest="a", profile="frost", verdict="fail").run
+@pytest.mark.parametrize(
+    ("verdict", "outcome"), [("fail", "open"), ("inconclusive", "open"), ("pass", "same")]
+)
+def test_what_only_the_candidate_has_is_neither_better_nor_worse(compared, logged, finding, verdict, outcome):
+    """There is nothing to compare it with; where it does not pass it is not passed over."""
+    new = logged(digest="a", profile="frost", verdict=verdict).run
     found = compared(["pass"], ["pass", new])
-    assert [(flip.profile, flip.turn) for flip in found.flips] == [("frost", "open")]
-    more = logged(digest="a", findings=(finding(), finding(signal="roof_vent", status=Status.FAIL))).run
-    assert [flip.before for flip in compared(["pass"], [more]).flips] == ["not demanded"]
+    assert (found.flips, found.outcome, lone(found)) == (
+        (),
+        outcome,
+        [("frost", "candidate", verdict, verdict != "pass")],
+    )
+    more = logged(digest="a", findings=(finding(), finding(signal="roof_vent", status=Status(verdict)))).run
+    found = compared(["pass"], [more])
+    assert (found.flips, found.outcome, len(found.lone)) == ((), outcome, 1)
+
+
+HOLLOW = {"hollow": True, "response_s": Window(0.0, 0.3)}
+UNSEEN = {
+    "status": Status.INCONCLUSIVE,
+    "margin": None,
+    "slack_s": None,
+    "response_s": None,
+    "seen": None,
+    "stood": None,
+}
+
+
+@pytest.mark.parametrize(
+    ("fields", "told"),
+    [
+        pytest.param(
+            ({"status": Status.FAIL}, HOLLOW), (["open"], [], "open"), id="a fail, then a hollow pass"
+        ),
+        pytest.param(({}, HOLLOW), ([], ["base"], "open"), id="a pass, then a hollow pass"),
+        pytest.param((HOLLOW, {}), ([], ["candidate"], "same"), id="a hollow pass, then a pass"),
+        pytest.param((HOLLOW, HOLLOW), ([], [], "same"), id="hollow passes"),
+        pytest.param((UNSEEN, {}), ([], ["candidate"], "same"), id="nothing seen, then a pass"),
+        pytest.param((UNSEEN, HOLLOW), (["open"], [], "open"), id="nothing seen, then a hollow pass"),
+        pytest.param(
+            (HOLLOW, {"status": Status.FAIL}), (["worse"], [], "worse"), id="a hollow pass, then a fail"
+        ),
+        pytest.param(({}, UNSEEN), (["worse"], [], "worse"), id="a pass, then nothing seen"),
+    ],
+)
+def test_what_shows_nothing_takes_no_part_in_better(compared, logged, finding, fields, told):
+    """A pass whose demand held before, and a verdict without evidence, are never what became better, nor shift."""
+
+    def run(fields, digest):
+        made = finding(**fields)
+        return logged(digest=digest, verdict=str(made.verdict), findings=(made,)).run
+
+    base, candidate = fields
+    found = compared([run(base, "a")], [run(candidate, "b")])
+    assert told == (
+        [flip.turn for flip in found.flips],
+        [one.side for one in found.lone],
+        found.outcome,
+    )
+    assert {one.meaning for one in found.shifts} <= {"same"}
+
+
+def test_like_versions_that_scatter_are_not_called_worse(logged, finding):
+    """Of 200 comparisons of like versions, three runs each and ten responses, at most 5 % call any worse: 0 here."""
+    rng = random.Random(11)
+
+    def runs(firmware):
+        times = [[20 + rng.gauss(0, 0.5) for _ in range(10)] for _ in range(3)]
+        return [
+            logged(
+                firmware=firmware,
+                digest=f"{firmware}-{n}",
+                findings=tuple(
+                    finding(
+                        number=k, signal=f"vent_{k}", margin=None, response_s=Window(at_s - 0.05, at_s + 0.05)
+                    )
+                    for k, at_s in enumerate(row)
+                ),
+            ).run
+            for n, row in enumerate(times)
+        ]
+
+    ended = [compare(side_of("1", runs("1")), side_of("2", runs("2")), Limits()).outcome for _ in range(200)]
+    assert ended.count("worse") <= 10
+
+
+def test_repeats_that_show_something_are_what_became_better(compared, logged, finding):
+    """Of several runs those that show something decide; a hollow one among them does no harm."""
+
+    def run(digest, **fields):
+        made = finding(**fields)
+        return logged(digest=digest, verdict=str(made.verdict), findings=(made,)).run
+
+    base = [run("a", status=Status.FAIL), run("b", **HOLLOW)]
+    found = compared(base, [run("c"), run("d", **HOLLOW)])
+    assert [flip.turn for flip in found.flips] == ["better"]
 
 
 def test_responses_that_were_not_run_are_marked(compared, logged, finding):

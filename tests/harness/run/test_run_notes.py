@@ -9,6 +9,8 @@ import pytest
 from bench.samples import Sample, Window
 from harness.judge.formulas import Equals, Reaches, Stays
 from harness.judge.verdict import Bounds, Ruling, Verdict
+from harness.record.read import read_log
+from harness.record.results import results_of
 from harness.run.hollow import held_before, is_hollow
 
 TWICE = """
@@ -58,6 +60,12 @@ def test_a_pass_that_held_before_its_stimulus_is_noted(run):
         f"rain again: rain_override is on within 3 s: {word}",
         f"rain again: roof_vent reaches 5 % ± 2 % within 35 s, holds 5 s: {word}",
     )
+
+
+def test_what_is_noted_is_marked_in_the_record_of_the_run(run):
+    """Comparisons see of a finding whether it shows anything."""
+    findings = results_of(read_log(run(TWICE).log)).findings
+    assert [(f.step, f.number) for f in findings if not f.shows] == [(2, 0), (2, 1)]
 
 
 def test_what_binding_had_to_note_stands_in_the_record_without_a_path(run, shipped):

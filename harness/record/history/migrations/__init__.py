@@ -2,5 +2,5 @@
 
 from typing import Final
 
-NEWEST: Final = "0002"
+NEWEST: Final = "0003"
 """The revision that this ventproof reads and writes."""

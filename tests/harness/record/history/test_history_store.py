@@ -275,6 +275,7 @@ FINDINGS = st.builds(
     stood=st.none() | NUMBERS,
     conformance=st.none() | st.floats(0, 1),
     proves=TEXTS,
+    hollow=st.booleans(),
 )
 RECORDS = st.builds(
     RunRecord,
