@@ -12,8 +12,9 @@ from bench.carrying import load_on, remedy, said
 from bench.drivers import bus_use
 from bench.wiring import ContactOutput, SerialBus
 from harness.profile.duration import step_spans, stimulus_times
+from harness.profile.rains import buckets_of, found_by_rains
 from harness.profile.stimulus import PulseContact, Rainfall, Wind
-from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.sensing import EMPTY, anemometer, rain_edges
 from harness.weather.stated import wind_of
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from bench.yamltree import Path
     from harness.profile.bind import Bound
     from harness.profile.stimulus import Stimulus
+    from harness.weather.tipping_bucket import Left
 
 _US: Final = 1_000_000
 
@@ -160,6 +162,7 @@ def _goes_on(train: _Train, at_s: float) -> bool:
 
 def _trains(bound: Bound) -> Iterator[_Train]:
     bench, began_s = bound.bench.model, 0.0
+    found = found_by_rains(bound.profile.model, buckets_of(bench.outputs, bound.outputs))
     for number, (step, (shortest_s, _)) in enumerate(
         zip(bound.profile.model.steps, step_spans(bound.profile.model), strict=True)
     ):
@@ -173,7 +176,7 @@ def _trains(bound: Bound) -> Iterator[_Train]:
             spec = bench.buses.get(use.bus) if use else None
             if use is None or not isinstance(spec, SerialBus):
                 continue
-            made = _edges(stimulus, bench.outputs[output])
+            made = _edges(stimulus, bench.outputs[output], found.get((number, index)) or EMPTY)
             if made is not None:
                 path: Path = ("steps", number, "do", index)
                 lasts_s = ends_s - begins_s if isinstance(stimulus, PulseContact) else made.lasts_s
@@ -193,12 +196,12 @@ class _Edges:
     lasts_s: float | None
 
 
-def _edges(stimulus: Stimulus, output: OutputSpec) -> _Edges | None:
+def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
     sensor = output.sensor if isinstance(output, ContactOutput) else None
     if isinstance(stimulus, PulseContact):
         return _periodic(stimulus.closed_for, None if stimulus.times == 1 else stimulus.open_for, None)
     if isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
-        closings = [edge.at_s for edge in rain_edges(sensor.bucket, stimulus)[::2]]
+        closings = [edge.at_s for edge in rain_edges(sensor.bucket, stimulus, left)[::2]]
         if not closings:
             return None
         period_s = min((b - a for a, b in pairwise(closings)), default=None)

@@ -121,8 +121,9 @@ class Rainfall(StimulusCommon):
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
     """The rain is played so many times as fast, and exactly as much falls; 0.5 takes twice the time."""
-    filled: AnyQuantity = Quantity(0.0, Dimension.PERCENT, "0 %")
-    """How full the bucket is when the rain begins, below 100 %."""
+    filled: AnyQuantity | None = None
+    """How full the bucket is when the rain begins, below 100 %; unless stated, as full as the rain before left it, and
+    empty at first."""
     jitter: AnyQuantity = Quantity(0.0, Dimension.PERCENT, "0 %")
     """Tips stray by at most this share of the time to their neighbours, below 50 %; their number is kept."""
     seed: Seed = 0
@@ -148,7 +149,9 @@ class Rainfall(StimulusCommon):
         check_amount("intensity", self.intensity, Dimension.RAIN_INTENSITY)
         check_amount("to", self.to, Dimension.RAIN_INTENSITY)
         for key, most in (("filled", 100.0), ("jitter", 50.0)):
-            share: Quantity = getattr(self, key)
+            share: Quantity | None = getattr(self, key)
+            if share is None:
+                continue
             if share.dimension is not Dimension.PERCENT or not 0 <= share.value < most:
                 raise Refusal(f"{key} {share.text!r} must be from 0 % to below {most:g} %", key=key)
         return self

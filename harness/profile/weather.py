@@ -12,6 +12,7 @@ from bench.fits import value_fault
 from bench.pulses import check_plan
 from bench.units import FAHRENHEIT, Quantity
 from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from harness.profile.rains import buckets_of, found_by_rains
 from harness.profile.stimulus import (
     CloseContact,
     Fail,
@@ -24,7 +25,7 @@ from harness.profile.stimulus import (
     WriteValue,
 )
 from harness.profile.values import contact_problems, no_output
-from harness.weather.sensing import anemometer, level_of, rain_edges
+from harness.weather.sensing import EMPTY, anemometer, level_of, rain_edges
 from harness.weather.stated import rain_of, wind_of
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from bench.wiring import BenchFile, OutputSpec
     from bench.yamltree import Path
     from harness.profile.model import Profile
+    from harness.weather.tipping_bucket import Left
 
 _CONTACT = "contact"
 
@@ -138,6 +140,7 @@ def sensor_problems(
         yield from _level_problems(
             profile, ("start", "write", name), bench.model.outputs[names[name]], value.value
         )
+    found = found_by_rains(profile.model, buckets_of(bench.model.outputs, names))
     for path, stimulus in _stimuli(profile):
         for name in stimulus.outputs:
             output = bench.model.outputs[names[name]]
@@ -148,7 +151,9 @@ def sensor_problems(
                 yield from _can_fail(profile, path, stimulus, output, at)
                 yield from _chatter_problems(profile, path, stimulus, output, (at, bench.model))
             elif isinstance(stimulus, Rainfall | Wind) and isinstance(output, ContactOutput):
-                yield from _shown_problems(profile, path, stimulus, output, (at, bench.model))
+                _, number, _, index = path
+                left = found.get((int(number), int(index))) or EMPTY
+                yield from _shown_problems(profile, path, stimulus, output, (at, bench.model, left))
     outputs = {name: bench.model.outputs[at] for name, at in names.items()}
     yield from _wandering_problems(profile, outputs)
     yield from _mending_problems(profile, outputs)
@@ -253,9 +258,9 @@ def _shown_problems(
     path: Path,
     stimulus: Rainfall | Wind,
     output: ContactOutput,
-    where: tuple[str, BenchFile],
+    where: tuple[str, BenchFile, Left],
 ) -> Iterator[Problem]:
-    at, bench = where
+    at, bench, left = where
     kind, word = ("bucket", "rainfall") if isinstance(stimulus, Rainfall) else ("cups", "wind")
     if output.sensor is None or getattr(output.sensor, kind) is None:
         hint = f"declare `sensor: {{{kind}: …}}` of the output that stands for it"
@@ -264,7 +269,7 @@ def _shown_problems(
     fastest_s = fastest_edge_s(output, bench.buses)
     try:
         if isinstance(stimulus, Rainfall) and output.sensor.bucket is not None:
-            check_plan(rain_edges(output.sensor.bucket, stimulus), fastest_edge_s=fastest_s)
+            check_plan(rain_edges(output.sensor.bucket, stimulus, left), fastest_edge_s=fastest_s)
         elif isinstance(stimulus, Wind) and output.sensor.cups is not None:
             cups = anemometer(output.sensor.cups, fastest_edge_s=fastest_s)
             cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)

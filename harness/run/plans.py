@@ -27,6 +27,11 @@ class RainPlan:
     edges: tuple[Edge, ...]
     lasts_s: float
 
+    def open_from(self, at_s: float) -> float:
+        """Return the first instant, from `at_s` on, at which the contact is open: there another rain can take over."""
+        opening = next((edge for edge in self.edges if edge.at_s > at_s), None)
+        return at_s if opening is None or opening.closed else opening.at_s
+
     @property
     def ends_s(self) -> float:
         """When the rain and its last edge are over, seconds."""

@@ -2,38 +2,60 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from fractions import Fraction
+from typing import TYPE_CHECKING, Final
 
 from bench.wiring import ContactOutput
 from harness.judge.numbers import seconds
+from harness.profile.rains import buckets_of, found_by_rains
 from harness.profile.stimulus import Rainfall, Wind
-from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.sensing import EMPTY, anemometer, rain_edges
 from harness.weather.stated import rain_of, wind_of
+from harness.weather.tipping_bucket import Left
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from bench.sensors import BucketSensor
     from harness.profile.bind import Bound
     from harness.profile.stimulus import Fail
+
+_ALMOST: Final = Left(1 - Fraction(1, 10**9))
+"""A bucket that is all but full."""
 
 
 def weather_said(bound: Bound) -> Iterator[str]:
     """Yield a line for each rain and wind of a profile: what it is, and what it makes of the bench's sensors."""
-    for step in bound.profile.model.steps:
-        for stimulus in step.do:
+    outputs = bound.bench.model.outputs
+    found = found_by_rains(bound.profile.model, buckets_of(outputs, bound.outputs))
+    for number, step in enumerate(bound.profile.model.steps):
+        for index, stimulus in enumerate(step.do):
             if not isinstance(stimulus, Rainfall | Wind):
                 continue
-            output = bound.bench.model.outputs[bound.outputs[stimulus.outputs[0]]]
+            output = outputs[bound.outputs[stimulus.outputs[0]]]
             sensor = output.sensor if isinstance(output, ContactOutput) else None
             if isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
-                tips = len(rain_edges(sensor.bucket, stimulus)) // 2
-                yield f"{rain_said(stimulus)}: {tips} tips of {sensor.bucket.tip}"
+                tips = _tips_said(sensor.bucket, stimulus, found[number, index])
+                yield f"{rain_said(stimulus)}: {tips} of {sensor.bucket.tip}"
             elif isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
                 cups, fastest = anemometer(sensor.cups), wind_of(stimulus).fastest_m_per_s
                 yield (
                     f"{wind_said(stimulus)}: {fastest:.3g} m/s at most, "
                     f"{cups.frequency_hz(fastest):.3g} pulses a second"
                 )
+
+
+def _tips_said(bucket: BucketSensor, rainfall: Rainfall, found: Left | None) -> str:
+    """Return how many tips a rain makes; two numbers where what the rain before left decides between them."""
+    fewest, most = (
+        len(rain_edges(bucket, rainfall, left)) // 2
+        for left in ((EMPTY, _ALMOST) if found is None else (found, found))
+    )
+    return (
+        f"{fewest} tips"
+        if fewest == most
+        else f"{fewest} or {most} tips, as the rain before leaves the bucket,"
+    )
 
 
 def rain_said(rainfall: Rainfall) -> str:

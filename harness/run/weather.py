@@ -20,8 +20,9 @@ from harness.run.events import StimulusApplied, StimulusEnd, StimulusId, Stimulu
 from harness.run.failing import Failing
 from harness.run.plans import Plan, RainPlan, WindPlan
 from harness.run.saying import rain_said, wind_said
-from harness.weather.sensing import anemometer, rain_edges
+from harness.weather.sensing import EMPTY, anemometer, rain_edges, rain_leaves
 from harness.weather.stated import rain_of, wind_of
+from harness.weather.tipping_bucket import Left
 
 if TYPE_CHECKING:
     from harness.run.clockwork import Teller
@@ -30,7 +31,10 @@ if TYPE_CHECKING:
 @final
 @dataclass(slots=True)
 class _Playing:
-    """A stimulus that goes on: what plays it, how late an edge was at most, and the last one that was played."""
+    """A stimulus that goes on: what plays it, how late an edge was at most, and the last one that was played.
+
+    `settling` tells when a wind settles, or when a rain is over that makes no tip.
+    """
 
     of: StimulusId
     output: str
@@ -41,6 +45,16 @@ class _Playing:
     latest_s: float = 0.0
     last: Window | None = None
     settling: asyncio.TimerHandle | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Rained:
+    """The last rain into a bucket, going on or over: what it found there, and when it began."""
+
+    rainfall: Rainfall
+    found: Left
+    start_s: float
 
 
 @final
@@ -63,6 +77,7 @@ class Weather:
     broken: Callable[[BaseException], None]
     _playing: dict[str, _Playing] = field(init=False, default_factory=dict)
     _trains: set[Train] = field(init=False, default_factory=set)
+    _rained: dict[str, _Rained] = field(init=False, default_factory=dict)
     _failing: Failing = field(init=False)
 
     def __post_init__(self) -> None:
@@ -119,18 +134,17 @@ class Weather:
         before = self._playing.pop(name, None)
         start_s = now_s() + LEAD_S
         if isinstance(stimulus, Rainfall):
-            if before is not None:
-                await self._end(before)
-                before, start_s = None, now_s() + LEAD_S
-            plan: Plan = self._rain_plan(stimulus, name)
+            if before is not None and isinstance(before.plan, RainPlan):
+                start_s = before.start_s + before.plan.open_from(start_s - before.start_s)
+            plan: Plan = self._rain_plan(stimulus, name, start_s)
         else:
             plan = self._wind_plan(stimulus, name)
             if before is not None and isinstance(before.plan, WindPlan):
                 changes_s, phase = before.plan.open_from(start_s - before.start_s)
                 start_s = before.start_s + changes_s
                 plan = WindPlan(plan.cups, plan.course, phase)
-                if before.train is not None:
-                    await before.train.end(from_s=start_s)
+        if before is not None and before.train is not None:
+            await before.train.end(from_s=start_s)
         playing = _Playing(of, name, plan, start_s)
         self._playing[name] = playing
         if name not in self._failing.failed:
@@ -151,15 +165,29 @@ class Weather:
         )
 
     def _until_s(self, playing: _Playing) -> float | None:
-        """Return when a response can count from a stimulus' end; None for never. A wind tells of it then."""
+        """Return when a response can count from a stimulus' end; None for never. A wind tells of it then.
+
+        So does a rain that makes no tip; any other is over with its last one.
+        """
+        loop = asyncio.get_running_loop()
         if isinstance(playing.plan, RainPlan):
-            return playing.start_s + playing.plan.ends_s
+            ends_s = playing.start_s + playing.plan.ends_s
+            if not playing.plan.edges:
+                playing.settling = loop.call_at(ends_s, self._dried, playing)
+            return ends_s
         settles_s = playing.plan.course.settles_s
         if not settles_s:
             return None
         at_s = playing.start_s + settles_s
-        playing.settling = asyncio.get_running_loop().call_at(at_s, self._settled, playing, at_s)
+        playing.settling = loop.call_at(at_s, self._settled, playing, at_s)
         return at_s
+
+    def _dried(self, playing: _Playing) -> None:
+        try:
+            del self._playing[playing.output]
+            self._tell_end(playing)
+        except BenchError as error:  # nobody awaits this call
+            self.broken(error)
 
     def _settled(self, playing: _Playing, at_s: float) -> None:
         try:
@@ -167,11 +195,27 @@ class Weather:
         except BenchError as error:  # nobody awaits this call
             self.broken(error)
 
-    def _rain_plan(self, stimulus: Rainfall, name: str) -> RainPlan:
+    def _rain_plan(self, stimulus: Rainfall, name: str, start_s: float) -> RainPlan:
+        """Return what is played of a rain, into what the rain before left in the bucket until then.
+
+        Raises:
+            BenchError: with that in it, the bucket would tip faster than it can.
+        """
         sensor = self._contact(name).sensor
         assert sensor is not None, "binding the profile sees to it"
         assert sensor.bucket is not None, "likewise"
-        return RainPlan(rain_edges(sensor.bucket, stimulus), float(rain_of(stimulus).duration_s))
+        before = self._rained.get(name)
+        try:
+            found = (
+                rain_leaves(sensor.bucket, before.rainfall, before.found, at_s=start_s - before.start_s)
+                if before is not None
+                else EMPTY
+            )
+            edges = rain_edges(sensor.bucket, stimulus, found)
+        except ValueError as error:
+            raise BenchError(f"the rain into {name} cannot follow on the one before it: {error}") from None
+        self._rained[name] = _Rained(stimulus, found, start_s)
+        return RainPlan(edges, float(rain_of(stimulus).duration_s))
 
     def _wind_plan(self, stimulus: Wind, name: str) -> WindPlan:
         output = self._contact(name)
@@ -187,6 +231,8 @@ class Weather:
 
     def _start(self, playing: _Playing) -> None:
         """Play what is still to come of a stimulus, from its next closure on."""
+        if isinstance(playing.plan, RainPlan) and not playing.plan.edges:
+            return
 
         def played(reports: Sequence[EdgeReport]) -> None:
             self.tell(self.times.batch, playing.of, playing.output, reports)

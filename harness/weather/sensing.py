@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
@@ -14,7 +15,14 @@ from harness.weather.levels import END_LEVELS, EndLevels, current_scale, voltage
 from harness.weather.stated import rain_of
 from harness.weather.temperature import PT100, PT1000
 from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
-from harness.weather.tipping_bucket import TippingBucket, contact_plan, jittered, tip_instants_s
+from harness.weather.tipping_bucket import (
+    Left,
+    TippingBucket,
+    contact_plan,
+    jittered,
+    left_by,
+    tip_instants_s,
+)
 from harness.weather.wind_cups import CupAnemometer
 from harness.weather.wind_direction import FULL_TURN_DEG, PotentiometerVane
 
@@ -25,6 +33,9 @@ if TYPE_CHECKING:
     from bench.wiring import ValueOutput
     from harness.profile.stimulus import Rainfall
 
+EMPTY: Final = Left()
+"""The bucket before the first rain."""
+
 _HALF: Final = 0.5
 _NO_LIMIT_S: Final = 1e-6
 _PERCENT: Final = 100
@@ -32,22 +43,22 @@ _MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
 
 
 @lru_cache(maxsize=64)
-def rain_edges(bucket: BucketSensor, rainfall: Rainfall) -> tuple[Edge, ...]:
+def rain_edges(bucket: BucketSensor, rainfall: Rainfall, left: Left = EMPTY) -> tuple[Edge, ...]:
     """Return the contact's edges while it rains; instants count from the rain's beginning.
 
     The number of tips is exact: floor(depth / tip + what fills the bucket), or fewer with a dead time.
+
+    Args:
+        bucket: the sensor of the bench file.
+        rainfall: the rain.
+        left: what the rain before left in the bucket; of no account where the rainfall says how full it is.
 
     Raises:
         ValueError: more tips, or faster ones, than the gauge can show; or a rain that cannot be.
         FileError: the rain's series is wrong.
     """
-    gauge = TippingBucket(
-        tip_mm=exact_as(bucket.tip.text, Dimension.DEPTH),
-        phase=exact(rainfall.filled.value) / _PERCENT,
-        dead_time_s=exact(bucket.dead_time),
-    )
     rain = rain_of(rainfall)
-    tips = tip_instants_s(rain, gauge)
+    tips = tip_instants_s(rain, _gauge(bucket), _found(rainfall, left))
     if rainfall.jitter.value:
         tips = jittered(
             tips,
@@ -57,6 +68,36 @@ def rain_edges(bucket: BucketSensor, rainfall: Rainfall) -> tuple[Edge, ...]:
             dead_time_s=max(bucket.dead_time, 2 * bucket.closed_for),
         )
     return contact_plan(tips, width_s=bucket.closed_for)
+
+
+def rain_leaves(bucket: BucketSensor, rainfall: Rainfall, left: Left, *, at_s: float | None = None) -> Left:
+    """Return what is in the bucket at an instant from the rain's beginning on; at its end unless stated.
+
+    Args:
+        bucket: the sensor of the bench file.
+        rainfall: the rain.
+        left: what the rain before left in the bucket.
+        at_s: the instant.
+
+    Raises:
+        ValueError: as for `rain_edges`.
+        FileError: likewise.
+    """
+    rain = rain_of(rainfall)
+    closings = [edge.at_s for edge in rain_edges(bucket, rainfall, left)[::2]]
+    tipped = len(closings) if at_s is None else bisect_left(closings, at_s)
+    instant_s = rain.duration_s if at_s is None else exact(at_s)
+    return left_by(rain, _gauge(bucket), _found(rainfall, left), at_s=instant_s, tipped=tipped)
+
+
+def _gauge(bucket: BucketSensor) -> TippingBucket:
+    return TippingBucket(
+        tip_mm=exact_as(bucket.tip.text, Dimension.DEPTH), dead_time_s=exact(bucket.dead_time)
+    )
+
+
+def _found(rainfall: Rainfall, left: Left) -> Left:
+    return left if rainfall.filled is None else Left(exact(rainfall.filled.value) / _PERCENT)
 
 
 def anemometer(cups: CupsSensor, *, fastest_edge_s: float = 0.0) -> CupAnemometer:

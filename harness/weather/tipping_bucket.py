@@ -52,6 +52,20 @@ class TippingBucket:
             )
 
 
+@final
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a rain leaves in a bucket, and the next one finds there.
+
+    Attributes:
+        fill: how full it is, in buckets: below 0 after a tip that strayed ahead of its time, 1 or more if it is due.
+        blind_s: how long rain still falls past the buckets, since one tipped before.
+    """
+
+    fill: Fraction = Fraction()
+    blind_s: Fraction = Fraction()
+
+
 def tip_count(rain: Hyetograph, bucket: TippingBucket) -> int:
     """Return how often the bucket tips, exactly: floor(depth / tip + phase), or fewer with a dead time.
 
@@ -60,20 +74,49 @@ def tip_count(rain: Hyetograph, bucket: TippingBucket) -> int:
     """
     if exact(bucket.dead_time_s) == 0:
         return _ideal_count(rain, bucket)
-    return sum(1 for _ in _tips(rain, bucket))
+    return sum(1 for _ in _tips(rain, bucket, _of_phase(bucket)))
 
 
-def tip_instants_s(rain: Hyetograph, bucket: TippingBucket) -> tuple[float, ...]:
+def tip_instants_s(rain: Hyetograph, bucket: TippingBucket, found: Left | None = None) -> tuple[float, ...]:
     """Return the instants of all tips, seconds from the rain's beginning, in order.
 
     Tip k falls where the depth reaches (k - phase) * tip; a tip that is due exactly at the end falls. Without
     dead time each instant is the float next to the exact one, so nothing drifts however long the train. With a
     dead time, the rain of that time is lost, and the next tip falls a whole bucket after it.
 
+    Args:
+        rain: the rain.
+        bucket: the gauge.
+        found: what an earlier rain left in it; the bucket's own phase unless stated.
+
     Raises:
         ValueError: more than `MOST_TIPS`.
     """
-    return tuple(float(at_s) for at_s in _tips(rain, bucket))
+    return tuple(float(at_s) for at_s in _tips(rain, bucket, found or _of_phase(bucket)))
+
+
+def left_by(rain: Hyetograph, bucket: TippingBucket, found: Left, *, at_s: Fraction, tipped: int) -> Left:
+    """Return what is in the bucket at an instant: no rain is lost but that of dead times, and none is made.
+
+    Args:
+        rain: the rain, which may be over by then.
+        bucket: the gauge; its own phase has no say.
+        found: what was in it at 0 s.
+        at_s: the instant, from 0 s on.
+        tipped: tips that fell before it; jitter lets more or fewer fall than the rain alone would.
+    """
+    tip_mm, dead_s = exact(bucket.tip_mm), exact(bucket.dead_time_s)
+    curve = MassCurve(rain)
+    fallen_mm = curve.depth_mm_by(at_s)
+    if not dead_s:
+        return Left(found.fill + fallen_mm / tip_mm - tipped)
+    fill, blind_s, due = found.fill, found.blind_s, 0
+    for tip_s in _tips(rain, bucket, found):
+        if tip_s > at_s:
+            break
+        fill, blind_s, due = Fraction(), _shortened(tip_s) + dead_s, due + 1
+    caught_mm = max(Fraction(), fallen_mm - curve.depth_mm_by(blind_s))
+    return Left(fill + caught_mm / tip_mm + due - tipped, max(Fraction(), blind_s - at_s))
 
 
 def jittered(
@@ -158,13 +201,17 @@ def _ideal_count(rain: Hyetograph, bucket: TippingBucket) -> int:
     return count
 
 
-def _tips(rain: Hyetograph, bucket: TippingBucket) -> Iterator[Fraction]:
+def _of_phase(bucket: TippingBucket) -> Left:
+    return Left(exact(bucket.phase))
+
+
+def _tips(rain: Hyetograph, bucket: TippingBucket, found: Left) -> Iterator[Fraction]:
     _ideal_count(rain, bucket)
     tip_mm, dead_s = exact(bucket.tip_mm), exact(bucket.dead_time_s)
     curve = MassCurve(rain)
-    due_mm = (1 - exact(bucket.phase)) * tip_mm
+    due_mm = (1 - found.fill) * tip_mm + curve.depth_mm_by(found.blind_s)
     while due_mm <= curve.depth_mm:
-        at_s = curve.instant_s_of(due_mm)
+        at_s = curve.instant_s_of(max(due_mm, Fraction()))
         yield at_s
         # Invariant: without dead time no instant enters what is due, so the count never depends on a root.
         due_mm = tip_mm + (curve.depth_mm_by(_shortened(at_s) + dead_s) if dead_s else due_mm)

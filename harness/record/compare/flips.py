@@ -18,7 +18,12 @@ if TYPE_CHECKING:
     from harness.record.results import RunRecord
 
 Turn = Literal["worse", "better", "open"]
-"""What a flip means; open: it cannot be told, or there is nothing to compare with."""
+"""What a flip means; open: it cannot be told."""
+
+Of = Literal["base", "candidate"]
+
+_SIDES: Final[tuple[tuple[Of, Of], ...]] = (("base", "candidate"), ("candidate", "base"))
+"""Each side, and the other."""
 
 _SHOWS_NOTHING: Final = "it passes, and shows nothing: what is demanded held before the stimulus"
 
@@ -73,7 +78,7 @@ class Lone:
     profile: str
     step: str
     demand: str
-    side: Literal["base", "candidate"]
+    side: Of
     verdicts: str
     why: str
 
@@ -107,36 +112,33 @@ def flips(base: Side, candidate: Side, confidence: float) -> tuple[Flip, ...]:
 
 def lones(base: Side, candidate: Side) -> tuple[Lone, ...]:
     """Return what only one side tells of: profiles it ran, responses it demands, or of which it shows anything."""
-    before, after = base.profiles, candidate.profiles
+    ran = {"base": base.profiles, "candidate": candidate.profiles}
     found = [
         Lone(
             profile, "", "", side, _counted([run.verdict for run in runs]), f"the {lacking} has no run of it"
         )
-        for side, lacking, those, others in (
-            ("base", "candidate", before, after),
-            ("candidate", "base", after, before),
-        )
-        for profile, runs in those.items()
-        if profile not in others
+        for side, lacking in _SIDES
+        for profile, runs in ran[side].items()
+        if profile not in ran[lacking]
     ]
-    for profile in before:
-        if profile in after:
-            found.extend(_lone_responses(complete(before[profile]), complete(after[profile])))
+    for profile, runs in ran["base"].items():
+        if profile in ran["candidate"]:
+            found.extend(_lone_responses(complete(runs), complete(ran["candidate"][profile])))
     return tuple(found)
 
 
 def _lone_responses(base: Sequence[RunRecord], candidate: Sequence[RunRecord]) -> Iterator[Lone]:
     if not (base and candidate):
         return
-    old, new = responses(base), responses(candidate)
-    for side, lacking, those, others in (("base", "candidate", old, new), ("candidate", "base", new, old)):
-        for key, findings in those.items():
+    demanded = {"base": responses(base), "candidate": responses(candidate)}
+    for side, lacking in _SIDES:
+        for key, findings in demanded[side].items():
             verdicts = _counted([str(f.verdict) for f in findings])
-            if key not in others:
+            if key not in demanded[lacking]:
                 why = f"the {lacking}'s profile does not demand it"
             elif (
-                (_shown(findings) and not _shown(others[key]))
-                and _passed(new[key])
+                (_shown(findings) and not _shown(demanded[lacking][key]))
+                and _passed(demanded["candidate"][key])
                 and (side == "candidate" or _passed(findings))
             ):
                 why = f"the {lacking}'s runs show nothing of it"

@@ -1,0 +1,80 @@
+"""What each rain of a profile finds in its bucket, as far as the profile alone tells (pure)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from bench.errors import FileError
+from bench.wiring import ContactOutput
+from harness.profile.duration import step_spans, stimulus_times
+from harness.profile.stimulus import Rainfall
+from harness.weather.sensing import EMPTY, rain_leaves
+from harness.weather.stated import rain_of
+from harness.weather.tipping_bucket import Left
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from bench.sensors import BucketSensor
+    from bench.wiring import OutputSpec
+    from harness.profile.model import Profile
+
+
+class _Rained(NamedTuple):
+    """A rain, what it found, and when it begins if every step takes its shortest time."""
+
+    rainfall: Rainfall
+    found: Left | None
+    begins_s: float
+
+
+def found_by_rains(
+    profile: Profile, buckets: Mapping[str, BucketSensor]
+) -> dict[tuple[int, int], Left | None]:
+    """Return what is in the bucket when each rain begins, by its step and its place there, both from 0.
+
+    None where it depends on how long the run takes: the rain before may then still fall, and give way.
+
+    Args:
+        profile: the profile.
+        buckets: the buckets that its outputs stand for, by the profile's names.
+    """
+    found: dict[tuple[int, int], Left | None] = {}
+    last: dict[str, _Rained] = {}
+    began_s = 0.0
+    for number, (step, (shortest_s, _)) in enumerate(zip(profile.steps, step_spans(profile), strict=True)):
+        for index, (stimulus, (at_s, _)) in enumerate(zip(step.do, stimulus_times(step.do), strict=True)):
+            if not isinstance(stimulus, Rainfall) or stimulus.rainfall not in buckets:
+                continue
+            name, begins_s = stimulus.rainfall, began_s + at_s
+            left = _left(buckets[name], last.get(name), begins_s) if stimulus.filled is None else EMPTY
+            found[number, index] = left
+            last[name] = _Rained(stimulus, left, begins_s)
+        began_s += shortest_s
+    return found
+
+
+def buckets_of(outputs: Mapping[str, OutputSpec], names: Mapping[str, str]) -> dict[str, BucketSensor]:
+    """Return the buckets that a profile's outputs stand for, by the profile's names.
+
+    Args:
+        outputs: the bench's outputs.
+        names: their names, by the profile's.
+    """
+    sensors = {
+        name: output.sensor for name, at in names.items() if isinstance(output := outputs[at], ContactOutput)
+    }
+    return {name: sensor.bucket for name, sensor in sensors.items() if sensor and sensor.bucket}
+
+
+def _left(bucket: BucketSensor, before: _Rained | None, begins_s: float) -> Left | None:
+    if before is None:
+        return EMPTY
+    if before.found is None:
+        return None
+    try:
+        left = rain_leaves(bucket, before.rainfall, before.found)
+        dry_s = begins_s - before.begins_s - float(rain_of(before.rainfall).duration_s)
+    except (ValueError, FileError):  # a rain that cannot be is told of where it is checked
+        return None
+    return Left(left.fill) if dry_s >= left.blind_s else None
