@@ -35,6 +35,7 @@ from bench.replies import (
     complaint,
     expected_of_read,
     expected_of_write,
+    replies_in,
 )
 from bench.serialline import silent_interval_s
 from bench.wiring import SerialBus
@@ -75,6 +76,20 @@ class _Job:
 
 
 @final
+@dataclass(frozen=True, slots=True)
+class _Alike:
+    """Requests in a row whose replies look alike, each answered: the reply to one could pass for that to the next.
+
+    Attributes:
+        expected: how the replies look.
+        since_s: when the first of them was sent.
+    """
+
+    expected: Expected
+    since_s: float
+
+
+@final
 class ModbusBus:
     """A Modbus bus over any link of the bench file. A `bench.interfaces.Bus`.
 
@@ -82,6 +97,11 @@ class ModbusBus:
     request to end in order and nothing behind that could answer the next. After a fault the line must be
     quiet for the bus's `quiet_s`, every byte heard restarting the wait, before anything else is sent or the
     fault is reported.
+
+    On a serial line a reply too many, which a unit or a gateway gave twice or a fault kept back, may have answered the
+    next request of the same shape, and the right one the next again; it is found when one is left over. Then every
+    read is in doubt since requests last had another shape or were as far apart as the quiet span, which is at least the
+    slowest answer, and a fault says so.
 
     Args:
         name: the bus's name in the bench file.
@@ -99,6 +119,9 @@ class ModbusBus:
         )
         self._silent = 0
         self._dirty = False
+        self._alike: _Alike | None = None
+        self._owed: Expected | None = None
+        self._doubtful_s: dict[Expected, float] = {}
         self._link: Link | None = None
         self._worker: asyncio.Task[None] | None = None
         self._opening = asyncio.Lock()
@@ -126,6 +149,7 @@ class ModbusBus:
             except LinkError as error:
                 raise LinkError(f"bus {self.name}: {error}") from error
             self._link, self._silent, self._dirty = link, 0, False
+            self._alike = self._owed = None
             if self._worker is None:
                 self._worker = asyncio.get_running_loop().create_task(self._work(), name=f"bus {self.name}")
 
@@ -204,6 +228,8 @@ class ModbusBus:
                 continue  # given up while it waited
             try:
                 _settle(job, await self._transact(job))
+            except BusFault as fault:
+                _settle(job, self._in_doubt(job, fault))
             except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
                 _settle(job, error)
             except asyncio.CancelledError:
@@ -215,11 +241,17 @@ class ModbusBus:
         if link is None or link.lost:
             raise self._disconnected()
         began_s = now_s()
-        if (self._dirty or len(link.heard) > NOISE_BYTES) and not await self._quiet(link):
-            text = "the line does not fall silent: noise, or another master talks on it"
-            raise self._fault("mismatch", text, began_s)
+        if self._dirty or len(link.heard) > NOISE_BYTES:
+            if not await self._quiet(link):
+                text = "the line does not fall silent: noise, or another master talks on it"
+                raise self._fault("mismatch", text, began_s)
+        elif began_s - link.sent_s >= self._spec.quiet_s:
+            self._alike = None  # the slowest answer to what was sent before has come
+        if job.expected in self._doubtful_s:
+            raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
         if self._silence_s:
             await sleep_until(link.heard_s + self._silence_s)
+        self._owed = job.expected
         try:
             answer = await link.ask(job.pdu)
         except ConnectionException:
@@ -236,6 +268,9 @@ class ModbusBus:
         if not belongs(self._framing, link.sent, expected, bytes(link.heard)):
             await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
         link.heard.clear()
+        self._owed = None
+        if self._alike is None or self._alike.expected != job.expected:
+            self._alike = _Alike(job.expected, link.sent_s)
         if refused:
             meaning = EXCEPTIONS.get(answer.exception_code, "not defined by the standard")
             text = f"the unit refused with exception {answer.exception_code}, {meaning}"
@@ -262,6 +297,27 @@ class ModbusBus:
             link.hang_up(f"{text}, {self._silent} times in a row")
         raise self._fault(kind, text, link.sent_s)
 
+    def _doubt(self, heard: bytes) -> None:
+        """Doubt the reads of requests alike if more replies to them were heard than is owed."""
+        alike = self._alike
+        if self._framing != "tcp" and alike is not None:  # there each reply names its request
+            owed = int(self._owed == alike.expected)
+            if replies_in(self._framing, heard, alike.expected) > owed:
+                self._doubtful_s.setdefault(alike.expected, alike.since_s)
+
+    def _in_doubt(self, job: _Job, fault: BusFault) -> BusFault:
+        """Return a fault that also says since when what its caller was given is in doubt, if it is."""
+        since_s = self._doubtful_s.pop(job.expected, None)
+        if since_s is None:
+            return fault
+        return BusFault(
+            fault.kind,
+            f"{fault}; more replies came than were asked for, and each since may be that to the request before",
+            requested_s=fault.requested_s,
+            ended_s=fault.ended_s,
+            doubtful_s=since_s,
+        )
+
     async def _quiet(self, link: Link) -> bool:
         """Wait until nothing was heard for the quiet span; whether that came true in time."""
         self._dirty = True
@@ -275,7 +331,9 @@ class ModbusBus:
             if now - began_s >= _QUIET_WAITS * self._spec.quiet_s:
                 break
             await asyncio.sleep(silent_since_s + self._spec.quiet_s - now)
+        self._doubt(bytes(link.heard))
         link.forget()
+        self._alike = self._owed = None
         return not self._dirty
 
     def _fault(self, kind: FaultKind, text: str, requested_s: float) -> BusFault:

@@ -101,12 +101,23 @@ class BusFault(BenchError):
             `mismatch` (a reply that does not belong to the request).
         requested_s: loop time at which the request left.
         ended_s: loop time at which the transaction was given up, a quiet-line wait included.
+        doubtful_s: loop time; what reads that were requested then or later brought is in doubt, since more replies came
+            than were asked for, and each may be the one to the request before. None where nothing is.
     """
 
-    def __init__(self, kind: FaultKind, detail: str, *, requested_s: float, ended_s: float) -> None:
+    def __init__(
+        self,
+        kind: FaultKind,
+        detail: str,
+        *,
+        requested_s: float,
+        ended_s: float,
+        doubtful_s: float | None = None,
+    ) -> None:
         self.kind: FaultKind = kind
         self.requested_s = requested_s
         self.ended_s = ended_s
+        self.doubtful_s = doubtful_s
         super().__init__(detail)
 
 

@@ -61,7 +61,8 @@ def pack_error(error: VentproofError) -> Message:
     """Return an error as a message's field."""
     packed: Message = {"class": type(error).__name__, "text": str(error)}
     if isinstance(error, BusFault):
-        packed |= {"kind": error.kind, "requested_s": error.requested_s, "ended_s": error.ended_s}
+        times = {"requested_s": error.requested_s, "ended_s": error.ended_s, "doubtful_s": error.doubtful_s}
+        packed |= {"kind": error.kind, **times}
     return packed
 
 
@@ -69,7 +70,11 @@ def unpack_error(packed: Message) -> BenchError:
     """Return the error again, of the same class."""
     if packed["class"] == BusFault.__name__:
         return BusFault(
-            packed["kind"], packed["text"], requested_s=packed["requested_s"], ended_s=packed["ended_s"]
+            packed["kind"],
+            packed["text"],
+            requested_s=packed["requested_s"],
+            ended_s=packed["ended_s"],
+            doubtful_s=packed["doubtful_s"],
         )
     return _ERRORS.get(packed["class"], BenchError)(packed["text"])
 

@@ -96,6 +96,8 @@ class _Poller:
         try:
             reply = await self._bus.read(read.request)
         except BusFault as fault:
+            if fault.doubtful_s is not None:
+                self._withdraw(fault.doubtful_s, fault)
             self._gap(self._good_s[index], fault.ended_s, fault.kind, str(fault))
             return fault.kind != "disconnected"
         except LinkError as error:
@@ -120,6 +122,11 @@ class _Poller:
             )
         )
         return True
+
+    def _withdraw(self, from_s: float, fault: BusFault) -> None:
+        """Take back the readings that were requested since; they are as if nothing had been read."""
+        self._good_s = [min(good_s, from_s) for good_s in self._good_s]
+        self._gap(from_s, fault.ended_s, "withdrawn", str(fault))
 
     async def _reconnect(self) -> None:
         """Try to connect again, less and less often; what the unit did meanwhile nobody saw."""

@@ -7,7 +7,7 @@ MODBUS over Serial Line V1.02 (2.5.1, 2.5.2) and the MODBUS Messaging on TCP/IP 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, final
 
 if TYPE_CHECKING:
@@ -77,6 +77,13 @@ def expected_of_write(
     return Expected(unit_id, bytes([code]) + address.to_bytes(2, "big") + last.to_bytes(2, "big"), 5)
 
 
+def unlike(requests: Sequence[ReadRequest]) -> ReadRequest | None:
+    """Return a read of part of what others read whose reply looks like none of theirs; None if there is none."""
+    looks = set(map(expected_of_read, requests))
+    parts = (replace(one, count=count) for one in requests for count in range(one.count - 1, 0, -1))
+    return next((part for part in parts if expected_of_read(part) not in looks), None)
+
+
 def belongs(framing: Framing, sent: bytes, expected: Expected, heard: bytes) -> bool:
     """Whether `heard` holds the expected reply and, a little noise on a serial line apart, nothing else.
 
@@ -88,12 +95,35 @@ def belongs(framing: Framing, sent: bytes, expected: Expected, heard: bytes) -> 
     if framing == "tcp":
         start = sent[:2] + b"\0\0" + (expected.length + 1).to_bytes(2, "big") + head
         return len(heard) == expected.length + 7 and heard.startswith(start)
-    if framing == "rtu":
-        start, total = head, expected.length + 3
-    else:
-        start, total, heard = b":" + head.hex().upper().encode(), 2 * expected.length + 7, heard.upper()
+    start, total = _shape(framing, expected)
+    heard = heard.upper() if framing == "ascii" else heard
     at = heard.find(start)
     return 0 <= at <= NOISE_BYTES and at + total <= len(heard) <= total + NOISE_BYTES
+
+
+def replies_in(framing: Framing, heard: bytes, expected: Expected) -> int:
+    """Return how many replies to a request, refusals too, `heard` seems to hold on a serial line.
+
+    Only their heads and lengths count: it is asked where something is wrong already, and one too many is no harm.
+    """
+    shapes = [_shape(framing, one) for one in (expected, expected.refused)]
+    heard = heard.upper() if framing == "ascii" else heard
+    count = at = 0
+    while at < len(heard):
+        total = next(
+            (size for head, size in shapes if heard.startswith(head, at) and at + size <= len(heard)), 0
+        )
+        count += total > 0
+        at += total or 1
+    return count
+
+
+def _shape(framing: Framing, expected: Expected) -> tuple[bytes, int]:
+    """Return how a reply begins on a serial line, and how many bytes it has."""
+    head = bytes([expected.unit_id]) + expected.head
+    if framing == "rtu":
+        return head, expected.length + 3
+    return b":" + head.hex().upper().encode(), 2 * expected.length + 7
 
 
 def complaint(sent: bytes, heard: bytes) -> str:

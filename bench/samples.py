@@ -58,13 +58,17 @@ class Sample:
     replied_s: float
 
 
-GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart", "idle"]
+GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart", "idle", "withdrawn"]
+"""Why there is none; withdrawn: there was some, and it proved to be no evidence."""
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A span without evidence on one bus, seconds of loop time."""
+    """A span without evidence on one bus, seconds of loop time.
+
+    One that is `withdrawn` takes back the readings that were requested at its begin or later.
+    """
 
     bus: str
     from_s: float

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NoReturn, Protocol, final
 
-from bench.errors import Abort, AbortKind, BenchError, DriverError, InterlockError, LinkError
+from bench.errors import Abort, AbortKind, BenchError, BusFault, DriverError, InterlockError, LinkError
+from bench.link import framing_of
 from bench.polling import Rest, poll
+from bench.replies import unlike
 from bench.samples import Gap, Poll
 from bench.wiring import ContactOutput
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
 
-    from bench.build import Rig
+    from bench.build import Read, Rig
 
 _LOOK_EVERY_S: Final = 0.5
 _UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
@@ -75,6 +78,8 @@ class RigSession:
         self._watcher = watcher
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._healthy = asyncio.Event()
+        self._unheard = Counter[str]()
+        self._heard = asyncio.Event()
         self._work: asyncio.Task[None] | None = None
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
@@ -109,6 +114,28 @@ class RigSession:
                 raise
         finally:
             await self._to_the_end(self._leave())
+
+    async def hear_out(self) -> None:
+        """Wait until a reply too many on a serial line would have been found: doubt reaches back no further then."""
+        for read in self._rig.reads:
+            if framing_of(read.spec) != "tcp" and not await self._in_order(read):
+                self._unheard[read.plan.bus] = 2 * len(read.plan.reads)
+        if self._unheard:
+            self._heard.clear()
+            await self._heard.wait()
+
+    async def _in_order(self, read: Read) -> bool:
+        """Ask for something whose reply no other can pass for; whether that was answered."""
+        probe = unlike(read.plan.requests)
+        if probe is None:
+            return False
+        try:
+            await read.bus.read(probe)
+        except BusFault as fault:
+            return fault.kind == "exception"  # an answer, too
+        except LinkError:
+            return False
+        return True
 
     def break_off(self, error: BaseException) -> None:
         """Have the work broken off; the first error counts."""
@@ -165,6 +192,9 @@ class RigSession:
             self._guard_interlock(evidence)
         except BenchError as error:
             self.break_off(error)
+        self._unheard -= Counter([evidence.bus])
+        if not self._unheard:
+            self._heard.set()
 
     def _guard_contacts(self, evidence: Poll | Gap) -> None:
         if isinstance(evidence, Gap) and evidence.reason == "disconnected":

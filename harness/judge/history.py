@@ -38,6 +38,9 @@ class _Single(NamedTuple):
     def begins_s(self) -> float:
         return self.arrived.sample.replied_s
 
+    def ends_s(self) -> float:
+        return self.arrived.sample.replied_s
+
 
 class _Fold(NamedTuple):
     block: Block
@@ -47,6 +50,9 @@ class _Fold(NamedTuple):
 
     def begins_s(self) -> float:
         return float(self.block.replied_s[0])
+
+    def ends_s(self) -> float:
+        return float(self.block.replied_s[-1])
 
     def is_tail(self, from_s: float) -> bool:
         return len(self.block) >= _TAIL and bool(self.block.replied_s[_TAIL - 1] < from_s)
@@ -109,6 +115,11 @@ class History:
             if item.begins_s() < from_s:
                 tail += _TAIL if isinstance(item, _Fold) and item.is_tail(from_s) else 1
         self._items = kept
+
+    def withdraw(self, from_s: float) -> None:
+        """Forget what was read from `from_s` on, and what is folded with it."""
+        while self._items and self._items[-1].ends_s() > from_s:
+            self._items.pop()
 
     def arrived(self, from_s: float, to_s: float = INF) -> list[Arrived]:
         """Return the readings from `from_s` to `to_s`, and at least a tail on either side as far as remembered."""

@@ -94,27 +94,23 @@ def shift(
         ValueError: a group is empty, a limit is negative or less than `least`, or the confidence out of range.
     """
     require_share("confidence", confidence)
-    if limit < 0:
-        raise ValueError(f"limit={limit!r} must not be negative")
     least = limit if least is None else least
-    if not 0 <= least <= limit:
-        raise ValueError(f"least={least!r} must be from 0 to limit={limit!r}")
+    _require_limits(limit, least)
     found = contrast([_middle(w) for w in base], [_middle(w) for w in candidate])
     spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
-    chance = found.degrees > 0
     reach = spare
-    if chance and found.error > 0:
+    if found.degrees > 0 and found.error > 0:
         reach += t_quantile((1 + confidence) / 2, found.degrees) * found.error
     interval = Bounds(found.difference - reach, found.difference + reach)
     edge, least_edge = limit + _ROUNDING, least + _ROUNDING
-    within = max(-interval.low, interval.high) <= edge
     beyond = max(interval.low, -interval.high) > least_edge
+    within = max(-interval.low, interval.high) <= edge
     standing: Standing = "same" if within else "changed" if beyond else "undecided"
     return Shift(
         runs=(len(base), len(candidate)),
         estimate=found.difference,
         interval=interval,
-        chance=chance,
+        chance=found.degrees > 0,
         limit=limit,
         least=least,
         effect=cliff(base, candidate),
@@ -125,6 +121,13 @@ def shift(
         if standing != "undecided"
         else _repeats(found, base, candidate, (limit - spare, least + spare), confidence),
     )
+
+
+def _require_limits(limit: float, least: float) -> None:
+    if limit < 0:
+        raise ValueError(f"limit={limit!r} must not be negative")
+    if not 0 <= least <= limit:
+        raise ValueError(f"least={least!r} must be from 0 to limit={limit!r}")
 
 
 def contrast(base: Sequence[float], candidate: Sequence[float]) -> Contrast:

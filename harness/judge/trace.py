@@ -102,6 +102,18 @@ class SignalTrace:
         for watch in self._watches:
             watch.gap(gap)
 
+    def withdraw(self, gap: Gap) -> None:
+        """Take back the readings that were requested from the gap's begin on; no open watch goes on with the rest.
+
+        What comes next is read as if it were the first.
+        """
+        self._history.withdraw(gap.from_s)
+        self._envelope = _guarded_envelope(self.traits)
+        self._watches.clear()
+        self._last = None
+        self.gap(gap)
+        self._lost = True
+
     def remember_from(self, t_s: float | None) -> None:
         """Keep readings from `t_s` on for watches that will be opened later; None: keep a short tail only."""
         self._keep_from_s = INF if t_s is None else t_s

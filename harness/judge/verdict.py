@@ -100,6 +100,11 @@ class Ruling:
     seen: Bounds | None = None
 
 
+def undecided(why: str) -> Ruling:
+    """Return the ruling for a response that nothing could decide."""
+    return Ruling(Verdict.INCONCLUSIVE, why)
+
+
 Key = tuple[int | None, int, str]
 """Step, number and signal of a response: what tells it from the others of its run."""
 

@@ -15,7 +15,7 @@ from harness.judge.formulas import Formula
 from harness.judge.spans import INF
 from harness.judge.trace import SignalTrace
 from harness.judge.track import Block
-from harness.judge.verdict import NotRun, Rule, Verdict
+from harness.judge.verdict import NotRun, Rule, Verdict, undecided
 from harness.judge.watch import Watch
 from harness.judge.wording import Since
 from harness.profile.model import Profile, Step
@@ -38,9 +38,10 @@ from harness.run.events import (
     StimulusSettled,
 )
 from harness.run.invariants import InvariantItem
-from harness.run.items import START, Item, undecided
+from harness.run.items import START, Item
 from harness.run.movements import Movements, counted_contacts
 from harness.run.played import spoiled
+from harness.run.withdrawn import take_gap
 
 if TYPE_CHECKING:
     from harness.profile.bind import Bound
@@ -138,8 +139,8 @@ class Case:
             case PollSeen(poll=poll):
                 self._poll(poll)
             case GapSeen(gap=gap):
-                for name in self._buses.get(gap.bus, ()):
-                    self.traces[name].gap(gap)
+                names = self._buses.get(gap.bus, set())
+                take_gap(gap, [self.traces[n] for n in names], [r for r in self.results if r.signal in names])
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():

@@ -20,7 +20,7 @@ from bench.trains import LEAD_S, play
 from bench.watching import Ended, RigSession
 from bench.wiring import ContactOutput
 from harness.judge.numbers import seconds
-from harness.judge.verdict import Verdict
+from harness.judge.verdict import Ruling, Verdict
 from harness.profile.model import Profile, Step
 from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
 from harness.run.case import Case, Result
@@ -47,6 +47,7 @@ from harness.run.findings import finding_of
 from harness.run.header import Header
 from harness.run.items import START, Item
 from harness.run.weather import Weather
+from harness.run.withdrawn import require_unchanged
 
 Recorder = Callable[[Event], None]
 
@@ -103,7 +104,7 @@ class Engine:
         self._clockwork: Clockwork
         self._awaits: Callable[[], bool] = bool  # whether what is waited for has come; nothing is
         self._came: asyncio.Future[None] | None = None
-        self._reported: set[int] = set()
+        self._written: dict[int, Ruling | None] = {}
         self._session: RigSession
         self._weather: Weather
 
@@ -142,6 +143,8 @@ class Engine:
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
+        if isinstance(evidence, Gap) and evidence.reason == "withdrawn":
+            require_unchanged(self._case.results, self._written)
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)
 
@@ -164,7 +167,7 @@ class Engine:
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:
-            self._report(r for r in self._case.results if id(r) not in self._reported)
+            self._report(r for r in self._case.results if id(r) not in self._written)
             self._emit(RunEnd, self._case.verdict)
 
     def _emit(
@@ -183,6 +186,7 @@ class Engine:
                 break  # what follows would start from a state that nobody described
             await self._step(number, step)
         await self._weather.stop()
+        await self._session.hear_out()
 
     async def _start(self) -> None:
         start = self._profile.start
@@ -239,6 +243,7 @@ class Engine:
             if now_s() >= give_up_s:
                 break
             await self._until(self._case.step_decided, give_up_s)
+        await self._session.hear_out()
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))
 
@@ -253,7 +258,7 @@ class Engine:
     def _report(self, results: Iterable[Result]) -> None:
         """Write down the findings of some responses, once each."""
         for result in results:
-            self._reported.add(id(result))
+            self._written[id(result)] = result.ruling
             self._emit(FindingMade, finding_of(result))
             if isinstance(result, Item) and result.hollow:
                 said = f"{result.step_name}: {result.signal} {result.wording}"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import final
 
-from bench.samples import EdgeReport, Window
+from bench.samples import EdgeReport, Gap, Window
 from harness.judge.trace import SignalTrace
 from harness.judge.verdict import Rule, Ruling, Verdict
 from harness.judge.watch import Watch
@@ -104,6 +104,13 @@ class InvariantItem:
         formula = invariant_formula(self.invariant)
         self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until_s=until_s))
 
+    def withdraw(self, gap: Gap, why: str) -> None:
+        """Leave it open if it is watching, or was decided by readings that the gap takes back; it binds on after it."""
+        kept = [w for w in self._watches if w.ruling is not None and w.seen.last_s <= gap.from_s]
+        if len(kept) < len(self._watches):
+            self._watches, self._unknown = kept, why
+            self._go_on(Window(gap.to_s, gap.to_s), "readings were withdrawn")
+
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
         self._watches = [w for w in self._watches if w.stimulus.earliest_s < at_s]
@@ -112,8 +119,11 @@ class InvariantItem:
 
     def go_on(self, window: Window) -> None:
         """It is read again: the invariant binds if its condition holds."""
+        self._go_on(window, "the idle time was over")
+
+    def _go_on(self, window: Window, event: str) -> None:
         if self._began and (self.invariant.while_ is None or self._contact_closed is self._wanted):
-            self._begin(window, "the idle time was over")
+            self._begin(window, event)
 
     def contact_commanded(self, output: str, states: Sequence[bool], at_s: float) -> None:
         """A contact is about to be moved: from here on the condition may not hold, whatever is read meanwhile."""

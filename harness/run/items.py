@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import final
 
-from bench.samples import Sample, Window
-from harness.judge.verdict import NotRun, Ruling, Verdict
+from bench.samples import Gap, Sample, Window
+from harness.judge.verdict import NotRun, Ruling, Verdict, undecided
 from harness.judge.watch import Watch
 from harness.run.anchors import Anchor
 from harness.run.hollow import held_before, is_hollow
@@ -52,6 +52,16 @@ class Item:
         self.watch = self.open_watch(window)
         self.held = self.step != START and held_before(self.watch.formula, before, window)
 
+    def withdraw(self, gap: Gap, why: str) -> None:
+        """Leave it open if it is watching, or was decided by readings that the gap takes back."""
+        if self.watch is None:
+            return
+        ruling = self.ruling
+        if ruling is None or (
+            ruling.verdict is not Verdict.INCONCLUSIVE and self.watch.seen.last_s > gap.from_s
+        ):
+            self.settled = undecided(why)
+
     def give_up(self, now_s: float, not_run: NotRun) -> None:
         """Close the watch with the evidence there is, or say why there never was one."""
         if self.ruling is not None:
@@ -61,8 +71,3 @@ class Item:
         else:
             self.not_run = not_run
             self.settled = undecided(not_run.text)
-
-
-def undecided(why: str) -> Ruling:
-    """Return the ruling for a response that nothing could decide."""
-    return Ruling(Verdict.INCONCLUSIVE, why)

@@ -4,6 +4,7 @@ The slave answers a read of register N with N, so that a value tells which reque
 """
 
 import asyncio
+from functools import partial
 
 import pytest
 from hypothesis import given, settings
@@ -202,28 +203,119 @@ def test_two_replies_at_once_are_refused(framing):
     assert seen(Slave(framing, {0: script}), [10, 20]) == ["mismatch", (20,)]
 
 
+def twice(request, right, framing="rtu"):
+    """Script the right reply, and 10 ms after it another that looks like it."""
+    stale = encode(framing, Frame(1, bytes([3, 2, 0, 99]), request.transaction + 1))
+    return [(0.01, right), (0.02, stale)]
+
+
 @pytest.mark.parametrize("framing", FRAMINGS)
 def test_unasked_reply_is_waited_out(framing):
-    """A second reply that comes when nothing was asked answers no later request."""
-
-    def script(request, right):
-        return [
-            (0.01, right),
-            (0.02, encode(framing, Frame(1, bytes([3, 2, 0, 99]), request.transaction + 1))),
-        ]
+    """A second reply, to nothing, answers no later request; on a serial line it costs the next one."""
 
     async def main():
+        script = partial(twice, framing=framing)
         bus = ModbusBus("line", spec_of(framing), peer=Slave(framing, {0: script}))
         await bus.open()
         first = await asked(bus, 10)
         await asyncio.sleep(0.05)
+        lost = await asked(bus, 20) if framing != "tcp" else "mismatch"
         second = await bus.read(read_of(20))
         await bus.close()
-        return first, second.words, second.requested_s
+        return first, lost, second.words, second.requested_s
 
-    first, second, requested_s = run(main(), virtual=True)
-    assert (first, second) == ((10,), (20,))
+    first, lost, second, requested_s = run(main(), virtual=True)
+    assert (first, lost, second) == ((10,), "mismatch", (20,))
     assert requested_s == pytest.approx(100_000 + 0.02 + QUIET_S + 0.04, abs=0.05)
+
+
+def doubted(framing, script, addresses, **fields):
+    """Read one register after another; return what came of each, and since which of them the last is in doubt."""
+
+    async def main():
+        bus = ModbusBus("line", spec_of(framing, **fields), peer=Slave(framing, script))
+        await bus.open()
+        found, sent_s, doubtful = [], [], None
+        for address in addresses:
+            try:
+                reply = await bus.read(read_of(*address) if isinstance(address, tuple) else read_of(address))
+            except BusFault as fault:
+                found.append(fault.kind)
+                doubtful = fault.doubtful_s if doubtful is None else doubtful
+            else:
+                found.append(reply.words)
+                sent_s.append(reply.requested_s)
+            await asyncio.sleep(0.03)
+        await bus.close()
+        return found, None if doubtful is None else sent_s.index(doubtful)
+
+    return run(main(), virtual=True)
+
+
+def late_twin(_, right):
+    """Script the right reply, and its twin while the next request, 30 ms later, waits for its own."""
+    return [(0.001, right), (0.035, right)]
+
+
+SLOW = 0.02  # so that the twin comes first, and the right reply is left over
+
+
+@pytest.mark.parametrize("framing", ["rtu", "ascii"])
+def test_a_late_twin_that_answered_a_read_withdraws_it(framing):
+    """The second reply to the first read passes for that to the second; the one left over puts both in doubt."""
+    found, since = doubted(framing, {0: late_twin, 1: SLOW}, [10, 20, 30, 40])
+    assert found == [(10,), (10,), "mismatch", (40,)]
+    assert since == 0
+
+
+def test_a_shift_that_goes_on_withdraws_every_read_of_it():
+    """Each read is answered by the reply to the one before, until one reply is left over: all are withdrawn."""
+    script = {0: late_twin, **dict.fromkeys(range(1, 4), 0.045), 4: 0.02}
+    found, since = doubted("rtu", script, [10, 20, 30, 40, 50, 60, 70])
+    assert found[:5] == [(10,), (10,), (20,), (30,), (40,)]
+    assert found[5:] == ["mismatch", (70,)]
+    assert since == 0
+
+
+def test_requests_of_another_shape_between_bound_the_doubt():
+    """A reply of two registers cannot pass for one of one: reads before it are certain."""
+    script = {2: late_twin, 3: SLOW}
+    found, since = doubted("rtu", script, [10, (20, 2), 30, 40, 50, 60])
+    assert found == [(10,), (20, 21), (30,), (30,), "mismatch", (60,)]
+    assert since == 2
+
+
+def test_a_twin_that_comes_to_a_request_of_another_shape_doubts_those_before():
+    """The left-over reply is found where it cannot be an answer, and told to whoever reads that shape next."""
+    script = {0: late_twin, 1: 0.045}
+    found, since = doubted("rtu", script, [10, 20, (30, 2), 40, 50])
+    assert found == [(10,), (10,), "mismatch", "mismatch", (50,)]
+    assert since == 0
+
+
+def test_a_quiet_line_bounds_the_doubt():
+    """What was read before the line was quiet for as long as the slowest answer takes is certain."""
+    found, since = doubted("rtu", {1: late_twin, 2: SLOW}, [10, 20, 30, 40, 50], quiet_after_fault="20 ms")
+    assert found[:4] == [(10,), (20,), (20,), "mismatch"]
+    assert since == 2
+
+
+@pytest.mark.parametrize(
+    ("script", "found"),
+    [
+        ({0: 0.65, 1: 0.3}, ["timeout", (10,), "timeout", (40,)]),
+        ({0: 0.65, 1: 0.15, 2: 0.3}, ["timeout", (10,), (20,), "mismatch"]),
+    ],
+)
+def test_a_unit_slower_than_any_declared_wait_is_found_out(script, found):
+    """A reply later than the quiet wait answers the read after; the next one too many withdraws all since."""
+    assert doubted("rtu", script, [10, 20, 30, 40]) == (found, 0)
+
+
+def test_noise_puts_nothing_in_doubt():
+    """Bytes that are no reply cost a read, and nothing that was read before."""
+    script = {0: lambda _, right: [(0.001, right), (0.01, b"\xff" * 9)]}
+    assert doubted("rtu", script, [10, 20, 30]) == ([(10,), (20,), (30,)], None)
 
 
 @pytest.mark.parametrize(

@@ -18,10 +18,10 @@ from harness.record.history.firmware import firmware_order
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from harness.judge.verdict import Bounds
+    from harness.judge.verdict import Bounds, Finding
     from harness.record.compare.measures import Measure, Pair
     from harness.record.compare.side import Key
-    from harness.record.results import FindingRecord, RunRecord
+    from harness.record.results import RunRecord
 
 _EPOCH: Final = dt.datetime(1, 1, 1, tzinfo=dt.UTC)
 _SQRT_3: Final = math.sqrt(3)
@@ -102,7 +102,7 @@ class _Course:
 
     key: Key
     measure: Measure
-    findings: Mapping[str, Sequence[FindingRecord]]
+    findings: Mapping[str, Sequence[Finding]]
     windows: Mapping[str, Sequence[Bounds]]
 
     def pair(self, before: Sequence[str], since: Sequence[str], limits: Limits) -> Pair:
@@ -111,7 +111,7 @@ class _Course:
         return next(pair for pair in pairs(self.key, old, new, limits) if pair.measure == self.measure)
 
 
-def _courses(found: Mapping[str, Mapping[Key, Sequence[FindingRecord]]]) -> list[_Course]:
+def _courses(found: Mapping[str, Mapping[Key, Sequence[Finding]]]) -> list[_Course]:
     courses = []
     for key in dict.fromkeys(key for by_key in found.values() for key in by_key):
         findings = {name: by_key[key] for name, by_key in found.items() if key in by_key}

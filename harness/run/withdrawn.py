@@ -1,0 +1,73 @@
+"""Readings that were taken back: what rested on them is decided no more (pure)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from bench.errors import LinkError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from bench.samples import Gap
+    from harness.judge.trace import SignalTrace
+    from harness.judge.verdict import Ruling
+
+
+class Result(Protocol):
+    """Whatever has a ruling at the end."""
+
+    @property
+    def signal(self) -> str:
+        """What it is demanded of."""
+
+    @property
+    def step_name(self) -> str:
+        """Where it belongs."""
+
+    @property
+    def ruling(self) -> Ruling | None:
+        """What was found; None while undecided."""
+
+    def withdraw(self, gap: Gap, why: str) -> None:
+        """Leave it open if it is watching, or was decided by readings that the gap takes back."""
+
+
+def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Result]) -> None:
+    """Note a span without evidence; one that is withdrawn leaves open what rests on readings that it takes back.
+
+    Args:
+        gap: the span.
+        traces: of the signals on its bus.
+        results: of the same signals.
+    """
+    withdrawn = gap.reason == "withdrawn"
+    for trace in traces:
+        (trace.withdraw if withdrawn else trace.gap)(gap)
+    if not withdrawn:
+        return
+    why = (
+        f"a reply too many came on bus {gap.bus}: what was read from {gap.from_s:.1f} s to {gap.to_s:.1f} s may be "
+        "older than it seems, and was withdrawn; find what answers twice or too late"
+    )
+    for result in results:
+        result.withdraw(gap, why)
+
+
+def require_unchanged(results: Iterable[Result], written: Mapping[int, Ruling | None]) -> None:
+    """Require that everything is still found as the log holds it.
+
+    Args:
+        results: everything that can have a ruling.
+        written: the rulings that the log holds already, by the result's `id`.
+
+    Raises:
+        LinkError: readings that one rests on were withdrawn.
+    """
+    for result in results:
+        if result.ruling is not None and result.ruling != written.get(id(result), result.ruling):
+            raise LinkError(
+                f"{result.step_name}: {result.signal} is decided no more: {result.ruling.why}; or declare the "
+                "slowest answer that the unit can give as the bus's `quiet_after_fault`: where it is shorter than "
+                "`poll_every`, one reply too many takes back one reading only"
+            )
