@@ -100,6 +100,9 @@ class Readings:
             self.polls[evidence.bus].append(evidence)
         else:
             self.gaps[evidence.bus].append(evidence)
+            if evidence.reason == "withdrawn":
+                polls = self.polls[evidence.bus]
+                polls[:] = (poll for poll in polls if poll.requested_s < evidence.from_s)
 
     def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
         """Return a signal's readings that were asked for at `since_s` or later."""

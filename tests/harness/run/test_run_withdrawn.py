@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 
 from bench import build, watching
+from bench.benchfile import read_bench
 from bench.interfaces import ReadRequest
 from bench.mock.server import Responder
 from bench.replies import unlike
+from bench.samples import Gap, Poll
+from bench.selfcheck import Readings
 from harness.judge.verdict import Verdict
 from harness.record.again import decide_again
 from harness.record.read import read_log
@@ -140,3 +143,13 @@ def test_a_right_board_on_a_serial_line_withdraws_nothing(run, board):
     result = run(PROFILE, bench=board(10**6))
     assert result.outcome.verdict == "pass", result.findings
     assert told(result)[0] == []
+
+
+def test_a_self_check_measures_nothing_by_what_was_withdrawn(bench_text):
+    """The polls that a gap takes back are no polls, and those before it stay."""
+    readings = Readings(read_bench("bench.yaml", bench_text).model)
+    polls = [Poll("unit", at_s, at_s + 0.01, {}, "input", 0, ()) for at_s in (1.0, 2.0, 3.0)]
+    for evidence in (*polls, Gap("unit", 2.0, 3.5, "withdrawn")):
+        readings.add(evidence)
+    assert readings.polls["unit"] == polls[:1]
+    assert [gap.reason for gap in readings.gaps["unit"]] == ["withdrawn"]
