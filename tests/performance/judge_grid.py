@@ -198,7 +198,7 @@ def _demand(r: random.Random, kind: str, x: Truth, s: float) -> Any:  # noqa: C9
         case "moves":
             return f.MovesAt(
                 r.choice([0.3, 0.6, 0.9]),
-                r.choice([0.107, 0.307]),
+                r.choice([0.15, 0.35]),
                 off(target + r.choice([-3, 3]), OFF),
                 within + 2,
             )
