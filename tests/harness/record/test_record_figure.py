@@ -371,7 +371,10 @@ def test_what_was_not_run_has_no_figure(runs):
     """A step that the run never came to leaves no figure; there is nothing to see."""
     run = decided_run(runs["fail"][0])
     steps = {r.step for r in every_drawable(run)}
-    assert steps - {None} == {0, 1}  # None: an invariant, which the failure may have ended before it was in force
+    assert steps - {None} == {
+        0,
+        1,
+    }  # None: an invariant, which the failure may have ended before it was in force
 
 
 def test_figures_replace_only_figures_of_the_same_log(runs, tmp_path):
