@@ -104,6 +104,7 @@ def shift(base: Sequence[Bounds], candidate: Sequence[Bounds], *, limit: float, 
         chance=chance,
         limit=limit,
         effect=cliff(base, candidate),
+        # Twice the one tail: nobody said beforehand in which direction it would shift.
         p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - edge, found)),
         p_beyond=max(equivalence(found, edge - spare)),
         standing=standing,
@@ -219,6 +220,8 @@ def _repeats(
         confidence: of the interval.
     """
     spare = statistics.fmean(map(_half, base)) + statistics.fmean(map(_half, candidate))
+    # What either answer leaves for chance: to stay within the limit, or to lie beyond it. `clear` is the limit less
+    # what the windows leave open, so that beyond the limit this counts twice.
     room = max(clear - abs(found.difference), abs(found.difference) - clear - 2 * spare)
     if room <= 0:
         return 0
@@ -228,6 +231,7 @@ def _repeats(
     def decides(runs: int) -> bool:
         return t_quantile((1 + confidence) / 2, 2 * runs - 2) * math.sqrt(2 * variance / runs) < room
 
+    # More runs never undo a decision: both factors fall. Where not even the most decide, the most are returned.
     low, high = 2, MOST_REPEATS
     while low < high:
         middle = (low + high) // 2
