@@ -102,6 +102,8 @@ def jittered(
     room_s = [instants_s[0], *gaps_s, end_s - instants_s[-1]] if instants_s else []
     draw = Random(seed)  # noqa: S311 - a reproducible scatter, no secret
     strayed: list[float] = []
+    # Less than half of the gap from either side, so that neighbours never meet. One draw a tip, whichever way it
+    # strays.
     for at_s, (before_s, after_s) in zip(instants_s, pairwise(room_s), strict=True):
         share = draw.uniform(-jitter, jitter)
         strayed.append(min(max(at_s + share * (before_s if share < 0 else after_s), 0.0), end_s))
@@ -159,6 +161,7 @@ def _ideal_count(rain: Hyetograph, bucket: TippingBucket) -> int:
 
 
 def _tips(rain: Hyetograph, bucket: TippingBucket) -> Iterator[Fraction]:
+    # For its refusal alone: a slip of the pen must not be solved for tip by tip.
     _ideal_count(rain, bucket)
     tip_mm, dead_s = exact(bucket.tip_mm), exact(bucket.dead_time_s)
     curve = MassCurve(rain)
