@@ -71,6 +71,7 @@ class _Line(asyncio.Protocol):
             LinkError: it does not come up.
         """
         ours, theirs = socket.socketpair()
+        # Our copy of its end is closed: while it is open here, the process's death would not show as an end of file.
         with theirs:
             self._process = subprocess.Popen(  # noqa: ASYNC220, S603 - a few ms; our own module
                 [sys.executable, "-m", "bench.lineprocess", str(theirs.fileno())],
@@ -98,6 +99,7 @@ class _Line(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Hand answers to who waits for them."""
+        # Whatever comes shows that it lives, not the answer to a beat alone.
         self._unanswered = 0
         self._messages.feed(data)
 
@@ -135,6 +137,7 @@ class _Line(asyncio.Protocol):
         self.lost = f"the line process, which owns the outputs, is lost: {reason}{self._last_words()}"
         if self._beating is not None:
             self._beating.cancel()
+        # Whoever waits in `start` is woken, and looks at `lost` next.
         if not self._ready.done():
             self._ready.set_result(None)
         waiting, self._waiting = self._waiting, {}
@@ -173,6 +176,7 @@ class _Line(asyncio.Protocol):
 
     async def leave(self) -> None:
         """Let go of the process: it makes its outputs safe when the socket closes, and ends."""
+        # Before the socket closes, so that its end is not told as a death.
         self._lose("it was closed")
         if self._transport is not None:
             self._transport.abort()
@@ -180,6 +184,7 @@ class _Line(asyncio.Protocol):
         if process is None:
             return
         while process.poll() is None:
+            # It was given time to make safe; one that hangs would hold its ports for ever.
             if now_s() > deadline_s:
                 process.kill()
                 deadline_s = now_s() + _LEAVE_WITHIN_S
@@ -292,6 +297,7 @@ class LineOutputs:
         lost, self._line = self._line, None
         if lost is None:
             return
+        # Not asked: one that hangs holds the ports that the second one has to open.
         lost.kill()
         await lost.leave()
         self.notes.append(f"{lost.lost}; a second one made the outputs safe")

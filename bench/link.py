@@ -149,12 +149,14 @@ class Link(asyncio.Protocol):
             ModbusException: no reply in time, or none that could be decoded.
             ConnectionException: the connection is gone.
         """
+        # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
         self.sent_s = now_s()
         if self.lost or self._transport is None:
             raise ConnectionException(self.lost)
         if self._numbered:
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
+        # What came before belongs to no reply to this request.
         self._asked, self._frame = pdu, b""
         self._answer = asyncio.get_running_loop().create_future()
         self.sent = self._framer.buildFrame(pdu)
@@ -218,6 +220,7 @@ class Link(asyncio.Protocol):
         elif self._echo.startswith(data):
             data, self._echo = b"", self._echo[len(data) :]
         else:
+            # What differs is no echo: a reply or noise, and is judged as that.
             self._echo = b""
         return data
 

@@ -66,8 +66,10 @@ class _ContactLine:
         (or release) time, and may bounce for `bounce` after that.
         """
         on = closed != (self.spec.at_rest == "closed")
+        # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
+            # Unknown until it is answered: a command that failed may have moved the relay or not.
             self.left_on = None
             commanded = await self.driver.energise(on)
             self.left_on = on
@@ -230,6 +232,7 @@ class LocalOutputs:
                     self.notes.extend(driver.notes)
             await self.make_safe()
         except BaseException:
+            # While the ports are still open: once they are let go of, nothing can be made safe through them.
             with suppress(BenchError):
                 await self.make_safe()
             await self._let_go()
@@ -260,6 +263,7 @@ class LocalOutputs:
                 the contact is unknown; or the outputs were made safe meanwhile.
         """
         line = self._contact(name)
+        # Before anything is awaited: what stops from here on is for this train, too.
         halts, stops = self._halts, len(line.ends_s)
         try:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
@@ -274,6 +278,7 @@ class LocalOutputs:
                 reached = await self._reached(
                     line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )
+                # After the wait, since the outputs may have been made safe during it, and that is the last word.
                 if self._halts != halts:
                     raise DriverError(
                         f"output {name}: the train was broken off before edge {number}, outputs were made safe"
@@ -285,6 +290,7 @@ class LocalOutputs:
                     window = await line.drive(closed=edge.closed)
                 except DriverError as error:
                     missed += 1
+                    # One may be noise, and the next edge puts it right; after the last one nothing would.
                     if missed == _MISSED_IN_A_ROW or number == len(edges):
                         raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
@@ -326,6 +332,7 @@ class LocalOutputs:
         """
         for name, line in self._contacts.items():
             begun_s = now_s()
+            # An edge of any contact counts: they may share the bus.
             if line.look_s is not None and not any(
                 begun_s <= other.next_s <= begun_s + line.look_s for other in self._contacts.values()
             ):
@@ -336,9 +343,11 @@ class LocalOutputs:
 
         Every output is tried whatever becomes of the others; then the first error is raised.
         """
+        # First, so that a train that `stop` wakes up finds itself broken off.
         self._halts += 1
         for line in self._contacts.values():
             line.stop()
+        # Each takes its contact's lock, and so comes after a command that is under way and undoes it.
         ways: list[Coroutine[None, None, Window]] = [
             line.drive(closed=line.spec.safe == "closed") for line in self._contacts.values()
         ]

@@ -71,6 +71,7 @@ def expected_of_write(
 ) -> Expected:
     """Return what answers a write of one entry (function 5 or 6) or of several (15 or 16)."""
     if len(words) == 1:
+        # A single coil is written, and given back, as 0xFF00 or 0.
         code, last = _WRITE_ONE[table], (0xFF00 if words[0] else 0) if table == "coil" else words[0]
     else:
         code, last = _WRITE_MANY[table], len(words)
@@ -93,6 +94,7 @@ def belongs(framing: Framing, sent: bytes, expected: Expected, heard: bytes) -> 
     """
     head = bytes([expected.unit_id]) + expected.head
     if framing == "tcp":
+        # Transaction, protocol 0, and a length that counts the unit identifier, too.
         start = sent[:2] + b"\0\0" + (expected.length + 1).to_bytes(2, "big") + head
         return len(heard) == expected.length + 7 and heard.startswith(start)
     start, total = _shape(framing, expected)

@@ -129,6 +129,7 @@ class Train:
             while asked:
                 self._take(await asked.popleft())
         finally:
+            # However it was left: no piece may play on of which nobody takes the reports.
             for task in asked:
                 task.cancel()
             await asyncio.gather(*asked, return_exceptions=True)
@@ -151,10 +152,12 @@ class Train:
         self._played(reports)
         self.closures += sum(report.closed and report.window is not None for report in reports)
         for number, report in enumerate(reports):
+            # Here an edge that may not have gone out is no doubt about one response: the weather is another.
             if report.window is None:
                 raise DriverError(f"an edge of the pulses on {self._name} never left the bench for certain")
             late_s = report.window.earliest_s - report.due_s
             # Pulses that wait and then come in a rush are a gust to whoever counts them; long ones may be a fault.
+            # A late closure is held against the way from the closure before, a late opening against its own pulse.
             before = number - (2 if report.closed else 1)
             pulse_s = report.due_s - reports[before].due_s if before >= 0 else _LATEST_S
             if late_s > min(max(pulse_s, _LATEST_FAST_S), _LATEST_S):
@@ -197,6 +200,7 @@ def _pieces(edges: Iterable[Edge]) -> Iterator[list[Edge]]:
     """Yield the edges in pieces of whole pulses, each short and small."""
     piece: list[Edge] = []
     for edge in edges:
+        # Only before a closure: a piece that ended closed would leave the contact so, should no other follow.
         if piece and edge.closed and (len(piece) >= _EDGES_A_PIECE or edge.at_s - piece[0].at_s > _PIECE_S):
             yield piece
             piece = []

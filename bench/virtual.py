@@ -85,8 +85,10 @@ class _JumpingSelector(selectors.DefaultSelector):
                 raise VirtualTimeError(
                     f"virtual time stands still at {self.now_s - ORIGIN_S:.3f} s: a task never sleeps"
                 )
+            # A look is a system call, too dear for every callback; a signal may wait for some of them.
             return super().select(0) if self._stall % _LOOK_EVERY == 0 else []
         self._stall = 0
+        # Before time moves on: an interruption must not come after the next timer.
         if events := super().select(0):
             return events
         if timeout is None:
@@ -187,11 +189,13 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
 
 
 async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Event) -> T:
+    # Python takes signal handlers in the main thread alone.
     if threading.current_thread() is not threading.main_thread():
         return await main
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
     assert task is not None, "a coroutine runs in a task"
 
+    # In the place of asyncio's own, which raises at the second Ctrl-C, and so in the middle of making safe.
     def interrupt(*_: object) -> None:
         if not interrupted.is_set():
             interrupted.set()

@@ -103,6 +103,7 @@ class RigSession:
         """
         try:
             await self._rig.open()
+            # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
             self._unsafe = _IN_DOUBT
             self._watcher.opened()
             self._watch()
@@ -171,6 +172,7 @@ class RigSession:
         self._work = asyncio.get_running_loop().create_task(work())
         self._work.add_done_callback(self._over)
         await asyncio.wait({self._work, self._broken}, return_when=asyncio.FIRST_COMPLETED)
+        # First: both may be over in the same turn, and then what broke the work off counts.
         if self._broken.done():
             self._broken.result()
         self._work.result()
@@ -185,6 +187,7 @@ class RigSession:
 
     def _saw(self, evidence: Poll | Gap) -> None:
         try:
+            # Recorded before it is judged here: the log holds the evidence that broke the work off.
             self._watcher.saw(evidence)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
@@ -207,6 +210,7 @@ class RigSession:
         interlock = self._rig.file.interlock
         if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
             return
+        # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
             raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
         if interlock.signal not in evidence.values:
@@ -239,6 +243,7 @@ class RigSession:
 
     async def _leave(self) -> None:
         if self._work is not None:
+            # Before the watcher is told: afterwards nothing may be driven by the work any more.
             self._work.cancel()
             await asyncio.gather(
                 self._work, return_exceptions=True
@@ -262,6 +267,7 @@ class RigSession:
         except BenchError as error:
             self._unsafe = f"{_IN_DOUBT}: {error}"
         finally:
+            # After making safe: a poll under way may take until its time-out to end.
             await asyncio.gather(*self._guards, return_exceptions=True)
             await self._watcher.gone()
             with suppress(BenchError):

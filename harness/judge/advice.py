@@ -92,10 +92,12 @@ def deciding_limits(
         return {}
     decimals = decimals_for(traits.error)
     limits: dict[Verdict, float] = {}
+    # A fail has to lie farther off than the EPS by which deciders widen what they compare with.
     for verdict, room in ((Verdict.PASS, -margin.low), (Verdict.FAIL, -margin.high - 4 * EPS)):
         step = room * eases(formula)
         moved = outward(limit + step, decimals, up=step > 0)
         band = not isinstance(formula, formulas.Stays) or None not in {formula.low, formula.high}
+        # Rounding may have left no step, and a band needs a width.
         if step * (moved - limit) <= 0 or (band and moved <= 0):
             continue
         if isinstance(formula, formulas.Stays):  # keeps no pieces; its margin is exact
@@ -129,6 +131,7 @@ def deciding_interval(
         stood = max(0.0, margin.low, -margin.high) if margin is not None else 0.0
     if found.margin.high - found.margin.low > _WIDEST * stood:
         return None
+    # Half of it only: the truth may lie nearer to the limit than the envelope's middle does.
     interval_s = (stood / 2 - blind) / (points * rate)
     least_s = max(seen.trip_s, _QUICKEST_S)
     if interval_s < least_s or (interval_s := outward(interval_s, 3, up=False)) < least_s:

@@ -88,6 +88,7 @@ class StaysDecider(Decider):
             self._worst = min(self._worst, self._high - EPS - upper)
 
     def _improve(self, part: Piece) -> None:
+        # Only what belongs to the span whatever s is: elsewhere the span may not reach, and the best stays possible.
         if part.t0 >= self.s2 and part.t1 <= self.s1 + self.span_s:
             _, l0, u0, _, l1, u1 = part
             low, high = self._low + EPS, self._high - EPS
@@ -95,6 +96,7 @@ class StaysDecider(Decider):
 
     def take(self, part: Piece) -> None:
         """Note where the band is not sure, and where it is surely left."""
+        # Nothing of the past is asked for again, and a run may last for days.
         self.pieces.clear()
         t0, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
@@ -150,9 +152,12 @@ class StaysDecider(Decider):
 
     def finish(self) -> None:
         """Fail if a break is certain for every s; pass if no moment was unsure."""
+        # Readings told in part were added without a verdict. What ended before s2 was perhaps never in force: no fail
+        # then.
         if self.verdict is None and self._broken.complete and self.end_s >= self.s2:
             self.verdict = Verdict.FAIL
         kept = self.frontier_s >= self.end_s - EPS_S and self._unsure_s >= self.end_s
+        # An end before s1: it was never in force, and so nothing is broken.
         self.settle(passed=kept or self.end_s < self.s1)
 
     def measures(self) -> Measures:
@@ -208,6 +213,7 @@ class ReturnsDecider(Decider):
             self.verdict, self.too_early = Verdict.FAIL, True
         elif self._arrival.take(part) and part.t1 >= self._early_until_s:
             outside = self._early is None or not self._early.may.spans
+            # What may have come too early stays so: it can no longer pass.
             self.verdict = Verdict.PASS if outside else None
 
     def reading(self, reading: Reading) -> None:
@@ -217,6 +223,7 @@ class ReturnsDecider(Decider):
         if self._early is not None and self._early.reading(reading):
             self.verdict, self.too_early = Verdict.FAIL, True
         else:
+            # No pass by a reading alone: whether it was there too early only the pieces tell.
             self._arrival.reading(reading)
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it

@@ -61,7 +61,10 @@ class Cones:
         rate, nodes = self._rate, self._open
         node = self._node(sample)
         if nodes:
+            # The last node holds already what all before it say, and all slopes are the same: one step forward is
+            # enough.
             self._carry_forward(nodes[-1], node)
+        # After that, so that what is carried back is what both sides say.
         self._carry_back(node)
         nodes.append(node)
         pieces: list[Piece] = []
@@ -70,6 +73,8 @@ class Cones:
             oldest, second = nodes[0], nodes[1]
             carried = rate * (node.m - second.m)
             # What sharpens a node later comes through the one after it: the second being final is enough.
+            # A later reading can lie no farther off than the newest bounds and the rate allow; carried back to the
+            # second node this must cut nothing of it.
             settled = node.high - carried <= second.low and node.low + carried >= second.high
             if not settled and len(nodes) <= MOST_OPEN_NODES:
                 break
@@ -151,9 +156,12 @@ class Cones:
 
         nodes = [(node.m, node.low, node.high) for node in self._open]
         m, low, high = np.concatenate((np.array(nodes).T, self._cones(block)), axis=1)
+        # The lines below are `_between` for all pairs at once. Change both or neither: a whole log must be judged as
+        # it was live.
         t0, l0, u0, t1, l1, u1 = m[:-1], low[:-1], high[:-1], m[1:], low[1:], high[1:]
         rate = self._rate
         cut = rate * (t1 - t0) > EPS
+        # A rate of 0 makes no kinks; `cut` leaves them out.
         middle, slope = (t0 + t1) / 2, 2 * rate or INF
         dip = np.minimum(t1, np.maximum(t0, middle + (l0 - l1) / slope))
         peak = np.minimum(t1, np.maximum(t0, middle + (u1 - u0) / slope))
@@ -197,6 +205,8 @@ class Cones:
         for old in reversed(self._open):
             carried = self._rate * (node.m - old.m)
             low, high = node.low - carried, node.high + carried
+            # Invariant: neighbours differ by no more than the rate allows. What does not cut this node cuts none
+            # before it.
             if low <= old.low and high >= old.high:
                 break
             if low > old.low:
@@ -214,6 +224,8 @@ class Cones:
             pieces.append(Piece(t0, l0, u0, t1, l1, u1))
             return
         middle, slope = (t0 + t1) / 2, 2 * rate
+        # The lower bound falls from the left and rises to the right, and so has a dip where both meet; the upper has
+        # a peak.
         dip = min(t1, max(t0, middle + (l0 - l1) / slope))
         peak = min(t1, max(t0, middle + (u1 - u0) / slope))
         first, second = (dip, peak) if dip <= peak else (peak, dip)
@@ -227,6 +239,7 @@ class Cones:
         pieces.append(Piece(t, low, high, t1, l1, u1))
 
     def _contradiction(self, node: _Node) -> EvidenceError:
+        # The bounds that crossed name the readings that contradict each other; they need not be neighbours.
         first, second = sorted((node.low_of, node.high_of), key=lambda sample: sample.replied_s)
         traits = self._traits
         apart = abs(second.value - first.value) - 2 * traits.error

@@ -44,9 +44,11 @@ class CountDecider(Decider):
         """Keep the last reading before the stimulus, and decide on the first one after the limit."""
         if self.verdict is not None:
             return
+        # Counters are read without error: `lo` is the count.
         value, _, a, b, fresh, _ = reading
         if b <= self.s1 + EPS_S:
             if value != self._before or self._still_to_s < self.formula.counts_until_s:
+                # From the end of the first window to the begin of the last: in between it certainly stood still.
                 self._still_from_s = b
             self._before, self._still_to_s = value, a
             self._in_time = value
@@ -60,6 +62,7 @@ class CountDecider(Decider):
         if self.restarted or not self.stood_still:
             if last:
                 self.settle(passed=False)
+        # Too many already: nothing that comes can take a count back.
         elif self._in_time - self._before > self.formula.number:
             self._after = value
             self.verdict = Verdict.FAIL
@@ -79,6 +82,8 @@ class CountDecider(Decider):
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the readings say it
         """While it stands where it was read last."""
         stands = bool((readings.lo == self._latest).all())
+        # Earlier than any reading that `reading` may take for the first one after the limit: that one must come
+        # singly.
         return self.end_s - 2 * EPS_S if stands else -INF
 
     def stretch(self, corners: Corners, readings: Readings) -> None:

@@ -57,6 +57,7 @@ class _FromStart(Decider):
     )
 
     def __init__(self, stimulus: Window, span_s: float, rate_per_s: float | None, by: float) -> None:
+        # Shorter by EPS_S: rounding must not draw in what comes at the very end.
         self._span_s = max(0.0, span_s - EPS_S)
         super().__init__(stimulus, self._span_s)
         self._inner_end = self.s1 + self._span_s
@@ -88,6 +89,7 @@ class _FromStart(Decider):
         self.low = min(self.low, lower)
         self.high = max(self.high, upper)
         if highest > self.touched_high or lowest < self.touched_low:
+            # Only what widens the certain extremes can bring a verdict before the end.
             self.touched_high, self.touched_low = (
                 max(self.touched_high, highest),
                 min(self.touched_low, lowest),
@@ -133,6 +135,7 @@ class _FromStart(Decider):
         if corners.t[0] < self.s1 + self._skip_s:
             return -INF
         trial = copy(self)
+        # The copy is shallow: what the trial takes must not end up in the original's lists.
         trial.pieces, trial.touches = Track(), []
         trial.reading(readings.hull())
         trial.take(corners.hull())
@@ -149,11 +152,13 @@ class _FromStart(Decider):
     def finish(self) -> None:
         """The span is over: fail if the formula can hold for no s, pass if it can break for none."""
         if self.verdict is None and self.frontier_s >= self.end_s - EPS_S:
+            # What was read inside the span of every s counts as one reading: nothing is lost of it for any s.
             touches = (*self.touches, self._read) if self._read.lo > -INF else self.touches
             spans, window = ((0.0, self._span_s), (self._skip_s, self._span_s)), Window(self.s1, self.s2)
             four = Extremes(self.pieces, touches, window, spans, self._rate, self._by)
             if not self._can_hold(four, spans[0]):
                 self.verdict = self._if_broken
+            # A span shorter than the rate needs to leave `by` cannot be broken.
             elif self._skip_s > self._span_s or not self._can_break(four, spans[1]):
                 self.verdict = self._if_held
         self.settle(passed=False)
@@ -201,6 +206,7 @@ class DriftDecider(_FromStart):
 
     def _sure_drift(self) -> float:
         """Return the least that the greatest distance from x(s) can be, for the s of the least."""
+        # Wherever x(s) was, one of the two extremes is half of their distance away from it.
         sure = max(0.0, (self.touched_high - self.touched_low) / 2)
         if self.start_known:
             sure = max(sure, self.touched_high - self.start_high, self.start_low - self.touched_low)
@@ -272,6 +278,7 @@ class OvershootDecider(_FromStart):
         above, below = x + EPS - four.high(), four.low() - x + EPS
         under, over = four.least_min(span) - (x - by) + EPS, (x + by) + EPS - four.most_max(span)
         return (
+            # The least of the parts counts in `under`, the greatest in `over`: one that goes beyond is enough.
             any(somewhere(above, part[None]) for part in under)
             or any(somewhere(below, part[None]) for part in over)
             or any(somewhere(part[None], other[None]) for part in under for other in over)
@@ -354,6 +361,7 @@ class ReversalDecider(Decider):
         """Take pieces and readings that are calm."""
         import numpy as np  # noqa: PLC0415 - only whole logs need it
 
+        # The hull would not do here: a fall is a high before a low, and a hull has lost the order.
         self.pieces.extend(corners)
         self.note_seen(corners.hull())
         self.frontier_s = float(corners.t[-1])

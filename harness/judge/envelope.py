@@ -119,7 +119,10 @@ class Pairs:
         self, traits: SignalTraits, *, always_known: bool, instants: bool, check: bool = True
     ) -> None:
         self._traits = traits
+        # Infinite: however long the time between two readings, it is told by them (a counter, or readings as they
+        # stand).
         self._keeps_s = INF if always_known else traits.keeps_for_s or 0.0
+        # Each trace checks its readings once, in its own envelope; a watch's envelope sees the same readings again.
         self._check = traits.keeps_for_s if check and not (always_known or instants) else None
         self._instants = instants
         self._last: tuple[float, float, float] | None = None  # value, a, b
@@ -131,6 +134,7 @@ class Pairs:
 
     def observe(self, sample: Sample, *, fresh: bool) -> list[Piece]:
         """Close the span before the new reading's earliest instant."""
+        # The unit may have written the register as long before the request as it takes to refresh it.
         a, b = sample.requested_s - self._traits.refreshed_every_s, sample.replied_s
         if self._instants:
             a = b = (sample.requested_s + sample.replied_s) / 2
@@ -140,6 +144,8 @@ class Pairs:
             value, last_a, _ = self._last
             changed = value != sample.value
             if fresh or changed:
+                # Before the new pair waits: this change sharpens what came before it, its own pair only a later one.
+                # Over a restart nobody saw a value left.
                 pieces += self._settle(self._pairs, INF, INF if fresh else b)
             free_s = INF if fresh else max(last_a, self._taken_s + self._keeps_s)
             self._waiting.append(_Pair(last_a, a, b, free_s, (value, sample.value)))
@@ -170,9 +176,11 @@ class Pairs:
             a, next_a, b, free_s, (value, then) = waiting[0]
             taken_s = min(b, left_s - self._keeps_s) if left_s < INF else b
             known = free_s < INF and taken_s - free_s < self._keeps_s
+            # A change that comes later still leaves `taken_s` at b, and so tells nothing more.
             if not known and free_s < INF and now_s < b + self._keeps_s and self._keeps_s:
                 break
             waiting.popleft()
+            # Pairs overlap as their windows do: each counts until the latest instant of its second reading.
             open_ = [pair for pair in pairs if pair[0] > a]
             pairs.clear()
             pairs.extend(open_)
@@ -247,8 +255,10 @@ class Pairs:
         if t1 <= t0:
             return []
         pieces: list[Piece] = []
+        # The common case is that all say the same: then there is nothing to cut.
         if any(pair[1] != low or pair[2] != high for pair in pairs):
             waiting = sorted(pairs)
+            # In order of their ends: each end drops one pair, and what the others leave is narrower.
             while waiting and waiting[0][0] < t1:
                 low, high = min(pair[1] for pair in waiting), max(pair[2] for pair in waiting)
                 end = waiting.pop(0)[0]
@@ -263,12 +273,15 @@ class Pairs:
     def _check_kept(self, sample: Sample, *, fresh: bool) -> None:
         last, self._last_sample = self._last_sample, sample
         if fresh:
+            # A restart may set any value at once: no value is kept across it.
             self._run_from = None
         elif last is not None and last.value != sample.value:
             before, self._run_from = self._run_from, last
             if before is None or self._check is None:
                 return
             traits = self._traits
+            # The longest that it can have been kept: from the earliest instant of the reading before to the latest of
+            # the one after.
             most_s = sample.replied_s - before.requested_s + traits.refreshed_every_s
             if most_s < self._check:
                 raise EvidenceError(

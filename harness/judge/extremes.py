@@ -68,12 +68,16 @@ class Extremes:
         turns = [np.array((s1, s2))]
         turns += [self._t0 - after_s for after_s in {0.0, *(end for span in spans for end in span)}]
         by_s = by / rate_per_s if rate_per_s else 0.0
+        # A reading's part bends where either time begins to count, and where one loss overtakes the other, with `by`
+        # and without.
         for _, _, a, b, *_ in touches:
             half = (a + b - self._last) / 2
             turns.append(np.array((a, a + by_s, b - self._last, half, half + by_s / 2)))
         s = np.unique(np.concatenate(turns))
         s = s[(s >= s1) & (s <= s2)]
+        # A stimulus that is known to the instant is one cell without width.
         self._s = np.stack((s[:-1], s[1:])) if len(s) > 1 else np.stack((s, s))
+        # Pieces are looked up by the middle of a cell: at its ends rounding might find the neighbour.
         self._middle = self._s.mean(axis=0)
 
     def low(self) -> Floats:
@@ -118,6 +122,8 @@ class Extremes:
         """Return the parts of a bound, and those of readings at some levels that are left by `by` in the span."""
         import numpy as np  # noqa: PLC0415 - once a finding
 
+        # Without a rate what is lost jumps from nothing to infinite at the end of a cell: the middle tells which it
+        # is inside.
         s = self._s if self._rate is not None else np.stack((self._middle, self._middle))
         rate = self._rate if self._rate is not None else INF
         touched = []
@@ -135,6 +141,7 @@ class Extremes:
         t0, t1, y0, y1 = self._t0[i], self._t1[i], y0[i], y1[i]
         with np.errstate(invalid="ignore", divide="ignore"):
             y = y0 + (y1 - y0) * (self._s + after_s - t0) / (t1 - t0)
+        # Infinite bounds are the same at both ends: interpolated they would be no number.
         return np.where((y0 == y1) | (t1 <= t0), y0, y)[None]
 
     def _index(self, after_s: float) -> Indices:
@@ -146,6 +153,7 @@ class Extremes:
         """Return the parts of a bound's greatest value over a span: its ends, and the greatest corner inside."""
         import numpy as np  # noqa: PLC0415 - once a finding
 
+        # Where the bound jumps, its greater side counts; after the last piece there is no corner.
         corners = np.append(np.maximum(y1[:-1], y0[1:]), -INF)
         i, j = self._index(span[0]), self._index(span[1])
         low, high = int(i.max()), int(j.min())
@@ -176,6 +184,7 @@ def meet(lower: Floats, upper: Floats, room: float) -> bool:
     ends = lower.max(axis=0) - upper.min(axis=0)
     if ends.min() <= room:
         return True
+    # Cells that are too far apart even with every part at its most favourable end need no search.
     surely = lower.min(axis=1).max(axis=0) - upper.max(axis=1).min(axis=0)
     lower, upper = lower[:, :, surely <= room], upper[:, :, surely <= room]
     cells = np.arange(lower.shape[2])
@@ -208,6 +217,7 @@ def somewhere(*parts: Floats) -> bool:
     y0, y1 = y[:, 0], y[:, 1]
     with np.errstate(invalid="ignore", divide="ignore"):
         cross = y0 / (y0 - y1)
+    # 2 and -1 stand for nowhere: they leave no part of the cell between them.
     from_x = np.where(y0 > 0, np.where(y1 > 0, 2.0, cross), 0.0).max(axis=0)
     to_x = np.where(y1 > 0, np.where(y0 > 0, -1.0, cross), 1.0).min(axis=0)
     return bool((from_x <= to_x).any())

@@ -24,6 +24,7 @@ class _Reaches(Decider):
     def __init__(self, formula: Reaches, stimulus: Window) -> None:
         super().__init__(stimulus, formula.within_s + formula.holds_s)
         self.formula = formula
+        # Widened by EPS, since the edges belong to the band and sums are rounded.
         self._low = formula.target - formula.tolerance - EPS
         self._high = formula.target + formula.tolerance + EPS
         self.frontier_s = -INF
@@ -82,6 +83,7 @@ class ReachesDecider(_Reaches):
 
     def finish(self) -> None:
         """Fail if it may be in the band for no s."""
+        # Only when the envelope has come to the end: the arrival may lie in what was not seen.
         if self.verdict is None and self.frontier_s >= self.end_s - EPS_S and not self._arrival.may.spans:
             self.verdict = Verdict.FAIL
         self.settle(passed=False)
@@ -133,6 +135,7 @@ class HoldsDecider(_Reaches):
 
     def __init__(self, formula: Reaches, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(formula, stimulus)
+        # Both are eased: what keeps a demand to the instant must not break it by rounding.
         self._within = formula.within_s + EPS_S
         self._hold = formula.holds_s - EPS_S
         self._barred = Cover(self.s1, self.s2 + self._within)
@@ -147,6 +150,7 @@ class HoldsDecider(_Reaches):
         """Follow the spans that are outside for certain, and those that may be."""
         t0, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
+        # Strictly inside: at an edge `at_least` and `at_most` find a moment outside.
         if self._low < l0 and self._low < l1 and u0 < self._high and u1 < self._high:
             if t1 >= self._held_s():
                 self.verdict = Verdict.PASS
@@ -155,6 +159,7 @@ class HoldsDecider(_Reaches):
             if self._barred.add(out[0] - self._hold, out[1]):
                 self.verdict = Verdict.FAIL
                 return
+        # It can no longer pass; whether it fails is told above.
         if self._unheld:
             return
         above, below = at_least(t0, u0, t1, u1, self._high), at_most(t0, l0, t1, l1, self._low)
@@ -180,6 +185,8 @@ class HoldsDecider(_Reaches):
         going_on = [_Outside(s, e if to_s >= p else p, q) for s, e, to_s in same if p - to_s < self._hold]
         kept = [one for one in same if one.to_s < p and p - one.to_s < self._hold]
         new: list[_Outside] = []
+        # One that begins no later, for stimuli that are no later, is at least as good in every chain: the others
+        # never count.
         for one in sorted((*found, *going_on)):
             if not any(better.s <= one.s and better.from_s <= one.from_s for better in new):
                 new.append(one)

@@ -41,6 +41,7 @@ def agreeing(margin: Bounds | None, verdict: Verdict | None) -> Bounds | None:
     if verdict is Verdict.PASS:
         return Bounds(max(low, 0.0), max(high, 0.0))
     if verdict is Verdict.FAIL:
+        # Not 0: a margin of 0 is a pass.
         return Bounds(min(low, -EPS), min(high, -EPS))
     return margin
 
@@ -72,6 +73,7 @@ def reaches(
     worst, best = _in_band(pieces, target, tolerance)
     if cut_off:
         worst, best = _held_on(worst, hold_s), _held_on(best, hold_s)
+    # The worst takes starts that serve every s of the stimulus, the best those that serve some s.
     low = _best_hold(worst, s2, s1 + within_s, hold_s)
     if cut_off and low == -INF and len(worst.y):  # no start serves every instant of a wide stimulus
         low = float(worst.y.min())
@@ -117,6 +119,7 @@ def _in_band(pieces: Track, target: float, tolerance: float) -> tuple[_Points, _
 
     t0, l0, u0, t1, l1, u1 = pieces.columns()
     low, high = target - tolerance, target + tolerance
+    # No value is better than the target: the tolerance caps what the two edges say.
     whole = np.full_like(t0, tolerance)
     worst = (_Line(l0 - low, l1 - low), _Line(high - u0, high - u1))
     best = (_Line(u0 - low, u1 - low), _Line(high - l0, high - l1), _Line(whole, whole))
@@ -172,6 +175,7 @@ def _best_hold(points: _Points, first: float, last: float, hold: float) -> float
     inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
     best = float(np.minimum(np.minimum(begin, end), inside).max())
     with np.errstate(invalid="ignore", divide="ignore"):
+        # While the begin gets better and the end worse, the least of both is greatest where they cross.
         ahead = begin - end
         d0, d1 = ahead[:-1], ahead[1:]
         crossed = (d0 < 0) & (d1 > 0) & np.isfinite(d0) & np.isfinite(d1)
@@ -219,6 +223,7 @@ class LeastOfRuns:
         some = last > first
         first, last = np.where(some, first, 0), np.where(some, last, 1)
         # Of the greatest power of two that is not above the count.
+        # `frexp` is exact where a logarithm may round to the wrong side of a power of two.
         level = np.frexp((last - first).astype(float))[1] - 1
         least: Floats = np.minimum(self._rows[level, first], self._rows[level, last - 2**level])
         return np.where(some, least, INF)

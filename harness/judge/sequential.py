@@ -199,7 +199,9 @@ class Claim:
     def passes_needed(self) -> int | None:
         """How many more passes, without a fail, prove the claim; None when nothing can any more."""
         lost = self.fails + self.inconclusive
+        # With `expected` at 1 a single fail puts the ratio at minus infinity: no number of passes mends it.
         missing = self._proof.accept_at - self._proof.log_ratio(self.passes, lost)
         if math.isinf(missing):
             return None
+        # With slack, as `accepts` has it: rounding must not ask for one pass too many.
         return max(0, math.ceil(missing / self._proof.step_pass - _SLACK))

@@ -114,6 +114,7 @@ def shift(
         limit=limit,
         least=least,
         effect=cliff(base, candidate),
+        # Twice the one tail: nobody said beforehand in which direction it would shift.
         p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - least_edge, found)),
         p_beyond=max(equivalence(found, edge - spare)),
         standing=standing,
@@ -240,6 +241,7 @@ def _repeats(
             windows' middles must show it.
         confidence: of the interval.
     """
+    # What either answer leaves for chance: to stay within the limit, or to lie beyond it.
     same, changed = clear
     room = max(same - abs(found.difference), abs(found.difference) - changed)
     if room <= 0:
@@ -250,6 +252,7 @@ def _repeats(
     def decides(runs: int) -> bool:
         return t_quantile((1 + confidence) / 2, 2 * runs - 2) * math.sqrt(2 * variance / runs) < room
 
+    # More runs never undo a decision: both factors fall. Where not even the most decide, the most are returned.
     low, high = 2, MOST_REPEATS
     while low < high:
         middle = (low + high) // 2

@@ -56,6 +56,7 @@ def clip(piece: Piece, from_s: float, to_s: float) -> Piece | None:
     t0, l0, u0, t1, l1, u1 = piece
     if t1 < from_s or t0 > to_s or to_s < from_s:
         return None
+    # Nothing is known of such a piece: between infinite ends there is no line to follow.
     if (t0 >= from_s and t1 <= to_s) or l0 == -INF:
         return piece if t0 >= from_s and t1 <= to_s else Piece(max(t0, from_s), l0, u0, min(t1, to_s), l1, u1)
     span = t1 - t0
@@ -66,6 +67,7 @@ def clip(piece: Piece, from_s: float, to_s: float) -> Piece | None:
 
 def at_least(t0: float, a0: float, t1: float, a1: float, limit: float) -> Span | None:
     """Return where the line from (t0, a0) to (t1, a1) is at or above `limit`."""
+    # Crossings are kept inside the piece: rounding must not put one before its begin or after its end.
     if a0 >= limit:
         if a1 >= limit:
             return (t0, t1)
@@ -132,15 +134,18 @@ class Cover:
         if self.complete or lo > hi:
             return self.complete
         spans = self.spans
+        # Spans mostly come in order of time, each touching the one before.
         if spans and spans[-1][0] <= lo <= spans[-1][1]:
             spans[-1] = (spans[-1][0], max(hi, spans[-1][1]))
         else:
+            # Invariant: spans are disjoint and in order, so their ends are in order, too.
             first = bisect_left(spans, lo, key=lambda span: span[1])
             last = first
             while last < len(spans) and spans[last][0] <= hi:
                 lo, hi = min(lo, spans[last][0]), max(hi, spans[last][1])
                 last += 1
             spans[first:last] = [(lo, hi)]
+        # Spans that touch were joined, so a complete cover is a single span.
         self.complete = spans[0][0] <= self._lo and spans[0][1] >= self._hi
         return self.complete
 

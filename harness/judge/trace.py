@@ -64,6 +64,7 @@ class SignalTrace:
             )
         arrived = self._arrival(sample, last)
         self._last = sample
+        # The envelope first: it refuses what contradicts the bench file before any watch concludes anything from it.
         pieces = self._envelope.observe(arrived.sample, fresh=arrived.fresh)
         narrowed = self._envelope.narrowed
         self._history.add(arrived, pieces, narrowed, self._keep_from_s)
@@ -85,6 +86,7 @@ class SignalTrace:
         at, ahead = 0, _FEW
         breaks = self._breaks(block) if len(block) > _LEAST + _LAG else [0, len(block)]
         while at < len(block):
+            # A break at `at` itself leaves nothing to leap over: that reading goes singly.
             end = min(at + ahead, breaks[bisect_left(breaks, at)])
             done = self._leap(block.part(at, end)) if end - at >= _LEAST + _LAG else 0
             ahead = min(2 * ahead, _MOST) if done else _FEW
@@ -140,6 +142,7 @@ class SignalTrace:
         watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since)
         since_s, enough_s = stimulus.earliest_s, INF
         if until_s is not None:
+            # Before anything is replayed: what came after the end does not belong to the condition.
             watch.end_at(until_s)
             enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
         history = self._history
@@ -190,6 +193,7 @@ class SignalTrace:
                 restarted, step = True, 0.0
             self._count = sample.value if last is None else self._count + (0.0 if restarted else step)
             sample = Sample(self._count, sample.requested_s, sample.replied_s)
+            # A counter's own readings tell whether it was set anew; a lost connection alone loses no count.
             lost = restarted
         reading = Reading(
             sample.value - self._error,
@@ -206,6 +210,8 @@ class SignalTrace:
         if not self._envelope.still:
             return 0
         if self.traits.unit == "count":
+            # Quiet readings of a counter are all the same, and the first of a block went singly: all stand at the
+            # count so far.
             block = block.with_values(block.values * 0 + self._count)
         corners = self._envelope.preview(block)
         count = len(block)
@@ -217,6 +223,7 @@ class SignalTrace:
         block = block.part(0, count)
         corners = corners.until(float(self._envelope.instants(block)[-1]))
         for watch in self._watches:
+            # Every watch agreed to all of them, so every watch takes all of them.
             watch.take_block(block, corners)
         self._envelope.skip(block)
         self._history.fold(block, corners, self._keep_from_s)

@@ -75,6 +75,7 @@ class Corners:
         """Return the instant of the last corner before the first without its flag; -inf if that is the first."""
         if not flags[0]:
             return -INF
+        # `argmin` is 0 where every flag is set, too: then the one it points at is set.
         first = int(flags.argmin())
         return float(self.t[-1 if flags[first] else first - 1])
 
@@ -155,6 +156,7 @@ def side(corners: Corners, low: float, high: float) -> tuple[int, float]:
 
     Where the first corner leaves it open, the instant is -inf.
     """
+    # The edges belong to the band, as in `surely_in`: outside is strict.
     if corners.high[0] < low:
         return -1, corners.lead_s(corners.high < low)
     if corners.low[0] > high:

@@ -81,11 +81,13 @@ class TravelDecider(Decider):
         """Wait until 90 % of the way are surely made, then judge the rate."""
         self._frontier_s = part.t1
         if part.t0 <= self.s2 and (start := clip(part, self.s1, self.s2)) is not None:
+            # The direction, and with it every level, is known once the whole stimulus window is.
             self._start_low = min(self._start_low, start.l0, start.l1)
             self._start_high = max(self._start_high, start.u0, start.u1)
         if part.t1 < self.s2 or not self.direction:
             return
         arrived = part.l1 >= self._level if self.direction > 0 else part.u1 <= self._level
+        # Once is enough: these pieces are final and hold all of the way, and later ones change nothing of it.
         if arrived and not self._travels:
             self._judge()
 
@@ -149,6 +151,7 @@ class TravelDecider(Decider):
                     met.append(upper.first_at(low + share * way.high, soonest_s))
                     met.append(lower.first_at(high + share * way.low, s.high))
                 first10, last10, first90, last90 = met
+                # Never quicker than the rate allows, however little the evidence says of the two instants.
                 quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
                 slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
                 fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF

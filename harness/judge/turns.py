@@ -30,6 +30,8 @@ class Turns:
 
         t0, l0, u0, t1, l1, u1 = pieces.columns()
         self._t = np.append(t0, t1[-1:])
+        # Where two pieces meet in a jump the wider bound counts: `interp` takes one value an instant, and too wide is
+        # sound.
         low = np.concatenate((l0[:1], np.minimum(l1[:-1], l0[1:]), l1[-1:]))
         high = np.concatenate((u0[:1], np.maximum(u1[:-1], u0[1:]), u1[-1:]))
         self._low, self._high = np.maximum(low, -_FAR), np.minimum(high, _FAR)
@@ -42,6 +44,7 @@ class Turns:
         if span[0] + delay_s > span[1] - delay_s or not len(self._t):
             return 0.0
         most = max(self._dip(low, high, span, delay_s), self._dip(-high, -low, span, delay_s))
+        # No signal turns by that much: a bound was not known.
         return most if most < _FAR / 2 else INF
 
     def must_turn(self, span: Span) -> float:
@@ -57,6 +60,7 @@ class Turns:
         import numpy as np  # noqa: PLC0415 - once a finding
 
         first, last = span[0] + delay_s, span[1] - delay_s
+        # What is sought bends only where one of its three curves does.
         m = np.unique(np.concatenate(((first, last), self._t, self._t + delay_s, self._t - delay_s)))
         m = m[(m >= first) & (m <= last)]
         before, after = np.interp(m - delay_s, self._t, high), np.interp(m + delay_s, self._t, high)
@@ -86,6 +90,8 @@ class Turns:
         if span[0] > span[1]:
             return 0.0
         t = np.concatenate((span[:1], t, span[1:]))
+        # A reading was up there by the end of its window at the latest, and down there from its begin at the
+        # earliest.
         up_s, up = np.append(t, b), np.append(np.interp(t, self._t, low), lo)
         down_s, down = np.append(t, a), np.append(np.interp(t, self._t, high), hi)
         order = up_s.argsort(kind="stable")

@@ -89,6 +89,8 @@ class Watch:
     def horizon_s(self) -> float:
         """Latest loop time at which evidence still matters; infinite for a span without an end."""
         traits = self._traits
+        # Until the last pieces are final: two cones cut each other until the rate bridges twice the error, a pair
+        # waits for as long as a value is kept. Four polls on top.
         settling = traits.refreshed_every_s + 4 * (self.seen.spacing_s or 1.0)
         if traits.rate_per_s:
             settling += 2 * traits.error / traits.rate_per_s
@@ -118,6 +120,7 @@ class Watch:
             decider = self._decider
             if decider.end_s == INF:
                 self.end_at(self.seen.last_recent_s(now_s) - self._traits.refreshed_every_s)
+            # A grid step of log time beyond the end: rounding must leave no instant of the span uncovered.
             self._pieces(self._envelope.provisional(decider.end_s + 1e-6))
             if decider.verdict is None:
                 decider.finish()
@@ -137,11 +140,13 @@ class Watch:
             pieces = self._own.observe(sample, fresh=fresh)
             reading, narrowed = self._own_reading(sample, reading), ()
         self.seen.reading(arrived.sample, arrived.gap)
+        # Readings before pieces: the piece up to a reading is not final before later readings have come.
         self._decider.reading(reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
         if self._decider.verdict is not None:
+            # A reading decides ahead of the pieces: the numbers take in what these say so far.
             self._conclude([*pieces, *self._envelope.provisional(arrived.sample.replied_s)])
 
     def still_quiet(self, block: Block, quiet: Flags) -> None:
@@ -231,6 +236,8 @@ class Watch:
             if not self._begun:
                 if piece.t1 < decider.s1:
                     continue
+                # Invariant: the decider gets pieces without a hole from s1 on; before the first one there is its open
+                # cone at most.
                 self._begun = True
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))

@@ -60,6 +60,7 @@ class _Conditions:
     def active(self, override: TableOverride) -> UncertainState:
         holding = [self._holds(condition) for condition in override.when]
         off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delays_within
+        # `may` begins as early and ends as late as the delays allow, `must` begins as late and ends as early.
         may = settled(
             combined([each.may for each in holding], any),
             max(0.0, on_s - by_s),
@@ -74,6 +75,7 @@ class _Conditions:
         )
         if override.latched and self._table.reset is not None:
             presses = [c for c in of(self._weather, "contact", self._table.reset) if c.value]
+            # A press that comes as late as it may keeps `may` longest; one as early as it may ends `must` soonest.
             may = latched(may, (c.at_s + c.late_s for c in presses))
             must = latched(must, (c.at_s for c in presses))
             may, must = (
@@ -113,6 +115,7 @@ class _Conditions:
         on_at, off_at, (low, high) = condition.begins_at.value, condition.ends_at.value, course
         if not condition.rising:
             on_at, off_at, low, high = -on_at, -off_at, _negated(high), _negated(low)
+        # `may` goes by the course that comes farthest and by the threshold at its nearest, `must` by the opposite.
         return UncertainState(
             beyond(high, on_at - off_by, off_at - off_by, over_s, self.powered.may),
             beyond(low, on_at + off_by, off_at + off_by, over_s, self.powered.must),
@@ -132,6 +135,8 @@ class _Conditions:
                 WeatherChange(change.at_s, change.kind, name, 0.0 if failed else value, change.late_s)
             )
         low, high = stepped(shown, 0.0)
+        # The lowest course has only the pulses that the unit surely was there to see; the highest has all, so that it
+        # is never too low.
         return _masked(low, self.powered.must), high
 
     def _level(self, name: str, condition: LevelCondition) -> tuple[Steps, Steps]:
@@ -193,6 +198,7 @@ class _Conditions:
         failing = switched(of(self._weather, "failed", name))
         if self._turns(name):
             still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
+            # Before 0 s every sensor is well, although no wind is stated there.
             failing = UncertainState(*(combined([each, _BEGUN], all) for each in still))
         by_s = sensor.delays_within
         return UncertainState(
@@ -250,4 +256,5 @@ def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
     by_s = supply.delays_within
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
     dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
+    # The two change places: the unit certainly runs where it cannot be dead.
     return UncertainState(dead_must.inverted(), dead_may.inverted())

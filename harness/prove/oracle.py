@@ -69,6 +69,7 @@ class ExpectedBehaviour:
         travel = self.vents[vent]
         edges = sorted({t_s for course in (travel.low, travel.high) for t_s, _ in course if t_s > after_s})
         since_s = inf
+        # Courses are straight between these instants: what is within the range at two of them is so in between.
         for t_s in (after_s, *edges):
             stands = travel.within(t_s)
             inside = target.low - _SAME <= stands.low and stands.high <= target.high + _SAME
@@ -124,6 +125,8 @@ class _Following:
         changes = {t_s for bounds in every for line in (bounds.may, bounds.must) for t_s in line.switches_s}
         courses = (*self._stages.values(), self._direction)
         changes |= {t_s for course in courses for steps in course for t_s, _ in steps.jumps}
+        # With every lag: bounds turn only so long after a change, and `PossibleTravel.follow` wants no turn inside a
+        # span.
         lags = {0.0, *(vent.starts_within for vent in self._table.vents.values())}
         edges = {t_s + lag_s for t_s in (0.0, *changes) for lag_s in lags}
         return sorted({0.0, self._until_s} | {t_s for t_s in edges if 0 < t_s < self._until_s})
@@ -186,6 +189,7 @@ def _referencing(table: OverrideTable, powered: UncertainState) -> UncertainStat
     must: list[float] = []
     for early_s, late_s in zip(boots, sure, strict=False):
         may += (early_s, late_s + most_s)
+        # Certain only if the latest begin comes before the earliest end.
         if late_s < early_s + least_s:
             must += (late_s, early_s + least_s)
     return UncertainState(Timeline(switches_s=tuple(may)), Timeline(switches_s=tuple(must)))

@@ -54,6 +54,7 @@ def targets(
         ceilings: of every override that is or may be active.
         lee: the possible sets of vents that face away from the wind.
     """
+    # Every combination, and not each override for itself: by its rank one may silence the others.
     found = [
         _target(table, vent, {*active, *also}, stage=stage, ceilings=ceilings, lee=away)
         for also in _subsets(open_)
@@ -80,6 +81,7 @@ def _target(
         deciding = [name for name in deciding if name in first]
     if not deciding:
         return stage
+    # Among those that decide, the one that closes most counts.
     low = high = 100.0
     for name in deciding:
         override = table.overrides[name]

@@ -61,7 +61,9 @@ def settled(source: Timeline, on_s: float, off_s: float, powered: Timeline = ALW
     now, due_s = source.initially and powered.initially, inf
     initially = now
     switches_s: list[float] = []
+    # Infinity stands last, so that a delay under way after the last change runs out.
     for t_s in (*sorted({*source.switches_s, *powered.switches_s}), inf):
+        # Before the change at the same instant: exactly that long is long enough.
         if due_s <= t_s and due_s < inf:
             now, due_s = not now, _put(switches_s, due_s)
         if t_s == inf:
@@ -146,6 +148,8 @@ def beyond(
         over_s: the mean is taken over this time; 0 for the value itself.
         powered: without power it is a no, and the hysteresis is forgotten.
     """
+    # A mean bends where a jump enters its span and where it leaves it, and is straight in between: one crossing at
+    # most.
     edges = sorted({t_s + lag_s for t_s, _ in value.jumps for lag_s in (0.0, over_s)} | {*powered.switches_s})
     initially = now = value.first >= on_at and powered.initially
     switches_s: list[float] = []

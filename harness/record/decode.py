@@ -64,6 +64,7 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
     ):
         raise line.wrong("values", "a mapping of numbers")
     words = line.items("words")
+    # Not `isinstance`: true and false are ints to Python, and no registers.
     if not all(type(word) is int for word in words):
         raise line.wrong("words", "a list of whole numbers")
     window = line.window()
@@ -209,6 +210,7 @@ def _played(t_s: float, line: LineFields) -> e.EdgesPlayed:
     due, early, late = (_microseconds(line, key) for key in ("due_us", "from_us", "to_us"))
     if not len(due) == len(early) == len(late) or None in due:
         raise LineError("its edges have not each an instant and a window")
+    # An edge that never left has neither end of a window; one end alone is no edge that ventproof writes.
     if any(
         (a is None) is not (b is None) or (b is not None and b < 0) for a, b in zip(early, late, strict=True)
     ):
@@ -252,6 +254,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
         conformance=line.maybe("conformance", lambda key: line.number(key, 0.0, 1.0)),
         proves=line.text("proves"),
     )
+    # The verdict follows from the status. A line in which they differ is refused, lest two readers tell two stories.
     if line.raw("verdict") != finding.verdict:
         raise line.wrong("verdict", f"{finding.verdict}, for its status is {status},")
     return e.FindingMade(t_s, finding)

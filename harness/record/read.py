@@ -205,9 +205,11 @@ class _Walk:
         whole = hashlib.sha256()
         while line := file.readline(LONGEST_LINE):
             whole.update(line)
+            # As long as the limit and without an end it is no torn line but one too long, which `_checked` tells.
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
                 break  # the torn line of a killed run
             self.reason, fields, digest = self._checked(line)
+            # Before the first line holds nothing is shown to be a log: an error, not a broken log.
             if self.reason and self.lines == 0:
                 reason = "this is not a ventproof log, or its first line was changed"
                 raise self._refused(self.reason if self.reason == _CONVERTED else reason, line=1)
@@ -239,6 +241,7 @@ class _Walk:
         """Return why this line breaks the chain (empty if it does not), its event and its digest."""
         if not line.endswith(b"\n"):
             return f"it is longer than {LONGEST_LINE // 2**20} MB", {}, ""
+        # Only to say what happened: a converted line is refused either way.
         plain = line.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\r\n")
         if plain != line[:-1] and unseal(plain) is not None:
             return _CONVERTED, {}, ""
@@ -246,12 +249,14 @@ class _Walk:
         if parts is None:
             return "it carries no digest", {}, ""
         body, digest = parts
+        # Before it is read as JSON: nothing that stands in a changed line is believed.
         if link(self.digest, body) != digest:
             said = "its digest does not follow from the line before: a line was changed, removed, added or moved here"
             return said, {}, ""
         reason, event = _read(body, self.lines)
         if not reason and self._closed:
             reason = "it stands after the line that closed the run"
+        # A run closed as a self-check would show a result that no run has.
         if not reason and OPENING.get(event["event"], self._opened) != self._opened:
             reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
         return reason, event, digest

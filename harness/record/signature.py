@@ -68,6 +68,8 @@ class Signed(FileModel):
         Args:
             check: of the log, with this signature's last line marked.
         """
+        # In this order, since each line relies on the ones above: digests say something only where the chain holds,
+        # and a marked line is there only if enough lines are.
         if check.broken_at is not None:
             return "it was changed since it was signed"
         if check.lines < self.lines:
@@ -148,8 +150,10 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
     if check.broken_at is not None:
         reason = f"its chain is broken ({check.reason}): it is not signed"
         raise FileError([Problem(str(log), check.broken_at, None, reason)])
+    # Between writing and signing somebody may have changed it: a key must not vouch for that.
     if digest and check.digest != digest:
         raise RecordError(f"{log} is not what was written: somebody changed it meanwhile; it is not signed")
+    # The signature is no part of the message, so that zeros may stand in its place until it is made.
     facts = Signed(
         digest=check.digest,
         lines=check.lines,

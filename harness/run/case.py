@@ -151,6 +151,7 @@ class Case:
                 self._turn(event)
             case _:
                 pass
+        # Last: a count that begins with this event asks what was played before it.
         self._movements.feed(event)
 
     def _turn(self, event: StepBegin | StepEnd | IdleBegin | IdleEnd | EvidenceEnd) -> None:
@@ -180,6 +181,7 @@ class Case:
             if isinstance(event, PollSeen) and not self._ended:
                 self._gather(event.poll, columns)
                 if event.poll.unread:
+                    # What was read before goes first: a gap belongs to the reading after it.
                     self._take_columns(columns)
                     self._unread(event.poll)
             else:
@@ -240,6 +242,8 @@ class Case:
             trace.remember_from(t_s)
 
     def _command(self, event: ContactCommand) -> None:
+        # As it was before the contact moved: a stimulus that is spoiled takes nothing away from what was decided by
+        # then.
         self._undecided = [item for item in self.of_step(event.step) if item.ruling is None]
         for invariant in self.invariants:
             invariant.contact_commanded(event.output, event.states, event.from_s)
@@ -251,6 +255,7 @@ class Case:
             windows = [edge.window for edge in edges]
             for invariant in self.invariants:
                 invariant.contact_moved(event.output, edges)
+            # With the last edge before: how long the contact rested between two stimuli was asked for as well.
             reason = spoiled([*self._last_edges.get(event.output, ()), *edges])
             self._last_edges[event.output] = edges[-1:]
         if reason:
@@ -260,6 +265,7 @@ class Case:
             self._open(event.of.stimulus, [w for w in windows if w is not None], until_s=event.until_s)
 
     def _stimulus_end(self, of: StimulusId, window: Window) -> None:
+        # A weather of an earlier step may end in this one; its responses were given up with their step.
         if of.step == self.step:
             self._open(of.stimulus, [window], edge="last")
 
@@ -328,7 +334,9 @@ class Case:
 
         A start state that was not reached is no fail: nothing was tested.
         """
+        # Without a ruling nothing was shown, and what was not shown is never a pass.
         found = [r.ruling.verdict if r.ruling else Verdict.INCONCLUSIVE for r in self.results]
+        # The items of the start state come first.
         if any(v is not Verdict.PASS for v in found[: len(self.of_step(START))]):
             return Verdict.INCONCLUSIVE
         if Verdict.FAIL in found:

@@ -176,6 +176,8 @@ class Engine:
         self._take(kind(self._clockwork.late(now_s()), *args, **fields))
 
     def _take(self, event: Event) -> None:
+        # Recorded before it is judged: evidence that contradicts the bench file ends the run, and the log must hold
+        # it.
         self._record(event)
         self._case.feed(event)
 
@@ -214,6 +216,7 @@ class Engine:
     async def _step(self, number: int, step: Step) -> None:
         began_s = self._begin_step(number, step.step)
         for index, stimulus in enumerate(step.do):
+            # From the step's begin, so that what one stimulus takes delays no other.
             await sleep_until(began_s + stimulus.at)
             planned_s = began_s + stimulus.at if stimulus.at else None
             await self._apply(number, index, stimulus, planned_s)
@@ -238,6 +241,7 @@ class Engine:
 
     async def _until_decided(self, number: int) -> None:
         """Wait until every response of the step is decided, or until no evidence can come that would matter."""
+        # Again, since the horizon moves: what begins or ends meanwhile may open watches that end later.
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
             if now_s() >= give_up_s:
@@ -287,6 +291,7 @@ class Engine:
         name, said, edges = contact_plan(stimulus)
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
+        # Before the contact moves: no invariant may be judged by what is read while it may have moved already.
         self._emit(ContactCommand, step, index, name, said, states, self._clockwork.early(start_s))
         if len(edges) == 1:
             window = await outputs.contact(self._output_names[name], closed=edges[0].closed)

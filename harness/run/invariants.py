@@ -141,6 +141,7 @@ class InvariantItem:
         """A contact was moved: the condition held from each edge to the wanted state until the next edge."""
         if self.invariant.while_ is None or output not in self.invariant.while_:
             return
+        # One edge to where the contact stands already interrupts nothing; of several the others do.
         held = self._contact_closed is self._wanted and len(edges) == 1
         self._contact_closed = edges[-1].closed
         if not self._began:
@@ -151,6 +152,7 @@ class InvariantItem:
                 f"an edge of {output} never left for certain: nobody knows when its condition held"
             )
             return
+        # The earliest instant of the next edge: a moment later the condition may not have held any more.
         ends_s = [window.earliest_s for window in windows[1:]]
         for edge, window, until_s in zip(edges, windows, [*ends_s, None], strict=True):
             if edge.closed is self._wanted and not held:
@@ -162,5 +164,6 @@ class InvariantItem:
         self._watches = [w for w in self._watches if w.stimulus.earliest_s < now_s]
         for watch in self._watches:
             watch.close(now_s)
+        # After closing: only then is it known up to where each was judged.
         self._watches = [w for w in self._watches if w.judged_from_s <= w.judged_to_s]
         self._closed = True

@@ -131,6 +131,7 @@ class Weather:
             await train.gone()
 
     async def _play(self, of: StimulusId, stimulus: Rainfall | Wind, name: str) -> None:
+        # Out of the books first: that train's end must not be taken for an end of the rain or wind itself.
         before = self._playing.pop(name, None)
         start_s = now_s() + LEAD_S
         if isinstance(stimulus, Rainfall):
@@ -147,6 +148,7 @@ class Weather:
             await before.train.end(from_s=start_s)
         playing = _Playing(of, name, plan, start_s)
         self._playing[name] = playing
+        # The next train is asked for before the last is over: the output plays both without a rest in between.
         if name not in self._failing.failed:
             self._start(playing)
         if before is not None:
@@ -251,6 +253,7 @@ class Weather:
     def _over(self, playing: _Playing, train: Train) -> None:
         """Take note that a train came to its end by itself or by an error."""
         self._trains.discard(train)
+        # Whoever halted this train has counted it already.
         if playing.train is not train:
             return
         if train.error is not None:
@@ -283,6 +286,7 @@ class Weather:
 
     def _tell_end(self, playing: _Playing) -> None:
         at_s = now_s()
+        # Where nothing was played the end is now.
         window = self.times.window(playing.last or Window(at_s, at_s))
         latest_s = round(playing.latest_s, 6)
         self.tell(StimulusEnd, playing.of, playing.output, playing.closures, latest_s, window)

@@ -56,6 +56,7 @@ class MassCurve:
             )
         if depth_mm == 0:
             return Fraction()
+        # The piece that leads up to the depth, which is wet; dry ones of the same depth may follow it.
         at = bisect_left(self._depths_mm, depth_mm) - 1
         return self._times_s[at] + _span_s(self._pieces[at], depth_mm - self._depths_mm[at])
 
@@ -75,4 +76,5 @@ def _span_s(piece: Piece, depth_mm: Fraction) -> Fraction:
     if rise == 0:
         return depth_mm / begins
     now = root(begins * begins + 2 * rise * depth_mm)
+    # The root is rounded: the instant must stay in its piece.
     return min(2 * depth_mm / (begins + now), piece.duration_s)

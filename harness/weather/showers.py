@@ -53,9 +53,12 @@ def random_showers(
             "use fewer or a shorter span",
         )
     draw = Random(seed)  # noqa: S311 - reproducible weather, no secret
+    # Both ends stand even without a shower: the rain fills its span. In fractions, so that what is added is taken
+    # away again to exactly nothing.
     changes: dict[Fraction, Fraction] = {Fraction(): Fraction(), end_s: Fraction()}
     at_s = Fraction()
     while rate and (at_s := at_s + _thousandths(_exponential(draw, SECONDS_PER_HOUR / float(rate)))) < end_s:
+        # The draws keep this order: another one would be another rain for the same seed.
         over_s = min(at_s + _thousandths(_exponential(draw, shower_s)), end_s)
         adds = _thousandths(_exponential(draw, intensity))
         changes[at_s] = changes.get(at_s, Fraction()) + adds

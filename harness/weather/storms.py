@@ -201,6 +201,7 @@ def _chicago_mass(idf: Idf, peak_at: Fraction, duration_min: Fraction) -> Callab
     before_mm = float(peak_at) * depth_mm(idf, float(duration_min))
 
     def fallen_mm(at_min: Fraction) -> float:
+        # With the peak at 0 nothing lies before it to be divided; with the peak at 1 no instant comes after it.
         if at_min <= peak_min:
             to_peak = (peak_min - at_min) / peak_at if peak_at else Fraction()
             return before_mm - float(peak_at) * depth_mm(idf, float(to_peak))

@@ -145,6 +145,8 @@ def jittered(
     room_s = [instants_s[0], *gaps_s, end_s - instants_s[-1]] if instants_s else []
     draw = Random(seed)  # noqa: S311 - a reproducible scatter, no secret
     strayed: list[float] = []
+    # Less than half of the gap from either side, so that neighbours never meet. One draw a tip, whichever way it
+    # strays.
     for at_s, (before_s, after_s) in zip(instants_s, pairwise(room_s), strict=True):
         share = draw.uniform(-jitter, jitter)
         strayed.append(min(max(at_s + share * (before_s if share < 0 else after_s), 0.0), end_s))

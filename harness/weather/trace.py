@@ -117,6 +117,7 @@ class Trace:
         """
         if not from_s < to_s:
             raise Refusal(f"a mean from {from_s!r} s to {to_s!r} s has no span", "end it after its beginning")
+        # Not the difference of two areas from the start: late in a long trace that would lose its digits.
         cut = self.part(from_s, to_s)
         pieces = pairwise(zip(cut.times_s, cut.values, strict=True))
         return fsum((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces) / (to_s - from_s)
@@ -147,6 +148,7 @@ class Trace:
     def then(self, other: Trace) -> Trace:
         """Return this trace and, from its end on, the other one, whose own start counts as its 0 s."""
         shift_s = self.end_s - other.start_s
+        # Rounding must not put the other's first instants before this end.
         later_s = tuple(max(self.end_s, t + shift_s) for t in other.times_s)
         return Trace(self.times_s + later_s, self.values + other.values)
 

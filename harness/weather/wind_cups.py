@@ -174,6 +174,7 @@ class _Piece:
 def _pieces(cups: CupAnemometer, wind: Trace, phase: Number) -> list[_Piece]:
     if not 0 <= phase < 1:
         raise ValueError(f"phase={phase!r} must be from 0 to less than 1")
+    # The extremes are enough: between its points the wind is straight, and the rate grows with the speed.
     cups.frequency_hz(wind.smallest())
     cups.frequency_hz(wind.largest())
     per_metre = cups.pulses_per_turn / exact(cups.slope_m)
@@ -181,6 +182,7 @@ def _pieces(cups: CupAnemometer, wind: Trace, phase: Number) -> list[_Piece]:
     turned = exact(phase)
     pieces = []
     for (a_s, u), (b_s, v) in _turning(wind, cups.starts_at_m_per_s):
+        # The area under a straight line, in fractions: the count comes from these sums alone, never from a root.
         more = per_metre * (exact(b_s) - exact(a_s)) * (exact(u) + exact(v) - 2 * offset) / 2
         pieces.append(_Piece(a_s, b_s, cups._line_hz(u), cups._line_hz(v), turned, turned + more))  # noqa: SLF001 - same module
         turned += more
@@ -209,6 +211,7 @@ def _instants(pieces: list[_Piece], first: Fraction) -> Iterator[float]:
         ahead = float(wanted - piece.turned_before)
         span_s = piece.to_s - piece.from_s
         gains = (piece.to_hz - piece.from_hz) / span_s
+        # How many fall into a piece the fractions say; the floats below only say when.
         count = max(0, floor(piece.turned_after - wanted) + 1)
         for k in range(count):
             # from_hz * t + gains * t^2 / 2 = ahead + k, in the form that keeps its digits as gains goes to 0

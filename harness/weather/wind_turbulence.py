@@ -94,6 +94,7 @@ def turbulent_wind(
         ValueError: a number is out of its range.
     """
     count = _checked_count(mean_m_per_s, intensity, for_s, length_m, every_s)
+    # Below half the sampling rate: at that frequency itself the points show one phase only.
     densities = [
         spectral_density(spectrum, k / for_s, mean_m_per_s=mean_m_per_s, length_m=length_m)
         for k in range(1, (count - 1) // 2 + 1)
@@ -102,6 +103,7 @@ def turbulent_wind(
     clipped = raw.clip(min=0.0)
     points = (clipped * (mean_m_per_s / clipped.mean())).round(_DECIMALS)
     speeds = [float(v) for v in points]
+    # Multiplied, not added up: no instant drifts, and the last is the end itself.
     times_s = (*(for_s * (k / count) for k in range(count)), float(for_s))
     return Turbulence(
         wind=Trace(times_s, (*speeds, speeds[0])),
@@ -114,10 +116,12 @@ def _unit_waves(densities: list[float], count: int, seed: int) -> NDArray[np.flo
     """Return the sum of one wave a density, with random phases, at `count` points; its standard deviation is 1."""
     import numpy as np  # noqa: PLC0415 - heavy, and no other part of the weather needs it
 
+    # A wave of amplitude a has the variance a * a / 2: together these have 1.
     amplitudes = np.sqrt(2 * np.array(densities) / sum(densities))
     dice = Random(seed)  # noqa: S311 - weather, not secrets; its stream is fixed by Python's documentation
     angles = np.array([2 * pi * dice.random() for _ in densities])
     bins = np.zeros(count // 2 + 1, dtype=complex)
+    # The inverse transform divides by the count, and takes every bin twice, for its mirror image.
     bins[1 : len(densities) + 1] = amplitudes * np.exp(1j * angles) * (count / 2)
     return np.fft.irfft(bins, count)
 
