@@ -273,8 +273,7 @@ class LocalOutputs:
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
                 due_s = line.next_s = start_s + edge.at_s
-                # After a late edge the rest does not bunch up: a relay hurried beyond its limit skips edges, and a
-                # unit debounces what is much shorter than asked for.
+                # After a late edge the rest does not bunch up: a relay that is hurried skips edges.
                 reached = await self._reached(
                     line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )

@@ -191,8 +191,7 @@ def global_risks(
         below = normal_cdf((accept.lower - eta) / measurement_sd)
         return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
 
-    # The integral is cut where it is steep, about the mean and about the limits: otherwise a measurement much finer
-    # than the process would slip between two nodes.
+    # Cut where it is steep: a measurement much finer than the process would slip between two nodes.
     marks = [process_mean + k * process_sd for k in _STEPS]
     steep = [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from harness.judge.verdict import Ruling
 
 
-class Result(Protocol):
+class Ruled(Protocol):
     """Whatever has a ruling at the end."""
 
     @property
@@ -33,7 +33,7 @@ class Result(Protocol):
         """Leave it open if it is watching, or was decided by readings that the gap takes back."""
 
 
-def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Result]) -> None:
+def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Ruled]) -> None:
     """Note a span without evidence; one that is withdrawn leaves open what rests on readings that it takes back.
 
     Args:
@@ -54,7 +54,7 @@ def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Result])
         result.withdraw(gap, why)
 
 
-def require_unchanged(results: Iterable[Result], written: Mapping[int, Ruling | None]) -> None:
+def require_unchanged(results: Iterable[Ruled], written: Mapping[int, Ruling | None]) -> None:
     """Require that everything is still found as the log holds it.
 
     Args:
