@@ -187,7 +187,6 @@ def global_risks(
         return density(eta) * error.between(accept.lower - eta, accept.upper - eta)
 
     def rejected(eta: float) -> float:
-        # Summed from both tails, not one less what is accepted: of a small share the difference would keep no digits.
         below = normal_cdf((accept.lower - eta) / measurement_sd)
         return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
 
