@@ -1,1 +1,0 @@
-"""The software unit: override logic, vent actuators, weather inputs, faults, and its wires."""

@@ -1,1 +1,0 @@
-"""The catalogue of faults of the mock unit, a module a family."""

@@ -1,1 +1,0 @@
-"""One module a driver, found by its file name; third-party ones by the entry point `ventproof.drivers`."""

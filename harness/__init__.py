@@ -1,1 +1,0 @@
-"""Profile in, record out."""

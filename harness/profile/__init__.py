@@ -1,1 +1,0 @@
-"""The profile: model, loading with positions, schema."""

@@ -1,1 +1,0 @@
-"""Looks for weather in which a unit does not do what its override table says, and keeps the shortest."""

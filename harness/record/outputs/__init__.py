@@ -1,1 +1,0 @@
-"""What other programs read of runs: JUnit XML, a Markdown summary, JSON."""
