@@ -30,7 +30,7 @@ campaign: $(VENV)/dev  ## the judge against known truths and all courses, like f
 	$(BIN)/python tests/performance/judge_campaign.py 100000 courses,hard
 	$(BIN)/python tests/performance/judge_campaign.py 5000 grids
 	$(BIN)/python tests/performance/compare_campaign.py 200
-	$(BIN)/python -m pytest tests/harness/prove/test_draft.py -m performance
+	$(BIN)/python -m pytest tests/harness/draft/test_draft_profiles.py -m performance
 
 hunt: $(VENV)/dev  ## every property of the suite, with cases that no run before has drawn
 	$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup --hypothesis-profile new -m "hypothesis and not performance"

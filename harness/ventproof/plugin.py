@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any, Self
 
 import pytest
 
-from bench.errors import BenchError, FileError
+from ventproof_bench.base.errors import BenchError, FileError
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from harness.profile.model import Profile
-    from harness.session import RunResult, Session
+    from ventproof.profile.model import Profile
+    from ventproof.session.session import RunResult, Session
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _SESSION: pytest.StashKey[Session] = pytest.StashKey()
 
@@ -56,9 +57,9 @@ def pytest_configure(config: pytest.Config) -> None:
     path: Path | None = config.getoption("--bench")
     if path is None:
         return
-    from bench.benchfile import load_bench  # noqa: PLC0415 - only when profiles are asked for
-    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
-    from harness.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - only when profiles are asked for
 
     try:
         config.stash[_SESSION] = Session(
@@ -105,7 +106,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
 
 
 def _check_use(session: pytest.Session) -> None:
-    from harness.profile.bind import check_use  # noqa: PLC0415 - only when profiles are asked for
+    from ventproof.profile.bind import check_use  # noqa: PLC0415 - only when profiles are asked for
 
     profiles = [item.profile for item in session.items if isinstance(item, ProfileItem)]
     problems = check_use(session.config.stash[_SESSION].use, profiles)
@@ -118,7 +119,7 @@ class ProfileFile(pytest.File):
 
     def collect(self) -> Iterator[ProfileItem]:
         """Load the profile and tie it to the bench, before anything is switched."""
-        from harness.profile.load import load_profile  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.profile.load import load_profile  # noqa: PLC0415 - only when profiles are asked for
 
         try:
             profile = load_profile(self.path)
@@ -142,7 +143,7 @@ class ProfileItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run the profile; anything but a pass fails the test."""
-        from harness.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
 
         result = self.config.stash[_SESSION].run(self.profile, SilentView())
         self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
@@ -166,7 +167,7 @@ class NotPassedError(Exception):
     """A profile failed, stayed inconclusive, or was aborted; its text is the table of findings."""
 
     def __init__(self, result: RunResult) -> None:
-        from harness.cli.summary import findings_table, plain  # noqa: PLC0415 - only when something did not pass
+        from ventproof.terminal.findings import findings_table, plain  # noqa: PLC0415 - only when something did not pass
 
         verdict = result.outcome.verdict or f"aborted: {result.outcome.aborted}"
         table = plain(findings_table(result.profile, result.findings))

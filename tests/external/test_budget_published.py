@@ -11,10 +11,9 @@ from itertools import count
 
 import pytest
 
-from bench.budget import load_of
-from bench.interfaces import BusUse, ReadRequest
-from bench.responsetime import Message, response, utilisation
-from bench.wiring import SerialBus
+from ventproof_bench.base.protocols import BusUse, ReadRequest
+from ventproof_bench.benchfile.model import SerialBus
+from ventproof_bench.modbus.traffic import Message, load_of, response, utilisation
 
 # Milliseconds of the paper as microseconds. Deadlines: 2.5, 3.25, 3.25 ms.
 PUBLISHED = [

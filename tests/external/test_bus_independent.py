@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 from umodbus.server.tcp import RequestHandler, get_server
 
-from bench.bus import ModbusBus
-from bench.errors import BusFault
-from bench.interfaces import ReadRequest
-from bench.polling import poll
-from bench.registers import decode, encode, plan_reads
-from bench.samples import Poll
-from bench.virtual import run
-from bench.wiring import Location, SignalSpec, TcpBus
+from ventproof_bench.base.clock import run
+from ventproof_bench.base.errors import BusFault
+from ventproof_bench.base.evidence import Poll
+from ventproof_bench.base.protocols import ReadRequest
+from ventproof_bench.benchfile.model import Location, SignalSpec, TcpBus
+from ventproof_bench.modbus.bus import ModbusBus
+from ventproof_bench.modbus.register_map import decode, encode, plan_reads
+from ventproof_bench.rig.polling import poll
 
 DATATYPES = {
     "u16": ModbusClientMixin.DATATYPE.UINT16,

@@ -10,9 +10,9 @@ sums worked out apart from this project.
 
 import pytest
 
-from bench.interfaces import ReadRequest
-from bench.replies import EXCEPTIONS, belongs, expected_of_read, expected_of_write
-from bench.serialline import character_time_s, silent_interval_s
+from ventproof_bench.base.protocols import ReadRequest
+from ventproof_bench.modbus.link import EXCEPTIONS, belongs, expected_of_read, expected_of_write
+from ventproof_bench.modbus.traffic import character_time_s, silent_interval_s
 
 
 @pytest.mark.parametrize(

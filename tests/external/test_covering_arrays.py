@@ -7,7 +7,7 @@ from math import comb
 
 import pytest
 
-from harness.prove.covering import covering
+from ventproof.draft.combined import covering
 
 # Colbourn's tables of covering arrays, status of November 2024, as the CRAN package CAs carries them:
 # (factors, values, strength) to the smallest number of rows known. No array has fewer rows than values**strength.

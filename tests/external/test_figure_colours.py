@@ -6,7 +6,7 @@ from itertools import combinations
 
 import pytest
 
-from harness.record.svg import BLUE, GREEN, RED
+from ventproof.figures.drawing import BLUE, GREEN, RED
 
 
 def luminance(colour):

@@ -9,11 +9,11 @@ from pathlib import Path
 import html5lib
 import pytest
 
-from bench.samples import Window
-from harness.judge.verdict import Bounds, Finding, Status
-from harness.record.history.page import page_of
-from harness.record.history.store import Entry
-from harness.record.results import RunRecord
+from ventproof.history.page import page_of
+from ventproof.history.store import HistoryEntry
+from ventproof.log.run import RunRecord
+from ventproof.verdict.finding import Bounds, Finding, Status
+from ventproof_bench.base.evidence import Window
 
 FINDING = Finding(
     step=1,
@@ -63,7 +63,7 @@ def test_a_strict_parser_finds_nothing_wrong(number):
     """With no run, one, and enough of them for trends, the page parses without an error, and ids are unique."""
     at = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)
     entries = [
-        Entry(
+        HistoryEntry(
             replace(RECORD, unit=unit, verdict="fail", reason="why <not>"),
             at + dt.timedelta(days=day),
             Path("x.jsonl"),

@@ -8,13 +8,12 @@ from itertools import pairwise
 
 import pytest
 
-from bench.samples import Sample, SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge import robustness
-from harness.judge.spans import Piece
-from harness.judge.trace import SignalTrace
-from harness.judge.track import Track
-from harness.judge.verdict import Rule, Ruling, Verdict
+from ventproof.deciders import formulas as f
+from ventproof.deciders import robustness
+from ventproof.envelope.spans import Piece, Track
+from ventproof.judge.trace import SignalTrace
+from ventproof.verdict.finding import Rule, Ruling, Verdict
+from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
 STEP_S = 0.1
 
@@ -73,12 +72,12 @@ def test_verdicts_and_margins_agree_with_an_independent_monitor() -> None:
         assert margin is not None
         assert margin.low == pytest.approx(margin.high, abs=1e-9)
         assert expected - 1e-6 <= margin.low <= expected + moves + 1e-6, seed
-        found = _judge(f.Reaches(target, tolerance, within, hold), values)
+        found = _judge(f.ReachesFormula(target, tolerance, within, hold), values)
         if abs(expected) > moves:
             assert found.verdict is (Verdict.PASS if expected > 0 else Verdict.FAIL), seed
 
         expected = _rtamt(f"always[0:{within:g}] {band}", values)
-        found = _judge(f.Stays(low, high, within), values)
+        found = _judge(f.StaysFormula(low, high, within), values)
         assert found.verdict is (Verdict.PASS if expected >= 0 else Verdict.FAIL), seed
         if found.verdict is Verdict.PASS:
             assert found.margin is not None
@@ -98,7 +97,7 @@ def test_a_published_robustness_table_is_met() -> None:
         trace.observe(Sample(value, float(i), float(i)))
     for start, expected in enumerate([-1.0, -1.0, 0.5, -2.0, -2.0]):
         window = Window(float(start), float(start))
-        found = trace.watch(f.Stays(0.0, None, 2.0), window, Rule.SIMPLE).close(7.0)
+        found = trace.watch(f.StaysFormula(0.0, None, 2.0), window, Rule.SIMPLE).close(7.0)
         assert found.verdict is (Verdict.PASS if expected >= 0 else Verdict.FAIL)
         if expected >= 0:
             assert found.margin is not None
@@ -118,7 +117,7 @@ def test_a_ramp_takes_eight_tenths_of_its_travel_from_10_to_90_percent(
     rate = abs(end - start) / travel_s
     traits = SignalTraits(name="vent", unit="%", error=0.05, rate_per_s=rate * 1.05)
     trace = SignalTrace(traits)
-    watch = trace.watch(f.MovesAt(rate, rate * 0.1, end, travel_s + 5), Window(0.0, 0.0))
+    watch = trace.watch(f.MovesAtFormula(rate, rate * 0.1, end, travel_s + 5), Window(0.0, 0.0))
     for i in range(-20, 500):
         t = i * 0.1
         trace.observe(Sample(start + (end - start) * min(1.0, max(0.0, (t - 2) / travel_s)), t, t))

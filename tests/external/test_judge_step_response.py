@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from bench.samples import Sample, SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge.trace import SignalTrace
+from ventproof.deciders import formulas as f
+from ventproof.judge.trace import SignalTrace
+from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
 OVERSHOOT_PERCENT = 16.303
 RISE_S = 1.6376
@@ -43,7 +43,7 @@ def verdict(formula):
 )
 def test_overshoot_is_the_textbooks(by, expected):
     """The allowed overshoot passes just above 16.303 % and fails just below."""
-    assert verdict(f.OvershootsAtMost(by, 100.0, 15.0)) == expected
+    assert verdict(f.OvershootsAtMostFormula(by, 100.0, 15.0)) == expected
 
 
 @pytest.mark.parametrize(
@@ -51,10 +51,10 @@ def test_overshoot_is_the_textbooks(by, expected):
 )
 def test_rate_of_travel_is_the_10_to_90_percent_transition(rate, expected):
     """The mean rate between the reference levels is 80 % of the step over the rise time."""
-    assert verdict(f.MovesAt(rate, 0.2, 100.0, 15.0)) == expected
+    assert verdict(f.MovesAtFormula(rate, 0.2, 100.0, 15.0)) == expected
 
 
 @pytest.mark.parametrize(("within", "expected"), [(SETTLING_S + 0.1, "pass"), (SETTLING_S - 0.1, "fail")])
 def test_settling_is_reaching_a_band_for_good(within, expected):
     """Reaching 100 ± 2 % and holding it begins at the 2 % settling time."""
-    assert verdict(f.Reaches(100.0, 2.0, within, 6.0)) == expected
+    assert verdict(f.ReachesFormula(100.0, 2.0, within, 6.0)) == expected

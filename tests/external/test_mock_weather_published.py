@@ -2,10 +2,10 @@
 
 import pytest
 
-from bench.mock.behaviour import HEALTHY
-from bench.mock.pulses import Bucket, PulseWindow
-from bench.mock.sensor import Current, Platinum
-from bench.mock.weather_settings import TipRate
+from ventproof_bench.mock.faults.behaviour import HEALTHY
+from ventproof_bench.mock.inputs import Current, PlatinumCurve
+from ventproof_bench.mock.pulse_inputs import Bucket, PulseWindow
+from ventproof_bench.mock.settings import TipRate
 
 # Pt100, ohm: IEC 60751 as tabulated in the R package `thermocouple` (-50 to 100 °C) and computed from the
 # standard's formula (-200 and 850 °C). The package's table prints 107.794 at 20 and 138.506 at 100 °C.
@@ -26,7 +26,7 @@ PT100_OHM = {
 @pytest.mark.parametrize(("celsius", "ohm"), PT100_OHM.items())
 def test_platinum_follows_the_published_table(celsius, ohm):
     """Each temperature has the table's resistance to half its last digit and a bit, both ways."""
-    sensor = Platinum(100.0, -200.0, 850.0)
+    sensor = PlatinumCurve(100.0, -200.0, 850.0)
     assert sensor.level(celsius) == pytest.approx(ohm, abs=0.001)
     assert sensor.value(ohm) == pytest.approx(celsius, abs=0.005)
 

@@ -12,10 +12,10 @@ from contextlib import asynccontextmanager
 import pytest
 import serial
 
-from bench.mock.server import Responder
-from bench.mock.settings import MockSettings
-from bench.mock.unit import build
-from bench.mock.wires import serve_pty, serve_tcp
+from ventproof_bench.mock.settings import MockSettings
+from ventproof_bench.mock.unit import build
+from ventproof_bench.mock.wires.modbus_server import Responder
+from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
 
 pytestmark = pytest.mark.wire
 

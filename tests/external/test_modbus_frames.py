@@ -8,7 +8,7 @@ computed with crcmod.
 
 import pytest
 
-from bench.mock.frames import Deframer, Frame, crc16, encode, lrc
+from ventproof_bench.mock.wires.modbus_server import Deframer, Frame, crc16, encode, lrc
 
 RTU = [
     "11 01 00 13 00 13 8E 92",

@@ -9,7 +9,7 @@ import struct
 import pytest
 from plain_unit import PlainBank
 
-from bench.mock.pdu import answer
+from ventproof_bench.mock.wires.modbus_server import answer
 
 
 def bits_from(address, packed, count):

@@ -8,13 +8,13 @@ from __future__ import annotations
 import pytest
 from junitparser import Error, Failure, JUnitXml, xunit2
 
-from bench.benchfile import load_bench
-from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
-from harness.profile.load import load_profile
-from harness.record.judged import judged_batch
-from harness.record.outputs.files import write_output
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.report import write_output
+from ventproof.profile.load import load_profile
+from ventproof.rejudge.batch import judged_batch
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof_bench.benchcheck.load import load_bench
 
 pytestmark = pytest.mark.xdist_group("junit")  # its fixtures are costly: one worker makes them
 

@@ -16,18 +16,17 @@ import pytest
 import wcag_contrast_ratio
 import zxingcpp
 
-from bench.benchfile import load_bench
-from harness.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
-from harness.profile.load import load_profile
-from harness.record.report.build import report_of
-from harness.record.report.document import pdf_of
-from harness.record.report.page import html_of
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.profile.load import load_profile
+from ventproof.report.build import report_of
+from ventproof.report.write import html_of, pdf_of
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof_bench.benchcheck.load import load_bench
 
 pytestmark = pytest.mark.xdist_group("report readers")  # its fixtures are costly: one worker makes them
 
-CSS = Path(__file__).parents[2] / "harness" / "record" / "report" / "templates" / "report.css"
+CSS = Path(__file__).parents[2] / "harness" / "ventproof" / "report" / "templates" / "report.css"
 
 
 @pytest.fixture(scope="module")

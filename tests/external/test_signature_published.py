@@ -10,10 +10,16 @@ from nacl.exceptions import BadSignatureError
 from nacl.signing import SigningKey as SodiumSigningKey
 from nacl.signing import VerifyKey
 
-from bench.errors import FileError
-from harness.record.keys import fingerprint, is_signed, load_public_key, load_signing_key, make_key
-from harness.record.log import RecordLog
-from harness.record.signature import sign_log
+from ventproof.log.signing import (
+    fingerprint,
+    is_signed,
+    load_public_key,
+    load_signing_key,
+    make_key,
+    sign_log,
+)
+from ventproof.log.write import RecordLog
+from ventproof_bench.base.errors import FileError
 
 # RFC 8032, 7.1: secret key, public key, message, signature (TEST 1, 2, 3 and SHA(abc)); typed from memory, and no
 # slip could make them agree.

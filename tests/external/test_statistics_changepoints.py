@@ -14,7 +14,7 @@ from itertools import combinations, pairwise
 import pytest
 from statsmodels.datasets import nile
 
-from harness.judge.changepoints import changes, noise_of
+from ventproof.statistics.shifts import changes, noise_of
 
 
 def test_the_nile_changed_once_between_1898_and_1899():

@@ -10,14 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from harness.judge.conformity import (
-    Limits,
-    Normal,
-    Rectangular,
-    conformance,
-    global_risks,
-    guarded,
-)
+from ventproof.statistics.conformity import Limits, Normal, Rectangular, conformance, global_risks, guarded
 
 RESISTORS = Limits(lower=1499.80, upper=1500.20)
 

@@ -14,12 +14,9 @@ import pytest
 from scipy import integrate, stats
 from statsmodels.stats.proportion import proportion_confint
 
-from bench.samples import Window
-from harness.judge.coverage import normal_factor, order_confidence, order_repeats, quantile
-from harness.judge.repeats import (
-    clopper_pearson,
-    success_run_repeats,
-)
+from ventproof.statistics.repeats import clopper_pearson, success_run_repeats
+from ventproof.statistics.tolerance_limits import normal_factor, order_confidence, order_repeats, quantile
+from ventproof_bench.base.evidence import Window
 
 
 @pytest.mark.parametrize(

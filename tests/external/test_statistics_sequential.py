@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from harness.judge.sequential import WaldTest
+from ventproof.statistics.sequential import WaldTest
 
 # NIST/SEMATECH 6.2.6: p1 0.01, p2 0.10 of defects, alpha 0.05, beta 0.10 (its table seen in public data).
 PLAN = WaldTest(good=0.99, poor=0.90, false_reject=0.05, false_accept=0.10)

@@ -15,8 +15,8 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import ttost_ind
 
-from harness.judge.shifts import Contrast, cliff, contrast, equivalence, fewer_passes, holm, shift
-from harness.judge.verdict import Bounds
+from ventproof.statistics.shifts import Contrast, cliff, contrast, equivalence, fewer_passes, holm, shift
+from ventproof.verdict.finding import Bounds
 
 
 def scaled(mean: float, deviation: float, size: int) -> list[float]:

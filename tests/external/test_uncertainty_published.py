@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from bench.uncertainty import (
+from ventproof_bench.base.uncertainty import (
     Component,
     UncertaintyBudget,
     bounds,

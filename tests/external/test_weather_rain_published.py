@@ -12,11 +12,10 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from bench.pulses import check_plan
-from harness.weather.hyetograph import blocks, constant, from_intensities
-from harness.weather.masscurve import MassCurve
-from harness.weather.series import read_series
-from harness.weather.storms import (
+from ventproof.weather.csv_series import read_series
+from ventproof.weather.hyetograph import MassCurve, blocks, constant, from_intensities
+from ventproof.weather.rain_gauge import TippingBucket, contact_plan, tip_count, tip_instants_s
+from ventproof.weather.storms import (
     OffsetIdf,
     PowerIdf,
     alternating_blocks,
@@ -25,12 +24,7 @@ from harness.weather.storms import (
     scs_curve,
     scs_storm,
 )
-from harness.weather.tipping_bucket import (
-    TippingBucket,
-    contact_plan,
-    tip_count,
-    tip_instants_s,
-)
+from ventproof_bench.base.evidence import check_plan
 
 DATA = Path(__file__).parent / "data" / "measured_rain.csv"
 INCH_MM = 25.4  # exactly: the international yard and pound agreement, 1959

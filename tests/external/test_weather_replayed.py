@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from bench.benchfile import read_bench
-from harness.cli.options import SHIPPED_BENCH
-from harness.profile.load import load_profile
-from harness.record.again import decide_again
-from harness.record.read import read_log
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.read import read_log
+from ventproof.profile.load import load_profile
+from ventproof.rejudge.again import decide_again
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof_bench.benchcheck.load import read_bench
 
 TEXT = (Path(__file__).parent / "data" / "measured_rain.csv").read_text(encoding="utf-8")
 ROWS = [

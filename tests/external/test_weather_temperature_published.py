@@ -8,9 +8,8 @@ import pytest
 from numpy.polynomial import Polynomial
 from scipy.optimize import brentq
 
-from harness.weather.levels import current_scale
-from harness.weather.temperature import PT100
-from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
+from ventproof.weather.levels import current_scale
+from ventproof.weather.thermometer import PT100, BetaLaw, SteinhartHart
 
 IEC_60751 = {
     -200: 18.520, -100: 60.256, -50: 80.306, -40: 84.271, -20: 92.160, -10: 96.086, 0: 100.000, 10: 103.903,

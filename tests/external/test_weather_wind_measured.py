@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from wind_averages import gust, mean_wind
 
-from bench.units import Dimension
-from harness.weather.trace_csv import trace_from_csv
-from harness.weather.wind_cups import CupAnemometer, pulse_count
-from harness.weather.wind_turbulence import turbulent_wind
+from ventproof.weather.anemometer import CupAnemometer, pulse_count
+from ventproof.weather.csv_series import trace_from_csv
+from ventproof.weather.turbulence import turbulent_wind
+from ventproof_bench.base.quantities import Dimension
 
 TEXT = (Path(__file__).parent / "data" / "measured_rain.csv").read_text(encoding="utf-8")
 HEADED = (

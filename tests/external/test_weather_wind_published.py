@@ -11,10 +11,10 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from wind_averages import GUST_S, MEAN_WIND_S, gust
 
-from harness.weather.trace import Trace, step
-from harness.weather.wind_cups import CupAnemometer, pulse_instants
-from harness.weather.wind_direction import PotentiometerVane
-from harness.weather.wind_gusts import cosine_gust, rectangular_gust
+from ventproof.weather.anemometer import CupAnemometer, pulse_instants
+from ventproof.weather.course import Trace, step
+from ventproof.weather.vane import PotentiometerVane
+from ventproof.weather.wind import cosine_gust, rectangular_gust
 
 BEAUFORT_M_PER_S = [0.3, 1.6, 3.4, 5.5, 8.0, 10.8, 13.9, 17.2, 20.8, 24.5, 28.5, 32.7]
 BEAUFORT_KN = [1, 4, 7, 11, 17, 22, 28, 34, 41, 48, 56, 64]

@@ -10,7 +10,7 @@ from scipy.integrate import quad
 from scipy.signal import periodogram, welch
 from scipy.stats import kurtosis, skew
 
-from harness.weather.wind_turbulence import spectral_density, turbulent_wind
+from ventproof.weather.turbulence import spectral_density, turbulent_wind
 
 BOTH = pytest.mark.parametrize("spectrum", ["kaimal", "von-karman"])
 SITE = {"mean_m_per_s": 10.0, "length_m": 56.7}

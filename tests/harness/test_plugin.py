@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 import pytest
 from junitparser import JUnitXml
 
-from harness.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 
 
 @pytest.fixture

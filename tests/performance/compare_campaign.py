@@ -18,15 +18,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from bench.benchfile import read_bench
-from harness.cli.options import SHIPPED, SHIPPED_BENCH
-from harness.profile.load import load_profile
-from harness.record.compare.comparison import compare
-from harness.record.compare.measures import Limits
-from harness.record.compare.side import Side, side_of
-from harness.record.logged import read_runs
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.compare.comparison import compare
+from ventproof.compare.measures import ShiftLimits
+from ventproof.compare.side import Side, side_of
+from ventproof.profile.load import load_profile
+from ventproof.rejudge.batch import read_runs
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof_bench.benchcheck.load import read_bench
 
 RUNS = 3
 LEVEL = 0.05
@@ -48,7 +48,7 @@ def outcomes(count: int, slower: float = 0.0, spread: float = 0.01) -> Iterator[
             candidate = _side(
                 Path(folder) / "candidate", "1.1", (1.0 + slower, spread), (2 * number + 1) * RUNS
             )
-            yield compare(base, candidate, Limits()).outcome
+            yield compare(base, candidate, ShiftLimits()).outcome
 
 
 def _side(out: Path, firmware: str, travel: tuple[float, float], seed: int) -> Side:

@@ -14,16 +14,16 @@ from functools import partial
 from pathlib import Path
 from statistics import median
 
-from bench.benchfile import load_bench
-from bench.clock import Stopwatch
-from bench.mock.faults import CATALOGUE
-from bench.overridetable.load import load_table
-from bench.processes import worker_processes
-from harness.cli.explore import played
-from harness.cli.options import with_faults
-from harness.prove.explore.search import Explorer
-from harness.prove.explore.written import said
-from harness.session import Session
+from ventproof.cli.explore import played
+from ventproof.cli.options import with_faults
+from ventproof.explore.emit import said
+from ventproof.explore.search import Explorer
+from ventproof.session.session import Session
+from ventproof.table.load import load_table
+from ventproof_bench.base.clock import Stopwatch
+from ventproof_bench.base.processes import worker_processes
+from ventproof_bench.benchcheck.load import load_bench
+from ventproof_bench.mock.faults.catalogue import CATALOGUE
 
 FILES = Path(__file__).parents[2] / "bench" / "files"
 

@@ -19,8 +19,8 @@ from judge_cases import Case, Truth, drift_of, play, runs_in, wrong
 from judge_grid import compared, grid_case
 from judge_hard import hard_case
 
-from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge import formulas as f
+from ventproof.deciders import formulas as f
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 
 def _travel(r: random.Random, rate: float, start: float, length: float) -> Truth:
@@ -125,10 +125,10 @@ def _question(r: random.Random, x: Truth, s: float) -> Any:  # noqa: PLR0911 - o
         target = last + r.uniform(-1.5, 1.5) * tolerance
         runs = runs_in(x, s, s + 45, target - tolerance, target + tolerance)
         arrival = runs[0][0] - s if runs else span
-        return f.Reaches(target, tolerance, _near(r, arrival), hold)
+        return f.ReachesFormula(target, tolerance, _near(r, arrival), hold)
     if kind == 2:
         low, high = min(values), max(values)
-        return f.Stays(
+        return f.StaysFormula(
             None if r.random() < 0.3 else low + r.uniform(-2, 0.5), high + r.uniform(-0.5, 2), span
         )
     if kind == 3:
@@ -136,20 +136,24 @@ def _question(r: random.Random, x: Truth, s: float) -> Any:  # noqa: PLR0911 - o
         runs = runs_in(x, s, s + 45, target - tolerance, target + tolerance)
         arrival = runs[0][0] - s if runs else span
         first = r.choice([0.0, _near(r, arrival)])
-        return f.Returns(target, tolerance, first, max(first, _near(r, arrival)) + r.choice([0.0, 0.5, 5]))
+        return f.ReturnsFormula(
+            target, tolerance, first, max(first, _near(r, arrival)) + r.choice([0.0, 0.5, 5])
+        )
     drift = drift_of(x, s, span)
     if kind == 4:
-        return f.StartsMoving(_near(r, drift), span)
+        return f.StartsMovingFormula(_near(r, drift), span)
     if kind == 5:
-        return f.Unchanged(_near(r, drift), span)
+        return f.UnchangedFormula(_near(r, drift), span)
     if kind == 6:
         target = r.choice([last, max(values), min(values)]) + r.uniform(-1, 1)
         beyond = max(values) - target if y0 < target else target - min(values)
-        return f.OvershootsAtMost(_near(r, max(0.0, beyond)), target, span)
+        return f.OvershootsAtMostFormula(_near(r, max(0.0, beyond)), target, span)
     if kind == 7:
-        return f.NeverReverses(r.choice([0.1, 0.5, 1.0, 2.0, 4.0]), span)
+        return f.NeverReversesFormula(r.choice([0.1, 0.5, 1.0, 2.0, 4.0]), span)
     rate = abs(last - y0) / span
-    return f.MovesAt(_near(r, r.choice([rate, 3.57, 1.0])), r.choice([0.1, 0.5, 1.0]), last, _near(r, span))
+    return f.MovesAtFormula(
+        _near(r, r.choice([rate, 3.57, 1.0])), r.choice([0.1, 0.5, 1.0]), last, _near(r, span)
+    )
 
 
 def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refresh: float) -> Case:
@@ -173,13 +177,15 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     question: Any
     if unit == "count":
         done = round(truth.at(s + span) - truth.at(s))
-        question = f.Counts(max(0, done + r.choice([0, 0, 0, 1, -1])), span)
+        question = f.CountsFormula(max(0, done + r.choice([0, 0, 0, 1, -1])), span)
         if r.random() < 0.2:
-            question = f.Unchanged(None, near)
+            question = f.UnchangedFormula(None, near)
     elif r.random() < 0.6:
-        question = f.Equals(float(r.randrange(2 if unit == "flag" else 4)), near)
+        question = f.EqualsFormula(float(r.randrange(2 if unit == "flag" else 4)), near)
     else:
-        question = r.choice([f.Unchanged(None, near), f.Stays(None, r.choice([0.0, 1.0]), near)])
+        question = r.choice(
+            [f.UnchangedFormula(None, near), f.StaysFormula(None, r.choice([0.0, 1.0]), near)]
+        )
     return Case(traits, evidence, question, stimulus, s, truth)
 
 

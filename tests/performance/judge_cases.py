@@ -7,7 +7,7 @@ and put into `Case`:
     traits    what is declared of the signal: error, greatest rate or keeping time, refresh; all true of the course
     evidence  readings and gaps in the order of their polls; a reading was true at some instant from
               `requested_s - refreshed_every_s` to `replied_s`, within `error`
-    formula   what is asked (`harness.judge.formulas`)
+    formula   what is asked (`ventproof.deciders.formulas`)
     stimulus  the window that contains the instant of the stimulus
     s         the true instant of the stimulus, inside that window
     truth     the true course, from before the first reading to after the last judged instant
@@ -22,10 +22,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge.trace import SignalTrace
-from harness.judge.verdict import Ruling, Verdict
+from ventproof.deciders import formulas as f
+from ventproof.judge.trace import SignalTrace
+from ventproof.verdict.finding import Ruling, Verdict
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 D = 1e-5  # truths closer to their limit than this are nobody's error
 
@@ -78,21 +78,21 @@ def runs_in(x: Truth, a: float, b: float, low: float, high: float) -> list[tuple
     return runs
 
 
-def _reaches(q: f.Reaches, x: Truth, s: float, d: float) -> bool:
+def _reaches(q: f.ReachesFormula, x: Truth, s: float, d: float) -> bool:
     runs = runs_in(
         x, s, s + q.within_s + q.holds_s + 1, q.target - q.tolerance - d, q.target + q.tolerance + d
     )
     return any(p <= s + q.within_s + d and e - p >= q.holds_s - d for p, e in runs)
 
 
-def _stays(q: f.Stays, x: Truth, s: float, d: float) -> bool:
+def _stays(q: f.StaysFormula, x: Truth, s: float, d: float) -> bool:
     values = [v for _, v in x.between(s, s + q.for_s - d)]
     low = -1e9 if q.low is None else q.low
     high = 1e9 if q.high is None else q.high
     return min(values) >= low - d and max(values) <= high + d
 
 
-def _returns(q: f.Returns, x: Truth, s: float, d: float) -> bool:
+def _returns(q: f.ReturnsFormula, x: Truth, s: float, d: float) -> bool:
     tight = q.tolerance - d
     early = (
         runs_in(x, s, s + q.not_before_s - d, q.target - tight, q.target + tight)
@@ -109,14 +109,14 @@ def drift_of(x: Truth, s: float, span: float) -> float:
     return max(abs(v - x.at(s)) for _, v in x.between(s, s + span))
 
 
-def _overshoots(q: f.OvershootsAtMost, x: Truth, s: float, d: float) -> bool:
+def _overshoots(q: f.OvershootsAtMostFormula, x: Truth, s: float, d: float) -> bool:
     values = [v for _, v in x.between(s, s + q.for_s - d)]
     rise = x.at(s) <= q.target + d and max(values) <= q.target + q.by + d
     fall = x.at(s) >= q.target - d and min(values) >= q.target - q.by - d
     return rise or fall
 
 
-def _reverses(q: f.NeverReverses, x: Truth, s: float, d: float) -> bool:
+def _reverses(q: f.NeverReversesFormula, x: Truth, s: float, d: float) -> bool:
     values = [v for _, v in x.between(s, s + q.for_s - d)]
     top, bottom, fall, rise = values[0], values[0], 0.0, 0.0
     for v in values:
@@ -125,7 +125,7 @@ def _reverses(q: f.NeverReverses, x: Truth, s: float, d: float) -> bool:
     return min(fall, rise) <= q.by + d
 
 
-def _moves(q: f.MovesAt, x: Truth, s: float, d: float) -> bool:
+def _moves(q: f.MovesAtFormula, x: Truth, s: float, d: float) -> bool:
     y0 = x.at(s)
     way = q.target - y0
     if abs(way) < 1e-3:
@@ -142,25 +142,25 @@ def _moves(q: f.MovesAt, x: Truth, s: float, d: float) -> bool:
 def holds(q: Any, x: Truth, s: float, d: float) -> bool:  # noqa: C901, PLR0911 - one line a kind
     """Whether the formula is true of the trajectory; d > 0 takes every limit that much wider."""
     match q:
-        case f.Reaches():
+        case f.ReachesFormula():
             return _reaches(q, x, s, d)
-        case f.Stays():
+        case f.StaysFormula():
             return _stays(q, x, s, d)
-        case f.Returns():
+        case f.ReturnsFormula():
             return _returns(q, x, s, d)
-        case f.StartsMoving():
+        case f.StartsMovingFormula():
             return drift_of(x, s, q.within_s + d) > q.by - d
-        case f.Unchanged() if q.tolerance is not None:
+        case f.UnchangedFormula() if q.tolerance is not None:
             return drift_of(x, s, q.for_s - d) <= q.tolerance + d
-        case f.Unchanged():
+        case f.UnchangedFormula():
             return drift_of(x, s, q.for_s - d) == 0
-        case f.OvershootsAtMost():
+        case f.OvershootsAtMostFormula():
             return _overshoots(q, x, s, d)
-        case f.NeverReverses():
+        case f.NeverReversesFormula():
             return _reverses(q, x, s, d)
-        case f.MovesAt():
+        case f.MovesAtFormula():
             return _moves(q, x, s, d)
-        case f.Equals():
+        case f.EqualsFormula():
             return any(v == q.value for _, v in x.between(s, s + q.within_s + d))
     raise AssertionError(q)
 
@@ -225,7 +225,7 @@ def _miscounted(one: Case, found: Ruling) -> str | None:
 
 def wrong(one: Case, found: Ruling) -> str | None:
     """Return what is wrong with a finding, or None."""
-    if isinstance(one.formula, f.Counts):
+    if isinstance(one.formula, f.CountsFormula):
         return _miscounted(one, found)
     if found.verdict is Verdict.PASS and not holds(one.formula, one.truth, one.s, D):
         return "false pass"

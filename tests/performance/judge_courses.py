@@ -15,8 +15,8 @@ from typing import Any
 
 from judge_cases import Case
 
-from bench.samples import Sample
-from harness.judge import formulas as f
+from ventproof.deciders import formulas as f
+from ventproof_bench.base.evidence import Sample
 
 Set = int  # of values: bit i is the value i steps above the grid's lowest
 States = dict[Hashable, Set]  # of an automaton: with which values each of its states is possible now
@@ -179,13 +179,13 @@ def _trap(c: Courses, s: int, end: int, bad: Set) -> set[bool]:
     return c.final(s, start, step, end)
 
 
-def _stays(c: Courses, q: f.Stays, s: int) -> set[bool]:
+def _stays(c: Courses, q: f.StaysFormula, s: int) -> set[bool]:
     low, high = (-1e9 if q.low is None else q.low), (1e9 if q.high is None else q.high)
     return _trap(c, s, c.until(s, q.for_s), c.where(lambda x: not low <= x <= high))
 
 
 def _arrives(c: Courses, q: Any, s: int) -> set[bool]:
-    if isinstance(q, f.Equals):
+    if isinstance(q, f.EqualsFormula):
         band = c.where(lambda x: x == q.value)
     else:
         band = c.where(lambda x: abs(x - q.target) <= q.tolerance)
@@ -194,7 +194,7 @@ def _arrives(c: Courses, q: Any, s: int) -> set[bool]:
     return {not out for out in _trap(c, s, c.until(s, q.within_s), band)}
 
 
-def _holds(c: Courses, q: f.Reaches, s: int, band: Set) -> set[bool]:
+def _holds(c: Courses, q: f.ReachesFormula, s: int, band: Set) -> set[bool]:
     last, hold = c.until(s, q.within_s), int(q.holds_s * c.fine)
     # A band a little narrower than the grid's is entered just after the last point outside, not at the first inside.
     since = 1 if (q.tolerance * COARSE) % 1 > 0.5 else 0
@@ -213,7 +213,7 @@ def _holds(c: Courses, q: f.Reaches, s: int, band: Set) -> set[bool]:
     return {state == "held" for state in c.final(s, start, step, end)}
 
 
-def _returns(c: Courses, q: f.Returns, s: int) -> set[bool]:
+def _returns(c: Courses, q: f.ReturnsFormula, s: int) -> set[bool]:
     band = c.where(lambda x: abs(x - q.target) <= q.tolerance)
     first, last = s + q.not_before_s * c.fine, c.until(s, q.within_s)
 
@@ -229,7 +229,7 @@ def _returns(c: Courses, q: f.Returns, s: int) -> set[bool]:
 
 
 def _drifts(c: Courses, q: Any, s: int) -> set[bool]:
-    moves = isinstance(q, f.StartsMoving)
+    moves = isinstance(q, f.StartsMovingFormula)
     by, span = (q.by, q.within_s) if moves else (q.tolerance or 0.0, q.for_s)
     end, out = c.until(s, span), set()
 
@@ -249,7 +249,7 @@ def _drifts(c: Courses, q: Any, s: int) -> set[bool]:
     return out
 
 
-def _overshoots(c: Courses, q: f.OvershootsAtMost, s: int) -> set[bool]:
+def _overshoots(c: Courses, q: f.OvershootsAtMostFormula, s: int) -> set[bool]:
     end = c.until(s, q.for_s)
     over, under = c.where(lambda x: x > q.target + q.by), c.where(lambda x: x < q.target - q.by)
     high, low = c.where(lambda x: x >= q.target), c.where(lambda x: x <= q.target)
@@ -270,7 +270,7 @@ def _overshoots(c: Courses, q: f.OvershootsAtMost, s: int) -> set[bool]:
     return {any(state) for state in c.final(s, start, step, end)}
 
 
-def _reverses(c: Courses, q: f.NeverReverses, s: int) -> set[bool]:
+def _reverses(c: Courses, q: f.NeverReversesFormula, s: int) -> set[bool]:
     """One way: never `by` below its greatest value so far, or never above its least."""
     end, by = c.until(s, q.for_s), int(q.by * c.fine + 1e-6)
     holds = {True} if _one_way(c, s, end, by, 1) or _one_way(c, s, end, by, -1) else set()
@@ -320,7 +320,7 @@ def _both_ways(c: Courses, s: int, end: int, by: int) -> bool:
     return False
 
 
-def _moves(c: Courses, q: f.MovesAt, s: int) -> set[bool]:
+def _moves(c: Courses, q: f.MovesAtFormula, s: int) -> set[bool]:
     last, out = c.until(s, q.within_s), set()
     for y in c.each(c.possible(s)):
         way = q.target - y
@@ -346,13 +346,13 @@ def _moves(c: Courses, q: f.MovesAt, s: int) -> set[bool]:
 
 
 _DEMANDS: dict[type, Callable[[Courses, Any, int], set[bool]]] = {
-    f.Reaches: _arrives,
-    f.Equals: _arrives,
-    f.Stays: _stays,
-    f.Returns: _returns,
-    f.StartsMoving: _drifts,
-    f.Unchanged: _drifts,
-    f.OvershootsAtMost: _overshoots,
-    f.NeverReverses: _reverses,
-    f.MovesAt: _moves,
+    f.ReachesFormula: _arrives,
+    f.EqualsFormula: _arrives,
+    f.StaysFormula: _stays,
+    f.ReturnsFormula: _returns,
+    f.StartsMovingFormula: _drifts,
+    f.UnchangedFormula: _drifts,
+    f.OvershootsAtMostFormula: _overshoots,
+    f.NeverReversesFormula: _reverses,
+    f.MovesAtFormula: _moves,
 }

@@ -14,9 +14,9 @@ from typing import Any
 from judge_cases import Case, Truth
 from judge_courses import COARSE, Courses
 
-from bench.samples import Sample, SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge.verdict import Verdict
+from ventproof.deciders import formulas as f
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
 OFF = 0.01
 """So far off the grid lie limits of value."""
@@ -50,7 +50,9 @@ def compared(one: Case, said: Verdict) -> str:
         all agree, on finer grids and with limits a little harder to keep, too, and the judge left it open; `near` where
         they agree by less than that.
     """
-    coarse, finer = (4, (8,)) if isinstance(one.formula, f.NeverReverses | f.MovesAt) else (8, (16, 32))
+    coarse, finer = (
+        (4, (8,)) if isinstance(one.formula, f.NeverReversesFormula | f.MovesAtFormula) else (8, (16, 32))
+    )
     outcomes = Courses(one, coarse).outcomes()
     if said is not Verdict.INCONCLUSIVE:
         if outcomes == {said is Verdict.PASS}:
@@ -68,31 +70,31 @@ def _harder(q: Any, *, true: bool) -> Iterator[Any]:
     """Yield the demand with limits a little further towards the other verdict."""
     d, e = (4 * OFF, 0.06) if true else (-4 * OFF, -0.06)
     match q:
-        case f.Reaches():
+        case f.ReachesFormula():
             hold = q.holds_s + e if q.holds_s else 0.0
             yield replace(q, tolerance=q.tolerance - d, within_s=max(0.0, q.within_s - e), holds_s=hold)
-        case f.Stays():
+        case f.StaysFormula():
             low, high = (None if q.low is None else q.low + d), (None if q.high is None else q.high - d)
             yield replace(q, low=low, high=high, for_s=q.for_s + e)
-        case f.Returns():
+        case f.ReturnsFormula():
             early = max(0.001, q.not_before_s + e) if q.not_before_s else 0.0
             within = max(q.within_s - e, early)
             yield replace(q, tolerance=q.tolerance + d)
             yield replace(q, tolerance=q.tolerance - d, not_before_s=early, within_s=within)
-        case f.StartsMoving():
+        case f.StartsMovingFormula():
             yield replace(q, by=q.by + d, within_s=max(0.001, q.within_s - e))
-        case f.Unchanged():
+        case f.UnchangedFormula():
             yield replace(q, tolerance=q.tolerance and max(0.001, q.tolerance - d), for_s=q.for_s + e)
-        case f.OvershootsAtMost():
+        case f.OvershootsAtMostFormula():
             yield from (replace(q, by=q.by - d, target=q.target + x) for x in (-d, d))
-        case f.NeverReverses():
+        case f.NeverReversesFormula():
             yield replace(q, by=q.by - d, for_s=q.for_s + e)
-        case f.MovesAt():
+        case f.MovesAtFormula():
             yield from (
                 replace(q, tolerance=q.tolerance - d, target=q.target + x, within_s=q.within_s - e)
                 for x in (-0.1, 0.1)
             )
-        case f.Equals():
+        case f.EqualsFormula():
             yield replace(q, within_s=max(0.001, q.within_s - e))
 
 
@@ -178,34 +180,36 @@ def _demand(r: random.Random, kind: str, x: Truth, s: float) -> Any:  # noqa: C9
     target, tolerance = value(), off(r.choice([1, 2, 3, 4, 6]) / COARSE, OFF)
     match kind:
         case "reaches":
-            return f.Reaches(target, tolerance, within)
+            return f.ReachesFormula(target, tolerance, within)
         case "hold":
-            return f.Reaches(target, tolerance, span(1, 4 * COARSE), span(1, 3 * COARSE))
+            return f.ReachesFormula(target, tolerance, span(1, 4 * COARSE), span(1, 3 * COARSE))
         case "stays":
             low, high = value() - 1, value() + 1
-            return f.Stays(*sorted((off(low, OFF), off(high + 2.5 * OFF, OFF))), within)
+            return f.StaysFormula(*sorted((off(low, OFF), off(high + 2.5 * OFF, OFF))), within)
         case "returns":
             first = r.choice([0.0, span(1, 4 * COARSE)])
-            return f.Returns(target, tolerance, first, first + abs(span(1, 3 * COARSE)))
+            return f.ReturnsFormula(target, tolerance, first, first + abs(span(1, 3 * COARSE)))
         case "starts":
-            return f.StartsMoving(by, within)
+            return f.StartsMovingFormula(by, within)
         case "unchanged":
-            return f.Unchanged(by, within)
+            return f.UnchangedFormula(by, within)
         case "overshoots":
-            return f.OvershootsAtMost(off(r.choice([1, 2, 4]) / COARSE, OFF), off(target, 0.003), within)
+            return f.OvershootsAtMostFormula(
+                off(r.choice([1, 2, 4]) / COARSE, OFF), off(target, 0.003), within
+            )
         case "reverses":
-            return f.NeverReverses(off(r.choice([1, 2, 3, 4]) / COARSE, OFF), span(1, 9 * COARSE))
+            return f.NeverReversesFormula(off(r.choice([1, 2, 3, 4]) / COARSE, OFF), span(1, 9 * COARSE))
         case "moves":
-            return f.MovesAt(
+            return f.MovesAtFormula(
                 r.choice([0.3, 0.6, 0.9]),
                 r.choice([0.15, 0.35]),
                 off(target + r.choice([-3, 3]), OFF),
                 within + 2,
             )
         case "equals":
-            return f.Equals(float(r.choice(sorted({*x.xs, 1.0}))), span(1, 3 * COARSE))
+            return f.EqualsFormula(float(r.choice(sorted({*x.xs, 1.0}))), span(1, 3 * COARSE))
         case "flag_unchanged":
-            return f.Unchanged(None, span(1, 4 * COARSE))
+            return f.UnchangedFormula(None, span(1, 4 * COARSE))
         case "flag_stays":
-            return f.Stays(None, 0.0 if max(x.xs) < 2 else float(r.randrange(2)), span(1, 4 * COARSE))
+            return f.StaysFormula(None, 0.0 if max(x.xs) < 2 else float(r.randrange(2)), span(1, 4 * COARSE))
     raise AssertionError(kind)

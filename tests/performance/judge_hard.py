@@ -13,8 +13,8 @@ from typing import Any
 
 from judge_cases import Case, Truth
 
-from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge import formulas as f
+from ventproof.deciders import formulas as f
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 
 def hard_case(seed: int) -> Case:
@@ -102,10 +102,10 @@ def _polls(
 def _flag_question(r: random.Random, span: float) -> Any:
     return r.choice(
         [
-            f.Equals(float(r.randrange(2)), span),
-            f.Unchanged(None, span),
-            f.Stays(None, 0.0, span),
-            f.Stays(1.0, None, span),
+            f.EqualsFormula(float(r.randrange(2)), span),
+            f.UnchangedFormula(None, span),
+            f.StaysFormula(None, 0.0, span),
+            f.StaysFormula(1.0, None, span),
         ]
     )
 
@@ -125,15 +125,15 @@ def _question(r: random.Random, x: Truth, s: float, span: float, rate: float) ->
     before = span * r.choice([0.0, r.random()])
     return r.choice(
         [
-            f.Reaches(target, tolerance, span),
-            f.Reaches(target, tolerance, span, hold),
-            f.Reaches(target, tolerance, span, hold),
-            f.Stays(near(min(values)), near(max(values)) + 1, span),
-            f.Returns(target, tolerance, before, before + span),
-            f.StartsMoving(by, span),
-            f.Unchanged(by, span),
-            f.OvershootsAtMost(max(1e-3, near(0.3)), target, span),
-            f.NeverReverses(max(1e-3, near(r.choice([0.1, 0.5, 1.0]))), span),
-            f.MovesAt(r.choice([0.4, 0.8, 1.0]) * rate, 0.2 * rate, near(values[-1]), span),
+            f.ReachesFormula(target, tolerance, span),
+            f.ReachesFormula(target, tolerance, span, hold),
+            f.ReachesFormula(target, tolerance, span, hold),
+            f.StaysFormula(near(min(values)), near(max(values)) + 1, span),
+            f.ReturnsFormula(target, tolerance, before, before + span),
+            f.StartsMovingFormula(by, span),
+            f.UnchangedFormula(by, span),
+            f.OvershootsAtMostFormula(max(1e-3, near(0.3)), target, span),
+            f.NeverReversesFormula(max(1e-3, near(r.choice([0.1, 0.5, 1.0]))), span),
+            f.MovesAtFormula(r.choice([0.4, 0.8, 1.0]) * rate, 0.2 * rate, near(values[-1]), span),
         ]
     )

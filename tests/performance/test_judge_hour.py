@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from bench.samples import SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge.trace import SignalTrace
-from harness.judge.track import Block
-from harness.judge.verdict import Rule, Ruling, Verdict
+from ventproof.deciders import formulas as f
+from ventproof.envelope.spans import Block
+from ventproof.judge.trace import SignalTrace
+from ventproof.verdict.finding import Rule, Ruling, Verdict
+from ventproof_bench.base.evidence import SignalTraits, Window
 
 COUNT = 36_000  # an hour at 10 Hz
 STEP_S = 0.1
@@ -28,7 +28,7 @@ class Recorded:
     traits: SignalTraits
     block: Block
     questions: list[tuple[float, f.Formula]] = field(default_factory=list)
-    invariant: f.Stays | None = None
+    invariant: f.StaysFormula | None = None
 
 
 def _instants(r: random.Random, count: int) -> list[float]:
@@ -49,14 +49,14 @@ def _vent(r: random.Random, number: int) -> Recorded:
     )
     moves, x, goal, values = _instants(r, 3), 99.0, 99.0, []
     kinds: list[Callable[[float], f.Formula]] = [
-        lambda goal: f.Reaches(goal, 2.0, 60.0, 120.0),
-        lambda goal: f.Returns(goal, 2.0, 10.0, 60.0),
-        lambda goal: f.OvershootsAtMost(2.0, goal, 180.0),
-        lambda goal: f.MovesAt(100 / 30, 0.4, goal, 60.0),
-        lambda _: f.StartsMoving(1.0, 60.0),
-        lambda _: f.NeverReverses(3.0, 120.0),
+        lambda goal: f.ReachesFormula(goal, 2.0, 60.0, 120.0),
+        lambda goal: f.ReturnsFormula(goal, 2.0, 10.0, 60.0),
+        lambda goal: f.OvershootsAtMostFormula(2.0, goal, 180.0),
+        lambda goal: f.MovesAtFormula(100 / 30, 0.4, goal, 60.0),
+        lambda _: f.StartsMovingFormula(1.0, 60.0),
+        lambda _: f.NeverReversesFormula(3.0, 120.0),
     ]
-    questions: list[tuple[float, f.Formula]] = [(30.0, f.Unchanged(2.0, 100.0))] if number < 4 else []
+    questions: list[tuple[float, f.Formula]] = [(30.0, f.UnchangedFormula(2.0, 100.0))] if number < 4 else []
     for i in range(COUNT):
         if moves and i * STEP_S >= moves[0]:
             goal = 104.0 - goal
@@ -65,7 +65,7 @@ def _vent(r: random.Random, number: int) -> Recorded:
             moves.pop(0)
         x += max(-1 / 3, min(1 / 3, goal - x))
         values.append(round(2 * x) / 2)
-    invariant = f.Stays(-1.0, 101.0, None) if number < 4 else None
+    invariant = f.StaysFormula(-1.0, 101.0, None) if number < 4 else None
     return Recorded(traits, _block(values, number * 0.002), questions, invariant)
 
 
@@ -75,9 +75,9 @@ def _flag(r: random.Random, number: int) -> Recorded:
     edges = _instants(r, 4)
     values = [float(sum(edge + 1 <= i * STEP_S for edge in edges) % 2) for i in range(COUNT)]
     questions: list[tuple[float, f.Formula]] = [
-        (edges[0], f.Equals(1.0, 60.0)),
-        (edges[1] + 10, f.Unchanged(None, 80.0)),
-        (edges[2], f.Stays(None, 1.0, 300.0)),
+        (edges[0], f.EqualsFormula(1.0, 60.0)),
+        (edges[1] + 10, f.UnchangedFormula(None, 80.0)),
+        (edges[2], f.StaysFormula(None, 1.0, 300.0)),
     ]
     return Recorded(traits, _block(values, number * 0.002), questions)
 
@@ -86,7 +86,10 @@ def _counter(r: random.Random, number: int) -> Recorded:
     traits = SignalTraits(name=f"count_{number}", unit="count", refreshed_every_s=0.2)
     edges = _instants(r, 12)
     values = [float(sum(edge <= i * STEP_S for edge in edges)) for i in range(COUNT)]
-    questions: list[tuple[float, f.Formula]] = [(edges[1] - 5, f.Counts(1, 60.0)), (20.0, f.Counts(0, 100.0))]
+    questions: list[tuple[float, f.Formula]] = [
+        (edges[1] - 5, f.CountsFormula(1, 60.0)),
+        (20.0, f.CountsFormula(0, 100.0)),
+    ]
     return Recorded(traits, _block(values, number * 0.002), questions)
 
 
@@ -174,7 +177,7 @@ def _ours(values: list[float]) -> tuple[Ruling, float]:
     for _ in range(5):
         begin = time.process_time()
         trace = SignalTrace(SignalTraits(name="x", unit="%"))
-        watch = trace.watch(f.Reaches(5.0, 2.0, 150.0, 60.0), Window(0.0, 0.0), Rule.SIMPLE)
+        watch = trace.watch(f.ReachesFormula(5.0, 2.0, 150.0, 60.0), Window(0.0, 0.0), Rule.SIMPLE)
         trace.observe_block(Block.of(values, t, t))
         found = watch.close(t[-1])
         best_s = min(best_s, time.process_time() - begin)

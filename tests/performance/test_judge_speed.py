@@ -8,9 +8,9 @@ import time
 
 import pytest
 
-from bench.samples import Sample, SignalTraits, Window
-from harness.judge import formulas as f
-from harness.judge.trace import SignalTrace
+from ventproof.deciders import formulas as f
+from ventproof.judge.trace import SignalTrace
+from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
 TRAITS = SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=100 / 28, refreshed_every_s=0.2)
 
@@ -26,7 +26,7 @@ def seconds_per_reading(samples: list[Sample], watches: int) -> list[float]:
     for _ in range(3):
         trace = SignalTrace(TRAITS)
         for _ in range(watches):
-            trace.watch(f.Stays(40, 60, None), Window(0.0, 0.0))
+            trace.watch(f.StaysFormula(40, 60, None), Window(0.0, 0.0))
         tenth = len(samples) // 10
         for index in range(10):
             begin = time.process_time()
@@ -59,7 +59,7 @@ def online_and_offline_s(count: int) -> tuple[float, float]:
     samples = samples_of(count)
     begin = time.process_time()
     trace = SignalTrace(TRAITS)
-    watch = trace.watch(f.Reaches(5, 2, count / 12, count / 100), Window(0.0, 0.0))
+    watch = trace.watch(f.ReachesFormula(5, 2, count / 12, count / 100), Window(0.0, 0.0))
     for sample in samples:
         trace.observe(sample)
     ours_s = (time.process_time() - begin) / len(samples)

@@ -7,11 +7,10 @@ import pytest
 import yaml
 from plain_unit import PlainBank
 
-import bench
-from bench.mock.frames import Frame, encode
-from bench.mock.server import Responder
-from bench.mock.settings import MockSettings
-from bench.mock.unit import build
+import ventproof_bench
+from ventproof_bench.mock.settings import MockSettings
+from ventproof_bench.mock.unit import build
+from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
 
 pytestmark = pytest.mark.performance
 
@@ -30,7 +29,7 @@ def read_s(bank, reads):
 
 def all_weather(reads):
     """Build the unit with all weather in a wind of 10 Hz that lasts for so many reads."""
-    path = Path(bench.__file__).parent / "files" / "mock.yaml"
+    path = Path(ventproof_bench.__file__).parents[1] / "files" / "mock.yaml"
     settings = yaml.safe_load(path.read_text(encoding="utf-8"))["mock"]
     unit = build(MockSettings.model_validate(settings), START_S, 0)
     for k in range(reads):

@@ -10,18 +10,17 @@ from contextlib import contextmanager
 
 import pytest
 
-from bench.clock import now_s
-from bench.line import LineOutputs
-from bench.mock.boards import FramesBoard
-from bench.mock.wires import serve_pty
-from bench.outputs import LocalOutputs
-from bench.samples import Edge
-from bench.sensors import BucketSensor
-from bench.trains import Train
-from bench.virtual import run
-from bench.wiring import BenchFile, ContactOutput
-from harness.profile.stimulus import Rainfall
-from harness.weather.sensing import rain_edges
+from ventproof.profile.stimulus import Rainfall
+from ventproof.profile.weather import rain_edges
+from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.evidence import Edge
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput
+from ventproof_bench.benchfile.sensors import BucketSensor
+from ventproof_bench.mock.wires.relay_boards import FramesBoard
+from ventproof_bench.mock.wires.stand import serve_pty
+from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.trains import Train
 
 pytestmark = pytest.mark.performance
 

@@ -14,7 +14,7 @@ from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
 
-from harness.judge.verdict import Verdict
+from ventproof.verdict.finding import Verdict
 
 ROOT = Path(__file__).parents[2]
 

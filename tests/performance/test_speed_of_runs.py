@@ -13,14 +13,14 @@ from tempfile import TemporaryDirectory
 import pytest
 from pymodbus.client import AsyncModbusTcpClient
 
-from bench import virtual
-from bench.benchfile import read_bench
-from bench.link import InProcessTransport
-from bench.mock.server import Responder
-from bench.mock.unit import build
-from harness.profile.load import read_profile
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.profile.load import read_profile
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof_bench.base import clock as virtual
+from ventproof_bench.benchcheck.load import read_bench
+from ventproof_bench.mock.unit import build
+from ventproof_bench.mock.wires.modbus_server import Responder
+from ventproof_bench.modbus.link import InProcessTransport
 
 pytestmark = pytest.mark.performance
 
@@ -157,7 +157,7 @@ def help_times(rounds):
         return time.perf_counter() - began
 
     empty = "import click\n@click.group()\ndef main(): pass\nmain(['--help'])"
-    ours = best_of(rounds, lambda: timed(sys.executable, "-m", "harness.cli", "--help"))
+    ours = best_of(rounds, lambda: timed(sys.executable, "-m", "ventproof.cli", "--help"))
     return ours / best_of(rounds, lambda: timed(sys.executable, "-c", empty))
 
 

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, final
 
-from bench.benchtext import with_mock
-from bench.document import in_file_order
-from bench.errors import FileError
-from bench.overridetable.model import (
+from ventproof.table.model import (
     BusSilentCondition,
     ContactCondition,
     FailedCondition,
@@ -20,17 +17,20 @@ from bench.overridetable.model import (
     condition_key,
     output_of,
 )
-from bench.units import canonical_symbol
-from bench.wiring import RegisterOutput
-from bench.wording import nearest
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.quantities import canonical_symbol
+from ventproof_bench.benchcheck.load import with_mock
+from ventproof_bench.benchfile.model import RegisterOutput
+from ventproof_bench.yamlfile.load import in_file_order
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from bench.mock.settings import MockSettings
-    from bench.units import Quantity
-    from bench.wiring import BenchFile
-    from bench.yamltree import Path
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.base.quantities import Quantity
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.mock.settings import MockSettings
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
 
 _ONE_OF_EACH = (("contact", "rain"), ("wind", "gale"), ("level", "frost"))
 """The mock's override that a condition's kind leads to; one with none of these is its `failure`."""

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import final
 
-from harness.judge.sequential import Claim
+from ventproof.statistics.sequential import Claim
 
 
 @final

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import final
 
-from bench.interfaces import Table
-from bench.mock.registers import span
-from bench.mock.server import Trouble, TroubleMaker
+from ventproof_bench.base.protocols import Table
+from ventproof_bench.mock.registers import span
+from ventproof_bench.mock.wires.modbus_server import Trouble, TroubleMaker
 
 
 def trouble_at(script: Mapping[int, Trouble]) -> TroubleMaker:

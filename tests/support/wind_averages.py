@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
-    from harness.weather.trace import Trace
+    from ventproof.weather.course import Trace
 
 GUST_S: Final = 3.0
 """Averaging time of a gust (WMO-No. 8, part I, chapter 5; the figure is from memory)."""

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from importlib.resources import files
 from pathlib import Path
 from typing import BinaryIO
 
-from bench.errors import FileError, Problem
+from ventproof_bench.base.errors import FileError, Problem
 
 
 @contextmanager
@@ -53,3 +54,16 @@ def create_file(path: Path, content: bytes, mode: int = 0o666) -> None:
     except OSError:
         path.unlink(missing_ok=True)
         raise
+
+
+def shipped_folder(package: str, name: str, *, checkout: str) -> Path:
+    """Return a folder that comes with a package.
+
+    Args:
+        package: the import package.
+        name: the folder's place below the package once it is installed.
+        checkout: its place from the package's folder in a checkout, where the installed one is not.
+    """
+    folder = Path(str(files(package)))
+    installed = folder / name
+    return installed if installed.is_dir() else (folder / checkout).resolve()

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol, final
 
-from bench.samples import Edge, EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Window
 
 Table = Literal["coil", "discrete", "input", "holding"]
 
@@ -67,7 +67,7 @@ class Contact(Protocol):
     """Something that opens and closes two wires. One driver module implements it for one kind of hardware.
 
     Drivers know only their coil: `energise(True)` drives the relay. What the contact then does (normally open or
-    closed), how long it takes and how long it bounces is the bench file's, applied by `bench.outputs`.
+    closed), how long it takes and how long it bounces is the bench file's, applied by the package outputs.
     """
 
     async def open(self) -> None:

@@ -1,4 +1,4 @@
-"""Quantities with units: the one table of the units that files may use (pure)."""
+"""Numbers with units (pure)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from fractions import Fraction
 from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -212,3 +212,39 @@ def span_text(span_s: float) -> str:
     if 0 < span_s < _SHORT_S and thousandths / 1000 == span_s:
         return f"{thousandths} ms"
     return f"{float(span_s)!r} s".replace(".0 s", " s")
+
+
+Said = tuple[str, str]
+"""Reason and hint."""
+
+
+def value_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
+    """Return what is wrong with a value that must be in `unit`; None when it fits.
+
+    Args:
+        quantity: the value as written.
+        unit: unit of the signal or output, as in its file.
+        whose: the signal or output, for the message: `signal 'roof_vent'`.
+    """
+    if quantity.dimension is dimension_of(unit):
+        return None
+    if quantity.dimension is Dimension.COUNT:
+        return (
+            f"{quantity.text!r} has no unit",
+            f"{whose} is in {unit}; write `{quantity.text} {unit}` if that is meant",
+        )
+    if unit in PLAIN_UNITS:
+        return f"{quantity.text!r} where a bare number is wanted", f"{whose} is a {unit}"
+    return f"{quantity.text!r} where a value in {unit} is wanted", f"{whose} is in {unit}"
+
+
+def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
+    """Return what is wrong with a difference (a tolerance, say) that must be in `unit`; None when it fits."""
+    fault = value_fault(quantity, unit, whose)
+    if fault is not None:
+        return fault
+    if quantity.symbol == FAHRENHEIT:
+        return f"{quantity.text!r} is a temperature where a difference is wanted", "write differences in °C"
+    if quantity.value < 0:
+        return f"{quantity.text!r} is negative", "write how far off the value may be, without a sign"
+    return None

@@ -1,11 +1,12 @@
-"""Plain text: what people, files and units say, as records and screens may show it."""
+"""Untrusted text made showable; cautions."""
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Final
 
-from bench.errors import FileError, Problem
+from ventproof_bench.base.errors import FileError, Problem
 
 _CONTROLS: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 """What moves a terminal's cursor, colours or hides what others wrote, or turns it about; and halves of characters."""
@@ -44,3 +45,38 @@ def stated(text: str, option: str) -> str:
         return printable(text)
     except ValueError as error:
         raise FileError([Problem(option, None, None, str(error), "write it on one line, as UTF-8")]) from None
+
+
+CAUTIONS: Final = (
+    (
+        "Vents and drives move without warning and crush. Keep people clear of them and guards in place; isolate and"
+        " lock out before touching anything."
+    ),
+    "Low-voltage signal circuits only: mains work is for licensed people.",
+    "Local codes and the maker's instructions come first.",
+    "A pass on the bench does not replace commissioning on site.",
+)
+
+
+REPLACEMENT: Final = "\N{REPLACEMENT CHARACTER}"
+"""What stands for a character that must not be passed on."""
+
+_HARMLESS: Final = frozenset("\t\n\N{SOFT HYPHEN}")
+_REFUSED: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
+"""Unicode categories: control, format (it can turn a line's direction round), surrogate, private, not assigned."""
+
+
+def clean(text: str) -> str:
+    """Return a text without characters that other programs refuse, or that hide or reorder what is beside them.
+
+    XML 1.0 allows a subset of what is kept.
+    """
+    kept = text.replace("\r\n", "\n")
+    return "".join(
+        c if c in _HARMLESS or unicodedata.category(c) not in _REFUSED else REPLACEMENT for c in kept
+    )
+
+
+def one_line(text: str) -> str:
+    """Return a clean text whose runs of white space are single spaces."""
+    return " ".join(clean(text).split())

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+
 COVERAGE_FACTOR: Final = 2.0
 """k of the expanded uncertainty: about 95 % where the combined distribution is near normal (6.3.3)."""
 

@@ -1,25 +1,48 @@
-"""Loading a bench file, with everything checked that its model alone cannot know."""
+"""Bench file loaded and checked."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import re
+from typing import TYPE_CHECKING, Any, Final
 
-from bench.carrying import carrying_problems
-from bench.document import Loaded, in_file_order, load_document, read_document
-from bench.errors import FileError, Problem
-from bench.fields import FLAG_UNIT, STATE_UNIT
-from bench.fits import difference_fault, value_fault
-from bench.hookupfits import hookup_problems
-from bench.units import PLAIN_UNITS, Dimension, Quantity, dimension_of
-from bench.wired import board_notes, location_problems, outputs_problems
-from bench.wiring import BenchFile, ContactOutput, InProcessBus, RegisterOutput, SignalSpec, WiredBus
-from bench.wording import nearest
+import yaml
+
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import (
+    PLAIN_UNITS,
+    Dimension,
+    Quantity,
+    difference_fault,
+    dimension_of,
+    value_fault,
+)
+from ventproof_bench.benchcheck.traffic import carrying_problems
+from ventproof_bench.benchcheck.wiring import (
+    board_notes,
+    hookup_problems,
+    location_problems,
+    outputs_problems,
+)
+from ventproof_bench.benchfile.model import (
+    BenchFile,
+    ContactOutput,
+    InProcessBus,
+    RegisterOutput,
+    SignalSpec,
+    WiredBus,
+)
+from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
+from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
+from ventproof_bench.yamlfile.tree import Table, as_data
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path as FilePath
 
-    from bench.yamltree import Path
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
 
 
 def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
@@ -225,3 +248,53 @@ def travel_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             reason = f"signal {name!r} has no full_travel: nothing is known of it between two readings"
             hint = "for a vent, declare the shortest time that it needs from end to end"
             yield bench.problem(("signals", name), reason, hint, at_key=True)
+
+
+_WHOLE_SECONDS: Final = re.compile(r"(\d+)\.0 s")
+
+
+def with_mock(bench: Loaded[BenchFile], mock: Mapping[str, Any]) -> Loaded[BenchFile]:
+    """Return a bench file with another mock section; the rest stays as it was written.
+
+    Args:
+        bench: a bench file that has a mock.
+        mock: the section, as YAML data.
+
+    Raises:
+        FileError: the section is wrong.
+    """
+    return read_bench(bench.path, _spliced(bench, dict(mock)))
+
+
+def with_faults(bench: Loaded[BenchFile], faults: Mapping[str, float]) -> Loaded[BenchFile]:
+    """Return a bench file whose mock unit has these faults beside its own, each with its severity.
+
+    Args:
+        bench: a bench file that has a mock.
+        faults: known faults that the unit can have.
+    """
+    if not faults:
+        return bench
+    assert bench.model.mock is not None, "who asks has looked"
+    tree = bench.tree
+    assert isinstance(tree, Table), "a bench file is a mapping"
+    mock = as_data(tree)["mock"]
+    return with_mock(bench, {**mock, "faults": {**bench.model.mock.faults, **faults}})
+
+
+def _spliced(bench: Loaded[BenchFile], mock: dict[str, Any]) -> str:
+    """Return the bench file's text with another mock section; the rest stays as it was written."""
+    tree = bench.tree
+    assert isinstance(tree, Table), "a bench file is a mapping"
+    if any(entry.column > 1 for entry in tree.entries.values()):  # written in braces
+        return yaml.safe_dump({**as_data(tree), "mock": mock}, sort_keys=False, allow_unicode=True)
+    entries = sorted(tree.entries.items(), key=lambda item: item[1].line)
+    section = yaml.safe_dump(
+        {"mock": mock}, sort_keys=False, allow_unicode=True, default_flow_style=None, width=110
+    )
+    section = _WHOLE_SECONDS.sub(r"\1 s", section)
+    lines = bench.text.splitlines(keepends=True)
+    begin = next(entry.line for key, entry in entries if key == "mock") - 1
+    after = [entry.line - 1 for _, entry in entries if entry.line - 1 > begin]
+    end = after[0] if after else len(lines)
+    return "".join((*lines[:begin], section, *lines[end:]))

@@ -6,19 +6,20 @@ from fractions import Fraction
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
-from bench.budget import BAUDS, answering_at_once, load_of
-from bench.drivers import bus_use
-from bench.registers import plan_reads
-from bench.wiring import SerialBus
+from ventproof_bench.benchfile.model import SerialBus
+from ventproof_bench.drivers.driver import bus_use
+from ventproof_bench.modbus.register_map import plan_reads
+from ventproof_bench.modbus.traffic import BAUDS, answering_at_once, load_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from bench.budget import Load
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from bench.interfaces import ReadRequest
-    from bench.wiring import BenchFile, BusSpec
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.base.protocols import ReadRequest
+    from ventproof_bench.benchfile.model import BenchFile, BusSpec
+    from ventproof_bench.modbus.traffic import Load
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _MS: Final = 1000  # microseconds
 _TENTH: Final = 100  # microseconds

@@ -6,9 +6,9 @@ from typing import Annotated, Final, Self
 
 from pydantic import Field, Tag, model_validator
 
-from bench.errors import Refusal
-from bench.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds, by_key
-from bench.units import Dimension, Quantity
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import Dimension, Quantity
+from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, PositiveSeconds, Seconds, by_key
 
 _FULL_TURN: Final = 360.0  # degrees
 

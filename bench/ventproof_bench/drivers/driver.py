@@ -9,21 +9,22 @@ from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
-from bench.errors import Refusal
-from bench.wording import nearest
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from bench.fields import FileModel
-    from bench.interfaces import Bus, BusUse, Contact, Level, MockInputs
-    from bench.ports import Ports
-    from bench.wiring import BusSpec, ContactOutput, OutputSpec
+    from ventproof_bench.base.protocols import Bus, BusUse, Contact, Level, MockInputs
+    from ventproof_bench.benchfile.model import BusSpec, ContactOutput, OutputSpec
+    from ventproof_bench.drivers.serial_ports import Ports
+    from ventproof_bench.yamlfile.fields import FileModel
+
 
 ENTRY_POINTS: Final = "ventproof.drivers"
 """Entry point group of third-party drivers; each entry names a `Driver`."""
 
-_RELAYS: Final = "bench.relays"
+_RELAYS: Final = "ventproof_bench.relays"
 """Package of our own drivers; they import this module, so that it finds them by name."""
 
 Clock = Literal["virtual", "wall", "either"]
@@ -184,5 +185,8 @@ def find(name: str) -> Driver:
             raise ValueError(f"driver {name!r} ({entry.value}) cannot be loaded: {error}") from error
         if isinstance(found, Driver):
             return found
-        raise Refusal(f"driver {name!r} ({entry.value}) is not a bench.drivers.Driver", "repair that package")
+        raise Refusal(
+            f"driver {name!r} ({entry.value}) is not a ventproof_bench.drivers.driver.Driver",
+            "repair that package",
+        )
     raise Refusal(f"{name!r} is not a driver", f"{nearest(name, names())}")

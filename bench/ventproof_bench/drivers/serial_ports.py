@@ -7,14 +7,15 @@ import io
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.clock import now_s, sleep_until
-from bench.errors import DriverError, LinkError, open_trouble
-from bench.samples import Window
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import DriverError, LinkError, open_trouble
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     import serial
+
 
 ControlLine = Literal["rts", "dtr"]
 

@@ -1,10 +1,15 @@
-"""One vent drive: dead time, travel, coast and end stops as an exact piecewise-linear trajectory (pure)."""
+"""A vent's exact motion (pure)."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import final
+from typing import TYPE_CHECKING, final
+
+if TYPE_CHECKING:
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.settings import MockSettings
+
 
 CLOSED_PERCENT = 0.0
 OPEN_PERCENT = 100.0
@@ -12,7 +17,7 @@ OPEN_PERCENT = 100.0
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Travel:
+class DriveTravel:
     """How a drive moves its vent.
 
     Attributes:
@@ -68,7 +73,7 @@ class Actuator:
         "target_percent",
     )
 
-    def __init__(self, travel: Travel, start_s: float, *, commands: int = 0) -> None:
+    def __init__(self, travel: DriveTravel, start_s: float, *, commands: int = 0) -> None:
         self.target_percent = CLOSED_PERCENT
         self._commands = commands
         self._lost_percent = 0.0
@@ -208,3 +213,28 @@ class Actuator:
         last_s, here = self._points[-1]
         if rate := self._creep_rate(here):
             self._points.append((last_s + (OPEN_PERCENT - here) / rate, OPEN_PERCENT))
+
+
+def drives(
+    settings: MockSettings, behaviour: Behaviour, *, start_s: float, phase: int
+) -> dict[str, Actuator]:
+    """Return a drive for each vent group, closed at `start_s`; jams and exchanged wires are the first group's."""
+    return {
+        name: Actuator(
+            DriveTravel(
+                rate_percent_s=100 / (group.full_travel * behaviour.travel_factor),
+                dead_time_s=group.dead_time + behaviour.extra_dead_time_s,
+                coast_s=group.coast + behaviour.extra_coast_s,
+                stalls_at_percent=None if i else behaviour.stalls_at_percent,
+                stalls_opening_percent=None if i else behaviour.stalls_opening_percent,
+                creep_percent_s=behaviour.creep_percent_s,
+                slips_percent=behaviour.slips_percent,
+                deadband_percent=behaviour.deadband_percent,
+                skips_every=behaviour.skips_command_every,
+                inverted=i == 0 and behaviour.runs_inverted,
+            ),
+            start_s,
+            commands=phase,
+        )
+        for i, (name, group) in enumerate(settings.vents.items())
+    }

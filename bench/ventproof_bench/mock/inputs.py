@@ -1,16 +1,84 @@
-"""Analogue inputs: from a level at the terminals to a value, or to the finding that the sensor failed (pure)."""
+"""Contacts settled, levels read, lapses (pure)."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from math import isfinite, sqrt
 from typing import TYPE_CHECKING, Final, Protocol, final
 
-from bench.mock.behaviour import HEALTHY, Behaviour
-from bench.mock.conditioning import Settling
+from ventproof_bench.mock.faults.behaviour import HEALTHY, Behaviour
 
 if TYPE_CHECKING:
-    from bench.mock.weather_settings import TreatAs
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.settings import TreatAs
+
+
+@final
+class Settling:
+    """A two-state value that follows its input only after the input kept the new state for a while.
+
+    A debounce has one such time for both ways; entry and release delays have two. The instant at which the
+    value follows is exact: `due_s`. Whoever owns this advances time, calls `fire` at `due_s`, and only then
+    applies an input change of the same instant, so that a state kept for exactly the time counts.
+    """
+
+    __slots__ = ("due_s", "input", "off_s", "on_s", "value")
+
+    def __init__(self, on_s: float, off_s: float) -> None:
+        self.on_s = on_s
+        self.off_s = off_s
+        self.input = False
+        self.value = False
+        self.due_s = math.inf
+
+    @property
+    def pending(self) -> bool:
+        """Whether the value is about to follow its input."""
+        return self.due_s < math.inf
+
+    def change(self, now_s: float, *, state: bool) -> None:
+        """Take the input's state at `now_s`; repeating the state it has changes nothing."""
+        if state == self.input:
+            return
+        self.input = state
+        self.due_s = math.inf if state == self.value else now_s + (self.on_s if state else self.off_s)
+
+    def fire(self) -> None:
+        """Let the value follow its input, at `due_s`."""
+        self.value = self.input
+        self.due_s = math.inf
+
+
+@final
+class Counter:
+    """Counts closures, wrapping to 0.
+
+    Args:
+        counted: what it shows before the first closure.
+        bits: it wraps after so many; 32 in a healthy unit.
+        per_closure: how far one closure moves it; 1 in a healthy unit.
+        misses_every: every n-th closure is lost; 0 for none.
+        phase: which closure is the first to be lost, when some are.
+    """
+
+    __slots__ = ("_closures", "_misses_every", "_per_closure", "_turn", "count")
+
+    def __init__(
+        self, *, counted: int = 0, bits: int = 32, per_closure: int = 1, misses_every: int = 0, phase: int = 0
+    ) -> None:
+        self._turn = 2**bits
+        self.count = counted % self._turn
+        self._per_closure = per_closure
+        self._misses_every = misses_every
+        self._closures = phase
+
+    def closure(self) -> None:
+        """Take one closure."""
+        self._closures += 1
+        if not (self._misses_every and self._closures % self._misses_every == 0):
+            self.count = (self.count + self._per_closure) % self._turn
+
 
 # NAMUR NE 43 (2003): a transmitter says "fault" up to 3.6 mA and from 21.0 mA.
 _FAULT_UP_TO_MA: Final = 3.6
@@ -80,7 +148,7 @@ class Current:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Platinum:
+class PlatinumCurve:
     """A platinum resistance by IEC 60751; plausible within a range of temperatures, °C."""
 
     ohm_at_0_c: float
@@ -196,3 +264,55 @@ class Threshold:
             self.on = True
         elif value <= self._off_at:
             self.on = False
+
+
+@final
+class Lapses:
+    """Made anew at every start; a healthy unit has none.
+
+    Args:
+        behaviour: what is wrong with the unit.
+        started_s: when it came up.
+        phase: which shower is the first to be missed, when some are.
+
+    Attributes:
+        missed: the shower that falls now is slept through.
+    """
+
+    def __init__(self, behaviour: Behaviour, started_s: float, phase: int) -> None:
+        self.missed = False
+        self._behaviour = behaviour
+        self._started_s = started_s
+        self._showers = phase
+        self._raining = False
+
+    def rain(self, now_s: float, *, raining: bool, gale: bool) -> None:
+        """Take whether it rains, and whether the gale override is active."""
+        behaviour = self._behaviour
+        if raining and not self._raining:
+            self._showers += 1
+            every = behaviour.misses_shower_every
+            self.missed = (
+                (every > 0 and self._showers % every == 0)
+                or (gale and behaviour.rain_in_gale_lost)
+                or now_s - self._started_s > behaviour.deaf_after_s
+            )
+        self._raining = raining
+
+    def begin(self, delay: Settling, now_s: float, *, state: bool) -> None:
+        """Let a delay take what it waits for; its end is where the unit's clock puts it."""
+        before_s = delay.due_s
+        delay.change(now_s, state=state)
+        if self._behaviour.wrap is not None and delay.pending and delay.due_s != before_s:
+            delay.due_s = self._put(delay.due_s, now_s)
+
+    def _put(self, due_s: float, now_s: float) -> float:
+        """Return when a clock that wraps takes a delay for over."""
+        wrap = self._behaviour.wrap
+        assert wrap is not None, "asked for only then"
+        turn, at_s = divmod(due_s - self._started_s, wrap.period_s)
+        if wrap.delay == "negative":
+            return due_s if at_s < wrap.period_s / 2 else self._started_s + (turn + 1) * wrap.period_s
+        if turn == (now_s - self._started_s) // wrap.period_s:
+            return due_s
+        return now_s if wrap.delay == "ends" else due_s + wrap.period_s

@@ -1,23 +1,74 @@
-"""The unit's overrides together: when each begins and ends, and which target they leave a vent (pure)."""
+"""Begin, end, target, stage (pure)."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, final
 
-from bench.mock.conditioning import Settling
-from bench.mock.lapses import Lapses
-from bench.mock.logic import OverrideRule, faulty_rule, override_target, shifted
-from bench.mock.pulses import Alarm
+from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.pulse_inputs import Alarm
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from bench.mock.behaviour import Behaviour
-    from bench.mock.pulses import Part
-    from bench.mock.settings import MockSettings
-    from bench.mock.weather_settings import OverrideName, Positions, Wind
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.pulse_inputs import Part
+    from ventproof_bench.mock.settings import MockSettings, OverrideName, Positions, WindSettings
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OverrideRule:
+    """Where the vents go while the override is active.
+
+    Attributes:
+        positions: override position of each vent group, %; groups not named keep to their stage.
+        only_close: a vent below its override position stays there; none opens during the override.
+    """
+
+    positions: Mapping[str, float]
+    only_close: bool
+
+
+def faulty_rule(rule: OverrideRule, behaviour: Behaviour) -> OverrideRule:
+    """Return the rule as a unit of this behaviour carries it out."""
+    rule = shifted(rule, behaviour.first_position_shift_percent)
+    rule = shifted(rule, behaviour.last_position_shift_percent, group=-1)
+    names = list(rule.positions)
+    positions = dict(rule.positions)
+    if len(names) > 1 and behaviour.positions_swapped:
+        positions[names[0]], positions[names[1]] = positions[names[1]], positions[names[0]]
+    if names and behaviour.skips_last_vent:
+        del positions[names[-1]]
+    return OverrideRule(positions, rule.only_close and not behaviour.opens_to_override)
+
+
+def shifted(rule: OverrideRule, by_percent: float, *, group: int = 0) -> OverrideRule:
+    """Return the rule with the position of one vent group, counted as a list's index, moved."""
+    names = list(rule.positions)
+    if not names or not by_percent:
+        return rule
+    moved = min(100.0, max(0.0, rule.positions[names[group]] + by_percent))
+    return OverrideRule({**rule.positions, names[group]: moved}, rule.only_close)
+
+
+def override_target(rule: OverrideRule, vent: str, stage_percent: float, ceiling_percent: float) -> float:
+    """Return a vent's target during the override, %.
+
+    Args:
+        rule: the override.
+        vent: name of the vent group.
+        stage_percent: position that the ventilation stage calls for.
+        ceiling_percent: where the vent stood when the override began, or its last target since then. Feeding
+            each target back as the next ceiling is what keeps a vent from opening while it rains.
+    """
+    if vent not in rule.positions:
+        return stage_percent
+    if not rule.only_close:
+        return rule.positions[vent]
+    return min(rule.positions[vent], stage_percent, ceiling_percent)
 
 
 @final
@@ -188,7 +239,26 @@ def _rule(override: Positions) -> OverrideRule:
     return OverrideRule({name: q.value for name, q in override.positions.items()}, override.only_close)
 
 
-def _gale_rule(wind: Wind, leeward: frozenset[str], behaviour: Behaviour) -> OverrideRule:
+def _gale_rule(wind: WindSettings, leeward: frozenset[str], behaviour: Behaviour) -> OverrideRule:
     lee = {name: q.value for name, q in wind.leeward.items() if name in leeward}
     rule = OverrideRule({**_rule(wind).positions, **lee}, wind.only_close)
     return shifted(rule, behaviour.gale_position_shift_percent)
+
+
+_GRID_DECIMALS = 9  # tenths of a degree are not exact in binary: 22 - 0.3 and 217 / 10 must compare equal
+
+
+def next_stage(stage: int, temperature_c: float, stage_at_c: Sequence[float], hysteresis_c: float) -> int:
+    """Return the stage that follows `stage` at a house temperature, °C.
+
+    Stage n begins at `stage_at_c[n - 1]`, rising, and ends `hysteresis_c` below that, both limits inclusive;
+    with no hysteresis it ends just below where it began.
+    """
+    temperature_c = round(temperature_c, _GRID_DECIMALS)
+    while stage < len(stage_at_c) and temperature_c >= stage_at_c[stage]:
+        stage += 1
+    while stage and temperature_c <= round(stage_at_c[stage - 1] - hysteresis_c, _GRID_DECIMALS):
+        if temperature_c >= stage_at_c[stage - 1]:
+            break
+        stage -= 1
+    return stage

@@ -6,14 +6,14 @@ import math
 from collections import deque
 from typing import TYPE_CHECKING, Final, Protocol, final
 
-from bench.mock.conditioning import Counter, Settling
-from bench.mock.sensor import Threshold
+from ventproof_bench.mock.inputs import Counter, Settling, Threshold
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from bench.mock.behaviour import Behaviour
-    from bench.mock.weather_settings import CupsWatch, TipRate, TreatAs, Wind
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.settings import CupsWatch, TipRate, TreatAs, WindSettings
+
 
 # Evenly spaced pulses come and leave at one instant, which binary fractions miss a little.
 _TOGETHER_S: Final = 1e-7
@@ -95,7 +95,9 @@ class Cups:
         parts: what falls due.
     """
 
-    def __init__(self, wind: Wind, watch: CupsWatch | None, behaviour: Behaviour, now_s: float) -> None:
+    def __init__(
+        self, wind: WindSettings, watch: CupsWatch | None, behaviour: Behaviour, now_s: float
+    ) -> None:
         at = wind.gale_at.value * behaviour.gale_at_factor
         hysteresis = wind.hysteresis.value * behaviour.gale_hysteresis_factor
         self.gale = Threshold(at, at - hysteresis, rising=True)

@@ -1,16 +1,19 @@
-"""The mock unit's register map, and what a register bank is: tables that answer or refuse (pure)."""
+"""Register map and its refresh (pure)."""
 
 from __future__ import annotations
 
+import math
 import struct
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from bench.interfaces import Table
-    from bench.mock.behaviour import Behaviour
+    from ventproof_bench.base.protocols import Table
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+
 
 ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
@@ -162,3 +165,80 @@ def _wide(value: int, behaviour: Behaviour) -> tuple[int, int]:
     if behaviour.low_byte_first:
         high, low = (word >> 8 | (word & 0xFF) << 8 for word in (high, low))
     return (low, high) if behaviour.low_word_first else (high, low)
+
+
+_GRID: Final = 1e-6  # of a refresh interval: instants on the refresh grid are not exact in binary
+_DROPS_OUT_FOR: Final = 7  # refreshes: longer than the shipped bench says that a flag keeps a value
+
+
+@final
+class Display:
+    """Refreshed at every whole multiple of an interval after power-up, or at every read where that is 0.
+
+    Args:
+        start_s: when the unit was powered up.
+        refresh_s: the interval.
+        behaviour: what is wrong with what is shown.
+        look: returns what the process is at an instant; None without supply: what was shown is kept.
+
+    Attributes:
+        snapshot: what was copied last.
+        words: the same as input registers.
+    """
+
+    snapshot: Snapshot
+    words: Sequence[int]
+
+    def __init__(
+        self,
+        start_s: float,
+        refresh_s: float,
+        behaviour: Behaviour,
+        look: Callable[[float], Snapshot | None],
+    ) -> None:
+        self._start_s = start_s
+        self._refresh_s = refresh_s * behaviour.refresh_factor
+        self._behaviour = behaviour
+        self._look = look
+        self._refreshes = 0
+        self._frozen_percent: float | None = None
+
+    def before(self, at_s: float) -> None:
+        """Catch up with the last instant that lies before `at_s`."""
+        if self._refresh_s:
+            self._catch_up(math.ceil((at_s - self._start_s) / self._refresh_s - _GRID) - 1)
+
+    def until(self, at_s: float) -> None:
+        """Catch up with the last instant up to and at `at_s`."""
+        if self._refresh_s:
+            self._catch_up(math.floor((at_s - self._start_s) / self._refresh_s + _GRID))
+        else:
+            self.copy(at_s)
+
+    def copy(self, at_s: float) -> None:
+        """Copy the process as it is at an instant."""
+        snapshot = self._look(at_s)
+        if snapshot is not None:
+            self.snapshot = self._spoiled(snapshot)
+            self.words = input_registers(self.snapshot, self._behaviour)
+
+    def _catch_up(self, refreshes: int) -> None:
+        if refreshes > self._refreshes:
+            self._refreshes = refreshes
+            self.copy(self._start_s + refreshes * self._refresh_s)
+
+    def _spoiled(self, snapshot: Snapshot) -> Snapshot:
+        """Return what a unit of this behaviour copies."""
+        behaviour = self._behaviour
+        flag, contact, *others = snapshot.status
+        if behaviour.flag_follows_contact:
+            flag = contact
+        drops = behaviour.flag_drops_every
+        dropped = drops > 0 and self._refreshes % drops < _DROPS_OUT_FOR
+        flag = flag != behaviour.flag_inverted and not behaviour.flag_stuck and not dropped
+        first, *rest = snapshot.positions
+        if behaviour.position_frozen:
+            if self._frozen_percent is None:
+                self._frozen_percent = first
+            first = self._frozen_percent
+        return replace(snapshot, positions=(first, *rest), status=(flag, contact, *others))

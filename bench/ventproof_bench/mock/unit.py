@@ -1,4 +1,4 @@
-"""The mock unit: terminals in, vents and registers out, in continuous time; deterministic (pure)."""
+"""The unit; what was touched (pure)."""
 
 from __future__ import annotations
 
@@ -6,36 +6,73 @@ import heapq
 import math
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import DriverError
-from bench.mock.actuator import CLOSED_PERCENT
-from bench.mock.conditioning import Settling
-from bench.mock.display import Display
-from bench.mock.drives import drives
-from bench.mock.faults import behaviour_with
-from bench.mock.lapses import Lapses
-from bench.mock.overrides import Overrides
-from bench.mock.pulses import Alarm
-from bench.mock.registers import (
+from ventproof_bench.base.errors import DriverError
+from ventproof_bench.mock.drive import CLOSED_PERCENT, drives
+from ventproof_bench.mock.faults.catalogue import behaviour_with
+from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.overrides import Overrides, next_stage
+from ventproof_bench.mock.pulse_inputs import Alarm
+from ventproof_bench.mock.registers import (
     DEVICE_BUSY,
     ILLEGAL_ADDRESS,
     PLAIN_BITS,
+    Display,
     RefusedError,
     SilentError,
     Snapshot,
     span,
 )
-from bench.mock.touched import Touched
-from bench.mock.ventilation import next_stage
-from bench.mock.weather import RAIN_CONTACTS, RESET, Weather, inputs_of
+from ventproof_bench.mock.weather_inputs import RAIN_CONTACTS, RESET, UnitWeather, inputs_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from bench.interfaces import Table
-    from bench.mock.behaviour import Behaviour
-    from bench.mock.pulses import Part
-    from bench.mock.settings import MockSettings
-    from bench.mock.weather_settings import OverrideName
+    from ventproof_bench.base.protocols import Table
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.inputs import Sensor
+    from ventproof_bench.mock.pulse_inputs import Part
+    from ventproof_bench.mock.settings import MockSettings, OverrideName
+
+
+_OTHER_C: Final = 0.5
+_LONG_S: Final = 3600.0
+_SILENT_S: Final = 60.0
+
+
+@final
+class Touched:
+    """Notes what is moved from power-up on.
+
+    Args:
+        start_s: power-up, loop time.
+        sensors: the analogue inputs as they are then.
+    """
+
+    __slots__ = ("_asked_s", "_first", "_start_s", "names")
+
+    def __init__(self, start_s: float, sensors: Mapping[str, Sensor]) -> None:
+        self.names: set[str] = set()
+        self._start_s = self._asked_s = start_s
+        self._first = {name: sensor.value for name, sensor in sensors.items()}
+
+    def contact(self, name: str, *, changed: bool) -> None:
+        """Take what is at a contact input."""
+        if changed:
+            self.names.add(name)
+
+    def level(self, name: str, sensor: Sensor | None) -> None:
+        """Take that a level was put on an input, and its sensor; None while the unit has no supply."""
+        if sensor is None or sensor.failure.input:
+            self.names.add("implausible")
+        if sensor is None or abs(sensor.value - self._first[name]) > _OTHER_C:
+            self.names.add(name)
+
+    def asked(self, now_s: float) -> None:
+        """Take a request over the bus."""
+        if now_s - self._start_s > _LONG_S or now_s - self._asked_s > _SILENT_S:
+            self.names.add("time")
+        self._asked_s = now_s
+
 
 _PHASES: Final = 60  # every count from 1 to 6 divides it, so that no phase is preferred
 _DELAYS: Final = (1, 2)  # holding registers of the rain override's delays
@@ -47,8 +84,8 @@ THERMOMETERS: Final = {0: "house", 3: "outside"}
 class MockUnit:
     """The unit. Times are loop times in seconds; time only goes forward, and a past instant counts as now.
 
-    Implements `bench.interfaces.MockInputs` (its terminals) and `bench.mock.registers.RegisterBank` (its
-    registers).
+    Implements `ventproof_bench.base.protocols.MockInputs` (its terminals) and
+    `ventproof_bench.mock.registers.RegisterBank` (its registers).
 
     Attributes:
         start_s: when it was powered up.
@@ -226,7 +263,7 @@ class MockUnit:
 
     def _start(self, *, sees_from_s: float, referenced_s: float) -> None:
         """Begin with everything forgotten but the vents' positions and the rain override's delays."""
-        self._weather = Weather(self._settings, self._behaviour, self._phase, self.now_s)
+        self._weather = UnitWeather(self._settings, self._behaviour, self._phase, self.now_s)
         self._overrides = Overrides(
             self._settings,
             self._behaviour,

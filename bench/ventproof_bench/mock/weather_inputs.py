@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from bench.mock.conditioning import Counter, Settling
-from bench.mock.pulses import Bucket, Cups, Part, Silence
-from bench.mock.registers import WeatherReading
-from bench.mock.sensor import Current, Line, Platinum, Sensor, Threshold, unfailing
+from ventproof_bench.mock.inputs import (
+    Counter,
+    Current,
+    Line,
+    PlatinumCurve,
+    Sensor,
+    Settling,
+    Threshold,
+    unfailing,
+)
+from ventproof_bench.mock.pulse_inputs import Bucket, Cups, Part, Silence
+from ventproof_bench.mock.registers import WeatherReading
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from bench.mock.behaviour import Behaviour
-    from bench.mock.settings import MockSettings
-    from bench.mock.weather_settings import OverrideName, Thermometer
-    from bench.mock.weather_settings import Sensor as SensorSettings
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.settings import MockSettings, OverrideName, SensorSettings, Thermometer
+
 
 RAIN_CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
 """Inputs that are wired in parallel: the rain terminal sees closed while any of them is closed."""
@@ -30,7 +37,7 @@ _ABEAM: Final = 90.0  # degrees between a vent's direction and the wind's
 
 
 @final
-class Weather:
+class UnitWeather:
     """The unit's inputs behind their terminals; made anew at every start.
 
     Attributes:
@@ -206,7 +213,7 @@ def _thermometer(settings: Thermometer) -> Line:
     low, high = (end.value for end in settings.range)
     if settings.type == "current":
         return Current(low, high)
-    return Platinum(_OHM_AT_0_C[settings.type], low, high)
+    return PlatinumCurve(_OHM_AT_0_C[settings.type], low, high)
 
 
 def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:

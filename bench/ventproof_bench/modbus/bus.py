@@ -22,32 +22,35 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from bench.clock import now_s, sleep_until
-from bench.errors import BusFault, LinkError
-from bench.interfaces import ReadRequest, Reply
-from bench.link import Link, framing_of, where
-from bench.registers import broadcasts_at_zero
-from bench.replies import (
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import BusFault, LinkError
+from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.benchfile.model import SerialBus
+from ventproof_bench.modbus.link import (
     EXCEPTIONS,
     NOISE_BYTES,
     Expected,
+    Link,
     belongs,
     complaint,
     expected_of_read,
     expected_of_write,
+    framing_of,
     replies_in,
+    where,
 )
-from bench.serialline import silent_interval_s
-from bench.wiring import SerialBus
+from ventproof_bench.modbus.register_map import broadcasts_at_zero
+from ventproof_bench.modbus.traffic import silent_interval_s
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pymodbus.pdu import ModbusPDU
 
-    from bench.errors import FaultKind
-    from bench.interfaces import Peer
-    from bench.wiring import BusSpec
+    from ventproof_bench.base.errors import FaultKind
+    from ventproof_bench.base.protocols import Peer
+    from ventproof_bench.benchfile.model import BusSpec
+
 
 # Unanswered in a row: a TCP connection to a unit that restarted may be dead at the far end.
 _SILENT_REQUESTS: Final = 3
@@ -91,7 +94,7 @@ class _Alike:
 
 @final
 class ModbusBus:
-    """A Modbus bus over any link of the bench file. A `bench.interfaces.Bus`.
+    """A Modbus bus over any link of the bench file. A `ventproof_bench.base.protocols.Bus`.
 
     A worker task carries out one transaction after another, so that a caller who is cancelled leaves its
     request to end in order and nothing behind that could answer the next. After a fault the line must be

@@ -11,12 +11,13 @@ from itertools import groupby
 from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
-from bench.interfaces import ReadRequest, Table
-from bench.samples import Unread
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.evidence import Unread
+from ventproof_bench.base.protocols import ReadRequest, Table
 
 if TYPE_CHECKING:
-    from bench.wiring import BusSpec, Location, SignalSpec, ValueType
+    from ventproof_bench.benchfile.model import BusSpec, Location, SignalSpec, ValueType
+
 
 _TABLE_OF_DIGIT: Final[dict[str, Table]] = {"0": "coil", "1": "discrete", "3": "input", "4": "holding"}
 _LAST_ADDRESS: Final = 65535
@@ -308,7 +309,7 @@ class PlannedRead:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Plan:
+class ReadPlan:
     """The requests that read all signals of one bus; `bus` is its name in the bench file."""
 
     bus: str
@@ -332,7 +333,7 @@ class _Span:
     name: str
 
 
-def plan_reads(signals: Mapping[str, SignalSpec], spec: BusSpec) -> Plan:
+def plan_reads(signals: Mapping[str, SignalSpec], spec: BusSpec) -> ReadPlan:
     """Return the fewest requests that read `signals`, all of one bus, within what its declaration allows.
 
     A request crosses at most `longest_gap` registers in a row that no signal takes, asks for at most
@@ -363,7 +364,7 @@ def plan_reads(signals: Mapping[str, SignalSpec], spec: BusSpec) -> Plan:
     for (_, table), group in groupby(sorted(spans), key=lambda span: (span.unit_id, span.table)):
         runs = _runs(list(group), longest_gap=spec.longest_gap, most=_most(table, spec))
         reads += (_read(run, signals) for run in runs)
-    return Plan(buses[0] if buses else "", tuple(reads))
+    return ReadPlan(buses[0] if buses else "", tuple(reads))
 
 
 def broadcasts_at_zero(spec: BusSpec) -> bool:

@@ -1,12 +1,18 @@
-"""What a bus can carry: how busy it is, how late a stimulus can be and how old a reading can get (pure).
+"""Load and worst response times (pure).
 
-It follows from how `bench.bus`, `bench.polling` and the drivers take turns:
+Fixed priorities, no pre-emption. The analysis is that of R. I. Davis, A. Burns, R. J. Bril and J. J. Lukkien,
+Real-Time Systems 35 (2007) 239-272: every instance within the busy period is examined, since a later one can be worse
+than the first. All times are whole microseconds, so that nothing is lost to rounding.
+
+The formulas are those of MODBUS over Serial Line V1.02 (20 December 2006), sections 2.5.1 and 2.5.1.1.
+
+It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.rig.polling` and the drivers take turns:
 
 - One transaction at a time, and what is under way is never broken off. A write goes ahead of waiting reads.
 - A poller has one read outstanding, and a stimulus one transaction: the write, and after it the read-back. So a
   stimulus's transaction waits for one read at most, and a read for one transaction of a stimulus at most: whichever
   falls free cannot ask again before the other one's turn.
-- Where edges are known to be a distance apart, fewer of them fall into a round of polls; `bench.responsetime` counts.
+- Where edges are known to be a distance apart, fewer of them fall into a round of polls; they are counted.
 
 Only answered transactions count. After a fault the bus keeps quiet, and the record has a gap.
 """
@@ -18,15 +24,135 @@ from fractions import Fraction
 from math import ceil
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from bench.interfaces import BusUse, ReadRequest
-from bench.responsetime import Message, response
-from bench.serialline import silent_interval_s
-from bench.wiring import BusCommon, InProcessBus, SerialBus, WiredBus
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.protocols import BusUse, ReadRequest
+from ventproof_bench.benchfile.model import BusCommon, InProcessBus, SerialBus, WiredBus
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
-    from bench.wiring import BusSpec
+    from ventproof_bench.benchfile.model import BusSpec
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """Something that is sent again and again.
+
+    Attributes:
+        duration_us: how long it holds the line, more than 0 us.
+        period_us: shortest time between two of its instances, more than 0 us.
+        jitter_us: how much later than its instant an instance may be ready to be sent, 0 us or more.
+    """
+
+    duration_us: int
+    period_us: int
+    jitter_us: int = 0
+
+    def __post_init__(self) -> None:
+        """Refuse times that mean nothing."""
+        if self.duration_us <= 0 or self.period_us <= 0 or self.jitter_us < 0:
+            raise ValueError(f"{self} needs a duration and a period above zero and a jitter not below it")
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorstResponse:
+    """How long a message can take from its instant to the end of its transmission.
+
+    Attributes:
+        worst_us: the longest of all instances.
+        instances_us: of each instance within the busy period, the first one first.
+        busy_us: the busy period: how long the line can be taken by this message and more urgent ones.
+        blocking_us: the longest less urgent message, which may just have begun.
+    """
+
+    worst_us: int
+    instances_us: tuple[int, ...]
+    busy_us: int
+    blocking_us: int
+
+
+def utilisation(messages: Iterable[Message]) -> Fraction:
+    """Return the part of the time that the messages hold the line in the long run; above 1 they cannot be sent."""
+    return sum((Fraction(m.duration_us, m.period_us) for m in messages), Fraction(0))
+
+
+def response(messages: Sequence[Message], index: int) -> WorstResponse:
+    """Return how long message `index` can take.
+
+    Args:
+        messages: all that share the line, the most urgent first.
+        index: which of them, from 0.
+
+    Raises:
+        ValueError: it and the more urgent messages want the line for more than all of the time, so that waits grow
+            without end; or for exactly all of it, with something that delays them.
+    """
+    message, urgent = messages[index], messages[:index]
+    mine = messages[: index + 1]
+    blocking_us = max((m.duration_us for m in messages[index + 1 :]), default=0)
+    wanted = utilisation(mine)
+    if wanted > 1 or (wanted == 1 and (blocking_us or any(m.jitter_us for m in mine))):
+        raise Refusal(
+            f"the messages want the line for {float(100 * wanted):.4g} % of the time",
+            "it must be less than all of it",
+        )
+    busy_us = blocking_us + sum(m.duration_us for m in mine)
+    while (longer_us := blocking_us + sum(_ready(m, busy_us) * m.duration_us for m in mine)) != busy_us:
+        busy_us = longer_us
+    instances = tuple(
+        message.jitter_us
+        + _wait_us(urgent, blocking_us + number * message.duration_us)
+        - number * message.period_us
+        + message.duration_us
+        for number in range(_ready(message, busy_us))
+    )
+    return WorstResponse(
+        worst_us=max(instances), instances_us=instances, busy_us=busy_us, blocking_us=blocking_us
+    )
+
+
+def _ready(message: Message, span_us: int) -> int:
+    """Return how many instances can become ready within a span that begins just before the first of them."""
+    return -(-(span_us + message.jitter_us) // message.period_us)
+
+
+def _wait_us(urgent: Sequence[Message], before_us: int) -> int:
+    """Return how long an instance waits that has `before_us` of other work ahead of it, urgent messages included.
+
+    One that becomes ready in the very microsecond in which the line falls free still goes first.
+    """
+    wait_us = before_us
+    while (longer_us := before_us + sum(_ready(m, wait_us + 1) * m.duration_us for m in urgent)) != wait_us:
+        wait_us = longer_us
+    return wait_us
+
+
+_BITS_OF_CHARACTER: Final = 11  # start, 8 data, parity (or a second stop), stop
+_FASTEST_COUNTED_BAUD: Final = 19200  # above this the silent interval no longer shrinks
+_FIXED_SILENCE_S: Final = 1.75e-3
+
+
+def character_time_s(baud: int) -> float:
+    """Return the time of one RTU character in seconds.
+
+    Raises:
+        ValueError: `baud` is not above zero.
+    """
+    if baud <= 0:
+        raise ValueError(f"baud={baud!r} must be above zero")
+    return _BITS_OF_CHARACTER / baud
+
+
+def silent_interval_s(baud: int) -> float:
+    """Return the silence that ends an RTU frame: 3.5 characters up to 19200 Bd, 1.75 ms above.
+
+    Raises:
+        ValueError: `baud` is not above zero.
+    """
+    return _FIXED_SILENCE_S if baud > _FASTEST_COUNTED_BAUD else 3.5 * character_time_s(baud)
+
 
 AnyBus = TypeVar("AnyBus", bound=BusCommon)
 

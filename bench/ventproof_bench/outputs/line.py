@@ -1,12 +1,13 @@
-"""The harness's end of the line process: outputs and shared buses, driven and guarded beside the harness.
+"""Client and messages.
 
 Edges on time and safe outputs both need a process of their own: a busy interpreter delays a thread's edges,
-and a dead or stopped one makes nothing safe. `bench.lineprocess` is the other end.
+and a dead or stopped one makes nothing safe. `ventproof_bench.outputs.line_process` is the other end.
 """
 
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import socket
 import subprocess
@@ -15,27 +16,125 @@ import tempfile
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
-from bench.clock import now_s, sleep_until
-from bench.errors import BenchError, LinkError
-from bench.linewire import (
-    HEARTBEAT_S,
-    MISSED_BEATS,
-    Message,
-    Messages,
-    pack,
-    pack_edges,
-    pack_request,
-    unpack_error,
-    unpack_reply,
-    unpack_reports,
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import (
+    BenchError,
+    BusFault,
+    DriverError,
+    EvidenceError,
+    InterlockError,
+    LinkError,
+    VentproofError,
 )
-from bench.samples import Edge, EdgeReport, Window
+from ventproof_bench.base.evidence import Edge, EdgeReport, Window
+from ventproof_bench.base.protocols import ReadRequest, Reply
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from bench.interfaces import ReadRequest, Reply
-    from bench.wiring import BenchFile
+    from ventproof_bench.base.protocols import ReadRequest, Reply
+    from ventproof_bench.benchfile.model import BenchFile
+
+
+HEARTBEAT_S: Final = 0.1
+"""The harness is heard at least this often while its loop runs."""
+
+WINDOW_S: Final = 0.5
+"""The line process makes its outputs safe when it has not heard of the harness for this long."""
+
+# Twice the window: a line process that hangs has by then missed its own look at the harness, too.
+MISSED_BEATS: Final = 10
+"""Beats in a row that the line process may leave unanswered before it is taken to hang."""
+
+_ERRORS: Final = {
+    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LinkError)
+}
+
+Message = dict[str, Any]
+
+
+@final
+class Messages:
+    """Takes bytes as they come and hands on whole messages."""
+
+    def __init__(self, take: Callable[[Message], None]) -> None:
+        self._take = take
+        self._rest = b""
+
+    def feed(self, data: bytes) -> None:
+        """Take bytes; calls back once a message."""
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        for line in lines:
+            self._take(json.loads(line))
+
+
+def pack(message: Message) -> bytes:
+    """Return a message as it goes over the socket. Floats come back exactly as they were."""
+    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
+
+
+def pack_error(error: VentproofError) -> Message:
+    """Return an error as a message's field."""
+    packed: Message = {"class": type(error).__name__, "text": str(error)}
+    if isinstance(error, BusFault):
+        times = {"requested_s": error.requested_s, "ended_s": error.ended_s, "doubtful_s": error.doubtful_s}
+        packed |= {"kind": error.kind, **times}
+    return packed
+
+
+def unpack_error(packed: Message) -> BenchError:
+    """Return the error again, of the same class."""
+    if packed["class"] == BusFault.__name__:
+        return BusFault(
+            packed["kind"],
+            packed["text"],
+            requested_s=packed["requested_s"],
+            ended_s=packed["ended_s"],
+            doubtful_s=packed["doubtful_s"],
+        )
+    return _ERRORS.get(packed["class"], BenchError)(packed["text"])
+
+
+def pack_window(window: Window) -> list[float]:
+    """Return a window as JSON takes it."""
+    return [window.earliest_s, window.latest_s]
+
+
+def pack_edges(edges: Iterable[Edge]) -> list[list[float | bool]]:
+    """Return an edge plan as JSON takes it."""
+    return [[edge.at_s, edge.closed] for edge in edges]
+
+
+def unpack_edges(packed: Iterable[list[Any]]) -> list[Edge]:
+    """Return the edge plan again."""
+    return [Edge(at_s, closed) for at_s, closed in packed]
+
+
+def pack_reports(reports: Iterable[EdgeReport]) -> list[list[Any]]:
+    """Return edge reports as JSON takes them."""
+    return [[r.closed, r.due_s, None if r.window is None else pack_window(r.window)] for r in reports]
+
+
+def unpack_reports(packed: Iterable[list[Any]]) -> list[EdgeReport]:
+    """Return the edge reports again."""
+    return [EdgeReport(closed, due_s, None if w is None else Window(*w)) for closed, due_s, w in packed]
+
+
+def pack_reply(reply: Reply) -> list[Any]:
+    """Return a bus's reply as JSON takes it."""
+    return [list(reply.words), reply.requested_s, reply.replied_s]
+
+
+def unpack_reply(packed: list[Any]) -> Reply:
+    """Return the bus's reply again."""
+    words, requested_s, replied_s = packed
+    return Reply(tuple(words), requested_s, replied_s)
+
+
+def pack_request(request: ReadRequest) -> list[Any]:
+    """Return a read request as JSON takes it."""
+    return [request.unit_id, request.table, request.address, request.count]
+
 
 _START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
 _LEAVE_WITHIN_S: Final = 3.0
@@ -74,7 +173,7 @@ class _Line(asyncio.Protocol):
         # Our copy of its end is closed: while it is open here, the process's death would not show as an end of file.
         with theirs:
             self._process = subprocess.Popen(  # noqa: ASYNC220, S603 - a few ms; our own module
-                [sys.executable, "-m", "bench.lineprocess", str(theirs.fileno())],
+                [sys.executable, "-m", "ventproof_bench.outputs.line_process", str(theirs.fileno())],
                 pass_fds=[theirs.fileno()],
                 start_new_session=True,  # a kill of the harness's whole group must not reach the guard
                 stdin=subprocess.DEVNULL,
@@ -200,7 +299,7 @@ class _Line(asyncio.Protocol):
 
 @final
 class LineOutputs:
-    """Implements `bench.interfaces.Outputs` through a line process.
+    """Implements `ventproof_bench.base.protocols.Outputs` through a line process.
 
     Args:
         file: the bench; its outputs, and the buses that carry them, live in the line process from `open` on.
@@ -246,11 +345,11 @@ class LineOutputs:
         return Window(*await self.ask("contact", name=name, closed=closed))
 
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
-        """Play edges at absolute deadlines, as `bench.outputs.LocalOutputs.train` does."""
+        """Play edges at absolute deadlines, as `ventproof_bench.outputs.outputs.LocalOutputs.train` does."""
         return unpack_reports(await self.ask("train", name=name, edges=pack_edges(edges), start_s=start_s))
 
     async def stop(self, name: str, *, from_s: float | None = None) -> None:
-        """End an output's trains, as `bench.outputs.LocalOutputs.stop` does."""
+        """End an output's trains, as `ventproof_bench.outputs.outputs.LocalOutputs.stop` does."""
         await self.ask("stop", name=name, from_s=from_s)
 
     async def level(self, name: str, value: float) -> Window:
@@ -328,7 +427,7 @@ class LineOutputs:
 
 @final
 class LineBus:
-    """Implements `bench.interfaces.Bus` for a bus that the line process owns, because it carries outputs."""
+    """A `base.protocols.Bus` that the line process owns, because it carries outputs."""
 
     def __init__(self, name: str, outputs: LineOutputs) -> None:
         self.name = name

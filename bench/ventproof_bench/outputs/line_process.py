@@ -18,14 +18,15 @@ import sys
 from contextlib import suppress
 from typing import Any, Final, final
 
-from bench.clock import now_s
-from bench.errors import BenchError, DriverError, LinkError, VentproofError
-from bench.interfaces import Bus, ReadRequest
-from bench.line import carried_buses
-from bench.linewire import (
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.errors import BenchError, DriverError, LinkError, VentproofError
+from ventproof_bench.base.protocols import Bus, ReadRequest
+from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.outputs.line import (
     WINDOW_S,
     Message,
     Messages,
+    carried_buses,
     pack,
     pack_error,
     pack_reply,
@@ -33,8 +34,7 @@ from bench.linewire import (
     pack_window,
     unpack_edges,
 )
-from bench.outputs import LocalOutputs
-from bench.wiring import BenchFile
+from ventproof_bench.outputs.outputs import LocalOutputs
 
 # A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
 _SPIN_S: Final = 0.0004
@@ -133,7 +133,7 @@ class _Guarded(asyncio.Protocol):
         """Build and open what the bench file declares; outputs are safe afterwards."""
         file = BenchFile.model_validate_json(message["file"])
         if carried := carried_buses(file):
-            from bench.bus import ModbusBus  # noqa: PLC0415 - heavy, and not every bench has such a bus
+            from ventproof_bench.modbus.bus import ModbusBus  # noqa: PLC0415 - heavy, and not every bench has such a bus
 
             self.buses = {name: ModbusBus(name, file.buses[name]) for name in carried}
         try:

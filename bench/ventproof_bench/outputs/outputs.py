@@ -11,19 +11,19 @@ from typing import TYPE_CHECKING, Final, cast, final
 
 from pydantic import ValidationError
 
-from bench.clock import now_s, sleep_until, spin_until
-from bench.drivers import Remarks, Shared, Wiring, fastest_edge_s, find
-from bench.errors import BenchError, DriverError
-from bench.ports import Ports
-from bench.pulses import check_plan
-from bench.samples import Edge, EdgeReport, Window
-from bench.wiring import BusSpec, ContactOutput, OutputSpec, ValueOutput
-from bench.wording import nearest, word_errors
+from ventproof_bench.base.clock import now_s, sleep_until, spin_until
+from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.evidence import Edge, EdgeReport, Window, check_plan
+from ventproof_bench.benchfile.model import BusSpec, ContactOutput, OutputSpec, ValueOutput
+from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
+from ventproof_bench.drivers.serial_ports import Ports
+from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Mapping, Sequence
 
-    from bench.interfaces import Bus, Contact, Level, MockInputs
+    from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs
+
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
@@ -147,7 +147,7 @@ class _LevelLine:
 
 @final
 class LocalOutputs:
-    """Implements `bench.interfaces.Outputs` on the running loop.
+    """Implements `ventproof_bench.base.protocols.Outputs` on the running loop.
 
     Args:
         outputs: what the bench file declares.

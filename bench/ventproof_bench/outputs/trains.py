@@ -6,14 +6,15 @@ import asyncio
 from collections import deque
 from typing import TYPE_CHECKING, Final, final
 
-from bench.clock import now_s
-from bench.errors import DriverError
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.errors import DriverError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from bench.interfaces import Outputs
-    from bench.samples import Edge, EdgeReport
+    from ventproof_bench.base.evidence import Edge, EdgeReport
+    from ventproof_bench.base.protocols import Outputs
+
 
 LEAD_S: Final = 0.05
 """A pulse train is ordered this long before its first edge."""

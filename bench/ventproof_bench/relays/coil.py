@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from bench.drivers import Driver, Wiring
-from bench.errors import BusFault, DriverError
-from bench.fields import FileModel, Name
-from bench.interfaces import Bus, BusUse, ReadRequest
-from bench.samples import Window
-from bench.serialline import character_time_s, silent_interval_s
-from bench.wiring import Address, BusSpec, InProcessBus, SerialBus, UnitId
+from ventproof_bench.base.errors import BusFault, DriverError
+from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest
+from ventproof_bench.benchfile.model import Address, BusSpec, InProcessBus, SerialBus, UnitId
+from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.modbus.traffic import character_time_s, silent_interval_s
+from ventproof_bench.yamlfile.fields import FileModel, Name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
 
 _NETWORK_EDGE_S: Final = 0.01  # two round trips on a local network
 _LOOK_S: Final = 0.05  # a round trip through a gateway to a line

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from bench.drivers import Driver, Wiring
-from bench.fields import FileModel, Seconds
-from bench.ports import ControlLine, ControlPort, is_network
+from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.drivers.serial_ports import ControlLine, ControlPort, is_network
+from ventproof_bench.yamlfile.fields import FileModel, Seconds
 
 if TYPE_CHECKING:
-    from bench.samples import Window
+    from ventproof_bench.base.evidence import Window
+
 
 _LOCAL_EDGE_S: Final = 0.002  # a control transfer of a USB adapter takes a frame of 1 ms
 _REMOTE_EDGE_S: Final = 0.12  # the client looks for the acknowledgement every 50 ms

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from bench.clock import now_s
-from bench.drivers import Driver, Wiring
-from bench.fields import FileModel, Name
-from bench.samples import Window
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.evidence import Window
+from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.yamlfile.fields import FileModel, Name
 
 if TYPE_CHECKING:
-    from bench.interfaces import MockInputs
+    from ventproof_bench.base.protocols import MockInputs
 
 
 _FASTEST_EDGE_S: Final = 0.0001

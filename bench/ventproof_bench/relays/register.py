@@ -7,12 +7,12 @@ from typing import Final, Self, final
 
 from pydantic import model_validator
 
-from bench.drivers import Driver, Wiring
-from bench.errors import BusFault, DriverError, Refusal
-from bench.interfaces import Bus, BusUse, ReadRequest
-from bench.registers import encode, parse_reference, resolve, width
-from bench.samples import Window
-from bench.wiring import Location
+from ventproof_bench.base.errors import BusFault, DriverError, Refusal
+from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest
+from ventproof_bench.benchfile.model import Location
+from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.modbus.register_map import encode, parse_reference, resolve, width
 
 
 class RegisterOptions(Location):

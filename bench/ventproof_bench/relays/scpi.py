@@ -10,17 +10,18 @@ from typing import TYPE_CHECKING, Annotated, Final, Self, final
 
 from pydantic import Field, model_validator
 
-from bench.drivers import Driver, Wiring
-from bench.errors import DriverError, Refusal
-from bench.fields import FileModel, PositiveSeconds
-from bench.ports import wire_time_s
+from ventproof_bench.base.errors import DriverError, Refusal
+from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.drivers.serial_ports import wire_time_s
+from ventproof_bench.yamlfile.fields import FileModel, PositiveSeconds
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from bench.ports import Port
-    from bench.samples import Window
-    from bench.wiring import BusSpec
+    from ventproof_bench.base.evidence import Window
+    from ventproof_bench.benchfile.model import BusSpec
+    from ventproof_bench.drivers.serial_ports import Port
+
 
 _OVERHEAD_S: Final = 0.005  # an instrument parses and settles before it answers *OPC?
 _AROUND: Final = 60  # characters: *OPC?, SYSTem:ERRor?, the three answers and the terminators

@@ -1,22 +1,69 @@
-"""Makes the running bench from a bench file: buses, pollers' plans, outputs and, in process, the mock unit."""
+"""Running parts from file; locks."""
 
 from __future__ import annotations
 
+import fcntl
+import hashlib
+import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
-from typing import Final, final
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Final, final
 
-from bench.bus import ModbusBus
-from bench.clock import now_s
-from bench.endpoints import EndpointHold, network_endpoints
-from bench.interfaces import Bus, Outputs
-from bench.line import LineOutputs
-from bench.mock.server import Responder
-from bench.mock.unit import MockUnit, build
-from bench.outputs import LocalOutputs
-from bench.registers import Plan, plan_reads
-from bench.wiring import BenchFile, BusSpec, InProcessBus
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.protocols import Bus, Outputs
+from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
+from ventproof_bench.mock.unit import MockUnit, build
+from ventproof_bench.mock.wires.modbus_server import Responder
+from ventproof_bench.modbus.bus import ModbusBus
+from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
+from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.outputs.outputs import LocalOutputs
+
+if TYPE_CHECKING:
+    from ventproof_bench.benchfile.model import BenchFile
+
+
+def network_endpoints(file: BenchFile) -> list[str]:
+    """Return the network endpoints that a bench uses: hosts and ports of buses, URLs of outputs."""
+    buses = {
+        f"{bus.host}:{bus.tcp_port}" for bus in file.buses.values() if isinstance(bus, TcpBus | RtuOverTcpBus)
+    }
+    ports = {str(output.wired.get("port", "")) for output in file.outputs.values()}
+    return sorted(buses | {port for port in ports if "://" in port})
+
+
+@final
+class EndpointHold:
+    """A hold on endpoints; the system lets go of it when the process dies."""
+
+    def __init__(self, endpoints: list[str]) -> None:
+        self._endpoints = endpoints
+        self._files: list[IO[str]] = []
+
+    def take(self) -> None:
+        """Take hold of all of them.
+
+        Raises:
+            LinkError: another run on this computer holds one.
+        """
+        for endpoint in self._endpoints:
+            name = f"ventproof-{hashlib.sha256(endpoint.encode()).hexdigest()[:16]}.lock"
+            try:
+                file = (Path(tempfile.gettempdir()) / name).open("w", encoding="utf-8")
+                self._files.append(file)
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                self.release()
+                raise LinkError(f"another run on this computer holds {endpoint}: wait for its end") from error
+
+    def release(self) -> None:
+        """Let go; safe to call twice."""
+        while self._files:
+            self._files.pop().close()
+
 
 _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to have ended
 
@@ -27,7 +74,7 @@ class Read:
     """What is polled on one bus."""
 
     bus: Bus
-    plan: Plan
+    plan: ReadPlan
     spec: BusSpec
 
 

@@ -7,16 +7,17 @@ from dataclasses import dataclass
 from math import ceil, inf
 from typing import TYPE_CHECKING, Final, NoReturn, final
 
-from bench.clock import Awake, now_s, sleep_until
-from bench.errors import BenchError, BusFault, LinkError
-from bench.samples import Gap, Poll
-from bench.wiring import InProcessBus
+from ventproof_bench.base.clock import Awake, now_s, sleep_until
+from ventproof_bench.base.errors import BenchError, BusFault, LinkError
+from ventproof_bench.base.evidence import Gap, Poll
+from ventproof_bench.benchfile.model import InProcessBus
 
 if TYPE_CHECKING:
-    from bench.interfaces import Bus, EvidenceSink
-    from bench.registers import Plan, PlannedRead
-    from bench.samples import GapReason
-    from bench.wiring import BusSpec
+    from ventproof_bench.base.evidence import GapReason
+    from ventproof_bench.base.protocols import Bus, EvidenceSink
+    from ventproof_bench.benchfile.model import BusSpec
+    from ventproof_bench.modbus.register_map import PlannedRead, ReadPlan
+
 
 _SLEPT_S: Final = 1.0  # less may be a correction of one of the two clocks
 _ONCE_S: Final = 3600.0  # while a poller rests: so often it looks whether the bus is still there
@@ -36,7 +37,7 @@ class Rest:
 
 async def poll(
     bus: Bus,
-    plan: Plan,
+    plan: ReadPlan,
     *,
     every_s: float,
     bus_spec: BusSpec,
@@ -66,7 +67,7 @@ async def poll(
 @final
 class _Poller:
     def __init__(  # noqa: PLR0917 - made in one place only
-        self, bus: Bus, plan: Plan, every_s: float, spec: BusSpec, sink: EvidenceSink, rest: Rest
+        self, bus: Bus, plan: ReadPlan, every_s: float, spec: BusSpec, sink: EvidenceSink, rest: Rest
     ) -> None:
         self._bus = bus
         self._plan = plan

@@ -8,17 +8,25 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NoReturn, Protocol, final
 
-from bench.errors import Abort, AbortKind, BenchError, BusFault, DriverError, InterlockError, LinkError
-from bench.link import framing_of
-from bench.polling import Rest, poll
-from bench.replies import unlike
-from bench.samples import Gap, Poll
-from bench.wiring import ContactOutput
+from ventproof_bench.base.errors import (
+    Abort,
+    AbortKind,
+    BenchError,
+    BusFault,
+    DriverError,
+    InterlockError,
+    LinkError,
+)
+from ventproof_bench.base.evidence import Gap, Poll
+from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.modbus.link import framing_of, unlike
+from ventproof_bench.rig.polling import Rest, poll
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
 
-    from bench.build import Read, Rig
+    from ventproof_bench.rig.build import Read, Rig
+
 
 _LOOK_EVERY_S: Final = 0.5
 _UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"

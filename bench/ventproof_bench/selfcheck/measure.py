@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
-from bench.uncertainty import Component, scatter
+from ventproof_bench.base.uncertainty import Component, scatter
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from bench.samples import EdgeReport, Gap, Poll, Sample, Window
+    from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, Window
+
 
 _CLEAR_STEPS: Final = 2  # a movement of so many steps a refresh cannot hide behind rounding
 _PROVES: Final = 3  # changes of one movement before anything is said of the refresh interval

@@ -7,10 +7,14 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol, final
 
-from bench.answers import Exercised, Seen
-from bench.clock import now_s
-from bench.errors import DriverError
-from bench.measured import (
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Sample, Window
+from ventproof_bench.base.quantities import PLAIN_UNITS
+from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.outputs.trains import LEAD_S
+from ventproof_bench.selfcheck.diagnosis import Exercised, UnitReadings
+from ventproof_bench.selfcheck.measure import (
     BusMeasured,
     CountMeasured,
     EchoMeasured,
@@ -22,17 +26,13 @@ from bench.measured import (
     edges_measured,
     refresh_measured,
 )
-from bench.samples import Edge, EdgeReport, Gap, Poll, Sample, Window
-from bench.trains import LEAD_S
-from bench.units import PLAIN_UNITS
-from bench.wiring import ContactOutput
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from bench.build import Rig
-    from bench.hookup import HookUp
-    from bench.wiring import BenchFile, ValueOutput
+    from ventproof_bench.benchfile.model import BenchFile, HookUp, ValueOutput
+    from ventproof_bench.rig.build import Rig
+
 
 LISTEN_S: Final = 3.0
 """How long the buses are only listened to."""
@@ -78,7 +78,7 @@ class Measured:
 
 
 @final
-class Readings:
+class BenchReadings:
     """Everything that was seen on a bench so far.
 
     Args:
@@ -151,7 +151,7 @@ class SelfCheck:
     def __init__(
         self,
         rig: Rig,
-        readings: Readings,
+        readings: BenchReadings,
         listener: Listener,
         level_of: Callable[[ValueOutput, float], float],
     ) -> None:
@@ -193,7 +193,7 @@ class SelfCheck:
     # edges, feedback and counts
 
     async def _pulse(self, name: str, output: ContactOutput, measured: Measured) -> None:
-        from bench.drivers import fastest_edge_s  # noqa: PLC0415 - drivers load as they are found
+        from ventproof_bench.drivers.driver import fastest_edge_s  # noqa: PLC0415 - drivers load as they are found
 
         half_s = max(_HALF_PERIOD_S, _EDGES_A_RELAY * fastest_edge_s(output, self._rig.file.buses))
         self._listener.begins(f"{name}: {_PULSES} closures", 2 * _PULSES * half_s)
@@ -305,7 +305,7 @@ class SelfCheck:
     def _settled_s(self) -> float:
         return 2 * max(read.spec.poll_every + read.spec.timeout for read in self._rig.reads)
 
-    def _state(self) -> Seen:
+    def _state(self) -> UnitReadings:
         """Return what everything reads now, registers included."""
         signals = {name: self._readings.latest(name) for name in self._rig.file.signals}
         values = {name: value for name, value in signals.items() if value is not None}
@@ -314,9 +314,9 @@ class SelfCheck:
             for read in self._rig.reads
             for poll in self._readings.since(read.plan.bus, now_s() - self._settled_s())
         }
-        return Seen(values, tuple(polls.values()))
+        return UnitReadings(values, tuple(polls.values()))
 
-    def _delays(self, before: Seen, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
+    def _delays(self, before: UnitReadings, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
         found = {}
         for name, old in before.values.items():
             spec = self._rig.file.signals[name]

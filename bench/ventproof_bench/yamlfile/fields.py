@@ -16,8 +16,8 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from bench.errors import Refusal
-from bench.units import (
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import (
     PLAIN_UNITS,
     UNITS,
     Dimension,

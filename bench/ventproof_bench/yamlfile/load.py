@@ -13,14 +13,24 @@ from typing import TYPE_CHECKING, Generic, TypeVar, final
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from bench.errors import FileError, Problem
-from bench.wording import PathFault, word_errors
-from bench.yamlerrors import word_yaml_error
-from bench.yamltree import Fault, Node, Path, Table, TreeError, as_data, grow_tree, spot
-from bench.yamlvalues import put_values
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
+from ventproof_bench.yamlfile.tree import (
+    Node,
+    Path,
+    Table,
+    TreeError,
+    YamlFault,
+    as_data,
+    grow_tree,
+    put_values,
+    spot,
+)
+from ventproof_bench.yamlfile.value_errors import PathFault, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
 
 LARGEST_BYTES = 1_000_000
 _KINDS = {"profile": "profile", "bench": "bench file", "table": "override table"}
@@ -171,7 +181,7 @@ def in_file_order(problems: Iterable[Problem]) -> list[Problem]:
     return [first[place] for place in sorted(first)]
 
 
-def _placed(path: str, fault: Fault) -> Problem:
+def _placed(path: str, fault: YamlFault) -> Problem:
     return Problem(path, fault.line, fault.column, fault.reason, fault.hint)
 
 
@@ -234,7 +244,7 @@ def _decode(path: str, data: bytes, kind: str = "YAML") -> str:
         raise FileError([Problem(path, line, None, reason, "save the file as UTF-8")]) from None
 
 
-def _grow(path: str, text: str) -> tuple[Node, list[Fault]]:
+def _grow(path: str, text: str) -> tuple[Node, list[YamlFault]]:
     text = text.removeprefix("\ufeff")
     odd = _UNPRINTABLE.search(text)
     if odd:

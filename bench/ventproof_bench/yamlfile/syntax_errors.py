@@ -6,7 +6,7 @@ import re
 
 import yaml
 
-from bench.yamltree import MAX_DEPTH, Fault
+from ventproof_bench.yamlfile.tree import MAX_DEPTH, YamlFault
 
 _NEEDS_QUOTES = "@`%"
 _NO_SPACE = re.compile(r"\s*(?:- +)?(?P<key>[a-z_]+):(?P<value>[^\s/].*)")
@@ -88,7 +88,7 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
 )
 
 
-def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
+def word_yaml_error(error: yaml.YAMLError, text: str) -> YamlFault:
     """Return the fault that a parser's error stands for.
 
     Args:
@@ -96,7 +96,7 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
         text: the text that it read.
     """
     if not isinstance(error, yaml.MarkedYAMLError):
-        return Fault(1, 1, "the text is not YAML", "see `ventproof explain files`")
+        return YamlFault(1, 1, "the text is not YAML", "see `ventproof explain files`")
     mark = error.problem_mark or error.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
     problem = str(error.problem or "")
@@ -108,12 +108,12 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> Fault:
         if part in problem:
             begun = error.context_mark
             if where_begun and begun is not None:
-                return Fault(begun.line + 1, begun.column + 1, reason, hint)
-            return Fault(line, column, reason, hint)
-    return Fault(line, column, f"not valid YAML: {problem}", "check quotes, brackets and indentation")
+                return YamlFault(begun.line + 1, begun.column + 1, reason, hint)
+            return YamlFault(line, column, reason, hint)
+    return YamlFault(line, column, f"not valid YAML: {problem}", "check quotes, brackets and indentation")
 
 
-def _run_together(text: str, line: int) -> Fault | None:
+def _run_together(text: str, line: int) -> YamlFault | None:
     """Return the fault of a key without a space after its ':' above a line, which makes text of that line too."""
     above = text.split("\n")[: line - 1]
     number = next((n for n in range(len(above), 0, -1) if above[n - 1].strip()), 0)
@@ -121,7 +121,7 @@ def _run_together(text: str, line: int) -> Fault | None:
     if found is None:
         return None
     key, value = found["key"], found["value"].rstrip()
-    return Fault(
+    return YamlFault(
         number,
         found.start("key") + 1,
         f"the key '{key}:' without a space after it",
@@ -129,15 +129,15 @@ def _run_together(text: str, line: int) -> Fault | None:
     )
 
 
-def _bad_start(text: str, line: int, column: int) -> Fault:
+def _bad_start(text: str, line: int, column: int) -> YamlFault:
     lines = text.split("\n")
     row = lines[line - 1] if line <= len(lines) else ""
     character = row[column - 1 : column]
     if character == "\t":
-        return Fault(line, column, "a tab where spaces are wanted", "indent with spaces, not tabs")
+        return YamlFault(line, column, "a tab where spaces are wanted", "indent with spaces, not tabs")
     if character and character in _NEEDS_QUOTES:
         word = re.split(r"[,}\]#]", row[column - 1 :])[0].strip()
-        return Fault(
+        return YamlFault(
             line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes'
         )
-    return Fault(line, column, f"{character!r} cannot begin a value", "put the text in quotes")
+    return YamlFault(line, column, f"{character!r} cannot begin a value", "put the text in quotes")

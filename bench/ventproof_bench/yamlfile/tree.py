@@ -1,15 +1,19 @@
-"""YAML text as a tree that remembers where everything stands, so that a problem can name its line (pure)."""
+"""YAML with positions, named values (pure)."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from typing import Any, final
+from typing import TYPE_CHECKING, Any, final
 
 import yaml
 
-from bench.stated import control_in
+from ventproof_bench.base.text import control_in
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
 
 MAX_DEPTH = 32
 MAX_NODES = 50_000
@@ -29,7 +33,7 @@ _DECIMALS_AND_UNIT = re.compile(r"\d+\s*[^\s\d]\S*")
 
 @final
 @dataclass(frozen=True, slots=True)
-class Fault:
+class YamlFault:
     """Something wrong at a place in the text; line and column are 1-based."""
 
     line: int
@@ -41,7 +45,7 @@ class Fault:
 class TreeError(Exception):
     """The text cannot be made into a tree at all."""
 
-    def __init__(self, fault: Fault) -> None:
+    def __init__(self, fault: YamlFault) -> None:
         self.fault = fault
         super().__init__(fault.reason)
 
@@ -131,7 +135,7 @@ class _Composer:
     """Builds the tree from parser events without recursion, bounding depth and expanded size as it goes."""
 
     def __init__(self) -> None:
-        self.faults: list[Fault] = []
+        self.faults: list[YamlFault] = []
         self.root: Node | None = None
         self._stack: list[tuple[Items | Table, str, int]] = []
         self._keys: list[tuple[str, int, int] | None] = []
@@ -145,7 +149,9 @@ class _Composer:
         mark = event.start_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         if isinstance(event, yaml.DocumentStartEvent) and self.root is not None:
-            raise TreeError(Fault(line, column, "a second document begins here", "write one document a file"))
+            raise TreeError(
+                YamlFault(line, column, "a second document begins here", "write one document a file")
+            )
         if isinstance(event, yaml.ScalarEvent):
             self._scalar(event, line, column)
         elif isinstance(event, yaml.AliasEvent):
@@ -161,7 +167,7 @@ class _Composer:
         self._size += nodes
         if self._size > MAX_NODES:
             raise TreeError(
-                Fault(
+                YamlFault(
                     line,
                     column,
                     f"the file holds more than {MAX_NODES} values once its aliases are written out",
@@ -173,7 +179,7 @@ class _Composer:
         if tag is not None and tag not in _TEXT_TAGS:
             shown = tag.replace("tag:yaml.org,2002:", "!!")
             self.faults.append(
-                Fault(line, column, f"the tag {shown} has no meaning here", "leave the tag out")
+                YamlFault(line, column, f"the tag {shown} has no meaning here", "leave the tag out")
             )
 
     def _scalar(self, event: yaml.ScalarEvent, line: int, column: int) -> None:
@@ -181,7 +187,7 @@ class _Composer:
         self._grow(1, line, column)
         if control := control_in(event.value):
             reason = f"the text holds {control}, a character that cannot be shown"
-            self.faults.append(Fault(line, column, reason, "leave it out"))
+            self.faults.append(YamlFault(line, column, reason, "leave it out"))
         if self._at_key():
             self._key(event.value, line, column)
             return
@@ -199,13 +205,13 @@ class _Composer:
             hint = (
                 f"did you mean *{near[0]}?" if near else f"write &{name} before the value that it stands for"
             )
-            self.faults.append(Fault(line, column, f"*{name} stands for nothing", hint))
+            self.faults.append(YamlFault(line, column, f"*{name} stands for nothing", hint))
             self._fill(f"*{name}", line, column)
             return
         known = self._anchors[name]
         if known is None:
             reason = f"*{name} is used inside the value that it stands for"
-            raise TreeError(Fault(line, column, reason, "a value cannot hold itself"))
+            raise TreeError(YamlFault(line, column, reason, "a value cannot hold itself"))
         target, size = known
         self._grow(size, line, column)
         if not self._at_key():
@@ -227,7 +233,7 @@ class _Composer:
             raise TreeError(_complex_key(line, column))
         if len(self._stack) >= MAX_DEPTH:
             reason = f"brackets or lines nest deeper than {MAX_DEPTH} levels"
-            raise TreeError(Fault(line, column, reason, "no file of ventproof needs that"))
+            raise TreeError(YamlFault(line, column, reason, "no file of ventproof needs that"))
         self._grow(1, line, column)
         if event.anchor is not None:
             self._anchors[event.anchor] = None
@@ -270,7 +276,9 @@ class _Composer:
         if key in parent.entries:
             first = parent.entries[key].line
             self.faults.append(
-                Fault(line, column, f"the key {key!r} is written twice", f"it stands on line {first} already")
+                YamlFault(
+                    line, column, f"the key {key!r} is written twice", f"it stands on line {first} already"
+                )
             )
         # Of a key written twice the first stands; the second is a fault already.
         parent.entries.setdefault(key, Entry(line, column, node))
@@ -281,22 +289,22 @@ class _Composer:
         if last is not leaf or _INTEGER.fullmatch(whole) is None or end != (line, column - 1):
             return False
         reason = f"'{whole},{decimals}' has a comma in its number"
-        self.faults.append(Fault(leaf.line, leaf.column, reason, f"write '{whole}.{decimals}'"))
+        self.faults.append(YamlFault(leaf.line, leaf.column, reason, f"write '{whole}.{decimals}'"))
         leaf.value = resolve_scalar(f"{whole}.{decimals}")
         return True
 
 
-def _complex_key(line: int, column: int) -> Fault:
+def _complex_key(line: int, column: int) -> YamlFault:
     hint = "put text that begins with a bracket in quotes"
-    return Fault(line, column, "a key must be a plain word, not a list or a mapping", hint)
+    return YamlFault(line, column, "a key must be a plain word, not a list or a mapping", hint)
 
 
-def grow_tree(text: str) -> tuple[Node | None, list[Fault]]:
+def grow_tree(text: str) -> tuple[Node | None, list[YamlFault]]:
     """Make a tree of YAML text; None for a text without any value.
 
     Raises:
         TreeError: no tree can be made; the fault says where and why.
-        yaml.YAMLError: the text is not YAML; `bench.yamlerrors` words it.
+        yaml.YAMLError: the text is not YAML; `ventproof_bench.yamlfile.syntax_errors` words it.
     """
     composer = _Composer()
     loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -357,3 +365,61 @@ def _child(node: Node, part: str | int) -> tuple[int, int, Node] | None:
         child = node.children[part]
         return child.line, child.column, child
     return None
+
+
+_REFERENCE = re.compile(r"\$\w+")
+
+
+def _leaves(node: Node) -> Iterator[Leaf]:
+    if isinstance(node, Leaf):
+        yield node
+    elif isinstance(node, Table):
+        for entry in node.entries.values():
+            yield from _leaves(entry.node)
+    elif isinstance(node, Items):
+        for child in node.children:
+            yield from _leaves(child)
+
+
+def put_values(root: Node, key: str) -> list[YamlFault]:
+    """Replace every `$name` by the value that the mapping `key` at the top gives it; returns what is wrong.
+
+    Works on the tree, so that the value keeps the place where it is used. Values are scalars and refer to no
+    other value.
+    """
+    if not isinstance(root, Table):
+        return []
+    holder = root.entries[key].node if key in root.entries else Table(root.line, root.column)
+    if not isinstance(holder, Table):
+        return []
+    faults: list[YamlFault] = []
+    values: dict[str, Leaf] = {}
+    for name, entry in holder.entries.items():
+        leaf = entry.node.target if isinstance(entry.node, Alias) else entry.node
+        if isinstance(leaf, Leaf):
+            values[name] = leaf
+            if isinstance(leaf.value, str) and _REFERENCE.fullmatch(leaf.value):
+                reason = f"the value {name!r} refers to another value, {leaf.value}"
+                faults.append(
+                    YamlFault(entry.node.line, entry.node.column, reason, "write the quantity itself")
+                )
+    for name, entry in root.entries.items():
+        if name != key:
+            for leaf in _leaves(entry.node):
+                faults.extend(_put_value(leaf, values, key))
+    return faults
+
+
+def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[YamlFault]:
+    if not isinstance(leaf.value, str) or not _REFERENCE.fullmatch(leaf.value):
+        return []
+    name = leaf.value[1:]
+    if name in values:
+        leaf.via = f"written as {leaf.value}, which stands for line {values[name].line}"
+        leaf.value = values[name].value
+        return []
+    near = get_close_matches(name, values, n=1)
+    known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
+    hint = f"did you mean ${near[0]}?" if near else known
+    fault = YamlFault(leaf.line, leaf.column, f"{leaf.value} is not among the profile's {key}", hint)
+    return [fault]

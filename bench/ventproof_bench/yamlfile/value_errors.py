@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, final, get_arg
 
 from pydantic import BaseModel, Tag, ValidationError
 
-from bench.errors import Refusal
-from bench.units import DECIMAL_COMMA, with_point
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import DECIMAL_COMMA, with_point
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pydantic_core import ErrorDetails
 
-    from bench.yamltree import Path
+    from ventproof_bench.yamlfile.tree import Path
+
 
 _LONGEST_SHOWN = 50
 _RUN_TOGETHER = re.compile(r"(\w+)[: =]\s*(\S.*)")

@@ -1,4 +1,4 @@
-"""One profile on one bench, followed through a log's events: opens the judge's watches and keeps what they find.
+"""Follows events, decides steps.
 
 The engine feeds it while the run goes on; feeding it the events of a finished log decides the same again (pure).
 """
@@ -10,19 +10,17 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.samples import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
-from harness.judge.formulas import Formula
-from harness.judge.spans import INF
-from harness.judge.trace import SignalTrace
-from harness.judge.track import Block
-from harness.judge.verdict import NotRun, Rule, Verdict, undecided
-from harness.judge.watch import Watch
-from harness.judge.wording import Since
-from harness.profile.model import Profile, Step
-from harness.profile.responses import kind_of
-from harness.run.anchors import ALL_SET, anchor_of, since
-from harness.run.compile import States, formula_of, wording
-from harness.run.events import (
+from ventproof.case.counting import Movements, counted_contacts, spoiled
+from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, since, wording
+from ventproof.case.invariants import InvariantItem
+from ventproof.case.items import START, Item
+from ventproof.case.withdrawn import take_gap
+from ventproof.deciders.formulas import Formula
+from ventproof.envelope.spans import INF, Block
+from ventproof.judge.trace import SignalTrace
+from ventproof.judge.watch import Watch
+from ventproof.judge.wording import Since
+from ventproof.log.events import (
     ContactCommand,
     Event,
     EvidenceEnd,
@@ -37,14 +35,15 @@ from harness.run.events import (
     StimulusId,
     StimulusSettled,
 )
-from harness.run.invariants import InvariantItem
-from harness.run.items import START, Item
-from harness.run.movements import Movements, counted_contacts
-from harness.run.played import spoiled
-from harness.run.withdrawn import take_gap
+from ventproof.profile.check_responses import kind_of
+from ventproof.profile.model import Profile, Step
+from ventproof.statistics.conformity import Limits, Rectangular, conformance
+from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Status, Verdict, undecided
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
-    from harness.profile.bind import Bound
+    from ventproof.profile.bind import Bound
+
 
 _Columns = tuple[list[float], list[float], list[float]]
 """A signal's values, and when each was requested and replied to."""
@@ -377,3 +376,51 @@ _TURNING: Final = (
     EvidenceEnd,
 )
 """Events before which every reading that came must have been taken."""
+
+
+def finding_of(result: Result) -> Finding:
+    """Return what was found of a response, its numbers rounded as the log holds them."""
+    ruling = result.ruling
+    assert ruling is not None, "a finding is made after the evidence ended"
+    response = _rounded(ruling.response_s)
+    return Finding(
+        step=result.step,
+        step_name=result.step_name,
+        number=result.number,
+        signal=result.signal,
+        unit=result.unit,
+        kind=result.kind,
+        demand=result.wording,
+        status=Status.NOT_RUN if result.not_run else Status(ruling.verdict),
+        not_run=result.not_run,
+        why=ruling.why,
+        margin=_rounded(ruling.margin),
+        slack_s=_rounded(ruling.slack_s),
+        response_s=response and Window(*response),
+        seen=_rounded(ruling.seen),
+        conformance=_conformance(ruling.margin),
+        proves=result.why,
+    )
+
+
+def findings_of(case: Case) -> tuple[Finding, ...]:
+    """Return what was found of every response of a case whose evidence has ended, in the profile's order."""
+    return tuple(map(finding_of, case.results))
+
+
+def _conformance(margin: Bounds | None) -> float | None:
+    """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
+
+    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins.
+    """
+    if margin is None:
+        return None
+    half = (margin.high - margin.low) / 2
+    if half <= 0:
+        return float(margin.low >= 0)
+    return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
+
+
+def _rounded(bounds: Bounds | None) -> Bounds | None:
+    """Round to a millionth; what is below 0 stays so, because that is what a margin says first."""
+    return bounds and Bounds(*(min(round(v, 6), -1e-6) if v < 0 else round(v, 6) for v in bounds))

@@ -1,21 +1,22 @@
-"""Until when what the bench played may still be counted: what a count must not begin with (pure)."""
+"""What a count must exclude (pure)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, final
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final, final
 
-from bench.samples import EdgeReport
-from bench.wiring import ContactOutput
-from harness.judge.formulas import Counts, Formula
-from harness.judge.spans import INF
-from harness.profile.model import Profile
-from harness.profile.stimulus import Fail, Mend
-from harness.run.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
+from ventproof.deciders.formulas import CountsFormula, Formula
+from ventproof.envelope.spans import INF
+from ventproof.log.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
+from ventproof.profile.model import Profile
+from ventproof.profile.stimulus import Fail, Mend
+from ventproof_bench.base.evidence import EdgeReport
+from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
-    from harness.profile.bind import Bound
+    from ventproof.profile.bind import Bound
 
 
 @final
@@ -36,7 +37,7 @@ class Movements:
 
     def since_played(self, formula: Formula, signal: str) -> Formula:
         """Return a demand on a signal that counts from now on; a count also knows what was played before."""
-        if not isinstance(formula, Counts):
+        if not isinstance(formula, CountsFormula):
             return formula
         contacts = self.counted.get(signal, self._moved_s.keys() | {name for name, *_ in self._going})
         until_s = max((self._moved_s.get(name, -INF) for name in contacts), default=-INF)
@@ -93,3 +94,34 @@ def counted_contacts(bound: Bound) -> dict[str, frozenset[str]]:
         for name, counter in bound.signals.items()
         if counter in counts.values()
     }
+
+
+_SHARE: Final = 0.2  # of a span that may be off before it is another stimulus than the one asked for
+_LEAST_S: Final = 0.005
+
+
+def spoiled(edges: Sequence[EdgeReport]) -> str:
+    """Return why the edges of a `stimulus` event are not those asked for; empty when they may be.
+
+    An edge that never left spoils the stimulus, and so does a span between two edges that was certainly shorter or
+    longer than asked: a closure of 0.3 s that lasted 0.8 s may be taken for rain where the asked one must not be.
+    """
+    windows = [edge.window for edge in edges if edge.window is not None]
+    lost = len(edges) - len(windows)
+    if lost:
+        return f"{lost} of {len(edges)} edges never left the bench: the stimulus was not the one asked for"
+    for number, ((one, left), (other, then)) in enumerate(
+        pairwise(zip(edges, windows, strict=True)), start=1
+    ):
+        asked_s = other.due_s - one.due_s
+        shortest_s, longest_s = then.earliest_s - left.latest_s, then.latest_s - left.earliest_s
+        allowed_s = max(_LEAST_S, _SHARE * asked_s)
+        if shortest_s > asked_s + allowed_s or longest_s < asked_s - allowed_s:
+            state = "closed" if one.closed else "open"
+            lasted_s = (shortest_s + longest_s) / 2
+            return (
+                f"between edges {number} and {number + 1} the contact was {state} for about {lasted_s:.3g} s "
+                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; repeat the step on a bench "
+                f"that is less busy"
+            )
+    return ""

@@ -1,15 +1,19 @@
-"""From a profile's response to the judge's formula, and to the line of text that says it (pure)."""
+"""Response to formula and line (pure)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import singledispatch
+from typing import Final
 
-from harness.judge import formulas
-from harness.judge.formulas import Formula
-from harness.judge.numbers import seconds
-from harness.profile import model
-from harness.profile.responses import FLAG_WORDS
+from ventproof.deciders import formulas
+from ventproof.deciders.formulas import Formula
+from ventproof.judge.wording import STIMULUS, Since
+from ventproof.profile import model
+from ventproof.profile.check_responses import FLAG_WORDS
+from ventproof.profile.model import ResponseCommon, Step
+from ventproof.profile.stimulus import PAUSES
+from ventproof.verdict.text import seconds
 
 States = Mapping[str, int]
 """Names of a state signal's values."""
@@ -42,7 +46,7 @@ def formula_of(response: model.ResponseCommon, states: States) -> Formula:
 
 @formula_of.register
 def _(response: model.Reaches, _: States) -> Formula:
-    return formulas.Reaches(
+    return formulas.ReachesFormula(
         target=response.reaches.value,
         tolerance=response.tolerance.value,
         within_s=response.within,
@@ -53,22 +57,22 @@ def _(response: model.Reaches, _: States) -> Formula:
 @formula_of.register
 def _(response: model.Stays, _: States) -> Formula:
     middle, half = response.stays.value, response.tolerance.value
-    return formulas.Stays(low=middle - half, high=middle + half, for_s=response.for_)
+    return formulas.StaysFormula(low=middle - half, high=middle + half, for_s=response.for_)
 
 
 @formula_of.register
 def _(response: model.StaysAbove, _: States) -> Formula:
-    return formulas.Stays(low=response.stays_above.value, high=None, for_s=response.for_)
+    return formulas.StaysFormula(low=response.stays_above.value, high=None, for_s=response.for_)
 
 
 @formula_of.register
 def _(response: model.StaysBelow, _: States) -> Formula:
-    return formulas.Stays(low=None, high=response.stays_below.value, for_s=response.for_)
+    return formulas.StaysFormula(low=None, high=response.stays_below.value, for_s=response.for_)
 
 
 @formula_of.register
 def _(response: model.Returns, _: States) -> Formula:
-    return formulas.Returns(
+    return formulas.ReturnsFormula(
         target=response.returns.value,
         tolerance=response.tolerance.value,
         not_before_s=response.not_before,
@@ -79,28 +83,30 @@ def _(response: model.Returns, _: States) -> Formula:
 @formula_of.register
 def _(response: model.Unchanged, _: States) -> Formula:
     span = response.unchanged
-    return formulas.Unchanged(tolerance=span.tolerance.value if span.tolerance else None, for_s=span.for_)
+    return formulas.UnchangedFormula(
+        tolerance=span.tolerance.value if span.tolerance else None, for_s=span.for_
+    )
 
 
 @formula_of.register
 def _(response: model.Equals, states: States) -> Formula:
-    return formulas.Equals(value=flag_or_state(response.equals, states), within_s=response.within)
+    return formulas.EqualsFormula(value=flag_or_state(response.equals, states), within_s=response.within)
 
 
 @formula_of.register
 def _(response: model.Counts, _: States) -> Formula:
-    return formulas.Counts(number=response.counts, within_s=response.within)
+    return formulas.CountsFormula(number=response.counts, within_s=response.within)
 
 
 @formula_of.register
 def _(response: model.StartsMoving, _: States) -> Formula:
     motion = response.starts_moving
-    return formulas.StartsMoving(by=motion.by.value, within_s=motion.within)
+    return formulas.StartsMovingFormula(by=motion.by.value, within_s=motion.within)
 
 
 @formula_of.register
 def _(response: model.MovesAt, _: States) -> Formula:
-    return formulas.MovesAt(
+    return formulas.MovesAtFormula(
         rate=response.moves_at.value,
         tolerance=response.tolerance.value,
         target=response.to.value,
@@ -110,14 +116,16 @@ def _(response: model.MovesAt, _: States) -> Formula:
 
 @formula_of.register
 def _(response: model.OvershootsAtMost, _: States) -> Formula:
-    return formulas.OvershootsAtMost(
+    return formulas.OvershootsAtMostFormula(
         by=response.overshoots_at_most.value, target=response.of.value, for_s=response.for_
     )
 
 
 @formula_of.register
 def _(response: model.NeverReverses, _: States) -> Formula:
-    return formulas.NeverReverses(by=response.never_reverses.by.value, for_s=response.never_reverses.for_)
+    return formulas.NeverReversesFormula(
+        by=response.never_reverses.by.value, for_s=response.never_reverses.for_
+    )
 
 
 def invariant_formula(invariant: model.Invariant) -> Formula:
@@ -127,7 +135,7 @@ def invariant_formula(invariant: model.Invariant) -> Formula:
     if invariant.stays is not None and invariant.tolerance is not None:
         low = invariant.stays.value - invariant.tolerance.value
         high = invariant.stays.value + invariant.tolerance.value
-    return formulas.Stays(low=low, high=high, for_s=None)
+    return formulas.StaysFormula(low=low, high=high, for_s=None)
 
 
 @singledispatch
@@ -218,3 +226,26 @@ def invariant_wording(invariant: model.Invariant) -> str:
         settled = f", {seconds(invariant.settled_after)} after that began" if invariant.settled_after else ""
         parts.append(f"while {contact} is {state}{settled}")
     return "always " + " ".join(parts)
+
+
+Anchor = tuple[str, int | None]
+"""`first` or `last` edge, and the index of its stimulus; None: the step's begin."""
+
+ALL_SET: Final = Since("all was set")
+
+
+def anchor_of(response: ResponseCommon, step: Step) -> Anchor:
+    """Return where a response counts from."""
+    label = response.after or response.after_end_of
+    numbered = [
+        (index, stimulus) for index, stimulus in enumerate(step.do) if not isinstance(stimulus, PAUSES)
+    ]
+    if label is not None:
+        index = next(index for index, stimulus in numbered if stimulus.label == label)
+        return ("last" if response.after_end_of else "first"), index
+    return "first", numbered[0][0] if numbered else None
+
+
+def since(anchor: Anchor) -> Since:
+    """Return how a finding's sentence names what a response of a step counts from."""
+    return Since("the step began") if anchor[1] is None else STIMULUS

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import final
 
-from bench.samples import Gap, Sample, Window
-from harness.judge.verdict import NotRun, Ruling, Verdict, undecided
-from harness.judge.watch import Watch
-from harness.run.anchors import Anchor
-from harness.run.hollow import held_before, is_hollow
+from ventproof.case.demand import Anchor
+from ventproof.case.invariants import held_before, is_hollow
+from ventproof.judge.watch import Watch
+from ventproof.verdict.finding import NotRun, Ruling, Verdict, undecided
+from ventproof_bench.base.evidence import Gap, Sample, Window
 
 START = 0
 """Number of the start state among the steps; the profile's own steps count from 1."""

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from bench.errors import LinkError
+from ventproof_bench.base.errors import LinkError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from bench.samples import Gap
-    from harness.judge.trace import SignalTrace
-    from harness.judge.verdict import Ruling
+    from ventproof.judge.trace import SignalTrace
+    from ventproof.verdict.finding import Ruling
+    from ventproof_bench.base.evidence import Gap
 
 
 class Ruled(Protocol):

@@ -1,27 +1,122 @@
-"""A suite against every fault of the mock unit: which it finds, which it would miss, and why."""
+"""Faults found, variations spared."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
+from random import Random
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
-from bench.benchtext import with_faults
-from bench.errors import FileError, Problem
-from bench.mock.faults import CATALOGUE, check_names
-from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from harness.prove.enough import enough_of, until
-from harness.prove.severity import smallest_found
-from harness.prove.shows import likely_first
-from harness.prove.trial import Trial, attempt
-from harness.prove.workers import Suite, Told, own_suite, suite_workers
+from ventproof.challenge.trial import Suite, Told, Trial, attempt, own_suite, suite_workers
+from ventproof.profile.stimulus import PAUSES, Idle
+from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.benchcheck.load import with_faults
+from ventproof_bench.mock.faults.catalogue import CATALOGUE, check_names
+from ventproof_bench.mock.unit import THERMOMETERS
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.mock.fault import Fault
-    from bench.mock.settings import MockSettings
-    from bench.wiring import BenchFile
+    from ventproof.challenge.trial import Trial
+    from ventproof.profile.model import Profile
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.mock.faults.fault import Fault
+    from ventproof_bench.mock.settings import MockSettings, VentGroup
+    from ventproof_bench.yamlfile.load import Loaded
+
+
+def until(trials: Iterable[Trial], finds: int) -> Iterator[Trial]:
+    """Yield trials, to the one with which so many of them have found the fault."""
+    for trial in trials:
+        yield trial
+        finds -= trial.failed
+        if not finds:
+            return
+
+
+def enough_of(finders: Iterable[Collection[int]]) -> tuple[int, ...]:
+    """Return profiles, in rising order, such that each fault is found by one of them; greedy, so not always the fewest.
+
+    Args:
+        finders: of each fault, numbers of profiles that find it; one at least.
+    """
+    left = [frozenset(numbers) for numbers in finders]
+    taken = {number for numbers in left if len(numbers) == 1 for number in numbers}
+    while left := [numbers for numbers in left if taken.isdisjoint(numbers)]:
+        counts = Counter(number for numbers in left for number in numbers)
+        taken.add(min(counts, key=lambda number: (-counts[number], number)))
+    return tuple(sorted(taken))
+
+
+_STRIDE: Final = 4.0
+_LEAST: Final = 1 / 1024
+_MOST: Final = 1000.0  # what the catalogue takes
+_RATIO: Final = 1.1
+
+
+def smallest_found(found: Callable[[float], bool]) -> float | None:
+    """Return the smallest severity that is found, to a tenth of it; None when none is found.
+
+    The search strides from 1 by factors of four until it has one that is found and one that is not, and then halves
+    between them. It takes a fault that is found to be found when it is worse, too; where that does not hold, what it
+    returns is a severity that is found beside one that is not.
+
+    Args:
+        found: whether the suite finds the fault at a severity.
+    """
+    above = 1.0
+    if found(above):
+        below = above / _STRIDE
+        while below >= _LEAST and found(below):
+            above, below = below, below / _STRIDE
+        if below < _LEAST:
+            return above
+    else:
+        below, above = above, above * _STRIDE
+        while not found(above):
+            if above == _MOST:
+                return None
+            below, above = above, min(_MOST, above * _STRIDE)
+    while above / below > _RATIO:
+        middle = (above * below) ** 0.5
+        if found(middle):
+            above = middle
+        else:
+            below = middle
+    return above
+
+
+def likely_first(
+    fault: Fault, profiles: Sequence[Loaded[Profile]], bench: Loaded[BenchFile], healthy: Sequence[Trial]
+) -> tuple[int, ...]:
+    """Return the numbers of the profiles that could find a fault, those first that move the inputs by which it shows.
+
+    Among equals the cheaper one comes first, as the trials of the healthy unit cost. One that touches nothing that the
+    fault waits for is left out: the unit would do what the healthy one does, and pass.
+    """
+
+    def rank(number: int) -> tuple[int, int, int]:
+        moved = set(_moved(profiles[number].model, bench.model))
+        fit = sum(2 if at == 0 else 1 for at, name in enumerate(fault.shows_by) if name in moved)
+        return -fit, healthy[number].polls, number
+
+    could = [n for n, trial in enumerate(healthy) if not fault.only_by or fault.only_by & trial.touched]
+    return tuple(sorted(could, key=rank))
+
+
+def _moved(profile: Profile, bench: BenchFile) -> Iterable[str]:
+    """Yield the unit's inputs that the steps of a profile move; the bus where they leave it silent."""
+    for step in profile.steps:
+        for stimulus in step.do:
+            if isinstance(stimulus, Idle):
+                yield "bus"
+            for name in () if isinstance(stimulus, PAUSES) else stimulus.outputs:
+                wired = bench.outputs[name].wired if name in bench.outputs else {}
+                found = wired.get("input", THERMOMETERS.get(wired.get("address", -1)))
+                if found is not None:
+                    yield found
+
 
 Found = Literal["caught", "open", "missed"]
 """A profile failed; none failed, but one gave no pass; or all passed."""
@@ -303,3 +398,83 @@ def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:
             for number, trial in challenged.trials.items()
         ],
     }
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Variation:
+    """How one profile ended against one healthy variation."""
+
+    seed: int
+    profile: int
+    trial: Trial
+
+
+def benign(bench: Loaded[BenchFile], seed: int) -> Loaded[BenchFile]:
+    """Return a bench whose unit and bus differ a little from the file, as healthy ones do.
+
+    Drives run up to 3 % slower or faster, start up to half as soon or late again and coast up to 0.1 s; delays are off
+    by up to 1 %, the debounce by up to a fifth; the unit boots up to a third sooner; registers are refreshed up to
+    three times as often as declared, replies take up to 20 ms longer, and come with jitter. All of it is within what
+    the bench file declares of the signals.
+
+    Args:
+        bench: a bench with a mock unit inside this process.
+        seed: the same seed gives the same variation.
+    """
+    mock = bench.model.mock
+    assert mock is not None, "whoever varies a bench sees to it"
+    random = Random(seed)  # noqa: S311 - a repeatable variation, not a secret
+    buses = {
+        name: bus.model_copy(
+            update={"reply_after": random.uniform(0.001, 0.02), "reply_jitter": random.uniform(0, 0.01)}
+        )
+        for name, bus in bench.model.buses.items()
+    }
+    unit = mock.model_copy(update=_unit(mock, random))
+    return replace(bench, model=bench.model.model_copy(update={"mock": unit, "buses": buses}))
+
+
+def _unit(mock: MockSettings, random: Random) -> dict[str, Any]:
+    def off(by: float) -> float:
+        return 1 + random.uniform(-by, by)
+
+    def delays(rule: Any) -> Any:  # noqa: ANN401 - any model with an entry and a release delay, or None
+        if rule is None:
+            return None
+        spans = {"entry_delay": rule.entry_delay * off(0.01), "release_delay": rule.release_delay * off(0.01)}
+        return rule.model_copy(update=spans)
+
+    def drive(group: VentGroup) -> VentGroup:
+        spans = {"full_travel": group.full_travel * off(0.03), "dead_time": group.dead_time * off(0.5)}
+        return group.model_copy(update={**spans, "coast": random.uniform(0, 0.1)})
+
+    return {
+        "vents": {name: drive(group) for name, group in mock.vents.items()},
+        "rain": delays(mock.rain).model_copy(update={"debounce": mock.rain.debounce * off(0.2)}),
+        "wind": delays(mock.wind),
+        "frost": delays(mock.frost),
+        "supply": mock.supply.model_copy(
+            update={"boots_for": mock.supply.boots_for * random.uniform(0.7, 1)}
+        ),
+        "refresh_every": mock.refresh_every * random.uniform(0.3, 1),
+    }
+
+
+def vary(suite: Suite, seeds: range, *, jobs: int | None, told: Told) -> tuple[Variation, ...]:
+    """Let each seed's healthy variation meet one profile of the suite, one after the other.
+
+    Raises:
+        FileError: the bench is not the healthy mock in this process.
+        KeyboardInterrupt: the operator broke it off.
+    """
+    healthy_mock(suite.bench)
+    pairs = [(seed, seed % len(suite.profiles)) for seed in seeds]
+    with suite_workers(suite, jobs) as workers:
+        trials = workers.each([partial(_trial, seed, number) for seed, number in pairs], told)
+        return tuple(Variation(*pair, trial) for pair, trial in zip(pairs, trials, strict=True))
+
+
+def _trial(seed: int, number: int) -> Trial:
+    suite = own_suite()
+    return attempt(suite.profiles[number], benign(suite.bench, seed), seed=seed)

@@ -1,27 +1,32 @@
-"""One profile tried against one mock unit in virtual time, without a log: how it ended and what the unit did."""
+"""Profile against mock; workers."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, TypeVar, final
 
-from bench.build import assemble
-from bench.virtual import run as run_loop
-from harness.judge.verdict import Verdict
-from harness.profile.bind import Bound, bind
-from harness.run.case import Case, case_of
-from harness.run.engine import Engine, Outcome
-from harness.run.events import GapSeen, PollSeen
-from harness.run.findings import finding_of
-from harness.run.header import Header
+from ventproof.case.case import Case, case_of, finding_of
+from ventproof.log.events import GapSeen, Header, PollSeen
+from ventproof.profile.bind import Bound, bind
+from ventproof.run.engine import Engine, Outcome
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.clock import run as run_loop
+from ventproof_bench.base.processes import worker_processes
+from ventproof_bench.rig.build import assemble
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.mock.unit import MockUnit
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-    from harness.run.events import Event
+    from concurrent.futures import ProcessPoolExecutor
+
+    from ventproof.log.events import Event
+    from ventproof.profile.model import Profile
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.mock.unit import MockUnit
+    from ventproof_bench.yamlfile.load import Loaded
 
 
 @final
@@ -130,3 +135,66 @@ def _first_trouble(case: Case) -> str:
             if finding.verdict is verdict and not finding.skipped:
                 return f"{finding.step_name}: {finding.signal} {finding.demand}"
     return ""
+
+
+T = TypeVar("T")
+
+Told = Callable[[int, int], None]
+"""Is called with how many of how many tasks are done."""
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suite:
+    """What is challenged.
+
+    Attributes:
+        profiles: the suite.
+        bench: a bench with a mock unit inside this process.
+        seed: for what is random on the bench.
+    """
+
+    profiles: tuple[Loaded[Profile], ...]
+    bench: Loaded[BenchFile]
+    seed: int = 0
+
+
+@contextmanager
+def suite_workers(suite: Suite, jobs: int | None = None) -> Iterator[SuiteWorkers]:
+    """Give the processes; they are started anew, so that nothing of this one is in them.
+
+    Args:
+        suite: what every process is given.
+        jobs: how many processes; one a core unless stated.
+    """
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    with worker_processes(jobs or cores, method="spawn", begin=_take, arguments=(suite,)) as pool:
+        yield SuiteWorkers(pool)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class SuiteWorkers:
+    """Processes that all have one suite."""
+
+    _pool: ProcessPoolExecutor
+
+    def each(self, tasks: Sequence[Callable[[], T]], told: Told) -> Iterator[T]:
+        """Yield what each task returns, in the order of the tasks, once all are done."""
+        futures = [self._pool.submit(task) for task in tasks]
+        for done, _ in enumerate(as_completed(futures), start=1):
+            told(done, len(futures))
+        yield from (future.result() for future in futures)
+
+
+_suite: Suite
+
+
+def _take(suite: Suite) -> None:
+    global _suite  # noqa: PLW0603 - a process of the pool has one suite for all its life
+    _suite = suite
+
+
+def own_suite() -> Suite:
+    """Return the suite of this process, which is one of `suite_workers`."""
+    return _suite

@@ -10,7 +10,7 @@ from typing import Final, NoReturn
 
 import click
 
-from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PASS
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PASS
 
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""
@@ -33,21 +33,21 @@ _SECTIONS: Final = {
         "report:report": "Make a page or a document of logs for people, or a file for CI.",
         "history:history": "Find past runs again; export them, or open a page of them.",
         "compare:compare": "Say what is worse or better in one firmware version than in another.",
-        "trend:trend": "Follow each response over firmware versions: where did it change?",
+        "compare:trend": "Follow each response over firmware versions: where did it change?",
         "verify:verify": "Check that a log is whole and unchanged, and who signed it.",
         "sign:sign": "Sign logs, so that nobody can write them anew unnoticed.",
-        "key:key": "Make a pair of keys to sign logs with.",
+        "sign:key": "Make a pair of keys to sign logs with.",
     },
     "Know what the suite is worth": {
         "draft:draft": "Write profiles that prove an override table.",
-        "trace:trace": "Show which profile proves which line of an override table, and which none does.",
+        "draft:trace": "Show which profile proves which line of an override table, and which none does.",
         "challenge:challenge": "Run a suite against every fault of the mock: which would it miss?",
         "explore:explore": "Look for weather in which a unit does not do what its override table says.",
     },
     "Try things out and look them up": {
         "mock:mock": "Serve the mock unit and mock relay boards on real wires.",
         "explain:explain": "Say what a word of the files means, with an example.",
-        "schema:schema": "Print the JSON Schema of a kind of file, for editors.",
+        "explain:schema": "Print the JSON Schema of a kind of file, for editors.",
     },
 }
 """Where each command stands, `module:command` in this package, and what it does."""
@@ -104,7 +104,7 @@ def main() -> NoReturn:
     except click.exceptions.Abort as abort:
         _leave(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
-        from harness.cli.slips import worded  # noqa: PLC0415 - only on the way out
+        from ventproof.cli.slips import worded  # noqa: PLC0415 - only on the way out
 
         _leave(worded(error), EXIT_INPUT)
     except BrokenPipeError:
@@ -129,7 +129,7 @@ def _show_what_can_be_shown() -> None:
 
 
 def _leave_with(error: Exception) -> NoReturn:
-    from bench.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
+    from ventproof_bench.base.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
 
     if isinstance(error, FileError):
         _leave(str(error), EXIT_INPUT)
@@ -145,7 +145,7 @@ def _hang_up() -> None:
 
 
 def _leave(message: str, code: int) -> NoReturn:
-    from bench.stated import harmless  # noqa: PLC0415 - only on the way out
+    from ventproof_bench.base.text import harmless  # noqa: PLC0415 - only on the way out
 
     click.echo(harmless(message), err=True)
     sys.exit(code)

@@ -1,5 +1,7 @@
-"""`python -m harness.cli` is `ventproof`."""
+"""`python -m ventproof.cli` is `ventproof`."""
 
-from harness.cli import main
+from __future__ import annotations
+
+from ventproof.cli import main
 
 main()

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli import options
+from ventproof.cli import options
 
 if TYPE_CHECKING:
-    from harness.prove.challenge import Challenge, Result
-    from harness.prove.workers import Suite
+    from ventproof.challenge.challenge import Challenge, Result
+    from ventproof.challenge.trial import Suite
 
 
 @click.command("challenge")
@@ -77,11 +77,11 @@ def challenge(
     \b
     Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness.cli.challenged import keep_logs  # noqa: PLC0415
-    from harness.prove.challenge import Challenge, check_faults  # noqa: PLC0415
-    from harness.prove.workers import Suite  # noqa: PLC0415
-    from harness.session import Session  # noqa: PLC0415
+    from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
+    from ventproof.challenge.trial import Suite  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if benign and (names or full or severities or json_file or keep):
         raise click.UsageError("--benign tries no faults: give it without what is said of faults")
@@ -107,8 +107,8 @@ def challenge(
 
 def _challenge(asked: Challenge, json_file: Path | None) -> tuple[Result, int]:
     """Run a challenge, show what was found and write it down."""
-    from harness.cli.challenged import Progress, show_challenge  # noqa: PLC0415 - as above
-    from harness.prove.challenge import as_data  # noqa: PLC0415
+    from ventproof.challenge.challenge import as_data  # noqa: PLC0415
+    from ventproof.terminal.challenge import Progress, show_challenge  # noqa: PLC0415 - as above
 
     if json_file is not None:
         _write(json_file, "")  # before minutes are spent
@@ -121,7 +121,7 @@ def _challenge(asked: Challenge, json_file: Path | None) -> tuple[Result, int]:
 
 
 def _write(path: Path, text: str) -> None:
-    from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
 
     try:
         path.write_text(text, encoding="utf-8")
@@ -132,9 +132,12 @@ def _write(path: Path, text: str) -> None:
 
 def _vary(challenged: Suite, variations: int, jobs: int | None) -> int:
     """Run healthy variations and show how they ended."""
-    from harness.cli.challenged import Progress  # noqa: PLC0415 - as above
-    from harness.cli.varied import code_of_varied, show_varied  # noqa: PLC0415
-    from harness.prove.benign import vary  # noqa: PLC0415
+    from ventproof.challenge.challenge import vary  # noqa: PLC0415
+    from ventproof.terminal.challenge import (  # noqa: PLC0415
+        Progress,
+        code_of_varied,
+        show_varied,
+    )
 
     seeds = range(challenged.seed, challenged.seed + variations)
     with Progress("healthy variations") as progress:

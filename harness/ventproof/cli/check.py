@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli import options
+from ventproof.cli import options
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from harness.profile.model import Profile
-    from harness.session import Session
+    from ventproof.profile.model import Profile
+    from ventproof.session.session import Session
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.yamlfile.load import Loaded
 
 
 @click.command("check")
@@ -30,11 +30,11 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
     Every fault of every file is shown with its line and column. For a profile that is right: the shortest and the
     longest time it can take; for a bench file: whether its buses can carry the polling that it asks for.
     """
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.errors import FileError, Problem  # noqa: PLC0415
-    from harness.cli.checked import of_bench  # noqa: PLC0415
-    from harness.profile.bind import check_use  # noqa: PLC0415
-    from harness.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.profile.bind import check_use  # noqa: PLC0415
+    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if use and bench is None:
         hint = "give `--bench FILE` with it"
@@ -58,13 +58,15 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
 
 def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.document import kind_of  # noqa: PLC0415
-    from bench.errors import FileError, Problem  # noqa: PLC0415
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from bench.overridetable.load import load_table  # noqa: PLC0415
-    from harness.cli.checked import of_bench, of_profile, of_table  # noqa: PLC0415
-    from harness.profile.load import load_profile  # noqa: PLC0415
+    from ventproof.profile.load import load_profile  # noqa: PLC0415
+    from ventproof.table.load import (  # noqa: PLC0415
+        fitting_table,
+        load_table,
+    )
+    from ventproof.terminal.selfcheck import of_bench, of_profile, of_table  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
     if path.suffix == ".jsonl":
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from harness.cli import options
-from harness.judge.verdict import EXIT_PASS
+from ventproof.cli import options
+from ventproof.verdict.finding import EXIT_PASS
 
 
 @click.command("demo")
@@ -16,13 +16,13 @@ from harness.judge.verdict import EXIT_PASS
 @options.faults("Give the mock unit a fault, to see the suite find it.")
 def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.suite import run_suite  # noqa: PLC0415
-    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
-    from harness.record.log import free_path  # noqa: PLC0415
-    from harness.series import Plan  # noqa: PLC0415
-    from harness.session import Session  # noqa: PLC0415
+    from ventproof.cli.run import run_suite  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.log.write import free_path  # noqa: PLC0415
+    from ventproof.session.repeats import RepeatPlan  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof.table.load import fitting_table  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     bench = options.with_faults(load_bench(options.SHIPPED_BENCH), faults)
     session = Session(
@@ -36,7 +36,7 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         table=fitting_table(options.SHIPPED_TABLE, bench),
     )
     suite = options.load_suite([options.SHIPPED], session)
-    code = run_suite(session, suite, Plan(), [free_path(out, "report", ".html")], quiet=True)
+    code = run_suite(session, suite, RepeatPlan(), [free_path(out, "report", ".html")], quiet=True)
     if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")
     if not faults:

@@ -1,4 +1,4 @@
-"""`ventproof draft`: profiles from an override table."""
+"""Draft, trace."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli import options
+from ventproof.cli import options
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.wiring import BenchFile
-    from harness.prove.draft import Draft
+    from ventproof.draft.draft import Draft
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
 
 
 @click.command("draft")
@@ -41,14 +41,17 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
     back. How close to an edge a profile goes is what the bench can decide for certain. Lines that no profile proves are
     listed, with the reason where there is one.
     """
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.traced import show_traced  # noqa: PLC0415
-    from harness.prove.draft import drafts  # noqa: PLC0415
-    from harness.prove.folder import left_over, write_drafts  # noqa: PLC0415
-    from harness.prove.margins import Margins  # noqa: PLC0415
-    from harness.prove.trace import traced  # noqa: PLC0415
-    from harness.prove.undrafted import why_undrafted  # noqa: PLC0415
+    from ventproof.draft.draft import (  # noqa: PLC0415
+        drafts,
+        left_over,
+        why_undrafted,
+        write_drafts,
+    )
+    from ventproof.draft.resolution import Margins  # noqa: PLC0415
+    from ventproof.draft.traceability import traced  # noqa: PLC0415
+    from ventproof.table.load import fitting_table  # noqa: PLC0415
+    from ventproof.terminal.challenge import show_traced  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     on = load_bench(bench or options.SHIPPED_BENCH)
     loaded = fitting_table(table, on)
@@ -71,9 +74,9 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
 
 def _bound(made: list[Draft], bench: Loaded[BenchFile]) -> list[Draft]:
     """Return the drafts that the bench can run, and say which it cannot, and why."""
-    from bench.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
-    from harness.profile.load import read_profile  # noqa: PLC0415
-    from harness.session import Session  # noqa: PLC0415
+    from ventproof.profile.load import read_profile  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
 
     session, fit = Session(bench=bench, out=Path()), []
     for draft in made:
@@ -86,3 +89,27 @@ def _bound(made: list[Draft], bench: Loaded[BenchFile]) -> list[Draft]:
             continue
         fit.append(draft)
     return fit
+
+
+@click.command("trace")
+@click.argument("table", type=click.Path(path_type=Path))
+@click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--missing", is_flag=True, help="Show only the lines that no profile proves.")
+def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
+    """Show each line of an override TABLE with the PROFILES (files or folders) that say they prove it.
+
+    Exit code 0 when every line is proved by a profile, 2 when one is not.
+    """
+    from ventproof.draft.traceability import traced, unknown_lines  # noqa: PLC0415
+    from ventproof.table.load import load_table  # noqa: PLC0415
+    from ventproof.terminal.challenge import show_traced  # noqa: PLC0415
+    from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
+
+    loaded, suite = load_table(table), options.load_suite(profiles)
+    problems = unknown_lines(loaded, suite)
+    if problems:
+        raise FileError(problems)
+    rows = traced(loaded, [(Path(profile.path).stem, profile.model.proves) for profile in suite])
+    show_traced(rows, table=str(table), whole=not missing)
+    return EXIT_PASS if all(row.profiles for row in rows) else EXIT_INCONCLUSIVE

@@ -1,7 +1,8 @@
-"""`ventproof explain`: what a word of the files means."""
+"""Explain, schema."""
 
 from __future__ import annotations
 
+import json
 import shutil
 import textwrap
 from typing import Final
@@ -15,7 +16,7 @@ _WIDEST: Final = 100
 @click.argument("word", nargs=-1)
 def explain(word: tuple[str, ...]) -> None:
     """Say what WORD means, with an example; without a word, list the words."""
-    from harness.profile import words as glossary  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof.reference import words as glossary  # noqa: PLC0415 - pydantic is slow to import
 
     if word:
         click.echo(_wrapped(glossary.explain(" ".join(word))))
@@ -54,3 +55,17 @@ def _in_lines(words: list[str]) -> str:
     tied = ", ".join(word.replace(" ", "\xa0") for word in words)
     lines = textwrap.fill(tied, _width(), initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
     return lines.replace("\xa0", " ")
+
+
+@click.command("schema")
+@click.argument("kind", metavar="KIND", type=click.Choice(["profile", "bench", "table", "results"]))
+def schema(kind: str) -> None:
+    """Print the JSON Schema of KIND (profile, bench, table or results), for editors that check YAML while it is typed.
+
+    `results` are what `ventproof report -o FILE.json` writes, for programs that read them.
+    """
+    from ventproof.export.results import results_schema  # noqa: PLC0415
+    from ventproof.reference.schema import schema as schema_of  # noqa: PLC0415 - pydantic is slow to import
+
+    made = results_schema() if kind == "results" else schema_of(kind)
+    click.echo(json.dumps(made, indent=2, ensure_ascii=False))

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, final
 
 import click
 
-from harness.cli import options
+from ventproof.cli import options
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.overridetable.model import OverrideTable
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-    from harness.prove.explore.search import Explorer, Find, Played
-    from harness.run.case import Case
-    from harness.run.events import Event
-    from harness.session import RunResult, Session
+    from ventproof.case.case import Case
+    from ventproof.explore.search import Explorer, Find, Played
+    from ventproof.log.events import Event
+    from ventproof.profile.model import Profile
+    from ventproof.session.session import RunResult, Session
+    from ventproof.table.model import OverrideTable
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
 
 
 @click.command("explore")
@@ -73,9 +73,9 @@ def explore(
     Exit codes: 0 nothing was found · 1 something was found, and a profile was written
                 2 nothing was found, but not everything that was tried could be decided
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.session import Session  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof.table.load import fitting_table  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     budget_s, healthy = _budget_s(budget), load_bench(bench)
     loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
@@ -85,8 +85,8 @@ def explore(
 
 
 def _budget_s(budget: str) -> float:
-    from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
-    from bench.units import Dimension, parse_as  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
+    from ventproof_bench.base.quantities import Dimension, parse_as  # noqa: PLC0415
 
     try:
         budget_s = parse_as(budget, Dimension.TIME)
@@ -128,9 +128,9 @@ class Exploration:
             FileError: this bench can do nothing of what the table speaks of, or the profile cannot be written.
             KeyboardInterrupt: the operator broke it off; likewise.
         """
-        from bench.clock import Stopwatch  # noqa: PLC0415 - as above
-        from harness.cli.explored import exploring  # noqa: PLC0415
-        from harness.prove.explore.search import Explorer, latest_s  # noqa: PLC0415
+        from ventproof.explore.search import Explorer, latest_s  # noqa: PLC0415
+        from ventproof.terminal.exploration import exploring  # noqa: PLC0415
+        from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415 - as above
 
         watch, bench = Stopwatch(), self.session.bench
         real = not bench.model.virtual
@@ -155,13 +155,13 @@ class Exploration:
         return self._tell(explorer)
 
     def _tell(self, explorer: Explorer) -> int:
-        from harness.cli.explored import (  # noqa: PLC0415 - as above
+        from ventproof.run.view import SilentView  # noqa: PLC0415
+        from ventproof.terminal.exploration import (  # noqa: PLC0415 - as above
             show_again,
             show_beside_healthy,
             show_exploration,
             show_found,
         )
-        from harness.run.view import SilentView  # noqa: PLC0415
 
         show_exploration(explorer)
         if explorer.tally.best is not None:
@@ -175,10 +175,10 @@ class Exploration:
         return explorer.tally.code
 
     def _written(self, explorer: Explorer, find: Find) -> tuple[Path, Loaded[Profile]]:
-        from bench.errors import FileError, Problem  # noqa: PLC0415 - as above
-        from harness.cli.explored import show_text  # noqa: PLC0415
-        from harness.record.log import free_path  # noqa: PLC0415
-        from harness.session import slug  # noqa: PLC0415
+        from ventproof.log.write import free_path  # noqa: PLC0415
+        from ventproof.session.session import slug  # noqa: PLC0415
+        from ventproof.terminal.exploration import show_text  # noqa: PLC0415
+        from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
 
         path = free_path(self.out, slug(find.name), ".yaml")
         profile = explorer.profile(str(path), find)
@@ -215,7 +215,7 @@ def played(session: Session, profile: Loaded[Profile]) -> Played:
     """Run one sequence; on real wires its log is kept, and a bench that breaks off is the end."""
     from tempfile import TemporaryDirectory  # noqa: PLC0415 - as above
 
-    from bench.errors import BenchError  # noqa: PLC0415
+    from ventproof_bench.base.errors import BenchError  # noqa: PLC0415
 
     view = _Duration()
     if not session.bench.model.virtual:
@@ -230,7 +230,7 @@ def played(session: Session, profile: Loaded[Profile]) -> Played:
 
 
 def _as_played(result: RunResult, view: _Duration) -> Played:
-    from harness.prove.explore.search import Played  # noqa: PLC0415 - as above
+    from ventproof.explore.search import Played  # noqa: PLC0415 - as above
 
     return Played(result.outcome.verdict, result.findings, view.t_s)
 

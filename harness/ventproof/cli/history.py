@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 
 import click
 
-from bench.stated import harmless
-from harness.cli import HISTORY_FILE, HISTORY_VARIABLE, options
+from ventproof.cli import HISTORY_FILE, HISTORY_VARIABLE, options
+from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from harness.record.history.store import History
-    from harness.record.history.wanted import Wanted
+    from ventproof.history.store import History, Wanted
+
 
 _SHOWN: Final = 30
 _ON_PAGE: Final = 500
@@ -67,7 +67,7 @@ _FILTERS: Final[dict[str, dict[str, Any]]] = {
 
 
 def _wanted(filters: dict[str, Any]) -> Wanted:
-    from harness.record.history.wanted import Wanted, since_of, until_of  # noqa: PLC0415 - with the slow imports
+    from ventproof.history.store import Wanted, since_of, until_of  # noqa: PLC0415 - with the slow imports
 
     since, until = filters.pop("since"), filters.pop("until")
     return Wanted(
@@ -81,8 +81,8 @@ def _at_most(wanted: Wanted, most: int) -> Wanted:
 
 
 def _open(place: str, *, create: bool = False) -> History:
-    from harness.record.history.place import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
-    from harness.record.history.store import History  # noqa: PLC0415
+    from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
+    from ventproof.history.store import History  # noqa: PLC0415
 
     return History(place_of(place), create=create)
 
@@ -114,11 +114,11 @@ def history(
         return None
     past = _open(place)
     if html is not None:
-        from harness.record.history.page import write_page  # noqa: PLC0415 - only where a page is asked for
+        from ventproof.history.page import write_page  # noqa: PLC0415 - only where a page is asked for
 
         click.echo(f"{write_page(html, past, _at_most(wanted, _ON_PAGE))} runs in {html}")
         return 0
-    from harness.cli.historytable import show_runs  # noqa: PLC0415 - rich is slow to import
+    from ventproof.terminal.findings import show_runs  # noqa: PLC0415 - rich is slow to import
 
     show_runs(past, _at_most(wanted, _SHOWN))
     return 0
@@ -143,8 +143,8 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from collections import Counter  # noqa: PLC0415 - kept with the slow imports
 
-    from harness.cli.reporting import code_of_standings  # noqa: PLC0415
-    from harness.record.history.importing import imported  # noqa: PLC0415
+    from ventproof.cli.report import code_of_standings  # noqa: PLC0415
+    from ventproof.history.enter import imported  # noqa: PLC0415
 
     paths = options.log_paths(logs)
     past = _open(place, create=True)
@@ -180,7 +180,7 @@ def export_command(
 
     In CSV a text that a spreadsheet would take for a formula gets an apostrophe before it.
     """
-    from harness.record.history.export import export  # noqa: PLC0415 - with the slow imports
+    from ventproof.history.export import export  # noqa: PLC0415 - with the slow imports
 
     rows = export(file, _open(place).entries(wanted))
     click.echo(f"{rows} row(s) in {file}")
@@ -201,7 +201,7 @@ def serve_command(
     """Serve the page to browsers on this machine, and make reports on demand, until Ctrl-C."""
     from contextlib import suppress  # noqa: PLC0415 - kept with the slow imports
 
-    from harness.record.history.serve import HistoryServer  # noqa: PLC0415 - only where something is served
+    from ventproof.history.page import HistoryServer  # noqa: PLC0415 - only where something is served
 
     wanted = _at_most(wanted, _ON_PAGE)
     with HistoryServer(_open(place), wanted, port) as server:

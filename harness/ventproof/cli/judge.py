@@ -1,18 +1,24 @@
-"""Writes a log's figures into a folder, and nothing over files that are not its own."""
+"""Again; its figures."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from bench.errors import FileError, Problem
-from harness.profile.responses import kind_of
-from harness.record.evidence import DecidedRun
-from harness.record.figure import every_drawable, response_figure
-from harness.record.overview import run_figure
-from harness.run.case import Result
-from harness.run.invariants import InvariantItem
-from harness.run.items import START
+import click
+
+from ventproof.case.case import Result
+from ventproof.case.invariants import InvariantItem
+from ventproof.case.items import START
+from ventproof.figures.decided_run import DecidedRun
+from ventproof.figures.response_figure import every_drawable, response_figure
+from ventproof.figures.run_figure import run_figure
+from ventproof.profile.check_responses import kind_of
+from ventproof_bench.base.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from ventproof_bench.base.errors import Problem
+
 
 _HEAD: Final = 400
 """A figure names its log within so many bytes."""
@@ -75,3 +81,49 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
             [Problem(str(folder), None, None, f"cannot write the figures: {error.strerror}")]
         ) from error
     return len(made)
+
+
+@click.command("judge")
+@click.argument("log", type=click.Path(path_type=Path))
+@click.option(
+    "--profile",
+    type=click.Path(path_type=Path),
+    help="Decide with this edited profile; its stimuli must be those of the log.",
+)
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Write a figure (SVG) of the run and of each response into this folder. Figures of the same log are "
+    "replaced, other files never.",
+)
+def judge(log: Path, profile: Path | None, figures: Path | None) -> int:
+    """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
+    from ventproof.log.read import read_log  # noqa: PLC0415
+    from ventproof.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof.rejudge.again import decide_again  # noqa: PLC0415
+    from ventproof.terminal.findings import show_decided  # noqa: PLC0415
+    from ventproof.verdict.finding import EXIT_BENCH, code_of  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - kept with the slow imports below
+
+    if log.is_dir():
+        raise FileError([_not_one(log)])
+    state = read_log(log)
+    edited = load_profile(profile) if profile else None
+    decided = decide_again(state, edited)
+    show_decided(str(log), state, decided)
+    if figures is not None:
+        from ventproof.figures.decided_run import decided_run  # noqa: PLC0415 - only where figures are asked for
+
+        written = write_figures(decided_run(state, edited), figures)
+        click.echo(f"{written} figures in {figures}")
+    return EXIT_BENCH if decided.verdict is None else code_of([decided.verdict])
+
+
+def _not_one(folder: Path) -> Problem:
+    """Say what a folder is not, and what to do with the logs in it."""
+    from ventproof_bench.base.errors import Problem  # noqa: PLC0415 - only on the way out
+
+    every = f"`ventproof report {folder} -o FILE` decides all of its logs again"
+    log = next(iter(sorted(folder.glob("*.jsonl"))), None)
+    hint = f"name one log, such as {log}; {every}" if log else "name a log, a file that ends in .jsonl"
+    return Problem(str(folder), None, None, "this is a folder", hint)

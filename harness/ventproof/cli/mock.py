@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli import options
+from ventproof.cli import options
 
 
 @click.command("mock")
@@ -31,10 +31,10 @@ def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> No
     import asyncio  # noqa: PLC0415 - only where something is served
     from contextlib import AsyncExitStack  # noqa: PLC0415
 
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
-    from bench.errors import FileError, Problem  # noqa: PLC0415
-    from bench.mock.stand import serve  # noqa: PLC0415
-    from bench.virtual import run  # noqa: PLC0415
+    from ventproof_bench.base.clock import run  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
+    from ventproof_bench.mock.wires.stand import serve  # noqa: PLC0415
 
     settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
     if settings is None:

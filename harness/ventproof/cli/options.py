@@ -10,25 +10,26 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from bench.cautions import CAUTIONS
-from bench.errors import FileError, Problem
-from bench.stated import harmless
-from harness.judge.verdict import EXIT_INCONCLUSIVE, EXIT_PASS, code_of
+from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS, code_of
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import shipped_folder
+from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-    from harness.run.view import View
-    from harness.series import Series
-    from harness.session import Session
+    from ventproof.profile.model import Profile
+    from ventproof.run.view import View
+    from ventproof.session.repeats import RepeatSeries
+    from ventproof.session.session import Session
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 Option = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-SHIPPED: Final = Path(__file__).parents[2] / "profiles"
+SHIPPED: Final = shipped_folder("ventproof", "profiles", checkout="../../profiles")
 """The suite that ships with ventproof."""
 
-SHIPPED_BENCH: Final = Path(__file__).parents[2] / "bench" / "files" / "mock.yaml"
+SHIPPED_BENCH: Final = shipped_folder("ventproof_bench", "files", checkout="../files") / "mock.yaml"
 """The bench that ships with ventproof: the mock unit inside the process."""
 
 SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
@@ -119,8 +120,8 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     Raises:
         FileError: something is wrong in at least one file.
     """
-    from harness.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
-    from harness.profile.load import load_profile  # noqa: PLC0415
+    from ventproof.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof.profile.load import load_profile  # noqa: PLC0415
 
     suite: list[Loaded[Profile]] = []
     problems: list[Problem] = []
@@ -143,7 +144,7 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
 
 def _is_table(path: Path) -> bool:
     """Return whether a file found in a folder is an override table, which lies beside profiles and is not run."""
-    from bench.document import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
+    from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
 
     try:
         return kind_of(path) == "table"
@@ -176,7 +177,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
         raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
 
 
-def code_of_series(done: Sequence[Series]) -> int:
+def code_of_series(done: Sequence[RepeatSeries]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
     undecided = any(series.claim == "undecided" for series in done)
@@ -185,14 +186,14 @@ def code_of_series(done: Sequence[Series]) -> int:
 
 def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
     """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time."""
-    from harness.run.live import LinesView, LiveView  # noqa: PLC0415 - only where runs happen
-    from harness.run.view import SilentView  # noqa: PLC0415
+    from ventproof.run.view import SilentView  # noqa: PLC0415
+    from ventproof.terminal.live import LinesView, LiveView  # noqa: PLC0415 - only where runs happen
 
     if bench.model.virtual or quiet:
         return SilentView()
     if not sys.stdout.isatty():
         return LinesView(lambda line: click.echo(harmless(line)))
-    from harness.cli.console import new_console  # noqa: PLC0415 - only on a terminal
+    from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 
     return LiveView(new_console())
 
@@ -203,8 +204,8 @@ def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchF
     Raises:
         FileError: the bench has no mock, a fault is unknown, or a severity is no positive number.
     """
-    from bench.benchtext import with_faults as with_named_faults  # noqa: PLC0415 - kept with its slow callers
-    from bench.mock.faults import check_names  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import with_faults as with_named_faults  # noqa: PLC0415 - kept with its slow callers
+    from ventproof_bench.mock.faults.catalogue import check_names  # noqa: PLC0415
 
     if not pairs:
         return bench

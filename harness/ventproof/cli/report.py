@@ -1,4 +1,4 @@
-"""The reports that commands write: which kinds a file's name can ask for, and what is told of each."""
+"""What logs tell."""
 
 from __future__ import annotations
 
@@ -7,12 +7,49 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from bench.errors import FileError, Problem, VentproofError
-from bench.stated import harmless
-from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof.cli import options
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof_bench.base.errors import FileError, Problem, VentproofError
+from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+    from ventproof.rejudge.batch import Batch
+
+
+ENDINGS: Final = (".xml", ".md", ".json")
+"""Endings of the files that CI servers and other programs read: JUnit XML, a Markdown summary, results as JSON."""
+
+
+def made_for(ending: str, batch: Batch) -> str:
+    """Return the output for one of `ENDINGS`."""
+    match ending:
+        case ".xml":
+            from ventproof.export.junit import junit as make  # noqa: PLC0415 - only what is asked for
+        case ".md":
+            from ventproof.export.markdown import markdown as make  # noqa: PLC0415
+        case ".json":
+            from ventproof.export.results import results_json as make  # noqa: PLC0415 - pydantic is slow
+        case _:
+            raise AssertionError(f"{ending} is none of {ENDINGS}")
+    return make(batch)
+
+
+def write_output(path: Path, batch: Batch) -> None:
+    """Write the output that a file's ending asks for, in place of one that stands there.
+
+    The file is there as a whole or, if anything fails, as it was.
+
+    Raises:
+        FileError: it cannot be written.
+    """
+    text = made_for(path.suffix.lower(), batch)
+    with whole_file(path) as file:
+        file.write(text.encode())
+
 
 _FOR_PEOPLE: Final = (".html", ".pdf")
 _FOR_PROGRAMS: Final = (".xml", ".md", ".json")
@@ -40,7 +77,7 @@ def check_names(outs: Iterable[Path]) -> None:
 def module_for(out: Path) -> str:
     """Return the module that works on the logs of a report."""
     people = out.suffix.lower() in _FOR_PEOPLE
-    return "harness.record.report.build" if people else "harness.record.judged"
+    return "ventproof.report.build" if people else "ventproof.rejudge.batch"
 
 
 def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
@@ -60,16 +97,15 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
         FileError: no log is of a run, or the file cannot be written.
     """
     if out.suffix.lower() in _FOR_PEOPLE:
-        from harness.prove.annex import table_section  # noqa: PLC0415 - only what is asked for is loaded
-        from harness.record.report.write import write_report  # noqa: PLC0415 - as above
+        from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
+        from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
         report = write_report(logs, out, not_run, table_section)
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
             click.echo(harmless(f"! {alarm}"))
         return code_of_standings(entry.standing for entry in report.cover.entries)
-    from harness.record.judged import judged_batch  # noqa: PLC0415 - as above
-    from harness.record.outputs.files import write_output  # noqa: PLC0415
+    from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
     batch = judged_batch(logs, not_run)
     write_output(out, batch)
@@ -83,7 +119,7 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
 
 def code_of_standings(standings: Iterable[str]) -> int:
     """Return the exit code for how logs stand: 0 whatever the verdicts, as long as every log is one and is believed."""
-    from harness.record.standing import BELIEVED  # noqa: PLC0415 - as above
+    from ventproof.rejudge.standing import BELIEVED  # noqa: PLC0415 - as above
 
     found = set(standings) - set(BELIEVED)
     if found - {"unreadable"}:
@@ -105,3 +141,35 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path], not_run: Sequence[str]
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)
     return written
+
+
+@click.command("report")
+@click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    "outs",
+    required=True,
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The report to write; one that stands there is replaced. FILE.html and FILE.pdf are for people; FILE.xml "
+    "(JUnit), FILE.md (a summary for a pull request) and FILE.json (`ventproof schema results`) are for CI. May be "
+    "given more than once.",
+)
+def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
+    """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
+
+    Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so
+    loudly where that does not bear out what a log says. A file that is no log is named as missing; the rest is told.
+
+    \b
+    Exit code 0: the report is written and every log is believed, whatever the verdicts.
+              3: a file is no log, or no report can be written.
+              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from ventproof.rejudge.batch import call_up  # noqa: PLC0415
+
+    check_names(outs)
+    paths = options.log_paths(logs)
+    call_up(len(paths), module_for(outs[0]))
+    return max(write(out, paths) for out in outs)

@@ -1,17 +1,132 @@
-"""`ventproof run`: profiles on a bench, a log each, and the table of findings."""
+"""Run and suite."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from harness.cli import HISTORY_VARIABLE, options
+from ventproof.cli import HISTORY_VARIABLE, options
+from ventproof.cli.options import code_of_series, view_for
+from ventproof.cli.report import write_all
+from ventproof.session.repeats import run_series
+from ventproof.terminal.console import progress
+from ventproof.terminal.findings import show
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
+from ventproof_bench.base.errors import VentproofError
+from ventproof_bench.base.text import harmless
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from ventproof.profile.model import Profile
+    from ventproof.session.repeats import RepeatPlan, RepeatSeries
+    from ventproof.session.session import Session
+    from ventproof_bench.yamlfile.load import Loaded
+
+
+_LEFT_SHOWN: Final = 3
+
+
+def run_suite(
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    plan: RepeatPlan,
+    reports: Sequence[Path] = (),
+    *,
+    quiet: bool = False,
+) -> int:
+    """Run profiles, each as often as planned, show how they went, and return the exit code.
+
+    Args:
+        session: what stays the same for all of them.
+        suite: the profiles.
+        plan: how often to repeat each.
+        reports: files to write of all that was run; each has an ending that was checked.
+        quiet: show how the runs ended and what did not pass, and not every response.
+
+    Raises:
+        VentproofError: not even the first run came about.
+    """
+    try:
+        return _run_suite(session, suite, plan, reports, quiet=quiet)
+    finally:
+        _tell_history(session)
+
+
+def _tell_history(session: Session) -> None:
+    """Say what is missing from the history; it changes no verdict and no exit code."""
+    if session.keeper is not None and session.keeper.warning:
+        click.echo(session.keeper.warning, err=True)
+
+
+def _run_suite(
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    plan: RepeatPlan,
+    reports: Sequence[Path],
+    *,
+    quiet: bool,
+) -> int:
+    done: list[RepeatSeries] = []
+    try:
+        broken_off = _run_all(session, suite, plan, done, quiet=quiet)
+    except KeyboardInterrupt:
+        if done:
+            show(done, session.selfcheck, quiet=quiet)
+            _report(reports, done, suite)
+        raise
+    show(done, session.selfcheck, quiet=quiet)
+    if broken_off:
+        click.echo(harmless(f"broken off: {broken_off}"))
+    if session.signing is not None:
+        from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
+
+        click.echo(f"every log is signed, key {fingerprint(session.signing.public)}")
+    left = [profile.model.profile for profile in suite[len(done) :]]
+    for name in left[:_LEFT_SHOWN]:
+        click.echo(f"not run: {name}")
+    if more := len(left[_LEFT_SHOWN:]):
+        click.echo(f"not run: {more} more")
+    written = _report(reports, done, suite)
+    code = EXIT_BENCH if broken_off else code_of_series(done)
+    return EXIT_BENCH if code == EXIT_PASS and not written else code
+
+
+def _run_all(
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    plan: RepeatPlan,
+    done: list[RepeatSeries],
+    *,
+    quiet: bool,
+) -> str:
+    """Run profiles into `done` until one has no verdict; return what broke the suite off, if something did."""
+    view = view_for(session.bench, quiet=quiet)
+    with progress(shown=session.bench.model.virtual) as tell:
+        for number, profile in enumerate(suite, start=1):
+            tell(f"{number} of {len(suite)}: {profile.model.profile}")
+            try:
+                done.append(run_series(session, profile, view, plan))
+            except VentproofError as error:
+                if not done:
+                    raise
+                return str(error)
+            if done[-1].broken_off or done[-1].results[-1].outcome.verdict is None:
+                return done[-1].broken_off
+    return ""
+
+
+def _report(outs: Sequence[Path], done: Sequence[RepeatSeries], suite: Sequence[Loaded[Profile]]) -> bool:
+    logs = [result.log for series in done for result in series.results]
+    return write_all(outs, logs, [profile.model.profile for profile in suite[len(done) :]])
 
 
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Refuse endings that no report has."""
-    from harness.cli.reporting import check_names  # noqa: PLC0415 - with the slow imports
+    from ventproof.cli.report import check_names  # noqa: PLC0415 - with the slow imports
 
     check_names(reports)
     return reports
@@ -108,14 +223,13 @@ def run(
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from bench.overridetable.fits import fitting_table  # noqa: PLC0415
-    from harness.cli.signing import signing_key  # noqa: PLC0415
-    from harness.cli.suite import run_suite  # noqa: PLC0415
-    from harness.record.history.keeper import keeper_of  # noqa: PLC0415
-    from harness.selfcheck import pinned  # noqa: PLC0415
-    from harness.series import repeats_for  # noqa: PLC0415
-    from harness.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.session.repeats import repeats_for  # noqa: PLC0415
+    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
+    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.table.load import fitting_table  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = load_bench(bench)
     session = Session(

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from harness.cli import options
-from harness.judge.verdict import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof.cli import options
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 
 
 @click.command("selfcheck")
@@ -29,9 +29,9 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
               2: measured worse than the bench file declares, or something is hooked up wrong.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from bench.benchfile import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from harness import selfcheck as checks  # noqa: PLC0415
-    from harness.cli.checked import show_check  # noqa: PLC0415
+    from ventproof.session import selfcheck as checks  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = options.with_faults(load_bench(bench), faults)
     options.confirm_clear(loaded, clear=clear)

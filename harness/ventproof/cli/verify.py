@@ -9,10 +9,10 @@ from typing import Final
 
 import click
 
-from bench.errors import FileError, Problem
-from bench.stated import harmless
-from harness.cli import options
-from harness.judge.verdict import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof.cli import options
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.text import harmless
 
 _DIGITS: Final = 64
 _FEWEST_DIGITS: Final = 16
@@ -44,8 +44,10 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
               4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
     Of several logs the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from harness.record.keys import load_public_key  # noqa: PLC0415
-    from harness.record.signature import verified  # noqa: PLC0415
+    from ventproof.log.signing import (  # noqa: PLC0415
+        load_public_key,
+        verified,
+    )
 
     paths = options.log_paths(logs)
     noted = _noted(digest, len(paths))

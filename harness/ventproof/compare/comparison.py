@@ -1,4 +1,4 @@
-"""Verdicts that are others than before, and what only one side tells of: what a reader must see first (pure)."""
+"""Flips, shifts, sentences (pure)."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from harness.judge.shifts import fewer_passes
-from harness.record.compare.side import complete, responses
-from harness.record.results import ABORTED
+from ventproof.compare.measures import Compared, ShiftLimits, compared
+from ventproof.compare.side import Side, complete, responses
+from ventproof.log.run import ABORTED
+from ventproof.statistics.shifts import MOST_REPEATS, fewer_passes
+from ventproof.verdict.text import percent, rounded_up
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from harness.judge.verdict import Finding
-    from harness.record.compare.side import Key, Side
-    from harness.record.results import RunRecord
+    from ventproof.compare.measures import Compared, Meaning, Measure
+    from ventproof.compare.side import Key, Side
+    from ventproof.log.run import RunRecord
+    from ventproof.verdict.finding import Finding
+
 
 Turn = Literal["worse", "better", "open"]
 """What a flip means; open: it cannot be told."""
@@ -237,3 +241,251 @@ def _counted(verdicts: Sequence[str]) -> str:
 
 def _reason(runs: Sequence[RunRecord]) -> str:
     return next((run.reason for run in runs if run.reason), "")
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What became of the candidate, measured by the base.
+
+    Attributes:
+        base: the runs of the last good version.
+        candidate: the runs of the new one.
+        confidence: of every interval; and no shift is wrongly said to have changed with this probability at least,
+            where there are repeats.
+        alarms: what makes the sides differ in more than the firmware, or not at all.
+        flips: verdicts that are others than before.
+        lone: what only one side tells of.
+        shifts: every measure of every response that both sides have.
+        never_passing: responses that do not always pass on either side.
+    """
+
+    base: Side
+    candidate: Side
+    confidence: float
+    alarms: tuple[str, ...]
+    flips: tuple[Flip, ...]
+    lone: tuple[Lone, ...]
+    shifts: tuple[Compared, ...]
+    never_passing: int
+
+    @property
+    def outcome(self) -> str:
+        """`worse` if anything became worse, else `open` if anything cannot be told, else `same`."""
+        found = {flip.turn for flip in self.flips} | {one.meaning for one in self.shifts}
+        found |= {"open" for one in self.lone if one.open}
+        return next((word for word in ("worse", "open") if word in found), "same")
+
+    @property
+    def chance(self) -> int:
+        """How many shifts have repeats behind them, and so a word about chance."""
+        return sum(one.shift.chance for one in self.shifts)
+
+
+def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float = 0.95) -> Comparison:
+    """Compare two sides.
+
+    Args:
+        base: the runs of the last good version.
+        candidate: the runs of the new one.
+        limits: shifts that count as the same.
+        confidence: strictly between 0 and 1.
+    """
+    return Comparison(
+        base=base,
+        candidate=candidate,
+        confidence=confidence,
+        alarms=tuple(_alarms(base, candidate)),
+        flips=flips(base, candidate, confidence),
+        lone=lones(base, candidate),
+        shifts=compared(base, candidate, limits, confidence),
+        never_passing=never_passing(base, candidate),
+    )
+
+
+def _alarms(base: Side, candidate: Side) -> Iterator[str]:
+    for side in (base, candidate):
+        if len(side.told("firmware")) > 1:
+            yield f"{side.name} holds runs of several firmware versions: {', '.join(side.told('firmware'))}"
+        if len(side.told("unit")) > 1:
+            yield f"{side.name} holds runs of several units: {', '.join(side.told('unit'))}"
+    for of, what in (("unit", "units"), ("bench_sha256", "bench files"), ("decision", "decision rules")):
+        yield from _differing(base, candidate, of, what)
+    for of, what in (("clock", "clocks"), ("version", "versions of ventproof")):
+        yield from _differing(base, candidate, of, what)
+    if base.told("firmware") == candidate.told("firmware"):
+        yield f"both sides state the same firmware: {', '.join(base.told('firmware'))}"
+    if {run.digest for run in base.runs} & {run.digest for run in candidate.runs}:
+        yield "some runs are the same on both sides, to the byte: the same seed of a virtual bench, the same firmware"
+    yield from _changed_demands(base, candidate)
+
+
+def _differing(base: Side, candidate: Side, of: str, what: str) -> Iterator[str]:
+    old, new = base.told(of), candidate.told(of)
+    if set(old) != set(new):
+        yield f"the sides have different {what}: {_shortened(old)} and {_shortened(new)}"
+
+
+def _shortened(values: tuple[str, ...]) -> str:
+    return ", ".join(value[:12] for value in values)
+
+
+def _changed_demands(base: Side, candidate: Side) -> Iterator[str]:
+    """Yield what is demanded otherwise: a limit that was loosened hides what it let through."""
+    old, new = responses(complete(base.runs)), responses(complete(candidate.runs))
+    profiles = [
+        name
+        for name, runs in base.profiles.items()
+        if (others := candidate.profiles.get(name))
+        and {run.profile_sha256 for run in runs} != {run.profile_sha256 for run in others}
+    ]
+    for name in profiles:
+        changed = [
+            f"{key.step}: {key.signal} {old[key][0].demand!r} became {new[key][0].demand!r}"
+            for key in old
+            if key.profile == name and key in new and old[key][0].demand != new[key][0].demand
+        ]
+        told = "; ".join(changed) or "its responses demand the same"
+        yield f"the profile {name!r} is not the same text on both sides: {told}"
+
+
+_WAYS: Final[dict[Measure, tuple[str, str, str]]] = {
+    "time": ("responds", "later", "earlier"),
+    "position": ("stands", "higher", "lower"),
+    "margin": ("has", "more margin", "less margin"),
+}
+_MEANINGS: Final = {
+    "same": "within the limit",
+    "worse": "changed for the worse",
+    "better": "changed for the better",
+}
+_WINDOWS: Final = "repeats cannot mend what polling leaves open, so poll faster"
+_NOTHING: Final = 0.0005
+_FINE: Final = 0.095
+"""Below this a shift is given to a thousandth instead of a tenth."""
+
+
+def side_line(role: str, side: Side) -> str:
+    """Return what one side is: its firmware, its unit and bench, and how many runs."""
+    firmware, unit = (", ".join(side.told(of)) for of in ("firmware", "unit"))
+    bench = ", ".join(side.told("bench"))
+    runs = f"{len(side.runs)} run{'s' * (len(side.runs) != 1)} of {len(side.profiles)} profile(s)"
+    left = f"; {side.repeated} more are the same to the byte and do not count" if side.repeated else ""
+    return f"{role}: firmware {firmware}, unit {unit}, on {bench}: {runs}{left} [{side.name}]"
+
+
+def counted(found: Comparison) -> list[str]:
+    """Return how many shifts came to what, and what the number of comparisons means for chance."""
+    total = len(found.shifts)
+    meanings = [one.meaning for one in found.shifts]
+    words: dict[Meaning, str] = {
+        "worse": "worse",
+        "better": "better",
+        "open": "cannot be told",
+        "same": "within their limits",
+    }
+    lines = [f"{len(found.lone)} profile(s) or response(s) are known of one side only."] if found.lone else []
+    lines += [
+        f"{total} shifts compared: " + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
+    ]
+    if found.chance:
+        sure = f"at least {percent(found.confidence)}"
+        lines.append(
+            f"Corrected for {found.chance} comparisons (Holm): with a probability of {sure} no shift is wrongly "
+            "said to have changed."
+        )
+    if found.chance < total:
+        lines.append(
+            f"{total - found.chance} have one run each: what polling leaves open is known of them, chance is not."
+        )
+    if found.shifts:
+        lines.append(_coarsest(found))
+    if found.never_passing:
+        lines.append(f"{found.never_passing} response(s) do not always pass, neither before nor now.")
+    return lines
+
+
+def _coarsest(found: Comparison) -> str:
+    """Say of which response time the least is known: a shift within its limit would not show."""
+    times = [one for one in found.shifts if one.measure == "time"] or found.shifts
+    worst = max(times, key=lambda one: one.shift.limit)
+    limit = amount(worst.shift.limit, worst.unit)
+    return f"The widest limit is {limit}, of {worst.key.signal} in {worst.key.profile}: {worst.key.step}."
+
+
+def closing(found: Comparison) -> str:
+    """Return what the whole comparison comes to."""
+    flipped = sum(flip.turn == "worse" for flip in found.flips)
+    shifted = sum(one.meaning == "worse" for one in found.shifts)
+    match found.outcome:
+        case "worse":
+            return f"{flipped} verdict(s) flipped for the worse, {shifted} shift(s) changed for the worse"
+        case "open":
+            return "nothing is worse for certain, but not everything can be told"
+        case _:
+            return "nothing is worse"
+
+
+def response(compared: Compared) -> str:
+    """Return which response is compared."""
+    key = compared.key
+    again = f" ({key.place})" if key.place > 1 else ""
+    return f"{key.step}: {key.signal} {compared.demand}{again}"
+
+
+def sentence(compared: Compared, confidence: float) -> str:
+    """Return what one comparison came to: by how much, how sure that is, the limit, and what it means."""
+    return (
+        f"{moved(compared)} ({sure(compared, confidence)}; limit {amount(limit(compared), compared.unit)}): "
+        + (_MEANINGS.get(compared.meaning) or f"cannot tell; {would_tell(compared, confidence)}")
+    )
+
+
+def limit(compared: Compared) -> float:
+    """Return the limit that tells what a shift means: what changed is surely beyond `least`, which may be smaller."""
+    return compared.shift.least if compared.shift.standing == "changed" else compared.shift.limit
+
+
+def moved(compared: Compared) -> str:
+    """Return the shift: `responds 6.1 s later`."""
+    verb, up, down = _WAYS[compared.measure]
+    estimate = compared.shift.estimate
+    return f"{verb} {amount(abs(estimate), compared.unit)} {up if estimate >= 0 else down}"
+
+
+def sure(compared: Compared, confidence: float) -> str:
+    """Return how sure the shift is: its interval, or what one run each leaves open."""
+    said = compared.shift
+    if not said.chance:
+        half = (said.interval.high - said.interval.low) / 2
+        return f"give or take {amount(half, compared.unit, up=True)}, one run each"
+    low, high = said.interval
+    fine = _NOTHING <= max(abs(low), abs(high)) < _FINE
+    return f"{percent(confidence)}: {_signed(low, fine=fine)} to {_signed(high, fine=fine)} {compared.unit}"
+
+
+def would_tell(compared: Compared, confidence: float) -> str:
+    """Return what would decide a comparison that is open."""
+    old, new = compared.missing
+    if new > old:
+        runs = compared.shift.runs[1] + new
+        return f"{new} of the candidate's {runs} runs have no known response time"
+    if compared.shift.standing == "changed":
+        share = f"{100 * (1 - confidence):.3g} %"
+        return f"by itself it would count, but among so many comparisons one comes by chance in more than {share}"
+    repeats = compared.shift.repeats
+    if not repeats:
+        return _WINDOWS
+    many = f"more than {MOST_REPEATS}" if repeats >= MOST_REPEATS else f"about {repeats}"
+    return f"{many} repeats on each side would probably tell"
+
+
+def amount(value: float, unit: str, *, up: bool = False) -> str:
+    """Return a size to a tenth, or to a thousandth if it is small; `up` rounds upward."""
+    digits = 3 if _NOTHING <= value < _FINE else 1
+    return f"{rounded_up(value, digits) if up else f'{value:.{digits}f}'} {unit}"
+
+
+def _signed(value: float, *, fine: bool) -> str:
+    text = f"{value:+.{3 if fine else 1}f}"
+    return text.replace("+0.0", "0.0") if text in {"+0.0", "-0.0", "+0.000", "-0.000"} else text

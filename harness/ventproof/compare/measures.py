@@ -6,15 +6,16 @@ from dataclasses import dataclass
 from statistics import fmean, median
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from harness.judge.shifts import Shift, holm, shift
-from harness.judge.verdict import Bounds
-from harness.record.compare.side import Key, complete, responses
+from ventproof.compare.side import Key, complete, responses
+from ventproof.statistics.shifts import Shift, holm, shift
+from ventproof.verdict.finding import Bounds
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from harness.judge.verdict import Finding
-    from harness.record.compare.side import Side
+    from ventproof.compare.side import Side
+    from ventproof.verdict.finding import Finding
+
 
 Measure = Literal["time", "position", "margin"]
 Meaning = Literal["same", "worse", "better", "open"]
@@ -44,7 +45,7 @@ jitter of polling alone would count as a change. Common practice, no source."""
 
 @final
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ShiftLimits:
     """Shifts that count as the same, either way and inclusive.
 
     Attributes:
@@ -113,7 +114,7 @@ class Pair:
     closer: bool
 
 
-def compared(base: Side, candidate: Side, limits: Limits, confidence: float) -> tuple[Compared, ...]:
+def compared(base: Side, candidate: Side, limits: ShiftLimits, confidence: float) -> tuple[Compared, ...]:
     """Compare every measure of every response that both sides have.
 
     Args:
@@ -166,7 +167,9 @@ def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds
     return {measure: windows for measure, windows in found.items() if windows}
 
 
-def pairs(key: Key, base: Sequence[Finding], candidate: Sequence[Finding], limits: Limits) -> Iterator[Pair]:
+def pairs(
+    key: Key, base: Sequence[Finding], candidate: Sequence[Finding], limits: ShiftLimits
+) -> Iterator[Pair]:
     """Yield what can be compared of one response.
 
     The candidate's windows have no say in the limit: where it was polled worse, the comparison is to become open and

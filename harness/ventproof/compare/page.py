@@ -8,15 +8,16 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from bench.errors import FileError, Problem
-from harness.record.compare.words import closing, counted, response, sentence, side_line
-from harness.record.outputs.clean import clean
-from harness.record.report import page as report_page
-from harness.record.whole import whole_file
+from ventproof.compare.comparison import closing, counted, response, sentence, side_line
+from ventproof.report import write as report_page
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
-    from harness.record.compare.comparison import Comparison
-    from harness.record.compare.measures import Compared
+    from ventproof.compare.comparison import Comparison
+    from ventproof.compare.measures import Compared
+
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
 _STANDING: Final = {"worse": "fail", "open": "inconclusive", "same": "pass"}

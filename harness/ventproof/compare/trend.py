@@ -10,18 +10,19 @@ from itertools import accumulate, pairwise
 from statistics import fmean, variance
 from typing import TYPE_CHECKING, Final, final
 
-from harness.judge.changepoints import changes, noise_of
-from harness.record.compare.measures import Compared, Limits, judged, measured, pairs
-from harness.record.compare.side import Side, complete, responses
-from harness.record.history.firmware import firmware_order
+from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, pairs
+from ventproof.compare.side import Side, complete, responses
+from ventproof.history.trends import firmware_order
+from ventproof.statistics.shifts import changes, noise_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from harness.judge.verdict import Bounds, Finding
-    from harness.record.compare.measures import Measure, Pair
-    from harness.record.compare.side import Key
-    from harness.record.results import RunRecord
+    from ventproof.compare.measures import Measure, Pair
+    from ventproof.compare.side import Key
+    from ventproof.log.run import RunRecord
+    from ventproof.verdict.finding import Bounds, Finding
+
 
 _EPOCH: Final = dt.datetime(1, 1, 1, tzinfo=dt.UTC)
 _SQRT_3: Final = math.sqrt(3)
@@ -47,7 +48,7 @@ class Change:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Trend:
+class FirmwareTrend:
     """What became of every response over the versions.
 
     Attributes:
@@ -66,7 +67,7 @@ class Trend:
     confidence: float
 
 
-def trend(side: Side, limits: Limits, confidence: float = 0.95) -> Trend:
+def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> FirmwareTrend:
     """Follow every response over the firmware versions that some runs state.
 
     The newest version is compared with the one before it, as two sides are. Where else a course changes is found by a
@@ -92,7 +93,7 @@ def trend(side: Side, limits: Limits, confidence: float = 0.95) -> Trend:
         if kept is None or kept.compared.meaning in {"open", change.compared.meaning}:
             changes[place] = change  # of two that say the same, the one with more versions before it
     changed = sorted(changes.values(), key=lambda change: order.index(change.firmware))
-    return Trend(versions, tuple(changed), tuple(_alarms(side, versions)), len(courses), confidence)
+    return FirmwareTrend(versions, tuple(changed), tuple(_alarms(side, versions)), len(courses), confidence)
 
 
 @final
@@ -105,7 +106,7 @@ class _Course:
     findings: Mapping[str, Sequence[Finding]]
     windows: Mapping[str, Sequence[Bounds]]
 
-    def pair(self, before: Sequence[str], since: Sequence[str], limits: Limits) -> Pair:
+    def pair(self, before: Sequence[str], since: Sequence[str], limits: ShiftLimits) -> Pair:
         """Return some versions against others."""
         old, new = ([f for name in names for f in self.findings[name]] for names in (before, since))
         return next(pair for pair in pairs(self.key, old, new, limits) if pair.measure == self.measure)
@@ -122,7 +123,7 @@ def _courses(found: Mapping[str, Mapping[Key, Sequence[Finding]]]) -> list[_Cour
     return courses
 
 
-def _newest(courses: Sequence[_Course], newest: str, limits: Limits, confidence: float) -> list[Change]:
+def _newest(courses: Sequence[_Course], newest: str, limits: ShiftLimits, confidence: float) -> list[Change]:
     """Return what the newest version changed: it and the one before it are compared as two sides are, by themselves.
 
     What else is compared takes no power from it: nothing was looked for, and it is a family of its own.
@@ -136,7 +137,7 @@ def _newest(courses: Sequence[_Course], newest: str, limits: Limits, confidence:
     return _changes(places, judged(given, confidence))
 
 
-def _searched(courses: Sequence[_Course], limits: Limits, confidence: float) -> list[Change]:
+def _searched(courses: Sequence[_Course], limits: ShiftLimits, confidence: float) -> list[Change]:
     """Return the changes of courses over more than two versions, wherever they are.
 
     Since the places were looked for, every boundary that could have been one counts as a comparison.

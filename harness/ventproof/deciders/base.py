@@ -5,13 +5,13 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from bench.samples import Window
-from harness.judge.spans import EPS_S, INF, Piece, Reading, clip
-from harness.judge.track import Corners, Track
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.envelope.spans import EPS_S, INF, Corners, Piece, Reading, Track, clip
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
-    from harness.judge.track import Floats
+    from ventproof.envelope.spans import Floats
+
 
 BEYOND_S: Final = 2 * EPS_S
 """Evidence is taken so far beyond the last judged instant that rounding leaves no instant of it uncovered, s."""

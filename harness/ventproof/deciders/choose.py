@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from bench.samples import Window
-from harness.judge import formulas
-from harness.judge.band import ReturnsDecider, StaysDecider
-from harness.judge.count import CountDecider
-from harness.judge.decider import Decider
-from harness.judge.drift import DriftDecider, OvershootDecider, ReversalDecider
-from harness.judge.formulas import Formula
-from harness.judge.reaches import HoldsDecider, ReachesDecider
-from harness.judge.spans import EPS_S
-from harness.judge.travel import TravelDecider
+from ventproof.deciders import formulas
+from ventproof.deciders.band import ReturnsDecider, StaysDecider
+from ventproof.deciders.base import Decider
+from ventproof.deciders.count import CountDecider
+from ventproof.deciders.formulas import Formula
+from ventproof.deciders.motion import DriftDecider, OvershootDecider, ReversalDecider
+from ventproof.deciders.reaches import HoldsDecider, ReachesDecider
+from ventproof.deciders.travel import TravelDecider
+from ventproof.envelope.spans import EPS_S
+from ventproof_bench.base.evidence import Window
 
 
 def decider_of(  # noqa: C901, PLR0911 - one line a kind
@@ -26,24 +26,24 @@ def decider_of(  # noqa: C901, PLR0911 - one line a kind
         continuous: the truth passes every value between two of its values.
     """
     match formula:
-        case formulas.Reaches():
+        case formulas.ReachesFormula():
             if formula.holds_s > EPS_S:
                 return HoldsDecider(formula, stimulus, rate_per_s)
             return ReachesDecider(formula, stimulus, rate_per_s, continuous=continuous)
-        case formulas.Equals():
-            reached = formulas.Reaches(1.0, 0.0, formula.within_s)
+        case formulas.EqualsFormula():
+            reached = formulas.ReachesFormula(1.0, 0.0, formula.within_s)
             return ReachesDecider(reached, stimulus, None, continuous=False)
-        case formulas.Stays():
+        case formulas.StaysFormula():
             return StaysDecider(formula, stimulus, rate_per_s)
-        case formulas.Returns():
+        case formulas.ReturnsFormula():
             return ReturnsDecider(formula, stimulus, rate_per_s, continuous=continuous)
-        case formulas.StartsMoving() | formulas.Unchanged():
+        case formulas.StartsMovingFormula() | formulas.UnchangedFormula():
             return DriftDecider(formula, stimulus, rate_per_s)
-        case formulas.MovesAt():
+        case formulas.MovesAtFormula():
             return TravelDecider(formula, stimulus, rate_per_s)
-        case formulas.OvershootsAtMost():
+        case formulas.OvershootsAtMostFormula():
             return OvershootDecider(formula, stimulus, rate_per_s)
-        case formulas.NeverReverses():
+        case formulas.NeverReversesFormula():
             return ReversalDecider(formula, stimulus, rate_per_s)
-        case formulas.Counts():
+        case formulas.CountsFormula():
             return CountDecider(formula, stimulus)

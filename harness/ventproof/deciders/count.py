@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import final
 
-from bench.samples import Window
-from harness.judge.decider import Decider, Measures, Readings
-from harness.judge.formulas import Counts
-from harness.judge.spans import EPS_S, INF, Piece, Reading
-from harness.judge.track import Corners
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.deciders.base import Decider, Measures, Readings
+from ventproof.deciders.formulas import CountsFormula
+from ventproof.envelope.spans import EPS_S, INF, Corners, Piece, Reading
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof_bench.base.evidence import Window
 
 
 @final
@@ -26,7 +25,7 @@ class CountDecider(Decider):
         *("counted_on", "formula", "restarted"),
     )
 
-    def __init__(self, formula: Counts, stimulus: Window) -> None:
+    def __init__(self, formula: CountsFormula, stimulus: Window) -> None:
         super().__init__(stimulus, formula.within_s)
         self.formula = formula
         self.restarted = self.counted_on = False

@@ -22,13 +22,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, final
 
-from bench.samples import Window
-from harness.judge.robustness import LeastOfRuns
-from harness.judge.spans import INF, Reading, Span
-from harness.judge.track import Track
+from ventproof.deciders.robustness import LeastOfRuns
+from ventproof.envelope.spans import INF, Reading, Span, Track
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
-    from harness.judge.track import Floats, Indices
+    from ventproof.envelope.spans import Floats, Indices
+
 
 _HALVINGS: Final = 40
 """After so many halvings a cell is narrower than the float grid of loop time."""

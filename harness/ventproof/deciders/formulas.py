@@ -13,7 +13,7 @@ from typing import final
 
 @final
 @dataclass(frozen=True, slots=True)
-class Reaches:
+class ReachesFormula:
     """F[0,within_s] G[0,holds_s] |x - target| <= tolerance.
 
     Attributes:
@@ -31,7 +31,7 @@ class Reaches:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Stays:
+class StaysFormula:
     """G[0,for_s] low <= x <= high.
 
     Attributes:
@@ -47,7 +47,7 @@ class Stays:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Returns:
+class ReturnsFormula:
     """G[0,not_before_s) |x - target| > tolerance, and F[not_before_s,within_s] |x - target| <= tolerance.
 
     Attributes:
@@ -65,7 +65,7 @@ class Returns:
 
 @final
 @dataclass(frozen=True, slots=True)
-class StartsMoving:
+class StartsMovingFormula:
     """F[0,within_s] |x - x(s)| > by: the dead time is at most `within_s`."""
 
     by: float
@@ -74,7 +74,7 @@ class StartsMoving:
 
 @final
 @dataclass(frozen=True, slots=True)
-class MovesAt:
+class MovesAtFormula:
     """|0.8 |target - x(s)| / (t90 - t10) - rate| <= tolerance, and t90 <= s + within_s.
 
     t10 and t90 are the first instants at which 10 % and 90 % of the way from x(s) to the target are made: the
@@ -95,7 +95,7 @@ class MovesAt:
 
 @final
 @dataclass(frozen=True, slots=True)
-class OvershootsAtMost:
+class OvershootsAtMostFormula:
     """x(s) <= target and G[0,for_s] x <= target + by, or x(s) >= target and G[0,for_s] x >= target - by."""
 
     by: float
@@ -105,7 +105,7 @@ class OvershootsAtMost:
 
 @final
 @dataclass(frozen=True, slots=True)
-class NeverReverses:
+class NeverReversesFormula:
     """For all u < v in [s, s+for_s]: x(v) >= x(u) - by, or for all such u, v: x(v) <= x(u) + by."""
 
     by: float
@@ -114,7 +114,7 @@ class NeverReverses:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Unchanged:
+class UnchangedFormula:
     """G[0,for_s] |x - x(s)| <= tolerance; None demands the same value (flags, states, counters)."""
 
     tolerance: float | None
@@ -123,7 +123,7 @@ class Unchanged:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Equals:
+class EqualsFormula:
     """F[0,within_s] x = value, for a flag or a state."""
 
     value: float
@@ -132,7 +132,7 @@ class Equals:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Counts:
+class CountsFormula:
     """x(after) - x(before) = number, for a counter (wraps are undone).
 
     `before` is the last reading that was surely taken before the stimulus, `after` the first that was surely taken
@@ -153,15 +153,15 @@ class Counts:
 
 
 Formula = (
-    Reaches
-    | Stays
-    | Returns
-    | StartsMoving
-    | MovesAt
-    | OvershootsAtMost
-    | NeverReverses
-    | Unchanged
-    | Equals
-    | Counts
+    ReachesFormula
+    | StaysFormula
+    | ReturnsFormula
+    | StartsMovingFormula
+    | MovesAtFormula
+    | OvershootsAtMostFormula
+    | NeverReversesFormula
+    | UnchangedFormula
+    | EqualsFormula
+    | CountsFormula
 )
 """Everything that the judge decides."""

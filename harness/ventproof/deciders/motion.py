@@ -7,15 +7,31 @@ from copy import copy
 from itertools import pairwise
 from typing import Final, final
 
-from bench.samples import Window
-from harness.judge.decider import Decider, Measures, Readings, bounds_if_finite
-from harness.judge.extremes import Extremes, meet, somewhere
-from harness.judge.formulas import NeverReverses, OvershootsAtMost, StartsMoving, Unchanged
-from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, Span, at_least, at_most, clip
-from harness.judge.track import Corners, Track
-from harness.judge.turns import Turns
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.deciders.base import Decider, Measures, Readings, bounds_if_finite
+from ventproof.deciders.extremes import Extremes, meet, somewhere
+from ventproof.deciders.formulas import (
+    NeverReversesFormula,
+    OvershootsAtMostFormula,
+    StartsMovingFormula,
+    UnchangedFormula,
+)
+from ventproof.deciders.robustness import agreeing
+from ventproof.deciders.turns import Turns
+from ventproof.envelope.spans import (
+    EPS,
+    EPS_S,
+    INF,
+    Corners,
+    Piece,
+    Reading,
+    Span,
+    Track,
+    at_least,
+    at_most,
+    clip,
+)
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof_bench.base.evidence import Window
 
 _PARTS: Final = 8
 """The stimulus window is cut into so many parts where one is not enough."""
@@ -184,9 +200,11 @@ class DriftDecider(_FromStart):
 
     __slots__ = ("_if_broken", "_if_held", "_moved_by_s", "_moves", "formula")
 
-    def __init__(self, formula: Unchanged | StartsMoving, stimulus: Window, rate_per_s: float | None) -> None:
-        self._moves = isinstance(formula, StartsMoving)
-        if isinstance(formula, StartsMoving):
+    def __init__(
+        self, formula: UnchangedFormula | StartsMovingFormula, stimulus: Window, rate_per_s: float | None
+    ) -> None:
+        self._moves = isinstance(formula, StartsMovingFormula)
+        if isinstance(formula, StartsMovingFormula):
             by, span = formula.by, formula.within_s
             self._if_held, self._if_broken = Verdict.FAIL, Verdict.PASS
         else:
@@ -229,7 +247,7 @@ class DriftDecider(_FromStart):
         if self._moves:
             worst, best = -best, -worst
         margin = agreeing(bounds_if_finite(min(worst, best), best), self.verdict)
-        if not isinstance(self.formula, StartsMoving) or self.verdict is not Verdict.PASS:
+        if not isinstance(self.formula, StartsMovingFormula) or self.verdict is not Verdict.PASS:
             return Measures(margin)
         within, response = self.formula.within_s, self._response(self.formula.within_s)
         return Measures(margin, Bounds(within - response.high, within - response.low), response)
@@ -264,7 +282,7 @@ class OvershootDecider(_FromStart):
 
     __slots__ = ("formula",)
 
-    def __init__(self, formula: OvershootsAtMost, stimulus: Window, rate_per_s: float | None) -> None:
+    def __init__(self, formula: OvershootsAtMostFormula, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(stimulus, formula.for_s, rate_per_s, formula.by)
         self.formula = formula
 
@@ -318,7 +336,7 @@ class ReversalDecider(Decider):
 
     __slots__ = ("_certain", "_delay_s", "_inner_end", "_read", "_span_s", "_surely", "formula", "frontier_s")
 
-    def __init__(self, formula: NeverReverses, stimulus: Window, rate_per_s: float | None) -> None:
+    def __init__(self, formula: NeverReversesFormula, stimulus: Window, rate_per_s: float | None) -> None:
         self._span_s = max(0.0, formula.for_s - EPS_S)
         super().__init__(stimulus, self._span_s)
         self.formula = formula

@@ -4,14 +4,25 @@ from __future__ import annotations
 
 from typing import NamedTuple, final
 
-from bench.samples import Window
-from harness.judge import robustness
-from harness.judge.arrival import Arrival
-from harness.judge.decider import Decider, Measures, Readings
-from harness.judge.formulas import Reaches
-from harness.judge.spans import EPS, EPS_S, INF, Cover, Piece, Reading, at_least, at_most, surely_out
-from harness.judge.track import Corners, side
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.deciders import robustness
+from ventproof.deciders.band import Arrival
+from ventproof.deciders.base import Decider, Measures, Readings
+from ventproof.deciders.formulas import ReachesFormula
+from ventproof.envelope.spans import (
+    EPS,
+    EPS_S,
+    INF,
+    Corners,
+    Cover,
+    Piece,
+    Reading,
+    at_least,
+    at_most,
+    side,
+    surely_out,
+)
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof_bench.base.evidence import Window
 
 
 class _Reaches(Decider):
@@ -19,9 +30,9 @@ class _Reaches(Decider):
 
     __slots__ = ("_high", "_low", "formula", "frontier_s")
 
-    formula: Reaches
+    formula: ReachesFormula
 
-    def __init__(self, formula: Reaches, stimulus: Window) -> None:
+    def __init__(self, formula: ReachesFormula, stimulus: Window) -> None:
         super().__init__(stimulus, formula.within_s + formula.holds_s)
         self.formula = formula
         # Widened by EPS, since the edges belong to the band and sums are rounded.
@@ -59,7 +70,7 @@ class ReachesDecider(_Reaches):
     __slots__ = ("_arrival",)
 
     def __init__(
-        self, formula: Reaches, stimulus: Window, rate_per_s: float | None, *, continuous: bool
+        self, formula: ReachesFormula, stimulus: Window, rate_per_s: float | None, *, continuous: bool
     ) -> None:
         super().__init__(formula, stimulus)
         band, span = Bounds(self._low, self._high), (0.0, formula.within_s + EPS_S)
@@ -133,7 +144,7 @@ class HoldsDecider(_Reaches):
         "broken_by",
     )
 
-    def __init__(self, formula: Reaches, stimulus: Window, rate_per_s: float | None) -> None:
+    def __init__(self, formula: ReachesFormula, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(formula, stimulus)
         # Both are eased: what keeps a demand to the instant must not break it by rounding.
         self._within = formula.within_s + EPS_S

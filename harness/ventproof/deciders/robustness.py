@@ -11,12 +11,11 @@ from collections.abc import Iterable, Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, NamedTuple
 
-from harness.judge.spans import EPS, INF, NOISE_S, Piece, at_least, at_most, both
-from harness.judge.track import Track
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.envelope.spans import EPS, INF, NOISE_S, Piece, Track, at_least, at_most, both
+from ventproof.verdict.finding import Bounds, Verdict
 
 if TYPE_CHECKING:
-    from harness.judge.track import Floats, Indices
+    from ventproof.envelope.spans import Floats, Indices
 
 
 class _Points(NamedTuple):

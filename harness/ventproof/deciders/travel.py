@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple, final
 
-from bench.samples import Window
-from harness.judge.decider import Decider, Measures, Readings
-from harness.judge.formulas import MovesAt
-from harness.judge.robustness import agreeing
-from harness.judge.spans import EPS, EPS_S, INF, Piece, Reading, at_least, clip
-from harness.judge.track import Corners
-from harness.judge.verdict import Bounds, Verdict
+from ventproof.deciders.base import Decider, Measures, Readings
+from ventproof.deciders.formulas import MovesAtFormula
+from ventproof.deciders.robustness import agreeing
+from ventproof.envelope.spans import EPS, EPS_S, INF, Corners, Piece, Reading, at_least, clip
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
-    from harness.judge.track import Floats
+    from ventproof.envelope.spans import Floats
+
 
 _INSTANTS, _STARTS = 4, 8
 """The stimulus window is cut into so many parts, and x(s) in each of them: each has its own 10 % and 90 % levels."""
@@ -62,7 +62,7 @@ class TravelDecider(Decider):
 
     __slots__ = ("_frontier_s", "_rate", "_start_high", "_start_low", "_travels", "formula")
 
-    def __init__(self, formula: MovesAt, stimulus: Window, rate_per_s: float | None) -> None:
+    def __init__(self, formula: MovesAtFormula, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(stimulus, formula.within_s)
         self.formula = formula
         self._rate = rate_per_s

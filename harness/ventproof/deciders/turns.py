@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, final
 
-from harness.judge.decider import Readings
-from harness.judge.spans import INF, Reading, Span
-from harness.judge.track import Track
+from ventproof.deciders.base import Readings
+from ventproof.envelope.spans import INF, Reading, Span, Track
 
 if TYPE_CHECKING:
-    from harness.judge.track import Floats
+    from ventproof.envelope.spans import Floats
+
 
 _FAR: Final = 1e9
 """Where nothing is known, bounds are this far away: what is straight stays straight."""

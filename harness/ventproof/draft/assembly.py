@@ -6,16 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, final
 
-from bench.units import Dimension, Quantity, span_text
-from bench.wiring import ContactOutput
-from harness.profile.model import CONTACT, Equals, Needs, Profile, Reaches, Returns, Span, Stays, Unchanged
-from harness.prove.strokes import quantity
+from ventproof.draft.stimuli import quantity
+from ventproof.profile.model import CONTACT, Equals, Needs, Profile, Reaches, Returns, Span, Stays, Unchanged
+from ventproof_bench.base.quantities import Dimension, Quantity, span_text
+from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
-    from bench.wiring import BenchFile
-    from harness.profile.model import Response, Start, Step
-    from harness.profile.stimulus import Stimulus
-    from harness.prove.strokes import TimedStimuli
+    from ventproof.draft.stimuli import TimedStimuli
+    from ventproof.profile.model import Response, Start, Step
+    from ventproof.profile.stimulus import Stimulus
+    from ventproof_bench.benchfile.model import BenchFile
 
 
 @final

@@ -1,4 +1,4 @@
-"""The scenarios of several overrides at once: every few conditions together, and every order of overrides (pure)."""
+"""Several at once (pure)."""
 
 from __future__ import annotations
 
@@ -7,14 +7,50 @@ from dataclasses import dataclass
 from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Final, final
 
-from bench.overridetable.model import FailedCondition, ThresholdCondition, output_of
-from harness.prove.covering import covering
-from harness.prove.scenario import Phase, Scenario
-from harness.prove.strokes import TimedStimuli, begun, ended, lag_s, plain
+from ventproof.draft.stimuli import TimedStimuli, begun, ended, lag_s, plain
+from ventproof.draft.story import Phase, Scenario
+from ventproof.table.model import FailedCondition, ThresholdCondition, output_of
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import Condition, OverrideTable
-    from harness.prove.scenes import ScenarioBuilder
+    from ventproof.draft.story import ScenarioBuilder
+    from ventproof.table.model import Condition, OverrideTable
+
+
+_SALTS: Final = 20
+"""The generator is greedy; of so many of its answers the smallest is taken."""
+
+
+def covering(factors: int, values: int, strength: int) -> list[tuple[int, ...]]:
+    """Return rows in which every `strength` factors take every combination of their values.
+
+    Args:
+        factors: how many.
+        values: how many values each has: 0, 1, …
+        strength: 2 for all pairs, 3 for all triples.
+
+    Raises:
+        ValueError: a strength below 1.
+    """
+    if strength < 1:
+        raise Refusal(f"a strength of {strength}", "write 2 for all pairs, 3 for all triples")
+    if factors <= strength:
+        return _every(factors, values)
+    from covertable import make  # noqa: PLC0415 - only where profiles are drafted
+
+    # The generator wants names and orders them, so that a factor's values have names of their own.
+    names = [{f"{factor}:{value}": value for value in range(values)} for factor in range(factors)]
+    arrays = (make([list(its) for its in names], strength=strength, salt=str(salt)) for salt in range(_SALTS))
+    rows: Sequence[Sequence[str]] = min(arrays, key=len)
+    return sorted(tuple(its[cell] for its, cell in zip(names, row, strict=True)) for row in rows)
+
+
+def _every(factors: int, values: int) -> list[tuple[int, ...]]:
+    rows: list[tuple[int, ...]] = [()]
+    for _ in range(factors):
+        rows = [(*row, value) for row in rows for value in range(values)]
+    return rows
+
 
 _APART_S: Final = 1.0
 _AFTER_S: Final = 5.0

@@ -1,31 +1,34 @@
-"""Profiles drafted from an override table, for one bench (pure but for the files that are written)."""
+"""All profiles, their folder."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, final
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.units import Quantity
-from harness.profile.model import Reaches, Returns, Start
-from harness.profile.stimulus import CloseContact, OpenContact, PulseContact
-from harness.prove.alone import alone
-from harness.prove.assembly import Band, assembled, named, percent
-from harness.prove.delays import too_short
-from harness.prove.margins import Margins
-from harness.prove.mishaps import mishaps
-from harness.prove.page import profile_text, signed
-from harness.prove.scenario import Scenario, UndecidedError, places, steps_of
-from harness.prove.scenes import ScenarioBuilder
-from harness.prove.silences import silences
-from harness.prove.together import combined, orders
+from ventproof.draft.assembly import Band, assembled, named, percent
+from ventproof.draft.combined import combined, orders
+from ventproof.draft.emit import drafted, profile_text, signed, untouched
+from ventproof.draft.failures import mishaps
+from ventproof.draft.resolution import Margins
+from ventproof.draft.single import alone
+from ventproof.draft.stimuli import number
+from ventproof.draft.story import LONGEST_WAIT_S, Scenario, ScenarioBuilder, UndecidedError, places, steps_of
+from ventproof.draft.timing import silences, too_short
+from ventproof.profile.model import Reaches, Returns, Start
+from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import Quantity
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.fields import ContactState
-    from bench.overridetable.model import OverrideTable
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile, Response, Step
+    from ventproof.draft.resolution import Margins
+    from ventproof.profile.model import Profile, Response, Step
+    from ventproof.table.model import OverrideTable
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.fields import ContactState
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _START_HOLDS_S: Final = 5.0
 
@@ -150,3 +153,93 @@ def scenarios(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
     for length in range(2, strength + 1):
         yield from orders(builder, length)
     yield from combined(builder, strength)
+
+
+Fate = Literal["new", "renewed", "as it was"]
+
+
+def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[str, Fate]:
+    """Write drafted profiles, all or none.
+
+    Args:
+        folder: where to; made if need be.
+        made: the profiles.
+        force: write over files that were changed since they were drafted, too.
+
+    Returns:
+        What became of each file.
+
+    Raises:
+        FileError: a file there was changed by a person, or the folder cannot be written.
+    """
+    try:
+        texts = {draft.file: _text(folder / draft.file) for draft in made}
+        changed = [
+            draft.file
+            for draft in made
+            if (text := texts[draft.file]) is not None and text != draft.text and not untouched(text)
+        ]
+        if changed and not force:
+            reason = "was changed since it was drafted, or not drafted at all; nothing is written"
+            hint = "move it away, or write over it with --force"
+            raise FileError([Problem(str(folder / name), None, None, reason, hint) for name in changed])
+        folder.mkdir(parents=True, exist_ok=True)
+        for draft in made:
+            if texts[draft.file] != draft.text:
+                (folder / draft.file).write_text(draft.text, encoding="utf-8")
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None
+    return {draft.file: _fate(texts[draft.file], draft.text) for draft in made}
+
+
+def left_over(folder: Path, made: Sequence[Draft]) -> list[str]:
+    """Return the files of a folder that were drafted once and are not any more."""
+    names = {draft.file for draft in made}
+    others = (path for path in sorted(folder.glob("*.yaml")) if path.name not in names)
+    return [path.name for path in others if drafted(_text(path) or "")]
+
+
+def _text(path: Path) -> str | None:
+    if not path.exists():
+        return None
+    return path.read_text(encoding="utf-8", errors="replace")
+
+
+def _fate(before: str | None, text: str) -> Fate:
+    if before is None:
+        return "new"
+    return "as it was" if before == text else "renewed"
+
+
+_OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "mends_after"})
+_SAID: Final = {
+    "averaged_over": "this bench cannot tell a mean over so short a time from none",
+    "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",
+    "bus_silent": "such a silence cannot be played, or the override is released before anything can be read of it",
+}
+
+
+def why_undrafted(line: str, table: OverrideTable, margins: Margins) -> str:
+    """Return why a line has no drafted profile; empty where nothing is to be said.
+
+    Args:
+        line: as `ventproof.draft.traceability` names it.
+        table: the table.
+        margins: what the bench needs.
+    """
+    head, _, what = line.rpartition(".")
+    sensor = table.sensors.get(head.rpartition(".")[2])
+    slow = sensor is not None and sensor.fails_after > LONGEST_WAIT_S
+    if slow and what == "fails_after":
+        return "a time of hours is shown from above only: that it is not shorter is left to a person"
+    if slow and what in _OF_A_FAILURE:
+        return "it takes hours of real time, which is left to a person"
+    if line == "supply.rides_through" and table.supply is not None:
+        fastest_s = margins.fastest_edge_s(table.supply.contact)
+        asked, shortest = (number(1000 * span_s) for span_s in (table.supply.rides_through, fastest_s))
+        return (
+            f"an interruption of {asked} ms must be played to less than a millisecond, and the shortest that this bench"
+            f" can play is {shortest} ms"
+        )
+    return _SAID.get(what, "")

@@ -8,10 +8,11 @@ from collections.abc import Iterator, Mapping
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final
 
-from bench.yamltree import resolve_scalar
+from ventproof_bench.yamlfile.tree import resolve_scalar
 
 if TYPE_CHECKING:
-    from harness.profile.model import Profile
+    from ventproof.profile.model import Profile
+
 
 _WIDTH: Final = 116
 _INDENT: Final = "  "

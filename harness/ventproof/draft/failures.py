@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from bench.overridetable.model import FailedCondition
-from harness.prove.assembly import equals
-from harness.prove.scenario import Phase, Scenario
-from harness.prove.scenes import ScenarioBuilder
-from harness.prove.strokes import FailureMode, begun, close, ended, lag_s, open_, plain
+from ventproof.draft.assembly import equals
+from ventproof.draft.stimuli import FailureMode, begun, close, ended, lag_s, open_, plain
+from ventproof.draft.story import Phase, Scenario, ScenarioBuilder
+from ventproof.table.model import FailedCondition
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import TableOverride
-    from harness.profile.model import Response
+    from ventproof.profile.model import Response
+    from ventproof.table.model import TableOverride
 
 
 def mishaps(builder: ScenarioBuilder) -> Iterator[Scenario]:

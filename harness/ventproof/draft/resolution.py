@@ -6,13 +6,14 @@ from dataclasses import dataclass, field
 from math import ceil
 from typing import TYPE_CHECKING, Final, final
 
-from bench.budget import budget
-from bench.carrying import load_on
-from bench.drivers import fastest_edge_s
-from bench.wiring import ContactOutput
+from ventproof_bench.benchcheck.traffic import load_on
+from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.drivers.driver import fastest_edge_s
+from ventproof_bench.modbus.traffic import budget
 
 if TYPE_CHECKING:
-    from bench.wiring import BenchFile
+    from ventproof_bench.benchfile.model import BenchFile
+
 
 _US: Final = 1e-6
 _SPARE: Final = 1.25  # of what is needed by calculation: a poll may be late
@@ -27,7 +28,7 @@ class Margins:
     A reading is at most `G` old: the age that its bus makes, and the unit's refresh interval. A deadline must then be
     G and the stimulus window later than what it is about. At rest a vent could leave its place at its fastest rate r
     between two readings and be back, so a tolerance must be 2e + r·G/2 with readings right to e; see
-    `bench.decidable`, which says the same of what was measured.
+    `ventproof_bench.selfcheck.capability`, which says the same of what was measured.
     """
 
     bench: BenchFile

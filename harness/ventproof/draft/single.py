@@ -7,18 +7,7 @@ from dataclasses import replace
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
-from bench.overridetable.model import (
-    ContactCondition,
-    FailedCondition,
-    LevelCondition,
-    RainfallCondition,
-    WindCondition,
-    output_of,
-)
-from bench.units import Dimension
-from harness.prove.scenario import Phase, Scenario
-from harness.prove.scenes import ScenarioBuilder, by
-from harness.prove.strokes import (
+from ventproof.draft.stimuli import (
     PULSES_LATE_S,
     begun,
     ended,
@@ -34,9 +23,20 @@ from harness.prove.strokes import (
     short_of,
     turned,
 )
+from ventproof.draft.story import Phase, Scenario, ScenarioBuilder, by
+from ventproof.table.model import (
+    ContactCondition,
+    FailedCondition,
+    LevelCondition,
+    RainfallCondition,
+    WindCondition,
+    output_of,
+)
+from ventproof_bench.base.quantities import Dimension
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import Condition, TableOverride
+    from ventproof.table.model import Condition, TableOverride
+
 
 Threshold = WindCondition | RainfallCondition | LevelCondition
 _OPPOSITE: Final = 180.0

@@ -5,16 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.overridetable.model import (
-    ContactCondition,
-    FailedCondition,
-    LevelCondition,
-    RainfallCondition,
-    ThresholdCondition,
-    WindCondition,
-)
-from bench.units import Dimension, Quantity, canonical_symbol, parse, span_text
-from harness.profile.stimulus import (
+from ventproof.oracle.timeline import WeatherChange
+from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
     Idle,
@@ -25,11 +17,20 @@ from harness.profile.stimulus import (
     Wind,
     WriteValue,
 )
-from harness.prove.changes import WeatherChange
+from ventproof.table.model import (
+    ContactCondition,
+    FailedCondition,
+    LevelCondition,
+    RainfallCondition,
+    ThresholdCondition,
+    WindCondition,
+)
+from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse, span_text
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import Condition, OverrideTable
-    from harness.profile.stimulus import Stimulus
+    from ventproof.profile.stimulus import Stimulus
+    from ventproof.table.model import Condition, OverrideTable
+
 
 PULSES_LATE_S: Final = 1.0
 """Cups that begin to turn otherwise show it so much later: the time to the next pulses."""
@@ -39,7 +40,7 @@ _RAINS_FOR_S: Final = 10_800.0
 _EMPTY: Final = parse("0 %")
 _NEARLY_FULL: Final = parse("90 %")
 READ_BEFORE_S: Final = 10.0
-"""Idle time ends so long after reading began again, see `harness.profile.stimulus.Idle`."""
+"""Idle time ends so long after reading began again, see `ventproof.profile.stimulus.Idle`."""
 _HOUR_S: Final = 3600
 _ASKED_LATE_S: Final = 2.0
 """A round of reading that goes on, or a time-out, when it should be silent or asked."""

@@ -1,4 +1,4 @@
-"""A scenario for a unit, phase by phase, and what it owes in each by the oracle: the steps of a profile (pure)."""
+"""Phases and what is owed (pure)."""
 
 from __future__ import annotations
 
@@ -8,20 +8,25 @@ from itertools import pairwise
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
-from harness.profile.model import Step
-from harness.prove.assembly import Band, applied, counted_from, equals, named, percent, unchanged
-from harness.prove.oracle import ExpectedBehaviour, expected
-from harness.prove.strokes import number
+from ventproof.draft.assembly import Band, applied, counted_from, equals, named, percent, unchanged
+from ventproof.draft.stimuli import close, none, number, open_, plain, playable, quantity
+from ventproof.oracle.oracle import ExpectedBehaviour, expected
+from ventproof.oracle.targets import ahead_deg
+from ventproof.oracle.timeline import WeatherChange
+from ventproof.profile.model import Step
+from ventproof.table.model import LevelCondition
+from ventproof_bench.base.quantities import Dimension
+from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import OverrideTable
-    from bench.units import Quantity
-    from harness.profile.model import Response
-    from harness.prove.changes import UncertainState, WeatherChange
-    from harness.prove.margins import Margins
-    from harness.prove.strokes import TimedStimuli
-    from harness.prove.targets import Range
-    from harness.prove.travel import PossibleTravel
+    from ventproof.draft.resolution import Margins
+    from ventproof.draft.stimuli import PlannedStimulus, TimedStimuli
+    from ventproof.oracle.targets import PossibleTravel, Range
+    from ventproof.oracle.timeline import UncertainState, WeatherChange
+    from ventproof.profile.model import Response
+    from ventproof.table.model import Condition, OverrideTable, TableOverride
+    from ventproof_bench.base.quantities import Quantity
+
 
 _BEGINS_S: Final = 60.0
 _SAME: Final = 1e-6
@@ -297,3 +302,110 @@ def _early_s(span_s: float) -> float:
     if span_s >= _WHOLE_FROM_S:
         return float(floor(span_s + _SAME))
     return floor(span_s * 10 + _SAME) / 10
+
+
+LONGEST_WAIT_S: Final = 1800.0
+"""A condition that takes longer to come about is left to a person."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ScenarioBuilder:
+    """Makes the scenarios of one table for one bench."""
+
+    table: OverrideTable
+    margins: Margins
+
+    def conditions(self, name: str) -> list[Condition]:
+        """Return the conditions of an override that the bench can bring about."""
+        override = self.table.overrides[name]
+        return [c for c in override.when if playable(self.table, c, LONGEST_WAIT_S)]
+
+    def scenario(
+        self,
+        file: str,
+        *,
+        title: str,
+        about: str,
+        overrides: tuple[str, ...],
+        phases: tuple[Phase, ...],
+        proves: tuple[str, ...],
+    ) -> Scenario:
+        """Return a scenario with its begin: levels at which no override is active, wind from ahead."""
+        planned = [stimulus for phase in phases for _, stimulus in phase.stimuli]
+        begun_anyway = {*self.table.opened_by, self.table.direction}
+        writes = {
+            output: self._calm(output)
+            for output in (stimulus.output for stimulus in planned)
+            if output not in begun_anyway and self._has_value(output)
+        }
+        before: tuple[WeatherChange, ...] = ()
+        ahead = ahead_deg(self.table)
+        if (
+            self.table.direction
+            and ahead is not None
+            and any(self.table.overrides[n].leeward for n in overrides)
+        ):
+            writes[self.table.direction] = quantity(ahead, Dimension.DIRECTION)
+            before = (WeatherChange(0.0, "direction", "", ahead),)
+        failing = {c.name for stimulus in planned for c in stimulus.changes if c.kind == "failed"}
+        sensors = tuple(name for name in self.table.sensors if name in failing)
+        return Scenario(
+            file=file,
+            title=title,
+            about=about,
+            overrides=overrides,
+            phases=phases,
+            proves=proves,
+            sensors=sensors,
+            writes=writes,
+            before=before,
+        )
+
+    def _has_value(self, output: str) -> bool:
+        return output != "" and not isinstance(self.margins.bench.outputs[output], ContactOutput)
+
+    def _calm(self, output: str) -> Quantity:
+        sensor = self.table.sensors.get(output)
+        if sensor is not None and sensor.good is not None:
+            return quantity(sensor.good.value, sensor.good.dimension)
+        conditions = (c for override in self.table.overrides.values() for c in override.when)
+        condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
+        return quantity(none(self.table, condition), condition.begins_at.dimension)
+
+    def ending(self, name: str, override: TableOverride, ends: PlannedStimulus) -> tuple[Phase, ...]:
+        """Return how an override ends: by itself, or by a reset."""
+        if not override.latched or self.table.reset is None:
+            return (self.phase(ends),)
+        watch_s = override.release_delay + override.delays_within + 5
+        keeps = Phase(ends.about, ((0.0, ends),), watch_s, f"{plain(name)} is latched")
+        return keeps, self.reset()
+
+    def delay_lines(self, name: str) -> tuple[str, ...]:
+        """Return the delays that the override's flag shows neither too short nor too long."""
+        override = self.table.overrides[name]
+        if override.flag is None:
+            return ()
+        watched = self.margins.watches(override.flag)
+        delays = (("entry_delay", override.entry_delay), ("release_delay", override.release_delay))
+        return tuple(
+            f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delays_within
+        )
+
+    def positions(self, name: str) -> tuple[str, ...]:
+        """Return the lines that say where an override sends the vents."""
+        return tuple(f"{name}.positions.{vent}" for vent in self.table.overrides[name].positions)
+
+    def reset(self) -> Phase:
+        """Return the reset of latched overrides."""
+        assert self.table.reset is not None, "loading sees to it"
+        return Phase("reset", ((0.0, close(self.table.reset)), (1.0, open_(self.table.reset))))
+
+    def phase(self, stimulus: PlannedStimulus) -> Phase:
+        """Return a phase of one stimulus, named after it."""
+        return Phase(stimulus.about, ((0.0, stimulus),))
+
+
+def by(name: str, output: str) -> str:
+    """Return an override with what brings it about, in words."""
+    return plain(name) if name == output else f"{plain(name)} by {plain(output)}"

@@ -1,14 +1,16 @@
-"""Traceability: every line of an override table with the profiles that prove it, and the lines without any."""
+"""Lines proved; annex."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Problem
-from bench.overridetable.model import (
+from ventproof.draft.combined import shared
+from ventproof.report.model import Fact, ReportedTable, Section, short_code
+from ventproof.table.load import read_table
+from ventproof.table.model import (
     BusSilentCondition,
     Condition,
     ContactCondition,
@@ -18,14 +20,16 @@ from bench.overridetable.model import (
     condition_key,
     output_of,
 )
-from bench.wording import nearest
-from harness.prove.together import shared
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.overridetable.model import OverrideTable, TableOverride
-    from bench.yamltree import Path
-    from harness.profile.model import Profile
+    from ventproof.log.events import PinnedText
+    from ventproof.profile.model import Profile
+    from ventproof.report.model import Chapter
+    from ventproof.table.model import OverrideTable, TableOverride
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
 
 
 _AT_LEAST: Final = 2  # 120 s read better as 2 min, 60 s as they are
@@ -213,3 +217,50 @@ def _span(span_s: float) -> str:
         if span_s >= _AT_LEAST * seconds and span_s % seconds == 0:
             return f"{span_s / seconds:g} {unit}"
     return f"{1000 * span_s:g} ms" if 0 < span_s < 1 else f"{span_s:g} s"
+
+
+def table_section(pinned: PinnedText, chapters: Sequence[Chapter], ident: str) -> Section:
+    """Return the annex for the override table that runs name in their first line.
+
+    A line counts as proved when every run that says it proves it passed, and there is one.
+
+    Args:
+        pinned: the table, as the first line holds it.
+        chapters: the runs that name it.
+        ident: what links point to.
+    """
+    title = f"Override table: {pinned.name}"
+    facts = (Fact("Table digest", short_code(pinned.sha256)),)
+    try:
+        table = read_table("override table in the log", pinned.text)
+    except FileError as error:
+        return Section(ident, title, (f"The table cannot be read: {error}",), facts, ())
+    standings: dict[str, list[str]] = {}
+    for chapter in chapters:
+        standings.setdefault(chapter.profile, []).append(chapter.standing)
+    rows = traced(table, [(chapter.profile, chapter.proves) for chapter in chapters])
+    lines = ReportedTable(
+        "The table's lines, and what proves them",
+        ("line", "what it says", "name", "proved by"),
+        tuple((f"{row.line.number}", row.line.says, row.line.name, _proofs(row, standings)) for row in rows),
+        "A profile says itself which lines it proves.",
+    )
+    return Section(ident, title, tuple(_sentences(rows, standings)), facts, (lines,))
+
+
+def _proofs(row: Traced, standings: Mapping[str, Sequence[str]]) -> str:
+    proofs = (f"{name}: {', '.join(dict.fromkeys(standings[name]))}" for name in dict.fromkeys(row.profiles))
+    return "; ".join(proofs) or "no run in this report"
+
+
+def _sentences(rows: Sequence[Traced], standings: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    without = sum(not row.profiles for row in rows)
+    proved = sum(
+        bool(row.profiles) and all(word == "pass" for name in row.profiles for word in standings[name])
+        for row in rows
+    )
+    yield f"{proved} of the table's {len(rows)} lines are proved by runs in this report that passed."
+    if without:
+        yield f"{without} have no run in this report."
+    if left := len(rows) - proved - without:
+        yield f"{left} have a run that did not pass."

@@ -6,24 +6,23 @@ from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
-from bench.overridetable.model import output_of
-from bench.units import span_text
-from harness.profile.load import read_profile
-from harness.profile.model import Start, Step
-from harness.profile.stimulus import Wait
-from harness.prove.assembly import Band, applied, assembled, counted_from, percent
-from harness.prove.explore.demands import last_requirements_of, requirements_of
-from harness.prove.explore.sequence import foreseen
-from harness.prove.page import profile_text
+from ventproof.draft.assembly import Band, applied, assembled, counted_from, percent
+from ventproof.draft.emit import profile_text
+from ventproof.explore.sequence import foreseen, last_requirements_of, requirements_of
+from ventproof.profile.load import read_profile
+from ventproof.profile.model import Start, Step
+from ventproof.profile.stimulus import Wait
+from ventproof.table.model import output_of
+from ventproof_bench.base.quantities import span_text
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.overridetable.model import OverrideTable
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-    from harness.prove.explore.demands import Requirement, SignalAccuracies
-    from harness.prove.explore.moves import Moves
-    from harness.prove.explore.sequence import Sequence
+    from ventproof.explore.moves import Moves
+    from ventproof.explore.sequence import Requirement, Sequence, SignalAccuracies
+    from ventproof.profile.model import Profile
+    from ventproof.table.model import OverrideTable
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _OPEN_TOLERANCE_PERCENT: Final = 3
 _SETTLES_S: Final = 10

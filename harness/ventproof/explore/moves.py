@@ -6,25 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import FileError
-from bench.overridetable.model import (
-    Condition,
-    ContactCondition,
-    LevelCondition,
-    OverrideTable,
-    RainfallCondition,
-    ThresholdCondition,
-    WindCondition,
-)
-from bench.units import Dimension
-from harness.profile.bind import bind
-from harness.profile.carry import train_problems
-from harness.profile.load import read_profile
-from harness.profile.model import Motion, Start, StartsMoving, Step
-from harness.profile.stimulus import Mend
-from harness.prove.assembly import applied, assembled, counted_from, percent
-from harness.prove.page import profile_text
-from harness.prove.strokes import (
+from ventproof.draft.assembly import applied, assembled, counted_from, percent
+from ventproof.draft.emit import profile_text
+from ventproof.draft.stimuli import (
     PlannedStimulus,
     close,
     failed,
@@ -38,13 +22,30 @@ from harness.prove.strokes import (
     turned,
     wind,
 )
-from harness.prove.targets import ahead_deg, angle_deg
+from ventproof.oracle.targets import ahead_deg, angle_deg
+from ventproof.profile.bind import bind
+from ventproof.profile.check_traffic import train_problems
+from ventproof.profile.load import read_profile
+from ventproof.profile.model import Motion, Start, StartsMoving, Step
+from ventproof.profile.stimulus import Mend
+from ventproof.table.model import (
+    Condition,
+    ContactCondition,
+    LevelCondition,
+    OverrideTable,
+    RainfallCondition,
+    ThresholdCondition,
+    WindCondition,
+)
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.quantities import Dimension
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.units import Quantity
-    from bench.wiring import BenchFile
-    from harness.prove.strokes import FailureMode, TimedStimuli
+    from ventproof.draft.stimuli import FailureMode, TimedStimuli
+    from ventproof_bench.base.quantities import Quantity
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 WELL: Final = "well"
 """State of a sensor whose wires are whole."""

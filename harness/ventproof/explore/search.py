@@ -8,8 +8,18 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import FileError, Problem
-from harness.judge.verdict import (
+from ventproof.explore.emit import PlannedSequence, Writer, planned_sequence
+from ventproof.explore.moves import Move, moves_of
+from ventproof.explore.sequence import (
+    SHORTEST_S,
+    Action,
+    SignalAccuracies,
+    accuracies_of,
+    gaps_s,
+    longest_tail_s,
+)
+from ventproof.profile.duration import longest_s
+from ventproof.verdict.finding import (
     EXIT_BENCH,
     EXIT_FAIL,
     EXIT_INCONCLUSIVE,
@@ -18,20 +28,17 @@ from harness.judge.verdict import (
     Status,
     Verdict,
 )
-from harness.profile.duration import longest_s
-from harness.prove.explore.demands import SignalAccuracies, accuracies_of
-from harness.prove.explore.moves import Move, moves_of
-from harness.prove.explore.sequence import SHORTEST_S, Action, gaps_s, longest_tail_s
-from harness.prove.explore.written import PlannedSequence, Writer, planned_sequence
+from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
     from hypothesis.strategies import DrawFn, SearchStrategy
 
-    from bench.document import Loaded
-    from bench.overridetable.model import OverrideTable
-    from bench.wiring import BenchFile
-    from harness.profile.model import Profile
-    from harness.prove.explore.sequence import Sequence as WeatherSequence
+    from ventproof.explore.sequence import Sequence as WeatherSequence
+    from ventproof.profile.model import Profile
+    from ventproof.table.model import OverrideTable
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 MOST_ACTIONS: Final = 6
 _NAME: Final = "weather found by exploring"

@@ -12,17 +12,17 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
-from harness.judge.verdict import Finding, Verdict
-from harness.record.outputs.clean import clean, one_line
-from harness.record.outputs.said import response
-from harness.record.results import ABORTED
-from harness.run.text import margin_text, took_text
+from ventproof.log.run import ABORTED
+from ventproof.verdict.finding import Finding, Verdict
+from ventproof.verdict.text import margin_text, response, took_text
+from ventproof_bench.base.text import clean, one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from harness.record.logged import Batch, Logged
-    from harness.record.results import RunRecord
+    from ventproof.log.run import RunRecord
+    from ventproof.rejudge.batch import Batch, Logged
+
 
 WHOLE_RUN: Final = "the whole run"
 """Name of the test that stands for a run without a verdict."""

@@ -5,16 +5,16 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from harness.judge.verdict import Finding, Verdict
-from harness.record.outputs.clean import one_line
-from harness.record.outputs.said import response
-from harness.run.text import margin_text, skipped, took_text
+from ventproof.verdict.finding import Finding, Verdict
+from ventproof.verdict.text import margin_text, response, skipped, took_text
+from ventproof_bench.base.text import one_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from harness.record.logged import Batch, Logged
-    from harness.record.results import RunRecord
+    from ventproof.log.run import RunRecord
+    from ventproof.rejudge.batch import Batch, Logged
+
 
 LONGEST: Final = 60_000
 """Characters that a summary may have; comments on common servers end a little above."""

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from harness.judge.verdict import NotRun, Status
-from harness.profile.schema import DIALECT
+from ventproof.reference.schema import DIALECT
+from ventproof.verdict.finding import NotRun, Status
 
 if TYPE_CHECKING:
-    from bench.samples import Window
-    from harness.judge.verdict import Finding
-    from harness.record.logged import Batch, Logged
+    from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.verdict.finding import Finding
+    from ventproof_bench.base.evidence import Window
+
 
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]

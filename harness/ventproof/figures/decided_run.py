@@ -7,24 +7,24 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from bench.samples import Gap, SignalTraits, Window
-from harness.judge.history import Arrived
-from harness.judge.spans import INF, Piece, clip
-from harness.judge.verdict import Rule
-from harness.judge.watch import simple_envelope
-from harness.record.again import follow, last_s
-from harness.record.read import header_of
-from harness.run.events import GapSeen, PollSeen, StimulusApplied
+from ventproof.envelope.readings import Arrived
+from ventproof.envelope.spans import INF, Piece, clip
+from ventproof.judge.watch import simple_envelope
+from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
+from ventproof.log.read import header_of
+from ventproof.rejudge.again import follow, last_s
+from ventproof.verdict.finding import Rule
+from ventproof_bench.base.evidence import Gap, SignalTraits, Window
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.wiring import BenchFile
-    from harness.profile.bind import Bound
-    from harness.profile.model import Profile
-    from harness.record.read import LogState
-    from harness.run.case import Case
-    from harness.run.events import Event
-    from harness.run.header import Header
+    from ventproof.case.case import Case
+    from ventproof.log.events import Event, Header
+    from ventproof.log.read import LogState
+    from ventproof.profile.bind import Bound
+    from ventproof.profile.model import Profile
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _MOST_PIECES: Final = 750
 """A little more than the columns of pixels that a figure has."""

@@ -1,17 +1,19 @@
-"""What a figure draws of a response's demand: its band, its levels, its limits of time (pure)."""
+"""Bands, limits, margin mark (pure)."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import singledispatch
-from typing import final
+from typing import Final, NamedTuple, final
 
-from harness.judge import formulas
-from harness.judge.formulas import Formula
-from harness.judge.numbers import seconds
-from harness.judge.spans import INF
+from ventproof.deciders import formulas
+from ventproof.deciders.formulas import Formula
+from ventproof.envelope.spans import INF, Piece, clip
+from ventproof.verdict.finding import Bounds
+from ventproof.verdict.text import seconds
 
-Bounds = tuple[float, float]
+Span = tuple[float, float]
 
 
 @final
@@ -37,7 +39,7 @@ class Demand:
 
 
 @singledispatch
-def demand_of(formula: object, unit: str, before: Bounds) -> Demand:
+def demand_of(formula: object, unit: str, before: Span) -> Demand:
     """Return what to draw.
 
     Args:
@@ -48,7 +50,7 @@ def demand_of(formula: object, unit: str, before: Bounds) -> Demand:
     raise AssertionError(f"nothing to draw for {type(formula).__name__}, {unit}, {before}")
 
 
-def figure_demand(formula: Formula, unit: str, before: Bounds) -> Demand:
+def figure_demand(formula: Formula, unit: str, before: Span) -> Demand:
     """Return `demand_of` with the unit as texts want it."""
     return demand_of(formula, f" {unit}" if unit else "", before)
 
@@ -66,7 +68,7 @@ def _end(for_s: float) -> tuple[float, str]:
 
 
 @demand_of.register
-def _(formula: formulas.Reaches, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.ReachesFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     return Demand(
         low=formula.target - formula.tolerance,
         high=formula.target + formula.tolerance,
@@ -77,7 +79,7 @@ def _(formula: formulas.Reaches, unit: str, before: Bounds) -> Demand:  # noqa: 
 
 
 @demand_of.register
-def _(formula: formulas.Stays, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.StaysFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     edges = ((formula.low, "not below"), (formula.high, "not above"))
     return Demand(
         low=formula.low,
@@ -89,7 +91,7 @@ def _(formula: formulas.Stays, unit: str, before: Bounds) -> Demand:  # noqa: AR
 
 
 @demand_of.register
-def _(formula: formulas.Returns, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.ReturnsFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     return Demand(
         low=formula.target - formula.tolerance,
         high=formula.target + formula.tolerance,
@@ -103,7 +105,7 @@ def _(formula: formulas.Returns, unit: str, before: Bounds) -> Demand:  # noqa: 
 
 
 @demand_of.register
-def _(formula: formulas.StartsMoving, unit: str, before: Bounds) -> Demand:
+def _(formula: formulas.StartsMovingFormula, unit: str, before: Span) -> Demand:
     low, high = before
     known = low > -INF
     return Demand(
@@ -121,7 +123,7 @@ def _(formula: formulas.StartsMoving, unit: str, before: Bounds) -> Demand:
 
 
 @demand_of.register
-def _(formula: formulas.MovesAt, unit: str, before: Bounds) -> Demand:
+def _(formula: formulas.MovesAtFormula, unit: str, before: Span) -> Demand:
     middle = (before[0] + before[1]) / 2
     levels = [(formula.target, f"target {_value(formula.target, unit)}")]
     if before[0] > -INF:
@@ -133,7 +135,7 @@ def _(formula: formulas.MovesAt, unit: str, before: Bounds) -> Demand:
 
 
 @demand_of.register
-def _(formula: formulas.OvershootsAtMost, unit: str, before: Bounds) -> Demand:
+def _(formula: formulas.OvershootsAtMostFormula, unit: str, before: Span) -> Demand:
     target = (formula.target, f"target {_value(formula.target, unit)}")
     if before[0] == -INF:
         return Demand(levels=(target,), limits=(_end(formula.for_s),), until_s=formula.for_s)
@@ -149,12 +151,12 @@ def _(formula: formulas.OvershootsAtMost, unit: str, before: Bounds) -> Demand:
 
 
 @demand_of.register
-def _(formula: formulas.NeverReverses, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.NeverReversesFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     return Demand(limits=(_end(formula.for_s),), until_s=formula.for_s)
 
 
 @demand_of.register
-def _(formula: formulas.Unchanged, unit: str, before: Bounds) -> Demand:
+def _(formula: formulas.UnchangedFormula, unit: str, before: Span) -> Demand:
     low, high = before
     limits, tolerance = (_end(formula.for_s),), formula.tolerance or 0.0
     if not high - low <= 2 * tolerance:
@@ -165,7 +167,7 @@ def _(formula: formulas.Unchanged, unit: str, before: Bounds) -> Demand:
 
 
 @demand_of.register
-def _(formula: formulas.Equals, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.EqualsFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     return Demand(
         low=formula.value,
         high=formula.value,
@@ -176,10 +178,69 @@ def _(formula: formulas.Equals, unit: str, before: Bounds) -> Demand:  # noqa: A
 
 
 @demand_of.register
-def _(formula: formulas.Counts, unit: str, before: Bounds) -> Demand:  # noqa: ARG001 - the signature of all kinds
+def _(formula: formulas.CountsFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     low, high = before
     limits = (_deadline(formula.within_s),)
     if low != high:
         return Demand(limits=limits, until_s=formula.within_s)
     levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"demanded: {low + formula.number:.0f}"))
     return Demand(levels=levels, limits=limits, until_s=formula.within_s)
+
+
+_SAME: Final = 2e-3
+"""A place has the stated margin if they differ by less, in the signal's unit; figures round to hundredths."""
+
+_TIE: Final = 1e-9
+"""Of places that differ by less, the first one counts."""
+
+
+class Ring(NamedTuple):
+    """A place to point at: log time, the bound of the envelope, the edge of the demand, and what it shows."""
+
+    t_s: float
+    value: float
+    edge: float
+    said: str
+
+
+def smallest_margin(
+    pieces: Iterable[Piece], span: tuple[float, float], demand: Demand, margin: Bounds | None, unit: str
+) -> Ring | None:
+    """Return where the envelope comes as near to an edge as the worst margin says, if anywhere."""
+    best: Ring | None = None
+    off = _SAME
+    if margin is None or demand.leave:
+        return None
+    for t_s, low, high in _corners(pieces, span):
+        for value, edge, sign in ((low, demand.low, 1), (high, demand.high, -1)):
+            if edge is not None and abs(sign * (value - edge) - margin.low) < off - _TIE:
+                off = abs(sign * (value - edge) - margin.low)
+                best = Ring(
+                    t_s, value, edge, f"smallest margin that is possible: {margin.low:+.2f} {unit}".rstrip()
+                )
+    return best
+
+
+def furthest_outside(
+    pieces: Iterable[Piece], span: tuple[float, float], demand: Demand, unit: str
+) -> Ring | None:
+    """Return where in a span the whole envelope lies furthest outside the band; None: it never does."""
+    best: Ring | None = None
+    most = 0.0
+    if demand.leave:
+        return None
+    for t_s, low, high in _corners(pieces, span):
+        for value, edge, sign in ((high, demand.low, 1), (low, demand.high, -1)):
+            if edge is not None and sign * (edge - value) > most + _TIE:
+                most = sign * (edge - value)
+                best = Ring(t_s, value, edge, f"outside for certain, by {most:.2f} {unit}".rstrip())
+    return best
+
+
+def _corners(pieces: Iterable[Piece], span: tuple[float, float]) -> Iterator[tuple[float, float, float]]:
+    """Yield (t, low, high) at both ends of every bounded piece in a span."""
+    for piece in pieces:
+        part = clip(piece, *span)
+        if part is not None and part.l0 > -INF and part.u0 < INF:
+            yield part.t0, part.l0, part.u0
+            yield part.t1, part.l1, part.u1

@@ -1,12 +1,16 @@
-"""A drawing as SVG text: every text escaped, ids of its own, and the same bytes for the same input (pure)."""
+"""SVG, axes, outlines (pure)."""
 
 from __future__ import annotations
 
+import math
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final, final
 from xml.etree import ElementTree
 
-from harness.judge.numbers import value_text
+from ventproof.envelope.spans import INF
+from ventproof.verdict.text import value_text
 
 Element = ElementTree.Element
 
@@ -159,3 +163,125 @@ class Drawing:
                 patternTransform=f"rotate({angle})",
             )
             self.line(0, 0, 0, 7, pattern, stroke=stroke, stroke_width=2, stroke_opacity="0.6")
+
+
+_STEPS: Final = (1.0, 2.0, 5.0, 10.0)
+_TIME_STEPS_S: Final = (
+    30.0,
+    60.0,
+    120.0,
+    300.0,
+    600.0,
+    1200.0,
+    1800.0,
+    3600.0,
+    7200.0,
+    14400.0,
+    28800.0,
+    86400.0,
+)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class AxisScale:
+    """Maps low to start_px and high to end_px; high is above low."""
+
+    low: float
+    high: float
+    start_px: float
+    end_px: float
+
+    def __call__(self, value: float) -> float:
+        """Return the pixel of a value."""
+        share = (value - self.low) / (self.high - self.low)
+        return self.start_px + share * (self.end_px - self.start_px)
+
+    @property
+    def per_px(self) -> float:
+        """How much of the value one pixel is."""
+        return (self.high - self.low) / abs(self.end_px - self.start_px)
+
+    def ticks(self, most: int, *, time: bool = False) -> list[tuple[float, str]]:
+        """Return round values in range, `most` at most, each with its text."""
+        span = self.high - self.low
+        step = _step(span / most, time=time)
+        digits = max(0, -math.floor(math.log10(step) + 1e-9))
+        first, last = math.ceil(self.low / step - 1e-9), math.floor(self.high / step + 1e-9)
+        return [(n * step, f"{n * step:.{digits}f}") for n in range(first, last + 1)]
+
+
+def _step(least: float, *, time: bool) -> float:
+    if time and least > 20:  # noqa: PLR2004 - from here on people count in minutes
+        return next((s for s in _TIME_STEPS_S if s >= least), math.ceil(least / 86400) * 86400.0)
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(power * s for s in _STEPS if power * s >= least * (1 - 1e-9))
+
+
+def padded(low: float, high: float, share: float = 0.06) -> tuple[float, float]:
+    """Return a range with some room on either side; never an empty one."""
+    room = (high - low) * share or max(1.0, abs(low) * share)
+    return low - room, high + room
+
+
+def spread(wanted: list[float], apart: float, top: float, bottom: float) -> list[float]:
+    """Return places as near as can be to the wanted ones, at least `apart`, between top and bottom, in their order."""
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    placed = list(wanted)
+    least = top
+    for i in order:
+        placed[i] = least = max(wanted[i], least)
+        least += apart
+    most = bottom
+    for i in reversed(order):
+        placed[i] = most = min(placed[i], most)
+        most -= apart
+    return placed
+
+
+OFF_PX: Final = 0.2
+"""How far a dropped corner may stand off the line that is drawn instead of it; less than anybody sees.
+
+Whoever draws bounds moves them outward by as much, so that they still hold what they held.
+"""
+
+
+def outline(corners: Sequence[tuple[float, float]], off_px: float = OFF_PX) -> list[tuple[float, float]]:
+    """Return the corners that a line needs which passes every one of them within `off_px`, measured upright.
+
+    From the last corner kept, a line may go on as long as some slope passes all corners since; the last of these is
+    kept next. Ends and jumps are kept. Takes time in proportion to the corners.
+
+    Args:
+        corners: from left to right; two of the same x make a jump.
+        off_px: how far off is allowed.
+    """
+    if not corners:
+        return []
+    kept = [corners[0]]
+    x0, y0 = corners[0]
+    last = corners[0]
+    least, most = -INF, INF
+    for corner in corners[1:]:
+        x, y = corner
+        along = x - x0
+        if along > 0:
+            slope, room = (y - y0) / along, off_px / along
+            if least <= slope <= most:
+                least, most, last = max(least, slope - room), min(most, slope + room), corner
+                continue
+        if last is not kept[-1]:
+            kept.append(last)
+        x0, y0 = last
+        along = x - x0
+        if along > 0:
+            slope, room = (y - y0) / along, off_px / along
+            least, most = slope - room, slope + room
+        else:
+            kept.append(corner)
+            x0, y0 = corner
+            least, most = -INF, INF
+        last = corner
+    if last is not kept[-1]:
+        kept.append(last)
+    return kept

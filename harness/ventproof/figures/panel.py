@@ -6,13 +6,10 @@ from collections.abc import Iterable
 from itertools import pairwise
 from typing import Final, final
 
-from harness.judge.spans import INF, Piece
-from harness.record.demand import Demand
-from harness.record.evidence import Course, moment
-from harness.record.margin import Ring
-from harness.record.outline import OFF_PX, outline
-from harness.record.scale import Scale, spread
-from harness.record.svg import BLUE, GREEN, Drawing, text_width
+from ventproof.envelope.spans import INF, Piece
+from ventproof.figures.decided_run import Course, moment
+from ventproof.figures.demand import Demand, Ring
+from ventproof.figures.drawing import BLUE, GREEN, OFF_PX, AxisScale, Drawing, outline, spread, text_width
 
 SMALL: Final = 12.0
 _LEVEL_APART_PX: Final = 15.0
@@ -31,7 +28,7 @@ class Panel:
         origin_s: log time at which the time axis is 0.
     """
 
-    def __init__(self, drawing: Drawing, x: Scale, y: Scale, origin_s: float) -> None:
+    def __init__(self, drawing: Drawing, x: AxisScale, y: AxisScale, origin_s: float) -> None:
         self._drawing = drawing
         self.x = x
         self.y = y

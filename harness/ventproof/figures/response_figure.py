@@ -6,25 +6,23 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final, final
 
-from bench.samples import Window
-from harness.judge.formulas import Counts, Equals, Reaches, Returns
-from harness.judge.spans import INF
-from harness.judge.verdict import Ruling, Verdict
-from harness.judge.watch import Watch, is_discrete
-from harness.profile.responses import FLAG_WORDS
-from harness.record import sheet
-from harness.record.demand import Demand, figure_demand
-from harness.record.evidence import Course, DecidedRun, Done
-from harness.record.margin import Ring, furthest_outside, smallest_margin
-from harness.record.panel import Panel
-from harness.record.scale import Scale, padded
-from harness.record.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
-from harness.record.svg import Drawing
-from harness.run.case import Result
-from harness.run.events import StepBegin
-from harness.run.invariants import InvariantItem
-from harness.run.items import Item
-from harness.run.text import span_text
+from ventproof.case.case import Result
+from ventproof.case.invariants import InvariantItem
+from ventproof.case.items import Item
+from ventproof.deciders.formulas import CountsFormula, EqualsFormula, ReachesFormula, ReturnsFormula
+from ventproof.envelope.spans import INF
+from ventproof.figures import sheet
+from ventproof.figures.decided_run import Course, DecidedRun, Done
+from ventproof.figures.demand import Demand, Ring, figure_demand, furthest_outside, smallest_margin
+from ventproof.figures.drawing import AxisScale, Drawing, padded
+from ventproof.figures.panel import Panel
+from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
+from ventproof.judge.watch import Watch, is_discrete
+from ventproof.log.events import StepBegin
+from ventproof.profile.check_responses import FLAG_WORDS
+from ventproof.verdict.finding import Ruling, Verdict
+from ventproof.verdict.text import span_text
+from ventproof_bench.base.evidence import Window
 
 _WHOLE_PX: Final = 250.0
 _CLOSE_PX: Final = 150.0
@@ -127,7 +125,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     demand = Demand()
     if watch is not None:
         unit = "" if is_discrete(whole.traits) else item.unit
-        counted = isinstance(watch.formula, Counts)
+        counted = isinstance(watch.formula, CountsFormula)
         before = whole.read_before(origin_s) if counted else whole.at(watch.stimulus.earliest_s)
         demand = figure_demand(watch.formula, unit, before)
     assert item.ruling is not None, "the evidence has ended"
@@ -151,7 +149,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
 def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
     """Return up to when the figure of a response must reach: its limits, and what was found."""
     ends = [after_s for after_s, _ in demand.limits]
-    held = (isinstance(watch.formula, Reaches) and watch.formula.holds_s) or 0.0
+    held = (isinstance(watch.formula, ReachesFormula) and watch.formula.holds_s) or 0.0
     if ruling.verdict is Verdict.PASS and ruling.response_s is not None:
         ends.append(ruling.response_s.high + held)
     elif demand.until_s is not None:
@@ -211,7 +209,7 @@ def _ring(scene: Scene) -> Ring | None:
     span = watch.judged_from_s, min(watch.judged_to_s, scene.to_s)
     if ruling.verdict is not Verdict.FAIL:
         return smallest_margin(pieces, span, demand, ruling.margin, scene.unit)
-    if isinstance(watch.formula, Reaches | Returns):
+    if isinstance(watch.formula, ReachesFormula | ReturnsFormula):
         due_s = watch.stimulus.latest_s + watch.formula.within_s
         at_deadline = furthest_outside(pieces, (due_s, due_s), demand, scene.unit)
         return at_deadline or furthest_outside(pieces, (due_s, span[1]), demand, scene.unit)
@@ -231,19 +229,21 @@ def _margins(scene: Scene) -> str:
 
 def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, ring: Ring | None, y: float) -> float:
     """Draw the course once as a whole, and once close to the demand where that shows more; return the next free y."""
-    x = Scale(scene.from_s - scene.origin_s, scene.to_s - scene.origin_s, LEFT, RIGHT)
+    x = AxisScale(scene.from_s - scene.origin_s, scene.to_s - scene.origin_s, LEFT, RIGHT)
     ends = [(x(m.from_s - scene.origin_s), x(m.to_s - scene.origin_s)) for m in scene.moments]
     top = y
     y += sheet.gutter_px(scene.moments, [left for left, _ in ends]) + 6
     whole, close = _ranges(scene)
     axis = f"{scene.result.signal}{f', {scene.unit}' if scene.unit else ''}"
     panels = [
-        Panel(drawing, x, Scale(*whole, y + (_STEPS_PX if scene.discrete else _WHOLE_PX), y), scene.origin_s)
+        Panel(
+            drawing, x, AxisScale(*whole, y + (_STEPS_PX if scene.discrete else _WHOLE_PX), y), scene.origin_s
+        )
     ]
     titles = [axis]
     if close is not None:
         y = panels[0].bottom + 14
-        panels.append(Panel(drawing, x, Scale(*close, y + _CLOSE_PX, y), scene.origin_s))
+        panels.append(Panel(drawing, x, AxisScale(*close, y + _CLOSE_PX, y), scene.origin_s))
         titles.append(f"close-up{f', {scene.unit}' if scene.unit else ''}")
     for panel, title in zip(panels, titles, strict=True):
         panel.frame(_names(scene, run), title)
@@ -315,7 +315,7 @@ def _bars(scene: Scene) -> Iterator[Bar]:
         return
     watch = scene.watches[0]
     s1, s2 = watch.judged_from_s, max(watch.judged_from_s, watch.stimulus.latest_s)
-    holds_s = watch.formula.holds_s if isinstance(watch.formula, Reaches) else 0.0
+    holds_s = watch.formula.holds_s if isinstance(watch.formula, ReachesFormula) else 0.0
     if found.response_s is not None:
         said = f"responded {span_text([*found.response_s], 's')} after the stimulus".replace(" …", " to")
         came_s = s1 + found.response_s.high
@@ -327,7 +327,7 @@ def _bars(scene: Scene) -> Iterator[Bar]:
         yield Bar(
             ((due_s, due_s + holds_s),), f"to be kept for {holds_s:g} s at the latest from here", "wanted"
         )
-    elif found.verdict is not Verdict.PASS and isinstance(watch.formula, Equals):
+    elif found.verdict is not Verdict.PASS and isinstance(watch.formula, EqualsFormula):
         yield Bar(((s1, s2 + watch.formula.within_s),), "to be taken in this time", "wanted")
 
 

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from harness.judge.spans import INF
-from harness.judge.verdict import Verdict
-from harness.judge.watch import is_discrete
-from harness.record import sheet
-from harness.record.evidence import Course, DecidedRun
-from harness.record.panel import SMALL, Panel
-from harness.record.scale import Scale, padded
-from harness.record.sheet import LEFT, RIGHT, WIDTH, Moment
-from harness.record.svg import BLUE, Drawing, text_width
-from harness.run.events import OutputsSafe, StepBegin
-from harness.run.items import START
+from ventproof.case.items import START
+from ventproof.envelope.spans import INF
+from ventproof.figures import sheet
+from ventproof.figures.decided_run import Course, DecidedRun
+from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded, text_width
+from ventproof.figures.panel import SMALL, Panel
+from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
+from ventproof.judge.watch import is_discrete
+from ventproof.log.events import OutputsSafe, StepBegin
+from ventproof.verdict.finding import Verdict
 
 _PLOT_PX: Final = 280.0
 _ROW_PX: Final = 24.0
@@ -29,7 +28,7 @@ def run_figure(run: DecidedRun) -> str:
     vents = {name: c for name, c in run.courses.items() if c.traits.unit == "%"}
     end_s = max(run.end_s, 1e-3)
     drawing, y = _begin(run, vents)
-    x = Scale(0.0, end_s, LEFT, RIGHT)
+    x = AxisScale(0.0, end_s, LEFT, RIGHT)
     moments = list(_steps(run))
     ends = [(x(m.from_s), x(m.to_s)) for m in moments]
     top = y
@@ -38,7 +37,7 @@ def run_figure(run: DecidedRun) -> str:
         0.0,
         100.0,
     ]
-    panel = Panel(drawing, x, Scale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
+    panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
     panel.frame(None, "vent positions, %")
     for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
         if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
-from bench.samples import Gap
-from harness.record.panel import SMALL, Panel
-from harness.record.svg import BLUE, GREEN, RED, Drawing, text_width, wrap
+from ventproof.figures.drawing import BLUE, GREEN, RED, Drawing, text_width, wrap
+from ventproof.figures.panel import SMALL, Panel
+from ventproof_bench.base.evidence import Gap
 
 WIDTH: Final = 960.0
 LEFT: Final = 84.0

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
-from harness.judge.verdict import Verdict
-from harness.record.scale import Scale, padded
-from harness.record.svg import BLUE, GREEN, RED, Drawing, text_width
+from ventproof.figures.drawing import BLUE, GREEN, RED, AxisScale, Drawing, padded, text_width
+from ventproof.verdict.finding import Verdict
 
 if TYPE_CHECKING:
-    from bench.samples import Window
-    from harness.judge.verdict import Bounds
+    from ventproof.verdict.finding import Bounds
+    from ventproof_bench.base.evidence import Window
+
 
 _WIDTH: Final = 720.0
 _LEFT: Final = 72.0
@@ -172,14 +172,14 @@ class _Chart:
         values = [value for found in pairs if found for value in found]
         values += [p.limit_s for p in self._points if p.limit_s is not None] if limits else [0.0]
         lane = _LANE if None in pairs else 0.0
-        y = Scale(*padded(min(values), max(values)), bottom - lane, top)
+        y = AxisScale(*padded(min(values), max(values)), bottom - lane, top)
         self._frame(y, top, bottom, title)
         self._firmware(top, bottom)
         self._limits(y, limits=limits)
         for index, (point, found) in enumerate(zip(self._points, pairs, strict=True)):
             self._run(self._x(index), y, point, found, none=bottom - _LANE / 2)
 
-    def _frame(self, y: Scale, top: float, bottom: float, title: str) -> None:
+    def _frame(self, y: AxisScale, top: float, bottom: float, title: str) -> None:
         drawing = self._drawing
         for value, said in y.ticks(4):
             drawing.line(_LEFT, y(value), _RIGHT, y(value), stroke_opacity="0.15")
@@ -208,7 +208,7 @@ class _Chart:
                 )
             first = last + 1
 
-    def _limits(self, y: Scale, *, limits: bool) -> None:
+    def _limits(self, y: AxisScale, *, limits: bool) -> None:
         if not limits:
             self._limit(_LEFT, _RIGHT, y(0.0))
             return
@@ -222,7 +222,7 @@ class _Chart:
         self._drawing.line(left, y, right, y, **look)
 
     def _run(
-        self, x: float, y: Scale, point: Point, pair: tuple[float, float] | None, *, none: float
+        self, x: float, y: AxisScale, point: Point, pair: tuple[float, float] | None, *, none: float
     ) -> None:
         """Draw a run: a bar over what is possible, and its verdict; without a value the verdict stands in the lane."""
         drawing = self._drawing

@@ -1,16 +1,22 @@
-"""Enters runs into the history as they end; a history that fails costs a warning, never a run or a verdict."""
+"""As runs end; imports."""
 
 from __future__ import annotations
 
 import shlex
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import VentproofError
-from harness.record.history.place import FILE
+from ventproof.history.database import FILE
+from ventproof.log.read import read_log
+from ventproof.rejudge.batch import believed
+from ventproof.rejudge.standing import BELIEVED
+from ventproof_bench.base.errors import FileError, VentproofError
 
 if TYPE_CHECKING:
-    from harness.record.history.store import History
+    from ventproof.history.store import History
+
 
 _NONE: Final = "none"
 
@@ -27,7 +33,7 @@ class Keeper:
     """
 
     def __init__(self, place: str) -> None:
-        from harness.record.history.place import place_of  # noqa: PLC0415 - slow, and some keep no history
+        from ventproof.history.database import place_of  # noqa: PLC0415 - slow, and some keep no history
 
         self._place = place_of(place)
         self._history: History | None = None
@@ -44,7 +50,7 @@ class Keeper:
             return
         try:
             if self._history is None:
-                from harness.record.history.store import History  # noqa: PLC0415 - as above
+                from ventproof.history.store import History  # noqa: PLC0415 - as above
 
                 self._history = History(self._place, create=True)
             self._history.enter_log(log)
@@ -78,3 +84,40 @@ def keeper_of(place: str | None, folder: Path) -> Keeper | None:
         FileError: no history can be kept there.
     """
     return None if place == _NONE else Keeper(place or str(folder / FILE))
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What came of one file.
+
+    Attributes:
+        entered: as `Entered`, or `refused`.
+        standing: one of `STANDINGS`; `pass` for a self-check, which has none.
+        alarm: why it is not believed, in a sentence with the file's name; empty where it is.
+    """
+
+    entered: str
+    standing: str
+    alarm: str = ""
+
+
+def imported(history: History, paths: Sequence[Path]) -> Iterator[Imported]:
+    """Enter logs one by one; a run that is not believed is entered without a verdict.
+
+    Raises:
+        FileError: the database refuses.
+    """
+    for path in paths:
+        try:
+            state = read_log(path)
+            if state.is_check:
+                yield Imported("no run", "pass")
+                continue
+            one = believed(path, state)
+        except FileError as error:
+            yield Imported("refused", "unreadable", str(error))
+            continue
+        entered = history.enter(path, one.run)
+        wrong = one.standing not in BELIEVED
+        yield Imported(entered, one.standing, f"{path}: {one.standing}: {one.run.reason}" if wrong else "")

@@ -1,30 +1,69 @@
-"""The history as one HTML page that needs nothing beside it: find a unit, open its report, see trends."""
+"""Page, reports, server."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 import os
+import re
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, final
 from urllib.parse import quote
 
-from bench.errors import FileError, Problem
-from harness.record.history.chart import trend_chart
-from harness.record.history.reports import TITLE, Reports
-from harness.record.history.trends import trends_of
-from harness.record.outputs.clean import clean
-from harness.record.results import trouble
-from harness.record.whole import whole_file
-from harness.run.text import span_text
+from ventproof.figures.trend_chart import trend_chart
+from ventproof.history.trends import trends_of
+from ventproof.log.run import trouble
+from ventproof.verdict.text import span_text
+from ventproof_bench.base.errors import FileError, Problem, VentproofError
+from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
-    from harness.record.history.chart import Trend, Version
-    from harness.record.history.store import Entry, History
-    from harness.record.history.wanted import Wanted
+    from ventproof.figures.trend_chart import Trend, Version
+    from ventproof.history.store import History, HistoryEntry, Wanted
+
+
+TITLE: Final = "History of override tests"
+"""Title of a history's own page, which names runs as well but is no report."""
+
+_DIGEST: Final = re.compile(r"\b[0-9a-f]{64}\b")
+
+
+@final
+class Reports:
+    """Reports by the digests that stand in them; each folder is looked through once."""
+
+    def __init__(self) -> None:
+        self._folders: dict[Path, dict[str, Path]] = {}
+
+    def of(self, digest: str, log: Path) -> Path | None:
+        """Return the newest report in a log's folder that tells of it; None when there is none."""
+        folder = log.parent
+        if folder not in self._folders:
+            self._folders[folder] = _told_in(folder)
+        return self._folders[folder].get(digest)
+
+
+def _told_in(folder: Path) -> dict[str, Path]:
+    """Return the digests in a folder's pages; a page that cannot be read is none."""
+    pages: list[tuple[float, Path, str]] = []
+    for path in folder.glob("*.html"):
+        try:
+            pages.append((path.stat().st_mtime, path, path.read_text(encoding="utf-8", errors="replace")))
+        except OSError:
+            continue
+    told: dict[str, Path] = {}
+    for _, path, text in sorted(pages):
+        if f"<title>{TITLE}</title>" not in text:
+            told.update(dict.fromkeys(_DIGEST.findall(text), path))
+    return told
+
 
 _TEMPLATES: Final = Path(__file__).parent / "templates"
 _WORST_FIRST: Final = ("fail", "aborted", "inconclusive", "pass")
@@ -33,7 +72,7 @@ _ENDINGS: Final = (".html", ".htm")
 
 _NOT_STATED: Final = "not stated"
 
-Links = Callable[["Entry"], tuple[str, str]]
+Links = Callable[["HistoryEntry"], tuple[str, str]]
 """Gives where a run's report and its log are found from the page; empty where there is none."""
 
 
@@ -54,7 +93,7 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
     return len(entries)
 
 
-def page_of(entries: Sequence[Entry], *, left: int, links: Links, served: bool = False) -> str:
+def page_of(entries: Sequence[HistoryEntry], *, left: int, links: Links, served: bool = False) -> str:
     """Return the page.
 
     Args:
@@ -94,15 +133,15 @@ def policy_for(script: str) -> str:
     )
 
 
-def _by_unit(entries: Iterable[Entry]) -> list[tuple[str, list[Entry]]]:
+def _by_unit(entries: Iterable[HistoryEntry]) -> list[tuple[str, list[HistoryEntry]]]:
     """Return the runs of each unit; the unit that was tested last comes first."""
-    units: dict[str, list[Entry]] = {}
+    units: dict[str, list[HistoryEntry]] = {}
     for entry in entries:
         units.setdefault(entry.record.unit, []).append(entry)
     return list(units.items())
 
 
-def _unit(number: int, name: str, entries: Sequence[Entry], links: Links) -> dict[str, Any]:
+def _unit(number: int, name: str, entries: Sequence[HistoryEntry], links: Links) -> dict[str, Any]:
     verdict, extent = _standing(entries)
     trends = enumerate(trends_of(entries))
     return {
@@ -119,7 +158,7 @@ def _unit(number: int, name: str, entries: Sequence[Entry], links: Links) -> dic
     }
 
 
-def _standing(entries: Sequence[Entry]) -> tuple[str, str]:
+def _standing(entries: Sequence[HistoryEntry]) -> tuple[str, str]:
     """Return how a unit stands with the firmware that was run last, and what that is said of."""
     firmware = entries[0].record.firmware
     profiles = {entry.record.profile for entry in entries}
@@ -140,7 +179,7 @@ def _standing(entries: Sequence[Entry]) -> tuple[str, str]:
     return worst, ", ".join(said)
 
 
-def _row(entry: Entry, links: Links) -> dict[str, Any]:
+def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
     record = entry.record
     report, log = links(entry)
     row = {
@@ -172,7 +211,7 @@ def _version(found: Version) -> dict[str, str]:
     }
 
 
-def _beside(page: Path, entry: Entry, reports: Reports) -> tuple[str, str]:
+def _beside(page: Path, entry: HistoryEntry, reports: Reports) -> tuple[str, str]:
     """Return links from a page on the disk to a report that lies beside a run's log, and to the log."""
     log, report = entry.file, reports.of(entry.record.digest, entry.file)
     return (_link(page, report) if report else "", _link(page, log) if log.exists() else "")
@@ -180,3 +219,105 @@ def _beside(page: Path, entry: Entry, reports: Reports) -> tuple[str, str]:
 
 def _link(page: Path, target: Path) -> str:
     return quote(os.path.relpath(target.resolve(), page.resolve().parent).replace(os.sep, "/"))
+
+
+_LOOPBACK: Final = "127.0.0.1"
+_RUN: Final = re.compile(r"/(?P<what>report|log)/(?P<digest>[0-9a-f]{64})")
+_HTML: Final = "text/html; charset=utf-8"
+_TEXT: Final = "text/plain; charset=utf-8"
+
+
+@final
+class HistoryServer(ThreadingHTTPServer):
+    """Answers requests from this machine and from no other.
+
+    Args:
+        history: what is shown; read anew for every page.
+        wanted: which runs are shown.
+        port: TCP port; 0: any free one.
+
+    Raises:
+        FileError: the port cannot be opened.
+    """
+
+    def __init__(self, history: History, wanted: Wanted, port: int) -> None:
+        self.history = history
+        self.wanted = wanted
+        try:
+            super().__init__((_LOOPBACK, port), _Handler)
+        except OSError as error:
+            raise FileError([Problem("--port", None, None, f"port {port}: {error.strerror}")]) from error
+
+    @property
+    def address(self) -> str:
+        """Where a browser finds the page."""
+        return f"http://{_LOOPBACK}:{self.server_port}/"
+
+
+@final
+class _Handler(BaseHTTPRequestHandler):
+    server: HistoryServer
+
+    def do_GET(self) -> None:
+        """Answer a request."""
+        if self.headers.get("Host") not in self._hosts:
+            # A page from elsewhere whose name was made to lead here must not read what is here.
+            self._answer(HTTPStatus.FORBIDDEN, _TEXT, "ask for http://127.0.0.1\n")
+            return
+        try:
+            status, kind, content = self._content()
+        except VentproofError as error:
+            status, kind, content = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, f"{error}\n"
+        except Exception as error:  # noqa: BLE001 - one page that cannot be made must not end the others
+            said = f"ventproof itself failed ({type(error).__name__}: {error})\n"
+            status, kind, content = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, said
+        self._answer(status, kind, content)
+
+    @property
+    def _hosts(self) -> tuple[str, ...]:
+        port = self.server.server_port
+        return f"{_LOOPBACK}:{port}", f"localhost:{port}"
+
+    def _content(self) -> tuple[HTTPStatus, str, str]:
+        match = _RUN.fullmatch(self.path)
+        if self.path == "/":
+            return HTTPStatus.OK, _HTML, self._page()
+        if match is None:
+            return HTTPStatus.NOT_FOUND, _TEXT, "there is no such page\n"
+        log = self.server.history.file_of(match["digest"])
+        if log is None:
+            said = "the log of this run is not where it was entered, or is not that log any more: import it again\n"
+            return HTTPStatus.NOT_FOUND, _TEXT, said
+        if match["what"] == "log":
+            return HTTPStatus.OK, _TEXT, log.read_text(encoding="utf-8", errors="replace")
+        from ventproof.report.build import report_of  # noqa: PLC0415 - slow, and only reports need it
+        from ventproof.report.write import html_of  # noqa: PLC0415
+
+        return HTTPStatus.OK, _HTML, html_of(report_of([log]))
+
+    def _page(self) -> str:
+        history, wanted = self.server.history, self.server.wanted
+        entries = list(history.entries(wanted))
+        return page_of(entries, left=history.count(wanted) - len(entries), links=_here, served=True)
+
+    def _answer(self, status: HTTPStatus, kind: str, content: str) -> None:
+        body = content.encode()
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(body)))
+        self.send_header("Content-Security-Policy", "frame-ancestors 'none'")
+        self.send_header("X-Content-Type-Options", "nosniff")
+        self.send_header("Referrer-Policy", "no-referrer")
+        self.send_header("Cache-Control", "no-store")
+        with suppress(ConnectionError):  # a browser that went away needs no answer
+            self.end_headers()
+            self.wfile.write(body)
+
+    def log_message(self, *_: object) -> None:
+        """Keep the terminal quiet."""
+
+
+def _here(entry: HistoryEntry) -> tuple[str, str]:
+    if not entry.file.exists():
+        return "", ""
+    return f"/report/{entry.record.digest}", f"/log/{entry.record.digest}"

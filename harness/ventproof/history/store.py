@@ -1,4 +1,4 @@
-"""The history of runs: entered from logs, asked for by unit, firmware, profile, verdict and date."""
+"""Entered, asked for."""
 
 from __future__ import annotations
 
@@ -6,21 +6,106 @@ import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Literal, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, selectinload
 
-from bench.clock import utc_now
-from bench.errors import FileError
-from harness.record.history.database import Database
-from harness.record.history.place import Place
-from harness.record.history.rows import finding_rows, record_of, run_row
-from harness.record.history.tables import FindingRow, RunRow
-from harness.record.history.wanted import Wanted
-from harness.record.read import check_log, read_log
-from harness.record.results import RunRecord, results_of
+from ventproof.history.database import Database, Place
+from ventproof.history.tables import FindingRow, RunRow, finding_rows, record_of, run_row
+from ventproof.log.read import check_log, read_log
+from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof_bench.base.clock import utc_now
+from ventproof_bench.base.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from sqlalchemy import ColumnElement
+
+
+VERDICTS: Final = ("pass", "fail", "inconclusive", ABORTED)
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Which runs, by what must be true of all of them. In patterns `*` stands for anything; case does not matter.
+
+    Attributes:
+        unit: pattern of the unit's serial number; None: any.
+        firmware: pattern of its firmware version.
+        profile: pattern of the profile's name.
+        verdicts: the verdicts that are wanted; empty: any.
+        since: the first moment that is wanted.
+        until: the first moment that is not wanted any more.
+        limit: only the newest so many.
+    """
+
+    unit: str | None = None
+    firmware: str | None = None
+    profile: str | None = None
+    verdicts: tuple[str, ...] = ()
+    since: dt.datetime | None = None
+    until: dt.datetime | None = None
+    limit: int | None = None
+
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """Return them for a query."""
+        from ventproof.history.tables import RunRow  # noqa: PLC0415 - slow: only where a database is asked
+
+        columns = ((RunRow.unit, self.unit), (RunRow.firmware, self.firmware), (RunRow.profile, self.profile))
+        found: list[ColumnElement[bool]] = [
+            column.ilike(_like(pattern), escape="\\") for column, pattern in columns if pattern is not None
+        ]
+        if self.verdicts:
+            found.append(RunRow.verdict.in_(self.verdicts))
+        if self.since is not None:
+            found.append(RunRow.at >= self.since)
+        if self.until is not None:
+            found.append(RunRow.at < self.until)
+        return found
+
+
+def _like(pattern: str) -> str:
+    escaped = pattern.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_")
+    return escaped.replace("*", "%")
+
+
+def since_of(text: str) -> dt.datetime:
+    """Read `--since`: a day, or a moment.
+
+    Raises:
+        FileError: it is neither.
+    """
+    moment, _ = _moment(text, "--since")
+    return moment
+
+
+def until_of(text: str) -> dt.datetime:
+    """Read `--until`: a day, which is included, or a moment, which is not.
+
+    Raises:
+        FileError: it is neither.
+    """
+    moment, whole_day = _moment(text, "--until")
+    return moment + dt.timedelta(days=1) if whole_day else moment
+
+
+def _moment(text: str, option: str) -> tuple[dt.datetime, bool]:
+    """Return the moment, and whether a whole day was named; UTC unless a time zone stands with it."""
+    try:
+        day = dt.date.fromisoformat(text)
+    except ValueError:
+        pass
+    else:
+        return dt.datetime(day.year, day.month, day.day, tzinfo=dt.UTC), True
+    try:
+        moment = dt.datetime.fromisoformat(text)
+    except ValueError:
+        reason, hint = f"{text!r} is not a date", "write 2026-03-31, or 2026-03-31T14:00"
+        raise FileError([Problem(option, None, None, reason, hint)]) from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=dt.UTC), False
+
 
 Entered = Literal["new", "known", "continued", "no run"]
 """What entering a log did: a new run, nothing, or the whole of a run of which only the beginning was known.
@@ -35,7 +120,7 @@ ALL: Final = Wanted()
 
 @final
 @dataclass(frozen=True, slots=True)
-class Entry:
+class HistoryEntry:
     """One run of the history.
 
     Attributes:
@@ -127,7 +212,7 @@ class History:
                 connection.scalar(select(func.count()).select_from(RunRow).where(*wanted.conditions())) or 0
             )
 
-    def entries(self, wanted: Wanted = ALL, *, findings: bool = True) -> Iterator[Entry]:
+    def entries(self, wanted: Wanted = ALL, *, findings: bool = True) -> Iterator[HistoryEntry]:
         """Yield runs, the newest first; only a few at a time are held in memory.
 
         Raises:
@@ -145,7 +230,7 @@ class History:
             for runs in session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions():
                 for run in runs:
                     record = record_of(run, run.findings if findings else ())
-                    yield Entry(record, run.at, self.place.found(run.file))
+                    yield HistoryEntry(record, run.at, self.place.found(run.file))
 
     def file_of(self, digest: str) -> Path | None:
         """Return the log of a run, if it still lies there and is still that log.

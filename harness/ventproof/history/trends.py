@@ -1,23 +1,63 @@
-"""How each response of a unit went from run to run and from firmware to firmware (pure)."""
+"""Over versions (pure)."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
-from harness.record.history.chart import Point, Trend
-from harness.record.history.firmware import firmware_order
+from ventproof.figures.trend_chart import Point, Trend
 
 if TYPE_CHECKING:
-    from harness.judge.verdict import Finding
-    from harness.record.history.store import Entry
+    from ventproof.history.store import HistoryEntry
+    from ventproof.verdict.finding import Finding
+
+
+_VERSION: Final = re.compile(
+    r"[vV]?(?P<numbers>\d+(?:\.\d+)*)(?:-(?P<before>[0-9A-Za-z.-]+))?(?:\+[0-9A-Za-z.-]+)?"
+)
+
+_Key = tuple[list[int], int, list[tuple[int, int, str]]]
+
+
+def firmware_order(first_seen: Mapping[str, dt.datetime]) -> list[str]:
+    """Return firmware versions, the oldest first.
+
+    Numbers between points count as numbers, and what stands behind a hyphen comes before the version that it leads up
+    to (Semantic Versioning 2.0.0, item 11): 2.4, 2.10-rc.1, 2.10. Where a single version is written otherwise, no
+    order can be read from any, and the day counts on which each was first seen. Runs without a version come first.
+
+    Args:
+        first_seen: when each was seen first.
+    """
+    stated = {name: _key(name) for name in first_seen if name}
+    keys = {name: key for name, key in stated.items() if key is not None}
+    if len(keys) == len(stated):
+        ordered = sorted(keys, key=lambda name: (keys[name], first_seen[name], name))
+    else:
+        ordered = sorted(stated, key=lambda name: (first_seen[name], name))
+    return [name for name in first_seen if not name] + ordered
+
+
+def _key(name: str) -> _Key | None:
+    match = _VERSION.fullmatch(name.strip())
+    if match is None:
+        return None
+    numbers = [int(number) for number in match["numbers"].split(".")]
+    while len(numbers) > 1 and numbers[-1] == 0:
+        numbers.pop()
+    if match["before"] is None:
+        return numbers, 1, []
+    parts = match["before"].split(".")
+    return numbers, 0, [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]
+
 
 _NO_MARGIN: Final = frozenset({"flag", "state", "count"})
 """Units of signals whose distance from a verdict's edge says nothing."""
 
 
-def trends_of(entries: Iterable[Entry]) -> list[Trend]:
+def trends_of(entries: Iterable[HistoryEntry]) -> list[Trend]:
     """Return how each response went that was decided in at least two runs; profiles by name, steps in their order.
 
     Args:
@@ -29,7 +69,7 @@ def trends_of(entries: Iterable[Entry]) -> list[Trend]:
         first_seen.setdefault(entry.record.firmware, entry.at)
     rank = {name: place for place, name in enumerate(firmware_order(first_seen))}
     entries.sort(key=lambda entry: rank[entry.record.firmware])
-    found: dict[tuple[Any, ...], list[tuple[Entry, Finding]]] = {}
+    found: dict[tuple[Any, ...], list[tuple[HistoryEntry, Finding]]] = {}
     for entry in entries:
         for finding in entry.record.findings:
             if not finding.skipped:
@@ -42,7 +82,7 @@ def _place(item: tuple[tuple[Any, ...], object]) -> tuple[Any, ...]:
     return item[0]
 
 
-def _trend(profile: str, found: list[tuple[Entry, Finding]]) -> Trend:
+def _trend(profile: str, found: list[tuple[HistoryEntry, Finding]]) -> Trend:
     _, finding = found[-1]
     limits_s = {
         f.demand: f.response_s.latest_s + f.slack_s.low for _, f in found if f.response_s and f.slack_s
@@ -58,6 +98,6 @@ def _trend(profile: str, found: list[tuple[Entry, Finding]]) -> Trend:
     return Trend(profile, finding.step_name, f"{finding.signal} {finding.demand}", unit, tuple(points))
 
 
-def _point(entry: Entry, finding: Finding, limit_s: float | None) -> Point:
+def _point(entry: HistoryEntry, finding: Finding, limit_s: float | None) -> Point:
     margin = None if finding.unit in _NO_MARGIN else finding.margin
     return Point(entry.record.firmware, entry.at, finding.verdict, finding.response_s, limit_s, margin)

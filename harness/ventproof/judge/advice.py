@@ -6,35 +6,34 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final
 
-from bench.samples import SignalTraits, Window
-from harness.judge import formulas
-from harness.judge.decider import Decider
-from harness.judge.deciders import decider_of
-from harness.judge.formulas import Formula
-from harness.judge.numbers import decimals_for, outward, value_text
-from harness.judge.seen import Seen
-from harness.judge.spans import EPS, Piece
-from harness.judge.track import Track
-from harness.judge.verdict import Ruling, Verdict
+from ventproof.deciders import formulas
+from ventproof.deciders.base import Decider
+from ventproof.deciders.choose import decider_of
+from ventproof.deciders.formulas import Formula
+from ventproof.envelope.readings import ReadingStats
+from ventproof.envelope.spans import EPS, Piece, Track
+from ventproof.verdict.finding import Ruling, Verdict
+from ventproof.verdict.text import decimals_for, outward, value_text
+from ventproof_bench.base.evidence import SignalTraits, Window
 
 _NOUNS: Final[dict[type[Formula], str]] = {
-    formulas.Reaches: "a tolerance",
-    formulas.Stays: "a tolerance",
-    formulas.Returns: "a tolerance",
-    formulas.Unchanged: "a tolerance",
-    formulas.MovesAt: "a tolerance",
-    formulas.StartsMoving: "a movement",
-    formulas.OvershootsAtMost: "an overshoot",
-    formulas.NeverReverses: "a reversal",
+    formulas.ReachesFormula: "a tolerance",
+    formulas.StaysFormula: "a tolerance",
+    formulas.ReturnsFormula: "a tolerance",
+    formulas.UnchangedFormula: "a tolerance",
+    formulas.MovesAtFormula: "a tolerance",
+    formulas.StartsMovingFormula: "a movement",
+    formulas.OvershootsAtMostFormula: "an overshoot",
+    formulas.NeverReversesFormula: "a reversal",
 }
 
 _POINTS: Final[dict[type[Formula], int]] = {
-    formulas.Reaches: 1,
-    formulas.Stays: 1,
-    formulas.Returns: 1,
-    formulas.Unchanged: 2,
-    formulas.StartsMoving: 2,
-    formulas.NeverReverses: 2,
+    formulas.ReachesFormula: 1,
+    formulas.StaysFormula: 1,
+    formulas.ReturnsFormula: 1,
+    formulas.UnchangedFormula: 2,
+    formulas.StartsMovingFormula: 2,
+    formulas.NeverReversesFormula: 2,
 }
 """How many points of the trajectory a margin compares; polling is never advised for the other kinds."""
 
@@ -48,34 +47,52 @@ _QUICKEST_S: Final = 0.01
 def limit_of(formula: Formula) -> float | None:
     """Return the number in a formula that would be moved to ease it, in the signal's unit."""
     match formula:
-        case formulas.Stays(low=low, high=high):
+        case formulas.StaysFormula(low=low, high=high):
             if low is not None and high is not None:
                 return (high - low) / 2
             return low if low is not None else high
-        case formulas.StartsMoving() | formulas.OvershootsAtMost() | formulas.NeverReverses():
+        case (
+            formulas.StartsMovingFormula()
+            | formulas.OvershootsAtMostFormula()
+            | formulas.NeverReversesFormula()
+        ):
             return formula.by
-        case formulas.Reaches() | formulas.Returns() | formulas.MovesAt() | formulas.Unchanged():
+        case (
+            formulas.ReachesFormula()
+            | formulas.ReturnsFormula()
+            | formulas.MovesAtFormula()
+            | formulas.UnchangedFormula()
+        ):
             return formula.tolerance
     return None
 
 
 def eases(formula: Formula) -> int:
     """Return in which direction that number eases the formula: 1 up, -1 down."""
-    below = isinstance(formula, formulas.Stays) and formula.high is None
-    return -1 if below or isinstance(formula, formulas.StartsMoving) else 1
+    below = isinstance(formula, formulas.StaysFormula) and formula.high is None
+    return -1 if below or isinstance(formula, formulas.StartsMovingFormula) else 1
 
 
 def with_limit(formula: Formula, limit: float) -> Formula:
     """Return the formula with that number replaced."""
     match formula:
-        case formulas.Stays(low=low, high=high):
+        case formulas.StaysFormula(low=low, high=high):
             if low is not None and high is not None:
                 middle = (low + high) / 2
                 return replace(formula, low=middle - limit, high=middle + limit)
             return replace(formula, low=limit) if low is not None else replace(formula, high=limit)
-        case formulas.StartsMoving() | formulas.OvershootsAtMost() | formulas.NeverReverses():
+        case (
+            formulas.StartsMovingFormula()
+            | formulas.OvershootsAtMostFormula()
+            | formulas.NeverReversesFormula()
+        ):
             return replace(formula, by=limit)
-        case formulas.Reaches() | formulas.Returns() | formulas.MovesAt() | formulas.Unchanged():
+        case (
+            formulas.ReachesFormula()
+            | formulas.ReturnsFormula()
+            | formulas.MovesAtFormula()
+            | formulas.UnchangedFormula()
+        ):
             return replace(formula, tolerance=limit)
     raise AssertionError(f"{type(formula).__name__} has no limit to move")
 
@@ -96,11 +113,11 @@ def deciding_limits(
     for verdict, room in ((Verdict.PASS, -margin.low), (Verdict.FAIL, -margin.high - 4 * EPS)):
         step = room * eases(formula)
         moved = outward(limit + step, decimals, up=step > 0)
-        band = not isinstance(formula, formulas.Stays) or None not in {formula.low, formula.high}
+        band = not isinstance(formula, formulas.StaysFormula) or None not in {formula.low, formula.high}
         # Rounding may have left no step, and a band needs a width.
         if step * (moved - limit) <= 0 or (band and moved <= 0):
             continue
-        if isinstance(formula, formulas.Stays):  # keeps no pieces; its margin is exact
+        if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
             exact = not (verdict is Verdict.FAIL and band and margin.high >= limit - EPS)
         else:
             exact = _tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
@@ -110,7 +127,7 @@ def deciding_limits(
 
 
 def deciding_interval(
-    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, seen: Seen
+    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, seen: ReadingStats
 ) -> tuple[float, float] | None:
     """Return a poll interval, and how near to its limit the signal must have come for that not to decide it.
 
@@ -124,7 +141,7 @@ def deciding_interval(
     blind_s = seen.trip_s + traits.refreshed_every_s + decider.s2 - decider.s1
     blind = points * (2 * traits.error + rate * blind_s)
     reach = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
-    if isinstance(formula, formulas.Stays):
+    if isinstance(formula, formulas.StaysFormula):
         stood = found.margin.high - reach
     else:
         margin = _tried(formula, decider, _middles(decider.pieces), rate).measures().margin
@@ -146,14 +163,14 @@ def advice(
     formula: Formula,
     decider: Decider,
     traits: SignalTraits,
-    seen: Seen,
+    seen: ReadingStats,
     *,
     rate_per_s: float | None,
 ) -> str:
     """Return what would decide it, as the end of a sentence; empty when nothing is certain to."""
     decimals = decimals_for(traits.error)
-    unit = f" {traits.unit}" + ("/s" if isinstance(formula, formulas.MovesAt) else "")
-    one_sided = isinstance(formula, formulas.Stays) and None in {formula.low, formula.high}
+    unit = f" {traits.unit}" + ("/s" if isinstance(formula, formulas.MovesAtFormula) else "")
+    one_sided = isinstance(formula, formulas.StaysFormula) and None in {formula.low, formula.high}
     limits = deciding_limits(found, formula, decider, traits, rate_per_s)
     nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
     ways: list[str] = []

@@ -5,16 +5,14 @@ from __future__ import annotations
 from bisect import bisect_left
 from typing import Final, final
 
-from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge.cones import MOST_OPEN_NODES, Cones
-from harness.judge.envelope import Envelope, Pairs
-from harness.judge.formulas import Formula
-from harness.judge.history import Arrived, History
-from harness.judge.spans import INF, Piece, Reading, clip
-from harness.judge.track import Block
-from harness.judge.verdict import Rule
-from harness.judge.watch import Watch, is_discrete
-from harness.judge.wording import STIMULUS, Since
+from ventproof.deciders.formulas import Formula
+from ventproof.envelope.envelope import MOST_OPEN_NODES, Cones, Envelope, Pairs
+from ventproof.envelope.readings import Arrived, ReadingHistory
+from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
+from ventproof.judge.watch import Watch, is_discrete
+from ventproof.judge.wording import STIMULUS, Since
+from ventproof.verdict.finding import Rule
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
@@ -40,7 +38,7 @@ class SignalTrace:
         self.traits = traits
         self._envelope = _guarded_envelope(traits)
         self._error = 0.0 if is_discrete(traits) else traits.error
-        self._history = History(self._error, traits.refreshed_every_s)
+        self._history = ReadingHistory(self._error, traits.refreshed_every_s)
         self._keep_from_s = INF
         self._watches: list[Watch] = []
         self._gap: Gap | None = None

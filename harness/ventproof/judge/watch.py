@@ -6,22 +6,21 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import TYPE_CHECKING, final
 
-from bench.samples import Gap, Sample, SignalTraits, Window
-from harness.judge import formulas, wording
-from harness.judge.band import StaysDecider
-from harness.judge.decider import BEYOND_S, Readings, bounds_if_finite
-from harness.judge.deciders import decider_of
-from harness.judge.envelope import Envelope, Pairs, Polyline
-from harness.judge.formulas import Formula
-from harness.judge.history import Arrived
-from harness.judge.seen import Seen
-from harness.judge.spans import INF, Piece, Reading
-from harness.judge.track import Block, Corners
-from harness.judge.verdict import Rule, Ruling
-from harness.judge.wording import STIMULUS, Since
+from ventproof.deciders import formulas
+from ventproof.deciders.band import StaysDecider
+from ventproof.deciders.base import BEYOND_S, Readings, bounds_if_finite
+from ventproof.deciders.choose import decider_of
+from ventproof.deciders.formulas import Formula
+from ventproof.envelope.envelope import Envelope, Pairs, Polyline
+from ventproof.envelope.readings import Arrived, ReadingStats
+from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
+from ventproof.judge import wording
+from ventproof.judge.wording import STIMULUS, Since
+from ventproof.verdict.finding import Rule, Ruling
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
-    from harness.judge.track import Flags
+    from ventproof.envelope.spans import Flags
 
 
 def is_discrete(traits: SignalTraits) -> bool:
@@ -62,7 +61,7 @@ class Watch:
         self.ruling: Ruling | None = None
         self._traits = traits
         self._simple = rule is Rule.SIMPLE
-        self._equals = formula.value if isinstance(formula, formulas.Equals) else None
+        self._equals = formula.value if isinstance(formula, formulas.EqualsFormula) else None
         self._own = self._own_envelope()
         self._envelope = self._own or envelope
         judged = stimulus
@@ -73,7 +72,7 @@ class Watch:
         self._rate_per_s = None if self._simple else traits.rate_per_s
         self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
         self._begun = False
-        self.seen = Seen(judged.earliest_s)
+        self.seen = ReadingStats(judged.earliest_s)
 
     @property
     def judged_from_s(self) -> float:

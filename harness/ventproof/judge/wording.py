@@ -4,32 +4,34 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple, final
 
-from bench.samples import SignalTraits
-from harness.judge import formulas
-from harness.judge.advice import advice
-from harness.judge.band import ReturnsDecider, StaysDecider
-from harness.judge.count import CountDecider
-from harness.judge.decider import Decider
-from harness.judge.formulas import Formula
-from harness.judge.numbers import decimals_for, number_text, range_text, value_text
-from harness.judge.reaches import HoldsDecider, ReachesDecider
-from harness.judge.seen import Seen
-from harness.judge.spans import EPS_S, INF, Piece, at_least, at_most, both, clip, surely_in
-from harness.judge.track import Track
-from harness.judge.travel import TravelDecider
-from harness.judge.verdict import Bounds, Ruling, Verdict
+from ventproof.deciders import formulas
+from ventproof.deciders.band import ReturnsDecider, StaysDecider
+from ventproof.deciders.base import Decider
+from ventproof.deciders.count import CountDecider
+from ventproof.deciders.formulas import Formula
+from ventproof.deciders.reaches import HoldsDecider, ReachesDecider
+from ventproof.deciders.travel import TravelDecider
+from ventproof.envelope.readings import ReadingStats
+from ventproof.envelope.spans import EPS_S, INF, Piece, Track, at_least, at_most, both, clip, surely_in
+from ventproof.judge.advice import advice
+from ventproof.verdict.finding import Bounds, Ruling, Verdict
+from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
+from ventproof_bench.base.evidence import SignalTraits
 
 _OUTCOMES: Final[dict[type[Formula], tuple[str, str]]] = {
-    formulas.Reaches: ("came into the band in time", "was not in the band in time"),
-    formulas.Equals: ("took the value in time", "did not take the value in time"),
-    formulas.Stays: ("stayed within its limits", "left its limits"),
-    formulas.Returns: ("came back neither too early nor too late", "did not come back in time"),
-    formulas.StartsMoving: ("began to move in time", "did not move in time"),
-    formulas.Unchanged: ("did not move", "moved although it should not"),
-    formulas.MovesAt: ("travelled at the demanded rate", "did not travel at the demanded rate in time"),
-    formulas.OvershootsAtMost: ("overshot no more than allowed", "overshot more than allowed"),
-    formulas.NeverReverses: ("travelled one way only", "reversed on its way"),
-    formulas.Counts: ("advanced exactly as demanded", "advanced by a wrong number"),
+    formulas.ReachesFormula: ("came into the band in time", "was not in the band in time"),
+    formulas.EqualsFormula: ("took the value in time", "did not take the value in time"),
+    formulas.StaysFormula: ("stayed within its limits", "left its limits"),
+    formulas.ReturnsFormula: ("came back neither too early nor too late", "did not come back in time"),
+    formulas.StartsMovingFormula: ("began to move in time", "did not move in time"),
+    formulas.UnchangedFormula: ("did not move", "moved although it should not"),
+    formulas.MovesAtFormula: (
+        "travelled at the demanded rate",
+        "did not travel at the demanded rate in time",
+    ),
+    formulas.OvershootsAtMostFormula: ("overshot no more than allowed", "overshot more than allowed"),
+    formulas.NeverReversesFormula: ("travelled one way only", "reversed on its way"),
+    formulas.CountsFormula: ("advanced exactly as demanded", "advanced by a wrong number"),
 }
 
 
@@ -80,7 +82,7 @@ class _Teller:
         if isinstance(decider, ReturnsDecider) and decider.too_early:
             return f"came back within {number_text(decider.formula.not_before_s)} s of {self.since.event}: too early"
         if found.verdict is Verdict.FAIL:
-            if isinstance(formula, formulas.Reaches) and (left := self._left_again()):
+            if isinstance(formula, formulas.ReachesFormula) and (left := self._left_again()):
                 return left
             return bad + self._evidence()
         when = ""
@@ -89,7 +91,7 @@ class _Teller:
             when = f": {first:.2f} to {last:.2f} s after {self.since.event}"
         elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
             return "was never held to it: the condition ended first"
-        hold = formula.holds_s if isinstance(formula, formulas.Reaches) else 0.0
+        hold = formula.holds_s if isinstance(formula, formulas.ReachesFormula) else 0.0
         kept = f", and kept it for {number_text(hold)} s" if hold else ""
         return good + when + kept + ("" if when else self._evidence())
 
@@ -98,7 +100,7 @@ class _Teller:
         found, formula, decider = self.found, self.formula, self.decider
         if isinstance(decider, CountDecider):
             return f": by {_advance(decider)}"
-        if isinstance(formula, formulas.Equals):
+        if isinstance(formula, formulas.EqualsFormula):
             return ""
         if isinstance(decider, TravelDecider) and decider.rate is not None:
             return f": {_rates(decider.rate, self.unit)}"
@@ -137,7 +139,7 @@ class _Teller:
         )
 
     def undecided(  # noqa: PLR0911 - one line a cause
-        self, seen: Seen, rate_per_s: float | None
+        self, seen: ReadingStats, rate_per_s: float | None
     ) -> str:
         """Return the sentence for an open ruling."""
         traits, decider, gap = self.traits, self.decider, seen.longest_gap
@@ -174,7 +176,7 @@ class _Teller:
             return f"nothing says how far {traits.name} moves between readings; declare its full_travel"
         return self._too_coarse(seen, rate_per_s)
 
-    def _cut_short(self, seen: Seen) -> str:
+    def _cut_short(self, seen: ReadingStats) -> str:
         formula, decider = self.formula, self.decider
         end = value_text(decider.end_s - decider.s2)
         within_s = getattr(formula, "within_s", None)
@@ -185,7 +187,7 @@ class _Teller:
             return f"{said}the hold could be over, {end} s after it; run the step to its end"
         return f"{said}the {end} s were over; run the step to its end"
 
-    def _too_coarse(self, seen: Seen, rate_per_s: float | None) -> str:
+    def _too_coarse(self, seen: ReadingStats, rate_per_s: float | None) -> str:
         found, decider = self.found, self.decider
         if isinstance(decider, TravelDecider) and decider.rate is not None:
             said = f"the readings leave a rate of {_rates(decider.rate, self.unit)}"
@@ -204,7 +206,7 @@ def why(
     formula: Formula,
     decider: Decider,
     traits: SignalTraits,
-    seen: Seen,
+    seen: ReadingStats,
     *,
     rate_per_s: float | None,
     since: Since,
@@ -279,7 +281,7 @@ def _rates(rate: Bounds, unit: str) -> str:
     return range_text(rate, f"{unit}/s", 3)
 
 
-def _kept_too_short(traits: SignalTraits, seen: Seen) -> str:
+def _kept_too_short(traits: SignalTraits, seen: ReadingStats) -> str:
     span_s = seen.widest_s + traits.refreshed_every_s + seen.trip_s
     if traits.keeps_for_s is None:
         return (

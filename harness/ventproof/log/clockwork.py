@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Concatenate, ParamSpec, Protocol, final
 
-from bench.samples import EdgeReport, Gap, Poll, Window
-from harness.run.events import GRID, EdgesPlayed, Event, GapSeen, PollSeen, StimulusId
+from ventproof.log.events import GRID, EdgesPlayed, Event, GapSeen, PollSeen, StimulusId
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
 
 _P = ParamSpec("_P")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import singledispatch
 
-from bench.errors import Abort
-from bench.samples import EdgeReport, Window
-from harness.run import events as e
-from harness.run.header import PinnedText
+from ventproof.log import events as e
+from ventproof.log.events import PinnedText
+from ventproof_bench.base.errors import Abort
+from ventproof_bench.base.evidence import EdgeReport, Window
 
 Fields = Mapping[str, object]
 """What a line holds beside its number, time, name and digest: JSON values."""

@@ -9,12 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final, final
 
-from bench.errors import FileError, Problem
-from harness.record.chain import GENESIS, link, unseal
-from harness.record.decode import event_of, lifted
-from harness.record.linefields import LATEST_S, LineError
-from harness.run.events import FORMAT, CheckBegin, CheckEnd, Event, OtherEvent, RunBegin, RunEnd
-from harness.run.header import Header
+from ventproof.log.decode import LATEST_S, LineError, event_of, lifted
+from ventproof.log.events import FORMAT, CheckBegin, CheckEnd, Event, Header, OtherEvent, RunBegin, RunEnd
+from ventproof.log.write import GENESIS, link, unseal
+from ventproof_bench.base.errors import FileError, Problem
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
 OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}

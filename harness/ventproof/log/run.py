@@ -7,12 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
-from harness.judge.verdict import Finding, Status, Verdict
-from harness.record.read import header_of
-from harness.run.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.read import header_of
+from ventproof.verdict.finding import Finding, Status, Verdict
 
 if TYPE_CHECKING:
-    from harness.record.read import LogState
+    from ventproof.log.read import LogState
+
 
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""

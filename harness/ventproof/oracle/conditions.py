@@ -7,7 +7,22 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final, final
 
-from bench.overridetable.model import (
+from ventproof.oracle.timeline import (
+    ALWAYS,
+    Steps,
+    Timeline,
+    UncertainState,
+    Weather,
+    WeatherChange,
+    beyond,
+    combined,
+    latched,
+    of,
+    settled,
+    stepped,
+    switched,
+)
+from ventproof.table.model import (
     BusSilentCondition,
     Condition,
     ContactCondition,
@@ -19,8 +34,6 @@ from bench.overridetable.model import (
     ThresholdCondition,
     WindCondition,
 )
-from harness.prove.changes import UncertainState, Weather, WeatherChange, of, stepped, switched
-from harness.prove.timeline import ALWAYS, Steps, Timeline, beyond, combined, latched, settled
 
 _S_PER_H: Final = 3600.0
 _CALM: Final = 1e-9  # m/s, or mm/h: what is nothing

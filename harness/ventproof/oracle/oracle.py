@@ -11,15 +11,14 @@ from itertools import pairwise
 from math import inf, isfinite
 from typing import TYPE_CHECKING, Final, final
 
-from bench.samples import Window
-from harness.prove.changes import UncertainState, Weather, of, stepped
-from harness.prove.conditions import Activity, activity
-from harness.prove.targets import Range, lees, targets
-from harness.prove.timeline import NEVER, Timeline
-from harness.prove.travel import PossibleTravel
+from ventproof.oracle.conditions import Activity, activity
+from ventproof.oracle.targets import PossibleTravel, Range, lees, targets
+from ventproof.oracle.timeline import NEVER, Timeline, UncertainState, Weather, of, stepped
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
-    from bench.overridetable.model import OverrideTable
+    from ventproof.table.model import OverrideTable
+
 
 _CLOSED: Final = Range(0.0, 0.0)
 

@@ -1,30 +1,89 @@
-"""Ties a profile to a bench: everything that the profile needs exists there, in the right kind and unit."""
+"""Fit to bench; fineness."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from bench.benchfile import travel_notes
-from bench.document import Loaded, in_file_order
-from bench.drivers import fastest_edge_s
-from bench.errors import FileError, Problem
-from bench.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
-from bench.units import PLAIN_UNITS
-from bench.wiring import BenchFile, ContactOutput, SignalSpec, ValueOutput
-from bench.wording import near, nearest
-from harness.profile import model
-from harness.profile.fineness import fineness_problems, responses
-from harness.profile.idling import interlock_problems
-from harness.profile.model import CONTACT, Profile, ResponseCommon
-from harness.profile.responses import kind_of
-from harness.profile.stimulus import PulseContact
-from harness.profile.weather import sensor_problems
+from ventproof.profile import model
+from ventproof.profile.check_responses import kind_of
+from ventproof.profile.check_stimuli import interlock_problems
+from ventproof.profile.check_weather import sensor_problems
+from ventproof.profile.model import CONTACT, Profile, ResponseCommon
+from ventproof.profile.stimulus import PulseContact
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import PLAIN_UNITS
+from ventproof_bench.benchcheck.load import travel_notes
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput, SignalSpec, ValueOutput
+from ventproof_bench.drivers.driver import fastest_edge_s
+from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
+from ventproof_bench.yamlfile.load import Loaded, in_file_order
+from ventproof_bench.yamlfile.value_errors import near, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from bench.yamltree import Path
+    from ventproof.profile.model import Profile, ResponseCommon
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.base.quantities import Quantity
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
+
+
+_ROUNDING: Final = 1e-9
+
+
+def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
+    """Yield every response of a profile with its path, those of the start first."""
+    for index, response in enumerate(profile.start.until):
+        yield ("start", "until", index), response
+    for number, step in enumerate(profile.steps):
+        for index, response in enumerate(step.expect):
+            yield ("steps", number, "expect", index), response
+
+
+def fineness_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    """Yield a problem for each tolerance within which a reading of its signal cannot be.
+
+    A reading is right to `error`, half the resolution plus the accuracy. A band needs that on either side of its
+    middle; of a difference between two readings each may be off by it, so `unchanged` needs twice as much.
+
+    Args:
+        profile: the profile.
+        bench: a bench that has all that the profile needs.
+        names: the bench's signal names, by the profile's.
+    """
+    for path, name, tolerance, readings in _tolerances(profile.model):
+        signal = bench.model.signals[names[name]]
+        error = signal.traits(names[name]).error
+        if tolerance.value < readings * error - _ROUNDING:
+            line, _ = bench.locate(("signals", names[name]))
+            reason = f"tolerance {tolerance.text} is finer than {names[name]!r} can be read"
+            of_two = ", and this takes two readings" if readings > 1 else ""
+            hint = f"write at least {readings * error:.4g} {signal.unit}, or read it finer"
+            where = f"resolution and accuracy, {bench.path} line {line}"
+            yield profile.problem(
+                (*path, "tolerance"),
+                f"{reason} (± {error:.4g} {signal.unit}{of_two}): this can never pass for certain",
+                f"{hint} ({where})",
+            )
+
+
+def _tolerances(profile: Profile) -> Iterator[tuple[Path, str, Quantity, int]]:
+    """Yield the path, signal and tolerance of all that keeps to a band, and how many readings it compares."""
+    for path, response in responses(profile):
+        match response:
+            case model.Reaches() | model.Stays() | model.Returns():
+                yield path, response.signal, response.tolerance, 1
+            case model.Unchanged(unchanged=model.Span(tolerance=tolerance)) if tolerance is not None:
+                yield (*path, "unchanged"), response.signal, tolerance, 2
+    for index, invariant in enumerate(profile.always):
+        if invariant.tolerance is not None:
+            yield ("always", index), invariant.signal, invariant.tolerance, 1
+
 
 _ROUNDING_S: Final = 1e-9
 _RANGE_OF_PERCENT: Final = (0.0, 100.0)

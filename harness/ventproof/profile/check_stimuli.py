@@ -1,12 +1,14 @@
-"""Checks of what a profile does to the unit: the start state and the stimuli of a step."""
+"""Stimuli and idle time."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.profile.duration import stimulus_times
-from harness.profile.model import Profile
-from harness.profile.stimulus import (
+from ventproof.profile.check_responses import contact_problems, written_problems
+from ventproof.profile.check_weather import stated_problems
+from ventproof.profile.duration import anchor_time_s, response_span, stimulus_times
+from ventproof.profile.model import Profile
+from ventproof.profile.stimulus import (
     CloseContact,
     Idle,
     OpenContact,
@@ -15,16 +17,16 @@ from harness.profile.stimulus import (
     Wait,
     WriteValue,
 )
-from harness.profile.values import contact_problems, written_problems
-from harness.profile.weather import stated_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from bench.fields import ContactState
-    from bench.yamltree import Path
+    from ventproof.profile.model import Profile
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.fields import ContactState
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
 
 
 def start_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
@@ -99,3 +101,36 @@ def idle_stimuli(profile: Loaded[Profile]) -> Iterator[Problem]:
                     path, f"{name!r} is {wanted} already", "this changes nothing on the wires"
                 )
             contacts[name] = wanted
+
+
+def across_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
+    """Yield a problem for each response that is still open when its step's idle time begins."""
+    for number, step in enumerate(profile.model.steps):
+        idles = [
+            begin_s
+            for stimulus, (begin_s, _) in zip(step.do, stimulus_times(step.do), strict=True)
+            if isinstance(stimulus, Idle)
+        ]
+        for index, response in enumerate(step.expect):
+            counts_from_s = anchor_time_s(response, step.do)
+            ends_s = counts_from_s + response_span(response)[1]
+            if any(counts_from_s <= begin_s < ends_s for begin_s in idles):
+                reason = "this response goes on into idle time, in which nothing is read"
+                hint = (
+                    "let it count from a stimulus after the idle time, or put the idle time into a later step"
+                )
+                yield profile.problem(("steps", number, "expect", index), reason, hint)
+
+
+def interlock_problems(profile: Loaded[Profile], bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a problem for each idle time on a bench with an interlock, which must be read all the time."""
+    if bench.model.interlock is None:
+        return
+    for number, step in enumerate(profile.model.steps):
+        for index, stimulus in enumerate(step.do):
+            if isinstance(stimulus, Idle):
+                reason = (
+                    f"nothing is read in idle time, and bench {bench.path} has an interlock to be watched"
+                )
+                hint = "write `wait:` instead: it reads all the time"
+                yield profile.problem(("steps", number, "do", index, "idle"), reason, hint, at_key=True)

@@ -7,25 +7,25 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
 
-from bench.budget import Budget, answering_at_once, budget
-from bench.carrying import load_on, remedy, said
-from bench.drivers import bus_use
-from bench.wiring import ContactOutput, SerialBus
-from harness.profile.duration import step_spans, stimulus_times
-from harness.profile.rains import buckets_of, found_by_rains
-from harness.profile.stimulus import PulseContact, Rainfall, Wind
-from harness.weather.sensing import EMPTY, anemometer, rain_edges
-from harness.weather.stated import wind_of
+from ventproof.profile.duration import step_spans, stimulus_times
+from ventproof.profile.rains import buckets_of, found_by_rains
+from ventproof.profile.stimulus import PulseContact, Rainfall, Wind
+from ventproof.profile.weather import EMPTY, anemometer, rain_edges, wind_of
+from ventproof_bench.benchcheck.traffic import load_on, remedy, said
+from ventproof_bench.benchfile.model import ContactOutput, SerialBus
+from ventproof_bench.drivers.driver import bus_use
+from ventproof_bench.modbus.traffic import Budget, answering_at_once, budget
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from bench.errors import Problem
-    from bench.wiring import OutputSpec
-    from bench.yamltree import Path
-    from harness.profile.bind import Bound
-    from harness.profile.stimulus import Stimulus
-    from harness.weather.tipping_bucket import Left
+    from ventproof.profile.bind import Bound
+    from ventproof.profile.stimulus import Stimulus
+    from ventproof.weather.rain_gauge import Left
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.model import OutputSpec
+    from ventproof_bench.yamlfile.tree import Path
+
 
 _US: Final = 1_000_000
 

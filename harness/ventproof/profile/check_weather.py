@@ -6,14 +6,9 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
-from bench.drivers import fastest_edge_s
-from bench.errors import FileError, Refusal
-from bench.fits import value_fault
-from bench.pulses import check_plan
-from bench.units import FAHRENHEIT, Quantity
-from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
-from harness.profile.rains import buckets_of, found_by_rains
-from harness.profile.stimulus import (
+from ventproof.profile.check_responses import contact_problems, no_output
+from ventproof.profile.rains import buckets_of, found_by_rains
+from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
     Mend,
@@ -24,19 +19,23 @@ from harness.profile.stimulus import (
     Wind,
     WriteValue,
 )
-from harness.profile.values import contact_problems, no_output
-from harness.weather.sensing import EMPTY, anemometer, level_of, rain_edges
-from harness.weather.stated import rain_of, wind_of
+from ventproof.profile.weather import EMPTY, anemometer, level_of, rain_edges, rain_of, wind_of
+from ventproof_bench.base.errors import FileError, Refusal
+from ventproof_bench.base.evidence import check_plan
+from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from bench.wiring import BenchFile, OutputSpec
-    from bench.yamltree import Path
-    from harness.profile.model import Profile
-    from harness.weather.tipping_bucket import Left
+    from ventproof.profile.model import Profile
+    from ventproof.weather.rain_gauge import Left
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.model import BenchFile, OutputSpec
+    from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
+
 
 _CONTACT = "contact"
 

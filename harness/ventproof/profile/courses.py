@@ -6,9 +6,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, PrivateAttr, Tag, field_validator, model_validator
 
-from bench.errors import Refusal
-from bench.fields import AnyQuantity, FileModel, PositiveSeconds, by_key
-from bench.units import Dimension, Quantity
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import Dimension, Quantity
+from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, PositiveSeconds, by_key
 
 Seed = Annotated[int, Field(ge=0, le=2**63 - 1)]
 

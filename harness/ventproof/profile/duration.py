@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.profile import model
-from harness.profile.model import Profile, ResponseCommon
-from harness.profile.stimulus import PAUSES, Idle, PulseContact, Rainfall, Stimulus, Wait, Wind
-from harness.weather.stated import rain_of, wind_of
+from ventproof.profile import model
+from ventproof.profile.model import Profile, ResponseCommon
+from ventproof.profile.stimulus import PAUSES, Idle, PulseContact, Rainfall, Stimulus, Wait, Wind
+from ventproof.profile.weather import rain_of, wind_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
 
 Span = tuple[float, float]
 """Shortest and longest, seconds."""

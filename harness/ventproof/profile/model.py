@@ -6,7 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, Tag, WithJsonSchema
 
-from bench.fields import (
+from ventproof.profile.stimulus import Stimulus
+from ventproof_bench.yamlfile.fields import (
     OWN_UNITS,
     AnyQuantity,
     ContactState,
@@ -18,7 +19,6 @@ from bench.fields import (
     by_key,
     own_unit,
 )
-from harness.profile.stimulus import Stimulus
 
 CONTACT = "contact"
 """What a profile needs where a bench has a contact."""

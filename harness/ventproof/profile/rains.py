@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from bench.errors import FileError
-from bench.wiring import ContactOutput
-from harness.profile.duration import step_spans, stimulus_times
-from harness.profile.stimulus import Rainfall
-from harness.weather.sensing import EMPTY, rain_leaves
-from harness.weather.stated import rain_of
-from harness.weather.tipping_bucket import Left
+from ventproof.profile.duration import step_spans, stimulus_times
+from ventproof.profile.stimulus import Rainfall
+from ventproof.profile.weather import EMPTY, rain_leaves, rain_of
+from ventproof.weather.rain_gauge import Left
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from bench.sensors import BucketSensor
-    from bench.wiring import OutputSpec
-    from harness.profile.model import Profile
+    from ventproof.profile.model import Profile
+    from ventproof_bench.benchfile.model import OutputSpec
+    from ventproof_bench.benchfile.sensors import BucketSensor
 
 
 class _Rained(NamedTuple):

@@ -6,10 +6,7 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, Tag, model_validator
 
-from bench.errors import Refusal
-from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
-from bench.units import Dimension, Quantity
-from harness.profile.courses import (
+from ventproof.profile.courses import (
     Gust,
     RainBlock,
     RainSeries,
@@ -20,6 +17,9 @@ from harness.profile.courses import (
     WindSeries,
     check_amount,
 )
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import Dimension, Quantity
+from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
 

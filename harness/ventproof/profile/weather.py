@@ -1,44 +1,160 @@
-"""From the weather that a profile states to what the bench plays, through the sensor of an output (pure)."""
+"""Stated course to terminals (pure)."""
 
 from __future__ import annotations
 
 from bisect import bisect_left
+from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from bench.errors import Refusal
-from bench.sensors import BetaThermistor
-from bench.units import Dimension
-from bench.wiring import LevelOutput, RegisterOutput, ResistanceOutput
-from harness.weather.exact import exact, exact_as
-from harness.weather.levels import END_LEVELS, EndLevels, current_scale, voltage_scale
-from harness.weather.stated import rain_of
-from harness.weather.temperature import PT100, PT1000
-from harness.weather.temperature_ntc import BetaLaw, SteinhartHart
-from harness.weather.tipping_bucket import (
-    Left,
-    TippingBucket,
-    contact_plan,
-    jittered,
-    left_by,
-    tip_instants_s,
+from ventproof.profile.courses import CurveStorm
+from ventproof.weather import hyetograph
+from ventproof.weather.anemometer import CupAnemometer
+from ventproof.weather.course import ramp
+from ventproof.weather.csv_series import read_series, trace_from_csv
+from ventproof.weather.exact import exact, exact_as
+from ventproof.weather.levels import END_LEVELS, EndLevels, current_scale, voltage_scale
+from ventproof.weather.rain_gauge import Left, TippingBucket, contact_plan, jittered, left_by, tip_instants_s
+from ventproof.weather.storms import (
+    SECONDS_PER_MINUTE,
+    OffsetIdf,
+    PowerIdf,
+    alternating_blocks,
+    chicago_storm,
+    random_showers,
+    scs_storm,
 )
-from harness.weather.wind_cups import CupAnemometer
-from harness.weather.wind_direction import FULL_TURN_DEG, PotentiometerVane
+from ventproof.weather.thermometer import PT100, PT1000, BetaLaw, SteinhartHart
+from ventproof.weather.turbulence import turbulent_wind
+from ventproof.weather.vane import FULL_TURN_DEG, PotentiometerVane
+from ventproof.weather.wind import WindCourse, cosine_gust, rectangular_gust, settling, steady
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import Dimension
+from ventproof_bench.benchfile.model import LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchfile.sensors import BetaThermistor
 
 if TYPE_CHECKING:
-    from bench.samples import Edge
-    from bench.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
-    from bench.units import Quantity
-    from bench.wiring import ValueOutput
-    from harness.profile.stimulus import Rainfall
+    from ventproof.profile.courses import FormulaStorm, OffsetFormula, PowerFormula, Showers
+    from ventproof.profile.stimulus import Rainfall, Wind
+    from ventproof.weather.hyetograph import Hyetograph
+    from ventproof_bench.base.evidence import Edge
+    from ventproof_bench.base.quantities import Quantity
+    from ventproof_bench.benchfile.model import ValueOutput
+    from ventproof_bench.benchfile.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
+
+
+_PERCENT = 100
+
+
+@lru_cache(maxsize=64)
+def rain_of(rainfall: Rainfall) -> Hyetograph:
+    """Return the rain that a stimulus states, exactly.
+
+    Raises:
+        ValueError: what it states cannot be; the text is `reason; hint`.
+        FileError: its series is wrong.
+    """
+    rain = _rain(rainfall)
+    return rain if rainfall.faster == 1 else rain.replayed(rainfall.faster)
+
+
+def _rain(rainfall: Rainfall) -> Hyetograph:
+    if rainfall.blocks is not None:
+        return hyetograph.blocks((block.for_, _intensity(block.intensity)) for block in rainfall.blocks)
+    if rainfall.storm is not None:
+        return _storm(rainfall.storm)
+    if rainfall.showers is not None:
+        return _showers(rainfall.showers)
+    if rainfall.series is not None:
+        return read_series(rainfall.series.text, name=rainfall.series.file, shape=rainfall.series.between)
+    assert rainfall.intensity is not None, "the model sees to it"
+    assert rainfall.for_ is not None, "likewise"
+    begins = _intensity(rainfall.intensity)
+    ends = begins if rainfall.to is None else _intensity(rainfall.to)
+    return hyetograph.ramp(begins, ends, duration_s=rainfall.for_)
+
+
+def _intensity(said: Quantity) -> Fraction:
+    return exact_as(said.text, Dimension.RAIN_INTENSITY)
+
+
+def _storm(storm: FormulaStorm | CurveStorm) -> Hyetograph:
+    if isinstance(storm, CurveStorm):
+        return scs_storm(storm.shape, depth_mm=exact_as(storm.depth.text, Dimension.DEPTH))
+    formula = _idf(storm.formula)
+    lasts_min, block_min = (exact(span_s) / SECONDS_PER_MINUTE for span_s in (storm.lasts, storm.block))
+    if (lasts_min / block_min).denominator != 1:
+        raise Refusal(
+            f"the blocks of {storm.block:g} s do not fill the storm of {storm.lasts:g} s",
+            "let a whole number of blocks fill it",
+        )
+    if storm.shape == "alternating":
+        return alternating_blocks(formula, duration_min=lasts_min, block_min=block_min)
+    peak_at = storm.peak_at.value / _PERCENT
+    return chicago_storm(formula, duration_min=lasts_min, peak_at=peak_at, block_min=block_min)
+
+
+def _idf(formula: OffsetFormula | PowerFormula) -> OffsetIdf | PowerIdf:
+    said = formula.model_dump()
+    return OffsetIdf(**said) if "a" in said else PowerIdf(**said)
+
+
+def _showers(showers: Showers) -> Hyetograph:
+    return random_showers(
+        duration_s=showers.for_,
+        showers_per_h=hyetograph.SECONDS_PER_HOUR / exact(showers.every),
+        mean_shower_s=showers.lasts,
+        mean_mm_per_h=_intensity(showers.intensity),
+        seed=showers.seed,
+    )
+
+
+@lru_cache(maxsize=64)
+def wind_of(wind: Wind) -> WindCourse:
+    """Return the wind that a stimulus states.
+
+    Raises:
+        ValueError: what it states cannot be; the text is `reason; hint`.
+        FileError: its series is wrong.
+    """
+    if wind.series is not None:
+        return settling(
+            trace_from_csv(
+                wind.series.text,
+                file=wind.series.file,
+                dimension=Dimension.SPEED,
+                column=wind.series.column,
+                between=wind.series.between,
+                faster=wind.faster,
+            )
+        )
+    assert wind.speed is not None, "the model sees to it"
+    speed = wind.speed.value
+    if wind.to is not None and wind.over is not None:
+        return settling(ramp(speed, wind.to.value, for_s=wind.over))
+    if wind.gust is not None:
+        shape = cosine_gust if wind.gust.shape == "cosine" else rectangular_gust
+        lasts_s = wind.gust.lasts
+        return settling(shape(speed, wind.gust.rise.value, at_s=0.0, lasts_s=lasts_s, for_s=lasts_s))
+    if wind.turbulence is not None:
+        made = turbulent_wind(
+            mean_m_per_s=speed,
+            intensity=wind.turbulence.intensity.value / _PERCENT,
+            for_s=wind.turbulence.for_,
+            seed=wind.turbulence.seed,
+            spectrum=wind.turbulence.spectrum,
+            length_m=wind.turbulence.length,
+        )
+        return WindCourse((), made.wind)
+    return steady(speed)
+
 
 EMPTY: Final = Left()
 """The bucket before the first rain."""
 
 _HALF: Final = 0.5
 _NO_LIMIT_S: Final = 1e-6
-_PERCENT: Final = 100
+_FULL_PERCENT: Final = 100
 _MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
 
 
@@ -62,7 +178,7 @@ def rain_edges(bucket: BucketSensor, rainfall: Rainfall, left: Left = EMPTY) -> 
     if rainfall.jitter.value:
         tips = jittered(
             tips,
-            jitter=rainfall.jitter.value / _PERCENT,
+            jitter=rainfall.jitter.value / _FULL_PERCENT,
             seed=rainfall.seed,
             until_s=rain.duration_s,
             dead_time_s=max(bucket.dead_time, 2 * bucket.closed_for),
@@ -97,7 +213,7 @@ def _gauge(bucket: BucketSensor) -> TippingBucket:
 
 
 def _found(rainfall: Rainfall, left: Left) -> Left:
-    return left if rainfall.filled is None else Left(exact(rainfall.filled.value) / _PERCENT)
+    return left if rainfall.filled is None else Left(exact(rainfall.filled.value) / _FULL_PERCENT)
 
 
 def anemometer(cups: CupsSensor, *, fastest_edge_s: float = 0.0) -> CupAnemometer:

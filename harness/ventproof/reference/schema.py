@@ -1,4 +1,4 @@
-"""The kinds of things that files hold, responses first: what each is, which keys it needs and may have."""
+"""Kinds and JSON Schemas."""
 
 from __future__ import annotations
 
@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, final, get_arg
 
 from pydantic import BaseModel, Tag
 
-from bench.drivers import Driver, find, names
-from bench.overridetable.model import Condition
-from bench.wiring import BusSpec, OutputSpec
-from harness.profile.model import Response
-from harness.profile.stimulus import Stimulus
+from ventproof.profile.model import Profile, Response
+from ventproof.profile.stimulus import Stimulus
+from ventproof.table.model import Condition, OverrideTable
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
+from ventproof_bench.drivers.driver import Driver, find, names
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -161,3 +163,108 @@ def models_in(kind: Any, tag: str = "") -> Iterator[tuple[type[BaseModel], str]]
     for argument in arguments:
         if argument is not NoneType:
             yield from models_in(argument, tag)
+
+
+MODELS: Final[dict[str, type[BaseModel]]] = {"profile": Profile, "bench": BenchFile, "table": OverrideTable}
+KINDS: Final = tuple(MODELS)
+_TITLES: Final = {"table": "override table"}
+DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+
+_USE_OF_A_VALUE: Final = {
+    "type": "string",
+    "pattern": r"^\$\w+$",
+    "description": "One of the profile's values.",
+}
+_NOT_SUBSTITUTED: Final = "values"
+
+
+def schema(kind: str) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a kind of file.
+
+    It accepts whatever the program's own check accepts, and refuses what can be refused without knowing how
+    the parts of a file fit each other.
+
+    Args:
+        kind: `profile`, `bench` or `table`.
+
+    Raises:
+        FileError: no such kind.
+    """
+    if kind not in KINDS:
+        raise FileError([Problem(kind, None, None, "there is no such kind of file", nearest(kind, KINDS))])
+    made = MODELS[kind].model_json_schema(by_alias=True)
+    definitions: dict[str, Any] = made["$defs"]
+    if kind == "bench":
+        _add_drivers(definitions)
+    for part in (made, *definitions.values()):
+        _tidy(part)
+        if kind == "profile":
+            _let_values_stand(part)
+    return {"$schema": DIALECT, **made, "title": f"ventproof {_TITLES.get(kind, kind)}"}
+
+
+def _add_drivers(definitions: dict[str, Any]) -> None:
+    """Make `wired:` of each output follow the driver that the output names."""
+    for driver in drivers():
+        options = driver.options.model_json_schema(by_alias=True)
+        definitions.update(options.pop("$defs", {}))
+        definitions[driver.options.__name__] = options
+        wired = {"$ref": f"#/$defs/{driver.options.__name__}"}
+        names_it = {"properties": {"driver": {"const": driver.name}}, "required": ["driver"]}
+        for kind in driver.serves:
+            output = definitions[f"{kind.capitalize()}Output"]
+            output.setdefault("allOf", []).append({"if": names_it, "then": {"properties": {"wired": wired}}})
+
+
+def _tidy(node: Any) -> None:  # noqa: ANN401 - any part of a schema
+    """Refuse names of the wrong form, and write the defaults of spans of time as files write them."""
+    for part in _parts(node):
+        if "patternProperties" in part:
+            part.setdefault("additionalProperties", False)
+        if isinstance(part.get("default"), float) and part.get("type") == "string":
+            part["default"] = f"{part['default']:g} s"
+
+
+def _parts(node: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 - any part of a schema
+    """Yield every mapping within a part of a schema."""
+    if isinstance(node, dict):
+        yield node
+        for child in node.values():
+            yield from _parts(child)
+    elif isinstance(node, list):
+        for child in node:
+            yield from _parts(child)
+
+
+def _let_values_stand(node: Any) -> None:  # noqa: ANN401 - any part of a schema
+    """Let `$name` stand wherever a profile has a scalar."""
+    for part in _parts(node):
+        properties = part.get("properties", {})
+        for name, child in properties.items():
+            if name != _NOT_SUBSTITUTED and _is_scalar(child):
+                properties[name] = _or_value(child)
+        for key in ("items", "additionalProperties"):
+            if _is_scalar(part.get(key)):
+                part[key] = _or_value(part[key])
+        patterns = part.get("patternProperties", {})
+        for pattern, child in patterns.items():
+            if _is_scalar(child):
+                patterns[pattern] = _or_value(child)
+
+
+def _or_value(child: dict[str, Any]) -> dict[str, Any]:
+    about: dict[str, Any] = {k: child.pop(k) for k in ("description", "default", "title") if k in child}
+    return {**about, "anyOf": [child, dict(_USE_OF_A_VALUE)]}
+
+
+def _is_scalar(child: object) -> bool:
+    if not isinstance(child, dict):
+        return False
+    kind = child.get("type")
+    if isinstance(kind, list):
+        return False
+    if "anyOf" in child:
+        return all(_is_scalar(each) or each.get("type") in ("null", "string") for each in child["anyOf"])
+    return kind in {"integer", "number", "boolean"} or (
+        kind == "string" and any(key in child for key in ("pattern", "enum", "const", "maxLength"))
+    )

@@ -1,8 +1,8 @@
-"""What the words of the files mean, with examples: keys from their models, the rest from the topics."""
+"""Explain (topics to YAML)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
 from textwrap import dedent, indent
@@ -10,21 +10,106 @@ from typing import TYPE_CHECKING, Any, Final, final
 
 from pydantic import BaseModel, BeforeValidator
 
-from bench.errors import FileError, Problem
-from bench.overridetable.model import OverrideTable
-from bench.units import Quantity, canonical_symbol
-from bench.wiring import BenchFile
-from bench.wording import near
-from bench.yamltree import Alias, Items, Node, Table, grow_tree
-from harness.profile.kinds import drivers, families, models_in
-from harness.profile.model import Profile
-from harness.profile.schema import MODELS
-from harness.profile.topics import fault_topics, topics
+from ventproof.profile.model import Profile
+from ventproof.reference.schema import MODELS, drivers, families, models_in
+from ventproof.table.model import OverrideTable
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import UNITS, Dimension, Quantity, canonical_symbol
+from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.drivers.driver import find, names
+from ventproof_bench.yamlfile.tree import Alias, Items, Node, Table, as_data, grow_tree
+from ventproof_bench.yamlfile.value_errors import near
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from pydantic.fields import FieldInfo
+
+    from ventproof_bench.mock.faults.fault import Fault
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """A word with its meaning and, where they help, a list and an example."""
+
+    text: str
+    example: str = ""
+    rows: str = ""
+
+
+_WHOLE: Final = ("profile", "bench", "table")
+"""The words whose example is a whole file, to begin one's own with."""
+
+
+@cache
+def topics() -> Mapping[str, Topic]:
+    """Return the words that are no keys, with their meaning."""
+    tree, _ = grow_tree((files("ventproof.reference") / "topics.yaml").read_text(encoding="utf-8"))
+    assert tree is not None
+    told = {word: Topic(**entry) for word, entry in as_data(tree).items()}
+    told |= {word: replace(told[word], example=whole_text(word)) for word in _WHOLE}
+    rows = {"units": _units(), "drivers": _drivers(), "faults": _faults()}
+    return told | {word: replace(told[word], rows="\n".join(some)) for word, some in rows.items()}
+
+
+def whole_text(kind: str) -> str:
+    """Return the text of a whole profile, bench or table; they fit each other."""
+    return (files("ventproof.reference") / "examples" / f"whole-{kind}.yaml").read_text(encoding="utf-8")
+
+
+def _units() -> Iterator[str]:
+    for dimension in Dimension:
+        symbols = [u.symbol for u in UNITS.values() if u.dimension is dimension]
+        yield f"{dimension}: {', '.join(symbols) or 'a bare number'}"
+
+
+def _drivers() -> Iterator[str]:
+    for name in names():
+        try:
+            driver = find(name)
+        except ValueError as error:
+            yield f"{name}: {error}"
+            continue
+        words = ", ".join(field.alias or key for key, field in driver.options.model_fields.items())
+        yield f"{name} ({driver.kind}): {driver.about}\n  wired: {words}"
+
+
+def _faults() -> Iterator[str]:
+    from ventproof_bench.mock.faults.catalogue import CATALOGUE  # noqa: PLC0415 - as above
+    from ventproof_bench.mock.faults.fault import FAMILIES  # noqa: PLC0415 - only where they are listed
+
+    for family in FAMILIES:
+        yield f"\n{family}"
+        for fault in (fault for fault in CATALOGUE.values() if fault.family == family):
+            yield f"{fault.name}: {fault.about}"
+            yield from (f"  {row}" for row in _told_of(fault))
+
+
+@cache
+def fault_topics() -> Mapping[str, Topic]:
+    """Return the faults by name; they are too many to be listed among the words."""
+    from ventproof_bench.mock.faults.catalogue import CATALOGUE  # noqa: PLC0415 - only where they are explained
+
+    return {
+        name: Topic(
+            f"a fault that the mock unit can be given. {fault.about}",
+            f"--fault {name}=2" if fault.severity else f"--fault {name}",
+            "\n".join(_told_of(fault)),
+        )
+        for name, fault in CATALOGUE.items()
+    }
+
+
+def _told_of(fault: Fault) -> Iterator[str]:
+    yield f"Severity: {fault.severity or 'none, it is there or not'}."
+    if fault.needs:
+        yield f"For a unit with {fault.needs} only."
+    if fault.undecided:
+        yield f"A run with it has no verdict: {fault.undecided}."
+    if fault.equivalent:
+        yield f"No test can tell: {fault.equivalent}"
+
 
 EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml", "table.yaml")
 _MOST_LINES = 7
@@ -203,7 +288,7 @@ def _first_lines(file: str) -> Mapping[str, int]:
 
 def example_text(file: str) -> str:
     """Return the text of one of the example files."""
-    return (files("harness.profile") / "examples" / file).read_text(encoding="utf-8")
+    return (files("ventproof.reference") / "examples" / file).read_text(encoding="utf-8")
 
 
 def _used(kind: Any, node: Node) -> Iterator[tuple[str, int]]:  # noqa: ANN401 - an annotation

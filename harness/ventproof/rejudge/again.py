@@ -1,29 +1,87 @@
-"""Deciding again from a log alone, with the profile it was run with or an edited one."""
+"""Decided again."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, final
 
-from bench.benchfile import read_bench
-from bench.errors import FileError, Problem
-from harness.judge.verdict import Verdict
-from harness.profile.bind import Bound, bind
-from harness.profile.load import read_profile
-from harness.record.read import KNOWN_FORMATS, header_of
-from harness.record.sequence import check_events
-from harness.run.case import Case, case_of
-from harness.run.events import FORMAT, EvidenceEnd, FindingMade
-from harness.run.findings import findings_of
+from ventproof.case.case import Case, case_of, findings_of
+from ventproof.log.events import (
+    FORMAT,
+    ContactCommand,
+    EdgesPlayed,
+    Event,
+    EvidenceEnd,
+    FindingMade,
+    LevelWandered,
+    PollSeen,
+    StepBegin,
+    StepEnd,
+    StimulusApplied,
+    StimulusEnd,
+    StimulusSettled,
+)
+from ventproof.log.read import KNOWN_FORMATS, header_of
+from ventproof.profile.bind import Bound, bind
+from ventproof.profile.load import read_profile
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.benchcheck.load import read_bench
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.wiring import BenchFile
-    from harness.judge.verdict import Finding
-    from harness.profile.model import Profile
-    from harness.record.read import LogState
-    from harness.run.header import Header
+    from ventproof.log.events import Header
+    from ventproof.log.read import LogState
+    from ventproof.profile.model import Profile
+    from ventproof.verdict.finding import Finding
+    from ventproof_bench.base.evidence import Poll
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
+
+_OF_STIMULI = (StimulusApplied, StimulusSettled, StimulusEnd, EdgesPlayed, LevelWandered)
+
+
+def check_events(state: LogState, profile: Profile) -> None:
+    """Refuse a log whose events cannot be those of a run of the profile.
+
+    Raises:
+        FileError: which line cannot be, and why.
+    """
+    last: dict[str, Poll] = {}
+    for line, event in enumerate(state.events, start=1):
+        reason = next(_misfits(event, profile, last), "")
+        if reason:
+            raise FileError([Problem("the log", line, None, reason)])
+
+
+def _misfits(event: Event, profile: Profile, last: dict[str, Poll]) -> Iterator[str]:
+    """Yield what keeps an event from following the others; `last` holds the last poll of every signal."""
+    if isinstance(event, PollSeen):
+        poll = event.poll
+        for name in poll.values:
+            before = last.get(name, poll)
+            if poll.requested_s < before.requested_s or poll.replied_s < before.replied_s:
+                yield f"its reading of {name} is older than the one before"
+            last[name] = poll
+    elif isinstance(event, StepBegin | StepEnd):
+        if event.step > len(profile.steps):
+            yield f"the profile has no step {event.step}"
+    elif isinstance(event, ContactCommand):
+        yield from _stimulus_misfits(event.step, event.stimulus, event.output, profile)
+    elif isinstance(event, _OF_STIMULI):
+        if event.of is None:
+            yield "it names no stimulus of the profile"
+        else:
+            yield from _stimulus_misfits(event.of.step, event.of.stimulus, event.output, profile)
+
+
+def _stimulus_misfits(step: int, number: int, output: str, profile: Profile) -> Iterator[str]:
+    if output not in profile.needs.outputs:
+        yield f"the profile has no output {output!r}"
+    if step > len(profile.steps) or (step and number >= len(profile.steps[step - 1].do)):
+        yield f"the profile has no stimulus {number} in a step {step}"
 
 
 @final

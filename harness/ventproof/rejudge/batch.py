@@ -1,20 +1,30 @@
-"""Several logs' runs, read from files: what outputs for CI and comparisons work on."""
+"""Many logs, shared out."""
 
 from __future__ import annotations
 
+import gc
 import os
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, final
+from multiprocessing.forkserver import ensure_running, set_forkserver_preload
+from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from bench.errors import FileError, Problem
-from harness.record.read import read_log
-from harness.record.results import ABORTED, RunRecord, results_of
-from harness.record.standing import BELIEVED, STANDINGS
+from ventproof.case.case import findings_of
+from ventproof.log.read import read_log
+from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof.log.signing import whats_wrong
+from ventproof.rejudge.again import follow
+from ventproof.rejudge.standing import BELIEVED, STANDINGS, attempt, standing_of
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.processes import worker_processes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
+
+    from ventproof.log.read import LogState
+
 
 WORST_FIRST: Final = ("aborted", "fail", "inconclusive", "pass")
 """How runs can end; of several runs together the first of these that occurs is said."""
@@ -140,7 +150,95 @@ def _believed(run: RunRecord, path: Path) -> RunRecord:
     """Return a run, without its verdict where the signature beside its log is wrong."""
     if not os.path.lexists(f"{path}.sig"):
         return run
-    from harness.record.signature import whats_wrong  # noqa: PLC0415 - cryptography is slow to import
+    from ventproof.log.signing import whats_wrong  # noqa: PLC0415 - cryptography is slow to import
 
     wrong = whats_wrong(path)
     return replace(run, verdict=ABORTED, reason=wrong) if wrong else run
+
+
+_OBJECTS: Final = 50_000
+"""Evidence is many small objects without cycles; looking for some after every few hundred takes a sixth of the time."""
+
+_FEW: Final = 4
+"""So many logs are worked on in this process: starting others would take longer."""
+
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
+
+
+def call_up(jobs: int, module: str) -> None:
+    """Let the other processes load a module while this one still does, where `each` will need them.
+
+    Args:
+        jobs: how many jobs there will be.
+        module: the one with the work in it.
+    """
+    if jobs > _FEW and (os.cpu_count() or 1) > 1:
+        set_forkserver_preload([module])
+        ensure_running()
+
+
+def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> list[_Done]:
+    """Return what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
+    workers = min(os.cpu_count() or 1, len(jobs))
+    if len(jobs) <= _FEW or workers == 1:
+        return [work(job) for job in jobs]
+    with worker_processes(
+        workers, method="forkserver", begin=gc.set_threshold, arguments=(_OBJECTS,)
+    ) as pool:
+        return list(pool.map(work, jobs))
+
+
+def judged_batch(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Batch:
+    """Read the runs of some logs and judge each again; logs of self-checks hold none and are passed over.
+
+    A run whose log is not borne out by its own evidence, or by the signature beside it, has no verdict. A file that is
+    no log stands among the lost ones.
+
+    Args:
+        paths: the logs.
+        not_run: names of profiles that were to be run and were not.
+
+    Raises:
+        FileError: none of the files holds a run.
+    """
+    done = each(_judged, paths)
+    runs = tuple(one for one in done if isinstance(one, Logged))
+    if not runs:
+        problems = [problem for one in done if isinstance(one, tuple) for problem in one]
+        hint = "name logs of `ventproof run`"
+        raise FileError(problems or [Problem(str(paths[0]), None, None, "no log of a run was named", hint)])
+    lost = (Lost.of(path, one) for path, one in zip(paths, done, strict=True) if isinstance(one, tuple))
+    return Batch(runs, tuple(not_run), tuple(lost))
+
+
+def _judged(path: Path) -> Logged | tuple[Problem, ...] | None:
+    """Return the run of a log, None for a self-check, or what is wrong: a `FileError` passes between no processes."""
+    try:
+        state = read_log(path)
+        if state.is_check:
+            return None
+        return believed(path, state)
+    except FileError as error:
+        return error.problems
+
+
+def believed(path: Path, state: LogState) -> Logged:
+    """Return a log's run as far as its evidence, judged again, and the signature beside it bear it out.
+
+    Args:
+        path: the log.
+        state: what reading it showed; of a run, not of a self-check.
+
+    Raises:
+        FileError: it is no log of a run.
+    """
+    record = results_of(state, str(path))
+    case, trouble = attempt(lambda: follow(state)[1])
+    again = findings_of(case) if case else ()
+    standing = standing_of(state, case, again, trouble)
+    if wrong := whats_wrong(path):
+        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken")
+    if standing.word not in BELIEVED and standing.word != "broken":
+        record = replace(record, verdict=ABORTED, reason=standing.alarm)
+    return Logged(str(path), record, standing.word)

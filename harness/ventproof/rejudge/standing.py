@@ -6,13 +6,14 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from bench.errors import EvidenceError, FileError
-from harness.run.events import FindingMade
+from ventproof.log.events import FindingMade
+from ventproof_bench.base.errors import EvidenceError, FileError
 
 if TYPE_CHECKING:
-    from harness.judge.verdict import Finding, Key
-    from harness.record.read import LogState
-    from harness.run.case import Case
+    from ventproof.case.case import Case
+    from ventproof.log.read import LogState
+    from ventproof.verdict.finding import Finding, Key
+
 
 STANDINGS: Final = (
     "contradicted",

@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from bench.benchfile import read_bench
-from bench.errors import FileError
-from bench.wiring import BenchFile, ContactOutput
-from harness.judge.numbers import short_span
-from harness.record.report.chapter import date_text
-from harness.record.report.code import short_code
-from harness.record.report.model import Fact, Section, Table
-from harness.run.events import CheckBegin, CheckFigures, Shortfall
+from ventproof.log.events import CheckBegin, CheckFigures, Shortfall
+from ventproof.report.chapter import date_text
+from ventproof.report.model import Fact, ReportedTable, Section, short_code
+from ventproof.verdict.text import short_span
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.benchcheck.load import read_bench
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput
 
 if TYPE_CHECKING:
-    from harness.record.read import LogState
-    from harness.run.header import PinnedText
+    from ventproof.log.events import PinnedText
+    from ventproof.log.read import LogState
+
 
 _DASH: Final = "–"
 _COVERAGE: Final = "U is the expanded uncertainty with k = 2, about 95 % (JCGM 100:2008, the GUM)."
@@ -50,7 +50,7 @@ def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogS
     return Section(ident, f"Bench: {name}", tuple(sentences), facts, tuple(tables))
 
 
-def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
+def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
     rows = []
     for name, signal in file.signals.items():
         if name in used:
@@ -70,7 +70,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
         "keeps a value",
     )
     note = "Between two readings the true value is taken to be anywhere that these leave possible."
-    yield Table("Readings, as declared", head, tuple(rows), note)
+    yield ReportedTable("Readings, as declared", head, tuple(rows), note)
     contacts = [
         (name, _ms(output.operate), _ms(output.release), _ms(output.bounce), output.safe)
         for name, output in file.outputs.items()
@@ -78,7 +78,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[Table]:
     ]
     if contacts:
         head = ("contact", "operates within", "releases within", "bounces for", "safe state")
-        yield Table("Contacts, as declared", head, tuple(contacts))
+        yield ReportedTable("Contacts, as declared", head, tuple(contacts))
 
 
 def _check_sentences(state: LogState) -> list[str]:
@@ -89,7 +89,7 @@ def _check_sentences(state: LogState) -> list[str]:
     return said + [f"Worse than declared: {e.text}" for e in state.events if isinstance(e, Shortfall)]
 
 
-def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
+def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
     head = ("what", "median", "95 %", "99 %", "worst")
     rows = []
     figures = [event for event in state.events if isinstance(event, CheckFigures)]
@@ -100,7 +100,7 @@ def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
         elif name == "edges" and fields["output"] in used:
             rows.append((f"{fields['output']}: late edge", *_quantiles(fields["late"])))
             rows.append((f"{fields['output']}: window of an edge", *_quantiles(fields["width"])))
-    yield Table("Measured by the self-check", head, tuple(rows))
+    yield ReportedTable("Measured by the self-check", head, tuple(rows))
     decided = [e.fields for e in figures if e.name == "decidable" and e.fields["signal"] in used]
     if decided:
         head = (
@@ -110,7 +110,7 @@ def _measured(state: LogState, used: set[str]) -> Iterator[Table]:
             "U of a reading",
             "U of a time",
         )
-        yield Table("What this bench can decide", head, tuple(map(_decidable, decided)), _COVERAGE)
+        yield ReportedTable("What this bench can decide", head, tuple(map(_decidable, decided)), _COVERAGE)
 
 
 def _decidable(event: Mapping[str, Any]) -> tuple[str, ...]:

@@ -8,23 +8,21 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
-from bench.cautions import CAUTIONS
-from bench.errors import FileError, Problem
-from harness.record.crew import each
-from harness.record.logged import Lost
-from harness.record.read import header_of, read_log
-from harness.record.report.benchpart import bench_section
-from harness.record.report.chapter import Signing, chapter_of
-from harness.record.report.code import short_code
-from harness.record.report.cover import cover_of
-from harness.record.report.model import Report, Section
-from harness.record.signature import signature_of, unreadable
-from harness.run.events import PollSeen, StimulusApplied
+from ventproof.log.events import PollSeen, StimulusApplied
+from ventproof.log.read import header_of, read_log
+from ventproof.log.signing import signature_of, unreadable
+from ventproof.rejudge.batch import Lost, each
+from ventproof.report.bench_section import bench_section
+from ventproof.report.chapter import Signing, chapter_of
+from ventproof.report.cover import cover_of
+from ventproof.report.model import Report, Section, short_code
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
-    from harness.record.read import LogState
-    from harness.record.report.model import Chapter
-    from harness.run.header import Header, PinnedText
+    from ventproof.log.events import Header, PinnedText
+    from ventproof.log.read import LogState
+    from ventproof.report.model import Chapter
 
 
 @final

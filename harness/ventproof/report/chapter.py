@@ -7,27 +7,35 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
-from harness.judge.verdict import Status
-from harness.record.evidence import decided_run
-from harness.record.figure import can_be_drawn, response_figure
-from harness.record.overview import run_figure
-from harness.record.read import header_of
-from harness.record.report.code import qr_figure, short_code
-from harness.record.report.model import Chapter, Fact, Figure, Response, Step
-from harness.record.results import results_of
-from harness.record.standing import attempt, standing_of
-from harness.run.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
-from harness.run.findings import findings_of
-from harness.run.items import START
-from harness.run.text import margin_text, span_text, titled, took_text
+from ventproof.case.case import findings_of
+from ventproof.case.items import START
+from ventproof.figures.decided_run import decided_run
+from ventproof.figures.response_figure import can_be_drawn, response_figure
+from ventproof.figures.run_figure import run_figure
+from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
+from ventproof.log.read import header_of
+from ventproof.log.run import results_of
+from ventproof.rejudge.standing import attempt, standing_of
+from ventproof.report.model import (
+    Chapter,
+    Fact,
+    Figure,
+    ReportedResponse,
+    ReportedStep,
+    qr_figure,
+    short_code,
+)
+from ventproof.verdict.finding import Status
+from ventproof.verdict.text import margin_text, span_text, titled, took_text
 
 if TYPE_CHECKING:
-    from harness.judge.verdict import Finding, Key
-    from harness.record.evidence import DecidedRun
-    from harness.record.read import LogState
-    from harness.record.results import RunRecord
-    from harness.record.standing import Standing
-    from harness.run.header import Header, PinnedCheck
+    from ventproof.figures.decided_run import DecidedRun
+    from ventproof.log.events import Header, PinnedCheck
+    from ventproof.log.read import LogState
+    from ventproof.log.run import RunRecord
+    from ventproof.rejudge.standing import Standing
+    from ventproof.verdict.finding import Finding, Key
+
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
@@ -211,7 +219,7 @@ def _steps(
     differing: Mapping[Key, Finding | None],
     figures: Mapping[Key | None, Figure],
     ident: str,
-) -> Iterator[Step]:
+) -> Iterator[ReportedStep]:
     keys = {finding.key for finding in told}
     gone = [found for key, found in differing.items() if found and key not in keys]
     for (number, name), group in groupby([*told, *gone], key=lambda f: (f.step, f.step_name)):
@@ -232,7 +240,7 @@ def _steps(
             for event in state.events
             if isinstance(event, StimulusApplied) and event.of is not None and event.of.step == number
         )
-        yield Step(title, tuple(done), tuple(responses))
+        yield ReportedStep(title, tuple(done), tuple(responses))
 
 
 def _again(finding: Finding, now: Finding | None) -> str:
@@ -243,11 +251,11 @@ def _again(finding: Finding, now: Finding | None) -> str:
     return f"judged again: {now.verdict}: {now.why}"
 
 
-def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -> Response:
+def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -> ReportedResponse:
     chance = finding.conformance
     unit = "" if finding.unit in {"flag", "state", "count"} else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
-    return Response(
+    return ReportedResponse(
         ident=ident,
         signal=finding.signal,
         demand=finding.demand,

@@ -6,10 +6,18 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
-from harness.record.logged import Lost, worst_of
-from harness.record.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
-from harness.record.report.model import Chapter, Complaint, Cover, Entry, Fact, Response, Step
-from harness.record.standing import STANDINGS
+from ventproof.rejudge.batch import Lost, worst_of
+from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
+from ventproof.report.model import (
+    Chapter,
+    Complaint,
+    Fact,
+    ReportedCover,
+    ReportedEntry,
+    ReportedResponse,
+    ReportedStep,
+)
 
 _LABELS: Final = {
     "unit": "Unit",
@@ -38,7 +46,7 @@ def cover_of(
     notes: Iterable[str],
     not_run: Sequence[str] = (),
     lost: Sequence[Lost] = (),
-) -> Cover:
+) -> ReportedCover:
     """Return the first page of a report.
 
     Args:
@@ -52,7 +60,7 @@ def cover_of(
         f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. What it held, nobody can say." for one in lost
     ]
     left = [f"These profiles were to be run and were not: {'; '.join(not_run)}."] if not_run else []
-    return Cover(
+    return ReportedCover(
         title=_title(chapters),
         standing=worst_of((chapter.standing for chapter in chapters), not_run, lost),
         says=_count(standings),
@@ -61,7 +69,7 @@ def cover_of(
         facts=tuple(_facts(chapters)),
         complaints=tuple(_complaints(chapters)),
         entries=(
-            *(Entry("", one.name, "unreadable", "–", "1", "–") for one in lost),
+            *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),
         ),
     )
@@ -137,11 +145,11 @@ def _complaints(chapters: Sequence[Chapter]) -> list[Complaint]:
     return sorted(found, key=lambda complaint: STANDINGS.index(complaint.verdict))
 
 
-def _is_open(response: Response) -> bool:
+def _is_open(response: ReportedResponse) -> bool:
     return bool(response.again) or response.verdict not in {"pass", "not run"}
 
 
-def _complaint(chapter: Chapter, step: Step, response: Response) -> Complaint:
+def _complaint(chapter: Chapter, step: ReportedStep, response: ReportedResponse) -> Complaint:
     return Complaint(
         ident=response.ident,
         profile=chapter.profile,
@@ -153,6 +161,8 @@ def _complaint(chapter: Chapter, step: Step, response: Response) -> Complaint:
     )
 
 
-def _entry(chapter: Chapter) -> Entry:
+def _entry(chapter: Chapter) -> ReportedEntry:
     when = "no date" if chapter.identity["when"] == NO_DATE else chapter.identity["when"]
-    return Entry(chapter.ident, chapter.profile, chapter.standing, when, f"{chapter.repeat}", chapter.code)
+    return ReportedEntry(
+        chapter.ident, chapter.profile, chapter.standing, when, f"{chapter.repeat}", chapter.code
+    )

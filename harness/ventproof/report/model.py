@@ -1,9 +1,10 @@
-"""What a report says, before it is set as a page or as a document (pure)."""
+"""What a report says; QR (pure)."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from io import BytesIO
 from typing import Any, Final, final
 
 
@@ -18,7 +19,7 @@ class Fact:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Table:
+class ReportedTable:
     """A table of texts; each row is as long as the head."""
 
     title: str
@@ -38,7 +39,7 @@ class Figure:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Response:
+class ReportedResponse:
     """One response or invariant, as the log has it.
 
     Attributes:
@@ -72,12 +73,12 @@ class Response:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Step:
+class ReportedStep:
     """A step: its name, what was done, and what was expected; the reasons of what was not run are told once."""
 
     name: str
     done: tuple[str, ...]
-    responses: tuple[Response, ...]
+    responses: tuple[ReportedResponse, ...]
 
 
 @final
@@ -118,7 +119,7 @@ class Chapter:
     repeat: int
     identity: Mapping[str, str]
     facts: tuple[Fact, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[ReportedStep, ...]
     overview: Figure | None
     digest: str
     code: str
@@ -144,7 +145,7 @@ class Complaint:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Entry:
+class ReportedEntry:
     """One run in the first page's list; a file that is no log has no `ident` and is named in the profile's place."""
 
     ident: str
@@ -157,7 +158,7 @@ class Entry:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Cover:
+class ReportedCover:
     """The first page.
 
     Attributes:
@@ -178,7 +179,7 @@ class Cover:
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
     complaints: tuple[Complaint, ...]
-    entries: tuple[Entry, ...]
+    entries: tuple[ReportedEntry, ...]
 
 
 @final
@@ -190,7 +191,7 @@ class Section:
     title: str
     sentences: tuple[str, ...]
     facts: tuple[Fact, ...]
-    tables: tuple[Table, ...]
+    tables: tuple[ReportedTable, ...]
 
 
 @final
@@ -207,7 +208,7 @@ class Report:
         maker: the program that made it.
     """
 
-    cover: Cover
+    cover: ReportedCover
     chapters: tuple[Chapter, ...]
     sections: tuple[Section, ...]
     cautions: tuple[str, ...]
@@ -253,3 +254,19 @@ def _plain(value: object) -> object:
     if isinstance(value, list | tuple):
         return [_plain(part) for part in value]
     return value
+
+
+def short_code(digest: str) -> str:
+    """Return the first sixteen digits of a digest in groups of four."""
+    return " ".join(digest[at : at + 4] for at in range(0, 16, 4))
+
+
+def qr_figure(digest: str) -> Figure:
+    """Return a digest as a QR code (ISO/IEC 18004), dark on light whatever the page."""
+    import segno  # noqa: PLC0415 - only reports need it
+
+    drawn = BytesIO()
+    segno.make(digest, error="m", micro=False).save(
+        drawn, kind="svg", scale=3, border=4, light="#fff", xmldecl=False, nl=False, omitsize=False
+    )
+    return Figure(drawn.getvalue().decode("utf-8"), f"QR code of the log's digest {digest}")

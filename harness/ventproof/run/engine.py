@@ -11,26 +11,16 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
 
-from bench.build import Rig
-from bench.clock import now_s, sleep_until
-from bench.errors import Abort
-from bench.fields import ContactState
-from bench.samples import EdgeReport, Gap, Poll
-from bench.trains import LEAD_S, play
-from bench.watching import Ended, RigSession
-from bench.wiring import ContactOutput
-from harness.judge.numbers import seconds
-from harness.judge.verdict import Ruling, Verdict
-from harness.profile.model import Profile, Step
-from harness.profile.stimulus import CloseContact, Idle, OpenContact, PulseContact, Stimulus, Wait, WriteValue
-from harness.run.case import Case, Result
-from harness.run.clockwork import Clockwork
-from harness.run.contacts import contact_plan
-from harness.run.events import (
+from ventproof.case.case import Case, Result, finding_of
+from ventproof.case.items import START, Item
+from ventproof.case.withdrawn import require_unchanged
+from ventproof.log.clockwork import Clockwork
+from ventproof.log.events import (
     ContactCommand,
     Event,
     EvidenceEnd,
     FindingMade,
+    Header,
     IdleBegin,
     IdleEnd,
     Note,
@@ -43,11 +33,28 @@ from harness.run.events import (
     StimulusApplied,
     StimulusId,
 )
-from harness.run.findings import finding_of
-from harness.run.header import Header
-from harness.run.items import START, Item
-from harness.run.weather import Weather
-from harness.run.withdrawn import require_unchanged
+from ventproof.profile.model import Profile, Step
+from ventproof.profile.stimulus import (
+    CloseContact,
+    Idle,
+    OpenContact,
+    PulseContact,
+    Stimulus,
+    Wait,
+    WriteValue,
+)
+from ventproof.run.stimuli import contact_plan
+from ventproof.run.weather import PlayedWeather
+from ventproof.verdict.finding import Ruling, Verdict
+from ventproof.verdict.text import seconds
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import Abort
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll
+from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.outputs.trains import LEAD_S, play
+from ventproof_bench.rig.build import Rig
+from ventproof_bench.rig.session import Ended, RigSession
+from ventproof_bench.yamlfile.fields import ContactState
 
 Recorder = Callable[[Event], None]
 
@@ -106,7 +113,7 @@ class Engine:
         self._came: asyncio.Future[None] | None = None
         self._written: dict[int, Ruling | None] = {}
         self._session: RigSession
-        self._weather: Weather
+        self._weather: PlayedWeather
 
     async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -120,7 +127,7 @@ class Engine:
         """
         self._clockwork = Clockwork(now_s())
         self._session = session = RigSession(self._rig, self)
-        self._weather = Weather(
+        self._weather = PlayedWeather(
             self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=session.break_off
         )
         self._emit(RunBegin, header)

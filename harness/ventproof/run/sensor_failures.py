@@ -8,27 +8,33 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import TYPE_CHECKING, final
 
-from bench.build import Rig
-from bench.clock import now_s, sleep_until
-from bench.errors import BenchError, DriverError
-from bench.samples import EdgeReport, Window
-from bench.trains import Train
-from bench.wiring import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput, ValueOutput
-from harness.profile.stimulus import Fail, WriteValue
-from harness.run.clockwork import Clockwork
-from harness.run.events import LevelWandered, StimulusApplied, StimulusId
-from harness.run.saying import failure_said
-from harness.weather.sensing import end_levels, level_of
-from harness.weather.wandering import chatter, contact_chatter, drift
+from ventproof.log.clockwork import Clockwork
+from ventproof.log.events import LevelWandered, StimulusApplied, StimulusId
+from ventproof.profile.stimulus import Fail, WriteValue
+from ventproof.profile.weather import end_levels, level_of
+from ventproof.run.stimuli import failure_said
+from ventproof.weather.levels import chatter, contact_chatter, drift
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.evidence import EdgeReport, Window
+from ventproof_bench.benchfile.model import (
+    ContactOutput,
+    LevelOutput,
+    RegisterOutput,
+    ResistanceOutput,
+    ValueOutput,
+)
+from ventproof_bench.outputs.trains import Train
+from ventproof_bench.rig.build import Rig
 
 if TYPE_CHECKING:
-    from harness.run.clockwork import Teller
+    from ventproof.log.clockwork import Teller
 
 
 @final
 @dataclass(slots=True)
 class Failing:
-    """Writes values as sensors show them, and lets sensors fail; arguments as for `harness.run.weather.Weather`.
+    """Writes values as sensors show them, and lets sensors fail; arguments as for `PlayedWeather`.
 
     Args:
         trains: all trains that play; takes the ones that chatter.

@@ -1,24 +1,37 @@
-"""What was done to the weather and to sensors, as one line for tables and the record (pure)."""
+"""Edges and lines of stimuli."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
-from bench.wiring import ContactOutput
-from harness.judge.numbers import seconds
-from harness.profile.rains import buckets_of, found_by_rains
-from harness.profile.stimulus import Rainfall, Wind
-from harness.weather.sensing import EMPTY, anemometer, rain_edges
-from harness.weather.stated import rain_of, wind_of
-from harness.weather.tipping_bucket import Left
+from ventproof.profile.rains import buckets_of, found_by_rains
+from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact, Rainfall, Wind
+from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_of, wind_of
+from ventproof.verdict.text import seconds
+from ventproof.weather.rain_gauge import Left
+from ventproof_bench.base.evidence import Edge, pulse_plan
+from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from bench.sensors import BucketSensor
-    from harness.profile.bind import Bound
-    from harness.profile.stimulus import Fail
+    from ventproof.profile.bind import Bound
+    from ventproof.profile.stimulus import Fail
+    from ventproof_bench.benchfile.sensors import BucketSensor
+
+
+def contact_plan(stimulus: CloseContact | OpenContact | PulseContact) -> tuple[str, str, Sequence[Edge]]:
+    """Return the contact that a stimulus moves, what it does in words, and its edges."""
+    if isinstance(stimulus, PulseContact):
+        plan = pulse_plan(stimulus.times, closed_for_s=stimulus.closed_for, open_for_s=stimulus.open_for)
+        spans = f"closed {seconds(stimulus.closed_for)}, open {seconds(stimulus.open_for)}"
+        return stimulus.pulse, f"pulse {stimulus.pulse} {stimulus.times} times, {spans}", plan
+    closed = isinstance(stimulus, CloseContact)
+    name = stimulus.close if isinstance(stimulus, CloseContact) else stimulus.open
+    return name, f"{'close' if closed else 'open'} {name}", [Edge(0.0, closed)]
+
 
 _ALMOST: Final = Left(1 - Fraction(1, 10**9))
 """A bucket that is all but full."""

@@ -1,12 +1,12 @@
-"""Who watches a run while it goes on, never changing it; `harness.run.live` shows it."""
+"""Who watches a run while it goes on, never changing it; `ventproof.terminal.live` shows it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Protocol, final
 
-from harness.run.case import Case
-from harness.run.events import Event
+from ventproof.case.case import Case
+from ventproof.log.events import Event
 
 
 class View(Protocol):

@@ -1,31 +1,104 @@
-"""The weather that goes on beside the steps: rain into buckets, wind on cups, levels, and sensors that fail."""
+"""Weather beside the steps."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import dropwhile
 from typing import TYPE_CHECKING, final
 
-from bench.build import Rig
-from bench.clock import now_s, sleep_until
-from bench.drivers import fastest_edge_s
-from bench.errors import BenchError
-from bench.samples import EdgeReport, Window
-from bench.trains import LEAD_S, Train
-from bench.wiring import ContactOutput
-from harness.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
-from harness.run.clockwork import Clockwork
-from harness.run.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
-from harness.run.failing import Failing
-from harness.run.plans import Plan, RainPlan, WindPlan
-from harness.run.saying import rain_said, wind_said
-from harness.weather.sensing import EMPTY, anemometer, rain_edges, rain_leaves
-from harness.weather.stated import rain_of, wind_of
-from harness.weather.tipping_bucket import Left
+from ventproof.log.clockwork import Clockwork
+from ventproof.log.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
+from ventproof.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
+from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_leaves, rain_of, wind_of
+from ventproof.run.sensor_failures import Failing
+from ventproof.run.stimuli import rain_said, wind_said
+from ventproof.weather.anemometer import CupAnemometer
+from ventproof.weather.exact import exact
+from ventproof.weather.rain_gauge import Left
+from ventproof.weather.wind import WindCourse, turned_by, wind_edges
+from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.errors import BenchError
+from ventproof_bench.base.evidence import Edge, EdgeReport, Window
+from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.drivers.driver import fastest_edge_s
+from ventproof_bench.outputs.trains import LEAD_S, Train
+from ventproof_bench.rig.build import Rig
 
 if TYPE_CHECKING:
-    from harness.run.clockwork import Teller
+    from ventproof.log.clockwork import Teller
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class RainPlan:
+    """Rain into a bucket.
+
+    Attributes:
+        edges: of the bucket's contact; instants count from the rain's beginning.
+        lasts_s: how long it rains.
+    """
+
+    edges: tuple[Edge, ...]
+    lasts_s: float
+
+    def open_from(self, at_s: float) -> float:
+        """Return the first instant, from `at_s` on, at which the contact is open: there another rain can take over."""
+        opening = next((edge for edge in self.edges if edge.at_s > at_s), None)
+        return at_s if opening is None or opening.closed else opening.at_s
+
+    @property
+    def ends_s(self) -> float:
+        """When the rain and its last edge are over, seconds."""
+        return max(self.lasts_s, self.edges[-1].at_s if self.edges else 0.0)
+
+    def after(self, gone_s: float) -> Iterator[Edge]:
+        """Yield the edges from the next closure on."""
+        return dropwhile(lambda edge: edge.at_s <= gone_s or not edge.closed, self.edges)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class WindPlan:
+    """Wind on cups.
+
+    Attributes:
+        cups: the cups.
+        course: the wind.
+        phase: how far the cups stand past their last pulse when it begins, as a share of the way to the next.
+    """
+
+    cups: CupAnemometer
+    course: WindCourse
+    phase: Fraction = Fraction()
+
+    def after(self, gone_s: float) -> Iterator[Edge]:
+        """Yield the edges from the next closure on, without end; the contact is open at `gone_s`, or at 0 s before."""
+        from_s = max(gone_s, 0.0)
+        rest = self.course.rest(from_s) if from_s else self.course
+        phase = self._turned(from_s) % 1
+        return (Edge(e.at_s + from_s, e.closed) for e in wind_edges(self.cups, rest, phase=phase))
+
+    def open_from(self, at_s: float) -> tuple[float, Fraction]:
+        """Return the first instant, from `at_s` on, at which the contact is open, and the cups' phase then.
+
+        There another wind can take over: no pulse is lost, cut short or added.
+        """
+        turned = self._turned(at_s)
+        if turned >= 1 and turned % 1 < exact(self.cups.duty):
+            rest = self.course.rest(at_s)
+            opening = next(wind_edges(self.cups, rest, phase=turned % 1, closed=True))
+            at_s += opening.at_s
+            turned = self._turned(at_s)
+        return at_s, turned % 1
+
+    def _turned(self, at_s: float) -> Fraction:
+        return turned_by(self.cups, self.course, at_s, phase=self.phase)
+
+
+Plan = RainPlan | WindPlan
 
 
 @final
@@ -59,7 +132,7 @@ class _Rained:
 
 @final
 @dataclass(slots=True)
-class Weather:
+class PlayedWeather:
     """Plays what goes on beside the steps, and writes down what was really played.
 
     Args:

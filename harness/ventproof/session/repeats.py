@@ -8,20 +8,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import VentproofError
-from harness.judge.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
-from harness.judge.coverage import order_repeats
-from harness.judge.repeats import LAST_WORD, Standing, success_run_repeats, summary
-from harness.judge.sequential import Claim
-from harness.judge.verdict import Verdict
+from ventproof.statistics.conformity import GlobalRisks, Limits, Rectangular, global_risks, guarded
+from ventproof.statistics.repeats import LAST_WORD, Standing, success_run_repeats, summary
+from ventproof.statistics.sequential import Claim
+from ventproof.statistics.tolerance_limits import order_repeats
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.errors import VentproofError
 
 if TYPE_CHECKING:
-    from bench.document import Loaded
-    from bench.samples import Window
-    from harness.judge.verdict import Finding
-    from harness.profile.model import Profile
-    from harness.run.view import View
-    from harness.session import RunResult, Session
+    from ventproof.profile.model import Profile
+    from ventproof.run.view import View
+    from ventproof.session.session import RunResult, Session
+    from ventproof.verdict.finding import Finding
+    from ventproof_bench.base.evidence import Window
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 COVERAGE: Final = 0.95
 """Share of future response times that a limit on them covers."""
@@ -54,7 +55,7 @@ class ResponseTimes:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Series:
+class RepeatSeries:
     """The repeats of one profile.
 
     Attributes:
@@ -76,7 +77,7 @@ class Series:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Plan:
+class RepeatPlan:
     """How often to repeat, and what for.
 
     Attributes:
@@ -90,7 +91,7 @@ class Plan:
     confidence: float = 0.95
 
 
-def repeats_for(repeat: int | None, prove_percent: float | None, confidence_percent: float) -> Plan:
+def repeats_for(repeat: int | None, prove_percent: float | None, confidence_percent: float) -> RepeatPlan:
     """Return the plan that command-line options ask for.
 
     Args:
@@ -100,12 +101,12 @@ def repeats_for(repeat: int | None, prove_percent: float | None, confidence_perc
     """
     confidence = confidence_percent / 100
     if prove_percent is None:
-        return Plan(repeat or 1, None, confidence)
+        return RepeatPlan(repeat or 1, None, confidence)
     reliability = prove_percent / 100
-    return Plan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
+    return RepeatPlan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
 
 
-def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Plan) -> Series:
+def run_series(session: Session, profile: Loaded[Profile], view: View, plan: RepeatPlan) -> RepeatSeries:
     """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
 
     Each repeat has a seed of its own, so that a virtual bench does not just show the same run again.
@@ -130,10 +131,12 @@ def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Pla
         if claim is not None and claim.add(_passed(result)) != "undecided":
             break
     if claim is not None:
-        return Series(tuple(results), (claim.sentence, LAST_WORD), claim.standing, broken_off=broken_off)
+        return RepeatSeries(
+            tuple(results), (claim.sentence, LAST_WORD), claim.standing, broken_off=broken_off
+        )
     if plan.repeats == 1:
-        return Series(tuple(results))
-    return Series(
+        return RepeatSeries(tuple(results))
+    return RepeatSeries(
         tuple(results),
         _proved(results, plan.confidence),
         times=_times(results, plan.confidence),

@@ -10,41 +10,42 @@ from pathlib import Path
 from platform import python_version
 from typing import Any, Concatenate, Final, Literal, ParamSpec, final
 
-from bench.build import Rig, assemble
-from bench.clock import now_s, utc_now
-from bench.decidable import Decidable, decidable
-from bench.diagnosis import diagnose
-from bench.document import Loaded
-from bench.errors import FileError, Problem, Refusal
-from bench.measured import Quantiles
-from bench.samples import EdgeReport, Gap, Poll, Window
-from bench.selfcheck import Measured, Readings, SelfCheck
-from bench.shortfall import shortfalls
-from bench.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
-from bench.units import Quantity
-from bench.virtual import run as run_loop
-from bench.watching import Ended, RigSession
-from bench.wiring import BenchFile, ContactOutput
-from harness.record.encode import fields_of
-from harness.record.log import RecordLog, free_path
-from harness.record.read import read_log
-from harness.run.clockwork import Clockwork
-from harness.run.events import (
+from ventproof.log.clockwork import Clockwork
+from ventproof.log.encode import fields_of
+from ventproof.log.events import (
     FORMAT,
     CheckBegin,
     CheckEnd,
     CheckFigures,
+    CheckHeader,
     CheckOutcome,
     Event,
     Note,
     OutputsSafe,
     OutputsUnsafe,
+    PinnedCheck,
+    PinnedText,
     Shortfall,
     StimulusApplied,
     WrongHookup,
 )
-from harness.run.header import CheckHeader, PinnedCheck, PinnedText
-from harness.weather.sensing import level_of
+from ventproof.log.read import read_log
+from ventproof.log.write import RecordLog, free_path
+from ventproof.profile.weather import level_of
+from ventproof_bench.base.clock import now_s, utc_now
+from ventproof_bench.base.clock import run as run_loop
+from ventproof_bench.base.errors import FileError, Problem, Refusal
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.quantities import Quantity
+from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput
+from ventproof_bench.rig.build import Rig, assemble
+from ventproof_bench.rig.session import Ended, RigSession
+from ventproof_bench.selfcheck.capability import Decidable, decidable, shortfalls
+from ventproof_bench.selfcheck.diagnosis import diagnose
+from ventproof_bench.selfcheck.measure import Quantiles
+from ventproof_bench.selfcheck.procedure import BenchReadings, Measured, SelfCheck
+from ventproof_bench.yamlfile.load import Loaded
 
 Result = Literal["fine", "worse", "failed"]
 Kind = Literal["bench", "unit"]
@@ -156,7 +157,7 @@ class _Checking:
         self._log = log
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
-        self._readings = Readings(bench.model)
+        self._readings = BenchReadings(bench.model)
         self._measured: Measured | None = None
 
     async def run(self) -> CheckResult:

@@ -11,31 +11,43 @@ from pathlib import Path
 from platform import python_version
 from typing import TYPE_CHECKING, Final, final
 
-from bench.build import assemble
-from bench.clock import utc_now
-from bench.document import Loaded
-from bench.errors import FileError, Problem, RecordError, VentproofError
-from bench.overridetable.model import OverrideTable
-from bench.stated import stated
-from bench.virtual import run as run_loop
-from bench.wiring import BenchFile
-from harness.profile.bind import Bound, bind
-from harness.profile.carry import train_problems
-from harness.profile.duration import longest_s
-from harness.profile.model import Profile
-from harness.record.encode import fields_of
-from harness.record.log import RecordLog, free_path
-from harness.run.case import case_of
-from harness.run.engine import Engine, Outcome
-from harness.run.events import FORMAT, Event, FindingMade, Note, RunBegin, RunEnd, StepBegin, StepEnd
-from harness.run.header import Header, PinnedCheck, PinnedText
-from harness.run.text import titled
-from harness.run.view import CarefulView, View
+from ventproof.case.case import case_of
+from ventproof.log.encode import fields_of
+from ventproof.log.events import (
+    FORMAT,
+    Event,
+    FindingMade,
+    Header,
+    Note,
+    PinnedCheck,
+    PinnedText,
+    RunBegin,
+    RunEnd,
+    StepBegin,
+    StepEnd,
+)
+from ventproof.log.write import RecordLog, free_path
+from ventproof.profile.bind import Bound, bind
+from ventproof.profile.check_traffic import train_problems
+from ventproof.profile.duration import longest_s
+from ventproof.profile.model import Profile
+from ventproof.run.engine import Engine, Outcome
+from ventproof.run.view import CarefulView, View
+from ventproof.table.model import OverrideTable
+from ventproof.verdict.text import titled
+from ventproof_bench.base.clock import run as run_loop
+from ventproof_bench.base.clock import utc_now
+from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
+from ventproof_bench.base.text import stated
+from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.rig.build import assemble
+from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
-    from harness.judge.verdict import Finding
-    from harness.record.history.keeper import Keeper
-    from harness.record.keys import SigningKey
+    from ventproof.history.enter import Keeper
+    from ventproof.log.signing import SigningKey
+    from ventproof.verdict.finding import Finding
+
 
 _SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
 
@@ -104,8 +116,8 @@ class Session:
         operator: who runs the test.
         seed: for everything that is random on a virtual bench.
         use: bench names to take where the profile says another: `{"rain": "rain_spare"}`.
-        selfcheck: the self-check of the bench that stands behind the runs, as `harness.selfcheck.pinned` gives it;
-            None where nobody made one.
+        selfcheck: the self-check of the bench that stands behind the runs, as `session.selfcheck.pinned` gives it; None
+            where nobody made one.
         table: the override table that the unit is held to; the record has it as an annex. None: it has none.
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
@@ -210,7 +222,7 @@ class Session:
 
     def _sign(self, log: RecordLog) -> None:
         if self.signing is not None:
-            from harness.record.signature import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
+            from ventproof.log.signing import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
 
             try:
                 sign_log(log.path, self.signing, self.operator, digest=log.digest)

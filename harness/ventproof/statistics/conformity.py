@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, final
 
-from harness.judge.distributions import integral, normal_between, normal_cdf
+from ventproof.statistics.distributions import integral, normal_between, normal_cdf
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
 
 # Beyond 12 standard deviations a normal distribution holds less than 1e-32: nothing that a double can add to 1.
 _REACH = 12.0

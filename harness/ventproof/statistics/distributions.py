@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal, final
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+
 Side = Literal["lower", "upper", "two-sided"]
 """Which bounds a statement makes; one-sided ones spend the whole 1 - confidence on their side."""
 

@@ -13,13 +13,14 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, Self, final
 
-from bench.samples import Window
-from harness.judge import coverage as cover
-from harness.judge.distributions import ConfidenceBounds, Side, beta_quantile, require_share
-from harness.judge.numbers import percent, rounded_up
+from ventproof.statistics import tolerance_limits as cover
+from ventproof.statistics.distributions import ConfidenceBounds, Side, beta_quantile, require_share
+from ventproof.verdict.text import percent, rounded_up
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
 
 Standing = Literal["proved", "refuted", "undecided"]
 """What the evidence says of a claim; `undecided` is no pass."""
@@ -33,7 +34,7 @@ _SLACK = 1e-12
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Counts:
+class RepeatCounts:
     """How many repeats ended how."""
 
     passes: int
@@ -105,7 +106,7 @@ def clopper_pearson(
     return ConfidenceBounds(lower, upper)
 
 
-def pass_rate(counts: Counts, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
+def pass_rate(counts: RepeatCounts, confidence: float, side: Side = "two-sided") -> ConfidenceBounds:
     """Return exact bounds on the reliability; inconclusive repeats widen them on both sides.
 
     Raises:
@@ -131,12 +132,12 @@ def success_run_repeats(reliability: float, confidence: float) -> int:
     return max(1, math.ceil(math.log1p(-confidence) / math.log(reliability) * (1 - _SLACK)))
 
 
-def standing(counts: Counts, reliability: float, confidence: float) -> Standing:
+def standing(counts: RepeatCounts, reliability: float, confidence: float) -> Standing:
     """Return whether a series of a length fixed beforehand proves or refutes `reliability`.
 
     Proved: the one-sided exact lower bound reaches it, so a unit below it is passed with probability <= 1
     minus C. Refuted: the one-sided upper bound stays below it, so a unit at or above it is failed with as
-    small a probability. To look after each repeat and stop, use `harness.judge.sequential`: peeking at this
+    small a probability. To look after each repeat and stop, use `ventproof.statistics.sequential`: peeking at this
     rule breaks both promises.
 
     Raises:
@@ -166,7 +167,7 @@ class Summary:
         sentences: plain English, in order.
     """
 
-    counts: Counts
+    counts: RepeatCounts
     confidence: float
     reliability: float
     standing: Standing | None
@@ -198,7 +199,7 @@ def summary(
     Raises:
         ValueError: no repeats, as many times as verdicts are not given, or a share is out of range.
     """
-    counts = Counts.of(verdicts)
+    counts = RepeatCounts.of(verdicts)
     if times is not None and len(times) != len(verdicts):
         raise ValueError(
             f"{len(times)} response times for {len(verdicts)} repeats; give one (or None) for each"
@@ -232,18 +233,18 @@ def _floored(share: float) -> str:
     return f"{math.floor(share * 1000 + _SLACK) / 10:.1f} %"
 
 
-def _counted(counts: Counts) -> str:
+def _counted(counts: RepeatCounts) -> str:
     text = f"Of {counts.total} repeats {counts.passes} passed, {counts.fails} failed"
     return f"{text} and {counts.inconclusive} could not be decided."
 
 
-def _proved(counts: Counts, lower: float, confidence: float) -> str:
+def _proved(counts: RepeatCounts, lower: float, confidence: float) -> str:
     sure = percent(confidence)
     text = f"With {sure} confidence at least {_floored(lower)} of such repeats pass (exact bound)"
     return text + ("; the undecided ones were counted as not passed." if counts.inconclusive else ".")
 
 
-def _claimed(counts: Counts, claim: Standing, reliability: float, confidence: float) -> str:
+def _claimed(counts: RepeatCounts, claim: Standing, reliability: float, confidence: float) -> str:
     sure = percent(confidence)
     text = f"The claim that at least {percent(reliability)} pass, at {sure} confidence, is {claim}"
     if claim != "undecided":

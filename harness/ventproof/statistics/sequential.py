@@ -20,11 +20,12 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, final
 
-from harness.judge.distributions import require_share
-from harness.judge.numbers import percent
+from ventproof.statistics.distributions import require_share
+from ventproof.verdict.text import percent
 
 if TYPE_CHECKING:
-    from harness.judge.repeats import Standing
+    from ventproof.statistics.repeats import Standing
+
 
 # Logarithms that should be equal may differ by rounding; 1e-12 changes an error rate by no more than that.
 _SLACK = 1e-12

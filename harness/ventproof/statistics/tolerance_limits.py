@@ -10,8 +10,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from bench.samples import Window
-from harness.judge.distributions import (
+from ventproof.statistics.distributions import (
     ConfidenceBounds,
     Side,
     beta_cdf,
@@ -22,9 +21,11 @@ from harness.judge.distributions import (
     normal_quantile,
     require_share,
 )
+from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
 
 # Rounding of the logarithms and of products such as 0.95 * 20 must not ask for one repeat more.
 _SLACK = 1e-9

@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Tag
 
-from bench.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
-from bench.units import Dimension, Quantity
+from ventproof_bench.base.quantities import Dimension, Quantity
+from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 Degrees = Annotated[float, Field(ge=0, lt=360)]
 

@@ -1,24 +1,30 @@
-"""What the terminal and the result file say of a challenge."""
+"""Challenges, table lines."""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final, Self, final
 
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
 
-from bench.benchtext import with_faults
-from bench.mock.fault import FAMILIES
-from harness.cli.console import new_console
-from harness.run.view import SilentView
-from harness.session import Session
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof.terminal.console import Names, new_console
+from ventproof.verdict.finding import code_of
+from ventproof_bench.benchcheck.load import with_faults
+from ventproof_bench.mock.faults.fault import FAMILIES
 
 if TYPE_CHECKING:
-    from harness.prove.challenge import Challenged, Result
+    from ventproof.challenge.challenge import Challenged, Result, Variation
+    from ventproof.challenge.trial import Suite
+    from ventproof.draft.traceability import Traced
+
 
 _STYLE: Final = {"caught": "green", "open": "yellow", "missed": "red"}
 
@@ -163,3 +169,65 @@ def _severities(graded: list[Challenged]) -> Table:
     for challenged in graded:
         table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
     return table
+
+
+def code_of_varied(varied: Sequence[Variation]) -> int:
+    """Return the exit code, as for runs."""
+    return code_of(variation.trial.verdict for variation in varied)
+
+
+def show_varied(suite: Suite, varied: Sequence[Variation]) -> None:
+    """Print every variation that did not pass, and the count; a reader may go away."""
+    with suppress(BrokenPipeError):
+        console = new_console()
+        for variation in varied:
+            if not variation.trial.passed:
+                verdict = variation.trial.verdict or "no verdict"
+                name = suite.profiles[variation.profile].model.profile
+                console.print(Text(f"{verdict}: seed {variation.seed}: {name}: {variation.trial.why}"))
+        counts = Counter(str(variation.trial.verdict or "no verdict") for variation in varied)
+        said = ", ".join(f"{count} {verdict}" for verdict, count in sorted(counts.items()))
+        console.print(
+            Text(f"{len(varied)} healthy variations of {suite.bench.model.bench}: {said}", style="bold")
+        )
+
+
+_SHOWN: Final = 3
+
+
+def show_traced(rows: Sequence[Traced], *, table: str, whole: bool) -> None:
+    """Print each line of a table with its profiles, or only those that none proves; a reader that left is no error."""
+    with suppress(BrokenPipeError):
+        _show_rules(new_console(), rows, table, whole=whole)
+
+
+def _show_rules(console: Console, rows: Sequence[Traced], table: str, *, whole: bool) -> None:
+    without = [row for row in rows if not row.profiles]
+    shown = rows if whole else without
+    if shown:
+        console.print(_matrix(shown, table, whole=whole))
+    proved = len(rows) - len(without)
+    said = f"{proved} of {len(rows)} lines of {table} are proved"
+    if not without:
+        console.print(Text(said, style="green"))
+        return
+    console.print(Text(f"{said}; {len(without)} by no profile", style="yellow"))
+
+
+def _matrix(rows: Sequence[Traced], table: str, *, whole: bool) -> Table:
+    title = f"lines of {table} and who proves them" if whole else f"lines of {table} that no profile proves"
+    made = Table(title=title, title_justify="left", expand=False)
+    made.add_column("line", justify="right", no_wrap=True)
+    for heading in ("name", "says", *(("proved by",) if whole else ())):
+        made.add_column(heading, overflow="fold")
+    for row in rows:
+        cells: list[RenderableType] = [str(row.line.number), Names(row.line.name), Text(row.line.says)]
+        if whole:
+            cells.append(Names(_few(row.profiles)) if row.profiles else Text("no profile", style="yellow"))
+        made.add_row(*cells)
+    return made
+
+
+def _few(names: Sequence[str]) -> str:
+    more = len(names) - _SHOWN
+    return "\n".join((*names[:_SHOWN], *([f"and {more} more"] if more > 0 else ())))

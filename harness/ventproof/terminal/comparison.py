@@ -11,29 +11,20 @@ from typing import TYPE_CHECKING, Final
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
-from harness.judge.verdict import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from harness.record.compare.words import (
-    amount,
-    closing,
-    counted,
-    limit,
-    moved,
-    response,
-    sentence,
-    side_line,
-)
-from harness.record.logged import WORST_FIRST
+from ventproof.compare.comparison import amount, closing, counted, limit, moved, response, sentence, side_line
+from ventproof.rejudge.batch import WORST_FIRST
+from ventproof.terminal.console import new_console
+from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from rich.console import Console
 
-    from harness.record.compare.comparison import Comparison
-    from harness.record.compare.flips import Flip, Lone
-    from harness.record.compare.measures import Compared
-    from harness.record.compare.trend import Trend
+    from ventproof.compare.comparison import Comparison, Flip, Lone
+    from ventproof.compare.measures import Compared
+    from ventproof.compare.trend import FirmwareTrend
+
 
 EXIT_CODE: Final = {"same": EXIT_PASS, "worse": EXIT_FAIL, "open": EXIT_INCONCLUSIVE}
 
@@ -199,7 +190,7 @@ def _entry(console: Console, word: str, what: str, said: str = "", where: str = 
     console.print(line)
 
 
-def show_trend(found: Trend, *, everything: bool) -> None:
+def show_trend(found: FirmwareTrend, *, everything: bool) -> None:
     """Print how the runs of each version ended, and from which version on a response is another.
 
     Args:
@@ -237,7 +228,7 @@ def _span(versions: Sequence[str]) -> str:
     return ends[0] if len(versions) == 1 else f"{ends[0]} to {ends[1]}"
 
 
-def _told(found: Trend, hidden: int) -> Iterator[str]:
+def _told(found: FirmwareTrend, hidden: int) -> Iterator[str]:
     if len(found.versions) == 1:
         yield "there is one firmware version only, and so no trend"
         return

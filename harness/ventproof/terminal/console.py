@@ -14,7 +14,7 @@ from rich.segment import Segment
 from rich.style import StyleType
 from rich.text import Text
 
-from bench.stated import harmless
+from ventproof_bench.base.text import harmless
 
 
 class _Console(Console):

@@ -10,16 +10,16 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import new_console
-from harness.judge.numbers import clocked
-from harness.judge.verdict import Verdict
-from harness.prove.explore.written import said
+from ventproof.explore.emit import said
+from ventproof.terminal.console import new_console
+from ventproof.verdict.finding import Verdict
+from ventproof.verdict.text import clocked
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from harness.prove.explore.search import Explorer, Find, Tally
-    from harness.session import RunResult
+    from ventproof.explore.search import Explorer, Find, Tally
+    from ventproof.session.session import RunResult
 
 
 def show_exploration(explorer: Explorer) -> None:

@@ -1,4 +1,4 @@
-"""What the terminal shows after runs: a table for each, and one line for all."""
+"""Tables after runs."""
 
 from __future__ import annotations
 
@@ -7,34 +7,37 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.table import Table
 from rich.text import Text
 
-from harness.cli.console import Names, new_console, warn_unsafe
-from harness.judge.numbers import percent, rounded_up
-from harness.judge.verdict import Finding, Status
-from harness.record.logged import WORST_FIRST
-from harness.run.items import START
-from harness.run.live import VERDICT_STYLE
-from harness.run.text import margin_text, skipped, titled, took_text
-from harness.series import COVERAGE
+from ventproof.case.items import START
+from ventproof.log.run import trouble
+from ventproof.rejudge.batch import WORST_FIRST
+from ventproof.session.repeats import COVERAGE
+from ventproof.terminal.console import Names, new_console, warn_unsafe
+from ventproof.terminal.live import VERDICT_STYLE
+from ventproof.verdict.finding import Finding, Status
+from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 
 if TYPE_CHECKING:
-    from harness.record.again import Decided
-    from harness.record.read import LogState
-    from harness.run.header import PinnedCheck
-    from harness.series import Series
-    from harness.session import RunResult
+    from ventproof.history.store import History, HistoryEntry, Wanted
+    from ventproof.log.events import PinnedCheck
+    from ventproof.log.read import LogState
+    from ventproof.rejudge.again import Decided
+    from ventproof.session.repeats import RepeatSeries
+    from ventproof.session.session import RunResult
+
 
 _NOTABLE: Final = 1e-4
 _REMARKS_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
-def show(done: Sequence[Series], selfcheck: PinnedCheck | None, *, quiet: bool = False) -> None:
+def show(done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool = False) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
     Which self-check of the bench stands behind them, if one does, is told in a line.
@@ -47,7 +50,9 @@ def show(done: Sequence[Series], selfcheck: PinnedCheck | None, *, quiet: bool =
         _show(new_console(), done, selfcheck, quiet=quiet)
 
 
-def _show(console: Console, done: Sequence[Series], selfcheck: PinnedCheck | None, *, quiet: bool) -> None:
+def _show(
+    console: Console, done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool
+) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
@@ -138,7 +143,7 @@ def _behind(selfcheck: PinnedCheck | None) -> str:
     return f"self-check{when}: {selfcheck.result}, digest {selfcheck.sha256[:16]}…"
 
 
-def _times_table(series: Series) -> Table:
+def _times_table(series: RepeatSeries) -> Table:
     share = percent(COVERAGE)
     table = Table(title="response times", title_justify="left", expand=False)
     table.add_column("step")
@@ -152,7 +157,7 @@ def _times_table(series: Series) -> Table:
     return table
 
 
-def _lot_risks(series: Series) -> list[str]:
+def _lot_risks(series: RepeatSeries) -> list[str]:
     """Return what the deadlines mean over a lot of such responses (JCGM 106:2012, 9.5)."""
     known = [(row, row.risks) for row in series.times if row.risks is not None]
     risky = [
@@ -243,3 +248,40 @@ def plain(table: Table, *, width: int = 110) -> str:
     buffer = io.StringIO()
     Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
     return buffer.getvalue()
+
+
+def show_runs(history: History, wanted: Wanted) -> None:
+    """Print runs as a table, and how many there are beyond those shown."""
+    count = history.count(wanted)
+    table = Table(expand=False)
+    table.add_column("when (UTC)", no_wrap=True)
+    table.add_column("unit", overflow="fold")
+    table.add_column("firmware", overflow="fold")
+    table.add_column("profile, and its log", overflow="fold", ratio=1)
+    table.add_column("verdict", no_wrap=True)
+    shown = 0
+    for entry in history.entries(wanted):
+        shown += 1
+        record = entry.record
+        table.add_row(
+            f"{entry.at:%Y-%m-%d %H:%M}",
+            Text(record.unit or "–"),
+            Text(record.firmware or "–"),
+            Group(Text("\n→ ".join([record.profile, *trouble(record, 1)])), Names(_log(entry), "dim")),
+            Text(record.verdict, style=VERDICT_STYLE[record.verdict]),
+        )
+    console = new_console()
+    with suppress(BrokenPipeError):
+        if not shown:
+            console.print("no run fits")
+            return
+        console.print(table)
+        left = f"; {count - shown} older ones not shown, raise --limit to see them" if count > shown else ""
+        console.print(Text(f"{shown} run(s){left}"))
+
+
+def _log(entry: HistoryEntry) -> str:
+    """Return where the log lies, as short as it can be said here."""
+    here, file = Path.cwd(), entry.file
+    shown = file.relative_to(here) if file.is_relative_to(here) else file
+    return f"{shown}" if file.exists() else f"{shown} (not there any more)"

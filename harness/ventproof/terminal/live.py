@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Any, Final, final
 
-from harness.judge.numbers import number_text, seconds
-from harness.run.events import (
+from ventproof.log.events import (
     ContactCommand,
     FindingMade,
     GapSeen,
@@ -17,7 +16,7 @@ from harness.run.events import (
     StepBegin,
     StimulusApplied,
 )
-from harness.run.text import finding_line
+from ventproof.verdict.text import finding_line, number_text, seconds
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,10 +25,11 @@ if TYPE_CHECKING:
     from rich.live import Live
     from rich.table import Table
 
-    from bench.samples import SignalTraits
-    from harness.run.case import Case
-    from harness.run.events import Event
-    from harness.run.items import Item
+    from ventproof.case.case import Case
+    from ventproof.case.items import Item
+    from ventproof.log.events import Event
+    from ventproof_bench.base.evidence import SignalTraits
+
 
 VERDICT_STYLE: Final = {
     "pass": "green",
@@ -44,7 +44,7 @@ _FLAG: Final = {0.0: "off", 1.0: "on"}
 
 @final
 class LiveView:
-    """A screen that is drawn anew a few times a second; implements `harness.run.view.View`."""
+    """A screen that is drawn anew a few times a second; implements `ventproof.run.view.View`."""
 
     def __init__(self, console: Console) -> None:
         self._console = console

@@ -10,27 +10,28 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bench.budget import answering_at_once, budget
-from bench.carrying import load_on, polled, said
-from harness.cli.console import Names, new_console, warn_unsafe
-from harness.judge.numbers import about, milliseconds
-from harness.profile.carry import busiest, late_notes
-from harness.profile.duration import longest_s, shortest_s
-from harness.run.saying import weather_said
+from ventproof.profile.check_traffic import busiest, late_notes
+from ventproof.profile.duration import longest_s, shortest_s
+from ventproof.run.stimuli import weather_said
+from ventproof.terminal.console import Names, new_console, warn_unsafe
+from ventproof.verdict.text import about, milliseconds
+from ventproof_bench.benchcheck.traffic import load_on, polled, said
+from ventproof_bench.modbus.traffic import answering_at_once, budget
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from bench.answers import Exercised
-    from bench.decidable import Decidable
-    from bench.document import Loaded
-    from bench.errors import Problem
-    from bench.overridetable.model import OverrideTable
-    from bench.selfcheck import Measured
-    from bench.wiring import BenchFile, BusSpec
-    from harness.profile.bind import Bound
-    from harness.profile.model import Profile
-    from harness.selfcheck import CheckResult
+    from ventproof.profile.bind import Bound
+    from ventproof.profile.model import Profile
+    from ventproof.session.selfcheck import CheckResult
+    from ventproof.table.model import OverrideTable
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.model import BenchFile, BusSpec
+    from ventproof_bench.selfcheck.capability import Decidable
+    from ventproof_bench.selfcheck.diagnosis import Exercised
+    from ventproof_bench.selfcheck.procedure import Measured
+    from ventproof_bench.yamlfile.load import Loaded
+
 
 _SAYS = {
     ("bench", "fine"): "nothing was measured to be worse than the bench file declares",

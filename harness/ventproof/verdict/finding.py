@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple, final
 
-from bench.samples import Window
+from ventproof_bench.base.evidence import Window
 
 
 class Verdict(StrEnum):

@@ -8,13 +8,14 @@ from itertools import pairwise
 from math import floor, isfinite, sqrt
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
-from harness.weather.exact import Number, exact
+from ventproof.weather.exact import Number, exact
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from harness.weather.trace import Trace
+    from ventproof.weather.course import Trace
+
 
 MOST_PULSES: Final = 1_000_000
 """Longest list of instants: more is a slip of the pen (11 days at 1 Hz)."""

@@ -8,10 +8,11 @@ from itertools import accumulate, pairwise
 from math import fsum, isfinite
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+
 
 MOST_POINTS: Final = 1_000_000
 """Longest trace: more is a slip of the pen (a day at 10 Hz is 864,000 points)."""

@@ -6,8 +6,8 @@ from fractions import Fraction
 from math import isqrt
 from typing import Final
 
-from bench.errors import Refusal
-from bench.units import UNITS, Dimension, canonical_spelling, parse_as
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import UNITS, Dimension, canonical_spelling, parse_as
 
 Number = int | float | Fraction
 """What callers may give: every kind is read exactly, a float as the shortest decimal that names it."""

@@ -1,17 +1,19 @@
-"""A hyetograph: how hard it rains over time, in pieces of constant or evenly changing intensity (pure, exact)."""
+"""Intensity and mass curve."""
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.errors import Refusal
-from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
+from ventproof.weather.exact import Number, exact, more_than_zero, not_negative, root, shown
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
 
 Shape = Literal["steps", "linear"]
 """How intensity runs between two points: it keeps the first one's value, or changes evenly to the second's."""
@@ -21,7 +23,7 @@ SECONDS_PER_HOUR: Final = 3600
 
 @final
 @dataclass(frozen=True, slots=True)
-class Piece:
+class RainPiece:
     """A span over which intensity changes evenly; equal ends make it constant.
 
     Attributes:
@@ -59,7 +61,7 @@ class Piece:
 class Hyetograph:
     """Rain from 0 s on, piece after piece; before and after it is dry."""
 
-    pieces: tuple[Piece, ...]
+    pieces: tuple[RainPiece, ...]
 
     def __post_init__(self) -> None:
         if not self.pieces:
@@ -91,7 +93,7 @@ class Hyetograph:
         times = more_than_zero("speed", speed)
         return Hyetograph(
             tuple(
-                Piece(p.duration_s / times, p.begins_mm_per_h * times, p.ends_mm_per_h * times)
+                RainPiece(p.duration_s / times, p.begins_mm_per_h * times, p.ends_mm_per_h * times)
                 for p in self.pieces
             )
         )
@@ -116,7 +118,7 @@ def ramp(from_mm_per_h: Number, to_mm_per_h: Number, *, duration_s: Number) -> H
     Raises:
         ValueError: a number is out of its range.
     """
-    return Hyetograph((Piece(exact(duration_s), exact(from_mm_per_h), exact(to_mm_per_h)),))
+    return Hyetograph((RainPiece(exact(duration_s), exact(from_mm_per_h), exact(to_mm_per_h)),))
 
 
 def blocks(spans: Iterable[tuple[Number, Number]]) -> Hyetograph:
@@ -128,7 +130,7 @@ def blocks(spans: Iterable[tuple[Number, Number]]) -> Hyetograph:
     Raises:
         ValueError: a number is out of its range, or there is no block.
     """
-    return Hyetograph(tuple(Piece(exact(span), exact(rate), exact(rate)) for span, rate in spans))
+    return Hyetograph(tuple(RainPiece(exact(span), exact(rate), exact(rate)) for span, rate in spans))
 
 
 def from_intensities(points: Sequence[tuple[Number, Number]], *, shape: Shape) -> Hyetograph:
@@ -150,7 +152,7 @@ def from_intensities(points: Sequence[tuple[Number, Number]], *, shape: Shape) -
         )
     return Hyetograph(
         tuple(
-            Piece(end_s - start_s, begins, ends if shape == "linear" else begins)
+            RainPiece(end_s - start_s, begins, ends if shape == "linear" else begins)
             for (start_s, begins), (end_s, ends) in pairwise(exactly)
         )
     )
@@ -207,3 +209,69 @@ def _rising(points: Sequence[tuple[Number, Number]]) -> list[tuple[Fraction, Fra
         if at_s <= before_s:
             raise Refusal(f"{shown(at_s)} s does not come after {shown(before_s)} s", "times must rise")
     return exactly
+
+
+@final
+class MassCurve:
+    """How much has fallen by when.
+
+    Attributes:
+        depth_mm: all the rain of the hyetograph.
+        duration_s: how long the hyetograph lasts.
+    """
+
+    __slots__ = ("_depths_mm", "_pieces", "_times_s", "depth_mm", "duration_s")
+
+    def __init__(self, rain: Hyetograph) -> None:
+        self._pieces = rain.pieces
+        self._times_s = _borders(p.duration_s for p in rain.pieces)
+        self._depths_mm = _borders(p.depth_mm for p in rain.pieces)
+        self.duration_s = self._times_s[-1]
+        self.depth_mm = self._depths_mm[-1]
+
+    def depth_mm_by(self, at_s: Fraction) -> Fraction:
+        """Return the depth that has fallen by an instant; nothing falls before 0 s or after the end."""
+        if at_s <= 0:
+            return Fraction()
+        if at_s >= self.duration_s:
+            return self.depth_mm
+        at = bisect_right(self._times_s, at_s) - 1
+        return self._depths_mm[at] + self._pieces[at].depth_mm_by(at_s - self._times_s[at])
+
+    def instant_s_of(self, depth_mm: Fraction) -> Fraction:
+        """Return the first instant by which `depth_mm` has fallen.
+
+        The result is exact for constant intensity, and wherever the root is a fraction; otherwise it is right to
+        one part in 2^90, far inside the last place of a float.
+
+        Raises:
+            ValueError: less than that falls altogether.
+        """
+        if not 0 <= depth_mm <= self.depth_mm:
+            raise ValueError(
+                f"depth_mm={float(depth_mm):.6g} must be 0 to the {float(self.depth_mm):.6g} mm that fall"
+            )
+        if depth_mm == 0:
+            return Fraction()
+        # The piece that leads up to the depth, which is wet; dry ones of the same depth may follow it.
+        at = bisect_left(self._depths_mm, depth_mm) - 1
+        return self._times_s[at] + _span_s(self._pieces[at], depth_mm - self._depths_mm[at])
+
+
+def _borders(spans: Iterable[Fraction]) -> list[Fraction]:
+    return list(accumulate(spans, initial=Fraction()))
+
+
+def _span_s(piece: RainPiece, depth_mm: Fraction) -> Fraction:
+    """Return the time into a wet piece by which `depth_mm` has fallen.
+
+    With intensity i + m t the depth is i t + m t²/2, so t = 2 D / (i + sqrt(i² + 2 m D)): this form of the
+    root has no difference in it, and so keeps its precision where m is small or the rain dies away.
+    """
+    begins = piece.begins_mm_per_h / SECONDS_PER_HOUR
+    rise = (piece.ends_mm_per_h - piece.begins_mm_per_h) / (SECONDS_PER_HOUR * piece.duration_s)
+    if rise == 0:
+        return depth_mm / begins
+    now = root(begins * begins + 2 * rise * depth_mm)
+    # The root is rounded: the instant must stay in its piece.
+    return min(2 * depth_mm / (begins + now), piece.duration_s)

@@ -1,17 +1,23 @@
-"""Analogue and digital levels at the terminals: scaling, broken and shorted wires, what a receiver makes of a level."""
+"""MA, V, ohm; drift."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import count
 from math import isfinite
-from typing import Final, Literal, final
+from random import Random
+from typing import TYPE_CHECKING, Final, Literal, final
 
-from bench.errors import Refusal
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.evidence import Edge
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
+class LevelScale:
     """A straight line between a measured quantity and the level that carries it.
 
     Attributes:
@@ -48,14 +54,14 @@ class Scale:
         return self.from_value * (1 - share) + self.to_value * share
 
 
-def current_scale(from_value: float, to_value: float) -> Scale:
+def current_scale(from_value: float, to_value: float) -> LevelScale:
     """Return the 4-20 mA scale of a measuring range (IEC 60381-1; its title is from memory)."""
-    return Scale(from_value=from_value, to_value=to_value, from_level=4.0, to_level=20.0)
+    return LevelScale(from_value=from_value, to_value=to_value, from_level=4.0, to_level=20.0)
 
 
-def voltage_scale(from_value: float, to_value: float) -> Scale:
+def voltage_scale(from_value: float, to_value: float) -> LevelScale:
     """Return the 0-10 V scale of a measuring range. At 0 V a broken wire looks like the range's beginning."""
-    return Scale(from_value=from_value, to_value=to_value, from_level=0.0, to_level=10.0)
+    return LevelScale(from_value=from_value, to_value=to_value, from_level=0.0, to_level=10.0)
 
 
 Wiring = Literal["current", "voltage", "resistance"]
@@ -81,3 +87,42 @@ A shorted two-wire transmitter leaves the current to the supply and the input's 
 'well above 21 mA'. A broken voltage wire reads 0 V where the input pulls it down. A broken resistive wire
 is infinite; 10 Mohm stands for it, since an output must be able to play it.
 """
+
+
+DRIFT_STEP_S: Final = 0.5
+"""A drift is played in steps of this length."""
+
+
+def drift(by: float, *, over_s: float) -> Iterator[tuple[float, float]]:
+    """Yield instants (s) and errors of a value that comes to be wrong evenly, and stays so."""
+    for step in count(1):
+        at_s = step * DRIFT_STEP_S
+        if at_s >= over_s:
+            break
+        yield at_s, by * at_s / over_s
+    yield over_s, by
+
+
+def chatter(by: float, *, every_s: float, seed: int) -> Iterator[tuple[float, float]]:
+    """Yield instants (s) and errors of a value that jumps up and down by turns, without end; the first is at 0 s."""
+    sign = 1.0
+    for at_s in _instants(every_s, seed):
+        yield at_s, sign * by
+        sign = -sign
+
+
+def contact_chatter(*, every_s: float, seed: int) -> Iterator[Edge]:
+    """Yield the edges of a loose contact that opens and closes at random, without end; it closes at 0 s."""
+    closed = True
+    for at_s in _instants(every_s, seed):
+        yield Edge(at_s, closed=closed)
+        closed = not closed
+
+
+def _instants(every_s: float, seed: int) -> Iterator[float]:
+    """Yield instants from 0 s on, half to one and a half of `every_s` apart."""
+    draw = Random(seed)  # noqa: S311 - reproducible chatter, no secret
+    at_s = 0.0
+    while True:
+        yield at_s
+        at_s += every_s * (0.5 + draw.random())

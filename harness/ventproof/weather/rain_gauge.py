@@ -9,15 +9,14 @@ from math import ceil, floor
 from random import Random
 from typing import TYPE_CHECKING, Final, final
 
-from bench.errors import Refusal
-from bench.pulses import MOST_EDGES
-from bench.samples import Edge
-from harness.weather.exact import Number, exact, more_than_zero, not_negative, shown
-from harness.weather.hyetograph import Hyetograph
-from harness.weather.masscurve import MassCurve
+from ventproof.weather.exact import Number, exact, more_than_zero, not_negative, shown
+from ventproof.weather.hyetograph import Hyetograph, MassCurve
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.evidence import MOST_EDGES, Edge
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
+
 
 MOST_TIPS: Final = 1_000_000
 """More tips than this are a slip of the pen: 0.1 mm each, they are 100 m of rain."""

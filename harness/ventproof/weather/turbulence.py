@@ -7,12 +7,13 @@ from math import isfinite, pi
 from random import Random
 from typing import TYPE_CHECKING, Final, Literal, assert_never, final
 
-from bench.errors import Refusal
-from harness.weather.trace import MOST_POINTS, Trace
+from ventproof.weather.course import MOST_POINTS, Trace
+from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
 
 Spectrum = Literal["kaimal", "von-karman"]
 
@@ -22,7 +23,7 @@ _DECIMALS: Final = 6  # speeds in whole micrometres a second: the same trace to 
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Turbulence:
+class TurbulentWind:
     """A turbulent wind and how far it is what was asked for.
 
     Attributes:
@@ -71,7 +72,7 @@ def turbulent_wind(
     spectrum: Spectrum = "kaimal",
     length_m: float = 8.1 * 0.7 * 10.0,
     every_s: float = 0.25,
-) -> Turbulence:
+) -> TurbulentWind:
     """Return a wind made of sine waves with the spectrum's amplitudes and seeded random phases.
 
     The frequencies are the multiples of 1 / `for_s` below half the sampling rate. Their amplitudes are scaled
@@ -105,7 +106,7 @@ def turbulent_wind(
     speeds = [float(v) for v in points]
     # Multiplied, not added up: no instant drifts, and the last is the end itself.
     times_s = (*(for_s * (k / count) for k in range(count)), float(for_s))
-    return Turbulence(
+    return TurbulentWind(
         wind=Trace(times_s, (*speeds, speeds[0])),
         intensity=float(points.std() / points.mean()),
         clipped_share=float((raw < 0).mean()),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final, final
 
-from bench.errors import Refusal
+from ventproof_bench.base.errors import Refusal
 
 FULL_TURN_DEG: Final = 360.0
 _ROUNDING_DEG: Final = 1e-9  # differences of decimal fractions: both ends of the track belong to it

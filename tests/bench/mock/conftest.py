@@ -5,16 +5,16 @@ from pathlib import Path
 import pytest
 import yaml
 
-import bench
-from bench.mock.settings import MockSettings
-from bench.mock.unit import build
+import ventproof_bench
+from ventproof_bench.mock.settings import MockSettings
+from ventproof_bench.mock.unit import build
 
 START_S = 1000.0
 RAIN_ONLY = {"vents", "house", "rain", "refresh_every"}
 
 
 def _shipped(name):
-    path = Path(bench.__file__).parent / "files" / name
+    path = Path(ventproof_bench.__file__).parents[1] / "files" / name
     return yaml.safe_load(path.read_text(encoding="utf-8"))["mock"]
 
 

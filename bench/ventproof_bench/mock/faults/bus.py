@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-from bench.mock.fault import OUTSIDE, TIME, Fault, every
+from ventproof_bench.mock.faults.fault import OUTSIDE, TIME, Fault, every
 
 _told = partial(Fault, family="communication")
 _told_house = partial(_told, shows_by=("house",))

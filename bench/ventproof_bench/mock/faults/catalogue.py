@@ -6,21 +6,18 @@ from difflib import get_close_matches
 from functools import reduce
 from typing import TYPE_CHECKING
 
-from bench.errors import Refusal
-from bench.mock.behaviour import HEALTHY, Behaviour
-from bench.mock.catalogue.actuators import ACTUATORS_FAULTS
-from bench.mock.catalogue.clock import TIME_FAULTS
-from bench.mock.catalogue.communication import COMMUNICATION_FAULTS
-from bench.mock.catalogue.conditioning import CONDITIONING_FAULTS
-from bench.mock.catalogue.intermittent import INTERMITTENT_FAULTS
-from bench.mock.catalogue.logic import LOGIC_FAULTS
-from bench.mock.catalogue.power import POWER_FAULTS
-from bench.mock.catalogue.sensors import SENSOR_FAILURE_FAULTS
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.mock.faults.behaviour import HEALTHY, Behaviour
+from ventproof_bench.mock.faults.bus import COMMUNICATION_FAULTS
+from ventproof_bench.mock.faults.inputs import CONDITIONING_FAULTS, SENSOR_FAILURE_FAULTS
+from ventproof_bench.mock.faults.logic import INTERMITTENT_FAULTS, LOGIC_FAULTS
+from ventproof_bench.mock.faults.unit import ACTUATORS_FAULTS, POWER_FAULTS, TIME_FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
-    from bench.mock.fault import Fault
+    from ventproof_bench.mock.faults.fault import Fault
+
 
 _FAMILIES = (
     CONDITIONING_FAULTS,

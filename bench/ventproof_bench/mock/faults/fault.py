@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final, Literal, final, get_args
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from bench.mock.behaviour import Behaviour
+    from ventproof_bench.mock.faults.behaviour import Behaviour
+
 
 Family = Literal[
     "conditioning",

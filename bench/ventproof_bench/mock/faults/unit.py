@@ -1,11 +1,12 @@
-"""Faults of the drives, and of how the unit knows where its vents stand (pure)."""
+"""Faults of drives, supply, clock (pure)."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
 
-from bench.mock.fault import Fault
+from ventproof_bench.mock.faults.behaviour import Wrap
+from ventproof_bench.mock.faults.fault import BUCKET, RAIN, SUPPLY, TIME, Fault
 
 _drive = partial(Fault, family="actuators")
 _drive_house = partial(_drive, shows_by=("house",))
@@ -71,5 +72,104 @@ ACTUATORS_FAULTS = (
         lambda b, _: replace(b, reports_target=True),
         undecided="a position that jumps contradicts the declared travel time: readings that cannot be true prove"
         " nothing of the vents, and the run breaks off and says so",
+    ),
+)
+
+
+_power = partial(Fault, family="power", shows_by=("supply",), only_by=SUPPLY)
+
+POWER_FAULTS = (
+    _power(
+        "blind_after_restart",
+        "After a restart the vents go to their stage before the weather is looked at.",
+        lambda b, s: replace(b, blind_after_restart_s=60 * s),
+        "1 is blind for 60 s; more is longer",
+    ),
+    _power(
+        "skips_reference",
+        "The reference run after a loss of supply is left out.",
+        lambda b, _: replace(b, skips_reference=True),
+        needs="supply.restart: reference",
+    ),
+    _power(
+        "boots_slowly",
+        "The unit takes far too long to come up: it waits for a network that is not there.",
+        lambda b, s: replace(b, boot_extra_s=20 * s),
+        "1 takes 20 s longer; more takes longer",
+    ),
+    _power(
+        "standing_rain_unseen",
+        "The rain input waits for an edge: rain that falls already when the unit comes up is not seen.",
+        lambda b, _: replace(b, standing_rain_seen=False),
+    ),
+    _power(
+        "runs_on_without_processor",
+        "An output relay keeps its state while the processor is down, so that a moving vent runs to its end.",
+        lambda b, _: replace(b, halts_without_supply=False),
+    ),
+    _power(
+        "delays_lost",
+        "Delays that were set over the bus are kept in volatile memory, and are the factory's after a restart.",
+        lambda b, _: replace(b, delays_kept=False),
+    ),
+)
+
+
+_MS_32_S = 2**32 / 1000  # 49.7 days
+_S_16_S = 2.0**16  # 18.2 hours
+
+_time = partial(Fault, family="time")
+_time_wrap = partial(_time, shows_by=("supply",), only_by=TIME)
+
+TIME_FAULTS = (
+    _time_wrap(
+        "wrap_ends_delay",
+        "A delay across the wrap of the 32-bit millisecond counter (49.7 days) is over at once: instants are"
+        " compared where spans should be.",
+        lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "ends")),
+    ),
+    _time_wrap(
+        "wrap_hangs_delay",
+        "A delay across the wrap of the 32-bit millisecond counter (49.7 days) is over only a whole turn later.",
+        lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "hangs")),
+    ),
+    _time_wrap(
+        "counter_goes_negative",
+        "The millisecond counter is signed: from 24.9 days after power-up until it has turned no delay is over.",
+        lambda b, _: replace(b, wrap=Wrap(_MS_32_S, "negative")),
+    ),
+    _time_wrap(
+        "seconds_wrap_16",
+        "Delays run on a 16-bit counter of seconds: one across its wrap (18.2 hours) is over only a whole turn later.",
+        lambda b, _: replace(b, wrap=Wrap(_S_16_S, "hangs")),
+    ),
+    _time(
+        "tips_wrap_16",
+        "The tips of the last minutes are a difference of 16-bit counts: across 65,536 it is negative, and no rain.",
+        lambda b, _: replace(b, tip_bits=16),
+        needs="tip_rate",
+        shows_by=("bucket",),
+        only_by=BUCKET,
+    ),
+    _time(
+        "counter_wraps_16",
+        "The counter of rain closures has 16 bits, although 32 are sent: it begins anew after 65,535.",
+        lambda b, _: replace(b, counter_bits=16),
+        only_by=RAIN,
+        undecided="a counter that falls may have been set anew by a restart, and of 16 bits nobody has told the bench",
+    ),
+    _time(
+        "clock_slow",
+        "The tick of the timer is too slow, so that every delay takes too long.",
+        lambda b, s: replace(b, delay_factor=1 + 0.1 * s),
+        "1 is 10 % slow; more is slower",
+        shows_by=("outside", "rain"),
+    ),
+    _time(
+        "clock_fast",
+        "The tick of the timer is too fast, so that every delay is over too early.",
+        lambda b, s: replace(b, delay_factor=1 / (1 + 0.1 * s)),
+        "1 is 10 % fast; more is faster",
+        shows_by=("outside", "rain"),
     ),
 )

@@ -7,13 +7,13 @@ import re
 from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Any, Final, cast, final
 
-from bench.errors import LinkError
-from bench.mock.registers import span
+from ventproof_bench.base.errors import LinkError
+from ventproof_bench.mock.registers import span
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 
-    from bench.interfaces import Table
+    from ventproof_bench.base.protocols import Table
 
     Switches = Mapping[int, Callable[[bool], None]]
     """What a board's relays switch, by channel: called with True when a relay closes, False when it opens."""
@@ -35,7 +35,7 @@ class _Relays:
 
 @final
 class CoilBoard:
-    """A board whose relays are Modbus coils 0, 1, …; a `RegisterBank` for `bench.mock.server.Responder`.
+    """A board whose relays are Modbus coils 0, 1, …; a `RegisterBank` for the `Responder` of `modbus_server`.
 
     Args:
         switches: by coil, from 0 without a gap.
@@ -61,7 +61,7 @@ class FramesBoard:
     """A board with four-byte frames: 55, channel, 01 to close or 00 to open, low byte of the sum of these.
 
     It answers AA, channel, state and sum. A frame with a bad sum or an unknown channel is not answered, and
-    what is no frame is skipped byte by byte. Implements `bench.interfaces.Peer`.
+    what is no frame is skipped byte by byte. Implements `ventproof_bench.base.protocols.Peer`.
     """
 
     _START: Final = 0x55
@@ -92,7 +92,7 @@ class FramesBoard:
 
 @final
 class ScpiBoard:
-    """A switch that speaks a useful part of SCPI, short and long forms. Implements `bench.interfaces.Peer`.
+    """A switch that speaks a useful part of SCPI, short and long forms; a `base.protocols.Peer`.
 
     Sources: SCPI-99 volume 1, 6.2.1 (short and long forms) and volume 2, 21.8 (error numbers and texts);
     IEEE 488.2 (common commands, program messages separated by semicolons, responses ended by a line feed).

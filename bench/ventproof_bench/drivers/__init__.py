@@ -1,0 +1,4 @@
+"""What an output driver is, and the serial ports that drivers share.
+
+Imports benchfile and below.
+"""

@@ -1,0 +1,4 @@
+"""One module a driver, named as bench files name it; nothing else may stand here.
+
+Imports drivers, modbus and below.
+"""

@@ -1,0 +1,4 @@
+"""The bench measures itself and its wiring.
+
+Imports rig and below.
+"""

@@ -1,0 +1,4 @@
+"""YAML text to checked models, every problem with its place.
+
+Imports base.
+"""

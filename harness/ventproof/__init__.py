@@ -1,0 +1,1 @@
+"""ventproof: a profile goes in, a record comes out. The command line is `ventproof.cli`."""

@@ -1,0 +1,4 @@
+"""A suite tried against the mock's faults and against healthy variations.
+
+Imports run, table and below.
+"""

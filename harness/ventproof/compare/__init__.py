@@ -1,0 +1,4 @@
+"""Firmware versions side by side.
+
+Imports history, statistics and below.
+"""

@@ -1,0 +1,4 @@
+"""What readings prove of the time between them; pure.
+
+Imports the bench's base.
+"""

@@ -1,0 +1,4 @@
+"""Files for other programs: JUnit, Markdown, JSON; pure.
+
+Imports rejudge and below.
+"""

@@ -1,0 +1,4 @@
+"""An index of runs made from logs; the logs stay the truth.
+
+Imports report and below; owns SQLAlchemy.
+"""

@@ -1,0 +1,4 @@
+"""Whether logs are believed: their evidence judged again.
+
+Imports case and below, never run.
+"""

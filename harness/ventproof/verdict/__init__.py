@@ -1,0 +1,4 @@
+"""What was found, and its wording: verdicts, findings, numbers as text; pure.
+
+Imports the bench's base.
+"""

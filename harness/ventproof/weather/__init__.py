@@ -1,0 +1,4 @@
+"""Physics, from weather to the terminals of a sensor; pure.
+
+Imports the bench's base.
+"""

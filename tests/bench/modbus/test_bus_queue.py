@@ -1,0 +1,188 @@
+"""One transaction at a time, stimuli ahead of polls, and an orderly beginning and end."""
+
+import asyncio
+
+import pytest
+
+from ventproof_bench.base.clock import run
+from ventproof_bench.base.errors import BusFault, LinkError
+from ventproof_bench.base.protocols import ReadRequest
+from ventproof_bench.benchfile.model import InProcessBus
+from ventproof_bench.mock.wires.modbus_server import crc16
+from ventproof_bench.modbus.bus import ModbusBus
+
+
+class Slow:
+    """An RTU unit that takes 50 ms, notes what it is asked, and answers reads with zeros."""
+
+    def __init__(self):
+        self.functions = []
+        self.overlapped = False
+        self._busy_until_s = 0.0
+
+    def exchange(self, data, now_s):
+        """Answer one request."""
+        self.functions.append(data[1])
+        self.overlapped |= now_s < self._busy_until_s - 1e-6
+        self._busy_until_s = now_s + 0.05
+        if data[1] in (1, 2):
+            body = bytes([data[0], data[1], 1, 0b101])
+        elif data[1] in (3, 4):
+            body = bytes([data[0], data[1], 2 * data[5]]) + bytes(2 * data[5])
+        else:
+            body = data[:6]
+        return [(0.05, body + crc16(body))]
+
+
+def spec_of(**fields):
+    """Return an in-process RTU bus."""
+    return InProcessBus.model_validate({"link": "in-process", "framing": "rtu", **fields})
+
+
+def on_bus(body, **fields):
+    """Run `body(bus, slave)` on an open bus in virtual time."""
+    slave = Slow()
+
+    async def main():
+        bus = ModbusBus("line", spec_of(**fields), peer=slave)
+        await bus.open()
+        try:
+            return await body(bus, slave)
+        finally:
+            await bus.close()
+
+    return run(main(), virtual=True)
+
+
+def test_writes_go_ahead_of_waiting_reads():
+    """A stimulus waits for the transaction under way and for no poll besides."""
+
+    async def body(bus, slave):
+        reads = [asyncio.create_task(bus.read(ReadRequest(1, "input", n, 1))) for n in range(3)]
+        await asyncio.sleep(0.01)
+        coil = asyncio.create_task(bus.write(1, "coil", 3, [1]))
+        register = asyncio.create_task(bus.write(1, "holding", 3, [1, 2]))
+        await asyncio.gather(*reads, coil, register)
+        return slave.functions, slave.overlapped, (await coil).requested_s - (await reads[0]).replied_s
+
+    functions, overlapped, waited_s = on_bus(body)
+    assert functions == [4, 5, 16, 4, 4]
+    assert not overlapped
+    assert waited_s == pytest.approx(0.0, abs=1e-6)
+
+
+def test_window_holds_the_moment_of_the_read():
+    """A reply's window begins before the unit was asked and ends when the last byte was heard."""
+
+    async def body(bus, _):
+        return await bus.read(ReadRequest(1, "input", 0, 2))
+
+    reply = on_bus(body)
+    assert reply.words == (0, 0)
+    assert (reply.requested_s, reply.replied_s) == pytest.approx((100_000.0, 100_000.05))
+
+
+@pytest.mark.parametrize("table", ["coil", "discrete"])
+def test_bits_come_as_many_as_were_asked_for(table):
+    """The bits that fill up the last byte of a reply are not handed on."""
+
+    async def body(bus, _):
+        return await bus.read(ReadRequest(1, table, 0, 3))
+
+    assert on_bus(body).words == (1, 0, 1)
+
+
+def test_write_returns_its_window_and_no_words():
+    """A write's reply says when it was acknowledged."""
+
+    async def body(bus, _):
+        return await bus.write(1, "coil", 0, [1, 0, 1])
+
+    reply = on_bus(body)
+    assert reply.words == ()
+    assert reply.replied_s - reply.requested_s == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("act", ["read", "write"])
+def test_broadcast_is_refused(act):
+    """Unit 0 of a serial line is every unit: nothing is sent."""
+
+    async def body(bus, slave):
+        with pytest.raises(
+            LinkError, match=r"^bus line: unit_id 0 is every unit at once, and none answers; use 1 to 247$"
+        ):
+            await (bus.read(ReadRequest(0, "coil", 0, 1)) if act == "read" else bus.write(0, "coil", 0, [1]))
+        return slave.functions
+
+    assert on_bus(body) == []
+
+
+def test_closing_refuses_what_waits_and_ends_twice():
+    """On closing, the transaction under way is given its time; those waiting are refused."""
+
+    async def body(bus, slave):
+        tasks = [asyncio.create_task(bus.read(ReadRequest(1, "input", n, 1))) for n in range(3)]
+        await asyncio.sleep(0.01)
+        await bus.close()
+        await bus.close()
+        outcomes = await asyncio.gather(*tasks, return_exceptions=True)
+        with pytest.raises(
+            BusFault, match=r"^bus line: the in-process line is not connected: it was closed$"
+        ):
+            await bus.read(ReadRequest(1, "input", 0, 1))
+        return outcomes, slave.functions
+
+    outcomes, functions = on_bus(body)
+    assert outcomes[0].words == (0,)
+    assert [str(o) for o in outcomes[1:]] == [
+        "bus line: the in-process line is not connected: it is being closed"
+    ] * 2
+    assert functions == [4]
+
+
+@pytest.mark.parametrize("count", [0, 126])
+def test_request_that_cannot_be_sent_leaves_the_bus_at_work(count):
+    """A count outside the protocol's limits is the caller's error; the next request is carried out."""
+
+    async def body(bus, _):
+        with pytest.raises(ValueError, match=rf"count {count}\b"):
+            await bus.read(ReadRequest(1, "input", 0, count))
+        return (await bus.read(ReadRequest(1, "input", 0, 1))).words
+
+    assert on_bus(body) == (0,)
+
+
+def test_unopened_bus_says_so():
+    """A bus that was never opened refuses rather than waits."""
+
+    async def main():
+        bus = ModbusBus("line", spec_of(), peer=Slow())
+        with pytest.raises(
+            BusFault, match=r"^bus line: the in-process line is not connected: it was never opened$"
+        ):
+            await bus.read(ReadRequest(1, "input", 0, 1))
+
+    run(main(), virtual=True)
+
+
+def test_bus_opens_again_after_closing():
+    """Opening an open bus changes nothing; a closed one can be opened again."""
+
+    async def body(bus, _):
+        await bus.open()
+        await bus.close()
+        await bus.open()
+        return (await bus.read(ReadRequest(1, "input", 0, 1))).words
+
+    assert on_bus(body) == (0,)
+
+
+def test_in_process_bus_needs_its_mock():
+    """Without a unit at the far end the bus does not open."""
+
+    async def main():
+        message = r"^bus line: the in-process line cannot be opened: there is no mock unit at the far end$"
+        with pytest.raises(LinkError, match=message):
+            await ModbusBus("line", spec_of()).open()
+
+    run(main(), virtual=True)

@@ -1,0 +1,404 @@
+"""The line process: outputs as in this process, errors that travel, and the guard."""
+
+import asyncio
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Coroutine
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plain_unit import PlainBank
+
+from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.errors import BusFault, DriverError, LinkError
+from ventproof_bench.base.evidence import pulse_plan
+from ventproof_bench.base.protocols import ReadRequest
+from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.mock.wires.modbus_server import Request, Responder, Trouble
+from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard
+from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
+from ventproof_bench.outputs.line import LineOutputs, carried_buses
+
+pytestmark = pytest.mark.wire
+
+
+class _Truth:
+    """When the board's contact _really moved."""
+
+    def __init__(self) -> None:
+        self.edges: list[tuple[float, bool]] = []
+        self.moved = asyncio.Event()
+
+    def __call__(self, closed: bool) -> None:  # noqa: FBT001 - as boards call it
+        self.edges.append((now_s(), closed))
+        self.moved.set()
+
+    async def becomes(self, *, closed: bool, within_s: float) -> float:
+        """Wait for a state of the contact; returns how long it took."""
+        begun_s = now_s()
+        async with asyncio.timeout(within_s):
+            while not self.edges or self.edges[-1][1] is not closed:
+                self.moved.clear()
+                await self.moved.wait()
+        return now_s() - begun_s
+
+
+def _bench_file(frames_port: str, rtu_port: str = "/dev/null", **wired: Any) -> BenchFile:
+    """Return a bench with a frames board, a coil board on the unit's bus, and a spare bus."""
+    frames = {"on": "55 01 01 {sum8}", "off": "55 01 00 {sum8}", "reply": "AA 01 {state} {sum8}"}
+    rain = {"driver": "frames", "wired": {"port": frames_port, **frames, **wired}}
+    flood = {"driver": "coil", "wired": {"bus": "unit", "unit_id": 7, "coil": 0}}
+    relay = {"operate": "1 ms", "release": "1 ms", "bounce": "1 ms"}
+    rtu = {
+        "link": "rtu",
+        "port": rtu_port,
+        "parity": "none",
+        "timeout": "200 ms",
+        "quiet_after_fault": "20 ms",
+    }
+    house = {
+        "kind": "register",
+        "driver": "register",
+        "unit": "°C",
+        "wired": {"bus": "unit", "table": "holding", "address": 1, "type": "s16", "scale": 0.1},
+    }
+    on_bus = {"flood": flood | relay, "house": house} if rtu_port != "/dev/null" else {}
+    return BenchFile.model_validate(
+        {
+            "bench": "line test",
+            "buses": {"unit": rtu, "spare": {"link": "tcp", "host": "192.0.2.1"}},
+            "outputs": {"rain": rain | relay, **on_bus},
+            "signals": {"vent": {"bus": "unit", "table": "holding", "address": 0, "unit": "%"}},
+        }
+    )
+
+
+def _really(main: Coroutine[Any, Any, None]) -> None:
+    run(main, virtual=False)
+
+
+@asynccontextmanager
+async def _bench() -> AsyncIterator[tuple[LineOutputs, dict[str, _Truth], PlainBank]]:
+    """Open a line process on a frames board, and on a bus with the unit and a coil board."""
+    truth = {"rain": _Truth(), "flood": _Truth()}
+    unit = PlainBank({"holding": [42, 0, 0]})
+    devices = {1: unit, 7: CoilBoard({0: truth["flood"]})}
+    async with (
+        serve_pty(FramesBoard({1: truth["rain"]})) as frames,
+        serve_pty(Responder("rtu", devices)) as rtu,
+    ):
+        outputs = LineOutputs(_bench_file(frames, rtu))
+        await outputs.open()
+        try:
+            yield outputs, truth, unit
+        finally:
+            await outputs.close()
+            await outputs.close()
+
+
+def _line_pid(outputs: LineOutputs) -> int:
+    assert outputs._line is not None
+    assert outputs._line._process is not None
+    return outputs._line._process.pid
+
+
+def test_buses_that_carry_outputs_live_in_the_line_process():
+    """A bus with a relay or a register output on it is the line process's; others stay with the harness."""
+    assert carried_buses(_bench_file("/dev/x", "/dev/y")) == ("unit",)
+    assert carried_buses(_bench_file("/dev/x")) == ()
+
+
+def test_a_bench_file_travels_unchanged():
+    """What the line process builds from is the bench file itself, to the last digit."""
+    file = _bench_file("/dev/x", "/dev/y")
+    assert BenchFile.model_validate_json(file.model_dump_json(exclude_unset=True)) == file
+
+
+def test_outputs_and_polls_go_through_the_line_process():
+    """Contacts, levels and polls of the shared bus work, windows hold the truth, and closing makes safe."""
+
+    async def main():
+        async with _bench() as (outputs, truth, unit):
+            assert set(outputs.buses) == {"unit"}
+            for name in ("rain", "flood"):
+                for closed in (True, False, True):
+                    window = await outputs.contact(name, closed=closed)
+                    at_s, became = truth[name].edges[-1]
+                    assert became is closed
+                    assert window.earliest_s <= at_s <= window.latest_s
+            await outputs.level("house", -12.3)
+            assert unit.tables["holding"] == [42, 65536 - 123, 0]
+            reply = await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 2))
+            assert reply.words == (42, 65536 - 123)
+            assert reply.requested_s < reply.replied_s <= now_s()
+            await outputs.make_safe()
+            assert [t.edges[-1][1] for t in truth.values()] == [False, False]
+            await outputs.contact("rain", closed=True)
+        assert truth["rain"].edges[-1][1] is False
+
+    _really(main())
+
+
+def test_a_train_goes_out_on_time_beside_polls():
+    """Every edge's window holds the board's own instant; due times are those asked for."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            truth["rain"].edges.clear()
+            start_s = now_s() + 0.1
+            plan = pulse_plan(10, closed_for_s=0.012, open_for_s=0.018)
+
+            async def poll():
+                while True:
+                    await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 1))
+
+            polls = asyncio.ensure_future(poll())
+            reports = await outputs.train("rain", plan, start_s=start_s)
+            polls.cancel()
+            assert [(r.closed, r.due_s) for r in reports] == [(e.closed, start_s + e.at_s) for e in plan]
+            for report, (at_s, closed) in zip(reports, truth["rain"].edges, strict=True):
+                assert report.closed is closed
+                assert report.window is not None
+                assert report.due_s <= report.window.earliest_s <= at_s <= report.window.latest_s
+
+    _really(main())
+
+
+def test_errors_travel_as_what_they_are():
+    """A bus fault keeps its kind and times, a driver error its text, and an unknown name the nearest one."""
+
+    async def main():
+        async with _bench() as (outputs, _, __):
+            with pytest.raises(BusFault, match=r"exception|address") as fault:
+                await outputs.buses["unit"].read(ReadRequest(1, "holding", 77, 1))
+            assert fault.value.kind == "exception"
+            assert fault.value.requested_s < fault.value.ended_s <= now_s()
+            with pytest.raises(DriverError, match=r"^there is no contact 'rian'; did you mean 'rain'\?$"):
+                await outputs.contact("rian", closed=True)
+            with pytest.raises(DriverError, match=r"^output rain: edges 1 ms apart are too fast"):
+                await outputs.train("rain", pulse_plan(2, closed_for_s=0.001, open_for_s=1), start_s=now_s())
+            with pytest.raises(DriverError, match="out of range"):
+                await outputs.level("house", 1e6)
+
+    _really(main())
+
+
+@pytest.mark.parametrize(
+    ("wired", "error", "says"),
+    [
+        ({"port": "/dev/no-such-port"}, LinkError, "there is no such port"),
+        ({"reply": "AB 01 {state} {sum8}"}, DriverError, "answered aa 01 00 ab, not ab 01 00 ac"),
+        ({"on": "55 0"}, DriverError, "output rain: .*is neither a hex byte"),
+    ],
+)
+def test_a_bench_that_cannot_be_opened_leaves_no_process(wired, error, says):
+    """The reason comes from the line process, which is gone afterwards."""
+
+    async def main():
+        async with serve_pty(FramesBoard({1: _Truth()})) as port:
+            outputs = LineOutputs(_bench_file(port, **wired))
+            with pytest.raises(error, match=says):
+                await outputs.open()
+            assert outputs._line is None
+            with pytest.raises(LinkError, match=r"^the outputs are not open$"):
+                await outputs.contact("rain", closed=True)
+            await outputs.close()
+
+    _really(main())
+
+
+HARNESS = """
+import asyncio, sys
+from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.benchfile.model import BenchFile
+
+async def main():
+    outputs = LineOutputs(BenchFile.model_validate_json(sys.argv[1]))
+    await outputs.open()
+    await outputs.contact("rain", closed=True)
+    print("closed", flush=True)
+    {then}
+
+asyncio.run(main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("then", "end", "within_s"),
+    [
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, id="killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 1.0, id="stopped"),
+        pytest.param("while True: pass", None, 1.0, id="hung"),
+        pytest.param("sys.exit(1)", None, 1.0, id="exited"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, id="terminated"),
+    ],
+)
+def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
+    """Whatever ends or stops the harness's process group, the contact opens within a second at most."""
+
+    async def main():
+        truth = _Truth()
+        async with serve_pty(FramesBoard({1: truth})) as port:
+            harness = subprocess.Popen(  # noqa: ASYNC220 - a few ms
+                [
+                    sys.executable,
+                    "-c",
+                    HARNESS.replace("{then}", then),
+                    _bench_file(port).model_dump_json(exclude_unset=True),
+                ],
+                start_new_session=True,
+                stdout=subprocess.PIPE,
+                cwd=Path(__file__).parents[3],
+            )
+            try:
+                assert harness.stdout is not None
+                said = await asyncio.get_running_loop().run_in_executor(None, harness.stdout.readline)
+                assert said == b"closed\n"
+                assert truth.edges[-1][1] is True
+                if end is not None:
+                    os.killpg(harness.pid, end)
+                await truth.becomes(closed=False, within_s=within_s)
+            finally:
+                os.killpg(harness.pid, signal.SIGKILL)
+                harness.wait()
+                harness.stdout.close()
+
+    _really(main())
+
+
+def test_a_train_that_nobody_waits_for_stops():
+    """A cancelled train plays no further edge, and the outputs can be used on."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            plan = pulse_plan(100, closed_for_s=0.03, open_for_s=0.03)
+            train = asyncio.ensure_future(outputs.train("rain", plan, start_s=now_s()))
+            await truth["rain"].becomes(closed=True, within_s=1)
+            train.cancel()
+            await outputs.contact("rain", closed=True)
+            seen = len(truth["rain"].edges)
+            await asyncio.sleep(0.1)
+            assert len(truth["rain"].edges) == seen
+
+    _really(main())
+
+
+def test_a_killed_line_process_is_noticed_at_once_and_another_makes_safe():
+    """Whoever waits gets a link error; making safe starts a second line process, which opens the contact."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            await outputs.contact("rain", closed=True)
+            train = asyncio.ensure_future(
+                outputs.train("flood", pulse_plan(100, closed_for_s=0.5, open_for_s=0.5), start_s=now_s())
+            )
+            await truth["flood"].becomes(closed=True, within_s=1)
+            begun_s = now_s()
+            os.kill(_line_pid(outputs), signal.SIGKILL)
+            with pytest.raises(
+                LinkError, match=r"^the line process, which owns the outputs, is lost: it died"
+            ):
+                await train
+            assert now_s() - begun_s < 0.5
+            with pytest.raises(LinkError, match="is lost: it died"):
+                await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 1))
+            await outputs.make_safe()
+            assert [t.edges[-1][1] for t in truth.values()] == [False, False]
+            assert outputs.notes[-1].endswith("a second one made the outputs safe")
+
+    _really(main())
+
+
+def test_a_line_process_that_hangs_is_noticed_and_another_makes_safe():
+    """A stopped line process is lost after ten unanswered beats, and a second one makes safe."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            await outputs.contact("rain", closed=True)
+            os.kill(_line_pid(outputs), signal.SIGSTOP)
+            with pytest.raises(LinkError, match="is lost: it hangs"):
+                async with asyncio.timeout(2):
+                    await outputs.contact("rain", closed=False)
+            await outputs.make_safe()
+            assert truth["rain"].edges[-1][1] is False
+
+    _really(main())
+
+
+def test_the_line_process_minds_sigterm_and_not_sigint():
+    """Ctrl-C is the harness's business; a termination makes safe, and the harness is told."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            await outputs.contact("rain", closed=True)
+            os.kill(_line_pid(outputs), signal.SIGINT)
+            await outputs.contact("rain", closed=True)
+            assert truth["rain"].edges[-1][1] is True
+            os.kill(_line_pid(outputs), signal.SIGTERM)
+            await truth["rain"].becomes(closed=False, within_s=0.5)
+            with pytest.raises(LinkError, match=r"is lost: it was asked to end \(SIGTERM\)$"):
+                await outputs.contact("rain", closed=True)
+
+    _really(main())
+
+
+def test_a_coil_board_whose_connection_was_cut_is_made_safe_all_the_same():
+    """On its way out the line process connects a lost bus again rather than leave a relay energised."""
+
+    async def main():
+        truth, cut = _Truth(), {"now": False}
+        board = CoilBoard({0: truth})
+
+        def trouble(_: Request) -> Trouble | None:
+            wanted, cut["now"] = cut["now"], False
+            return Trouble(cut=True) if wanted else None
+
+        async with serve_tcp(lambda: Responder("tcp", {1: board}, trouble=trouble)) as port:
+            outputs = LineOutputs(
+                BenchFile.model_validate(
+                    {
+                        "bench": "coil test",
+                        "buses": {"relays": {"link": "tcp", "host": "127.0.0.1", "tcp_port": port}},
+                        "outputs": {"rain": {"driver": "coil", "wired": {"bus": "relays", "coil": 0}}},
+                        "signals": {
+                            "vent": {
+                                "bus": "relays",
+                                "table": "coil",
+                                "address": 0,
+                                "unit": "flag",
+                                "type": "bit",
+                            }
+                        },
+                    }
+                )
+            )
+            await outputs.open()
+            await outputs.contact("rain", closed=True)
+            cut["now"] = True
+            with pytest.raises(BusFault, match=r"cut|lost|connection"):
+                await outputs.buses["relays"].read(ReadRequest(1, "coil", 0, 1))
+            os.kill(_line_pid(outputs), signal.SIGTERM)
+            await truth.becomes(closed=False, within_s=1)
+            await outputs.close()
+
+    _really(main())
+
+
+def test_a_harness_that_comes_back_from_a_stall_is_told():
+    """After half a second without a sign of life the contact is open, and the next call says why."""
+
+    async def main():
+        async with _bench() as (outputs, _, __):
+            await outputs.contact("rain", closed=True)
+            time.sleep(0.7)  # noqa: ASYNC251 - the stall
+            with pytest.raises(
+                LinkError, match=r"it heard nothing of the harness for 0\.5 s; is the machine over"
+            ):
+                await outputs.contact("rain", closed=True)
+
+    _really(main())

@@ -1,0 +1,120 @@
+"""`ventproof explore`: faults found unaided and written as profiles, a healthy unit not accused, and its exit codes."""
+
+from __future__ import annotations
+
+import sys
+
+import pytest
+
+from ventproof.cli import main
+from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.read import read_log
+from ventproof.profile.load import load_profile
+
+TABLE = SHIPPED_BENCH.with_name("mock-overrides.yaml")
+
+
+@pytest.fixture
+def explore(capsys, monkeypatch, tmp_path):
+    """Explore in this process; returns (exit code, standard output, standard error)."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words, bench=SHIPPED_BENCH):
+        monkeypatch.setattr(
+            sys, "argv", ["ventproof", "explore", *map(str, (TABLE, "--bench", bench, *words))]
+        )
+        with pytest.raises(SystemExit) as left:
+            main()
+        captured = capsys.readouterr()
+        return left.value.code, captured.out, captured.err
+
+    return call
+
+
+@pytest.mark.parametrize(
+    ("words", "name", "shortest"),
+    [
+        (["--fault", "misses_side_vent", "--seed", 8], "side-vent-reaches", "rain closes"),
+        (
+            ["--fault", "failure_not_told", "--seed", 8],
+            "outside-failed-equals",
+            "the wires of outside_temperature break",
+        ),
+    ],
+    ids=["logic", "sensor failure"],
+)
+def test_a_fault_is_found_made_short_and_written_as_a_profile(words, name, shortest, explore, tmp_path):
+    """What is written fails the faulty unit and passes the healthy one; nothing is overwritten or left beside it."""
+    (tmp_path / "found").mkdir()
+    earlier = tmp_path / "found" / f"found-by-exploring-{name}.yaml"
+    earlier.write_text("mine", encoding="utf-8")
+    code, out, _ = explore(*words, "--budget", "10 min")
+    assert code == 1
+    assert "FOUND: the unit does not do what its override table says." in out
+    assert shortest in out
+    assert "The unit without --fault passes this profile." in out
+    assert {path.name for path in tmp_path.iterdir()} == {"found", "records"}
+    assert earlier.read_text(encoding="utf-8") == "mine"
+    profile = load_profile(earlier.with_stem(f"{earlier.stem}-2"))
+    assert (len(profile.model.steps[0].do), len(profile.model.steps[0].expect)) == (1, 1)
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    assert read_log(log).outcome == "fail"
+
+
+def test_a_healthy_unit_is_not_accused(explore, tmp_path):
+    """Nothing is found in a healthy unit: exit code 0, no profile, no log, and no more claimed than was tried."""
+    code, out, _ = explore("--examples", 3, "--seed", 5, "--budget", "10 min")
+    assert (code, list(tmp_path.iterdir())) == (0, [])
+    assert "Nothing was found; that proves nothing" in out
+
+
+def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
+    """Where the start state is never reached nothing was tried: exit code 2, and the screen says where to look."""
+    code, out, _ = explore("--fault", "runs_inverted", "--examples", 2, "--budget", "10 min")
+    assert (code, list(tmp_path.iterdir())) == (2, [])
+    assert "the vents never came to stand open" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--budget", "60"], "--budget: '60' is a number without unit where a time is wanted"),
+        (["--budget", "-1 s"], "--budget: '-1 s' is not a time; write '60 s' or '1 h'"),
+        (["--fault", "ignore_gale"], "did you mean 'ignores_gale'?"),
+    ],
+    ids=["no unit", "less than nothing", "misspelt"],
+)
+def test_a_wrong_argument_gets_one_clear_error(words, said, explore):
+    """Wrong arguments are told in a line before anything is played, with exit code 3."""
+    code, out, err = explore(*words)
+    assert (code, out, err.count("\n")) == (3, "", 1)
+    assert said in err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("contact: rain,", "contact: rein,", "has no output 'rein'; did you mean 'rain'?"),
+        ("signal: roof_vent", "signal: roof_vemt", "has no signal 'roof_vemt'; did you mean 'roof_vent'?"),
+    ],
+)
+def test_a_table_that_the_bench_does_not_fit_is_refused(old, new, said, ventproof, tmp_path):
+    """A name that the bench lacks is placed in the table, with the nearest right one, before anything is played."""
+    table = tmp_path / "table.yaml"
+    table.write_text(TABLE.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    code, _, err = ventproof("explore", table, "--bench", SHIPPED_BENCH)
+    assert (code, err.count("\n")) == (3, 1)
+    assert err.startswith(
+        f"{table}:{TABLE.read_text(encoding='utf-8').partition(old)[0].count(chr(10)) + 1}:"
+    )
+    assert said in err
+
+
+def test_a_file_that_is_no_table_is_refused(capsys, monkeypatch):
+    """A bench file in the table's place is named for what it is."""
+    words = ["ventproof", "explore", str(SHIPPED_BENCH), "--bench", str(SHIPPED_BENCH)]
+    monkeypatch.setattr(sys, "argv", words)
+    with pytest.raises(SystemExit) as left:
+        main()
+    assert left.value.code == 3
+    assert "this is a bench file; an override table is wanted here" in capsys.readouterr().err

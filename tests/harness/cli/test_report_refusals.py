@@ -1,0 +1,90 @@
+"""Reports for CI from the command line: written beside a run or from logs, by the ending of their names."""
+
+from __future__ import annotations
+
+import json
+from xml.etree import ElementTree
+
+import pytest
+from click.testing import CliRunner
+
+from ventproof.cli import ventproof
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
+from ventproof_bench.base.errors import FileError
+
+QUICK = str(SHIPPED / "rain-count.yaml")
+LONG = str(SHIPPED / "rain-while-partly-open.yaml")
+
+
+@pytest.fixture
+def command(tmp_path, monkeypatch):
+    """Run a command in an empty folder; returns its exit code and what it printed."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments):
+        result = CliRunner().invoke(ventproof, list(arguments), standalone_mode=False)
+        if result.exception:
+            raise result.exception
+        return result.return_value, result.output
+
+    return run
+
+
+def test_a_run_writes_the_reports_that_it_is_asked_for(command, tmp_path):
+    """Each ending gives its kind, and each is told in a line."""
+    asked = [part for ending in ("xml", "md", "json") for part in ("--report", f"out/r.{ending}")]
+    code, output = command("run", QUICK, "--bench", str(SHIPPED_BENCH), *asked)
+    assert code == EXIT_PASS
+    assert ElementTree.parse(tmp_path / "out/r.xml").getroot().get("errors") == "0"
+    assert (tmp_path / "out/r.md").read_text().startswith("### ✅ ventproof: pass")
+    assert json.loads((tmp_path / "out/r.json").read_text())["verdict"] == "pass"
+    assert "out/r.json: pass: 1 run: 1 pass" in output
+
+
+def test_reports_from_logs_are_those_of_the_run(command, tmp_path):
+    """`report` makes from the logs what `run --report` wrote."""
+    command("run", QUICK, "--bench", str(SHIPPED_BENCH), "--report", "a.json", "--report", "a.xml")
+    code, _ = command("report", "records", "-o", "b.json", "-o", "b.xml")
+    assert code == EXIT_PASS
+    for ending in ("json", "xml"):
+        assert (tmp_path / f"a.{ending}").read_text() == (tmp_path / f"b.{ending}").read_text()
+
+
+def test_an_ending_that_asks_for_nothing_is_refused_before_anything_is_switched(command, tmp_path):
+    """The error names the file and the endings there are, and no log is begun."""
+    with pytest.raises(
+        FileError, match=r"r\.txt: no report can be made as \.txt; end its name in \.html, \.pdf, "
+    ):
+        command("run", QUICK, "--bench", str(SHIPPED_BENCH), "--report", "r.txt")
+    assert not (tmp_path / "records").exists()
+    with pytest.raises(FileError, match=r"junit: no report can be made as a file without an ending"):
+        command("report", "records", "-o", "junit")
+
+
+def test_a_report_that_cannot_be_written_is_no_pass(command, tmp_path):
+    """The logs stand and say so, but the exit code tells that something is missing."""
+    (tmp_path / "blocked").touch()
+    code, output = command("run", QUICK, "--bench", str(SHIPPED_BENCH), "--report", "blocked/r.xml")
+    assert code == EXIT_BENCH
+    assert "REPORT NOT WRITTEN: blocked/r.xml: cannot be written" in output
+    assert "1 run(s): 1 pass" in output
+
+
+def test_profiles_that_were_not_run_are_errors_in_the_report(command, tmp_path):
+    """What breaks a suite off leaves its mark in the report, not a shorter list."""
+    deaf = SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms")
+    (tmp_path / "deaf.yaml").write_text(deaf, encoding="utf-8")
+    code, _ = command("run", LONG, QUICK, "--bench", "deaf.yaml", "--report", "r.xml")
+    assert code == EXIT_BENCH
+    aborted, not_run = ElementTree.parse(tmp_path / "r.xml").getroot()
+    assert aborted[1].find("error").get("type") == "aborted"
+    assert not_run.get("name") == "every closure of the rain contact is counted"
+    assert not_run[0].find("error").get("message") == "not run: something ended the command before"
+
+
+def test_the_schema_of_results_is_printed(command):
+    """`schema results` prints the published format."""
+    code, output = command("schema", "results")
+    assert code is None
+    assert json.loads(output)["title"] == "ventproof results"

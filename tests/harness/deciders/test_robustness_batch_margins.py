@@ -1,0 +1,102 @@
+"""What margins say: how far beyond its limit a failed signal was, and no more of a hold than is true."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from ventproof.deciders import formulas as f
+from ventproof.deciders import robustness
+from ventproof.envelope.spans import Corners, Track
+from ventproof.judge.trace import SignalTrace
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.evidence import Sample, SignalTraits, Window
+
+VENT = SignalTraits(name="roof_vent", unit="%", error=0.25, rate_per_s=4.0)
+
+
+@pytest.mark.parametrize("width_s", [0.0, 0.4])
+def test_an_invariant_that_fails_at_its_first_reading_says_by_how_much(width_s: float) -> None:
+    """A vent at 20 % that must stay below 8 % is 12 % beyond, give or take the error and what it moves."""
+    trace = SignalTrace(VENT)
+    watch = trace.watch(f.StaysFormula(None, 8.0, None), Window(1.0, 1.0 + width_s))
+    for i in range(50):
+        trace.observe(Sample(20.0, i * 0.1, i * 0.1 + 0.01))
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.FAIL
+    margin = watch.ruling.margin
+    assert margin is not None
+    assert -12.25 - 4.0 * 0.2 <= margin.low <= -12.0 <= margin.high <= -11.75 + 1e-9
+
+
+def test_readings_before_the_stimulus_do_not_deepen_a_failure() -> None:
+    """A vent that came down from 99 % before it was held to 8 % fails by where it stood then."""
+    trace = SignalTrace(VENT)
+    trace.remember_from(0.0)
+    for i in range(300):
+        trace.observe(Sample(max(20.0, 99.0 - 0.38 * i), i * 0.1, i * 0.1 + 0.01))
+    watch = trace.watch(f.StaysFormula(None, 8.0, None), Window(25.0, 25.0))
+    assert watch.ruling is not None
+    assert watch.ruling.margin is not None
+    assert watch.ruling.margin.low >= -13.0
+
+
+def test_readings_before_the_stimulus_do_not_deepen_an_arrival() -> None:
+    """A vent that crossed the band before the stimulus and comes to its edge afterwards passes by that edge."""
+    trace = SignalTrace(VENT)
+    trace.remember_from(0.0)
+    values = [50.0] * 20 + [50.0 - 0.3 * i for i in range(40)] + [38.0 + 0.3 * i for i in range(40)]
+    for i, value in enumerate(values):
+        trace.observe(Sample(value, i * 0.1, i * 0.1 + 0.01))
+    watch = trace.watch(f.ReachesFormula(50.0, 2.0, 20.0), Window(5.0, 5.0))
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.PASS
+    assert watch.ruling.margin is not None
+    assert watch.ruling.margin.low < 0.5
+
+
+def _tracks(r: random.Random) -> tuple[Track, list[float], list[float], list[float]]:
+    """Return a random envelope without jumps, and its corners: instants, lower and upper bounds."""
+    t = [0.0]
+    while len(t) < r.randrange(2, 12):
+        t.append(t[-1] + r.choice([0.1, 1.0, r.random() + 0.01]))
+    bounds = [sorted((r.uniform(0, 10), r.uniform(0, 10))) for _ in t]
+    low, high = [b[0] for b in bounds], [b[1] for b in bounds]
+    corners = Corners(np.array(t), np.array(low), np.array(high))
+    track = Track()
+    if r.random() < 0.5:
+        track.extend(corners)
+    else:
+        for piece in corners:
+            track.append(piece)
+    return track, t, low, high
+
+
+def test_the_margin_of_a_hold_is_what_trying_many_starts_finds() -> None:
+    """Worst and best over a fine grid of starts and of instants inside the hold, dips inside it included.
+
+    The definition itself is evaluated: least over the hold of the distance from the band's edge, greatest over the
+    starts (Donzé and Maler, FORMATS 2010).
+    """
+    for seed in range(150):
+        r = random.Random(seed)
+        track, t, low, high = _tracks(r)
+        within, hold, tolerance = r.uniform(0, t[-1]), r.uniform(0.1, 3), r.uniform(0.5, 4)
+        margin = robustness.reaches(track, 5.0, tolerance, (0.0, 0.0), within_s=within, hold_s=hold)
+        last = min(within, t[-1] - hold)
+        if margin is None:
+            assert last < 0
+            continue
+        starts, inside = np.linspace(0, last, 500), np.linspace(0, hold, 200)
+        at = starts[:, None] + inside[None, :]
+        lower, upper = np.interp(at, t, low), np.interp(at, t, high)
+        edge_low, edge_high = 5.0 - tolerance, 5.0 + tolerance
+        worst = np.minimum(lower - edge_low, edge_high - upper).min(axis=1).max()
+        best = np.minimum(np.minimum(upper - edge_low, edge_high - lower), tolerance).min(axis=1).max()
+        # What a bound changes by between two points of the grids.
+        slope = max(abs(np.diff(bound) / np.diff(t)).max() for bound in (low, high))
+        coarse = slope * (hold / 199 + last / 499) + 1e-9
+        assert margin.low == pytest.approx(worst, abs=coarse), seed
+        assert margin.high == pytest.approx(best, abs=coarse), seed

@@ -1,0 +1,417 @@
+"""Figures: true to the evidence, readable without colour, safe with any text, and never written over strange files."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from dataclasses import replace
+from itertools import combinations
+from pathlib import Path
+from typing import get_args
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventproof.case.case import case_of
+from ventproof.cli.judge import figures, write_figures
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.deciders.formulas import Formula
+from ventproof.figures import sheet
+from ventproof.figures.decided_run import decided_run
+from ventproof.figures.demand import demand_of
+from ventproof.figures.drawing import AxisScale, Drawing, padded, spread, text_width, wrap
+from ventproof.figures.response_figure import every_drawable, response_figure
+from ventproof.figures.run_figure import run_figure
+from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
+from ventproof.log.read import LogState
+from ventproof.profile.bind import bind
+from ventproof.profile.load import read_profile
+from ventproof.run.engine import Engine
+from ventproof.session.session import Session
+from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.clock import run as run_loop
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.evidence import Gap
+from ventproof_bench.benchcheck.load import read_bench
+from ventproof_bench.rig.build import assemble
+
+pytestmark = pytest.mark.xdist_group("figures")  # its fixtures are costly: one worker makes them
+
+SVG = "{http://www.w3.org/2000/svg}"
+BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
+RAIN = (SHIPPED / "rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")
+COARSE = (
+    BENCH.replace("poll_every: 100 ms", "poll_every: 1500 ms"),
+    RAIN.replace("$tolerance, within: 2", "6 %, within: 2"),
+)
+
+
+def record(profile=RAIN, bench=BENCH, faults=()):
+    """Run a profile; return its log and the true course of both vents in log time."""
+    loaded = with_faults(read_bench("bench.yaml", bench), faults)
+    read = read_profile("profile.yaml", profile)
+    bound = bind(read, loaded, {})
+    header = Session(bench=loaded, out=Path()).header(read, 1)
+    events = []
+
+    async def main():
+        origin_s = asyncio.get_running_loop().time()
+        rig = assemble(loaded.model, seed=0)
+        engine = Engine(read.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
+        await engine.run(header)
+        truths = {f"{vent}_vent": rig.mock.truth(vent) for vent in ("roof", "side")}
+        return {name: [(t - origin_s, v) for t, v in points] for name, points in truths.items()}
+
+    truth = run_loop(main(), virtual=True)
+    return LogState(tuple(events), len(events), None, "", "ab" * 32), truth
+
+
+@pytest.fixture(scope="module")
+def runs():
+    """A passing, a failing and an inconclusive run of the same profile, with the true courses."""
+    return {
+        "pass": record(),
+        "fail": record(faults=["slow_travel"]),
+        "inconclusive": record(COARSE[1], COARSE[0]),
+    }
+
+
+def texts(svg):
+    return [element.text for element in ElementTree.fromstring(svg).iter(f"{SVG}text")]
+
+
+def of_class(root, name):
+    return [element for element in root.iter() if element.get("class") == name]
+
+
+def roof(run, step=1):
+    return next(i for i in run.case.items if (i.step, i.signal) == (step, "roof_vent"))
+
+
+@pytest.mark.parametrize("verdict", ["pass", "fail", "inconclusive"])
+def test_a_figure_says_verdict_reason_stimulus_deadline_and_target(verdict, runs):
+    """Whoever opens the figure reads what was done, what was demanded, by when, and why it was decided so."""
+    run = decided_run(runs[verdict][0])
+    svg = response_figure(run, roof(run))
+    root = ElementTree.fromstring(svg)
+    said = " ".join(texts(svg))
+    for words in (
+        verdict.upper(),
+        "close rain",
+        "deadline 35 s",
+        "target 5 %",
+        "s since the stimulus",
+        "roof_vent, %",
+    ):
+        assert words in said
+    assert roof(run).ruling.why in said
+    assert root.get("role") == "img"
+    assert root.find(f"{SVG}title").text == f"{verdict}: roof_vent reaches 5 % ± 2 % within 35 s, holds 20 s"
+    assert roof(run).ruling.why in root.find(f"{SVG}desc").text
+    assert of_class(root, "margin"), "the place that decides it is ringed"
+
+
+def axes(root):
+    """Read the scale of the first panel off its axes, as a person would; returns (px to s, px to value)."""
+    panel = root.find(f"{SVG}svg")
+    top, bottom = (float(panel.get("y")), float(panel.get("y")) + float(panel.get("height")))
+    xs = [(float(e.get("x")), float(e.text)) for e in of_class(root, "tick-x")]
+    ys = [(float(e.get("y")) - 4, float(e.text)) for e in of_class(root, "tick-y")]
+    ys = [(y, value) for y, value in ys if top <= y <= bottom]
+    return (
+        panel,
+        np.polynomial.Polynomial.fit(*zip(*xs, strict=True), 1),
+        np.polynomial.Polynomial.fit(*zip(*ys, strict=True), 1),
+    )
+
+
+def envelope(panel, to_s, to_value):
+    """Read the drawn envelope back; returns instants, lower and upper bounds."""
+    (polygon,) = of_class(panel, "envelope")
+    points = np.array([[float(n) for n in pair.split(",")] for pair in polygon.get("points").split()])
+    turn = int((np.diff(points[:, 0]) < 0).argmax())  # where the lower edge begins to run back
+    upper, lower = points[:turn], points[turn:][::-1]
+    at = np.union1d(upper[:, 0], lower[:, 0])
+    return to_s(at), to_value(np.interp(at, *lower.T)), to_value(np.interp(at, *upper.T))
+
+
+@pytest.mark.parametrize("verdict", ["pass", "fail", "inconclusive"])
+@pytest.mark.parametrize("signal", ["roof_vent", "side_vent"])
+def test_the_drawn_envelope_contains_the_true_course_and_every_reading(verdict, signal, runs):
+    """Read back through the figure's own axes, the true vent never leaves the band, and readings lie in it."""
+    state, truth = runs[verdict]
+    run = decided_run(state)
+    item = next(i for i in run.case.items if (i.step, i.signal) == (1, signal))
+    root = ElementTree.fromstring(response_figure(run, item))
+    panel, to_s, to_value = axes(root)
+    t_s, low, high = envelope(panel, to_s, to_value)
+    slack = (
+        0.05 * abs(to_value.deriv()(0)) + 0.05 * abs(to_s.deriv()(0)) * 100 / 28
+    )  # a twentieth of a pixel each way
+    at_s = np.linspace(t_s[0], t_s[-1], 3000)
+    true = np.interp(at_s + item.watch.judged_from_s, *np.array(truth[signal]).T)
+    assert np.all(np.interp(at_s, t_s, low) <= true + slack)
+    assert np.all(true <= np.interp(at_s, t_s, high) + slack)
+    (dots,) = of_class(panel, "readings")
+    places = np.array([[float(n) for n in p] for p in re.findall(r"M([-\d.]+),([-\d.]+)h0", dots.get("d"))])
+    inside = (to_s(places[:, 0]) >= t_s[0]) & (to_s(places[:, 0]) <= t_s[-1])
+    assert inside.sum() >= 15
+    read_s, read = to_s(places[inside, 0]), to_value(places[inside, 1])
+    reach = run.courses[signal].traits.error + run.courses[signal].traits.rate_per_s * 0.11 + slack
+    assert np.all(np.interp(read_s, t_s, low) - reach <= read)
+    assert np.all(read <= np.interp(read_s, t_s, high) + reach)
+
+
+def test_the_same_log_gives_the_same_bytes(runs):
+    """Figures can be compared byte by byte."""
+    state = runs["pass"][0]
+    assert figures(decided_run(state)) == figures(decided_run(state))
+
+
+def test_texts_from_files_cannot_become_markup():
+    """Names and reasons with markup in them stand in the figure as they stand in the file."""
+    name, step, why = 'rain <b>&"vents"</b>', "begins ]]> <script>&amp;", "it's <&> so"
+    changed = RAIN.replace("profile: rain closes the vents, holds them and lets go", f"profile: '{name}'")
+    changed = changed.replace("step: rain begins", f"step: '{step}'").replace(
+        "why: no roof vent", f'why: "{why}"\n    # '
+    )
+    run = decided_run(record(changed)[0])
+    every = figures(run)
+    tags = {
+        "svg",
+        "title",
+        "desc",
+        "defs",
+        "pattern",
+        "g",
+        "path",
+        "line",
+        "rect",
+        "text",
+        "polygon",
+        "circle",
+    }
+    for svg in every.values():
+        assert {element.tag.removeprefix(SVG) for element in ElementTree.fromstring(svg).iter()} <= tags
+    assert name in texts(every["run.svg"])
+    assert f"{name}: {step}" in texts(every["1-1-roof_vent-reaches.svg"])
+    assert f"proves: {why}" in " ".join(texts(every["always-0-roof_vent-stays_below.svg"]))
+
+
+def test_characters_that_xml_forbids_are_replaced():
+    """A control character in a text does not make the figure unreadable."""
+    drawing = Drawing(10, "v", title="a\x00b", description="\x1b[0m", log="")
+    drawing.text(0, 0, "bell\x07 \ufffe ok ±")
+    assert texts(drawing.render(10)) == ["bell\ufffd \ufffd ok ±"]
+
+
+def text_boxes(svg):
+    """Return about where the upright texts stand: (left, top, right, bottom, text)."""
+    for element in ElementTree.fromstring(svg).iter(f"{SVG}text"):
+        if element.get("transform") is None:
+            size = float(element.get("font-size", "13"))
+            x, y, width = (
+                float(element.get("x")),
+                float(element.get("y")),
+                text_width(element.text, size) * 0.9,
+            )
+            left = x - width * {"start": 0, "middle": 0.5, "end": 1}[element.get("text-anchor", "start")]
+            yield left, y - 0.75 * size, left + width, y + 0.1 * size, element.text
+
+
+@pytest.mark.parametrize("path", sorted(SHIPPED.glob("*.yaml"))[::5], ids=lambda p: p.stem)
+def test_no_texts_overlap(path):
+    """In the figures of a fifth of the shipped suite every text stands clear of the others, and inside the figure."""
+    for name, svg in figures(decided_run(record(path.read_text(encoding="utf-8"))[0])).items():
+        boxes = list(text_boxes(svg))
+        for a, b in combinations(boxes, 2):
+            apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+            assert apart, (name, a, b)
+        assert all(left >= 0 and right <= sheet.WIDTH for left, _, right, _, _ in boxes), name
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(st.tuples(st.floats(sheet.LEFT, sheet.RIGHT), st.integers(1, 130)), max_size=7))
+def test_no_label_of_a_moment_is_crossed_or_covered(placed):
+    """Wherever moments are and however long their labels, no line runs through a label, and no label over another."""
+    moments = [sheet.Moment(0, 0, "x" * length, "other") for _, length in placed]
+    xs = [x for x, _ in placed]
+    labels = []
+    for (anchor, row, said), x in zip(sheet._labels(moments, xs), xs, strict=True):
+        width = text_width(said, 12) + 8
+        assert x - width >= 0 if anchor == "end" else x + width <= sheet.WIDTH
+        labels.append((x, row, (x - width, x) if anchor == "end" else (x, x + width)))
+    for (x, row, (left, right)), (other_x, other_row, (other_left, other_right)) in combinations(labels, 2):
+        assert row != other_row or right <= other_left or other_right <= left
+        assert not left < other_x < right or other_row > row
+        assert not other_left < x < other_right or row > other_row
+
+
+def test_nothing_depends_on_colour(runs):
+    """Verdicts, lines and areas differ in shape, dashes or hatching where they differ in colour."""
+    assert len(set(sheet._OUTLINE.values()) | set(sheet._SIGN.values())) >= 6
+    drawn = [{k: v for k, v in stroke.items() if k != "stroke"} for stroke in sheet.STROKES.values()]
+    assert all(a != b for a, b in combinations(drawn, 2))
+    run = decided_run(runs["pass"][0])
+    root = ElementTree.fromstring(response_figure(run, roof(run)))
+    assert len({p.get("patternTransform") for p in root.iter(f"{SVG}pattern")}) == 2
+    assert of_class(root, "moment-stimulus")[0].get("stroke-dasharray") is None
+    assert of_class(root, "moment-deadline")[0].get("stroke-dasharray")
+    overview = ElementTree.fromstring(run_figure(run))
+    assert len({p.get("stroke-dasharray") for p in of_class(overview, "envelope")}) == 2, (
+        "one line style a vent"
+    )
+
+
+def test_a_flag_is_drawn_in_steps_and_hatched_where_it_may_have_changed(runs):
+    """Where it changed between two readings the figure says that nothing more is known."""
+    run = decided_run(runs["pass"][0])
+    root = ElementTree.fromstring(response_figure(run, run.case.of_step(1)[0]))
+    assert [e.text for e in of_class(root, "tick-y")] == ["on", "off"]
+    assert of_class(root, "level-kept")
+    (either,) = of_class(root, "either")
+    assert "url(#" in either.get("fill")
+    coarse = decided_run(runs["inconclusive"][0])
+    unsure = ElementTree.fromstring(response_figure(coarse, coarse.case.of_step(1)[0]))
+    assert of_class(unsure, "unknown"), (
+        "polled too seldom for its keeps_for, nothing is known between readings"
+    )
+
+
+def test_missing_readings_are_hatched_and_named(runs):
+    """A bus that brought nothing for a while leaves a hatched span and a bar that says how long and why."""
+    state = runs["pass"][0]
+    silent = GapSeen(84.0, Gap("unit", 80.0, 84.0, "timeout"))
+    kept = [e for e in state.events if not (isinstance(e, PollSeen) and 80 <= e.poll.requested_s <= 84)]
+    at = next(i for i, e in enumerate(kept) if e.t_s > 84)
+    run = decided_run(replace(state, events=(*kept[:at], silent, *kept[at:])))
+    assert roof(run).ruling.verdict is Verdict.INCONCLUSIVE
+    svg = response_figure(run, roof(run))
+    root = ElementTree.fromstring(svg)
+    assert "no reading for 4 s (timeout)" in texts(svg)
+    hatched = [e for e in of_class(root, "gap") if e.get("fill", "").startswith("url(#")]
+    assert float(hatched[0].get("width")) > 20
+    assert "no evidence" in texts(svg)
+
+
+def test_a_stimulus_that_never_left_is_still_shown(runs):
+    """Without the stimulus there is no demand to draw, but the course and the reason stand there."""
+    state = runs["pass"][0]
+    events = list(state.events)
+    at = next(i for i, e in enumerate(events) if isinstance(e, StimulusApplied) and e.of.step == 1)
+    events[at] = replace(events[at], edges=[replace(events[at].edges[0], window=None)])
+    run = decided_run(replace(state, events=tuple(events)))
+    svg = response_figure(run, roof(run))
+    assert "INCONCLUSIVE" in texts(svg)
+    assert "1 of 1 edges never left the bench" in " ".join(texts(svg))
+    assert of_class(ElementTree.fromstring(svg), "envelope")
+    assert not of_class(ElementTree.fromstring(svg), "demanded")
+
+
+def test_bare_readings_are_drawn_as_a_line_and_said_to_be_so(runs):
+    """`decision: simple` draws what it judges: no width, and a line of text that says it."""
+    state = runs["pass"][0]
+    simple = read_profile("edited.yaml", RAIN.replace("needs:", "decision: simple\nneeds:"))
+    run = decided_run(state, simple)
+    svg = response_figure(run, roof(run))
+    panel, to_s, to_value = axes(ElementTree.fromstring(svg))
+    _, low, high = envelope(panel, to_s, to_value)
+    assert np.all(low == high)
+    assert any(text.startswith("decision: simple") for text in texts(svg))
+
+
+@pytest.mark.parametrize(
+    ("response", "said"),
+    [
+        ("starts_moving: {by: 2 %, within: 5 s}", "moved by 2 %"),
+        ("{moves_at: 3.33 %/s, tolerance: 1 %/s, to: 5 %, within: 40 s}", "90 % of the way"),
+        ("{overshoots_at_most: 2 %, of: 5 %, for: 40 s}", "not beyond 3 %"),
+        ("never_reverses: {by: 2 %, for: 40 s}", "watched for 40 s"),
+        ("{stays_above: 3 %, for: 40 s}", "not below 3 %"),
+        ("unchanged: {for: 2 s, tolerance: 2 %}", "unchanged ± 2 %"),
+        ("{stays: 50 %, tolerance: 50 %, for: 40 s}", "not above 100 %"),
+    ],
+)
+def test_every_kind_of_response_can_be_drawn(response, said, runs):
+    """Each kind shows its own demand."""
+    body = response.strip("{}") if response.startswith("{") else response
+    edited = RAIN.replace("reaches: $roof_in_rain, tolerance: $tolerance, within: 35 s, holds: 20 s", body)
+    run = decided_run(runs["pass"][0], read_profile("edited.yaml", edited))
+    assert said in texts(response_figure(run, roof(run)))
+
+
+def test_no_formula_of_the_judge_is_left_out():
+    """A new kind of response cannot be added without saying what its figure draws."""
+    undrawn = demand_of.dispatch(object)
+    assert all(demand_of.dispatch(kind) is not undrawn for kind in get_args(Formula))
+
+
+def test_counts_show_where_they_began_and_where_they_must_end():
+    """A count is demanded from the last reading before the stimulus on."""
+    run = decided_run(record((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))[0])
+    said = texts(response_figure(run, run.case.of_step(1)[0]))
+    stood = next(e.poll.values["rain_count"] for e in run.events if isinstance(e, PollSeen))
+    assert {f"before: {stood:.0f}", f"demanded: {stood + 25:.0f}"} <= set(said)
+
+
+def test_the_run_figure_shows_vents_contacts_and_steps(runs):
+    """One look shows what was done when, and what each step came to."""
+    run = decided_run(runs["fail"][0])
+    said = set(texts(run_figure(run)))
+    assert {"FAIL", "roof_vent", "side_vent", "rain", "start: pass", "1 rain begins: fail", "30 °C"} <= said
+    aborted = decided_run(replace(runs["fail"][0], events=runs["fail"][0].events[:-1]))
+    assert "ABORTED" in texts(run_figure(aborted))
+
+
+def test_what_was_not_run_has_no_figure(runs):
+    """A step that the run never came to leaves no figure; there is nothing to see."""
+    run = decided_run(runs["fail"][0])
+    steps = {r.step for r in every_drawable(run)}
+    assert steps - {None} == {
+        0,
+        1,
+    }  # None: an invariant, which the failure may have ended before it was in force
+
+
+def test_figures_replace_only_figures_of_the_same_log(runs, tmp_path):
+    """Made again they replace themselves, old ones of the same log go, and any other file stays."""
+    run = decided_run(runs["pass"][0])
+    (tmp_path / "mine.svg").write_text("<svg/>", encoding="utf-8")
+    assert write_figures(run, tmp_path) == 11
+    (tmp_path / "1-9-old-reaches.svg").write_bytes((tmp_path / "run.svg").read_bytes())
+    assert write_figures(run, tmp_path) == 11
+    assert len(list(tmp_path.iterdir())) == 12
+    other = replace(run, digest="cd" * 32)
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    with pytest.raises(FileError, match=r"run\.svg: is not a figure of this log; name another folder"):
+        write_figures(other, tmp_path)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_folder_that_is_a_file_is_one_clear_error(runs, tmp_path):
+    """No traceback reaches whoever names a file as the folder."""
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(FileError, match=r"file: cannot write the figures: "):
+        write_figures(decided_run(runs["pass"][0]), tmp_path / "file")
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e5), st.integers(2, 12), st.booleans())
+def test_ticks_are_round_few_and_in_range(low, span, most, time):
+    """Axes carry a handful of round numbers, each where it says it is."""
+    scale = AxisScale(low, low + span, 0, 700)
+    ticks = scale.ticks(most, time=time)
+    assert len(ticks) <= most + 1
+    for value, said in ticks:
+        assert -0.01 <= scale(value) <= 700.01
+        assert float(said) == pytest.approx(value, abs=1e-9 * max(1, abs(value)))
+
+
+def test_labels_beside_an_axis_keep_their_distance():
+    """Labels that would collide are moved apart, in their order, between top and bottom."""
+    assert spread([100, 101, 10], 15, 0, 110) == [95, 110, 10]
+    assert padded(5, 5) == (4, 6)
+    assert wrap("one two-words " + "x" * 30, 100, 13) == ["one", "two-words", "x" * 12, "x" * 12, "x" * 6]

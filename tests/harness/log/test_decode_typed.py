@@ -1,0 +1,220 @@
+"""A line of a log is checked once, when it is read: what cannot be is told with its line, whatever reads the log."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.log.decode import event_of, lifted
+from ventproof.log.encode import fields_of
+from ventproof.log.events import OtherEvent
+from ventproof.log.read import check_log, read_log
+from ventproof.log.run import results_of
+from ventproof.log.write import GENESIS, seal
+from ventproof.profile.load import load_profile
+from ventproof.rejudge.again import decide_again
+from ventproof.rejudge.standing import attempt
+from ventproof.run.view import SilentView
+from ventproof.session.session import Session
+from ventproof.verdict.finding import NotRun, Status
+from ventproof_bench.base.errors import AbortKind, FileError
+from ventproof_bench.benchcheck.load import load_bench
+
+OLD = Path(__file__).parent / "data" / "format-2.jsonl"
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory):
+    """Run the rain profile on a unit that ignores rain, so that steps are left out; return its log."""
+    bench = with_faults(load_bench(SHIPPED_BENCH), ["ignores_rain"])
+    session = Session(bench=bench, out=tmp_path_factory.mktemp("logs"))
+    return session.run(load_profile(SHIPPED / "rain-closes-holds-lets-go.yaml"), SilentView()).log
+
+
+def lines_of(path):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in path.read_bytes().splitlines()]
+
+
+def chained(lines, path):
+    """Write lines as a log whose chain is whole; return its path."""
+    digest = GENESIS
+    with path.open("wb") as file:
+        for seq, line in enumerate(lines):
+            body = {key: value for key, value in line.items() if key != "chain"} | {"seq": seq}
+            sealed, digest = seal(
+                json.dumps(body, separators=(",", ":"), ensure_ascii=False).encode(), digest
+            )
+            file.write(sealed + b"\n")
+    return path
+
+
+def spoiled(log, path, name, change):
+    """Write a log again, one line of a name changed; return its path and the number of that line."""
+    lines = lines_of(log)
+    number = next(number for number, line in enumerate(lines, start=1) if line["event"] == name)
+    change(lines[number - 1])
+    return chained(lines, path), number
+
+
+WRONG = [
+    ("run_begin", "seed", "7", "its `seed` is '7' where a whole number is wanted"),
+    (
+        "run_begin",
+        "started",
+        "today",
+        "its `started` is 'today' where a date and time with its zone is wanted",
+    ),
+    ("poll", "values", [1.0], "its `values` is a list where a mapping of numbers is wanted"),
+    ("poll", "to", -5.0, "it lasts from "),
+    ("poll", "words", [1.5], "its `words` is a list where a list of whole numbers is wanted"),
+    ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
+    ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
+    ("command", "states", ["closed"], "its `states` is a list where a list of true and false is wanted"),
+    ("finding", "demand", None, "its `demand` is nothing where text is wanted"),
+    ("finding", "margin", [2.0, 1.0], "its `margin` is a list where a span, [lowest, highest], is wanted"),
+    (
+        "finding",
+        "status",
+        "passed",
+        "its `status` is 'passed' where one of pass, fail, inconclusive, not run",
+    ),
+    ("finding", "verdict", "fail", "its `verdict` is 'fail' where pass, for its status is pass, is wanted"),
+    ("finding", "conformance", 2, "its `conformance` is 2 where a number from 0 to 1 is wanted"),
+]
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=lambda wrong: f"{wrong[0]}-{wrong[1]}")
+def test_a_wrongly_typed_field_is_refused_with_line_and_reason(wrong, log, tmp_path, ventproof):
+    """`judge`, `report` and `verify` say the same of it, and none of them takes it for a log."""
+    name, field, value, reason = wrong
+    path, line = spoiled(log, tmp_path / "odd.jsonl", name, lambda fields: fields.update({field: value}))
+    for words in (["judge", path], ["report", path, "-o", "r.html"], ["verify", path]):
+        code, out, err = ventproof(*words)
+        assert (code, "Traceback" in out + err) == (3, False)
+        assert f"{path}:{line}: {reason}" in " ".join((out + err).split())
+        assert f"no ventproof writes such a `{name}`" in " ".join((out + err).split())
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "reason"),
+    [
+        ("stimulus", {"output": "snow"}, "the profile has no output 'snow'"),
+        ("stimulus", {"step": 9}, "the profile has no stimulus 0 in a step 9"),
+        ("step_end", {"step": 9}, "the profile has no step 9"),
+    ],
+)
+def test_an_event_that_no_run_of_the_profile_has_is_told_with_its_line(name, change, reason, log, tmp_path):
+    """Its fields are right one by one, but not beside the profile in the first line."""
+    path, line = spoiled(log, tmp_path / "odd.jsonl", name, lambda fields: fields.update(change))
+    with pytest.raises(FileError, match=rf"^the log:{line}: {reason}$"):
+        decide_again(read_log(path))
+
+
+def test_readings_in_the_wrong_order_are_told_with_their_line(log, tmp_path):
+    """No bus answers an older poll after a newer one."""
+    lines = lines_of(log)
+    first, second = [number for number, line in enumerate(lines) if line["event"] == "poll"][5:7]
+    lines[first], lines[second] = lines[second], lines[first]
+    with pytest.raises(FileError, match=rf"^the log:{second + 1}: its reading of \w+ is older than the one"):
+        decide_again(read_log(chained(lines, tmp_path / "odd.jsonl")))
+
+
+def test_every_line_of_a_run_is_what_its_event_says(log):
+    """Reading loses nothing: each line, read and written again, is the same line."""
+    for line in lines_of(log):
+        own = {key: value for key, value in line.items() if key not in {"seq", "t", "event", "chain"}}
+        event = event_of(line["event"], line["t"], own)
+        assert not isinstance(event, OtherEvent)
+        assert json.loads(json.dumps(fields_of(event))) == own
+
+
+def test_an_event_that_is_not_known_is_kept(log, tmp_path):
+    """A newer ventproof may say more: its log verifies, and what is known of it is judged."""
+    lines = lines_of(log)
+    lines.insert(5, {"t": lines[5]["t"], "event": "novelty", "colour": "blue"})
+    path = chained(lines, tmp_path / "new.jsonl")
+    state = read_log(path)
+    assert state.events[5].fields["colour"] == "blue"
+    assert (state.outcome, check_log(path).outcome) == ("fail", "fail")
+    assert not decide_again(state).changes
+
+
+def test_a_log_of_a_newer_format_verifies_and_is_not_judged(log, tmp_path):
+    """Its chain is what it was; what its events mean is not guessed."""
+    lines = lines_of(log)
+    lines[0]["format"] = 99
+    for line in lines:
+        if line["event"] == "poll":
+            line["values"] = [line["values"]]
+    path = chained(lines, tmp_path / "new.jsonl")
+    assert (check_log(path).broken_at, check_log(path).outcome) == (None, "fail")
+    with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 3"):
+        decide_again(read_log(path))
+
+
+def test_a_log_of_format_2_is_read_as_it_was_meant(ventproof):
+    """What only the words of its reasons told is told by status; it is judged, reported and verified as before."""
+    state = read_log(OLD)
+    assert json.loads(OLD.read_bytes().splitlines()[0])["format"] == 2
+    decided = decide_again(state)
+    assert (decided.changes, str(decided.verdict)) == ([], state.outcome)
+    record = results_of(state)
+    assert record.verdict == state.outcome
+    told = Counter((finding.status, finding.not_run) for finding in record.findings)
+    assert told[Status.NOT_RUN, NotRun.EARLIER_STEP] == sum(
+        finding.why == "not run: an earlier step did not pass" for finding in record.findings
+    )
+    assert told[Status.NOT_RUN, NotRun.EARLIER_STEP] > 0
+    code, out, _ = ventproof("verify", OLD)
+    assert (code, "intact" in out) == (0, True)
+    assert ventproof("report", OLD, "-o", "r.html")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("run_end", {"aborted": "interrupted by the operator; x"}, {"abort": AbortKind.OPERATOR}),
+        ("run_end", {"aborted": "ventproof itself failed"}, {"abort": AbortKind.INTERNAL}),
+        ("selfcheck_end", {"aborted": "the bus is lost"}, {"abort": AbortKind.BENCH}),
+        (
+            "poll",
+            {"unread": ["gust: no number: nan"]},
+            {"unread": [{"signal": "gust", "reason": "no number: nan"}]},
+        ),
+        (
+            "finding",
+            {"verdict": "inconclusive", "why": "its stimulus was never applied"},
+            {"status": Status.NOT_RUN, "not_run": NotRun.NEVER_APPLIED},
+        ),
+        ("finding", {"verdict": "fail", "why": "not run: odd"}, {"status": Status.FAIL}),
+        ("note", {"text": "not run"}, {}),
+    ],
+)
+def test_what_texts_of_format_2_meant_is_said_by_fields(name, old, new):
+    """One function reads those texts, and no other part does."""
+    assert lifted(name, old) == {**old, **new}
+
+
+def test_an_error_of_our_own_is_not_told_as_a_bad_log():
+    """A log is judged again or refused; what fails in the program shows as that."""
+
+    def judge():
+        raise KeyError("a slip of ours")
+
+    with pytest.raises(KeyError):
+        attempt(judge)
+
+
+def test_what_a_broken_off_run_never_came_to_says_so(log, tmp_path):
+    """Its responses blame no earlier step."""
+    lines = log.read_bytes().splitlines(keepends=True)
+    cut = tmp_path / "cut.jsonl"
+    cut.write_bytes(b"".join(lines[:12]))
+    left = [finding for finding in decide_again(read_log(cut)).findings if finding.step == 2]
+    assert {finding.not_run for finding in left} == {NotRun.ABORTED}
+    assert {finding.why for finding in left} == {"not run: the run was aborted before"}

@@ -1,0 +1,64 @@
+"""The report as a document: the same to the byte each time, its texts never markup, and a clear word without typst."""
+
+from __future__ import annotations
+
+import io
+import sys
+
+import pypdf
+import pytest
+
+from ventproof.report.build import report_of
+from ventproof.report.model import shown
+from ventproof.report.write import pdf_of
+from ventproof_bench.base.errors import FileError
+
+
+def text_of(document):
+    pages = pypdf.PdfReader(io.BytesIO(document)).pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+def test_the_same_logs_make_the_same_document(logs):
+    """The date in it is the record's, so that two people can compare what they were sent."""
+    assert pdf_of(report_of([logs["fail"]])) == pdf_of(report_of([logs["fail"]]))
+
+
+def test_the_document_is_dated_by_the_record(logs, mock, tmp_path):
+    """Its date is that of the run, not of the day on which it was made."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"started": "2026-03-01T10:00:00+00:00"}
+    document = pdf_of(report_of([mock.rechained(events, tmp_path / "dated.jsonl")]))
+    metadata = pypdf.PdfReader(io.BytesIO(document)).metadata
+    assert (metadata.title, metadata.creation_date.date().isoformat()) == (
+        "pass: Unit V-1042, firmware 3.1",
+        "2026-03-01",
+    )
+
+
+MARKUP = "#set page(width: 1mm) $x^2$ *bold* _it_ `raw` @ref <label> = head \\u{41} // /* b */ ~--~... [a] \u202e \x00"
+
+
+def test_no_text_becomes_markup(logs, mock, tmp_path):
+    """What the typesetter would take for a command is shown letter by letter."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"unit": MARKUP, "operator": MARKUP}
+    document = pdf_of(report_of([mock.rechained(events, tmp_path / "hostile.jsonl")]))
+    assert f"Unit {shown(MARKUP)}" in text_of(document)
+
+
+def test_a_long_word_stays_on_the_page(logs, mock, tmp_path):
+    """A name without spaces is broken where it must be, and nothing of it is lost."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"operator": "x" * 400}
+    document = pdf_of(report_of([mock.rechained(events, tmp_path / "long.jsonl")]))
+    assert "x" * 400 in text_of(document).replace("\u200b", "").replace(" ", "")
+
+
+def test_without_typst_the_way_out_is_said(monkeypatch, logs):
+    """The PDF is an extra; who has not got it is told how to get it, or what to do instead."""
+    monkeypatch.setitem(sys.modules, "typst", None)
+    with pytest.raises(
+        FileError, match=r"-o: a PDF takes typst.*pip install -e '\.\[pdf\]', or write an \.html"
+    ):
+        pdf_of(report_of([logs["pass"]]))

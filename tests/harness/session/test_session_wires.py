@@ -1,0 +1,348 @@
+"""Whole runs on real wires: pseudo-terminals and sockets, separate processes, real time."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from pymodbus import FramerType
+from pymodbus.client import ModbusSerialClient
+
+from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.read import read_log
+
+pytestmark = pytest.mark.wire
+
+VENTPROOF = [sys.executable, "-m", "ventproof.cli"]
+
+FAST_RAIN = """
+profile: rain, on a small fast house
+needs:
+  outputs: {rain: contact, house_temperature: °C}
+  signals: {roof_vent: "%", side_vent: "%", rain_override: flag, rain_count: count}
+always:
+  - {signal: roof_vent, stays_below: 15 %, while: {rain: closed}, settled_after: 4 s}
+start:
+  set: {rain: open}
+  write: {house_temperature: 30 °C}
+  until:
+    - {signal: roof_vent, reaches: 75 %, tolerance: 6 %, within: 8 s}
+    - {signal: side_vent, reaches: 65 %, tolerance: 6 %, within: 8 s}
+steps:
+  - step: rain begins
+    do:
+      - close: rain
+    expect:
+      - {signal: rain_override, equals: on, within: 1500 ms}
+      - {signal: roof_vent, reaches: 5 %, tolerance: 6 %, within: 6 s, holds: 1 s}
+      - {signal: side_vent, reaches: 50 %, tolerance: 6 %, within: 6 s, holds: 1 s}
+  - step: rain ends
+    do:
+      - open: rain
+    expect:
+      - {signal: rain_override, equals: off, within: 4 s}
+      - {signal: roof_vent, returns: 50 %, tolerance: 6 %, not_before: 1 s, within: 9 s}
+"""
+LONG_RAIN = """
+profile: rain for a minute
+needs:
+  outputs: {rain: contact}
+  signals: {roof_vent: "%", rain_override: flag}
+start:
+  set: {rain: open}
+  until:
+    - {signal: rain_override, equals: off, within: 4 s}
+steps:
+  - step: rain begins
+    do:
+      - close: rain
+    expect:
+      - {signal: rain_override, equals: on, within: 1500 ms}
+      - {signal: roof_vent, stays_below: 101 %, for: 1 min}
+"""
+PULSES = """
+profile: six closures are counted and start nothing
+needs:
+  outputs: {rain: contact}
+  signals: {rain_count: count, rain_override: flag}
+start:
+  set: {rain: open}
+  until:
+    - {signal: rain_override, equals: off, within: 4 s}
+    - {signal: rain_count, unchanged: {for: 500 ms}}
+steps:
+  - step: six pulses
+    do:
+      - {pulse: rain, times: 6, closed_for: 125 ms, open_for: 125 ms, label: train}
+    expect:
+      - {signal: rain_count, counts: 6, within: 2 s}
+      - {signal: rain_override, unchanged: {for: 2 s}}
+"""
+WEATHER = """
+profile: rain and wind beside each other
+needs:
+  outputs: {bucket: contact, cups: contact}
+  signals: {tip_count: count, gale_override: flag}
+start:
+  until:
+    - {signal: gale_override, equals: off, within: 4 s}
+    - {signal: tip_count, unchanged: {for: 500 ms}}
+steps:
+  - step: a shower and a wind that changes
+    do:
+      - rainfall: bucket
+        blocks: [{for: 1500 ms, intensity: 1920 mm/h}, {for: 1500 ms, intensity: 960 mm/h}]
+        label: shower
+      - {wind: cups, speed: 6 m/s}
+      - {wait: 500 ms}
+      - {wind: cups, speed: 5 m/s, to: 9 m/s, over: 1500 ms, label: rise}
+    expect:
+      - {signal: tip_count, counts: 6, within: 3500 ms, after: shower}
+      - {signal: gale_override, unchanged: {for: 500 ms}, after_end_of: rise}
+"""
+ONLY_RAIN = """
+table: rain alone, on a small fast house
+opened_by: {house_temperature: 30 °C}
+vents:
+  roof: {signal: roof_vent, open: 99 %, starts_within: 600 ms, full_travel: [2900 ms, 3100 ms], tolerance: 1 %}
+overrides:
+  rain: {when: [{contact: rain}], entry_delay: 500 ms, release_delay: 1 s, positions: {roof: 5 %}}
+"""
+FASTER = (
+    ("full_travel: 30 s", "full_travel: 3 s"),
+    ("full_travel: 40 s", "full_travel: 4 s"),
+    ("entry_delay: 2 s", "entry_delay: 500 ms"),
+    ("release_delay: 30 s", "release_delay: 1 s"),
+    ("full_travel: 28 s", "full_travel: 2800 ms"),
+    ("full_travel: 38 s", "full_travel: 3800 ms"),
+    ("refresh_every: 200 ms", "refresh_every: 50 ms"),
+    ("refreshed_every: 200 ms", "refreshed_every: 50 ms"),
+    ("poll_every: 100 ms", "poll_every: 50 ms"),
+    (
+        "wet_at: 10 mm/h",
+        "wet_at: 9000 mm/h",
+    ),  # a shower would hold the vents for minutes, and the next test up
+)
+
+
+def lines_of(log):
+    """Return the lines of a log as JSON tells them."""
+    return [json.loads(line) for line in log.read_bytes().splitlines()]
+
+
+def faster(text):
+    for said, instead in FASTER:
+        text = text.replace(said, instead)
+    return text
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory):
+    """A small fast house, served by `ventproof mock` in a process of its own; returns its folder."""
+    folder = tmp_path_factory.mktemp("stand")
+    (folder / "house.yaml").write_text(faster(SHIPPED_BENCH.read_text(encoding="utf-8")), encoding="utf-8")
+    (folder / "rain.yaml").write_text(FAST_RAIN, encoding="utf-8")
+    (folder / "long.yaml").write_text(LONG_RAIN, encoding="utf-8")
+    (folder / "pulses.yaml").write_text(PULSES, encoding="utf-8")
+    (folder / "weather.yaml").write_text(WEATHER, encoding="utf-8")
+    with subprocess.Popen(
+        [*VENTPROOF, "mock", "--at", folder, "--bench", folder / "house.yaml"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    ) as process:
+        said = ""
+        while "Ctrl-C ends it." not in said:
+            line = process.stdout.readline()
+            assert line, f"the mock died: {said}"
+            said += line
+        for path in folder.glob("bench-*.yaml"):
+            path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        yield folder
+        process.send_signal(signal.SIGINT)
+        assert process.wait(5) == 0
+
+
+def run_command(stand, out, bench, *more, profile="rain.yaml"):
+    return [*VENTPROOF, "run", stand / profile, "--bench", stand / bench, "--clear", "--out", out, *more]
+
+
+@pytest.mark.parametrize(
+    ("bench", "profile", "more"),
+    [
+        ("bench-rtu.yaml", "rain.yaml", []),
+        ("bench-tcp.yaml", "pulses.yaml", []),
+        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_frames"]),
+        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_lines"]),
+        ("bench-rtu.yaml", "weather.yaml", []),
+    ],
+    ids=[
+        "coil relay on the RTU line",
+        "TCP and SCPI switch",
+        "framed relay board",
+        "serial control line",
+        "two trains on the RTU line",
+    ],
+)
+def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, ventproof):
+    """Every kind of relay drives the unit's contact in real time and the unit passes; no control codes are printed."""
+    code, out, err = ventproof(
+        *run_command(stand, Path.cwd(), bench, *more, profile=profile)[len(VENTPROOF) :]
+    )
+    assert code == 0, out + err
+    assert "1 run(s): 1 pass" in out
+    assert "\x1b" not in out
+    state = read_log(next(Path.cwd().glob("*.jsonl")))
+    assert (state.broken_at, state.outcome) == (None, "pass")
+    assert state.events[0].header.clock == "wall"
+
+
+def rain_coil(stand):
+    """Read the relay that makes rain, with a client of its own on the board's line."""
+    client = ModbusSerialClient(
+        str(stand / "unit"), framer=FramerType.RTU, baudrate=19200, timeout=0.3, retries=3
+    )
+    try:
+        while not client.connect():  # the guard holds the port until it has let go of it
+            time.sleep(0.01)
+        return client.read_coils(0, count=1, device_id=2).bits[0]
+    finally:
+        client.close()
+
+
+def wait_for_rain(log_folder, process):
+    """Wait until the run has closed the rain contact; returns its log."""
+    for _ in range(400):
+        for log in log_folder.glob("*.jsonl"):
+            if b'"said":"close rain"' in log.read_bytes():
+                return log
+        assert process.poll() is None
+        time.sleep(0.05)
+    raise AssertionError("the run never closed the rain contact")
+
+
+def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_path):
+    """After SIGKILL of the whole process group the relay is open within a second, and the log's chain holds."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
+        stdout=subprocess.DEVNULL,
+        start_new_session=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        killed = time.monotonic()
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+    while rain_coil(stand):
+        assert time.monotonic() - killed < 1, "the relay is still closed a second after the kill"
+    done = subprocess.run([*VENTPROOF, "verify", log], capture_output=True, text=True, check=False)
+    assert done.returncode == 4
+    assert "intact" in done.stdout
+    assert "aborted" in done.stdout
+
+
+def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
+    """Ctrl-C ends the run with code 130, outputs safe and the log closed as aborted."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.send_signal(signal.SIGINT)
+        assert f"the outputs are in their safe state, and {log} is closed" in process.stderr.read()
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    events = lines_of(log)
+    assert [e["event"] for e in events[-2:]] == ["safe", "run_end"]
+    assert events[-1]["aborted"] == "interrupted by the operator"
+
+
+def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
+    """Ctrl-C while a sequence is played on real wires ends the exploration like a run: 130, safe, logs kept."""
+    (stand / "table.yaml").write_text(ONLY_RAIN, encoding="utf-8")
+    words = [
+        "--bench",
+        stand / "bench-rtu.yaml",
+        "--clear",
+        "--budget",
+        "5 min",
+        "--out",
+        tmp_path / "found",
+    ]
+    with subprocess.Popen(
+        [*VENTPROOF, "explore", stand / "table.yaml", *words, "--logs", tmp_path],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.send_signal(signal.SIGINT)
+        said, wrong = process.communicate(timeout=20)
+        assert process.returncode == 130, said + wrong
+    assert "the outputs are in their safe state" in wrong
+    assert "Traceback" not in wrong
+    assert not rain_coil(stand)
+    assert lines_of(log)[-1]["aborted"] == "interrupted by the operator"
+
+
+def test_more_ctrl_c_do_not_break_the_tidying_off(stand, tmp_path):
+    """An impatient operator who presses Ctrl-C again and again still gets safe outputs and a closed log."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        while process.poll() is None:
+            process.send_signal(signal.SIGINT)
+            time.sleep(0.005)
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    assert lines_of(log)[-1]["event"] == "run_end"
+
+
+def test_a_reader_that_goes_away_changes_nothing(stand, tmp_path):
+    """When whoever reads the output hangs up, the run goes on to its end and its exit code."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-tcp.yaml", profile="pulses.yaml"), stdout=subprocess.PIPE
+    ) as process:
+        process.stdout.close()
+        assert process.wait(30) == 0
+    assert read_log(next(tmp_path.glob("*.jsonl"))).outcome == "pass"
+
+
+def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
+    """A service manager's SIGTERM is an interruption like any other."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        process.terminate()
+        assert process.wait(10) == 130
+    assert not rain_coil(stand)
+    assert lines_of(log)[-1]["event"] == "run_end"
+
+
+def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
+    """A run on a bench whose port cannot be opened is aborted with the reason, exit code 4."""
+    text = (
+        (stand / "bench-rtu.yaml")
+        .read_text(encoding="utf-8")
+        .replace(str(stand / "unit"), str(stand / "nothing"))
+    )
+    (stand / "bench-gone.yaml").write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        run_command(stand, tmp_path, "bench-gone.yaml"), capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 4
+    assert str(stand / "nothing") in done.stdout
+    assert "the state of its outputs is unknown" in " ".join(done.stdout.split())
+    events = [e["event"] for e in lines_of(next(tmp_path.glob("*.jsonl")))]
+    assert "safe" not in events
+    assert "not_safe" in events
+    assert "Traceback" not in done.stdout + done.stderr
