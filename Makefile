@@ -12,7 +12,7 @@ demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
 test: $(VENV)/dev
-	@$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup
+	@$(BIN)/python -m pytest --numprocesses 2 --dist loadscope
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .
@@ -33,7 +33,7 @@ campaign: $(VENV)/dev  ## the judge against known truths and all courses, like f
 	$(BIN)/python -m pytest tests/harness/draft/test_draft_profiles.py -m performance
 
 hunt: $(VENV)/dev  ## every property of the suite, with cases that no run before has drawn
-	$(BIN)/python -m pytest --numprocesses 2 --dist loadgroup --hypothesis-profile new -m "hypothesis and not performance"
+	$(BIN)/python -m pytest --numprocesses 2 --dist loadscope --hypothesis-profile new -m "hypothesis and not performance"
 
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities

@@ -6,10 +6,13 @@ import gc
 import os
 import threading
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
+from xdist.scheduler import LoadScopeScheduling
 
 # The same commit is tested with the same cases everywhere; `make hunt` draws new ones each time.
 settings.register_profile("same", derandomize=True, deadline=None)
@@ -24,11 +27,27 @@ _PROCESS = Path("/proc/self")
 _OPENED: pytest.StashKey[set[str]] = pytest.StashKey()
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give every test that runs in real time to the same worker, so that they do not disturb each other."""
-    for item in items:
-        if item.get_closest_marker("wire"):
-            item.add_marker(pytest.mark.xdist_group("wire"))
+class OneWorkerAFile(LoadScopeScheduling):
+    """Keeps the tests of a file together, for they share costly fixtures, and all files that work on real wires.
+
+    Tests in real time would disturb each other. The marks of tests are not known where they are shared out, so a file
+    counts as one on wires when it speaks of the mark.
+    """
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        return "wires" if _on_wires(file) else file
+
+
+@cache
+def _on_wires(file: str) -> bool:
+    return "pytest.mark.wire" in (Path(__file__).parents[1] / file).read_text(encoding="utf-8")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> OneWorkerAFile:
+    """Share the files out between workers."""
+    return OneWorkerAFile(config, log)
 
 
 @pytest.hookimpl(wrapper=True)
@@ -62,11 +81,19 @@ def _open() -> set[str]:
 def _children() -> set[str]:
     found = set()
     for task in (_PROCESS / "task").glob("*/children"):
-        for pid in task.read_text(encoding="ascii").split():
-            words = Path("/proc", pid, "cmdline").read_bytes()
+        for pid in _read(task).split():
+            words = _read(Path("/proc", pid.decode(), "cmdline"))
             if b"resource_tracker" not in words and b"forkserver" not in words:  # both live as long as we do
-                found.add(f"process {pid} {words[-60:].decode(errors='replace')}")
+                found.add(f"process {pid.decode()} {words[-60:].decode(errors='replace')}")
     return found
+
+
+def _read(path: Path) -> bytes:
+    """Return what the system tells, or nothing of a thread or process that ended since it was listed."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def _channels() -> set[str]:

@@ -16,8 +16,6 @@ from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
-pytestmark = pytest.mark.xdist_group("junit")  # its fixtures are costly: one worker makes them
-
 
 @pytest.fixture(scope="module")
 def batch(tmp_path_factory):

@@ -24,8 +24,6 @@ from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
-pytestmark = pytest.mark.xdist_group("report readers")  # its fixtures are costly: one worker makes them
-
 CSS = Path(__file__).parents[2] / "harness" / "ventproof" / "report" / "templates" / "report.css"
 
 

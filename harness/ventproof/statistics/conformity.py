@@ -191,8 +191,9 @@ def global_risks(
         below = normal_cdf((accept.lower - eta) / measurement_sd)
         return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
 
-    # Cut where it is steep: a measurement much finer than the process would slip between two nodes.
-    marks = [process_mean + k * process_sd for k in _STEPS]
+    marks = [
+        process_mean + k * process_sd for k in _STEPS
+    ]  # cut where it is steep, or a sharp edge slips between
     steep = [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
 
     def over(of: Callable[[float], float], start: float, end: float) -> float:

@@ -14,8 +14,6 @@ from ventproof.verdict.finding import EXIT_FAIL, EXIT_PASS
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-pytestmark = pytest.mark.xdist_group("compare")  # its fixtures are costly: one worker makes them
-
 PROFILE = SHIPPED / "rain-while-partly-open.yaml"
 
 

@@ -38,8 +38,6 @@ from ventproof_bench.base.evidence import Gap
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.rig.build import assemble
 
-pytestmark = pytest.mark.xdist_group("figures")  # its fixtures are costly: one worker makes them
-
 SVG = "{http://www.w3.org/2000/svg}"
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 RAIN = (SHIPPED / "rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")

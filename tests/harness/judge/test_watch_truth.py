@@ -15,8 +15,6 @@ from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
-pytestmark = pytest.mark.xdist_group("judge truth")  # one worker plays the slice
-
 
 @dataclass
 class Slice:

@@ -14,8 +14,6 @@ from ventproof.session.session import Session
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-pytestmark = pytest.mark.xdist_group("tampering")  # its fixtures are costly: one worker makes them
-
 
 @pytest.fixture(scope="module")
 def signed(tmp_path_factory):

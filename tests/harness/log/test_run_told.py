@@ -17,8 +17,6 @@ from ventproof.verdict.finding import Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-pytestmark = pytest.mark.xdist_group("results")  # its fixtures are costly: one worker makes them
-
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory):

@@ -15,8 +15,6 @@ from ventproof.report.build import report_of
 from ventproof.report.model import Section, shown
 from ventproof.report.write import html_of
 
-pytestmark = pytest.mark.xdist_group("report page")  # its fixtures are costly: one worker makes them
-
 HOSTILE = "<script>alert(1)</script> \" ' & &amp; {{ 7*7 }} {% x %} #set page() $x$ *b* `r` \\ \u202e gpj \x00 \x1b[31m"
 
 

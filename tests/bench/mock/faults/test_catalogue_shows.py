@@ -10,8 +10,6 @@ from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
 from ventproof_bench.mock.registers import RefusedError, SilentError
 
-pytestmark = pytest.mark.xdist_group("mock faults")  # its fixtures are costly: one worker makes them
-
 T0 = 1000.0
 
 
