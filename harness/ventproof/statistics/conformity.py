@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 # Beyond 12 standard deviations a normal distribution holds less than 1e-32: nothing that a double can add to 1.
 _REACH = 12.0
+# Where the integrals are cut: about means and limits, or what is much finer than the process slips between two nodes.
 _STEPS = (-_REACH, -6.0, -3.0, 0.0, 3.0, 6.0, _REACH)
 
 
@@ -191,9 +192,7 @@ def global_risks(
         below = normal_cdf((accept.lower - eta) / measurement_sd)
         return density(eta) * (below + normal_cdf((eta - accept.upper) / measurement_sd))
 
-    marks = [
-        process_mean + k * process_sd for k in _STEPS
-    ]  # cut where it is steep, or a sharp edge slips between
+    marks = [process_mean + k * process_sd for k in _STEPS]
     steep = [edge + k * measurement_sd for edge in (accept.lower, accept.upper) for k in _STEPS]
 
     def over(of: Callable[[float], float], start: float, end: float) -> float:
