@@ -185,7 +185,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
     def _clock_resolution(self) -> float:
         """What asyncio adds to the time before it looks for timers that are due: those of this instant are, no later.
 
-        The name is asyncio's and private: tests/bench/test_virtual_rounding.py says whether a Python offers it.
+        The name is asyncio's and private: tests/bench/base/test_clock_rounding.py says whether a Python offers it.
         """
         return math.ulp(self._clock.now_s)
 

@@ -1,4 +1,4 @@
-"""What an output driver is, and how it is found: one module a driver in `bench.relays`, or an entry point."""
+"""What an output driver is, and how it is found: one module a driver in the package relays, or an entry point."""
 
 from __future__ import annotations
 

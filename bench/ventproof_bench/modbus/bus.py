@@ -272,7 +272,8 @@ class ModbusBus:
             await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
         link.heard.clear()
         self._owed = None
-        if self._alike is None or self._alike.expected != job.expected:
+        # An exception looks like any other of its function: it is no sign that what was asked before is answered.
+        if not refused and (self._alike is None or self._alike.expected != job.expected):
             self._alike = _Alike(job.expected, link.sent_s)
         if refused:
             meaning = EXCEPTIONS.get(answer.exception_code, "not defined by the standard")

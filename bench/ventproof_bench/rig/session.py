@@ -140,10 +140,8 @@ class RigSession:
             return False
         try:
             await read.bus.read(probe)
-        except BusFault as fault:
-            return fault.kind == "exception"  # an answer, too
-        except LinkError:
-            return False
+        except (BusFault, LinkError):
+            return False  # one exception looks like any other: it may be the answer to the request before
         return True
 
     def break_off(self, error: BaseException) -> None:
@@ -276,10 +274,12 @@ class RigSession:
             self._unsafe = f"{_IN_DOUBT}: {error}"
         finally:
             # After making safe: a poll under way may take until its time-out to end.
-            await asyncio.gather(*self._guards, return_exceptions=True)
-            await self._watcher.gone()
-            with suppress(BenchError):
-                await self._rig.close()
+            try:
+                await asyncio.gather(*self._guards, return_exceptions=True)
+                await self._watcher.gone()
+            finally:
+                with suppress(BenchError):
+                    await self._rig.close()
 
 
 def _abort_of(error: BaseException) -> Abort:

@@ -399,12 +399,18 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
 
 def _run_end(t_s: float, line: LineFields) -> e.RunEnd:
     verdict = line.maybe("verdict", lambda key: line.word(key, tuple(Verdict)))
-    return e.RunEnd(t_s, None if verdict is None else Verdict(verdict), _abort(line))
+    abort = _abort(line)
+    if (verdict is None) is (abort is None):
+        raise LineError("it gives both a verdict and why there is none, or neither")
+    return e.RunEnd(t_s, None if verdict is None else Verdict(verdict), abort)
 
 
 def _check_end(t_s: float, line: LineFields) -> e.CheckEnd:
     result = line.maybe("result", lambda key: line.word(key, get_args(e.CheckOutcome)))
-    return e.CheckEnd(t_s, cast("e.CheckOutcome | None", result), _abort(line))
+    abort = _abort(line)
+    if (result is None) is (abort is None):
+        raise LineError("it gives both a result and why there is none, or neither")
+    return e.CheckEnd(t_s, cast("e.CheckOutcome | None", result), abort)
 
 
 def _abort(line: LineFields) -> Abort | None:

@@ -29,6 +29,8 @@ _CONVERTED: Final = (
     "the text was converted on its way (to CR LF, or with a byte order mark): copy the original byte for byte"
 )
 
+_AFTER_THE_END: Final = "it stands after the line that closed the run"
+
 LONGEST_LINE: Final = 64 * 2**20
 """Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
@@ -205,6 +207,9 @@ class _Walk:
             whole.update(line)
             # As long as the limit and without an end it is no torn line but one too long, which `_checked` tells.
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
+                if self._closed:  # a run that closed its log tears no line
+                    self.broken_at, self.reason = self.lines + 1, _AFTER_THE_END
+                    return
                 break  # the torn line of a killed run
             self.reason, fields, digest = self._checked(line)
             # Before the first line holds nothing is shown to be a log: an error, not a broken log.
@@ -253,7 +258,7 @@ class _Walk:
             return said, {}, ""
         reason, event = _read(body, self.lines)
         if not reason and self._closed:
-            reason = "it stands after the line that closed the run"
+            reason = _AFTER_THE_END
         # A run closed as a self-check would show a result that no run has.
         if not reason and OPENING.get(event["event"], self._opened) != self._opened:
             reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
@@ -282,11 +287,12 @@ def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
             event = json.loads(json.dumps(event, ensure_ascii=False).encode("utf-8", "replace"))
     except (ValueError, RecursionError):
         return "it is no JSON object", {}
-    if not isinstance(event, dict) or event.get("seq") != seq:
+    if not isinstance(event, dict) or event.get("seq") != seq or isinstance(event["seq"], bool):
         return f"its sequence number is not {seq}", {}
     at_s = event.get("t")
     if (
         not isinstance(event.get("event"), str)
+        or isinstance(at_s, bool)
         or not isinstance(at_s, int | float)
         or not -LATEST_S <= at_s <= LATEST_S
     ):

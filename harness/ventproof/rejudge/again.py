@@ -17,6 +17,7 @@ from ventproof.log.events import (
     FindingMade,
     LevelWandered,
     PollSeen,
+    RunBegin,
     StepBegin,
     StepEnd,
     StimulusApplied,
@@ -50,8 +51,16 @@ def check_events(state: LogState, profile: Profile) -> None:
         FileError: which line cannot be, and why.
     """
     last: dict[str, Poll] = {}
+    told: set[tuple[int | None, int]] = set()
     for line, event in enumerate(state.events, start=1):
         reason = next(_misfits(event, profile, last), "")
+        if isinstance(event, RunBegin) and line > 1:
+            reason = "a run begins but once"
+        if isinstance(event, FindingMade):
+            # Two findings of one response: whoever reads the log would believe the one or the other.
+            response = event.finding.step, event.finding.number
+            reason = reason or ("a finding of this response stands above" if response in told else "")
+            told.add(response)
         if reason:
             raise FileError([Problem("the log", line, None, reason)])
 

@@ -11,7 +11,7 @@ from judge_courses import Courses
 from judge_grid import KINDS, Traits, compared, grid_case
 
 PROVEN = ("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses")
-"""Kinds that are decided wherever all courses agree; of the others, `exact_judging.md` says what is left open."""
+"""Kinds that are decided wherever all courses agree; of the others a few cases stay open."""
 
 
 def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
@@ -23,7 +23,7 @@ def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
 @pytest.mark.parametrize("name", sorted(campaign.GENERATORS))
 def test_no_generator_finds_a_wrong_verdict(name: str) -> None:
     """Late polling, wide windows, time-outs, plateaus on limits, turns inside windows: no false pass, no false fail."""
-    count = 24 if name == "grids" else 240  # trying all courses takes its time
+    count = 12 if name == "grids" else 240  # trying all courses takes its time
     said = [campaign.judged(name, seed) for seed in range(10_000, 10_000 + count)]
     assert not [what for _, what in said if what.startswith("wrong")]
     assert {what for _, what in said} >= {"pass", "fail"}

@@ -85,6 +85,7 @@ WRONG = [
     ),
     ("finding", "verdict", "fail", "its `verdict` is 'fail' where pass, for its status is pass, is wanted"),
     ("finding", "conformance", 2, "its `conformance` is 2 where a number from 0 to 1 is wanted"),
+    ("run_end", "verdict", None, "it gives both a verdict and why there is none, or neither"),
 ]
 
 
@@ -122,6 +123,49 @@ def test_readings_in_the_wrong_order_are_told_with_their_line(log, tmp_path):
     lines[first], lines[second] = lines[second], lines[first]
     with pytest.raises(FileError, match=rf"^the log:{second + 1}: its reading of \w+ is older than the one"):
         decide_again(read_log(chained(lines, tmp_path / "odd.jsonl")))
+
+
+def test_a_verdict_beside_a_reason_why_there_is_none_is_no_end(log, tmp_path):
+    """A run has a verdict or was aborted: a log that says both is not taken for a pass."""
+    aborted = {"aborted": "the bus is lost", "abort": "bench"}
+    path, line = spoiled(log, tmp_path / "odd.jsonl", "run_end", lambda fields: fields.update(aborted))
+    with pytest.raises(
+        FileError, match=rf":{line}: it gives both a verdict and why there is none, or neither"
+    ):
+        read_log(path)
+
+
+def test_a_second_finding_of_a_response_is_told_with_its_line(log, tmp_path):
+    """A fail that is followed by a pass of the same response is neither."""
+    lines = lines_of(log)
+    number = next(number for number, line in enumerate(lines) if line["event"] == "finding")
+    lines.insert(number + 1, dict(lines[number]))
+    with pytest.raises(FileError, match=rf"^the log:{number + 2}: a finding of this response stands above$"):
+        decide_again(read_log(chained(lines, tmp_path / "odd.jsonl")))
+
+
+def test_a_run_that_begins_twice_is_told_with_its_line(log, tmp_path):
+    """What the second first line pins would be believed by nobody knows whom."""
+    lines = lines_of(log)
+    lines.insert(5, dict(lines[0]))
+    with pytest.raises(FileError, match=r"^the log:6: a run begins but once$"):
+        decide_again(read_log(chained(lines, tmp_path / "odd.jsonl")))
+
+
+def test_nothing_stands_after_the_line_that_closed_the_run(log, tmp_path):
+    """A torn line is what a killed run leaves behind, and a killed run has not closed its log."""
+    path = tmp_path / "odd.jsonl"
+    path.write_bytes(log.read_bytes() + b'{"seq":')
+    state = read_log(path)
+    assert (state.broken_at, state.closed) == (state.lines + 1, False)
+    assert check_log(path).reason == "it stands after the line that closed the run"
+
+
+def test_a_time_is_a_number_and_so_is_a_sequence_number(log, tmp_path):
+    """JSON's true counts as 1 in arithmetic; in a log it is neither."""
+    lines = lines_of(log)
+    lines[1]["t"] = True
+    assert read_log(chained(lines, tmp_path / "odd.jsonl")).reason == "it has no event or no time"
 
 
 def test_every_line_of_a_run_is_what_its_event_says(log):

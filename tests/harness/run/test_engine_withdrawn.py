@@ -15,7 +15,7 @@ from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.link import unlike
 from ventproof_bench.rig import build
-from ventproof_bench.rig import session as watching
+from ventproof_bench.rig import session
 from ventproof_bench.selfcheck.procedure import BenchReadings
 
 PROFILE = """
@@ -96,7 +96,7 @@ def test_a_step_that_is_over_stands(run, board):
 
 def test_a_step_that_is_over_takes_the_run_with_it(run, board, monkeypatch):
     """Where no reply looks different and the log holds what rests on withdrawn readings, the run has no verdict."""
-    monkeypatch.setattr(watching, "unlike", lambda _: None)
+    monkeypatch.setattr(session, "unlike", lambda _: None)
     result = run(PROFILE, bench=board(80))
     assert result.outcome.verdict is None
     assert "is decided no more: a reply too many came on bus unit" in result.outcome.aborted
@@ -111,7 +111,7 @@ def test_a_step_that_is_over_takes_the_run_with_it(run, board, monkeypatch):
 def test_a_reply_left_over_after_the_last_step_counts_too(run, board, monkeypatch, probed):
     """The line is heard out before a step ends: the last reading that decided may be the one before."""
     if not probed:
-        monkeypatch.setattr(watching, "unlike", lambda _: None)
+        monkeypatch.setattr(session, "unlike", lambda _: None)
     right = told(run(PROFILE, bench=board(10**6)))[2]
     last = max(at for at, event in enumerate(right) if isinstance(event, StepEnd))
     polls = sum(isinstance(event, PollSeen) for event in right[:last])
