@@ -399,22 +399,19 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
 
 def _run_end(t_s: float, line: LineFields) -> e.RunEnd:
     verdict = line.maybe("verdict", lambda key: line.word(key, tuple(Verdict)))
-    abort = _abort(line)
-    if (verdict is None) is (abort is None):
-        raise LineError("it gives both a verdict and why there is none, or neither")
-    return e.RunEnd(t_s, None if verdict is None else Verdict(verdict), abort)
+    return e.RunEnd(t_s, None if verdict is None else Verdict(verdict), _abort(line, verdict, "a verdict"))
 
 
 def _check_end(t_s: float, line: LineFields) -> e.CheckEnd:
     result = line.maybe("result", lambda key: line.word(key, get_args(e.CheckOutcome)))
-    abort = _abort(line)
-    if (result is None) is (abort is None):
-        raise LineError("it gives both a result and why there is none, or neither")
-    return e.CheckEnd(t_s, cast("e.CheckOutcome | None", result), abort)
+    return e.CheckEnd(t_s, cast("e.CheckOutcome | None", result), _abort(line, result, "a result"))
 
 
-def _abort(line: LineFields) -> Abort | None:
-    if "aborted" not in line:
+def _abort(line: LineFields, outcome: str | None, what: str) -> Abort | None:
+    """Return why there is no outcome; a line that closes a log gives the one or the other."""
+    if ("aborted" in line) is (outcome is not None):
+        raise LineError(f"it gives both {what} and why there is none, or neither")
+    if outcome is not None:
         return None
     return Abort(AbortKind(line.word("abort", tuple(AbortKind))), line.text("aborted"))
 

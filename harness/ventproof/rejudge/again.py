@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain
 from typing import TYPE_CHECKING, final
 
 from ventproof.case.case import Case, case_of, findings_of
@@ -53,14 +54,7 @@ def check_events(state: LogState, profile: Profile) -> None:
     last: dict[str, Poll] = {}
     told: set[tuple[int | None, int]] = set()
     for line, event in enumerate(state.events, start=1):
-        reason = next(_misfits(event, profile, last), "")
-        if isinstance(event, RunBegin) and line > 1:
-            reason = "a run begins but once"
-        if isinstance(event, FindingMade):
-            # Two findings of one response: whoever reads the log would believe the one or the other.
-            response = event.finding.step, event.finding.number
-            reason = reason or ("a finding of this response stands above" if response in told else "")
-            told.add(response)
+        reason = next(chain(_misfits(event, profile, last), _repeated(event, line, told)), "")
         if reason:
             raise FileError([Problem("the log", line, None, reason)])
 
@@ -84,6 +78,17 @@ def _misfits(event: Event, profile: Profile, last: dict[str, Poll]) -> Iterator[
             yield "it names no stimulus of the profile"
         else:
             yield from _stimulus_misfits(event.of.step, event.of.stimulus, event.output, profile)
+
+
+def _repeated(event: Event, line: int, told: set[tuple[int | None, int]]) -> Iterator[str]:
+    """Yield what is said twice: a reader would believe the one or the other; `told` holds responses found so far."""
+    if isinstance(event, RunBegin) and line > 1:
+        yield "a run begins but once"
+    elif isinstance(event, FindingMade):
+        response = event.finding.step, event.finding.number
+        if response in told:
+            yield "a finding of this response stands above"
+        told.add(response)
 
 
 def _stimulus_misfits(step: int, number: int, output: str, profile: Profile) -> Iterator[str]:

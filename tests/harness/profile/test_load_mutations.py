@@ -76,7 +76,7 @@ def _check(error):
         assert problem.line is not None
         assert problem.reason
         assert "Input should" not in str(problem)
-        assert "is not right here" not in str(problem), "a kind of fault that bench.wording has no words for"
+        assert "is not right here" not in str(problem), "a kind of fault that value_errors has no words for"
 
 
 def _right_or_refused(read, text):
