@@ -171,24 +171,6 @@ def event_of(name: str, t_s: float, fields: Mapping[str, object]) -> e.Event:
         raise LineError(f"{error}: no ventproof writes such a `{name}`") from None
 
 
-def lifted(name: str, fields: Mapping[str, object]) -> Mapping[str, object]:
-    """Return the fields of an event of format 2 as format 3 has them; what its texts mean is read here alone."""
-    if name == "finding" and isinstance(why := fields.get("why"), str):
-        status = fields.get("verdict")
-        if status == "inconclusive" and why == "its stimulus was never applied":
-            return {**fields, "status": "not run", "not_run": "never_applied"}
-        if status == "inconclusive" and why.startswith("not run"):
-            return {**fields, "status": "not run", "not_run": "earlier_step"}
-        return {**fields, "status": status}
-    if name == "poll" and isinstance(texts := fields.get("unread"), list):
-        parts = [str(text).partition(": ") for text in texts]
-        return {**fields, "unread": [{"signal": signal, "reason": reason} for signal, _, reason in parts]}
-    if name in {"run_end", "selfcheck_end"} and isinstance(text := fields.get("aborted"), str):
-        kind = "operator" if text.startswith("interrupted by the operator") else "bench"
-        return {**fields, "abort": "internal" if text.startswith("ventproof itself failed") else kind}
-    return fields
-
-
 def _which(line: LineFields) -> e.StimulusId:
     label = line.maybe("label", line.text) if "label" in line else None
     return e.StimulusId(line.whole("step", 0), line.whole("stimulus", 0), label)

@@ -95,7 +95,7 @@ class CheckHeader:
     versions: Mapping[str, str]
 
 
-FORMAT: Final = 3
+FORMAT: Final = 4
 """Version of the log's vocabulary."""
 
 CheckOutcome = Literal["fine", "worse"]

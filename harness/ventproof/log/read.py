@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final, final
 
-from ventproof.log.decode import LATEST_S, LineError, event_of, lifted
+from ventproof.log.decode import LATEST_S, LineError, event_of
 from ventproof.log.events import FORMAT, CheckBegin, CheckEnd, Event, Header, OtherEvent, RunBegin, RunEnd
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
@@ -20,9 +20,6 @@ OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
 
 CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
-
-KNOWN_FORMATS: Final = (2, FORMAT)
-"""Versions of the log's vocabulary that this ventproof reads; of others it checks the chain alone."""
 
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 _CONVERTED: Final = (
@@ -234,9 +231,9 @@ class _Walk:
         """
         t_s = fields["t"]
         try:
-            return event_of(name, t_s, fields if self._format == FORMAT else lifted(name, fields))
+            return event_of(name, t_s, fields)
         except LineError as error:
-            if self._format in KNOWN_FORMATS:
+            if self._format == FORMAT:
                 raise self._refused(str(error), self.lines) from error
             return OtherEvent(t_s, name, fields)
 

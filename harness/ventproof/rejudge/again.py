@@ -25,7 +25,7 @@ from ventproof.log.events import (
     StimulusEnd,
     StimulusSettled,
 )
-from ventproof.log.read import KNOWN_FORMATS, header_of
+from ventproof.log.read import header_of
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.load import read_profile
 from ventproof.verdict.finding import Verdict
@@ -162,7 +162,7 @@ def follow(
         EvidenceError: the samples contradict what the bench file declares.
     """
     header = header_of(state)
-    if header.format not in KNOWN_FORMATS:
+    if header.format != FORMAT:
         reason = f"the log's format is {header.format!r}, and this ventproof judges format {FORMAT}"
         hint = "judge it with the version that its first line names"
         raise FileError([Problem("the log", 1, None, reason, hint)])

@@ -45,7 +45,7 @@ def finding(number=0, verdict="pass", **fields):
 def write_log(path, *, verdict="pass", findings=1, closed=True, **header):
     """Write the log of a run that never was; of findings their number or their fields are told."""
     first = {
-        "format": 3,
+        "format": 4,
         "clock": "wall",
         "decision": "guarded",
         "started": "2026-03-01T10:00:00+00:00",

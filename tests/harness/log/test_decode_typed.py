@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
-from pathlib import Path
 
 import pytest
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
-from ventproof.log.decode import event_of, lifted
+from ventproof.log.decode import event_of
 from ventproof.log.encode import fields_of
 from ventproof.log.events import OtherEvent
 from ventproof.log.read import check_log, read_log
-from ventproof.log.run import results_of
 from ventproof.log.write import GENESIS, seal
 from ventproof.profile.load import load_profile
 from ventproof.rejudge.again import decide_again
 from ventproof.rejudge.standing import attempt
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
-from ventproof.verdict.finding import NotRun, Status
-from ventproof_bench.base.errors import AbortKind, FileError
+from ventproof.verdict.finding import NotRun
+from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
-
-OLD = Path(__file__).parent / "data" / "format-2.jsonl"
 
 
 @pytest.fixture(scope="module")
@@ -197,51 +192,8 @@ def test_a_log_of_a_newer_format_verifies_and_is_not_judged(log, tmp_path):
             line["values"] = [line["values"]]
     path = chained(lines, tmp_path / "new.jsonl")
     assert (check_log(path).broken_at, check_log(path).outcome) == (None, "fail")
-    with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 3"):
+    with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 4"):
         decide_again(read_log(path))
-
-
-def test_a_log_of_format_2_is_read_as_it_was_meant(ventproof):
-    """What only the words of its reasons told is told by status; it is judged, reported and verified as before."""
-    state = read_log(OLD)
-    assert json.loads(OLD.read_bytes().splitlines()[0])["format"] == 2
-    decided = decide_again(state)
-    assert (decided.changes, str(decided.verdict)) == ([], state.outcome)
-    record = results_of(state)
-    assert record.verdict == state.outcome
-    told = Counter((finding.status, finding.not_run) for finding in record.findings)
-    assert told[Status.NOT_RUN, NotRun.EARLIER_STEP] == sum(
-        finding.why == "not run: an earlier step did not pass" for finding in record.findings
-    )
-    assert told[Status.NOT_RUN, NotRun.EARLIER_STEP] > 0
-    code, out, _ = ventproof("verify", OLD)
-    assert (code, "intact" in out) == (0, True)
-    assert ventproof("report", OLD, "-o", "r.html")[0] == 0
-
-
-@pytest.mark.parametrize(
-    ("name", "old", "new"),
-    [
-        ("run_end", {"aborted": "interrupted by the operator; x"}, {"abort": AbortKind.OPERATOR}),
-        ("run_end", {"aborted": "ventproof itself failed"}, {"abort": AbortKind.INTERNAL}),
-        ("selfcheck_end", {"aborted": "the bus is lost"}, {"abort": AbortKind.BENCH}),
-        (
-            "poll",
-            {"unread": ["gust: no number: nan"]},
-            {"unread": [{"signal": "gust", "reason": "no number: nan"}]},
-        ),
-        (
-            "finding",
-            {"verdict": "inconclusive", "why": "its stimulus was never applied"},
-            {"status": Status.NOT_RUN, "not_run": NotRun.NEVER_APPLIED},
-        ),
-        ("finding", {"verdict": "fail", "why": "not run: odd"}, {"status": Status.FAIL}),
-        ("note", {"text": "not run"}, {}),
-    ],
-)
-def test_what_texts_of_format_2_meant_is_said_by_fields(name, old, new):
-    """One function reads those texts, and no other part does."""
-    assert lifted(name, old) == {**old, **new}
 
 
 def test_an_error_of_our_own_is_not_told_as_a_bad_log():
