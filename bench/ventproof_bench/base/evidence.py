@@ -153,7 +153,8 @@ class DrivenOutput:
         closed: of a contact, how it was left.
         level: of a level at terminals, in mA, V or ohm.
         words: of a setting, the registers that were written and read back.
-        value: what those stand for, in the output's unit; None when they hold no number.
+        value: what those stand for; None when they hold no number.
+        unit: of the value.
     """
 
     output: str
@@ -163,6 +164,7 @@ class DrivenOutput:
     level: float | None = None
     words: tuple[int, ...] = ()
     value: float | None = None
+    unit: str = ""
 
 
 @final

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, final
+from typing import Literal, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Gap, Poll, Window
 
@@ -96,6 +96,7 @@ class Level(Protocol):
         """Let go of the port; safe to call twice."""
 
 
+@runtime_checkable
 class Setting(Level, Protocol):
     """A level that lives in the unit's own registers: what it was is read before it is written, and can be put back."""
 

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
+from ventproof_bench.base.protocols import Setting
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Mapping, Sequence
 
     from ventproof_bench.base.evidence import DrivenWhy
-    from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs, Setting
+    from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs
 
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
@@ -230,8 +231,10 @@ class LocalOutputs:
             contact = cast("Contact", made)
             self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
         elif isinstance(spec, RegisterOutput):
-            setting = cast("Setting", made)
-            self._settings[name] = SettingLine(name, spec, setting, self._told)
+            if not isinstance(made, Setting):
+                said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
+                raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
+            self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
             self._levels[name] = _LevelLine(spec, cast("Level", made))
 

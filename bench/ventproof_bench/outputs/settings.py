@@ -117,9 +117,8 @@ class SettingLine:
                 tries += 1
                 await asyncio.sleep(_AGAIN_S)
             self.owed = False
-            self._tell(
-                DrivenOutput(self._name, "restore", window, words=words, value=self.driver.value(words))
-            )
+            value = self.driver.value(words)
+            self._tell(DrivenOutput(self._name, "restore", window, words=words, value=value, unit=self._unit))
 
     def _said(self, words: Sequence[int]) -> str:
         value = self.driver.value(words)

@@ -309,8 +309,8 @@ def _driven(t_s: float, line: LineFields) -> e.OutputDriven:
         return e.OutputDriven(t_s, DrivenOutput(output, why, window, closed=line.flag("closed")))
     if "level" in line:
         return e.OutputDriven(t_s, DrivenOutput(output, why, window, level=line.number("level")))
-    value = line.maybe("value", line.number)
-    return e.OutputDriven(t_s, DrivenOutput(output, why, window, words=_words(line), value=value))
+    value, unit = line.maybe("value", line.number), line.text("unit")
+    return e.OutputDriven(t_s, DrivenOutput(output, why, window, words=_words(line), value=value, unit=unit))
 
 
 def _command(t_s: float, line: LineFields) -> e.ContactCommand:

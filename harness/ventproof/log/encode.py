@@ -104,7 +104,7 @@ def _(event: e.OutputDriven) -> Fields:
         return {**fields, "closed": driven.closed}
     if driven.level is not None:
         return {**fields, "level": driven.level}
-    return {**fields, "value": driven.value, "words": driven.words}
+    return {**fields, "unit": driven.unit, "value": driven.value, "words": driven.words}
 
 
 @fields_of.register
