@@ -8,7 +8,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import value_fault
 from ventproof_bench.benchfile.model import ContactOutput, Location, RegisterOutput
 from ventproof_bench.drivers.driver import find
-from ventproof_bench.modbus.register_map import broadcasts_at_zero, resolve
+from ventproof_bench.modbus.register_map import broadcasts_at_zero, encode, resolve
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -55,6 +55,7 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             continue
         wrong = list(_wired_problems(bench, (*path, "wired"), options))
         wrong += _unstated_board(bench, (*path, "wired"), output, options)
+        wrong += [] if wrong else _unheld(bench, path, output, options)
         yield from wrong
         if wrong:
             continue  # where it is cannot be said
@@ -100,6 +101,17 @@ def _bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> I
         reason = f"unit_id {unit_id} {what} on a serial line"
         hint = f"write the unit's own address, 1 to {_LAST_ON_A_LINE}"
         yield bench.problem((*path, "unit_id"), reason, hint)
+
+
+def _unheld(
+    bench: Loaded[BenchFile], path: Path, output: OutputSpec, options: FileModel
+) -> Iterator[Problem]:
+    """Yield a problem for a value to be left in a setting whose registers cannot hold it."""
+    if isinstance(output, RegisterOutput) and output.leaves is not None and isinstance(options, Location):
+        try:
+            encode(options, output.leaves.value)
+        except ValueError as error:
+            yield bench.problem((*path, "leaves"), str(error))
 
 
 def _unstated_board(
