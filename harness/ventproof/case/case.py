@@ -38,7 +38,7 @@ from ventproof.log.events import (
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Profile, Step
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Status, Verdict, undecided
+from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
@@ -398,7 +398,7 @@ def finding_of(result: Result) -> Finding:
         slack_s=_rounded(ruling.slack_s),
         response_s=response and Window(*response),
         seen=_rounded(ruling.seen),
-        conformance=_conformance(ruling.margin),
+        conformance=_conformance(ruling, result.unit),
         proves=result.why,
     )
 
@@ -408,12 +408,16 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     return tuple(map(finding_of, case.results))
 
 
-def _conformance(margin: Bounds | None) -> float | None:
+def _conformance(ruling: Ruling, unit: str) -> float | None:
     """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
 
-    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins.
+    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins. None for flags, states and counters,
+    whose margins are no lengths, and where something else than the margin leaves the verdict open.
     """
-    if margin is None:
+    margin = ruling.margin
+    if margin is None or unit in {"flag", "state", "count"}:
+        return None
+    if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
         return None
     half = (margin.high - margin.low) / 2
     if half <= 0:

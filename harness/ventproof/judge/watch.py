@@ -15,8 +15,9 @@ from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
+from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
-from ventproof.verdict.finding import Rule, Ruling
+from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
@@ -72,6 +73,7 @@ class Watch:
         self._rate_per_s = None if self._simple else traits.rate_per_s
         self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
         self._begun = False
+        self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
     @property
@@ -134,6 +136,7 @@ class Watch:
         sample, reading = arrived.sample, arrived.reading
         if self._own is not None:
             if self._equals is not None:
+                self._other = self._other if sample.value == self._equals else sample
                 sample = replace(sample, value=float(sample.value == self._equals))
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
@@ -174,6 +177,9 @@ class Watch:
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take calm readings and their pieces; for the trace."""
         self.seen.block(block)
+        if self._equals is not None:
+            others = (block.values != self._equals).nonzero()[0]
+            self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
             block = self._own_block(block)
             corners = self._own.preview(block)
@@ -254,7 +260,10 @@ class Watch:
         seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
         if seen is not None and seen.low > seen.high:
             seen = None
-        found = Ruling(decider.verdict, "", margin, slack, response, seen)
+        witness = None
+        if decider.verdict is Verdict.FAIL:
+            witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
+        found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
         why = wording.why(
             found,
             self.formula,

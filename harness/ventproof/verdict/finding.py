@@ -76,6 +76,43 @@ class Bounds(NamedTuple):
     high: float
 
 
+class Cause(StrEnum):
+    """What an evidence shows that fails a demand, or meets it."""
+
+    NEVER_THERE = "never there"
+    LEFT_AGAIN = "left again"
+    NOT_KEPT = "not kept"
+    CAME_EARLY = "came early"
+    THERE_EARLY = "there early"
+    EARLY_OR_LATE = "early or late"
+    OUT_OF_LIMITS = "out of limits"
+    MOVED_TOO_LITTLE = "moved too little"
+    MOVED_TOO_FAR = "moved too far"
+    NOT_ARRIVED = "not arrived"
+    WRONG_RATE = "wrong rate"
+    WRONG_VALUE = "wrong value"
+    WRONG_COUNT = "wrong count"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What fails a demand.
+
+    Attributes:
+        cause: what was wrong.
+        value: bounds of what was observed, in the signal's unit: where it was at `at_s`, or how far it moved
+            (`MOVED_…`), its rate, or by how much it counted; None where nothing bounds it.
+        at_s: loop time of it; a movement: by when; None where no one moment shows it.
+        before_s: loop time of what came before it: it was in the band (`LEFT_AGAIN`), or outside (`CAME_EARLY`).
+    """
+
+    cause: Cause
+    value: Bounds | None = None
+    at_s: float | None = None
+    before_s: float | None = None
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Ruling:
@@ -90,6 +127,7 @@ class Ruling:
         response_s: earliest and latest possible response after the stimulus, seconds; None when there was none for
             certain or the formula has none.
         seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
+        witness: what of the evidence fails it; None unless it fails.
     """
 
     verdict: Verdict
@@ -98,6 +136,7 @@ class Ruling:
     slack_s: Bounds | None = None
     response_s: Bounds | None = None
     seen: Bounds | None = None
+    witness: Witness | None = None
 
 
 def undecided(why: str) -> Ruling:
