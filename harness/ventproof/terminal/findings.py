@@ -193,7 +193,8 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
     for old, new in decided.changes:
         was = old.verdict if old else "undecided"
         what = f"{new.step_name}: {new.signal} {new.demand}"
-        console.print(Text(f"changed: {what}: {was} → {new.verdict}. {new.why}"))
+        became = "other reasons or numbers" if old and old.verdict is new.verdict else str(new.verdict)
+        console.print(Text(f"changed: {what}: {was} → {became}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
     if decided.verdict is None:

@@ -56,7 +56,10 @@ def test_readings_faster_than_declared_are_refused_with_both_named() -> None:
 
 def test_a_lag_as_long_as_is_advised_explains_the_readings() -> None:
     """The same readings are no contradiction when a refresh may have aged the first by 3.88 s; 3.87 s do not do."""
-    for lag_s, explained in ((3.88, nullcontext()), (3.87, pytest.raises(EvidenceError, match="lags behind"))):
+    for lag_s, explained in (
+        (3.88, nullcontext()),
+        (3.87, pytest.raises(EvidenceError, match="lags behind")),
+    ):
         trace = SignalTrace(replace(VENT, refreshed_every_s=lag_s))
         trace.observe(Sample(40.0, 1.0, 1.0))
         with explained:
