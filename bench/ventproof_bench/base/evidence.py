@@ -117,6 +117,58 @@ class Poll:
 
 @final
 @dataclass(frozen=True, slots=True)
+class FoundSetting:
+    """What a setting of the unit was when the bench looked, before it wrote there; of one that cannot be read, why.
+
+    Attributes:
+        output: the output that writes it, as the bench file names it.
+        unit: of the value.
+        window: when it was read, or was tried to be read.
+        words: its registers; empty when they could not be read.
+        value: what they stand for; None when they hold no number, or could not be read.
+        trouble: why they could not be read; empty when they were.
+    """
+
+    output: str
+    unit: str
+    window: Window
+    words: tuple[int, ...] = ()
+    value: float | None = None
+    trouble: str = ""
+
+
+DrivenWhy = Literal["open", "safe", "restore"]
+"""Why the bench drove an output that no test asked it to: it was opened; it was left safe; a setting was put back."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class DrivenOutput:
+    """What the bench did to an output of its own accord; one of `closed`, `level` and `words` is given.
+
+    Attributes:
+        output: the output, as the bench file names it.
+        why: for what reason.
+        window: when.
+        closed: of a contact, how it was left.
+        level: of a level at terminals, in mA, V or ohm.
+        words: of a setting, the registers that were written and read back.
+        value: what those stand for; None when they hold no number.
+        unit: of the value.
+    """
+
+    output: str
+    why: DrivenWhy
+    window: Window
+    closed: bool | None = None
+    level: float | None = None
+    words: tuple[int, ...] = ()
+    value: float | None = None
+    unit: str = ""
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class Edge:
     """One edge of an edge plan: at `at_s` after the plan's start the contact becomes `closed`."""
 

@@ -78,7 +78,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_mock_problems(bench),
         *_interlock_problems(bench),
         *_signals_problems(bench),
-        *_safe_problems(bench),
+        *_leaves_problems(bench),
         *outputs_problems(bench),
         *hookup_problems(bench),
     ]
@@ -223,12 +223,12 @@ def _twin_states(bench: Loaded[BenchFile], path: Path, states: Mapping[str, int]
             )
 
 
-def _safe_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+def _leaves_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
-        if isinstance(output, RegisterOutput) and output.safe is not None:
-            said = value_fault(output.safe, output.unit, f"output {name!r}")
+        if isinstance(output, RegisterOutput) and output.leaves is not None:
+            said = value_fault(output.leaves, output.unit, f"output {name!r}")
             if said is not None:
-                yield bench.problem(("outputs", name, "safe"), *said)
+                yield bench.problem(("outputs", name, "leaves"), *said)
 
 
 def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:

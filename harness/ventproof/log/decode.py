@@ -11,7 +11,17 @@ from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
 from ventproof_bench.base.errors import Abort, AbortKind
-from ventproof_bench.base.evidence import EdgeReport, Gap, GapReason, Poll, Unread, Window
+from ventproof_bench.base.evidence import (
+    DrivenOutput,
+    DrivenWhy,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    GapReason,
+    Poll,
+    Unread,
+    Window,
+)
 from ventproof_bench.yamlfile.value_errors import show
 
 _T = TypeVar("_T")
@@ -182,10 +192,6 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
         is_number(value) and -GREATEST <= value <= GREATEST for value in values.values()
     ):
         raise line.wrong("values", "a mapping of numbers")
-    words = line.items("words")
-    # Not `isinstance`: true and false are ints to Python, and no registers.
-    if not all(type(word) is int for word in words):
-        raise line.wrong("words", "a list of whole numbers")
     window = line.window()
     return e.PollSeen(
         t_s,
@@ -196,10 +202,18 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
             values,
             line.text("table"),
             line.whole("address", 0),
-            cast("tuple[int, ...]", tuple(words)),
+            _words(line),
             tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
         ),
     )
+
+
+def _words(line: LineFields) -> tuple[int, ...]:
+    words = line.items("words")
+    # Not `isinstance`: true and false are ints to Python, and no registers.
+    if not all(type(word) is int for word in words):
+        raise line.wrong("words", "a list of whole numbers")
+    return cast("tuple[int, ...]", tuple(words))
 
 
 def _unread(line: LineFields) -> Unread:
@@ -279,6 +293,24 @@ def _note(t_s: float, line: LineFields) -> e.Note:
     step = line.maybe("step", line.whole) if "step" in line else None
     number = line.maybe("number", line.whole) if "number" in line else None
     return e.Note(t_s, line.text("text"), step, number)
+
+
+def _found(t_s: float, line: LineFields) -> e.SettingFound:
+    setting = line.text("output"), line.text("unit"), line.window()
+    if "unread" in line:
+        return e.SettingFound(t_s, FoundSetting(*setting, trouble=line.text("unread")))
+    return e.SettingFound(t_s, FoundSetting(*setting, _words(line), line.maybe("value", line.number)))
+
+
+def _driven(t_s: float, line: LineFields) -> e.OutputDriven:
+    why = cast("DrivenWhy", line.word("why", get_args(DrivenWhy)))
+    output, window = line.text("output"), line.window()
+    if "closed" in line:
+        return e.OutputDriven(t_s, DrivenOutput(output, why, window, closed=line.flag("closed")))
+    if "level" in line:
+        return e.OutputDriven(t_s, DrivenOutput(output, why, window, level=line.number("level")))
+    value, unit = line.maybe("value", line.number), line.text("unit")
+    return e.OutputDriven(t_s, DrivenOutput(output, why, window, words=_words(line), value=value, unit=unit))
 
 
 def _command(t_s: float, line: LineFields) -> e.ContactCommand:
@@ -439,6 +471,8 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "gap": _gap,
     "run_begin": _run_begin,
     "note": _note,
+    "found": _found,
+    "driven": _driven,
     "step_begin": lambda t, line: e.StepBegin(t, line.whole("step", 0), line.text("name"), line.window()),
     "step_end": lambda t, line: e.StepEnd(t, line.whole("step", 0)),
     "idle_begin": lambda t, line: e.IdleBegin(

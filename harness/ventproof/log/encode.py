@@ -88,6 +88,26 @@ def _(event: e.Note) -> Fields:
 
 
 @fields_of.register
+def _(event: e.SettingFound) -> Fields:
+    found = event.found
+    fields = {"output": found.output, "unit": found.unit, **_span(found.window)}
+    if found.trouble:
+        return {**fields, "unread": found.trouble}
+    return {**fields, "value": found.value, "words": found.words}
+
+
+@fields_of.register
+def _(event: e.OutputDriven) -> Fields:
+    driven = event.driven
+    fields = {"output": driven.output, "why": driven.why, **_span(driven.window)}
+    if driven.closed is not None:
+        return {**fields, "closed": driven.closed}
+    if driven.level is not None:
+        return {**fields, "level": driven.level}
+    return {**fields, "unit": driven.unit, "value": driven.value, "words": driven.words}
+
+
+@fields_of.register
 def _(event: e.StepBegin) -> Fields:
     return {"step": event.step, "name": event.step_name, **_span(event.window)}
 

@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Final, Literal, final
 
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 
 TimeKind = Literal["virtual", "wall"]
 """Whether time was virtual, against a mock inside the process, or the clock's."""
@@ -125,6 +125,26 @@ class Note:
     text: str
     step: int | None = None
     number: int | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class SettingFound:
+    """A setting of the unit was read before anything was written there, or could not be; in log time."""
+
+    name: ClassVar[str] = "found"
+    t_s: float
+    found: FoundSetting
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OutputDriven:
+    """The bench drove an output of its own accord, as it opened or ended; by the bench's names, in log time."""
+
+    name: ClassVar[str] = "driven"
+    t_s: float
+    driven: DrivenOutput
 
 
 @final
@@ -442,6 +462,8 @@ Event = (
     | GapSeen
     | RunBegin
     | Note
+    | SettingFound
+    | OutputDriven
     | StepBegin
     | StepEnd
     | IdleBegin

@@ -15,6 +15,7 @@ from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
 from ventproof.log.read import header_of
 from ventproof.log.run import results_of
+from ventproof.log.settings import settings_of
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.model import (
     Chapter,
@@ -97,7 +98,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         faults=run.bench.notes if run else (),
         repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
-        facts=(*_facts(record, header, signing), *_proved(run)),
+        facts=(*_facts(record, header, signing), *_settings(state, header), *_proved(run)),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
@@ -116,6 +117,11 @@ def _about(run: DecidedRun | None) -> str:
 def _proved(run: DecidedRun | None) -> Iterator[Fact]:
     if run is not None and run.case.profile.proves:
         yield Fact("Table lines", ", ".join(run.case.profile.proves))
+
+
+def _settings(state: LogState, header: Header) -> Iterator[Fact]:
+    if told := settings_of(state.events, header.use):
+        yield Fact("Settings of the unit", "; ".join(map(str, told)))
 
 
 def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:

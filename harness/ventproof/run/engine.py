@@ -49,7 +49,7 @@ from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import seconds
 from ventproof_bench.base.clock import now_s, sleep_until
 from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.trains import LEAD_S, play
 from ventproof_bench.rig.build import Rig
@@ -139,6 +139,10 @@ class Engine:
         return Outcome(None, abort, unsafe) if abort else Outcome(self._case.verdict)
 
     # what the session tells
+
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """Write down what was found in the unit, or what the bench drove of its own accord."""
+        self._take(self._clockwork.done(now_s(), done))
 
     def opened(self) -> None:
         """Write down what is known of the bench."""

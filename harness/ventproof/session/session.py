@@ -26,6 +26,7 @@ from ventproof.log.events import (
     StepBegin,
     StepEnd,
 )
+from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
@@ -64,6 +65,7 @@ class RunResult:
         outcome: verdict, or why there is none.
         findings: of its responses, as the log holds them, in order.
         remarks: what the run had to note of its findings.
+        settings: what became of the unit's settings.
     """
 
     profile: str
@@ -72,6 +74,7 @@ class RunResult:
     outcome: Outcome
     findings: tuple[Finding, ...]
     remarks: tuple[str, ...] = ()
+    settings: tuple[SettingTold, ...] = ()
 
 
 @final
@@ -82,6 +85,7 @@ class _Told:
         self.names: set[str] = set()
         self.findings: list[Finding] = []
         self.remarks: list[str] = []
+        self.of_settings: list[Event] = []
         self._log = log
         self._view = view
         self._real = real
@@ -98,6 +102,8 @@ class _Told:
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
+        elif isinstance(event, OF_SETTINGS):
+            self.of_settings.append(event)
         elif isinstance(event, Note) and event.number is not None:
             self.remarks.append(event.text)
         self._view.event(event)
@@ -195,7 +201,9 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings), tuple(told.remarks))
+            findings, remarks = tuple(told.findings), tuple(told.remarks)
+            settings = settings_of(told.of_settings, names)
+            return RunResult(title, log.path, log.digest, outcome, findings, remarks, settings)
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

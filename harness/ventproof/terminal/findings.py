@@ -101,6 +101,8 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for remark in _remarks(results):
         console.print(Text(f"note: {remark}"))
+    if settings := _settings(results):
+        console.print(Text(f"settings of the unit: {settings}"), soft_wrap=True)
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -134,6 +136,20 @@ def _remarks(results: Sequence[RunResult]) -> list[str]:
     logs = len({log for log, _ in noted})
     held = f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already"
     return [f"{held}; `ventproof report` names them"]
+
+
+def _settings(results: Sequence[RunResult]) -> str:
+    """Return what became of the unit's settings over all runs: what each was, and how many runs wrote it."""
+    fates: dict[str, Counter[str]] = {}
+    for told in (told for result in results for told in result.settings):
+        found = f"found {told.found}" if told.found else "cannot be read"
+        fates.setdefault(f"{told.name}: {found}", Counter())[told.fate] += 1
+    runs = len(results)
+    return "; ".join(
+        f"{said}, "
+        + ", ".join(fate if n == runs else f"{fate} ({n} of {runs} runs)" for fate, n in counts.items())
+        for said, counts in fates.items()
+    )
 
 
 def _behind(selfcheck: PinnedCheck | None) -> str:

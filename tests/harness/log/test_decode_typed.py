@@ -70,6 +70,8 @@ WRONG = [
     ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
     ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
     ("command", "states", ["closed"], "its `states` is a list where a list of true and false is wanted"),
+    ("found", "words", [True], "its `words` is a list where a list of whole numbers is wanted"),
+    ("driven", "why", "begun", "its `why` is 'begun' where one of open, safe, restore is wanted"),
     ("finding", "demand", None, "its `demand` is nothing where text is wanted"),
     ("finding", "margin", [2.0, 1.0], "its `margin` is a list where a span, [lowest, highest], is wanted"),
     (
