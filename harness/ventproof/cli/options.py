@@ -16,6 +16,7 @@ from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
+    from ventproof.log.present import Choice
     from ventproof.profile.model import Profile
     from ventproof.run.view import View
     from ventproof.session.repeats import RepeatSeries
@@ -88,6 +89,13 @@ def log_paths(paths: Sequence[Path]) -> list[Path]:
     for path in _files_below(paths, ".jsonl"):
         found.setdefault(path.resolve(), path)
     return list(found.values())
+
+
+def choice_of(paths: Sequence[Path]) -> Choice:
+    """Return how logs were chosen that `log_paths` returns."""
+    from ventproof.log.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
+
+    return Choice.FOLDER if any(path.is_dir() for path in paths) else Choice.NAMED
 
 
 def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:

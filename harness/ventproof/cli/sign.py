@@ -61,17 +61,24 @@ def signing_key(path: Path) -> SigningKey:
 def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     """Sign LOGS (files or folders): each gets its signature in a small file beside it, LOG.sig.
 
-    An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is.
+    An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is. A manifest
+    is signed with the last of the logs that it lists.
     """
-    from ventproof.log.signing import sign_log, signature_path  # noqa: PLC0415
+    from ventproof.log.present import left_unsigned  # noqa: PLC0415
+    from ventproof.log.signing import sign_log, sign_manifest, signature_path  # noqa: PLC0415
 
     name = stated(signer, "--signer")
-    paths = [path for path in options.log_paths(logs) if path in logs or not signature_path(path).exists()]
+    every = options.log_paths(logs)
+    paths = [path for path in every if path in logs or not signature_path(path).exists()]
     own = signing_key(key)
     for path in paths:
         signed = sign_log(path, own, name)
         click.echo(f"{path}: signed, {signed.lines} lines, digest {signed.digest}")
-    if not paths:
+    manifests = left_unsigned(every)
+    for path in manifests:
+        sign_manifest(path, own, name)
+        click.echo(f"{path}: signed")
+    if not (paths or manifests):
         click.echo("nothing to sign: every log there is signed already")
     return EXIT_PASS
 
