@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
     from ventproof.log.present import Choice
     from ventproof.rejudge.batch import Batch
+    from ventproof.report.model import ReportedCover
 
 
 ENDINGS: Final = (".xml", ".md", ".json")
@@ -104,11 +106,11 @@ def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
         report = write_report(logs, out, choice, table_section)
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
-            click.echo(harmless(f"! {alarm}"))
-        return code_of_standings([report.cover.of_set, *(one.standing for one in report.cover.entries)])
+            click.echo(harmless(options.as_named(f"! {alarm}")))
+        return code_of_cover(report.cover)
     from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
-    batch = judged_batch(logs, choice)
+    batch = _as_named(judged_batch(logs, choice))
     write_output(out, batch)
     click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
     for alarm in batch.alarms:
@@ -120,6 +122,19 @@ def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
             *("unreadable" for _ in batch.lost),
         ]
     )
+
+
+def _as_named(batch: Batch) -> Batch:
+    """Return runs with the logs of bundles named as they are there."""
+    runs = tuple(replace(one, log=options.as_named(one.log)) for one in batch.runs)
+    return replace(
+        batch, runs=runs, lost=tuple(replace(one, log=options.as_named(one.log)) for one in batch.lost)
+    )
+
+
+def code_of_cover(cover: ReportedCover) -> int:
+    """Return the exit code for a report of which this is the first page."""
+    return code_of_standings([cover.of_set, *(entry.standing for entry in cover.entries)])
 
 
 def code_of_standings(standings: Iterable[str]) -> int:
@@ -169,7 +184,7 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     "given more than once.",
 )
 def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
-    """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
+    """Make a report of LOGS (files, folders or bundles): of runs, and of the self-checks that stand behind them.
 
     Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so
     loudly where that does not bear out what a log says. A file that is no log is named as missing; the rest is told.

@@ -38,7 +38,7 @@ _FEWEST_DIGITS: Final = 16
     help="The log's digest as it was noted down when it was written; its first 16 digits will do.",
 )
 def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
-    """Check the hash chain of LOGS (files or folders), and their signatures.
+    """Check the hash chain of LOGS (files, folders or bundles), and their signatures.
 
     The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
     A signature checked with --key, or a digest that was kept elsewhere, shows that too. First it is told which planned
@@ -99,7 +99,7 @@ def _tell(told: Sequence[Sequence[str]], codes: Counter[int]) -> None:
 
 def _say(sentence: str) -> None:
     """Print what there is to say; a file's name must not make a line as if another log had been found intact."""
-    click.echo(harmless(sentence).replace("\n", "\N{REPLACEMENT CHARACTER}"))
+    click.echo(harmless(options.as_named(sentence)).replace("\n", "\N{REPLACEMENT CHARACTER}"))
 
 
 def _noted(digest: str | None, logs: int) -> str:

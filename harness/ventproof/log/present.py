@@ -91,3 +91,22 @@ def left_unsigned(logs: Iterable[Path]) -> list[Path]:
         with suppress(FileError):
             found += [path] if is_left_unsigned(path, read_manifest(path)) else []
     return found
+
+
+def belonging(logs: Sequence[Path], choice: Choice) -> list[Path]:
+    """Return some logs with all that must not be parted from them: manifests that close them, and signatures.
+
+    Args:
+        logs: the logs.
+        choice: how they were chosen; of logs chosen one by one a manifest belongs to them that lists one.
+    """
+    names = {log.resolve() for log in logs}
+    found = list(logs)
+    for path in manifests_beside(logs):
+        try:
+            listed = {path.with_name(one.log).resolve() for one in read_manifest(path).left if one.log}
+        except FileError:
+            listed = set()
+        found += [path] if choice is Choice.FOLDER or listed & names else []
+    signatures = (path.with_name(f"{path.name}.sig") for path in found)
+    return [*found, *(path for path in signatures if path.exists())]

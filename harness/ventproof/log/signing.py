@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final, Literal, final
@@ -15,6 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from pydantic import AfterValidator, Field
 
 from ventproof.log.manifest import Manifest, read_manifest
+from ventproof.log.plan import Signer
 from ventproof.log.read import LogCheck, check_log
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import create_file
@@ -349,6 +352,16 @@ def signature_of(log: Path) -> Signed | None:
     """
     path = signature_path(log)
     return load_document(path, Signed).model if os.path.lexists(path) else None
+
+
+def signers(logs: Iterable[Path]) -> tuple[Signer, ...]:
+    """Return who signed some logs, each key and name once; what is no signature is left out."""
+    found: dict[Signer, None] = {}
+    for log in logs:
+        with suppress(FileError):
+            if signed := signature_of(log):
+                found[Signer(signed.fingerprint, signed.signer)] = None
+    return tuple(found)
 
 
 def whats_wrong(log: Path) -> str:
