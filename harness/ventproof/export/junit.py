@@ -20,6 +20,7 @@ from ventproof_bench.base.text import clean, one_line
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from ventproof.log.completeness import SetCheck
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
 
@@ -28,13 +29,17 @@ WHOLE_RUN: Final = "the whole run"
 """Name of the test that stands for a run without a verdict."""
 
 
+THE_SET: Final = "the set of runs"
+EVERY_RUN: Final = "every planned run is here, as it was left"
+"""Name of the test that fails where that is not so."""
+
+
 def junit(batch: Batch) -> str:
-    """Return the runs as a JUnit XML document; what was not run and what is no log are errors."""
+    """Return the runs as a JUnit XML document; what is planned and not here, and what is no log, are errors."""
     root = ElementTree.Element("testsuites", name="ventproof")
+    _of_set(root, batch.whole)
     for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
         _suite(root, logged, title)
-    for profile in batch.not_run:
-        _missing(root, profile, ABORTED, "not run: something ended the command before")
     for lost in batch.lost:
         _missing(root, lost.log, "unreadable", f"what this file held, nobody can say: {lost.reason}")
     _count(root)
@@ -76,6 +81,21 @@ def _suite(root: ElementTree.Element, logged: Logged, title: str) -> None:
         case = ElementTree.SubElement(suite, "testcase", classname=one_line(title), name=unique)
         _end(case, logged, finding)
     _count(suite)
+
+
+def _of_set(root: ElementTree.Element, whole: SetCheck) -> None:
+    """Add what there is to say of the set of logs, before any of them: an error for each run that is not here."""
+    if whole.says:
+        suite = ElementTree.SubElement(root, "testsuite", name=THE_SET)
+        properties = ElementTree.SubElement(suite, "properties")
+        for remark in whole.remarks:
+            ElementTree.SubElement(properties, "property", name="remark", value=one_line(remark))
+        if loud := [*whole.wrong, *whole.missing]:
+            case = ElementTree.SubElement(suite, "testcase", classname=THE_SET, name=EVERY_RUN)
+            ElementTree.SubElement(case, "error", type=whole.standing, message=one_line(" ".join(loud)))
+        _count(suite)
+    for profile in whole.absent:
+        _missing(root, profile, "incomplete", "this run was planned and is not here")
 
 
 def _missing(root: ElementTree.Element, name: str, kind: str, why: str) -> None:

@@ -12,6 +12,7 @@ from ventproof_bench.base.text import one_line
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
+    from ventproof.log.completeness import SetCheck
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
 
@@ -57,13 +58,19 @@ def markdown(batch: Batch) -> str:
 def _head(batch: Batch) -> Iterator[str]:
     yield f"### {_signed('ventproof: ', batch.standing)}"
     yield ""
+    yield from _of_set(batch.whole)
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
-    if batch.not_run:
-        yield ""
-        yield f"**Not run**, something having ended the command before: {', '.join(map(escaped, batch.not_run))}."
     for lost in batch.lost:
         yield ""
         yield f"**Missing**, and what it held nobody can say: {escaped(lost.log)}: {escaped(lost.reason)}."
+
+
+def _of_set(whole: SetCheck) -> Iterator[str]:
+    """Yield what there is to say of the set of logs, before any of them is counted."""
+    for sentence in whole.says:
+        loud = "" if sentence in whole.remarks else "**"
+        yield f"{loud}{escaped(sentence)}{loud}"
+        yield ""
 
 
 def _signed(before: str, standing: str) -> str:

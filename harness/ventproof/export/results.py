@@ -18,7 +18,15 @@ if TYPE_CHECKING:
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]
 Stands = Literal[
-    "contradicted", "broken", "unreadable", "fail", "aborted", "unconfirmed", "inconclusive", "pass"
+    "contradicted",
+    "broken",
+    "unreadable",
+    "fail",
+    "aborted",
+    "unconfirmed",
+    "incomplete",
+    "inconclusive",
+    "pass",
 ]
 Pair = tuple[float, float]
 
@@ -136,13 +144,18 @@ class Results(_Part):
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
     """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when not all
-    that was asked for was run, or a file is no log."""
+    that was planned is here, or a file is no log."""
     standing: Stands
-    """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first."""
+    """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first; `incomplete`
+    is said of a set alone, of which not all that was planned is here."""
+    whole: bool
+    """Whether all that was planned is here, as it was left."""
+    of_the_set: tuple[str, ...]
+    """What there is to say of the set of logs, in sentences: what is missing, changed, twice here or of other plans."""
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
     """The runs, in the order in which their logs were named."""
     not_run: tuple[str, ...]
-    """Names of the profiles that were to be run and were not, something having ended the command before."""
+    """Names of the profiles of runs that were planned and are not here."""
     unreadable: tuple[Unreadable, ...]
     """Files among the logs that are none: what they held, nobody can say."""
 
@@ -156,7 +169,9 @@ def results_json(batch: Batch) -> str:
             "verdict": batch.verdict,
             "standing": batch.standing,
             "runs": runs,
-            "not_run": tuple(map(_whole, batch.not_run)),
+            "whole": not batch.whole.standing,
+            "of_the_set": tuple(map(_whole, batch.whole.says)),
+            "not_run": tuple(map(_whole, dict.fromkeys(batch.whole.absent))),
             "unreadable": lost,
         }
     )

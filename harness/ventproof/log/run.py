@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
 from ventproof.verdict.finding import Finding, Status, Verdict
 
@@ -46,6 +47,7 @@ class RunRecord:
         selfcheck_sha256: digest of the self-check that stood behind it; empty without one.
         version: of the ventproof that ran it.
         findings: its responses, in the log's order.
+        place: its place in the plan of the command that ran it; None where its log is older than plans.
     """
 
     digest: str
@@ -69,6 +71,7 @@ class RunRecord:
     selfcheck_sha256: str
     version: str
     findings: tuple[Finding, ...]
+    place: PlannedRun | None = None
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:
@@ -106,6 +109,7 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         selfcheck_sha256=header.selfcheck.sha256 if header.selfcheck else "",
         version=header.versions["ventproof"],
         findings=findings,
+        place=header.place,
     )
 
 

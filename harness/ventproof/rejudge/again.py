@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from itertools import chain
 from typing import TYPE_CHECKING, final
 
@@ -206,8 +207,26 @@ def _check_said(header: Header, profile: Profile, bench: BenchFile) -> None:
         for what, said, true in pairs
         if said != true
     ]
+    problems += [
+        Problem("the log", 1, None, f"it says that the {what} is {said!r}, and its plan says {planned!r}")
+        for what, said, planned in _planned(header)
+        if said != planned
+    ]
     if problems:
         raise FileError(problems)
+
+
+def _planned(header: Header) -> Iterator[tuple[str, object, object]]:
+    """Yield what a first line says of its run, with what its plan says of it."""
+    if header.place is not None:
+        place, plan = header.place, header.place.plan
+        yield "profile's digest", sha256(header.profile.text.encode()).hexdigest(), place.profile.sha256
+        yield "bench's digest", sha256(header.bench.text.encode()).hexdigest(), plan.bench_sha256
+        yield "profile's name", header.profile.name, place.profile.name
+        yield "repeat", header.repeat, place.repeat
+        yield "seed", header.seed, place.seed
+        yield "unit", header.unit, plan.unit
+        yield "firmware", header.firmware, plan.firmware
 
 
 def last_s(state: LogState) -> float:

@@ -36,6 +36,12 @@ at all is `unreadable`: nobody can say what it held.
 BELIEVED: Final = ("fail", "aborted", "inconclusive", "pass")
 """Of these what a log says of its run's end is taken as it stands."""
 
+INCOMPLETE: Final = "incomplete"
+"""How a set of logs stands of which all that is here passed, and not all that was planned is here."""
+
+OF_SETS: Final = (*STANDINGS[:-2], INCOMPLETE, *STANDINGS[-2:])
+"""How a set of logs can stand, the one that says most first."""
+
 _T = TypeVar("_T")
 
 

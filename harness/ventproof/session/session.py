@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
@@ -26,6 +26,7 @@ from ventproof.log.events import (
     StepBegin,
     StepEnd,
 )
+from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
@@ -167,13 +168,42 @@ class Session:
             raise FileError(problems)
         return bound
 
-    def run(self, profile: Loaded[Profile], view: View, *, repeat: int = 1) -> RunResult:
+    def plan(
+        self, suite: Sequence[Loaded[Profile]], repeats: int = 1, claim: PlannedClaim | None = None
+    ) -> Plan:
+        """Return the plan to run profiles.
+
+        Args:
+            suite: the profiles, in order.
+            repeats: how often each; every repeat has its own seed.
+            claim: what the repeats are to prove; None: nothing.
+        """
+        return Plan(
+            profiles=tuple(PlannedProfile(one.model.profile, one.digest) for one in suite),
+            bench_sha256=self.bench.digest,
+            started=None if self.bench.model.virtual else utc_now().isoformat(timespec="milliseconds"),
+            unit=self.unit,
+            firmware=self.firmware,
+            repeats=repeats,
+            seed=self.seed,
+            claim=claim,
+        )
+
+    def run(
+        self,
+        profile: Loaded[Profile],
+        view: View,
+        place: PlannedRun | None = None,
+        *,
+        opened: Callable[[RecordLog], None] = lambda _: None,
+    ) -> RunResult:
         """Run one profile and write its log.
 
         Args:
             profile: the profile.
             view: what watches the run.
-            repeat: which repeat this is; each has its own seed.
+            place: of this run in a plan; None: it is a plan of its own.
+            opened: is given the log before anything is written to it.
 
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
@@ -181,18 +211,20 @@ class Session:
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
         bound = self.bind(profile)
+        place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
         names, notes = bound.outputs, self._notes(bound)
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
         with self._log(profile) as log:
+            opened(log)
             told = _Told(log, screen, real=real)
 
             async def main() -> Outcome:
-                rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
+                rig = assemble(self.bench.model, seed=place.seed)
                 engine = Engine(profile.model, rig, case, record=told.take, output_names=names, notes=notes)
-                return await engine.run(self.header(profile, repeat))
+                return await engine.run(self.header(profile, place))
 
             screen.begin(title, case, longest_s(profile.model))
             try:
@@ -241,7 +273,7 @@ class Session:
         table = self.table
         return table and PinnedText(table.model.table, table.digest, table.text)
 
-    def header(self, profile: Loaded[Profile], repeat: int) -> Header:
+    def header(self, profile: Loaded[Profile], place: PlannedRun) -> Header:
         """Return what the first line of the log pins."""
         virtual = self.bench.model.virtual
         return Header(
@@ -252,8 +284,9 @@ class Session:
             unit=self.unit,
             firmware=self.firmware,
             operator=self.operator,
-            repeat=repeat,
-            seed=self.seed + repeat - 1,
+            repeat=place.repeat,
+            seed=place.seed,
+            place=place,
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),

@@ -14,10 +14,13 @@ from ventproof.cli.report import write
 from ventproof.export.junit import junit
 from ventproof.export.markdown import markdown
 from ventproof.export.results import results_json
+from ventproof.log.completeness import SetCheck
+from ventproof.log.present import Choice
 from ventproof.log.signing import load_signing_key, make_key, sign_log, signature_path
 from ventproof.rejudge.batch import judged_batch, read_runs
 from ventproof.rejudge.standing import BELIEVED, STANDINGS
 from ventproof.report.build import report_of
+from ventproof.report.cover import cover_of
 from ventproof.report.write import html_of
 from ventproof.session.selfcheck import pinned, selfcheck
 from ventproof_bench.base.errors import FileError
@@ -61,7 +64,10 @@ def test_one_log_that_is_no_pass_keeps_every_report_from_being_one(standing, log
     made = json.loads(results_json(batch))
     assert (made["standing"], made["verdict"] == "pass") == (standing, False)
     code = 0 if standing in BELIEVED else 3 if standing == "unreadable" else 4
-    assert [write(tmp_path / f"report{ending}", named) for ending in (".html", ".xml")] == [code, code]
+    assert [write(tmp_path / f"report{ending}", named, Choice.NAMED) for ending in (".html", ".xml")] == [
+        code,
+        code,
+    ]
 
 
 def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
@@ -135,9 +141,12 @@ def test_a_unit_that_nobody_named_is_missed(mock, tmp_path):
 
 def test_a_suite_that_was_cut_short_is_no_pass(logs):
     """Profiles that were to be run and were not are named first, even where all that was run passed."""
-    cover = report_of([logs["pass"]], ["frost", "gale"]).cover
-    assert cover.standing == "aborted"
-    assert cover.alarms[0] == "These profiles were to be run and were not: frost; gale."
+    said = "2 of 3 planned runs are not here: frost; gale."
+    cover = cover_of(
+        report_of([logs["pass"]]).chapters, SetCheck(missing=(said,), absent=("frost", "gale"), planned=3)
+    )
+    assert (cover.standing, cover.of_set, cover.alarms[0]) == ("incomplete", "incomplete", said)
+    assert cover.says == "2 of 3 planned runs are not here. One run."
 
 
 def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
@@ -145,7 +154,8 @@ def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
     report = report_of([logs["pass"], copy])
     assert len(report.chapters) == 1
-    assert "told of once" in report.cover.notes[0]
+    assert "the same to the byte, and counts once: copy.jsonl is" in report.cover.notes[0]
+    assert len(judged_batch([logs["pass"], copy]).runs) == 1
 
 
 def test_a_run_on_the_mock_says_that_it_tests_no_real_unit(logs):
