@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
 from ventproof.log.read import header_of
 from ventproof.verdict.finding import Finding, Status, Verdict
 
@@ -146,7 +146,6 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
     """Yield the findings; a reading counts to the step that went on when it came."""
     last: dict[str, float] = {}
     at_end: dict[int | None, Mapping[str, float]] = {}
-    noted = {(e.step, e.number) for e in state.events if isinstance(e, Note) and e.number is not None}
     for event in state.events:
         match event:
             case PollSeen(poll=poll):
@@ -157,10 +156,6 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
                 at_end[step] = dict(last)
             case FindingMade(finding=finding):
                 stood = at_end.get(finding.step, {}).get(use.get(finding.signal, finding.signal))
-                yield replace(
-                    finding,
-                    stood=None if stood is None else float(stood),
-                    hollow=(finding.step, finding.number) in noted,
-                )
+                yield replace(finding, stood=None if stood is None else float(stood))
             case _:
                 pass

@@ -18,7 +18,6 @@ from ventproof.log.events import (
     Event,
     FindingMade,
     Header,
-    Note,
     PinnedCheck,
     PinnedText,
     RunBegin,
@@ -63,7 +62,6 @@ class RunResult:
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
         findings: of its responses, as the log holds them, in order.
-        remarks: what the run had to note of its findings.
     """
 
     profile: str
@@ -71,7 +69,6 @@ class RunResult:
     digest: str
     outcome: Outcome
     findings: tuple[Finding, ...]
-    remarks: tuple[str, ...] = ()
 
 
 @final
@@ -81,7 +78,6 @@ class _Told:
     def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
         self.names: set[str] = set()
         self.findings: list[Finding] = []
-        self.remarks: list[str] = []
         self._log = log
         self._view = view
         self._real = real
@@ -98,8 +94,6 @@ class _Told:
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
-        elif isinstance(event, Note) and event.number is not None:
-            self.remarks.append(event.text)
         self._view.event(event)
 
 
@@ -195,7 +189,7 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings), tuple(told.remarks))
+            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings))
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

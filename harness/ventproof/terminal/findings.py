@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 
 _NOTABLE: Final = 1e-4
-_REMARKS_SHOWN: Final = 3
+_HOLLOW_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
@@ -99,8 +99,8 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
         _show_lacking(console, result, quiet=quiet)
         if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
-    for remark in _remarks(results):
-        console.print(Text(f"note: {remark}"))
+    for said in _hollow(results):
+        console.print(Text(f"note: {said}"))
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -126,14 +126,13 @@ def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
         console.print(Text(f"  {more} more of this run did not pass: {where}"), soft_wrap=True)
 
 
-def _remarks(results: Sequence[RunResult]) -> list[str]:
-    """Return what the runs had to note of their findings: of a few runs all of it, of a suite how much there is."""
-    noted = [(result.log.name, remark) for result in results for remark in result.remarks]
-    if len(noted) <= _REMARKS_SHOWN:
-        return [f"{log}: {remark}" for log, remark in noted]
-    logs = len({log for log, _ in noted})
-    held = f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already"
-    return [f"{held}; `ventproof report` names them"]
+def _hollow(results: Sequence[RunResult]) -> list[str]:
+    """Return the passes that show nothing, the profile taking them as they are: a few each, of many how many."""
+    found = [(r.log.name, f) for r in results for f in r.findings if f.hollow and f.status is Status.PASS]
+    if len(found) <= _HOLLOW_SHOWN:
+        return [f"{log}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for log, f in found]
+    logs = len({log for log, _ in found})
+    return [f"{len(found)} passes in {logs} logs show nothing, for all that is known: `ventproof report` names them"]
 
 
 def _behind(selfcheck: PinnedCheck | None) -> str:
@@ -224,7 +223,7 @@ def findings_table(title: str, findings: Sequence[Finding]) -> Table:
         if finding.skipped:
             continue
         demand = f"{finding.signal} {finding.demand}"
-        if finding.status is not Status.PASS and finding.why:
+        if finding.explained and finding.why:
             demand += f"\n→ {finding.why}"
         if finding.verdict == "inconclusive" and finding.conformance is not None:
             share = 100 * finding.conformance
