@@ -126,9 +126,7 @@ class Case:
                     open_watch=partial(self._watch, formula, trace, after, role),
                 )
 
-    def _watch(
-        self, formula: Formula, trace: SignalTrace, since: Since, role: Role, window: Window
-    ) -> Watch:
+    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, role: Role, window: Window) -> Watch:
         formula = self._movements.since_played(formula, trace.traits.name)
         return trace.watch(formula, window, self._rule, since, role=role)
 

@@ -28,6 +28,9 @@ class Role(Enum):
     """That it is so: the profile says that this is enough."""
 
 
+_USUAL: Final = (
+    3  # a reading that is older than so many of them come after one another is not of shortly before
+)
 _ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at both ends
 
 
@@ -35,7 +38,7 @@ _ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at
 class Contrast:
     """Looks for a reading that is certain to differ from what is demanded, from the last one before the stimulus on.
 
-    That last one counts only where no reading is missing between it and the stimulus: what is not known shows nothing.
+    That last one counts only where readings did not fail to come since: what is not known shows nothing.
 
     Args:
         band: which readings are as demanded; None for a travel, where two readings must differ from each other.
@@ -50,6 +53,7 @@ class Contrast:
         self._event = event
         self._enough = role is Role.STATE
         self._before: Bounds | None = None
+        self._read_s, self._usual_s = -INF, 0.0  # when that was, and how long after the one before it
         self._top, self._bottom = -INF, INF  # the greatest `lo` and the least `hi` of the readings that count
         self._differs_s = INF
 
@@ -59,17 +63,18 @@ class Contrast:
         if b <= self._from_s + _ROUNDED_S:
             self._forget()
             self._before = Bounds(lo, hi)
+            self._read_s, self._usual_s = b, b - self._read_s if self._read_s > -INF else 0.0
         self._top, self._bottom = max(self._top, lo), min(self._bottom, hi)
         if self._differs_s == INF and self._differ():
             self._differs_s = a
 
     def gap(self, gap: Gap) -> None:
-        """Note a span in which nothing was read; the first reading after it comes next."""
-        if gap.from_s < self._from_s:
+        """Note a span in which nothing was read, since the last reading; the first one after it comes next."""
+        if gap.from_s < self._from_s and self._from_s - self._read_s > _USUAL * self._usual_s:
             self._forget()
 
     def weighed(self, found: Ruling) -> Ruling:
-        """Return a ruling; a pass that shows nothing is marked, and is none unless the profile says that it is enough."""
+        """Return a ruling; a pass that shows nothing is marked, and is none unless the profile says it is enough."""
         # What differed after the response came does not show that it was one.
         until_s = self._from_s + found.response_s.high + EPS_S if self._band and found.response_s else INF
         if found.verdict is not Verdict.PASS or self._differs_s <= until_s:
@@ -96,7 +101,10 @@ class Contrast:
         cure = "begin where it is not so, or say `already_so: enough` if that it is so is enough"
         before = self._before
         if before is None:
-            return f"not known to have been otherwise before {self._event}: nothing was read then", cure
+            return (
+                f"not known to have been otherwise before {self._event}: nothing was read shortly before",
+                cure,
+            )
         if before.low >= self._band.low - EPS and before.high <= self._band.high + EPS:
             return f"already so before {self._event}", cure
         return f"perhaps already so before {self._event}: the readings do not tell", cure

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from dataclasses import replace
 from typing import Final, final
 
 from ventproof.deciders.formulas import Formula
@@ -98,8 +97,7 @@ class SignalTrace:
 
     def gap(self, gap: Gap) -> None:
         """Note a span without evidence, before the first reading after it."""
-        # Gaps with no reading in between are one.
-        self._gap = gap if self._gap is None else replace(gap, from_s=self._gap.from_s)
+        self._gap = gap
         self._restarted = self._restarted or gap.reason == "restart"
         self._lost = self._lost or gap.reason in {"restart", "disconnected"}
         for watch in self._watches:

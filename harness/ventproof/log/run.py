@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
 from ventproof.log.read import header_of
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Finding, Verdict
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
 
+
+_WORST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
@@ -110,9 +112,12 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
 
 
 def trouble(record: RunRecord, most: int = 3) -> list[str]:
-    """Return why a run did not pass: its reason, then responses that did not, at most so many; fails come first."""
-    bad = [f for f in record.findings if f.status is not Status.PASS and not f.skipped]
-    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:most]
+    """Return why a run did not pass: its reason, then responses that did not, at most so many, the worst first.
+
+    Those that passed and show nothing come last.
+    """
+    bad = [f for f in record.findings if f.explained and not f.skipped]
+    worst = sorted(bad, key=lambda finding: _WORST.index(finding.verdict))[:most]
     said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
     return [record.reason, *said] if record.reason else said
 

@@ -11,6 +11,7 @@ from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.case.case import findings_of
+from ventproof.log.gaps import BusGaps, gaps_of
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
@@ -39,11 +40,13 @@ class Logged:
         log: the log, named as the user named it.
         run: the run.
         judged: one of `STANDINGS`, where the evidence was judged again.
+        gaps: how often its buses brought no evidence; empty too where only a history tells of the run.
     """
 
     log: str
     run: RunRecord
     judged: str = ""
+    gaps: tuple[BusGaps, ...] = ()
 
     @property
     def standing(self) -> str:
@@ -134,7 +137,8 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
         try:
             state = read_log(path)
             if not state.is_check:
-                runs.append(Logged(str(path), _believed(results_of(state, str(path)), path)))
+                run = _believed(results_of(state, str(path)), path)
+                runs.append(Logged(str(path), run, gaps=gaps_of(state.events)))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -233,12 +237,12 @@ def believed(path: Path, state: LogState) -> Logged:
     Raises:
         FileError: it is no log of a run.
     """
-    record = results_of(state, str(path))
+    record, gaps = results_of(state, str(path)), gaps_of(state.events)
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
     if wrong := whats_wrong(path):
-        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken")
+        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", gaps)
     if standing.word not in BELIEVED and standing.word != "broken":
         record = replace(record, verdict=ABORTED, reason=standing.alarm)
-    return Logged(str(path), record, standing.word)
+    return Logged(str(path), record, standing.word, gaps)

@@ -25,6 +25,7 @@ from ventproof.log.events import (
     StepBegin,
     StepEnd,
 )
+from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
@@ -62,6 +63,7 @@ class RunResult:
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
         findings: of its responses, as the log holds them, in order.
+        gaps: how often its buses brought no evidence.
     """
 
     profile: str
@@ -69,6 +71,7 @@ class RunResult:
     digest: str
     outcome: Outcome
     findings: tuple[Finding, ...]
+    gaps: tuple[BusGaps, ...] = ()
 
 
 @final
@@ -78,6 +81,7 @@ class _Told:
     def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
         self.names: set[str] = set()
         self.findings: list[Finding] = []
+        self.gaps = GapCounter()
         self._log = log
         self._view = view
         self._real = real
@@ -90,6 +94,7 @@ class _Told:
         """
         self._log.write(event.name, event.t_s, fields_of(event))
         self.names.add(event.name)
+        self.gaps.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
@@ -189,7 +194,7 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings))
+            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings), told.gaps.found)
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
+from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import trouble
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.session.repeats import COVERAGE
@@ -101,6 +102,11 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for said in _hollow(results):
         console.print(Text(f"note: {said}"))
+    if gaps := together(result.gaps for result in results):
+        in_runs = (
+            f", in {sum(bool(r.gaps) for r in results)} of {len(results)} runs" if len(results) > 1 else ""
+        )
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}{in_runs}"), soft_wrap=True)
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -132,7 +138,9 @@ def _hollow(results: Sequence[RunResult]) -> list[str]:
     if len(found) <= _HOLLOW_SHOWN:
         return [f"{log}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for log, f in found]
     logs = len({log for log, _ in found})
-    return [f"{len(found)} passes in {logs} logs show nothing, for all that is known: `ventproof report` names them"]
+    return [
+        f"{len(found)} passes in {logs} logs show nothing, for all that is known: `ventproof report` names them"
+    ]
 
 
 def _behind(selfcheck: PinnedCheck | None) -> str:
@@ -195,6 +203,8 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"changed: {what}: {was} → {new.verdict}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
+    if gaps := gaps_of(state.events):
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}"), soft_wrap=True)
     if decided.verdict is None:
         broken = (
             f"line {state.broken_at} breaks the chain"
