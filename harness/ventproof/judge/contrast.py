@@ -59,25 +59,30 @@ class Contrast:
 
     def reading(self, reading: Reading) -> None:
         """Take the next reading, or the hull of several after the stimulus."""
-        lo, hi, a, b, *_ = reading
+        lo, hi, _, b, *_ = reading
         if b <= self._from_s + _ROUNDED_S:
             self._forget()
             self._before = Bounds(lo, hi)
             self._read_s, self._usual_s = b, b - self._read_s if self._read_s > -INF else 0.0
         self._top, self._bottom = max(self._top, lo), min(self._bottom, hi)
         if self._differs_s == INF and self._differ():
-            self._differs_s = a
+            self._differs_s = b
 
     def gap(self, gap: Gap) -> None:
         """Note a span in which nothing was read, since the last reading; the first one after it comes next."""
         if gap.from_s < self._from_s and self._from_s - self._read_s > _USUAL * self._usual_s:
             self._forget()
 
-    def weighed(self, found: Ruling) -> Ruling:
-        """Return a ruling; a pass that shows nothing is marked, and is none unless the profile says it is enough."""
+    def weighed(self, found: Ruling, end_s: float) -> Ruling:
+        """Return a ruling; a pass that shows nothing is marked, and is none unless the profile says it is enough.
+
+        Args:
+            found: what the demand alone says.
+            end_s: last instant that the demand speaks of.
+        """
         # What differed after the response came does not show that it was one.
-        until_s = self._from_s + found.response_s.high + EPS_S if self._band and found.response_s else INF
-        if found.verdict is not Verdict.PASS or self._differs_s <= until_s:
+        until_s = self._from_s + found.response_s.high if self._band and found.response_s else end_s
+        if found.verdict is not Verdict.PASS or self._differs_s <= until_s + EPS_S:
             return found
         said, cure = self._said()
         hollow = replace(found, response_s=None, slack_s=None, hollow=True)

@@ -279,4 +279,4 @@ class Watch:
             since=self._since,
         )
         found = replace(found, why=why)
-        self.ruling = self._contrast.weighed(found) if self._contrast is not None else found
+        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found

@@ -155,7 +155,7 @@ class Unchanged(ResponseCommon):
 class Equals(Arrival):
     """The flag or state takes this value, `within` after the stimulus at the latest.
 
-    That it keeps a value is `unchanged`.
+    That it keeps the value it has is `unchanged`; that it is on and keeps on, `stays: 1` with `tolerance: 0`.
     """
 
     equals: str | int | bool
@@ -216,7 +216,8 @@ class MovesAt(ResponseCommon):
 class OvershootsAtMost(ResponseCommon):
     """The signal passes its target by no more than this.
 
-    The target is `of`; watched from the stimulus on, for the time that `for` says.
+    The target is `of`; watched from the stimulus on, for the time that `for` says. One that does not move shows
+    nothing of it.
     """
 
     overshoots_at_most: AnyQuantity
@@ -239,7 +240,7 @@ class Reversal(FileModel):
 class NeverReverses(ResponseCommon):
     """The signal moves one way only.
 
-    It must not go back by more than `by`, for the time that `for` says.
+    It must not go back by more than `by`, for the time that `for` says. One that does not move shows nothing of it.
     """
 
     never_reverses: Reversal

@@ -46,7 +46,7 @@ class Standing:
     Attributes:
         word: one of `STANDINGS`.
         alarm: why the log's verdict is not believed, in a sentence; empty where it is, or where it has none.
-        differing: findings whose verdict is another when judged again; None: judged again there is no such finding.
+        differing: findings that are others when judged again, in their verdict or in whether they show anything; None: judged again there is no such finding.
     """
 
     word: str
@@ -98,5 +98,9 @@ def _differing(found: Iterable[Finding], again: Iterable[Finding]) -> dict[Key, 
     return {
         key: now.get(key)
         for key in keys
-        if key not in then or key not in now or then[key].verdict is not now[key].verdict
+        if key not in then or key not in now or _word(then[key]) != _word(now[key])
     }
+
+
+def _word(finding: Finding) -> tuple[str, bool]:
+    return finding.verdict, finding.hollow
