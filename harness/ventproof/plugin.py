@@ -143,10 +143,17 @@ class ProfileItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run the profile; anything but a pass fails the test."""
-        from ventproof.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.log.gaps import gaps_text  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.run.view import SilentView  # noqa: PLC0415
+        from ventproof.verdict.text import response  # noqa: PLC0415
 
         result = self.config.stash[_SESSION].run(self.profile, SilentView())
         self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
+        if result.gaps:
+            self.user_properties.append(("gaps", gaps_text(result.gaps)))
+        self.user_properties += [
+            ("shows nothing", f"{response(f)}: {f.why}") for f in result.findings if f.hollow
+        ]
         if result.outcome.verdict is None:
             self.session.shouldstop = "the bench failed: nothing more is driven"
         if result.outcome.verdict != "pass":

@@ -11,12 +11,13 @@ from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.case.counting import Movements, counted_contacts, spoiled
-from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, since, wording
+from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, role_of, since, wording
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.case.withdrawn import take_gap
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import INF, Block
+from ventproof.judge.contrast import Role
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
@@ -111,6 +112,7 @@ class Case:
                 trace = self.traces[response.signal]
                 anchor = anchor_of(response, step)
                 after = ALL_SET if number == START else since(anchor)
+                role = Role.CONDITION if number == START else role_of(response)
                 yield Item(
                     step=number,
                     step_name=step.step,
@@ -121,12 +123,12 @@ class Case:
                     wording=wording(response),
                     why=response.why,
                     anchor=anchor,
-                    open_watch=partial(self._watch, formula, trace, after),
+                    open_watch=partial(self._watch, formula, trace, after, role),
                 )
 
-    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, window: Window) -> Watch:
+    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, role: Role, window: Window) -> Watch:
         formula = self._movements.since_played(formula, trace.traits.name)
-        return trace.watch(formula, window, self._rule, since)
+        return trace.watch(formula, window, self._rule, since, role=role)
 
     def feed(self, event: Event) -> None:
         """Take the next event of the run.
@@ -292,7 +294,7 @@ class Case:
             if until_s is not None and item.anchor[0] == "last":
                 item.awaits_s = until_s
                 continue
-            item.begin(windows[0 if item.anchor[0] == "first" else -1], self.traces[item.signal].last)
+            item.begin(windows[0 if item.anchor[0] == "first" else -1])
 
     def _evidence_end(self, t_s: float, not_run: NotRun) -> None:
         self._ended = True
@@ -398,8 +400,10 @@ def finding_of(result: Result) -> Finding:
         slack_s=_rounded(ruling.slack_s),
         response_s=response and Window(*response),
         seen=_rounded(ruling.seen),
-        conformance=_conformance(ruling, result.unit),
+        # What is left open of a demand that holds is not how near it came to its limit.
+        conformance=None if ruling.hollow else _conformance(ruling, result.unit),
         proves=result.why,
+        hollow=ruling.hollow,
     )
 
 

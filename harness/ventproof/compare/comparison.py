@@ -29,7 +29,7 @@ Of = Literal["base", "candidate"]
 _SIDES: Final[tuple[tuple[Of, Of], ...]] = (("base", "candidate"), ("candidate", "base"))
 """Each side, and the other."""
 
-_SHOWS_NOTHING: Final = "it passes, and shows nothing: what is demanded held before the stimulus"
+_SHOWS_NOTHING: Final = "it passes, and shows nothing: for all that is known it was so before"
 
 _RANK: Final = {"pass": 0, "inconclusive": 1, "fail": 2}
 

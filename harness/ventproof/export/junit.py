@@ -12,6 +12,7 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
+from ventproof.log.gaps import gaps_text
 from ventproof.log.run import ABORTED
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, took_text
@@ -112,6 +113,8 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("bench", run.bench), ("decision", run.decision))
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
+    if logged.gaps:
+        yield "gaps", gaps_text(logged.gaps)
 
 
 def _tests(run: RunRecord) -> Iterator[tuple[str, Finding | None]]:
@@ -142,6 +145,8 @@ def _end(case: ElementTree.Element, logged: Logged, finding: Finding | None) -> 
         message = one_line(finding.why) or "the log names no reason"
         told = ElementTree.SubElement(case, tag, type=str(finding.verdict), message=message)
         told.text = one_line(f"took {took_text(finding)}; margin {margin_text(finding)}")
+    elif finding.hollow:
+        ElementTree.SubElement(case, "system-out").text = one_line(finding.why)
 
 
 def _count(parent: ElementTree.Element) -> None:

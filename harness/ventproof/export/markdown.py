@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from ventproof.log.gaps import gaps_text, together
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
@@ -60,6 +61,9 @@ def _head(batch: Batch) -> Iterator[str]:
     yield ""
     yield from _of_set(batch.whole)
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
+    if gaps := together(logged.gaps for logged in batch.runs):
+        yield ""
+        yield f"No evidence at times: {escaped(gaps_text(gaps))}."
     for lost in batch.lost:
         yield ""
         yield f"**Missing**, and what it held nobody can say: {escaped(lost.log)}: {escaped(lost.reason)}."
@@ -100,16 +104,17 @@ def _table(runs: Sequence[Logged]) -> Iterator[str]:
 
 
 def _open(runs: Sequence[Logged]) -> Iterator[str]:
-    """Yield what did not pass, and why."""
+    """Yield what did not pass, or shows nothing, and why."""
     for logged in runs:
         run = logged.run
-        if run.verdict == "pass" and all(f.verdict is Verdict.PASS for f in run.findings):
+        told = [f for f in run.findings if f.explained]
+        if run.verdict == "pass" and not told:
             continue
         yield ""
         yield f"#### {_SIGN.get(run.verdict, _NO_VERDICT)} {escaped(run.profile)}"
         if run.reason:
             yield f"- **{logged.standing}**: {escaped(run.reason)}"
-        yield from _findings([f for f in run.findings if f.verdict is not Verdict.PASS])
+        yield from _findings(told)
         yield f"- log {escaped(logged.log)}"
 
 

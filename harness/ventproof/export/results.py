@@ -77,6 +77,18 @@ class Response(_Part):
     """Probability that the demand was met, all that the readings leave being equally likely."""
     proves: str
     """What the profile says that it proves."""
+    hollow: bool
+    """What was demanded holds and shows nothing: for all that is known it was so before its stimulus."""
+
+
+class EvidenceGaps(_Part):
+    """How often one bus brought no evidence."""
+
+    bus: str
+    """The bus, as the bench file names it."""
+    counts: dict[str, Annotated[int, Field(ge=1)]]
+    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, or unread for a value
+    whose registers held none."""
 
 
 class Run(_Part):
@@ -124,6 +136,8 @@ class Run(_Part):
     """Version of the ventproof that ran it."""
     responses: tuple[Response, ...]
     """What was demanded, in the log's order."""
+    gaps: tuple[EvidenceGaps, ...]
+    """Which buses brought no evidence at times; empty when every reading came."""
 
 
 class Unreadable(_Part):
@@ -180,7 +194,7 @@ def results_json(batch: Batch) -> str:
 
 def _run(logged: Logged) -> Run:
     run = logged.run
-    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses"}
+    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses", "gaps"}
     return Run.model_validate(
         {
             **{name: _whole(getattr(run, name)) for name in names},
@@ -188,6 +202,7 @@ def _run(logged: Logged) -> Run:
             "standing": logged.standing,
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
+            "gaps": tuple({"bus": _whole(one.bus), "counts": one.counts} for one in logged.gaps),
         }
     )
 

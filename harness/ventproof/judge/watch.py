@@ -15,6 +15,7 @@ from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
+from ventproof.judge.contrast import Role, contrast_of
 from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
@@ -55,6 +56,7 @@ class Watch:
         traits: SignalTraits,
         envelope: Envelope,
         since: Since = STIMULUS,
+        role: Role = Role.CONDITION,
     ) -> None:
         self.formula = formula
         self.stimulus = stimulus
@@ -72,6 +74,7 @@ class Watch:
         self._since = since
         self._rate_per_s = None if self._simple else traits.rate_per_s
         self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
+        self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
         self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
@@ -141,9 +144,8 @@ class Watch:
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
             reading, narrowed = self._own_reading(sample, reading), ()
-        self.seen.reading(arrived.sample, arrived.gap)
         # Readings before pieces: the piece up to a reading is not final before later readings have come.
-        self._decider.reading(reading)
+        self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
@@ -184,7 +186,10 @@ class Watch:
             block = self._own_block(block)
             corners = self._own.preview(block)
             self._own.skip(block)
-        self._decider.stretch(corners, self._own_readings(block))
+        readings = self._own_readings(block)
+        if self._contrast is not None:
+            self._contrast.reading(readings.hull())
+        self._decider.stretch(corners, readings)
 
     def replay(
         self, arrived: Iterable[Arrived], pieces: Iterable[Piece], narrowed: Iterable[Reading]
@@ -196,16 +201,25 @@ class Watch:
             return
         pieces = list(pieces)
         for item in arrived:
-            self.seen.reading(item.sample, item.gap)
-            self._decider.reading(item.reading)
+            self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
-        """Note a gap for the wording of the ruling."""
+        """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
+        if self._contrast is not None:
+            self._contrast.gap(gap)
+
+    def _reading(self, arrived: Arrived, reading: Reading) -> None:
+        if self._contrast is not None:
+            if arrived.gap is not None:
+                self._contrast.gap(arrived.gap)
+            self._contrast.reading(reading)
+        self.seen.reading(arrived.sample, arrived.gap)
+        self._decider.reading(reading)
 
     def _own_envelope(self) -> Envelope | None:
         if self._simple:
@@ -273,4 +287,5 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        self.ruling = replace(found, why=why)
+        found = replace(found, why=why)
+        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found

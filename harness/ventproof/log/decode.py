@@ -330,12 +330,6 @@ def _pinned_check(line: LineFields) -> PinnedCheck:
     return PinnedCheck(line.text("sha256"), line.maybe("started", line.text), line.text("result"))
 
 
-def _note(t_s: float, line: LineFields) -> e.Note:
-    step = line.maybe("step", line.whole) if "step" in line else None
-    number = line.maybe("number", line.whole) if "number" in line else None
-    return e.Note(t_s, line.text("text"), step, number)
-
-
 def _found(t_s: float, line: LineFields) -> e.SettingFound:
     setting = line.text("output"), line.text("unit"), line.window()
     if "unread" in line:
@@ -445,6 +439,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
         seen=line.bounds("seen"),
         conformance=line.maybe("conformance", lambda key: line.number(key, 0.0, 1.0)),
         proves=line.text("proves"),
+        hollow="hollow" in line and line.flag("hollow"),  # formats before 4 do not tell
     )
     # The verdict follows from the status. A line in which they differ is refused, lest two readers tell two stories.
     if line.raw("verdict") != finding.verdict:
@@ -511,9 +506,9 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "poll": _poll,
     "gap": _gap,
     "run_begin": _run_begin,
-    "note": _note,
     "found": _found,
     "driven": _driven,
+    "note": lambda t, line: e.Note(t, line.text("text")),
     "step_begin": lambda t, line: e.StepBegin(t, line.whole("step", 0), line.text("name"), line.window()),
     "step_end": lambda t, line: e.StepEnd(t, line.whole("step", 0)),
     "idle_begin": lambda t, line: e.IdleBegin(

@@ -90,9 +90,7 @@ def _(event: e.CheckBegin) -> Fields:
 
 @fields_of.register
 def _(event: e.Note) -> Fields:
-    if event.step is None and event.number is None:
-        return {"text": event.text}
-    return {"text": event.text, "step": event.step, "number": event.number}
+    return {"text": event.text}
 
 
 @fields_of.register
@@ -203,6 +201,7 @@ def _(event: e.FindingMade) -> Fields:
         "seen": found.seen,
         "conformance": found.conformance,
         "proves": found.proves,
+        "hollow": found.hollow,
     }
 
 

@@ -121,13 +121,11 @@ class RunBegin:
 @final
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something that readers of the record should know, of a response where it names one."""
+    """Something that readers of the record should know."""
 
     name: ClassVar[str] = "note"
     t_s: float
     text: str
-    step: int | None = None
-    number: int | None = None
 
 
 @final

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.case.case import findings_of
 from ventproof.log.completeness import WHOLE, PresentLog, SetCheck
+from ventproof.log.gaps import BusGaps, gaps_of
 from ventproof.log.present import Choice, checked_set, present_log
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
@@ -42,12 +43,14 @@ class Logged:
         run: the run.
         judged: one of `STANDINGS`, where the evidence was judged again.
         here: what a set of logs is counted by; None where no log was read.
+        gaps: how often its buses brought no evidence; empty too where only a history tells of the run.
     """
 
     log: str
     run: RunRecord
     judged: str = ""
     here: PresentLog | None = None
+    gaps: tuple[BusGaps, ...] = ()
 
     @property
     def standing(self) -> str:
@@ -140,7 +143,8 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
             state = read_log(path)
             if not state.is_check:
                 run = _believed(results_of(state, str(path)), path)
-                runs.append(Logged(str(path), run, here=present_log(path, state)))
+                here = present_log(path, state)
+                runs.append(Logged(str(path), run, here=here, gaps=gaps_of(state.events)))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -248,13 +252,12 @@ def believed(path: Path, state: LogState) -> Logged:
     Raises:
         FileError: it is no log of a run.
     """
-    record = results_of(state, str(path))
-    here = present_log(path, state)
+    record, here, gaps = results_of(state, str(path)), present_log(path, state), gaps_of(state.events)
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
     if wrong := whats_wrong(path):
-        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", here)
+        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", here, gaps)
     if standing.word not in BELIEVED and standing.word != "broken":
         record = replace(record, verdict=ABORTED, reason=standing.alarm)
-    return Logged(str(path), record, standing.word, here)
+    return Logged(str(path), record, standing.word, here, gaps)

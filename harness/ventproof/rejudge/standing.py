@@ -125,4 +125,4 @@ def differing_of(
 def _same(one: Finding | None, other: Finding | None, *, exact: bool) -> bool:
     if one is None or other is None:
         return False
-    return one == other if exact else one.verdict is other.verdict
+    return one == other if exact else (one.verdict, one.hollow) == (other.verdict, other.hollow)

@@ -13,6 +13,7 @@ from ventproof.figures.decided_run import decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
+from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.read import header_of
 from ventproof.log.run import results_of
 from ventproof.log.settings import settings_of
@@ -27,7 +28,7 @@ from ventproof.report.model import (
     short_code,
 )
 from ventproof.verdict.finding import Status
-from ventproof.verdict.text import margin_text, span_text, titled, took_text
+from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 
 if TYPE_CHECKING:
     from ventproof.figures.decided_run import DecidedRun
@@ -98,7 +99,11 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         faults=run.bench.notes if run else (),
         repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
-        facts=(*_facts(record, header, signing), *_settings(state, header), *_proved(run)),
+        facts=(
+            *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
+            *_settings(state, header),
+            *_proved(run),
+        ),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
@@ -178,6 +183,9 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
     for event in state.events:
         if isinstance(event, Note):
             yield event.text
+    for finding in record.findings:
+        if finding.hollow and finding.status is Status.PASS:
+            yield f"{finding.step_name}: {response(finding)}: {finding.why}."
 
 
 def _identity(record: RunRecord, selfcheck: PinnedCheck | None) -> dict[str, str]:
@@ -205,12 +213,14 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
     return f"{pinned.result}{when}, digest {short_code(pinned.sha256)}"
 
 
-def _facts(record: RunRecord, header: Header, signing: Signing) -> Iterator[Fact]:
+def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:
     identity = _identity(record, header.selfcheck)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
     yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
     yield Fact("Repeat", f"{record.repeat}, seed {record.seed}")
+    if gaps:
+        yield Fact("No evidence at times", gaps)
     if header.use:
         yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
     yield Fact("Profile digest", short_code(record.profile_sha256))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
 
 from ventproof.case.case import Case, Result, finding_of
-from ventproof.case.items import START, Item
+from ventproof.case.items import START
 from ventproof.case.withdrawn import require_unchanged
 from ventproof.log.clockwork import Clockwork
 from ventproof.log.events import (
@@ -275,10 +275,6 @@ class Engine:
         for result in results:
             self._written[id(result)] = result.ruling
             self._emit(FindingMade, finding_of(result))
-            if isinstance(result, Item) and result.hollow:
-                said = f"{result.step_name}: {result.signal} {result.wording}"
-                text = f"{said}: held already before, so its pass shows no effect"
-                self._emit(Note, text, result.step, result.number)
 
     async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
         """Apply one stimulus and record it with the window that holds it.

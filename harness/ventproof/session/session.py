@@ -18,7 +18,6 @@ from ventproof.log.events import (
     Event,
     FindingMade,
     Header,
-    Note,
     PinnedCheck,
     PinnedText,
     RunBegin,
@@ -26,6 +25,7 @@ from ventproof.log.events import (
     StepBegin,
     StepEnd,
 )
+from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
@@ -65,8 +65,8 @@ class RunResult:
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
         findings: of its responses, as the log holds them, in order.
-        remarks: what the run had to note of its findings.
         settings: what became of the unit's settings.
+        gaps: how often its buses brought no evidence.
     """
 
     profile: str
@@ -74,8 +74,8 @@ class RunResult:
     digest: str
     outcome: Outcome
     findings: tuple[Finding, ...]
-    remarks: tuple[str, ...] = ()
     settings: tuple[SettingTold, ...] = ()
+    gaps: tuple[BusGaps, ...] = ()
 
 
 @final
@@ -85,8 +85,8 @@ class _Told:
     def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
         self.names: set[str] = set()
         self.findings: list[Finding] = []
-        self.remarks: list[str] = []
         self.of_settings: list[Event] = []
+        self.gaps = GapCounter()
         self._log = log
         self._view = view
         self._real = real
@@ -99,14 +99,13 @@ class _Told:
         """
         self._log.write(event.name, event.t_s, fields_of(event))
         self.names.add(event.name)
+        self.gaps.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
         elif isinstance(event, OF_SETTINGS):
             self.of_settings.append(event)
-        elif isinstance(event, Note) and event.number is not None:
-            self.remarks.append(event.text)
         self._view.event(event)
 
 
@@ -233,9 +232,10 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            findings, remarks = tuple(told.findings), tuple(told.remarks)
             settings = settings_of(told.of_settings, names)
-            return RunResult(title, log.path, log.digest, outcome, findings, remarks, settings)
+            return RunResult(
+                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
+            )
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

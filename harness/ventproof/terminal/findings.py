@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
+from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import trouble
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.session.repeats import COVERAGE
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 
 
 _NOTABLE: Final = 1e-4
-_REMARKS_SHOWN: Final = 3
+_HOLLOW_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
@@ -99,10 +100,15 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
         _show_lacking(console, result, quiet=quiet)
         if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
-    for remark in _remarks(results):
-        console.print(Text(f"note: {remark}"))
+    for said in _hollow(results):
+        console.print(Text(f"note: {said}"))
     if settings := _settings(results):
         console.print(Text(f"settings of the unit: {settings}"), soft_wrap=True)
+    if gaps := together(result.gaps for result in results):
+        in_runs = (
+            f", in {sum(bool(r.gaps) for r in results)} of {len(results)} runs" if len(results) > 1 else ""
+        )
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}{in_runs}"), soft_wrap=True)
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -128,14 +134,15 @@ def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
         console.print(Text(f"  {more} more of this run did not pass: {where}"), soft_wrap=True)
 
 
-def _remarks(results: Sequence[RunResult]) -> list[str]:
-    """Return what the runs had to note of their findings: of a few runs all of it, of a suite how much there is."""
-    noted = [(result.log.name, remark) for result in results for remark in result.remarks]
-    if len(noted) <= _REMARKS_SHOWN:
-        return [f"{log}: {remark}" for log, remark in noted]
-    logs = len({log for log, _ in noted})
-    held = f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already"
-    return [f"{held}; `ventproof report` names them"]
+def _hollow(results: Sequence[RunResult]) -> list[str]:
+    """Return the passes that show nothing, the profile taking them as they are: a few each, of many how many."""
+    found = [(r.log.name, f) for r in results for f in r.findings if f.hollow and f.status is Status.PASS]
+    if len(found) <= _HOLLOW_SHOWN:
+        return [f"{log}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for log, f in found]
+    logs = len({log for log, _ in found})
+    return [
+        f"{len(found)} passes in {logs} logs show nothing, for all that is known: `ventproof report` names them"
+    ]
 
 
 def _settings(results: Sequence[RunResult]) -> str:
@@ -213,6 +220,8 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"changed: {what}: {was} → {became}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
+    if gaps := gaps_of(state.events):
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}"), soft_wrap=True)
     if decided.verdict is None:
         broken = (
             f"line {state.broken_at} breaks the chain"
@@ -241,7 +250,7 @@ def findings_table(title: str, findings: Sequence[Finding]) -> Table:
         if finding.skipped:
             continue
         demand = f"{finding.signal} {finding.demand}"
-        if finding.status is not Status.PASS and finding.why:
+        if finding.explained and finding.why:
             demand += f"\n→ {finding.why}"
         if finding.verdict == "inconclusive" and finding.conformance is not None:
             share = 100 * finding.conformance

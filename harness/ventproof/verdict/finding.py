@@ -128,6 +128,7 @@ class Ruling:
             certain or the formula has none.
         seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
         witness: what of the evidence fails it; None unless it fails.
+        hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before.
     """
 
     verdict: Verdict
@@ -137,6 +138,7 @@ class Ruling:
     response_s: Bounds | None = None
     seen: Bounds | None = None
     witness: Witness | None = None
+    hollow: bool = False
 
 
 def undecided(why: str) -> Ruling:
@@ -173,8 +175,8 @@ class Finding:
             nobody looked at the readings.
         conformance: probability that the demand was met, all that the readings leave being equally likely.
         proves: what the profile says that it proves.
-        hollow: whether what was demanded held already before the stimulus, so that the finding shows nothing of it;
-            false too where nobody looked at the notes.
+        hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before its stimulus;
+            inconclusive, or a pass where the profile says that this is enough.
     """
 
     step: int | None
@@ -205,6 +207,11 @@ class Finding:
     def skipped(self) -> bool:
         """Whether the run never came to it, so that nothing of its own can be told."""
         return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED}
+
+    @property
+    def explained(self) -> bool:
+        """Whether a reader must be told its reason: it did not pass, or passed and shows nothing."""
+        return self.status is not Status.PASS or self.hollow
 
     @property
     def shows(self) -> bool:
