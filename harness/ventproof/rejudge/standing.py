@@ -46,7 +46,8 @@ class Standing:
     Attributes:
         word: one of `STANDINGS`.
         alarm: why the log's verdict is not believed, in a sentence; empty where it is, or where it has none.
-        differing: findings that are others when judged again, in their verdict or in whether they show anything; None: judged again there is no such finding.
+        differing: findings whose verdict is another when judged again, or that show something now or no more; None:
+            judged again there is no such finding.
     """
 
     word: str
