@@ -48,9 +48,9 @@ def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Ruled]) 
         return
     why = (
         f"a reply too many came on bus {gap.bus}: what was read from {gap.from_s:.1f} s to {gap.to_s:.1f} s may be "
-        "older than it seems, and was withdrawn; find what answers twice or too late, or declare the slowest answer that "
-        "the unit can give as the bus's `quiet_after_fault`: where it is shorter than `poll_every`, one reply too many "
-        "takes back one reading only"
+        "older than it seems, and was withdrawn; find what answers twice or too late, or declare the slowest answer "
+        "that the unit can give as the bus's `quiet_after_fault`: where it is shorter than `poll_every`, one reply too "
+        "many takes back one reading only"
     )
     for result in results:
         result.withdraw(gap, why)

@@ -19,7 +19,7 @@ _COARSE: Final = 3
 """All steps are multiples of so many declared ones before anything is said: less is hardly a wrong fact."""
 _CHANGES: Final = 20
 """Steps that each are such a multiple by one chance in `_COARSE`, or less: together one in three thousand million."""
-_STEADY: Final = 0.5
+_STEADY: Final = 0.4
 """Of the fastest: a drive that moves on less than this may have stood at each reading, by jogs of one length."""
 
 _FULL: Final = 0.3
@@ -81,7 +81,9 @@ class DeclaredFacts:
         self._last: Sample | None = None
         self._travel = 0.0  # the last step
         self._left_s = 0.0  # when the reading before the last step was requested
-        self._unseen: float | None = None  # of the time of the last step what its travel leaves; None without one
+        self._unseen: float | None = (
+            None  # of the time of the last step what its travel leaves; None without one
+        )
         self._stood = False  # whether a stand was seen before the last step, on the way
         self._brisk = False  # whether the last step was brisk for the stand before it
 
