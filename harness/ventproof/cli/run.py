@@ -75,10 +75,10 @@ def _run_suite(
         broken_off = _run_all(session, suite, plan, done, quiet=quiet)
     except KeyboardInterrupt:
         if done:
-            show(done, session.selfcheck, quiet=quiet)
+            show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             _report(reports, done, suite)
         raise
-    show(done, session.selfcheck, quiet=quiet)
+    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
     if broken_off:
         click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:

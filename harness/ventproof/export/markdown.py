@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from ventproof.log.run import UNMEASURED
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
@@ -58,6 +59,9 @@ def _head(batch: Batch) -> Iterator[str]:
     yield f"### {_signed('ventproof: ', batch.standing)}"
     yield ""
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
+    if unmeasured := sum(bool(logged.run.unmeasured) for logged in batch.runs):
+        yield ""
+        yield f"{UNMEASURED[0].upper()}{UNMEASURED[1:]} ({unmeasured} of {len(batch.runs)} runs)."
     if batch.not_run:
         yield ""
         yield f"**Not run**, something having ended the command before: {', '.join(map(escaped, batch.not_run))}."

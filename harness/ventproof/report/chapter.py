@@ -14,7 +14,7 @@ from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
 from ventproof.log.read import header_of
-from ventproof.log.run import results_of
+from ventproof.log.run import UNMEASURED, results_of
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.model import (
     Chapter,
@@ -44,6 +44,7 @@ SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."
 )
+UNMEASURED_NOTE: Final = f"{UNMEASURED[0].upper()}{UNMEASURED[1:]}."
 
 _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
@@ -167,6 +168,8 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
         yield VIRTUAL
     if record.decision == "simple":
         yield SIMPLE
+    if record.unmeasured:
+        yield UNMEASURED_NOTE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
     for event in state.events:
