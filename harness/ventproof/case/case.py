@@ -18,6 +18,7 @@ from ventproof.case.withdrawn import take_gap
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.contrast import Role
+from ventproof.judge.facts import DeclaredFacts
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
@@ -65,6 +66,9 @@ class Case:
         names: the profile's signal names, by the bench's.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
+
+    Attributes:
+        belied: why what the bench declares of a signal cannot be true, by the profile's name of the signal.
     """
 
     profile: Profile
@@ -76,6 +80,8 @@ class Case:
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
+    belied: dict[str, str] = field(init=False, default_factory=dict)
+    _facts: dict[str, DeclaredFacts] = field(init=False)
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
@@ -85,6 +91,7 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
         if self.keeps_all:
             self._remember_from(-INF)
         self._movements = Movements(self.profile, self.counted)
@@ -142,6 +149,8 @@ class Case:
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
                 take_gap(gap, [self.traces[n] for n in names], [r for r in self.results if r.signal in names])
+                for name in names:
+                    self._facts[name].interrupt()
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():
@@ -206,7 +215,9 @@ class Case:
 
     def _take_columns(self, columns: dict[str, _Columns]) -> None:
         for name, (values, starts_s, ends_s) in columns.items():
-            self.traces[name].observe_block(Block.of(values, starts_s, ends_s))
+            block = Block.of(values, starts_s, ends_s)
+            self.traces[name].observe_block(block)
+            self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
 
     def _poll(self, poll: Poll) -> None:
@@ -215,7 +226,9 @@ class Case:
         for bench_name, value in poll.values.items():
             name = self.names.get(bench_name)
             if name is not None:
-                self.traces[name].observe(Sample(value, poll.requested_s, poll.replied_s))
+                sample = Sample(value, poll.requested_s, poll.replied_s)
+                self.traces[name].observe(sample)
+                self._doubt(name, self._facts[name].observe(sample))
                 self._buses.setdefault(poll.bus, set()).add(name)
         self._unread(poll)
 
@@ -227,6 +240,20 @@ class Case:
                 self.traces[name].gap(
                     Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
                 )
+                self._facts[name].interrupt()
+
+    def _doubt(self, name: str, why: str) -> None:
+        """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""
+        if not why or name in self.belied:
+            return
+        self.belied[name] = why
+        now = self.step or START
+        for item in self.items:
+            if item.signal == name and min(now, START + 1) <= item.step <= now:
+                item.settled = undecided(why)
+        for invariant in self.invariants:
+            if invariant.signal == name:
+                invariant.doubt(why)
 
     def _step_begin(self, event: StepBegin) -> None:
         self.step = event.step

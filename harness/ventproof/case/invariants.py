@@ -11,7 +11,7 @@ from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.profile.model import Invariant
-from ventproof.verdict.finding import Rule, Ruling, Verdict
+from ventproof.verdict.finding import Rule, Ruling, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Window
 
 _ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
@@ -32,6 +32,7 @@ class InvariantItem:
     _closed: bool = False
     _contact_closed: bool | None = None
     _unknown: str = ""
+    _belied: str = ""
     step: None = None
     step_name: str = "always"
     kind: str = "always"
@@ -65,6 +66,8 @@ class InvariantItem:
     @property
     def ruling(self) -> Ruling | None:
         """The worst ruling of all its watches: at once when one failed, else when the run has ended."""
+        if self._belied:
+            return undecided(self._belied) if self._closed else None
         found = [w.ruling for w in self._watches if w.ruling is not None]
         failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
         if failed is not None or not self._closed:
@@ -110,6 +113,10 @@ class InvariantItem:
         if len(kept) < len(self._watches):
             self._watches, self._unknown = kept, why
             self._go_on(Window(gap.to_s, gap.to_s), "readings were withdrawn")
+
+    def doubt(self, why: str) -> None:
+        """Leave it open whatever else is found: what it is judged by is not true."""
+        self._belied = why
 
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""

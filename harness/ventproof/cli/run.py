@@ -78,11 +78,11 @@ def _run_suite(
         interrupted = isinstance(error, KeyboardInterrupt)
         _close(runs, "interrupted" if interrupted else str(error))
         if done and interrupted:
-            show(done, session.selfcheck, quiet=quiet)
+            show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             write_all(reports, runs.logs)
         raise
     closed = _close(runs, broken_off or done[-1].results[-1].outcome.aborted)
-    show(done, session.selfcheck, quiet=quiet)
+    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
     if runs.manifest:
         click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
     if broken_off:

@@ -111,6 +111,7 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("verdict", run.verdict), ("standing", logged.standing))
     yield from (("unit", run.unit), ("firmware", run.firmware), ("operator", run.operator))
     yield from (("bench", run.bench), ("decision", run.decision))
+    yield "self-check", run.unmeasured or run.selfcheck_sha256
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
     if logged.gaps:

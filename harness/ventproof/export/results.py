@@ -132,6 +132,8 @@ class Run(_Part):
     """Seconds from the first to the last line of the log."""
     selfcheck_sha256: str
     """Digest of the bench's self-check that stood behind it; empty without one."""
+    unmeasured: str
+    """That no self-check stands behind it, in a sentence; empty with one, and in virtual time."""
     ventproof: str
     """Version of the ventproof that ran it."""
     responses: tuple[Response, ...]

@@ -21,6 +21,11 @@ _WORST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
 
+UNMEASURED: Final = (
+    "no self-check stands behind this run: the bench's declared facts are as stated, not measured"
+)
+"""What is said of a run on real wires whose bench nobody measured."""
+
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +79,11 @@ class RunRecord:
     version: str
     findings: tuple[Finding, ...]
     place: PlannedRun | None = None
+
+    @property
+    def unmeasured(self) -> str:
+        """That nobody measured its bench; empty where a self-check did, and of a mock, which is as its file says."""
+        return "" if self.selfcheck_sha256 or self.clock == "virtual" else UNMEASURED
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:

@@ -15,7 +15,7 @@ from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
 from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.read import header_of
-from ventproof.log.run import results_of
+from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.model import (
@@ -46,6 +46,7 @@ SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."
 )
+UNMEASURED_NOTE: Final = f"{UNMEASURED[0].upper()}{UNMEASURED[1:]}."
 
 _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
@@ -178,6 +179,8 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
         yield VIRTUAL
     if record.decision == "simple":
         yield SIMPLE
+    if record.unmeasured:
+        yield UNMEASURED_NOTE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
     for event in state.events:

@@ -9,7 +9,7 @@ from typing import Final
 from ventproof.log.completeness import WHOLE, SetCheck
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
-from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
+from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
 from ventproof.report.model import (
     Chapter,
     Complaint,
@@ -116,7 +116,7 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
 
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
-    for note in (VIRTUAL, SIMPLE):
+    for note in (VIRTUAL, SIMPLE, UNMEASURED_NOTE):
         count = sum(note in chapter.notes for chapter in chapters)
         if count:
             yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"

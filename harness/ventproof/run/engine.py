@@ -151,10 +151,12 @@ class Engine:
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Take what was seen; samples that contradict the bench file are the bench's fault."""
+        belied = len(self._case.belied)
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
-        if isinstance(evidence, Gap) and evidence.reason == "withdrawn":
+        withdrawn = isinstance(evidence, Gap) and evidence.reason == "withdrawn"
+        if withdrawn or len(self._case.belied) > belied:
             require_unchanged(self._case.results, self._written)
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)

@@ -12,6 +12,7 @@ from platform import python_version
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import case_of
+from ventproof.case.decidable import checked
 from ventproof.log.encode import fields_of
 from ventproof.log.events import (
     FORMAT,
@@ -159,9 +160,10 @@ class Session:
         """Tie a profile to the bench.
 
         Raises:
-            FileError: the bench lacks something that the profile needs, or a bus cannot carry its pulses.
+            FileError: the bench lacks something that the profile needs, a bus cannot carry its pulses, or no unit
+                could pass something there.
         """
-        bound = bind(profile, self.bench, self.use)
+        bound = checked(bind(profile, self.bench, self.use))
         problems = list(train_problems(bound))
         if problems:
             raise FileError(problems)
@@ -240,7 +242,7 @@ class Session:
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""
         path, name = self.bench.path, Path(self.bench.path).name
-        named = [str(replace(note, file=Path(note.file).name)) for note in bound.notes]
+        named = [str(replace(note, file=Path(note.file).name)) for note in (*bound.notes, *bound.warnings)]
         return [note.replace(path, name) for note in named]
 
     @contextmanager

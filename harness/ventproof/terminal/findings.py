@@ -16,7 +16,7 @@ from rich.text import Text
 
 from ventproof.case.items import START
 from ventproof.log.gaps import gaps_of, gaps_text, together
-from ventproof.log.run import trouble
+from ventproof.log.run import UNMEASURED, trouble
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.session.repeats import COVERAGE
 from ventproof.terminal.console import Names, new_console, warn_unsafe
@@ -38,22 +38,22 @@ _HOLLOW_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
 
 
-def show(done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool = False) -> None:
+def show(
+    done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, virtual: bool = False, quiet: bool = False
+) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
-    Which self-check of the bench stands behind them, if one does, is told in a line.
+    Which self-check of the bench stands behind them is told in a line; of a `virtual` bench only if there is one.
 
     Of one profile the first run and those that did not pass are shown whole; of several, those that did not pass, and
     the others in a line each; when `quiet`, all in a line each. A reader that went away is no error: the records are
     written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(new_console(), done, selfcheck, quiet=quiet)
+        _show(new_console(), done, _behind(selfcheck, virtual=virtual), quiet=quiet)
 
 
-def _show(
-    console: Console, done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool
-) -> None:
+def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, quiet: bool) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
@@ -70,7 +70,8 @@ def _show(
             console.print()
     if quiet or not alone:
         console.print(_suite_table([result for series in done for result in series.results]))
-    console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
+    if behind:
+        console.print(Text(behind, style="yellow" if behind == UNMEASURED else "dim"), soft_wrap=True)
     _close(console, [result for series in done for result in series.results], quiet=quiet)
 
 
@@ -159,9 +160,9 @@ def _settings(results: Sequence[RunResult]) -> str:
     )
 
 
-def _behind(selfcheck: PinnedCheck | None) -> str:
+def _behind(selfcheck: PinnedCheck | None, *, virtual: bool) -> str:
     if selfcheck is None:
-        return "the bench was not measured before: no --selfcheck was given"
+        return "" if virtual else UNMEASURED
     when = f" of {selfcheck.started}" if selfcheck.started else ""
     return f"self-check{when}: {selfcheck.result}, digest {selfcheck.sha256[:16]}…"
 

@@ -16,6 +16,7 @@ from ventproof.export.junit import WHOLE_RUN, junit
 from ventproof.export.markdown import LONGEST, escaped, markdown
 from ventproof.export.results import results_json, results_schema
 from ventproof.log.completeness import WHOLE, SetCheck
+from ventproof.log.run import UNMEASURED
 from ventproof.rejudge.batch import Batch, read_runs
 from ventproof.verdict.finding import NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
@@ -197,6 +198,19 @@ def test_outputs_are_chosen_by_the_ending(tmp_path, logged):
     (tmp_path / "folder.xml").mkdir()
     with pytest.raises(FileError, match=r"folder\.xml: cannot be written: Is a directory"):
         write_output(tmp_path / "folder.xml", batch)
+
+
+@pytest.mark.parametrize(
+    ("clock", "selfcheck_sha256", "marked"),
+    [("wall", "", True), ("wall", "cc" * 32, False), ("virtual", "", False)],
+)
+def test_a_run_whose_bench_nobody_measured_is_marked(clock, selfcheck_sha256, marked, logged):
+    """In a property, a line and a field; not so with a self-check, nor in virtual time, where the file is the unit."""
+    run = logged(clock=clock, selfcheck_sha256=selfcheck_sha256)
+    said = {p.get("name"): p.get("value") for p in xml([run]).iter("property")}["self-check"]
+    assert said == (UNMEASURED if marked else selfcheck_sha256)
+    assert results([run])["runs"][0]["unmeasured"] == (UNMEASURED if marked else "")
+    assert (UNMEASURED[1:] in page([run])) == marked
 
 
 def test_runs_together_end_as_the_worst_does(logged):

@@ -20,6 +20,7 @@ from ventproof.log.signing import load_signing_key, make_key, sign_log, signatur
 from ventproof.rejudge.batch import judged_batch, read_runs
 from ventproof.rejudge.standing import BELIEVED, STANDINGS
 from ventproof.report.build import report_of
+from ventproof.report.chapter import UNMEASURED_NOTE
 from ventproof.report.cover import cover_of
 from ventproof.report.write import html_of
 from ventproof.session.selfcheck import pinned, selfcheck
@@ -121,6 +122,14 @@ def test_a_finding_left_out_of_a_log_chained_anew_is_told_of(logs, mock, tmp_pat
     report = report_of([mock.rechained(events, tmp_path / "less.jsonl")])
     assert report.cover.standing == "contradicted"
     assert any("the log holds no finding for this response" in c.why for c in report.cover.complaints)
+
+
+def test_the_first_page_says_that_nobody_measured_the_bench(logs, mock, tmp_path):
+    """Of a run on real wires without a self-check, and not of one on the mock."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"clock": "wall", "started": "2026-03-01T10:00:00+00:00"}
+    notes = report_of([mock.rechained(events, tmp_path / "real.jsonl"), logs["fail"]]).cover.notes
+    assert f"1 of 2 runs: {UNMEASURED_NOTE}" in notes
 
 
 def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_path):
