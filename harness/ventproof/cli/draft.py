@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     show_default=True,
 )
 @click.option(
-    "--force", is_flag=True, help="Also write over files that were changed since they were drafted."
+    "--replace", is_flag=True, help="Write over earlier drafts; files that a person changed always stay."
 )
-def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool) -> int:
+def draft(table: Path, bench: Path | None, out: Path, strength: int, replace: bool) -> int:
     """Write profiles that prove an override TABLE, each line of it where the bench can.
 
     Each override begins, holds and lets go; is tried just short of its thresholds and delays and just beyond; comes
@@ -56,7 +56,7 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
     on = load_bench(bench or options.SHIPPED_BENCH)
     loaded = fitting_table(table, on)
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
-    fates = write_drafts(out, made, force=force)
+    fates = write_drafts(out, made, replace=replace)
     counts = {fate: list(fates.values()).count(fate) for fate in ("new", "renewed", "as it was")}
     said = ", ".join(f"{count} {fate}" for fate, count in counts.items() if count)
     click.echo(f"{len(made)} profiles for {on.model.bench} in {out}: {said or 'none'}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, final
@@ -158,31 +158,24 @@ def scenarios(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
 Fate = Literal["new", "renewed", "as it was"]
 
 
-def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[str, Fate]:
+def write_drafts(folder: Path, made: Sequence[Draft], *, replace: bool) -> dict[str, Fate]:
     """Write drafted profiles, all or none.
 
     Args:
         folder: where to; made if need be.
         made: the profiles.
-        force: write over files that were changed since they were drafted, too.
+        replace: write over drafts of before that nobody changed; what a person wrote or changed always stays.
 
     Returns:
         What became of each file.
 
     Raises:
-        FileError: a file there was changed by a person, or the folder cannot be written.
+        FileError: two profiles have one file name, a file there is another one, or the folder cannot be written.
     """
     try:
         texts = {draft.file: _text(folder / draft.file) for draft in made}
-        changed = [
-            draft.file
-            for draft in made
-            if (text := texts[draft.file]) is not None and text != draft.text and not untouched(text)
-        ]
-        if changed and not force:
-            reason = "was changed since it was drafted, or not drafted at all; nothing is written"
-            hint = "move it away, or write over it with --force"
-            raise FileError([Problem(str(folder / name), None, None, reason, hint) for name in changed])
+        if refused := [*_twin_files(folder, made), *_refused(folder, made, texts, replace=replace)]:
+            raise FileError(refused)
         folder.mkdir(parents=True, exist_ok=True)
         for draft in made:
             if texts[draft.file] != draft.text:
@@ -191,6 +184,31 @@ def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[st
         reason = error.strerror or str(error)
         raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None
     return {draft.file: _fate(texts[draft.file], draft.text) for draft in made}
+
+
+def _twin_files(folder: Path, made: Sequence[Draft]) -> Iterator[Problem]:
+    first: dict[str, Draft] = {}
+    for draft in made:
+        if first.setdefault(draft.file, draft) is not draft:
+            reason = f"{first[draft.file].title!r} and {draft.title!r} would both be this file; nothing is written"
+            hint = "give an override or an output of the table another name"
+            yield Problem(str(folder / draft.file), None, None, reason, hint)
+
+
+def _refused(
+    folder: Path, made: Sequence[Draft], texts: Mapping[str, str | None], *, replace: bool
+) -> Iterator[Problem]:
+    for draft in made:
+        text = texts[draft.file]
+        if text is None or text == draft.text:
+            continue
+        if not untouched(text):
+            reason = "was changed since it was drafted, or not drafted at all; nothing is written"
+            yield Problem(str(folder / draft.file), None, None, reason, "move it away")
+        elif not replace:
+            reason = "is an earlier draft, and would be another now; nothing is written"
+            hint = "name another folder, or write over it with --replace"
+            yield Problem(str(folder / draft.file), None, None, reason, hint)
 
 
 def left_over(folder: Path, made: Sequence[Draft]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
@@ -11,12 +12,13 @@ from as_mock import with_table
 from ventproof.challenge.trial import attempt
 from ventproof.cli.options import SHIPPED, with_faults
 from ventproof.draft.draft import drafts, left_over, scenarios, why_undrafted, write_drafts
-from ventproof.draft.emit import untouched
+from ventproof.draft.emit import signed, untouched
 from ventproof.draft.resolution import Margins
 from ventproof.draft.story import ScenarioBuilder
-from ventproof.draft.traceability import lines, traced, unknown_lines
+from ventproof.draft.traceability import traced, unknown_lines
 from ventproof.profile.load import load_profile, read_profile
 from ventproof.session.session import Session
+from ventproof.table.lines import lines
 from ventproof.table.load import load_table, read_table
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench, read_bench
@@ -24,6 +26,7 @@ from ventproof_bench.benchcheck.load import load_bench, read_bench
 FILES = Path(__file__).parents[3] / "bench" / "files"
 BENCH = load_bench(FILES / "mock.yaml")
 TABLE = load_table(FILES / "mock-overrides.yaml")
+MEAN = "      - {wind: cups, above: 10 m/s, ends_at: 8 m/s, accuracy: 0.4 m/s, averaged_over: 60 s}\n"
 SOME = (  # all of them run in `make campaign`
     "gale-edges-of-cups.yaml",
     "rain-then-gale.yaml",
@@ -221,17 +224,43 @@ def test_a_line_that_the_table_lacks_is_named(drafted):
     assert problems[0].line == 6
 
 
-def test_what_a_person_changed_is_kept(drafted, tmp_path):
-    """A changed file stops the writing of all, until it is forced; an untouched one is renewed."""
+def test_nothing_that_stands_there_is_written_over_unasked(drafted, tmp_path):
+    """An earlier draft is renewed only with leave, what a person changed never, and one refusal stops them all."""
     made = [drafted["rain-by-rain.yaml"], drafted["gale-by-cups.yaml"]]
-    assert set(write_drafts(tmp_path, made, force=False).values()) == {"new"}
-    assert set(write_drafts(tmp_path, made, force=False).values()) == {"as it was"}
+    assert set(write_drafts(tmp_path, made[:1], replace=False).values()) == {"new"}
+    assert write_drafts(tmp_path, made[:1], replace=False) == {"rain-by-rain.yaml": "as it was"}
     path = tmp_path / "rain-by-rain.yaml"
+    path.write_text(signed(path.read_text(encoding="utf-8").partition("\n")[2], "other.yaml"), encoding="utf-8")
+    with pytest.raises(FileError, match=r"rain-by-rain\.yaml: is an earlier draft.*--replace"):
+        write_drafts(tmp_path, made, replace=False)
+    assert not (tmp_path / "gale-by-cups.yaml").exists()
+    assert write_drafts(tmp_path, made, replace=True) == {
+        "rain-by-rain.yaml": "renewed",
+        "gale-by-cups.yaml": "new",
+    }
     path.write_text(path.read_text(encoding="utf-8").replace("5 %", "6 %"), encoding="utf-8")
     with pytest.raises(FileError, match=r"rain-by-rain\.yaml: was changed since it was drafted"):
-        write_drafts(tmp_path, made, force=False)
-    assert write_drafts(tmp_path, made, force=True)["rain-by-rain.yaml"] == "renewed"
+        write_drafts(tmp_path, made, replace=True)
     assert left_over(tmp_path, made[:1]) == ["gale-by-cups.yaml"]
+
+
+def test_two_drafts_never_share_a_file(drafted, tmp_path):
+    """Neither of two profiles of one name is written, nor anything else."""
+    twins = [drafted["gale-by-cups.yaml"], replace(drafted["rain-by-rain.yaml"], file="gale-by-cups.yaml")]
+    with pytest.raises(FileError, match=r"gale-by-cups\.yaml: 'gale by cups .* would both be this file"):
+        write_drafts(tmp_path / "out", twins, replace=True)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_gust_and_a_mean_of_the_same_cups_are_lines_of_their_own():
+    """Two conditions of one kind in one override have names and profiles of their own."""
+    table = read_table("two.yaml", TABLE.text.replace("      - {failed: cups}\n", f"{MEAN}      - {{failed: cups}}\n"))
+    made = [draft.file for draft in drafts(table, BENCH, strength=2, source="two.yaml")]
+    assert len(set(made)) == len(made)
+    assert {"gale-by-cups.yaml", "gale-by-cups_2.yaml"} <= set(made)
+    names = [line.name for line in lines(table)]
+    assert len(set(names)) == len(names)
+    assert {"gale.cups.ends_at", "gale.cups_2.ends_at"} <= set(names)
 
 
 def test_an_untouched_draft_is_known_as_such(drafted):

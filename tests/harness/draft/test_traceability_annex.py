@@ -8,8 +8,9 @@ from types import SimpleNamespace
 import pytest
 
 from ventproof.cli.options import SHIPPED_BENCH
-from ventproof.draft.traceability import lines, table_section
+from ventproof.draft.traceability import table_section
 from ventproof.log.events import PinnedText
+from ventproof.table.lines import lines
 from ventproof.table.load import read_table
 
 TEXT = (SHIPPED_BENCH.parent / "mock-overrides.yaml").read_text(encoding="utf-8")
