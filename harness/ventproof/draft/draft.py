@@ -16,6 +16,8 @@ from ventproof.draft.single import alone
 from ventproof.draft.stimuli import number
 from ventproof.draft.story import LONGEST_WAIT_S, Scenario, ScenarioBuilder, UndecidedError, places, steps_of
 from ventproof.draft.timing import silences, too_short
+from ventproof.oracle.played import as_stated
+from ventproof.oracle.proofs import shown
 from ventproof.profile.model import Reaches, Returns, Start
 from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact
 from ventproof_bench.base.errors import FileError, Problem
@@ -23,6 +25,7 @@ from ventproof_bench.base.quantities import Quantity
 
 if TYPE_CHECKING:
     from ventproof.draft.resolution import Margins
+    from ventproof.oracle.proofs import Shown
     from ventproof.profile.model import Profile, Response, Step
     from ventproof.table.model import OverrideTable
     from ventproof_bench.benchfile.model import BenchFile
@@ -41,13 +44,13 @@ class Draft:
     Attributes:
         file: its file name.
         title: its name.
-        proves: the lines of the table that it proves.
+        shown: what it shows of the lines of the table that it claims.
         text: what stands in it.
     """
 
     file: str
     title: str
-    proves: tuple[str, ...]
+    shown: tuple[Shown, ...]
     text: str
 
 
@@ -71,9 +74,16 @@ def drafts(
             steps = steps_of(scenario, table.model, margins)
         except UndecidedError:
             continue
-        profile = _profile(scenario, steps, table.model, margins)
+        profile, claims = _borne_out(_profile(scenario, steps, table.model, margins), table.model)
         text = signed(profile_text(profile, _comments(table.model, margins)), source)
-        yield Draft(f"{scenario.file}.yaml", scenario.title, tuple(profile.proves), text)
+        yield Draft(f"{scenario.file}.yaml", scenario.title, claims, text)
+
+
+def _borne_out(profile: Profile, table: OverrideTable) -> tuple[Profile, tuple[Shown, ...]]:
+    """Return a profile that claims only what it goes to the edge of, and what it shows of that."""
+    claims = {its.line: its for its in shown(table, as_stated(profile, table), profile.proves) if its.told}
+    names = [name for name in dict.fromkeys(profile.proves) if name in claims]
+    return profile.model_copy(update={"proves": names}), tuple(claims[name] for name in names)
 
 
 def _profile(scenario: Scenario, steps: Sequence[Step], table: OverrideTable, margins: Margins) -> Profile:
@@ -190,7 +200,9 @@ def _twin_files(folder: Path, made: Sequence[Draft]) -> Iterator[Problem]:
     first: dict[str, Draft] = {}
     for draft in made:
         if first.setdefault(draft.file, draft) is not draft:
-            reason = f"{first[draft.file].title!r} and {draft.title!r} would both be this file; nothing is written"
+            reason = (
+                f"{first[draft.file].title!r} and {draft.title!r} would both be this file; nothing is written"
+            )
             hint = "give an override or an output of the table another name"
             yield Problem(str(folder / draft.file), None, None, reason, hint)
 

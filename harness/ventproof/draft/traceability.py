@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
+from ventproof.oracle.played import as_stated
+from ventproof.oracle.proofs import Shown, shown, together
 from ventproof.report.model import Fact, ReportedTable, Section, short_code
 from ventproof.table.lines import TableRule, lines
 from ventproof.table.load import read_table
@@ -20,27 +23,65 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.load import Loaded
 
 
+Standing = Literal["proved", "shown in part", "claimed, not shown", "not passed", "by no profile"]
+"""How a line stands: everything near it was told apart; some of it; nothing of it, whatever profiles claim; a run that
+claims it did not pass; nothing claims it."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class LineClaim:
+    """A profile that says it proves a line, and what it shows of it.
+
+    Attributes:
+        profile: its name.
+        shown: what it shows, checked.
+        result: how its run came out; `pass` where there is none and only what it plays was looked at.
+    """
+
+    profile: str
+    shown: Shown
+    result: str = "pass"
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Traced:
-    """A line of the table, and the names of the profiles that prove it."""
+    """A line of the table, and the profiles that claim it."""
 
     line: TableRule
-    profiles: tuple[str, ...]
+    claims: tuple[LineClaim, ...]
+
+    @property
+    def standing(self) -> Standing:
+        """How the line stands."""
+        if not self.claims:
+            return "by no profile"
+        if any(claim.result != "pass" for claim in self.claims):
+            return "not passed"
+        if self.shown.proved:
+            return "proved"
+        return "shown in part" if self.shown.told else "claimed, not shown"
+
+    @property
+    def shown(self) -> Shown:
+        """What its profiles show together."""
+        return together(claim.shown for claim in self.claims)[self.line.name]
 
 
-def traced(table: Loaded[OverrideTable], proofs: Iterable[tuple[str, Sequence[str]]]) -> list[Traced]:
-    """Return every line of a table with the profiles that prove it.
-
-    Args:
-        table: the table.
-        proofs: of each profile its name, and the names of the lines that it says it proves.
-    """
-    by_line: dict[str, list[str]] = {}
-    for profile, names in proofs:
-        for name in dict.fromkeys(names):
-            by_line.setdefault(name, []).append(profile)
+def traced(table: Loaded[OverrideTable], claims: Iterable[LineClaim]) -> list[Traced]:
+    """Return every line of a table with the profiles that claim it."""
+    by_line: dict[str, list[LineClaim]] = {}
+    for claim in claims:
+        by_line.setdefault(claim.shown.line, []).append(claim)
     return [Traced(line, tuple(by_line.get(line.name, ()))) for line in lines(table)]
+
+
+def claims_of(table: OverrideTable, profiles: Iterable[tuple[str, Profile]]) -> Iterator[LineClaim]:
+    """Yield what profiles would show of the lines that they claim, as far as that can be known without a run."""
+    for name, profile in profiles:
+        for its in shown(table, as_stated(profile, table), profile.proves):
+            yield LineClaim(name, its)
 
 
 def unknown_lines(table: Loaded[OverrideTable], profiles: Iterable[Loaded[Profile]]) -> list[Problem]:
@@ -57,7 +98,7 @@ def unknown_lines(table: Loaded[OverrideTable], profiles: Iterable[Loaded[Profil
 def table_section(pinned: PinnedText, chapters: Sequence[Chapter], ident: str) -> Section:
     """Return the annex for the override table that runs name in their first line.
 
-    A line counts as proved when every run that says it proves it passed, and there is one.
+    A line counts as proved when every run that claims it passed, and what they played and decided went to its edge.
 
     Args:
         pinned: the table, as the first line holds it.
@@ -70,32 +111,44 @@ def table_section(pinned: PinnedText, chapters: Sequence[Chapter], ident: str) -
         table = read_table("override table in the log", pinned.text)
     except FileError as error:
         return Section(ident, title, (f"The table cannot be read: {error}",), facts, ())
-    standings: dict[str, list[str]] = {}
-    for chapter in chapters:
-        standings.setdefault(chapter.profile, []).append(chapter.standing)
-    rows = traced(table, [(chapter.profile, chapter.proves) for chapter in chapters])
+    claims = [
+        LineClaim(chapter.profile, its, chapter.standing) for chapter in chapters for its in chapter.shown
+    ]
+    rows = traced(table, claims)
+    shown_rows = tuple(
+        (f"{row.line.number}", row.line.says, row.line.name, row.standing, _runs(row)) for row in rows
+    )
     lines = ReportedTable(
         "The table's lines, and what proves them",
-        ("line", "what it says", "name", "proved by"),
-        tuple((f"{row.line.number}", row.line.says, row.line.name, _proofs(row, standings)) for row in rows),
-        "A profile says itself which lines it proves.",
+        ("line", "what it says", "name", "result", "by"),
+        shown_rows,
+        "A profile claims lines; a claim counts as far as its run played the line's edge and decided the response.",
     )
-    return Section(ident, title, tuple(_sentences(rows, standings)), facts, (lines,))
+    return Section(ident, title, tuple(_sentences(rows)), facts, (lines,))
 
 
-def _proofs(row: Traced, standings: Mapping[str, Sequence[str]]) -> str:
-    proofs = (f"{name}: {', '.join(dict.fromkeys(standings[name]))}" for name in dict.fromkeys(row.profiles))
-    return "; ".join(proofs) or "no run in this report"
+def _runs(row: Traced) -> str:
+    results: dict[str, list[str]] = {}
+    for claim in row.claims:
+        results.setdefault(claim.profile, []).append(claim.result)
+    said = [f"{name}: {', '.join(dict.fromkeys(its))}" for name, its in results.items()]
+    if row.claims and row.shown.left:
+        said.append(f"would pass too: {', '.join(row.shown.left)}")
+    return "; ".join(said) or "no run in this report"
 
 
-def _sentences(rows: Sequence[Traced], standings: Mapping[str, Sequence[str]]) -> Iterator[str]:
-    without = sum(not row.profiles for row in rows)
-    proved = sum(
-        bool(row.profiles) and all(word == "pass" for name in row.profiles for word in standings[name])
-        for row in rows
-    )
+_SENTENCES: Final[dict[Standing, str]] = {
+    "shown in part": "{} are shown in part: not on every side of their edge.",
+    "claimed, not shown": "{} are claimed, not shown: no run that claims them went to their edge.",
+    "by no profile": "{} have no run in this report.",
+    "not passed": "{} have a run that did not pass.",
+}
+
+
+def _sentences(rows: Sequence[Traced]) -> Iterator[str]:
+    counts = Counter(row.standing for row in rows)
+    proved = counts["proved"]
     yield f"{proved} of the table's {len(rows)} lines are proved by runs in this report that passed."
-    if without:
-        yield f"{without} have no run in this report."
-    if left := len(rows) - proved - without:
-        yield f"{left} have a run that did not pass."
+    for standing, sentence in _SENTENCES.items():
+        if counts[standing]:
+            yield sentence.format(counts[standing])

@@ -107,8 +107,8 @@ def _line(table: Loaded[OverrideTable], name: str, path: Path, says: str) -> Tab
 def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     for name, vent in table.model.vents.items():
         says = (
-            f"vent {name} moves within {_span(vent.starts_within)}, travels in {_span(vent.full_travel[0])} to"
-            f" {_span(vent.full_travel[1])} and stands within {vent.tolerance}"
+            f"vent {name} moves within {span_said(vent.starts_within)}, travels in {span_said(vent.full_travel[0])} to"
+            f" {span_said(vent.full_travel[1])} and stands within {vent.tolerance}"
         )
         yield _line(table, f"vents.{name}", ("vents", name), says)
 
@@ -123,9 +123,9 @@ def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
                 (*path, "how", number),
                 f"{name} that fails {how!r} is noticed",
             )
-        fails = f"{name} counts as failed after {_span(sensor.fails_after)}"
+        fails = f"{name} counts as failed after {span_said(sensor.fails_after)}"
         yield _line(table, f"sensors.{name}.fails_after", (*path, "fails_after"), fails)
-        mends = f"{name} is trusted again after {_span(sensor.mends_after)}"
+        mends = f"{name} is trusted again after {span_said(sensor.mends_after)}"
         yield _line(table, f"sensors.{name}.mends_after", (*path, "mends_after"), mends)
 
 
@@ -135,7 +135,9 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
     for number, (its, condition) in enumerate(named):
         yield from _condition_lines(table, (*path, "when", number), f"{name}.{its}", condition)
     for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
-        says = f"{name} {word} after {_span(getattr(override, key))} ± {_span(override.delays_within)}"
+        says = (
+            f"{name} {word} after {span_said(getattr(override, key))} ± {span_said(override.delays_within)}"
+        )
         yield _line(table, f"{name}.{key}", (*path, key), says)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         for vent, position in getattr(override, key).items():
@@ -162,11 +164,13 @@ def _condition_lines(
         case FailedCondition():
             yield _line(table, name, here, f"{override} begins when {output} has failed")
         case BusSilentCondition(bus_silent=silent_s):
-            yield _line(table, name, here, f"{override} begins when the bus is silent for {_span(silent_s)}")
+            yield _line(
+                table, name, here, f"{override} begins when the bus is silent for {span_said(silent_s)}"
+            )
         case ContactCondition(debounce=debounce_s):
             yield _line(table, name, here, f"{override} begins when {output} is closed")
             if debounce_s:
-                says = f"{output} must keep a state for {_span(debounce_s)}"
+                says = f"{output} must keep a state for {span_said(debounce_s)}"
                 yield _line(table, f"{name}.debounce", (*path, "debounce"), says)
         case ThresholdCondition():
             side = "above" if condition.rising else "below"
@@ -175,7 +179,7 @@ def _condition_lines(
             says = f"{override} lasts to {condition.ends_at} of {output}, ± {condition.accuracy}"
             yield _line(table, f"{name}.ends_at", (*path, "ends_at"), says)
     if isinstance(condition, WindCondition):
-        says = f"{output} is averaged over {_span(condition.averaged_over)}"
+        says = f"{output} is averaged over {span_said(condition.averaged_over)}"
         yield _line(table, f"{name}.averaged_over", (*path, "averaged_over"), says)
 
 
@@ -199,8 +203,8 @@ def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     if supply is None:
         return
     says = {
-        "rides_through": f"an interruption of {_span(supply.rides_through)} is not felt",
-        "boots_for": f"the unit acts {_span(supply.boots_for)} after its supply is back",
+        "rides_through": f"an interruption of {span_said(supply.rides_through)} is not felt",
+        "boots_for": f"the unit acts {span_said(supply.boots_for)} after its supply is back",
         "restart": "it then runs every vent to its closed end"
         if supply.restart == "reference"
         else "it then goes on from where the vents stand",
@@ -209,7 +213,7 @@ def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
         yield _line(table, f"supply.{key}", ("supply", key), demand)
 
 
-def _span(span_s: float) -> str:
+def span_said(span_s: float) -> str:
     """Return a span of time as a person writes it."""
     for unit, seconds in (("h", 3600), ("min", 60)):
         if span_s >= _AT_LEAST * seconds and span_s % seconds == 0:
