@@ -21,6 +21,7 @@ from ventproof.draft.stimuli import (
     played,
 )
 from ventproof.draft.story import LONGEST_WAIT_S, Phase, Scenario, ScenarioBuilder, by
+from ventproof.table.lines import condition_name
 from ventproof.table.model import (
     BusSilentCondition,
     ContactCondition,
@@ -70,7 +71,7 @@ def _too_short(
     builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition
 ) -> Iterator[Scenario]:
     """Yield what is a little shorter than a delay; a sensor's own times come on top of the override's."""
-    output = str(output_of(condition))
+    output, its = str(output_of(condition)), condition_name(override, condition)
     waits = _waits(name, override, condition, builder.table)
     signal = override.flag or next(iter(builder.table.vents.values())).signal
     edge_s = lag_s(condition) + builder.margins.late_s(signal)
@@ -101,8 +102,8 @@ def _too_short(
     )
     phases.extend(builder.ending(name, override, ends))
     yield builder.scenario(
-        f"{name}-{output}{'-failure' if failing else ''}-too-short",
-        title=f"{plain(output)} fails, too short" if failing else f"{by(name, output)}, too short",
+        f"{name}-{f'{output}-failure' if failing else its}-too-short",
+        title=f"{plain(output)} fails, too short" if failing else f"{by(name, its)}, too short",
         about=about,
         overrides=(name,),
         phases=tuple(phases),

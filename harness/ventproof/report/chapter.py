@@ -17,6 +17,7 @@ from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
+from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.model import (
     Chapter,
@@ -29,12 +30,14 @@ from ventproof.report.model import (
 )
 from ventproof.verdict.finding import Status
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
+from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.figures.decided_run import DecidedRun
     from ventproof.log.events import Header, PinnedCheck
     from ventproof.log.read import LogState
     from ventproof.log.run import RunRecord
+    from ventproof.oracle.proofs import Shown
     from ventproof.rejudge.standing import Standing
     from ventproof.verdict.finding import Finding, Key
 
@@ -89,6 +92,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run) if run else {}
     header = header_of(state, name)
+    claims = _shown(run, header)
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
@@ -103,7 +107,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         facts=(
             *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
             *_settings(state, header),
-            *_proved(run),
+            *_proved(run, header, claims),
         ),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
@@ -111,7 +115,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         code=short_code(state.digest),
         qr=qr_figure(state.digest),
         log=name,
-        proves=tuple(run.case.profile.proves) if run else (),
+        shown=claims,
         used=_used(run, header.use),
     )
 
@@ -120,9 +124,28 @@ def _about(run: DecidedRun | None) -> str:
     return " ".join(run.case.profile.about.split()) if run else ""
 
 
-def _proved(run: DecidedRun | None) -> Iterator[Fact]:
-    if run is not None and run.case.profile.proves:
-        yield Fact("Table lines", ", ".join(run.case.profile.proves))
+def _shown(run: DecidedRun | None, header: Header) -> tuple[Shown, ...]:
+    """Return what the run shows of the lines that its profile claims; a table that cannot be read is told elsewhere."""
+    if run is None or header.table is None:
+        return ()
+    try:
+        table = pinned_table(header.table.text)
+    except FileError:
+        return ()
+    return shown_by(run.events, run.bound, run.case, table)
+
+
+def _proved(run: DecidedRun | None, header: Header, claims: Sequence[Shown]) -> Iterator[Fact]:
+    claimed = run.case.profile.proves if run else ()
+    if not claimed:
+        return
+    if header.table is None:
+        yield Fact("Table lines claimed", f"{', '.join(claimed)} (not checked: no table is pinned)")
+        return
+    told = [its.line for its in claims if its.told]
+    yield Fact("Table lines", ", ".join(told) or "none shown")
+    if without := [line for line in claimed if line not in told]:
+        yield Fact("Claimed, not shown", ", ".join(without))
 
 
 def _settings(state: LogState, header: Header) -> Iterator[Fact]:
