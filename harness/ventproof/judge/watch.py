@@ -10,6 +10,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import StaysDecider
 from ventproof.deciders.base import BEYOND_S, Readings, bounds_if_finite
 from ventproof.deciders.choose import decider_of
+from ventproof.deciders.flags import FlagDecider, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
@@ -61,7 +62,8 @@ class Watch:
         self.ruling: Ruling | None = None
         self._traits = traits
         self._simple = rule is Rule.SIMPLE
-        self._equals = formula.value if isinstance(formula, formulas.EqualsFormula) else None
+        # Readings as they stand are asked whether they are the value; else the decider knows what to ask.
+        self._equals = formula.value if self._simple and isinstance(formula, formulas.EqualsFormula) else None
         self._own = self._own_envelope()
         self._envelope = self._own or envelope
         judged = stimulus
@@ -70,7 +72,12 @@ class Watch:
             judged = Window(middle, middle)
         self._since = since
         self._rate_per_s = None if self._simple else traits.rate_per_s
-        self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
+        kept = None
+        if not self._simple and traits.unit in {"flag", "state"}:
+            kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
+        self._decider = decider_of(
+            formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
+        )
         self._begun = False
         self.seen = ReadingStats(judged.earliest_s)
 
@@ -103,10 +110,11 @@ class Watch:
         Say it before readings that were replied to after `t_s` are fed: they no longer belong to the
         condition.
         """
-        if isinstance(self._decider, StaysDecider):
-            self._decider.end_at(t_s)
-            if self._decider.frontier_s >= self._decider.end_s:
-                self._decider.finish()
+        decider = self._decider
+        if isinstance(decider, StaysDecider | FlagDecider):
+            decider.end_at(t_s)
+            if isinstance(decider, StaysDecider) and decider.frontier_s >= decider.end_s:
+                decider.finish()
             self._conclude()
 
     def close(self, now_s: float) -> Ruling:
@@ -155,7 +163,7 @@ class Watch:
 
     def calm(self, block: Block, corners: Corners) -> int:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
-        if not self._begun:
+        if not (self._begun or self._decider.by_readings):
             return 0
         envelope = self._envelope
         if self._own is not None:
@@ -202,11 +210,7 @@ class Watch:
         self.seen.gap(gap)
 
     def _own_envelope(self) -> Envelope | None:
-        if self._simple:
-            return simple_envelope(self._traits)
-        if self._equals is not None:
-            return Pairs(self._traits, always_known=False, instants=False, check=False)
-        return None
+        return simple_envelope(self._traits) if self._simple else None
 
     def _own_reading(self, sample: Sample, reading: Reading) -> Reading:
         a, b = reading.a, reading.b
@@ -229,7 +233,7 @@ class Watch:
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider
-        for piece in pieces:
+        for piece in () if decider.by_readings else pieces:
             if decider.verdict is not None:
                 return
             if not self._begun:

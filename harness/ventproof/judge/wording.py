@@ -8,6 +8,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import ReturnsDecider, StaysDecider
 from ventproof.deciders.base import Decider
 from ventproof.deciders.count import CountDecider
+from ventproof.deciders.flags import FlagDecider
 from ventproof.deciders.formulas import Formula
 from ventproof.deciders.reaches import HoldsDecider, ReachesDecider
 from ventproof.deciders.travel import TravelDecider
@@ -89,7 +90,7 @@ class _Teller:
         if found.response_s is not None:
             first, last = found.response_s
             when = f": {first:.2f} to {last:.2f} s after {self.since.event}"
-        elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
+        elif isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
             return "was never held to it: the condition ended first"
         hold = formula.holds_s if isinstance(formula, formulas.ReachesFormula) else 0.0
         kept = f", and kept it for {number_text(hold)} s" if hold else ""
@@ -104,8 +105,9 @@ class _Teller:
             return ""
         if isinstance(decider, TravelDecider) and decider.rate is not None:
             return f": {_rates(decider.rate, self.unit)}"
-        if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
-            t_s, low, high = decider.left
+        left = decider.left if isinstance(decider, StaysDecider | FlagDecider) else None
+        if found.verdict is Verdict.FAIL and left is not None:
+            t_s, low, high = left
             return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
         if found.verdict is Verdict.FAIL and isinstance(
             decider, ReachesDecider | HoldsDecider | ReturnsDecider
