@@ -130,8 +130,8 @@ def contrast_of(formula: Formula, from_s: float, event: str, role: Role) -> Cont
     if role is Role.CONDITION:
         return None
     match formula:
-        case formulas.EqualsFormula():
-            band: Bounds | None = Bounds(1.0, 1.0)  # its readings say whether it is so
+        case formulas.EqualsFormula(value=value):
+            band: Bounds | None = Bounds(value, value)
         case formulas.ReachesFormula() | formulas.ReturnsFormula(not_before_s=0.0):
             band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
         case formulas.OvershootsAtMostFormula() | formulas.NeverReversesFormula():

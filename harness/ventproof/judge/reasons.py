@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.deciders import formulas
 from ventproof.deciders.band import ReturnsDecider, StaysDecider
 from ventproof.deciders.count import CountDecider
+from ventproof.deciders.flags import FlagDecider
 from ventproof.deciders.motion import DriftDecider
 from ventproof.deciders.reaches import HoldsDecider
 from ventproof.deciders.travel import TravelDecider
@@ -119,7 +120,7 @@ def _not_returned(formula: formulas.ReturnsFormula, decider: Decider) -> Witness
 
 
 def _left(decider: Decider) -> Witness:
-    assert isinstance(decider, StaysDecider)
+    assert isinstance(decider, StaysDecider | FlagDecider)
     if decider.left is None:
         return Witness(Cause.OUT_OF_LIMITS)
     at_s, low, high = decider.left
@@ -149,12 +150,20 @@ def _farthest(decider: Decider) -> float:
 
 
 def _changed(decider: Decider, read_s: float) -> Witness:
+    if isinstance(decider, FlagDecider):
+        low, high = decider.seen_low, decider.seen_high
+    else:
+        low, high = _extremes(decider)
+    value = Bounds(low, high) if -INF < low < high < INF else None
+    return Witness(Cause.MOVED_TOO_FAR, value, min(read_s, decider.end_s))
+
+
+def _extremes(decider: Decider) -> tuple[float, float]:
     assert isinstance(decider, DriftDecider)
     # Somewhere it was at most the one and elsewhere at least the other, the stimulus among the places.
     low = min(decider.touched_low, decider.start_high if decider.start_known else INF)
     high = max(decider.touched_high, decider.start_low if decider.start_known else -INF)
-    value = Bounds(low, high) if -INF < low < high < INF else None
-    return Witness(Cause.MOVED_TOO_FAR, value, min(read_s, decider.end_s))
+    return low, high
 
 
 def _at(pieces: Track | list[Piece], at_s: float) -> tuple[Bounds | None, float | None]:

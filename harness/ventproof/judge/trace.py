@@ -203,7 +203,7 @@ class SignalTrace:
             sample.value + self._error,
             sample.requested_s - traits.refreshed_every_s,
             sample.replied_s,
-            restarted,
+            lost,
             gap is not None,
         )
         return Arrived(sample, reading, fresh=lost, gap=gap)

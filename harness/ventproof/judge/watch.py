@@ -10,6 +10,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import StaysDecider
 from ventproof.deciders.base import BEYOND_S, Readings, bounds_if_finite
 from ventproof.deciders.choose import decider_of
+from ventproof.deciders.flags import FlagDecider, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
@@ -64,7 +65,8 @@ class Watch:
         self.ruling: Ruling | None = None
         self._traits = traits
         self._simple = rule is Rule.SIMPLE
-        self._equals = formula.value if isinstance(formula, formulas.EqualsFormula) else None
+        # Readings as they stand are asked whether they are the value; else the decider knows what to ask.
+        self._equals = formula.value if self._simple and isinstance(formula, formulas.EqualsFormula) else None
         self._own = self._own_envelope()
         self._envelope = self._own or envelope
         judged = stimulus
@@ -73,7 +75,12 @@ class Watch:
             judged = Window(middle, middle)
         self._since = since
         self._rate_per_s = None if self._simple else traits.rate_per_s
-        self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
+        kept = None
+        if not self._simple and traits.unit in {"flag", "state"}:
+            kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
+        self._decider = decider_of(
+            formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
+        )
         self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
         self._other: Sample | None = None  # the last reading of another value than demanded
@@ -108,10 +115,11 @@ class Watch:
         Say it before readings that were replied to after `t_s` are fed: they no longer belong to the
         condition.
         """
-        if isinstance(self._decider, StaysDecider):
-            self._decider.end_at(t_s)
-            if self._decider.frontier_s >= self._decider.end_s:
-                self._decider.finish()
+        decider = self._decider
+        if isinstance(decider, StaysDecider | FlagDecider):
+            decider.end_at(t_s)
+            if isinstance(decider, StaysDecider) and decider.frontier_s >= decider.end_s:
+                decider.finish()
             self._conclude()
 
     def close(self, now_s: float) -> Ruling:
@@ -139,7 +147,6 @@ class Watch:
         sample, reading = arrived.sample, arrived.reading
         if self._own is not None:
             if self._equals is not None:
-                self._other = self._other if sample.value == self._equals else sample
                 sample = replace(sample, value=float(sample.value == self._equals))
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
@@ -160,7 +167,7 @@ class Watch:
 
     def calm(self, block: Block, corners: Corners) -> int:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
-        if not self._begun:
+        if not (self._begun or self._decider.by_readings):
             return 0
         envelope = self._envelope
         if self._own is not None:
@@ -179,17 +186,16 @@ class Watch:
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take calm readings and their pieces; for the trace."""
         self.seen.block(block)
-        if self._equals is not None:
-            others = (block.values != self._equals).nonzero()[0]
+        if self._contrast is not None:
+            self._contrast.reading(self._own_readings(block).hull())
+        if isinstance(self.formula, formulas.EqualsFormula):
+            others = (block.values != self.formula.value).nonzero()[0]
             self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
             block = self._own_block(block)
             corners = self._own.preview(block)
             self._own.skip(block)
-        readings = self._own_readings(block)
-        if self._contrast is not None:
-            self._contrast.reading(readings.hull())
-        self._decider.stretch(corners, readings)
+        self._decider.stretch(corners, self._own_readings(block))
 
     def replay(
         self, arrived: Iterable[Arrived], pieces: Iterable[Piece], narrowed: Iterable[Reading]
@@ -217,16 +223,18 @@ class Watch:
         if self._contrast is not None:
             if arrived.gap is not None:
                 self._contrast.gap(arrived.gap)
-            self._contrast.reading(reading)
+            self._contrast.reading(self._as_read(arrived.sample, reading))
+        if isinstance(self.formula, formulas.EqualsFormula) and arrived.sample.value != self.formula.value:
+            self._other = arrived.sample
         self.seen.reading(arrived.sample, arrived.gap)
         self._decider.reading(reading)
 
+    def _as_read(self, sample: Sample, reading: Reading) -> Reading:
+        """Return a reading with the value that was read, where the decider learns only whether it is as demanded."""
+        return reading if self._equals is None else reading._replace(lo=sample.value, hi=sample.value)
+
     def _own_envelope(self) -> Envelope | None:
-        if self._simple:
-            return simple_envelope(self._traits)
-        if self._equals is not None:
-            return Pairs(self._traits, always_known=False, instants=False, check=False)
-        return None
+        return simple_envelope(self._traits) if self._simple else None
 
     def _own_reading(self, sample: Sample, reading: Reading) -> Reading:
         a, b = reading.a, reading.b
@@ -249,7 +257,7 @@ class Watch:
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider
-        for piece in pieces:
+        for piece in () if decider.by_readings else pieces:
             if decider.verdict is not None:
                 return
             if not self._begun:

@@ -8,6 +8,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import StaysDecider
 from ventproof.deciders.base import Decider
 from ventproof.deciders.count import CountDecider
+from ventproof.deciders.flags import FlagDecider
 from ventproof.deciders.formulas import Formula
 from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.readings import ReadingStats
@@ -88,7 +89,7 @@ class _Teller:
         """Return the sentence for a pass: what was seen, and the limit."""
         found, formula, decider = self.found, self.formula, self.decider
         good = _PASSES[type(formula)]
-        if isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
+        if isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
             return "was never held to it: the condition ended first"
         if found.response_s is not None:
             first, last = found.response_s
