@@ -12,7 +12,7 @@ from ventproof_bench.base.evidence import Window
 from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest
 from ventproof_bench.benchfile.model import Location
 from ventproof_bench.drivers.driver import Driver, Wiring
-from ventproof_bench.modbus.register_map import encode, parse_reference, resolve, width
+from ventproof_bench.modbus.register_map import decode, encode, parse_reference, resolve, width
 
 
 class RegisterOptions(Location):
@@ -96,6 +96,10 @@ def _bus_use(options: RegisterOptions) -> BusUse:
     return BusUse(options.bus, "coil" if table == "coil" else "holding", width(options))
 
 
+def _puts(options: RegisterOptions, number: float) -> float:
+    return decode(options, encode(options, number))
+
+
 DRIVER: Final = Driver(
     name="register",
     kind="register",
@@ -105,4 +109,5 @@ DRIVER: Final = Driver(
     build=_build,
     place=_place,
     bus_use=_bus_use,
+    puts=_puts,
 )
