@@ -24,7 +24,6 @@ from ventproof.judge.watch import is_discrete
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import SignalTraits, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
@@ -158,11 +157,7 @@ class _Demand:
 
 
 def checked(bound: Bound) -> Bound:
-    """Return a profile on a bench with a warning for all that no unit can fail there, beside its notes.
-
-    Raises:
-        FileError: no unit can pass something, however right; every such demand, in file order.
-    """
+    """Return a profile on a bench with all that no unit can pass there, and a warning for what none can fail."""
     errors: list[Problem] = []
     warnings: list[Problem] = []
     for demand in _demands(bound):
@@ -176,9 +171,7 @@ def checked(bound: Bound) -> Bound:
             )
         else:
             warnings += _never_early(bound, demand)
-    if errors:
-        raise FileError(in_file_order(errors))
-    return replace(bound, warnings=tuple(in_file_order(warnings)))
+    return replace(bound, undecidable=tuple(in_file_order(errors)), warnings=tuple(in_file_order(warnings)))
 
 
 def _never_early(bound: Bound, demand: _Demand) -> Iterator[Problem]:

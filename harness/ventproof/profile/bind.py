@@ -54,7 +54,8 @@ class Bound:
         outputs: the bench's output names, by the profile's.
         signals: the bench's signal names, by the profile's.
         notes: what is allowed, but should be known.
-        warnings: what no unit could fail here, however wrong, once `case.decidable` has looked.
+        undecidable: what no unit could pass here, however right, once `case.decidable` has looked.
+        warnings: what none could fail here, however wrong, likewise.
     """
 
     profile: Loaded[Profile]
@@ -62,6 +63,7 @@ class Bound:
     outputs: Mapping[str, str]
     signals: Mapping[str, str]
     notes: tuple[Problem, ...]
+    undecidable: tuple[Problem, ...] = ()
     warnings: tuple[Problem, ...] = ()
 
 

@@ -157,12 +157,18 @@ class Session:
             stated(text, option)
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
-        """Tie a profile to the bench.
+        """Tie a profile to the bench, to run it or to say what is wrong; what runs all the same is noted there.
 
         Raises:
             FileError: the bench lacks something that the profile needs, a bus cannot carry its pulses, or no unit
                 could pass something there.
         """
+        bound = self._tied(profile)
+        if bound.undecidable:
+            raise FileError(bound.undecidable)
+        return bound
+
+    def _tied(self, profile: Loaded[Profile]) -> Bound:
         bound = checked(bind(profile, self.bench, self.use))
         problems = list(train_problems(bound))
         if problems:
@@ -211,7 +217,7 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
-        bound = self.bind(profile)
+        bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
         names, notes = bound.outputs, self._notes(bound)
@@ -242,7 +248,8 @@ class Session:
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""
         path, name = self.bench.path, Path(self.bench.path).name
-        named = [str(replace(note, file=Path(note.file).name)) for note in (*bound.notes, *bound.warnings)]
+        notes = (*bound.notes, *bound.undecidable, *bound.warnings)
+        named = [str(replace(note, file=Path(note.file).name)) for note in notes]
         return [note.replace(path, name) for note in named]
 
     @contextmanager

@@ -9,7 +9,6 @@ import pytest
 from ventproof.case.decidable import checked
 from ventproof.profile.bind import bind
 from ventproof.profile.load import load_profile, read_profile
-from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench, read_bench
 
 ROOT = Path(__file__).parents[3]
@@ -76,9 +75,7 @@ NO_TRAVEL = ("    full_travel: 28 s\n", "")
 )
 def test_what_no_unit_can_pass_is_refused(demand, changes, cures):
     """The key, the value and the place that would mend it are named, the bench's before an easier demand."""
-    with pytest.raises(FileError) as caught:
-        on_bench(demand, **changes)
-    (problem,) = caught.value.problems
+    (problem,) = on_bench(demand, **changes).undecidable
     assert problem.line == 12
     assert problem.reason == "no unit can pass this on this bench, however right"
     assert cures in problem.hint
@@ -108,7 +105,9 @@ def test_what_no_unit_can_pass_is_refused(demand, changes, cures):
 )
 def test_what_no_unit_can_fail_is_a_warning(demand, changes, cures):
     """A demand that its range, its travel or what is not declared keeps from failing says so; the run may go on."""
-    (warning,) = on_bench(demand, **changes).warnings
+    bound = on_bench(demand, **changes)
+    (warning,) = bound.warnings
+    assert bound.undecidable == ()
     assert warning.line == 12
     assert warning.reason.startswith(
         ("no unit can fail this on this bench", "no unit can come back too early")
@@ -131,7 +130,8 @@ def test_what_no_unit_can_fail_is_a_warning(demand, changes, cures):
 )
 def test_what_can_be_decided_is_left_in_peace(demand):
     """Each kind of response, with numbers that the mock's bench can decide, gives neither error nor warning."""
-    assert on_bench(demand).warnings == ()
+    bound = on_bench(demand)
+    assert (bound.undecidable, bound.warnings) == ((), ())
 
 
 @pytest.fixture(scope="module")
@@ -142,4 +142,5 @@ def shipped_bench():
 @pytest.mark.parametrize("path", sorted((ROOT / "profiles").glob("*.yaml")), ids=lambda path: path.stem)
 def test_every_shipped_profile_can_be_decided_on_the_mock_bench(path, shipped_bench):
     """In the suite that ships, on the bench that ships, a right unit can pass everything and a wrong one fail it."""
-    assert checked(bind(load_profile(path), shipped_bench, {})).warnings == ()
+    bound = checked(bind(load_profile(path), shipped_bench, {}))
+    assert (bound.undecidable, bound.warnings) == ((), ())
