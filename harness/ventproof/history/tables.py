@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any, Final, final
 
 from sqlalchemy import DateTime, Dialect, Double, ForeignKey, String, Text, UniqueConstraint
@@ -219,9 +220,10 @@ def plan_row(plan: Plan) -> dict[str, Any]:
     return {"sha256": plan.sha256, "text": json.dumps(plan_fields(plan))}
 
 
-def plan_in(row: PlanRow) -> Plan:
-    """Return the plan that a row was made from."""
-    return plan_of(LineFields(json.loads(row.text)))
+@lru_cache(maxsize=32)
+def plan_in(text: str) -> Plan:
+    """Return the plan that a row's text was made from; the runs of a set share it."""
+    return plan_of(LineFields(json.loads(text)))
 
 
 def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
@@ -249,7 +251,7 @@ def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
     return RunRecord(
         **{name: getattr(run, name) for name in _SAME_IN_RUN},
         seed=int(run.seed),
-        place=PlannedRun(plan_in(run.plan), run.run_of_plan) if run.plan and run.run_of_plan else None,
+        place=PlannedRun(plan_in(run.plan.text), run.run_of_plan) if run.plan and run.run_of_plan else None,
         started=None if run.started is None else run.started.isoformat(),
         findings=tuple(_finding_record(finding) for finding in findings),
     )
