@@ -305,6 +305,7 @@ def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float 
 
 def _alarms(base: Side, candidate: Side) -> Iterator[str]:
     for side in (base, candidate):
+        yield from (f"{side.name}: {gap}" for gap in side.gaps)
         if len(side.told("firmware")) > 1:
             yield f"{side.name} holds runs of several firmware versions: {', '.join(side.told('firmware'))}"
         if len(side.told("unit")) > 1:

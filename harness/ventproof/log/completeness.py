@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, final
 
@@ -315,6 +315,15 @@ class _Planned:
     def _count(self, absent: Sequence[PlannedRun]) -> None:
         self._found.absent += [place.profile.name for place in absent]
         self._found.short_of.add(self._plan)
+
+
+def absent_of(plan: Plan, here: Collection[int]) -> str:
+    """Return which runs of a plan are not among some, in words; empty where all are."""
+    absent = [place for place in plan.places if place.run not in here]
+    if not absent:
+        return ""
+    of = f"plan {plan.code} of unit {plan.unit or 'not stated'}, firmware {plan.firmware or 'not stated'}"
+    return f"{_are_not(len(absent), plan.runs)} here, of {of}: {_listed(map(str, absent))}"
 
 
 def _are_not(count: int, planned: int) -> str:

@@ -7,7 +7,7 @@ from functools import singledispatch
 
 from ventproof.log import events as e
 from ventproof.log.events import PinnedText
-from ventproof.log.plan import PlannedRun
+from ventproof.log.plan import Plan, PlannedRun
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import EdgeReport, Window
 
@@ -70,8 +70,12 @@ def _(event: e.RunBegin) -> Fields:
 
 def place_fields(place: PlannedRun) -> Fields:
     """Return a run's place in a plan, with the plan and its digest."""
-    plan = place.plan
-    return {"run": place.run, "runs": plan.runs, "sha256": plan.sha256, **plan.fields}
+    return {"run": place.run, **plan_fields(place.plan)}
+
+
+def plan_fields(plan: Plan) -> Fields:
+    """Return a plan with its digest; `log.decode.plan_of` reads it back."""
+    return {"runs": plan.runs, "sha256": plan.sha256, **plan.fields}
 
 
 @fields_of.register

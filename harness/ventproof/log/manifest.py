@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final, final
 
 from ventproof.log.decode import LineError, LineFields, plan_of
+from ventproof.log.encode import plan_fields
 from ventproof.log.plan import Plan
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED
@@ -76,7 +77,7 @@ class Manifest:
         whole = {
             "format": _FORMAT,
             "version": _VERSION,
-            "plan": {"runs": self.plan.runs, "sha256": self.plan.sha256, **self.plan.fields},
+            "plan": plan_fields(self.plan),
             "broken_off": self.broken_off,
             "runs": runs,
         }

@@ -83,7 +83,7 @@ class PlannedRuns:
         """Write the manifest, and sign it where logs are signed; a single run, which is its own whole, has none.
 
         Args:
-            broken_off: why not all were run; empty where they were.
+            broken_off: why not all were run, if they were not.
 
         Raises:
             FileError: it cannot be written.
@@ -92,7 +92,9 @@ class PlannedRuns:
         if self.plan.runs == 1 or not self._logs:
             return
         path = free_path(self._session.out, "series", ENDING)
-        write_manifest(path, Manifest(self.plan, tuple(map(self._left, self.plan.places)), broken_off))
+        left = tuple(map(self._left, self.plan.places))
+        every = all(one.outcome != NOT_RUN for one in left)
+        write_manifest(path, Manifest(self.plan, left, "" if every else broken_off))
         if self._session.signing is not None:
             from ventproof.log.signing import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 

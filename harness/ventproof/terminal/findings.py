@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from ventproof.history.store import History, HistoryEntry, Wanted
     from ventproof.log.events import PinnedCheck
     from ventproof.log.read import LogState
+    from ventproof.log.run import RunRecord
     from ventproof.rejudge.again import Decided
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import RunResult
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
+_GAPS_SHOWN: Final = 3
 
 
 def show(
@@ -286,10 +288,10 @@ def show_runs(history: History, wanted: Wanted) -> None:
     table.add_column("firmware", overflow="fold")
     table.add_column("profile, and its log", overflow="fold", ratio=1)
     table.add_column("verdict", no_wrap=True)
-    shown = 0
+    records = []
     for entry in history.entries(wanted):
-        shown += 1
         record = entry.record
+        records.append(record)
         table.add_row(
             f"{entry.at:%Y-%m-%d %H:%M}",
             Text(record.unit or "–"),
@@ -299,12 +301,23 @@ def show_runs(history: History, wanted: Wanted) -> None:
         )
     console = new_console()
     with suppress(BrokenPipeError):
+        shown = len(records)
         if not shown:
             console.print("no run fits")
             return
+        _show_gaps(console, history, records)
         console.print(table)
         left = f"; {count - shown} older ones not shown, raise --limit to see them" if count > shown else ""
         console.print(Text(f"{shown} run(s){left}"))
+
+
+def _show_gaps(console: Console, history: History, records: Sequence[RunRecord]) -> None:
+    """Print which planned runs are not here, before those that are."""
+    gaps = list(history.gaps(records).values())
+    for sentence in gaps[:_GAPS_SHOWN]:
+        console.print(Text(f"! {sentence}", style="bold yellow"), soft_wrap=True)
+    if more := len(gaps[_GAPS_SHOWN:]):
+        console.print(Text(f"! {more} more sets of runs are not whole", style="bold yellow"))
 
 
 def _log(entry: HistoryEntry) -> str:
