@@ -171,13 +171,15 @@ def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tupl
 
 
 def put_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    """Yield the numbers of a bench file that an output cannot put: its safe one, and those of its hook-up."""
+    """Yield the numbers of a bench file that an output cannot put: what it leaves behind, and those of its hook-up."""
     for name, output in bench.model.outputs.items():
         if isinstance(output, ContactOutput):
             continue
         numbers: list[tuple[Path, float]] = []
-        if output.safe_level is not None:
-            numbers.append((("safe",), output.safe_level))
+        if isinstance(output, RegisterOutput):
+            numbers += [(("leaves",), output.leaves.value)] if output.leaves is not None else []
+        elif output.safe is not None:
+            numbers.append((("safe",), output.safe))
         if isinstance(output, RegisterOutput) and output.hookup is not None:
             values = enumerate(output.hookup.values or ())
             numbers += [(("hookup", "values", index), value.value) for index, value in values]
