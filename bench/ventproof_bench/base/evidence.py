@@ -39,6 +39,7 @@ class SignalTraits:
         name: the signal's name in the bench file.
         unit: its unit, as `ventproof_bench.yamlfile.fields.OwnUnit` has it.
         error: half the resolution plus the accuracy; the true value lies within reading ± error.
+        step: the resolution, the smallest step of a reading; 0 where it has none.
         rate_per_s: the fastest the true value can change, or None when nothing was declared.
         refreshed_every_s: a reading may be this much older than its request.
         keeps_for_s: a flag or state keeps a value at least this long, or None when nothing was declared.
@@ -48,6 +49,7 @@ class SignalTraits:
     name: str
     unit: str
     error: float = 0.0
+    step: float = 0.0
     rate_per_s: float | None = None
     refreshed_every_s: float = 0.0
     keeps_for_s: float | None = None

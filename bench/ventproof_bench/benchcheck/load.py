@@ -22,6 +22,8 @@ from ventproof_bench.benchcheck.wiring import (
     hookup_problems,
     location_problems,
     outputs_problems,
+    overlap_notes,
+    put_problems,
 )
 from ventproof_bench.benchfile.model import (
     BenchFile,
@@ -82,6 +84,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *outputs_problems(bench),
         *hookup_problems(bench),
     ]
+    problems = problems or list(put_problems(bench))
     if problems:
         raise FileError(in_file_order(problems))
     return bench.with_notes(_notes(bench))
@@ -238,6 +241,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)
     yield from board_notes(bench)
+    yield from overlap_notes(bench)
     yield from travel_notes(bench)
 
 

@@ -413,6 +413,7 @@ class SignalSpec(Location):
             name=name,
             unit=self.unit,
             error=self.step / 2 + accuracy,
+            step=self.step,
             rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
             refreshed_every_s=self.refreshed_every,
             keeps_for_s=self.keeps_for,

@@ -130,6 +130,10 @@ def _bus_use(options: RegisterOptions) -> BusUse:
     return BusUse(options.bus, "coil" if table == "coil" else "holding", width(options))
 
 
+def _puts(options: RegisterOptions, number: float) -> float:
+    return decode(options, encode(options, number))
+
+
 DRIVER: Final = Driver(
     name="register",
     kind="register",
@@ -139,4 +143,5 @@ DRIVER: Final = Driver(
     build=_build,
     place=_place,
     bus_use=_bus_use,
+    puts=_puts,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Final, Literal, final
 
+from ventproof.log.plan import PlannedRun
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
@@ -56,6 +57,7 @@ class Header:
         operator: who runs the test.
         repeat: which repeat it is, from 1.
         seed: of what is random on a virtual bench.
+        place: the plan of the command that ran it, and which run of it this is; None where it is older.
         use: the bench's names, by the profile's, where they differ.
         selfcheck: the bench's self-check; None where nobody made one.
         table: the override table that the unit is held to; None where none was named.
@@ -73,6 +75,7 @@ class Header:
     operator: str = ""
     repeat: int = 1
     seed: int = 0
+    place: PlannedRun | None = None
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: PinnedCheck | None = None
     table: PinnedText | None = None
@@ -118,13 +121,11 @@ class RunBegin:
 @final
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something that readers of the record should know, of a response where it names one."""
+    """Something that readers of the record should know."""
 
     name: ClassVar[str] = "note"
     t_s: float
     text: str
-    step: int | None = None
-    number: int | None = None
 
 
 @final

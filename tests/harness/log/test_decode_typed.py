@@ -198,6 +198,38 @@ def test_a_log_of_a_newer_format_verifies_and_is_not_judged(log, tmp_path):
         decide_again(read_log(path))
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"why": "was in the band of 3 to 7 % all the time"},
+        {"margin": [9.0, 9.0]},
+        {"slack": [30.0, 30.0]},
+        {"proves": "that it never rains"},
+        {"demand": "reaches 50 %"},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_a_finding_rewritten_in_any_part_is_not_borne_out(change, log, tmp_path, ventproof):
+    """Judging again gives reasons, margins and claims too: a log that tells others contradicts itself."""
+    path, _ = spoiled(log, tmp_path / "odd.jsonl", "finding", lambda fields: fields.update(change))
+    code, said, _ = ventproof("judge", path)
+    assert (code, "changed: " in said, "nothing changed" in said) == (1, True, False)
+    ventproof("report", path, "-o", "r.html")
+    assert "either this version of ventproof judges otherwise, or the log was rewritten" in (
+        (path.parent / "r.html").read_text(encoding="utf-8").lower()
+    )
+
+
+@pytest.mark.parametrize("part", ["profile", "bench"])
+def test_a_digest_that_is_not_of_the_text_is_refused(part, log, tmp_path):
+    """Everybody reads the digest, and judged is by the text."""
+    path, _ = spoiled(
+        log, tmp_path / "odd.jsonl", "run_begin", lambda fields: fields[part].update(sha256="0" * 64)
+    )
+    with pytest.raises(FileError, match=rf"the log:1: the digest of its {part}.* is not that of the text"):
+        decide_again(read_log(path))
+
+
 def test_an_error_of_our_own_is_not_told_as_a_bad_log():
     """A log is judged again or refused; what fails in the program shows as that."""
 
