@@ -30,6 +30,7 @@ from ventproof.log.events import (
     WrongHookup,
 )
 from ventproof.log.read import read_log
+from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import level_of
 from ventproof_bench.base.clock import now_s, utc_now
@@ -70,6 +71,7 @@ class CheckResult:
         decidable: what the bench can decide, a signal each.
         sentences: what is worse than declared, or what is wired wrong.
         notes: what the bench itself had to say.
+        settings: what became of the unit's settings.
     """
 
     kind: Kind
@@ -82,6 +84,7 @@ class CheckResult:
     decidable: tuple[Decidable, ...]
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
+    settings: tuple[SettingTold, ...] = ()
 
 
 def selfcheck(
@@ -159,6 +162,7 @@ class _Checking:
         self._rig: Rig = assemble(bench.model, seed=seed)
         self._readings = BenchReadings(bench.model)
         self._measured: Measured | None = None
+        self._of_settings: list[Event] = []
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -221,6 +225,7 @@ class _Checking:
             found,
             sentences,
             self._rig.notes,
+            settings_of(self._of_settings, {}),
         )
 
     # what happens, into the log
@@ -262,6 +267,8 @@ class _Checking:
         self._take(kind(self._clockwork.late(now_s()), *args, **fields))
 
     def _take(self, event: Event) -> None:
+        if isinstance(event, OF_SETTINGS):
+            self._of_settings.append(event)
         self._log.write(event.name, event.t_s, fields_of(event))
 
     def _header(self) -> CheckHeader:

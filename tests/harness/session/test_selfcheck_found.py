@@ -324,6 +324,20 @@ def test_two_checks_of_one_bench_give_the_same_log(check):
     assert first.log.read_bytes() == second.log.read_bytes()
 
 
+def test_a_setting_that_a_hook_up_needs_is_put_back_after_each(check):
+    """The rain's hook-up wants a warm house: it is found, written, and put back before the next output is tried."""
+    result = check("unit")
+    assert [str(told) for told in result.settings] == [
+        "house_temperature: found 18 °C, written and put back",
+        "rain_release_delay: found 30 s, never written",
+    ]
+    events = [line for line in lines_of(result.log) if line.get("output") == "house_temperature"]
+    told = [(e["event"], e.get("value")) for e in events if e["event"] != "hookup"]
+    rain = [("stimulus", 30.0), ("driven", 18.0)]
+    own = [("stimulus", 18.0), ("stimulus", 30.0), ("stimulus", 18.0), ("driven", 18.0)]
+    assert told == [("found", 18.0), *rain, *own]
+
+
 def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     """Digest and result stand in the header; another bench's, an aborted and a foreign log are refused."""
     bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8"))
