@@ -1,20 +1,19 @@
-"""An always; hollow passes (pure)."""
+"""An always (pure)."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final, final
+from typing import final
 
 from ventproof.case.demand import invariant_formula, invariant_wording
-from ventproof.deciders.formulas import EqualsFormula, Formula, ReachesFormula
 from ventproof.envelope.spans import INF
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.profile.model import Invariant
-from ventproof.verdict.finding import Rule, Ruling, Verdict
-from ventproof_bench.base.evidence import EdgeReport, Gap, Sample, Window
+from ventproof.verdict.finding import Rule, Ruling, Verdict, undecided
+from ventproof_bench.base.evidence import EdgeReport, Gap, Window
 
 _ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 
@@ -34,6 +33,7 @@ class InvariantItem:
     _closed: bool = False
     _contact_closed: bool | None = None
     _unknown: str = ""
+    _belied: str = ""
     step: None = None
     step_name: str = "always"
     kind: str = "always"
@@ -67,6 +67,8 @@ class InvariantItem:
     @property
     def ruling(self) -> Ruling | None:
         """The worst ruling of all its watches: at once when one failed, else when the run has ended."""
+        if self._belied:
+            return undecided(self._belied) if self._closed else None
         found = [w.ruling for w in self._watches if w.ruling is not None]
         failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
         if failed is not None or not self._closed:
@@ -112,6 +114,10 @@ class InvariantItem:
         if len(kept) < len(self._watches):
             self._watches, self._unknown = kept, why
             self._go_on(Window(gap.to_s, gap.to_s), "readings were withdrawn")
+
+    def doubt(self, why: str) -> None:
+        """Leave it open whatever else is found: what it is judged by is not true."""
+        self._belied = why
 
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
@@ -177,32 +183,3 @@ class InvariantItem:
         # After closing: only then is it known up to where each was judged.
         self._watches = [w for w in self._watches if w.judged_from_s <= w.judged_to_s]
         self._closed = True
-
-
-_ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at both ends
-
-
-def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
-    """Return whether a reading shows what is demanded before the instant from which it counts.
-
-    Args:
-        formula: the demand; of others than `ReachesFormula` and `EqualsFormula` it says nothing.
-        before: the last reading there was, if there was one.
-        since: the window that contains that instant, log time.
-    """
-    if before is None or before.replied_s > since.earliest_s + _ROUNDED_S:
-        return False
-    if isinstance(formula, ReachesFormula):
-        return abs(before.value - formula.target) <= formula.tolerance
-    return isinstance(formula, EqualsFormula) and before.value == formula.value
-
-
-def is_hollow(ruling: Ruling, *, held: bool) -> bool:
-    """Return whether a ruling is a pass that shows nothing of the stimulus.
-
-    Args:
-        ruling: what was found.
-        held: whether the demand held before; a response that was left and came again is an answer all the same.
-    """
-    answer = ruling.response_s
-    return held and ruling.verdict is Verdict.PASS and (answer is None or answer.low <= 0)

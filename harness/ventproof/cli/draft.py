@@ -31,9 +31,9 @@ if TYPE_CHECKING:
     show_default=True,
 )
 @click.option(
-    "--force", is_flag=True, help="Also write over files that were changed since they were drafted."
+    "--replace", is_flag=True, help="Write over earlier drafts; files that a person changed always stay."
 )
-def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool) -> int:
+def draft(table: Path, bench: Path | None, out: Path, strength: int, replace: bool) -> int:
     """Write profiles that prove an override TABLE, each line of it where the bench can.
 
     Each override begins, holds and lets go; is tried just short of its thresholds and delays and just beyond; comes
@@ -48,7 +48,7 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
         write_drafts,
     )
     from ventproof.draft.resolution import Margins  # noqa: PLC0415
-    from ventproof.draft.traceability import traced  # noqa: PLC0415
+    from ventproof.draft.traceability import LineClaim, traced  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof.terminal.challenge import show_traced  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
@@ -56,16 +56,16 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, force: bool
     on = load_bench(bench or options.SHIPPED_BENCH)
     loaded = fitting_table(table, on)
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
-    fates = write_drafts(out, made, force=force)
+    fates = write_drafts(out, made, replace=replace)
     counts = {fate: list(fates.values()).count(fate) for fate in ("new", "renewed", "as it was")}
     said = ", ".join(f"{count} {fate}" for fate, count in counts.items() if count)
     click.echo(f"{len(made)} profiles for {on.model.bench} in {out}: {said or 'none'}")
     for name in left_over(out, made):
         click.echo(f"  note: {out / name} is drafted no more; delete it if it is not yours")
-    rows = traced(loaded, [(draft.file, draft.proves) for draft in made])
+    rows = traced(loaded, [LineClaim(draft.file, its) for draft in made for its in draft.shown])
     show_traced(rows, table=str(table), whole=False)
     margins = Margins(on.model)
-    for name in (row.line.name for row in rows if not row.profiles):
+    for name in (row.line.name for row in rows if not row.claims):
         if why := why_undrafted(name, loaded.model, margins):
             click.echo(f"  {name}: {why}")
     click.echo(f"Next: ventproof check {out} --bench {on.path}, then ventproof run {out} --bench {on.path}")
@@ -94,13 +94,16 @@ def _bound(made: list[Draft], bench: Loaded[BenchFile]) -> list[Draft]:
 @click.command("trace")
 @click.argument("table", type=click.Path(path_type=Path))
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--missing", is_flag=True, help="Show only the lines that no profile proves.")
+@click.option("--missing", is_flag=True, help="Show only the lines that are not proved.")
 def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
-    """Show each line of an override TABLE with the PROFILES (files or folders) that say they prove it.
+    """Show each line of an override TABLE with the PROFILES (files or folders) that claim to prove it.
 
-    Exit code 0 when every line is proved by a profile, 2 when one is not.
+    A claim is checked against what the profile plays and demands: it counts if a unit that has the line a little
+    otherwise would fail. What a run really played, only its log tells: `ventproof report` checks the same there.
+
+    Exit code 0 when every line would be proved by runs that pass, 2 when one would not.
     """
-    from ventproof.draft.traceability import traced, unknown_lines  # noqa: PLC0415
+    from ventproof.draft.traceability import claims_of, traced, unknown_lines  # noqa: PLC0415
     from ventproof.table.load import load_table  # noqa: PLC0415
     from ventproof.terminal.challenge import show_traced  # noqa: PLC0415
     from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
@@ -110,6 +113,7 @@ def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
     problems = unknown_lines(loaded, suite)
     if problems:
         raise FileError(problems)
-    rows = traced(loaded, [(Path(profile.path).stem, profile.model.proves) for profile in suite])
+    named = [(Path(profile.path).stem, profile.model) for profile in suite]
+    rows = traced(loaded, claims_of(loaded.model, named))
     show_traced(rows, table=str(table), whole=not missing)
-    return EXIT_PASS if all(row.profiles for row in rows) else EXIT_INCONCLUSIVE
+    return EXIT_PASS if all(row.standing == "proved" for row in rows) else EXIT_INCONCLUSIVE

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.stimuli import TimedStimuli, begun, ended, lag_s, plain
 from ventproof.draft.story import Phase, Scenario
+from ventproof.table.lines import condition_name, shared
 from ventproof.table.model import FailedCondition, ThresholdCondition, output_of
 from ventproof_bench.base.errors import Refusal
 
@@ -129,7 +130,7 @@ def _row(
         about=about,
         overrides=overrides,
         phases=phases,
-        proves=(*map(_condition_line, alone), *pairs),
+        proves=(*(_condition_line(table, factor) for factor in alone), *pairs),
     )
 
 
@@ -141,9 +142,9 @@ def _ended(builder: ScenarioBuilder, overrides: Sequence[str], end: TimedStimuli
     return (phase,)
 
 
-def _condition_line(factor: Factor) -> str:
-    line = f"{factor.override}.{output_of(factor.condition)}"
-    return f"{line}.failed" if isinstance(factor.condition, FailedCondition) else line
+def _condition_line(table: OverrideTable, factor: Factor) -> str:
+    its = condition_name(table.overrides[factor.override], factor.condition)
+    return f"{factor.override}.{its}"
 
 
 def orders(builder: ScenarioBuilder, length: int) -> Iterator[Scenario]:
@@ -152,15 +153,6 @@ def orders(builder: ScenarioBuilder, length: int) -> Iterator[Scenario]:
     for names in permutations(playable, length):
         if all(shared(builder.table, one, other) for one, other in combinations(names, 2)):
             yield _order(builder, names)
-
-
-def shared(table: OverrideTable, one: str, other: str) -> bool:
-    """Return whether two overrides send a vent to different places."""
-    first, second = table.overrides[one], table.overrides[other]
-    return any(
-        vent in second.positions and second.positions[vent].value != position.value
-        for vent, position in first.positions.items()
-    )
 
 
 def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, final
@@ -16,6 +16,8 @@ from ventproof.draft.single import alone
 from ventproof.draft.stimuli import number
 from ventproof.draft.story import LONGEST_WAIT_S, Scenario, ScenarioBuilder, UndecidedError, places, steps_of
 from ventproof.draft.timing import silences, too_short
+from ventproof.oracle.played import as_stated
+from ventproof.oracle.proofs import shown
 from ventproof.profile.model import Reaches, Returns, Start
 from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact
 from ventproof_bench.base.errors import FileError, Problem
@@ -23,6 +25,7 @@ from ventproof_bench.base.quantities import Quantity
 
 if TYPE_CHECKING:
     from ventproof.draft.resolution import Margins
+    from ventproof.oracle.proofs import Shown
     from ventproof.profile.model import Profile, Response, Step
     from ventproof.table.model import OverrideTable
     from ventproof_bench.benchfile.model import BenchFile
@@ -41,13 +44,13 @@ class Draft:
     Attributes:
         file: its file name.
         title: its name.
-        proves: the lines of the table that it proves.
+        shown: what it shows of the lines of the table that it claims.
         text: what stands in it.
     """
 
     file: str
     title: str
-    proves: tuple[str, ...]
+    shown: tuple[Shown, ...]
     text: str
 
 
@@ -71,9 +74,16 @@ def drafts(
             steps = steps_of(scenario, table.model, margins)
         except UndecidedError:
             continue
-        profile = _profile(scenario, steps, table.model, margins)
+        profile, claims = _borne_out(_profile(scenario, steps, table.model, margins), table.model)
         text = signed(profile_text(profile, _comments(table.model, margins)), source)
-        yield Draft(f"{scenario.file}.yaml", scenario.title, tuple(profile.proves), text)
+        yield Draft(f"{scenario.file}.yaml", scenario.title, claims, text)
+
+
+def _borne_out(profile: Profile, table: OverrideTable) -> tuple[Profile, tuple[Shown, ...]]:
+    """Return a profile that claims only what it goes to the edge of, and what it shows of that."""
+    claims = {its.line: its for its in shown(table, as_stated(profile, table), profile.proves) if its.told}
+    names = [name for name in dict.fromkeys(profile.proves) if name in claims]
+    return profile.model_copy(update={"proves": names}), tuple(claims[name] for name in names)
 
 
 def _profile(scenario: Scenario, steps: Sequence[Step], table: OverrideTable, margins: Margins) -> Profile:
@@ -158,31 +168,24 @@ def scenarios(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
 Fate = Literal["new", "renewed", "as it was"]
 
 
-def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[str, Fate]:
+def write_drafts(folder: Path, made: Sequence[Draft], *, replace: bool) -> dict[str, Fate]:
     """Write drafted profiles, all or none.
 
     Args:
         folder: where to; made if need be.
         made: the profiles.
-        force: write over files that were changed since they were drafted, too.
+        replace: write over drafts of before that nobody changed; what a person wrote or changed always stays.
 
     Returns:
         What became of each file.
 
     Raises:
-        FileError: a file there was changed by a person, or the folder cannot be written.
+        FileError: two profiles have one file name, a file there is another one, or the folder cannot be written.
     """
     try:
         texts = {draft.file: _text(folder / draft.file) for draft in made}
-        changed = [
-            draft.file
-            for draft in made
-            if (text := texts[draft.file]) is not None and text != draft.text and not untouched(text)
-        ]
-        if changed and not force:
-            reason = "was changed since it was drafted, or not drafted at all; nothing is written"
-            hint = "move it away, or write over it with --force"
-            raise FileError([Problem(str(folder / name), None, None, reason, hint) for name in changed])
+        if refused := [*_twin_files(folder, made), *_refused(folder, made, texts, replace=replace)]:
+            raise FileError(refused)
         folder.mkdir(parents=True, exist_ok=True)
         for draft in made:
             if texts[draft.file] != draft.text:
@@ -191,6 +194,33 @@ def write_drafts(folder: Path, made: Sequence[Draft], *, force: bool) -> dict[st
         reason = error.strerror or str(error)
         raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None
     return {draft.file: _fate(texts[draft.file], draft.text) for draft in made}
+
+
+def _twin_files(folder: Path, made: Sequence[Draft]) -> Iterator[Problem]:
+    first: dict[str, Draft] = {}
+    for draft in made:
+        if first.setdefault(draft.file, draft) is not draft:
+            reason = (
+                f"{first[draft.file].title!r} and {draft.title!r} would both be this file; nothing is written"
+            )
+            hint = "give an override or an output of the table another name"
+            yield Problem(str(folder / draft.file), None, None, reason, hint)
+
+
+def _refused(
+    folder: Path, made: Sequence[Draft], texts: Mapping[str, str | None], *, replace: bool
+) -> Iterator[Problem]:
+    for draft in made:
+        text = texts[draft.file]
+        if text is None or text == draft.text:
+            continue
+        if not untouched(text):
+            reason = "was changed since it was drafted, or not drafted at all; nothing is written"
+            yield Problem(str(folder / draft.file), None, None, reason, "move it away")
+        elif not replace:
+            reason = "is an earlier draft, and would be another now; nothing is written"
+            hint = "name another folder, or write over it with --replace"
+            yield Problem(str(folder / draft.file), None, None, reason, hint)
 
 
 def left_over(folder: Path, made: Sequence[Draft]) -> list[str]:

@@ -24,13 +24,13 @@ from ventproof.draft.stimuli import (
     turned,
 )
 from ventproof.draft.story import Phase, Scenario, ScenarioBuilder, by
+from ventproof.table.lines import condition_name
 from ventproof.table.model import (
     ContactCondition,
     FailedCondition,
     LevelCondition,
     RainfallCondition,
     WindCondition,
-    output_of,
 )
 from ventproof_bench.base.quantities import Dimension
 
@@ -62,24 +62,24 @@ def alone(builder: ScenarioBuilder, name: str) -> Iterator[Scenario]:
 
 def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition) -> Scenario:
     begins, ends = begun(condition), ended(builder.table, condition)
-    output = str(output_of(condition))
+    its = condition_name(override, condition)
     about = (
         f"The house is warm and every vent stands open. Then: {begins.about}. The {plain(name)} override must begin"
         f" after its entry delay, and the vents must go to their positions in time and stay there. When the"
         f" condition is over they wait for the release delay, and only then open again."
     )
-    proves = (f"{name}.{output}", *builder.delay_lines(name), *builder.positions(name))
+    proves = (f"{name}.{its}", *builder.delay_lines(name), *builder.positions(name))
     phases = (builder.phase(begins), *builder.ending(name, override, ends))
     if override.latched:
         proves = (*proves, f"{name}.latched")
-    title = f"{by(name, output)} begins, holds and lets go"
+    title = f"{by(name, its)} begins, holds and lets go"
     return builder.scenario(
-        f"{name}-by-{output}", title=title, about=about, overrides=(name,), phases=phases, proves=proves
+        f"{name}-by-{its}", title=title, about=about, overrides=(name,), phases=phases, proves=proves
     )
 
 
 def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Threshold) -> Scenario:
-    output = str(output_of(condition))
+    its = condition_name(override, condition)
     slow_s = lag_s(condition) + override.delays_within + 5
     begins, ends = condition.begins_at, condition.ends_at
     near, far = ("below", "above") if condition.rising else ("above", "below")
@@ -110,10 +110,10 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
     )
     if not override.latched:
         phases = (*phases, step(just_over(condition), f"just {near} {ends}", 10.0, ""))
-    proves = (f"{name}.{output}", f"{name}.{output}.ends_at")
-    title = f"{by(name, output)}, at the edges of its hysteresis"
+    proves = (f"{name}.{its}", f"{name}.{its}.ends_at")
+    title = f"{by(name, its)}, at the edges of its hysteresis"
     return builder.scenario(
-        f"{name}-edges-of-{output}",
+        f"{name}-edges-of-{its}",
         title=title,
         about=about,
         overrides=(name,),
@@ -140,6 +140,7 @@ def averages(builder: ScenarioBuilder, override: TableOverride, condition: WindC
 def _averaging(
     builder: ScenarioBuilder, name: str, override: TableOverride, condition: WindCondition
 ) -> Scenario:
+    its = condition_name(override, condition)
     rises, ends = played(condition, just_beyond(condition)), ended(builder.table, condition)
     about = (
         f"After a calm the wind rises to just beyond {condition.begins_at}. The mean over"
@@ -147,12 +148,12 @@ def _averaging(
         f" {plain(name)} must not begin as soon as the wind does."
     )
     return builder.scenario(
-        f"{name}-mean-of-{condition.wind}",
+        f"{name}-mean-of-{its}",
         title=f"{plain(name)} goes by the mean of the {plain(condition.wind)}",
         about=about,
         overrides=(name,),
         phases=(builder.phase(rises), *builder.ending(name, override, ends)),
-        proves=(f"{name}.{condition.wind}.averaged_over",),
+        proves=(f"{name}.{its}.averaged_over",),
     )
 
 

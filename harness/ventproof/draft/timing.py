@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.draft.assembly import Band, equals, named, percent
+from ventproof.draft.assembly import Band, found, named, percent
 from ventproof.draft.stimuli import (
     READ_BEFORE_S,
     asked,
@@ -21,6 +21,7 @@ from ventproof.draft.stimuli import (
     played,
 )
 from ventproof.draft.story import LONGEST_WAIT_S, Phase, Scenario, ScenarioBuilder, by
+from ventproof.table.lines import condition_name
 from ventproof.table.model import (
     BusSilentCondition,
     ContactCondition,
@@ -70,7 +71,7 @@ def _too_short(
     builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition
 ) -> Iterator[Scenario]:
     """Yield what is a little shorter than a delay; a sensor's own times come on top of the override's."""
-    output = str(output_of(condition))
+    output, its = str(output_of(condition)), condition_name(override, condition)
     waits = _waits(name, override, condition, builder.table)
     signal = override.flag or next(iter(builder.table.vents.values())).signal
     edge_s = lag_s(condition) + builder.margins.late_s(signal)
@@ -101,8 +102,8 @@ def _too_short(
     )
     phases.extend(builder.ending(name, override, ends))
     yield builder.scenario(
-        f"{name}-{output}{'-failure' if failing else ''}-too-short",
-        title=f"{plain(output)} fails, too short" if failing else f"{by(name, output)}, too short",
+        f"{name}-{f'{output}-failure' if failing else its}-too-short",
+        title=f"{plain(output)} fails, too short" if failing else f"{by(name, its)}, too short",
         about=about,
         overrides=(name,),
         phases=tuple(phases),
@@ -184,10 +185,10 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
     if short_s > READ_BEFORE_S:
         phases.append(
             _unasked(
-                builder, short_s, (_flag_found(flag, late_s, on=False),), why="the silence was too short"
+                builder, short_s, (_flag_found(builder, flag, on=False),), why="the silence was too short"
             )
         )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(flag, late_s, on=True), *stands)))
+    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=True), *stands)))
     about = (
         f"Nobody asks the unit anything. Once that lasts for {number(silent_s)} s it must take it for {plain(name)}"
         f" and be found closed when it is asked again; a silence that is too short may mean nothing. Nothing can be"
@@ -223,7 +224,6 @@ def _still(
     breeze = played(wind, none(table, wind))
     fails, mends = begun(condition), ended(table, condition)
     flags = (sensor.flag, str(override.flag))
-    late_s = max(builder.margins.late_s(flag) for flag in flags)
     takes_s = sensor.fails_after + sensor.delays_within + override.entry_delay + override.delays_within
     longer_s = _minutes_s(takes_s + max(v.full_travel[1] for v in table.vents.values()) + _SILENCE_SPARE_S)
     still = idle(longer_s)
@@ -234,7 +234,7 @@ def _still(
             ((0.0, fails), (1.0, still), (1.0 + longer_s, asked(table))),
             override.release_delay + override.delays_within + _SILENCE_SPARE_S,
             f"no pulse came for {number(sensor.fails_after)} s",
-            tuple(_flag_found(flag, late_s, on=True) for flag in flags),
+            tuple(_flag_found(builder, flag, on=True) for flag in flags),
         ),
         builder.phase(mends),
     )
@@ -267,9 +267,10 @@ def _unasked(builder: ScenarioBuilder, for_s: float, also: tuple[Response, ...],
     return Phase(silence.about, ((0.0, silence), (for_s, asked(builder.table))), why=why, also=also)
 
 
-def _flag_found(flag: str, late_s: float, *, on: bool) -> Response:
+def _flag_found(builder: ScenarioBuilder, flag: str, *, on: bool) -> Response:
     """Return a state that is found when reading begins again."""
-    return equals(flag, round(1 + late_s, 6), on=on)
+    margins = builder.margins
+    return found(flag, margins.late_s(flag), on=on, watched=margins.watches(flag))
 
 
 def _minutes_s(span_s: float) -> float:

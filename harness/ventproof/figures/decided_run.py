@@ -115,6 +115,7 @@ class DecidedRun:
     """A log with what its evidence says.
 
     Attributes:
+        bound: the profile on its bench.
         case: the profile, with everything found.
         events: the log's events.
         header: the log's first line.
@@ -126,6 +127,7 @@ class DecidedRun:
         complete: whether the log tells of a whole run; otherwise it was aborted.
     """
 
+    bound: Bound
     case: Case
     events: tuple[Event, ...]
     header: Header
@@ -151,6 +153,7 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
     bound, case = follow(state, profile, keeps_all=True)
     end_s = last_s(state)
     return DecidedRun(
+        bound=bound,
         case=case,
         events=state.events,
         header=header_of(state),

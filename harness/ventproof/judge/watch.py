@@ -16,8 +16,10 @@ from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
+from ventproof.judge.contrast import Role, contrast_of
+from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
-from ventproof.verdict.finding import Rule, Ruling
+from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
@@ -55,6 +57,7 @@ class Watch:
         traits: SignalTraits,
         envelope: Envelope,
         since: Since = STIMULUS,
+        role: Role = Role.CONDITION,
     ) -> None:
         self.formula = formula
         self.stimulus = stimulus
@@ -78,7 +81,9 @@ class Watch:
         self._decider = decider_of(
             formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
         )
+        self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
+        self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
     @property
@@ -156,9 +161,8 @@ class Watch:
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
             reading, narrowed = self._own_reading(sample, reading), ()
-        self.seen.reading(arrived.sample, arrived.gap)
         # Readings before pieces: the piece up to a reading is not final before later readings have come.
-        self._decider.reading(reading)
+        self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
@@ -192,6 +196,11 @@ class Watch:
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take calm readings and their pieces; for the trace."""
         self.seen.block(block)
+        if self._contrast is not None:
+            self._contrast.reading(self._own_readings(block).hull())
+        if isinstance(self.formula, formulas.EqualsFormula):
+            others = (block.values != self.formula.value).nonzero()[0]
+            self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
             block = self._own_block(block)
             corners = self._own.preview(block)
@@ -208,16 +217,31 @@ class Watch:
             return
         pieces = list(pieces)
         for item in arrived:
-            self.seen.reading(item.sample, item.gap)
-            self._decider.reading(item.reading)
+            self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
-        """Note a gap for the wording of the ruling."""
+        """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
+        if self._contrast is not None:
+            self._contrast.gap(gap)
+
+    def _reading(self, arrived: Arrived, reading: Reading) -> None:
+        if self._contrast is not None:
+            if arrived.gap is not None:
+                self._contrast.gap(arrived.gap)
+            self._contrast.reading(self._as_read(arrived.sample, reading))
+        if isinstance(self.formula, formulas.EqualsFormula) and arrived.sample.value != self.formula.value:
+            self._other = arrived.sample
+        self.seen.reading(arrived.sample, arrived.gap)
+        self._decider.reading(reading)
+
+    def _as_read(self, sample: Sample, reading: Reading) -> Reading:
+        """Return a reading with the value that was read, where the decider learns only whether it is as demanded."""
+        return reading if self._equals is None else reading._replace(lo=sample.value, hi=sample.value)
 
     def _own_envelope(self) -> Envelope | None:
         return simple_envelope(self._traits) if self._simple else None
@@ -268,7 +292,10 @@ class Watch:
         seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
         if seen is not None and seen.low > seen.high:
             seen = None
-        found = Ruling(decider.verdict, "", margin, slack, response, seen)
+        witness = None
+        if decider.verdict is Verdict.FAIL:
+            witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
+        found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
         why = wording.why(
             found,
             self.formula,
@@ -278,4 +305,5 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        self.ruling = replace(found, why=why)
+        found = replace(found, why=why)
+        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found

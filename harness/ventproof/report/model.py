@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from io import BytesIO
-from typing import Any, Final, final
+from typing import TYPE_CHECKING, Any, Final, final
+
+if TYPE_CHECKING:
+    from ventproof.oracle.proofs import Shown
 
 
 @final
@@ -104,7 +107,7 @@ class Chapter:
         code: the digest's first digits, to be read aloud.
         qr: the digest as a QR code.
         log: name of the log file.
-        proves: the lines of the override table that the profile says it proves.
+        shown: what the run shows of the lines of its override table that the profile claims.
         used: the bench's names of the outputs and signals that the profile needs.
     """
 
@@ -125,7 +128,7 @@ class Chapter:
     code: str
     qr: Figure
     log: str
-    proves: tuple[str, ...]
+    shown: tuple[Shown, ...]
     used: tuple[str, ...]
 
 
@@ -164,6 +167,7 @@ class ReportedCover:
     Attributes:
         title: unit and firmware, or that there are several.
         standing: of all runs together.
+        of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
         alarms: what a reader must not miss.
         notes: what else there is to know.
@@ -174,6 +178,7 @@ class ReportedCover:
 
     title: str
     standing: str
+    of_set: str
     says: str
     alarms: tuple[str, ...]
     notes: tuple[str, ...]

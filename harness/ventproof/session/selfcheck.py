@@ -35,7 +35,7 @@ from ventproof.profile.weather import level_of
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, Refusal
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput
@@ -224,6 +224,10 @@ class _Checking:
         )
 
     # what happens, into the log
+
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """Write what was found in the unit, or what the bench drove of its own accord."""
+        self._take(self._clockwork.done(now_s(), done))
 
     def opened(self) -> None:
         """Write what the bench itself has to say."""

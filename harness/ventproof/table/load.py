@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+from ventproof.table.lines import twin_lines
 from ventproof.table.model import (
     VALUE_DIMENSIONS,
     ContactCondition,
@@ -201,6 +202,7 @@ def _checked(table: Loaded[OverrideTable]) -> Loaded[OverrideTable]:
         *_override_problems(table),
         *_twin_signals(table),
         *_latch_problems(table),
+        *twin_lines(table),
     ]
     if not problems:
         problems = list(contradictions(table))

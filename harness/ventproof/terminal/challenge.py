@@ -196,35 +196,36 @@ _SHOWN: Final = 3
 
 
 def show_traced(rows: Sequence[Traced], *, table: str, whole: bool) -> None:
-    """Print each line of a table with its profiles, or only those that none proves; a reader that left is no error."""
+    """Print each line of a table with its profiles, or only those not proved; a reader that left is no error."""
     with suppress(BrokenPipeError):
         _show_rules(new_console(), rows, table, whole=whole)
 
 
 def _show_rules(console: Console, rows: Sequence[Traced], table: str, *, whole: bool) -> None:
-    without = [row for row in rows if not row.profiles]
+    without = [row for row in rows if row.standing != "proved"]
     shown = rows if whole else without
     if shown:
         console.print(_matrix(shown, table, whole=whole))
-    proved = len(rows) - len(without)
-    said = f"{proved} of {len(rows)} lines of {table} are proved"
-    if not without:
-        console.print(Text(said, style="green"))
-        return
-    console.print(Text(f"{said}; {len(without)} by no profile", style="yellow"))
+    counts = Counter(row.standing for row in without)
+    said = f"{len(rows) - len(without)} of {len(rows)} lines of {table} would be proved by runs that pass"
+    rest = "; ".join(f"{count} {standing}" for standing, count in sorted(counts.items()))
+    console.print(Text(f"{said}; {rest}" if rest else said, style="yellow" if rest else "green"))
 
 
 def _matrix(rows: Sequence[Traced], table: str, *, whole: bool) -> Table:
-    title = f"lines of {table} and who proves them" if whole else f"lines of {table} that no profile proves"
+    title = f"lines of {table} and who proves them" if whole else f"lines of {table} that are not proved"
     made = Table(title=title, title_justify="left", expand=False)
     made.add_column("line", justify="right", no_wrap=True)
-    for heading in ("name", "says", *(("proved by",) if whole else ())):
+    for heading in ("name", "says", "proved by"):
         made.add_column(heading, overflow="fold")
     for row in rows:
-        cells: list[RenderableType] = [str(row.line.number), Names(row.line.name), Text(row.line.says)]
-        if whole:
-            cells.append(Names(_few(row.profiles)) if row.profiles else Text("no profile", style="yellow"))
-        made.add_row(*cells)
+        names = _few(list(dict.fromkeys(claim.profile for claim in row.claims)))
+        by: RenderableType = Names(names)
+        if row.standing != "proved":
+            left = [f"would pass too: {its}" for its in row.shown.left] if row.claims else []
+            parts = [row.standing, *([names] if names else []), *left]
+            by = Text("\n".join(parts), style="yellow")
+        made.add_row(str(row.line.number), Names(row.line.name), Text(row.line.says), by)
     return made
 
 

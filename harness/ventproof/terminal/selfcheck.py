@@ -69,6 +69,7 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
     yield from _notes(profile.notes)
     if bound is None:
         return
+    yield from (f"  warning: {warning}" for warning in bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):

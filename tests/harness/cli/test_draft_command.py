@@ -70,9 +70,26 @@ def test_trace_shows_each_line_with_its_profiles(ventproof):
     code, out, _ = ventproof("trace", TABLE, SHIPPED)
     assert code == 2
     assert "rain.entry_delay" in out
-    assert "no profile" in out
+    assert "by no profile" in out
+    assert "not shown" not in out
+    assert "in part" not in out
     code, out, _ = ventproof("trace", TABLE, SHIPPED, "--missing")
     assert "rain.entry_delay" not in out
+
+
+def test_a_claim_whose_profile_stops_short_is_not_called_proved(ventproof, tmp_path):
+    """From the profile alone, and by the report of a run that passes: the wind never came near the threshold."""
+    path = tmp_path / "breeze.yaml"
+    text = (SHIPPED / "wind-below-threshold-ignored.yaml").read_text(encoding="utf-8")
+    path.write_text(text.replace("11.4 m/s", "7 m/s"), encoding="utf-8")
+    code, out, _ = ventproof("trace", TABLE, path)
+    assert code == 2
+    assert "claimed, not shown" in out
+    assert "0 of 56 lines" in out
+    run = ("run", path, "--bench", SHIPPED_BENCH, "--table", TABLE, "--report", "report.html")
+    assert ventproof(*run)[0] == 0
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "1 are claimed, not shown: no run that claims them went to their edge." in page
 
 
 @pytest.mark.parametrize("command", ["run", "check"])
