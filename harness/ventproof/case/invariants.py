@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import final
 
 from ventproof.case.demand import invariant_formula, invariant_wording
+from ventproof.envelope.spans import INF
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
@@ -79,7 +80,7 @@ class InvariantItem:
             w.ruling
             for w in self._watches
             if w.ruling is not None
-            and (w.stimulus.latest_s <= w.judged_to_s or w.ruling.verdict is not Verdict.PASS)
+            and (w.stimulus.latest_s <= w.surely_to_s or w.ruling.verdict is not Verdict.PASS)
         ]
         if not shown:
             why = "its condition never held long enough in this run: nothing was shown"
@@ -98,14 +99,14 @@ class InvariantItem:
             None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
         )
 
-    def _begin(self, window: Window, event: str, until_s: float | None = None) -> None:
+    def _begin(self, window: Window, event: str, until: Window | None = None) -> None:
         settle = self.invariant.settled_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
-        if until_s is not None and shifted.earliest_s >= until_s:
+        if until is not None and shifted.earliest_s >= until.latest_s:
             return  # never in force
         since = Since(event, judged_after_s=settle)
         formula = invariant_formula(self.invariant)
-        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until_s=until_s))
+        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until=until))
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back; it binds on after it."""
@@ -140,9 +141,8 @@ class InvariantItem:
             and output in condition
             and any(closed is not self._wanted for closed in states)
         ):
-            self._watches = [w for w in self._watches if w.stimulus.earliest_s < at_s]  # else: never in force
             for watch in self._watches:
-                watch.end_at(at_s)
+                watch.end_at(at_s, INF)  # the edge will tell when it was over
 
     def contact_moved(self, output: str, edges: Sequence[EdgeReport]) -> None:
         """A contact was moved: the condition held from each edge to the wanted state until the next edge."""
@@ -159,12 +159,21 @@ class InvariantItem:
                 f"an edge of {output} never left for certain: nobody knows when its condition held"
             )
             return
-        # The earliest instant of the next edge: a moment later the condition may not have held any more.
-        ends_s = [window.earliest_s for window in windows[1:]]
-        for edge, window, until_s in zip(edges, windows, [*ends_s, None], strict=True):
+        over_s = [
+            window.latest_s
+            for edge, window in zip(edges, windows, strict=True)
+            if edge.closed is not self._wanted
+        ]
+        if over_s:
+            self._watches = [
+                w for w in self._watches if w.stimulus.earliest_s < over_s[0]
+            ]  # else: never in force
+            for watch in self._watches:
+                watch.end_at(watch.surely_to_s, over_s[0])
+        for edge, window, until in zip(edges, windows, [*windows[1:], None], strict=True):
             if edge.closed is self._wanted and not held:
                 state = "closed" if edge.closed else "open"
-                self._begin(window, f"{output} was {state}", until_s)
+                self._begin(window, f"{output} was {state}", until)
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then, or by the last reading, shows nothing."""

@@ -160,7 +160,7 @@ class FlagDecider(Decider):
 
     __slots__ = (
         *("_allowed", "_at_s", "_break", "_cuts", "_equals", "_keep", "_keeps_s", "_last_a", "_latest_s"),
-        *("_span_s", "_sure_end_s", "formula", "left"),
+        *("_span_s", "formula", "last_s", "left"),
     )
 
     def __init__(self, formula: FlagFormula, stimulus: Window, kept: Kept) -> None:
@@ -179,7 +179,7 @@ class FlagDecider(Decider):
             case UnchangedFormula(for_s=for_s):
                 self._span_s = max(0.0, for_s - EPS_S)
         super().__init__(stimulus, self._span_s)
-        self._sure_end_s = INF
+        self.last_s = INF  # the last instant at which what has no span of its own is in force for certain
         self.formula = formula
         self._keeps_s = kept.keeps_s
         self._keep, self._break = _Courses(values, kept.keeps_s), _Courses(values, kept.keeps_s)
@@ -257,7 +257,7 @@ class FlagDecider(Decider):
         return at_s if self._allows(value) else INF
 
     def _done_s(self, since_s: float) -> float:
-        return min(since_s + self._span_s, self._sure_end_s)
+        return min(since_s + self._span_s, self.last_s)
 
     def _kept(self, one: _Course, value: float, at_s: float) -> float:
         if one.mark == -INF or (
@@ -311,10 +311,11 @@ class FlagDecider(Decider):
         self._note(Reading(value, value, float(readings.a[0]), float(readings.b[0])))
         self._at_s = self._last_a = float(readings.a[-1])
 
-    def end_at(self, t_s: float) -> None:
-        """The condition ended at the earliest at `t_s`: judge up to there."""
-        self.end_s = self._sure_end_s = min(self.end_s, t_s)
-        self._cuts = sorted({*self._cuts, self.end_s} - {INF})
+    def end_at(self, earliest_s: float, latest_s: float) -> None:
+        """The condition ended at some instant between two: judge up to there."""
+        self.last_s, self.end_s = min(self.last_s, earliest_s), min(self.end_s, latest_s)
+        self._cuts = sorted({*self._cuts, *(x for x in (self.last_s, self.end_s) if self._at_s <= x < INF)})
+        self._break.mark(lambda one: one.mark if one.mark <= self.end_s else INF)
 
     def finish(self) -> None:
         """Nothing more will come."""

@@ -128,7 +128,7 @@ class SignalTrace:
         since: Since = STIMULUS,
         *,
         role: Role = Role.CONDITION,
-        until_s: float | None = None,
+        until: Window | None = None,
     ) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
 
@@ -138,14 +138,14 @@ class SignalTrace:
             rule: how readings are judged.
             since: what happened then, for the ruling's sentence.
             role: what a pass has to show.
-            until_s: earliest end of the condition of an open-ended `Stays`, if it is over already.
+            until: the window in which the condition of an open-ended `Stays` ended, if it is over already.
         """
         watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since, role)
         since_s, enough_s = stimulus.earliest_s, INF
-        if until_s is not None:
+        if until is not None:
             # Before anything is replayed: what came after the end does not belong to the condition.
-            watch.end_at(until_s)
-            enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
+            watch.end_at(until.earliest_s, until.latest_s)
+            enough_s = until.latest_s + self.traits.refreshed_every_s  # what came later is another stretch's
         history = self._history
         watch.replay(
             history.arrived(since_s, enough_s),

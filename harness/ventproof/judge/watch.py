@@ -109,15 +109,25 @@ class Watch:
             settling += traits.keeps_for_s
         return self._decider.end_s + settling
 
-    def end_at(self, t_s: float) -> None:
-        """Say that the condition of an open-ended `Stays` ended at the earliest at `t_s`.
+    @property
+    def surely_to_s(self) -> float:
+        """Last instant at which the demand is in force for certain, loop time."""
+        decider = self._decider
+        return decider.last_s if isinstance(decider, StaysDecider | FlagDecider) else decider.end_s
 
-        Say it before readings that were replied to after `t_s` are fed: they no longer belong to the
-        condition.
+    def end_at(self, earliest_s: float, latest_s: float | None = None) -> None:
+        """Say between which instants the condition of an open-ended `Stays` ended.
+
+        Say it before readings that were replied to after the earliest are fed: what they show may no longer belong to
+        the condition. While the latest is not known, it is infinite.
+
+        Args:
+            earliest_s: until then the condition held for certain.
+            latest_s: from then on it did not; None: it ended at the earliest.
         """
         decider = self._decider
         if isinstance(decider, StaysDecider | FlagDecider):
-            decider.end_at(t_s)
+            decider.end_at(earliest_s, earliest_s if latest_s is None else latest_s)
             if isinstance(decider, StaysDecider) and decider.frontier_s >= decider.end_s:
                 decider.finish()
             self._conclude()
