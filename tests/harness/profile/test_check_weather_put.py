@@ -33,13 +33,13 @@ steps:
     [
         (
             "{write: house_temperature, value: 22.25 °C}",
-            46,
+            44,
             "the register cannot hold 22.25 °C; write 22.2 °C",
         ),
-        ("{write: house_temperature, value: 4000 °C}", 46, "4000 is out of range: type s16"),
+        ("{write: house_temperature, value: 4000 °C}", 44, "4000 is out of range: type s16"),
         (
             "{fail: outside_temperature, how: open}",
-            45,
+            43,
             "cannot show a wire that is open: 1e+07 is out of range",
         ),
     ],
