@@ -27,7 +27,9 @@ def told(request, tmp_path_factory):
     """A log of the rain profile, by the bench's names and by names of its own: its state, binding and case."""
     text, use = PROFILE, {}
     if request.param == "otherwise":
-        text = re.sub(r"(?<![.\w])rain(_override)?(?=: contact|: flag|: open|: closed|[,}\n])", r"wet\1", PROFILE)
+        text = re.sub(
+            r"(?<![.\w])rain(_override)?(?=: contact|: flag|: open|: closed|[,}\n])", r"wet\1", PROFILE
+        )
         use = RENAMED
     session = Session(bench=load_bench(SHIPPED_BENCH), out=tmp_path_factory.mktemp("logs"), use=use)
     state = read_log(session.run(read_profile("profile.yaml", text), SilentView()).log)
