@@ -66,7 +66,7 @@ class Moved:
     Attributes:
         sign: 1 for more, -1 for less.
         most: the largest change that was tried; 0 where there is no room.
-        smallest: a change that the suite catches, at most half as much again as the smallest; None where it catches none.
+        smallest: a change that the suite catches, at most half as much again as the smallest; None for none.
         by: number of the profile that catches it.
         missed: why it catches none; None where it does, or where there is no room.
     """
