@@ -6,21 +6,24 @@ It does nothing unless `--bench` is given, and imports the rest of ventproof onl
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 import pytest
 
-from ventproof_bench.base.errors import BenchError, FileError
+from ventproof_bench.base.errors import BenchError, FileError, VentproofError
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
+    from ventproof.session.planned import PlannedRuns
     from ventproof.session.session import RunResult, Session
     from ventproof_bench.yamlfile.load import Loaded
 
 
 _SESSION: pytest.StashKey[Session] = pytest.StashKey()
+_RUNS: pytest.StashKey[PlannedRuns] = pytest.StashKey()
+_NOT_CLOSED: pytest.StashKey[str] = pytest.StashKey()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -76,8 +79,22 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError(str(error)) from error
 
 
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Close the set of runs; a worker that runs a share of it cannot."""
+    runs = session.config.stash.get(_RUNS, None)
+    if runs is None or hasattr(session.config, "workerinput"):
+        return
+    try:
+        runs.close(str(session.shouldstop or session.shouldfail or "pytest ended before"))
+    except VentproofError as error:
+        session.config.stash[_NOT_CLOSED] = f"MANIFEST NOT WRITTEN: {error}"
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Say which runs are missing from the history."""
+    """Say which runs are missing from the history, and where the set of runs could not be closed."""
+    if said := config.stash.get(_NOT_CLOSED, ""):
+        terminalreporter.write_line(said, red=True)
     session = config.stash.get(_SESSION, None)
     if session is not None and session.keeper is not None and session.keeper.warning:
         terminalreporter.write_line(session.keeper.warning, yellow=True)
@@ -92,10 +109,11 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> ProfileFil
 
 def pytest_collection_finish(session: pytest.Session) -> None:
     """Refuse to drive real outputs when nobody said that vents and drives are clear."""
-    ours = any(isinstance(item, ProfileItem) for item in session.items)
+    ours = [item for item in session.items if isinstance(item, ProfileItem)]
     options = session.config.option
     if ours:
         _check_use(session)
+        _plan(session.config, ours)
     if ours and not options.collectonly and not options.clear:
         bench = session.config.stash[_SESSION].bench
         if not bench.model.virtual:
@@ -103,6 +121,15 @@ def pytest_collection_finish(session: pytest.Session) -> None:
                 f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
                 "and guarded"
             )
+
+
+def _plan(config: pytest.Config, items: Sequence[ProfileItem]) -> None:
+    """Plan the runs, each item being one."""
+    from ventproof.session.planned import PlannedRuns  # noqa: PLC0415 - only when profiles are asked for
+
+    config.stash[_RUNS] = PlannedRuns(config.stash[_SESSION], [item.profile for item in items])
+    for number, item in enumerate(items):
+        item.number = number
 
 
 def _check_use(session: pytest.Session) -> None:
@@ -135,6 +162,7 @@ class ProfileItem(pytest.Item):
     def __init__(self, *, profile: Loaded[Profile], **kwargs: Any) -> None:  # noqa: ANN401 - pytest's own arguments
         super().__init__(**kwargs)
         self.profile = profile
+        self.number = 0
 
     @classmethod
     def from_parent(cls, parent: Any, **kwargs: Any) -> Self:  # noqa: ANN401 - pytest's own arguments
@@ -143,10 +171,17 @@ class ProfileItem(pytest.Item):
 
     def runtest(self) -> None:
         """Run the profile; anything but a pass fails the test."""
-        from ventproof.run.view import SilentView  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.log.gaps import gaps_text  # noqa: PLC0415 - only when profiles are asked for
+        from ventproof.run.view import SilentView  # noqa: PLC0415
+        from ventproof.verdict.text import response  # noqa: PLC0415
 
-        result = self.config.stash[_SESSION].run(self.profile, SilentView())
+        result = self.config.stash[_RUNS].run(self.number, SilentView())
         self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
+        if result.gaps:
+            self.user_properties.append(("gaps", gaps_text(result.gaps)))
+        self.user_properties += [
+            ("shows nothing", f"{response(f)}: {f.why}") for f in result.findings if f.hollow
+        ]
         if result.outcome.verdict is None:
             self.session.shouldstop = "the bench failed: nothing more is driven"
         if result.outcome.verdict != "pass":

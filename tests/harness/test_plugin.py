@@ -12,6 +12,7 @@ import pytest
 from junitparser import JUnitXml
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.runset.manifest import read_manifest
 
 
 @pytest.fixture
@@ -102,12 +103,15 @@ def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     assert "engine.py" not in done.stdout
 
 
-def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench):
-    """`-x` works as for any test."""
+def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench, tmp_path):
+    """`-x` works as for any test, and the manifest of the set says what was not run, and why."""
     done = pytest_profiles(few_profiles, "--bench", faulty_bench, "-x", "-q")
     assert done.returncode == 1
     assert "1 failed" in done.stdout
     assert "stopping after 1 failures" in done.stdout
+    manifest = read_manifest(tmp_path / "records" / "series.manifest.json")
+    assert [one.outcome for one in manifest.left] == ["fail", "not run", "not run"]
+    assert manifest.broken_off == "stopping after 1 failures"
 
 
 def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profiles, faulty_bench, tmp_path):

@@ -21,6 +21,8 @@ from ventproof_bench.base.evidence import Sample
 Set = int  # of values: bit i is the value i steps above the grid's lowest
 States = dict[Hashable, Set]  # of an automaton: with which values each of its states is possible now
 
+UNTIMED = 2
+"""The outcome of a course of which a grid cannot tell."""
 COARSE = 4
 """Readings, spans and windows lie on so many points of a second, and of a unit of value."""
 
@@ -139,13 +141,13 @@ class Courses:
                     parts[known | {i}] = parts.get(known | {i}, 0) | hit
         yield from parts.items()
 
-    def outcomes(self) -> set[bool]:
+    def outcomes(self) -> set[int]:
         """Return whether the demand can hold, and whether it can break."""
         q, out = self.case.formula, set()
         s1, s2 = (round(s * self.fine) for s in (self.case.stimulus.earliest_s, self.case.stimulus.latest_s))
         for s in range(s1, s2 + 1):
             out |= _DEMANDS[type(q)](self, q, s)
-            if len(out) == 2:
+            if out >= {True, False}:
                 break
         return out
 
@@ -320,32 +322,34 @@ def _both_ways(c: Courses, s: int, end: int, by: int) -> bool:
     return False
 
 
-def _moves(c: Courses, q: f.MovesAtFormula, s: int) -> set[bool]:
-    last, out = c.until(s, q.within_s), set()
+def _moves(c: Courses, q: f.MovesAtFormula, s: int) -> set[int]:
+    out: set[int] = set()
+    last = c.until(s, q.within_s)
     for y in c.each(c.possible(s)):
         way = q.target - y
         if abs(way) < 1e-6:
             continue
         marks = [c.where(lambda x, y=y, p=p, way=way: (x - y - p * way) * way >= -1e-9) for p in (0.1, 0.9)]
 
-        def start(values: Set, y: float = y) -> States:
-            return {"still": values & c.where(lambda x: abs(x - y) < 1e-9)}
+        def start(values: Set, y: float = y, way: float = way) -> States:
+            # A short way is over so soon that a grid cannot time it.
+            return {"still" if abs(way) >= 1 else UNTIMED: values & c.where(lambda x: abs(x - y) < 1e-9)}
 
         def step(state: Any, t: int, marks: Any = marks, way: float = way) -> Any:
-            if isinstance(state, bool) or t > last:
+            if isinstance(state, bool) or state == UNTIMED or t > last:
                 return [(state, c.all)]
             if state == "still":
                 return [(t, marks[0] & ~marks[1]), (state, c.all & ~marks[0]), (t, marks[0] & marks[1])]
             rate = 0.8 * abs(way) / ((t - state) / c.fine)
             return [(abs(rate - q.rate) <= q.tolerance, marks[1]), (state, c.all & ~marks[1])]
 
-        out |= {state is True for state in c.final(s, start, step, last)}
-        if len(out) == 2:
+        out |= {UNTIMED if state == UNTIMED else state is True for state in c.final(s, start, step, last)}
+        if out >= {True, False}:
             break
     return out
 
 
-_DEMANDS: dict[type, Callable[[Courses, Any, int], set[bool]]] = {
+_DEMANDS: dict[type, Callable[[Courses, Any, int], Any]] = {
     f.ReachesFormula: _arrives,
     f.EqualsFormula: _arrives,
     f.StaysFormula: _stays,

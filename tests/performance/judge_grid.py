@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from judge_cases import Case, Truth
-from judge_courses import COARSE, Courses
+from judge_courses import COARSE, UNTIMED, Courses
 
 from ventproof.deciders import formulas as f
 from ventproof.verdict.finding import Verdict
@@ -55,12 +55,16 @@ def compared(one: Case, said: Verdict) -> str:
     )
     outcomes = Courses(one, coarse).outcomes()
     if said is not Verdict.INCONCLUSIVE:
-        if outcomes == {said is Verdict.PASS}:
-            return said.value
-        outcomes = Courses(one, 32).outcomes()  # a finer grid knows better when a level was met
+        if outcomes - {UNTIMED} <= {said is Verdict.PASS}:
+            return "near" if UNTIMED in outcomes else said.value
+        outcomes = Courses(one, 32).outcomes() - {UNTIMED}  # a finer grid knows better when a level was met
         right = outcomes == {said is Verdict.PASS}
         return said.value if right else f"wrong: {said}, {one.formula}, while courses say {outcomes}"
-    if len(outcomes) == 2 or any(len(Courses(one, fine).outcomes()) == 2 for fine in finer):
+    if (
+        len(outcomes) > 1
+        or UNTIMED in outcomes
+        or any(len(Courses(one, fine).outcomes()) > 1 for fine in finer)
+    ):
         return "inconclusive"
     harder = (replace(one, formula=formula) for formula in _harder(one.formula, true=outcomes == {True}))
     return "near" if any(Courses(each, finer[0]).outcomes() != outcomes for each in harder) else "open"

@@ -11,7 +11,6 @@ from ventproof.table.model import (
     LevelCondition,
     OverrideTable,
     RainfallCondition,
-    TableOverride,
     ThresholdCondition,
     WindCondition,
     condition_key,
@@ -20,7 +19,6 @@ from ventproof.table.model import (
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchcheck.load import with_mock
-from ventproof_bench.benchfile.model import RegisterOutput
 from ventproof_bench.yamlfile.load import in_file_order
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -36,8 +34,6 @@ _ONE_OF_EACH = (("contact", "rain"), ("wind", "gale"), ("level", "frost"))
 """The mock's override that a condition's kind leads to; one with none of these is its `failure`."""
 _INPUTS = {"contact": "rain", "rainfall": "bucket", "wind": "cups", "level": "outside"}
 _SECTIONS = {"rain": "rain", "gale": "wind", "frost": "frost"}
-_DELAY_REGISTERS: dict[object, str] = {1: "entry_delay", 2: "release_delay"}
-"""The mock's holding registers that take other delays of its rain override."""
 _KEPT = {
     "rain": ("debounce", "counted"),
     "wind": ("debounce", "slope", "offset", "mean_over"),
@@ -166,8 +162,6 @@ class _Rewriting:
             its["entry_delay"] = _seconds(override.entry_delay)
             its["release_delay"] = _seconds(override.release_delay)
         its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
-        if self._names[name] == "rain":
-            self._rest_delays(name, override)
         if override.leeward:
             if self._names[name] != "gale":
                 self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
@@ -178,20 +172,6 @@ class _Rewriting:
             its["only_close"] = False
         if override.latched:
             its["latched"] = True
-
-    def _rest_delays(self, name: str, override: TableOverride) -> None:
-        """Find outputs that write another delay into the unit than the table's whenever the bench is at rest."""
-        for output_name, output in self._bench.model.outputs.items():
-            if not isinstance(output, RegisterOutput) or output.safe is None:
-                continue
-            key = (
-                _DELAY_REGISTERS.get(output.wired.get("address"))
-                if output.wired.get("table") == "holding"
-                else None
-            )
-            if key is not None and output.safe.value != getattr(override, key):
-                reason = f"output {output_name!r} of bench {self._bench.path} writes {output.safe} over it when at rest"
-                self._cannot(("overrides", name, key), reason, "change its `safe:`, or the table")
 
     def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
         if isinstance(condition, ThresholdCondition | ContactCondition):

@@ -82,6 +82,10 @@ class FileError(VentproofError):
         super().__init__("\n".join(str(p) for p in self.problems))
 
 
+class StructureError(FileError):
+    """A file is wrong in its structure, so that nobody looked at its names and limits yet."""
+
+
 class BenchError(VentproofError):
     """The bench failed: whatever was running has no verdict."""
 

@@ -39,6 +39,7 @@ class SignalTraits:
         name: the signal's name in the bench file.
         unit: its unit, as `ventproof_bench.yamlfile.fields.OwnUnit` has it.
         error: half the resolution plus the accuracy; the true value lies within reading ± error.
+        step: the resolution, the smallest step of a reading; 0 where it has none.
         rate_per_s: the fastest the true value can change, or None when nothing was declared.
         refreshed_every_s: a reading may be this much older than its request.
         keeps_for_s: a flag or state keeps a value at least this long, or None when nothing was declared.
@@ -48,6 +49,7 @@ class SignalTraits:
     name: str
     unit: str
     error: float = 0.0
+    step: float = 0.0
     rate_per_s: float | None = None
     refreshed_every_s: float = 0.0
     keeps_for_s: float | None = None
@@ -113,6 +115,58 @@ class Poll:
     address: int
     words: tuple[int, ...]
     unread: tuple[Unread, ...] = ()
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class FoundSetting:
+    """What a setting of the unit was when the bench looked, before it wrote there; of one that cannot be read, why.
+
+    Attributes:
+        output: the output that writes it, as the bench file names it.
+        unit: of the value.
+        window: when it was read, or was tried to be read.
+        words: its registers; empty when they could not be read.
+        value: what they stand for; None when they hold no number, or could not be read.
+        trouble: why they could not be read; empty when they were.
+    """
+
+    output: str
+    unit: str
+    window: Window
+    words: tuple[int, ...] = ()
+    value: float | None = None
+    trouble: str = ""
+
+
+DrivenWhy = Literal["open", "safe", "restore"]
+"""Why the bench drove an output that no test asked it to: it was opened; it was left safe; a setting was put back."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class DrivenOutput:
+    """What the bench did to an output of its own accord; one of `closed`, `level` and `words` is given.
+
+    Attributes:
+        output: the output, as the bench file names it.
+        why: for what reason.
+        window: when.
+        closed: of a contact, how it was left.
+        level: of a level at terminals, in mA, V or ohm.
+        words: of a setting, the registers that were written and read back.
+        value: what those stand for; None when they hold no number.
+        unit: of the value.
+    """
+
+    output: str
+    why: DrivenWhy
+    window: Window
+    closed: bool | None = None
+    level: float | None = None
+    words: tuple[int, ...] = ()
+    value: float | None = None
+    unit: str = ""
 
 
 @final

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -13,8 +14,12 @@ from ventproof_bench.base.errors import FileError, Problem
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[BinaryIO]:
-    """Give a file to write that takes its name, in place of one that has it, only when all of it was written.
+def whole_file(path: Path, *, replaces: bool = True) -> Iterator[BinaryIO]:
+    """Give a file to write that takes its name only when all of it was written, and is synced.
+
+    Args:
+        path: the file.
+        replaces: it takes the place of one that has the name; otherwise such a one is an error.
 
     Raises:
         FileError: it cannot be written.
@@ -26,12 +31,35 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        part.replace(path)
+        part.replace(path) if replaces else _name(part, path)
+        _sync_folder(path.parent)
     except OSError as error:
         raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def _name(part: Path, path: Path) -> None:
+    """Give a file its name unless another has it."""
+    try:
+        os.link(part, path)
+    except FileExistsError:
+        raise
+    except OSError:  # not every file system has two names for a file; there two writers may meet
+        if os.path.lexists(path):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST)) from None
+        part.replace(path)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Let a new name in a folder outlast a loss of power, where the system can."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
 
 
 def create_file(path: Path, content: bytes, mode: int = 0o666) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, final
+from typing import Literal, Protocol, final, runtime_checkable
 
-from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Gap, Poll, Window
 
 Table = Literal["coil", "discrete", "input", "holding"]
 
@@ -96,8 +96,31 @@ class Level(Protocol):
         """Let go of the port; safe to call twice."""
 
 
+@runtime_checkable
+class Setting(Level, Protocol):
+    """A level that lives in the unit's own registers: what it was is read before it is written, and can be put back."""
+
+    def coded(self, value: float) -> tuple[int, ...]:
+        """Return the registers that stand for a value. Raises `DriverError` for one that they cannot hold."""
+
+    def value(self, words: Sequence[int]) -> float | None:
+        """Return what registers stand for; None when that is no number."""
+
+    async def read(self) -> Reply:
+        """Read the registers. Raises `BusFault`."""
+
+    async def write(self, words: Sequence[int]) -> Window:
+        """Write the registers and read them back. Raises `DriverError`, as `put` does."""
+
+
 class Outputs(Protocol):
-    """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires."""
+    """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires.
+
+    Attributes:
+        tell: takes what was found of the unit's settings and what was driven of the bench's own accord, as it happens.
+    """
+
+    tell: Callable[[FoundSetting | DrivenOutput], None]
 
     @property
     def notes(self) -> Sequence[str]:
@@ -112,7 +135,7 @@ class Outputs(Protocol):
         """Whether others could move a relay of the bench, over a network; known once they are open."""
 
     async def open(self) -> None:
-        """Open every port and drive every output to its safe state."""
+        """Open every port, read the unit's settings, and drive contacts and levels to their safe states."""
 
     async def contact(self, name: str, *, closed: bool) -> Window:
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
@@ -127,13 +150,16 @@ class Outputs(Protocol):
         """End the trains of an output within one pulse, or at an instant; they return what they played."""
 
     async def level(self, name: str, value: float) -> Window:
-        """Set a level output."""
+        """Set a level output, or a setting of the unit, which is read first. Raises `DriverError`."""
 
     async def look(self) -> None:
         """Look whether the relays that others could move are as they were left. Raises `DriverError`."""
 
     async def make_safe(self) -> None:
-        """Drive every output to its safe state. Tries every one, then raises the first `DriverError`."""
+        """Drive contacts and levels to their safe states, then put back the settings that were written.
+
+        Tries every one, then raises the first `DriverError`.
+        """
 
     async def close(self) -> None:
         """Make safe and let go of every port; safe to call twice."""

@@ -22,6 +22,8 @@ from ventproof_bench.benchcheck.wiring import (
     hookup_problems,
     location_problems,
     outputs_problems,
+    overlap_notes,
+    put_problems,
 )
 from ventproof_bench.benchfile.model import (
     BenchFile,
@@ -78,10 +80,11 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_mock_problems(bench),
         *_interlock_problems(bench),
         *_signals_problems(bench),
-        *_safe_problems(bench),
+        *_leaves_problems(bench),
         *outputs_problems(bench),
         *hookup_problems(bench),
     ]
+    problems = problems or list(put_problems(bench))
     if problems:
         raise FileError(in_file_order(problems))
     return bench.with_notes(_notes(bench))
@@ -223,12 +226,12 @@ def _twin_states(bench: Loaded[BenchFile], path: Path, states: Mapping[str, int]
             )
 
 
-def _safe_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+def _leaves_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
-        if isinstance(output, RegisterOutput) and output.safe is not None:
-            said = value_fault(output.safe, output.unit, f"output {name!r}")
+        if isinstance(output, RegisterOutput) and output.leaves is not None:
+            said = value_fault(output.leaves, output.unit, f"output {name!r}")
             if said is not None:
-                yield bench.problem(("outputs", name, "safe"), *said)
+                yield bench.problem(("outputs", name, "leaves"), *said)
 
 
 def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -238,6 +241,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)
     yield from board_notes(bench)
+    yield from overlap_notes(bench)
     yield from travel_notes(bench)
 
 

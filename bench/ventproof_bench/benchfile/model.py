@@ -239,19 +239,14 @@ class ContactOutput(OutputCommon):
 
 
 class RegisterOutput(OutputCommon):
-    """A value that the bench writes into the unit over the bus."""
+    """A setting of the unit that the bench writes over the bus. It is read before, and put back after the run."""
 
     kind: Literal["register"]
     """`register`: takes a number."""
     unit: OwnUnit
     """Unit of the value, such as °C or %."""
-    safe: AnyQuantity | None = None
-    """Value that the bench leaves behind; left as it is unless stated."""
-
-    @property
-    def safe_level(self) -> float | None:
-        """What the driver is given to make safe, in the output's unit."""
-        return self.safe.value if self.safe else None
+    leaves: AnyQuantity | None = None
+    """Value that a run which wrote this setting leaves in the unit; what it found there, unless stated."""
 
 
 class LevelCommon(OutputCommon):
@@ -259,11 +254,6 @@ class LevelCommon(OutputCommon):
 
     safe: Annotated[float, Field(ge=0, le=1e8)] | None = None
     """Level that the bench leaves behind, in mA, V or ohm; left as it is unless stated."""
-
-    @property
-    def safe_level(self) -> float | None:
-        """What the driver is given to make safe, in mA, V or ohm."""
-        return self.safe
 
 
 class LevelOutput(LevelCommon):
@@ -423,6 +413,7 @@ class SignalSpec(Location):
             name=name,
             unit=self.unit,
             error=self.step / 2 + accuracy,
+            step=self.step,
             rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
             refreshed_every_s=self.refreshed_every,
             keeps_for_s=self.keeps_for,

@@ -70,7 +70,7 @@ class Driver:
 
     Attributes:
         name: as `driver:` in the bench file says it.
-        kind: what it is: a contact, a register, which takes any number, or a level at terminals.
+        kind: what it is: a contact; a register, which takes any number and is a `Setting`; or a level at terminals.
         clock: whether it needs real wires (`wall`), the mock in this process (`virtual`), or neither.
         about: one sentence for `ventproof explain`.
         options: model of the output's `wired:`.
@@ -80,6 +80,8 @@ class Driver:
             buses so declared, seconds; 0 where that means nothing.
         bus_use: what it does with its options on a bus of the bench; None where it uses none.
         place: names the very relay or register that is driven, so that two outputs on one are found.
+        puts: the number that is really put where a number is asked for, rounded to what the hardware takes. Raises
+            ValueError for one that it cannot put.
     """
 
     name: str
@@ -91,6 +93,7 @@ class Driver:
     place: Callable[[Any], str]
     fastest_edge_s: Callable[[Any, Mapping[str, BusSpec]], float] = lambda _, __: 0.0
     bus_use: Callable[[Any], BusUse | None] = lambda _: None
+    puts: Callable[[Any, float], float] = lambda _, number: number
 
     @property
     def serves(self) -> tuple[str, ...]:
@@ -133,6 +136,16 @@ def bus_use(output: OutputSpec) -> BusUse | None:
     """
     driver = find(output.driver)
     return driver.bus_use(driver.options.model_validate(output.wired))
+
+
+def number_put(output: OutputSpec, number: float) -> float:
+    """Return the number that an output with valid options really puts for one: a register's value, mA, V or ohm.
+
+    Raises:
+        ValueError: it cannot put such a number; or the driver is unknown or its options are not valid.
+    """
+    driver = find(output.driver)
+    return driver.puts(driver.options.model_validate(output.wired), number)
 
 
 @runtime_checkable

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 from contextlib import suppress
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
@@ -26,8 +27,9 @@ from ventproof_bench.base.errors import (
     LinkError,
     VentproofError,
 )
-from ventproof_bench.base.evidence import Edge, EdgeReport, Window
+from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window
 from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.benchfile.model import RegisterOutput
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -131,6 +133,19 @@ def unpack_reply(packed: list[Any]) -> Reply:
     return Reply(tuple(words), requested_s, replied_s)
 
 
+def pack_done(done: FoundSetting | DrivenOutput) -> Message:
+    """Return the message that tells what was found or driven."""
+    return {"found" if isinstance(done, FoundSetting) else "driven": asdict(done)}
+
+
+def unpack_done(message: Message) -> FoundSetting | DrivenOutput:
+    """Return what was found or driven again."""
+    found = "found" in message
+    fields = message["found" if found else "driven"]
+    told = {"window": Window(**fields["window"]), "words": tuple(fields["words"])}
+    return FoundSetting(**fields | told) if found else DrivenOutput(**fields | told)
+
+
 def pack_request(request: ReadRequest) -> list[Any]:
     """Return a read request as JSON takes it."""
     return [request.unit_id, request.table, request.address, request.count]
@@ -151,8 +166,9 @@ def carried_buses(file: BenchFile) -> tuple[str, ...]:
 class _Line(asyncio.Protocol):
     """One line process and the socket to it."""
 
-    def __init__(self) -> None:
+    def __init__(self, tell: Callable[[FoundSetting | DrivenOutput], None]) -> None:
         self.lost: str | None = None
+        self._tell = tell
         self._messages = Messages(self._take)
         self._waiting: dict[int, asyncio.Future[Any]] = {}
         self._asked = 0
@@ -211,6 +227,8 @@ class _Line(asyncio.Protocol):
             self._ready.set_result(None)
         elif "leaves" in message:
             self._lose(message["leaves"])
+        elif "found" in message or "driven" in message:
+            self._tell(unpack_done(message))
         elif "id" in message:
             waiting = self._waiting.pop(message["id"], None)
             if waiting is None or waiting.done():
@@ -308,32 +326,48 @@ class LineOutputs:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
         shared: whether others could move a relay of the bench, over a network; known once they are open.
+        tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
     """
 
     def __init__(self, file: BenchFile) -> None:
         self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
         self.notes: list[str] = []
         self.shared = False
+        self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self._file = file
         self._line: _Line | None = None
+        # What a second process must know, should the first be lost: what was found, and what may have been written.
+        self._found: dict[str, Sequence[int]] = {}
+        self._owed: set[str] = set()
 
     async def open(self) -> None:
-        """Start the line process; it opens ports and shared buses, and drives every output to safe.
+        """Start the line process; it opens ports and shared buses, reads settings, and drives all else to safe.
 
         Raises:
             LinkError: the process, a port or a bus cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
-        line = _Line()
+        await self._open(None)
+
+    async def _open(self, owed: Mapping[str, Sequence[int]] | None) -> None:
+        line = _Line(self._told)
         try:
             await line.start()
-            opened = await line.ask("open", file=self._file.model_dump_json(exclude_unset=True))
+            file = self._file.model_dump_json(exclude_unset=True)
+            opened = await line.ask("open", file=file, owed=owed)
         except BaseException:
             await line.leave()
             raise
         self._line = line  # only now: nobody may ask it anything before its buses and outputs are there
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
+
+    def _told(self, done: FoundSetting | DrivenOutput) -> None:
+        if isinstance(done, FoundSetting):
+            self._found[done.output] = done.words
+        else:
+            self._owed.discard(done.output)
+        self.tell(done)
 
     @property
     def lost(self) -> str | None:
@@ -353,7 +387,9 @@ class LineOutputs:
         await self.ask("stop", name=name, from_s=from_s)
 
     async def level(self, name: str, value: float) -> Window:
-        """Set a level output."""
+        """Set a level output, or a setting of the unit, as `LocalOutputs.level` does."""
+        if isinstance(self._file.outputs.get(name), RegisterOutput):
+            self._owed.add(name)
         return Window(*await self.ask("level", name=name, value=value))
 
     async def look(self) -> None:
@@ -361,7 +397,7 @@ class LineOutputs:
         await self.ask("look")
 
     async def make_safe(self) -> None:
-        """Drive every output to its safe state; by a new line process, should the first be lost.
+        """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.
 
         Raises:
             DriverError: an output cannot be made safe; every one was tried.
@@ -396,16 +432,17 @@ class LineOutputs:
         lost, self._line = self._line, None
         if lost is None:
             return
+        owed = {name: self._found.get(name, ()) for name in self._owed}
         # Not asked: one that hangs holds the ports that the second one has to open.
         lost.kill()
         await lost.leave()
         self.notes.append(f"{lost.lost}; a second one made the outputs safe")
         try:
             try:
-                await self.open()
+                await self._open(owed)
             except BenchError:  # the first may still hold a port for a moment
                 await asyncio.sleep(_SECOND_TRY_S)
-                await self.open()
+                await self._open(owed)
         except BenchError:
             self.notes[-1] = f"{lost.lost}; a second one could not make the outputs safe"
             raise

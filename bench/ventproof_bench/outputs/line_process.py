@@ -28,6 +28,7 @@ from ventproof_bench.outputs.line import (
     Messages,
     carried_buses,
     pack,
+    pack_done,
     pack_error,
     pack_reply,
     pack_reports,
@@ -40,7 +41,7 @@ from ventproof_bench.outputs.outputs import LocalOutputs
 _SPIN_S: Final = 0.0004
 # Any real-time priority goes before all ordinary processes; low among them, so that the kernel's own threads still win.
 _PRIORITY: Final = 20
-_SAFE_WITHIN_S: Final = 10.0  # every driver gives up long before; a broken one must not keep the process
+_SAFE_WITHIN_S: Final = 30.0  # every driver gives up before; a broken one must not keep the process
 
 
 @final
@@ -130,7 +131,7 @@ class _Guarded(asyncio.Protocol):
             self.say({"id": message["id"], "result": result})
 
     async def do_open(self, message: Message) -> Message:
-        """Build and open what the bench file declares; outputs are safe afterwards."""
+        """Build and open what the bench file declares, `owed` as `LocalOutputs.open` takes it."""
         file = BenchFile.model_validate_json(message["file"])
         if carried := carried_buses(file):
             from ventproof_bench.modbus.bus import ModbusBus  # noqa: PLC0415 - heavy, and not every bench has such a bus
@@ -145,7 +146,8 @@ class _Guarded(asyncio.Protocol):
         # Before they are opened: opening makes them safe one after the other, and if it fails half way, whatever
         # ends this process must find them all.
         self.outputs = outputs
-        await outputs.open()
+        outputs.tell = lambda done: self.say(pack_done(done))
+        await outputs.open(message["owed"])
         notes = [*outputs.notes, *(note for bus in self.buses.values() for note in getattr(bus, "notes", ()))]
         gc.collect()
         gc.freeze()  # a full collection over what lives for ever would delay edges

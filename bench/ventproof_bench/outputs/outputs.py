@@ -13,21 +13,34 @@ from pydantic import ValidationError
 
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError
-from ventproof_bench.base.evidence import Edge, EdgeReport, Window, check_plan
-from ventproof_bench.benchfile.model import BusSpec, ContactOutput, OutputSpec, ValueOutput
+from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
+from ventproof_bench.base.protocols import Setting
+from ventproof_bench.benchfile.model import (
+    BusSpec,
+    ContactOutput,
+    LevelOutput,
+    OutputSpec,
+    RegisterOutput,
+    ResistanceOutput,
+)
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
+from ventproof_bench.outputs.settings import SettingLine
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine, Mapping, Sequence
 
+    from ventproof_bench.base.evidence import DrivenWhy
     from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs
 
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
+_BOOTS_WITHIN_S: Final = (
+    20.0  # a unit whose supply a contact gave back answers again; our own judgement, no source
+)
 
 
 @final
@@ -42,6 +55,7 @@ class _ContactLine:
         wait: what a train that plays waits on between two edges.
         next_s: when the next edge of a train is due, or the last one was.
         left_on: whether the relay was left energised; None while that is not certain.
+        moved_s: when it was moved last.
         commands: how often it was commanded.
         unseen: how many looks at it failed in a row.
     """
@@ -56,6 +70,7 @@ class _ContactLine:
     wait: asyncio.Future[bool] | None = None
     next_s: float = -inf
     left_on: bool | None = None
+    moved_s: float = -inf
     commands: int = 0
     unseen: int = 0
 
@@ -70,9 +85,11 @@ class _ContactLine:
         self.commands += 1
         async with self.lock:
             # Unknown until it is answered: a command that failed may have moved the relay or not.
-            self.left_on = None
+            before, self.left_on = self.left_on, None
             commanded = await self.driver.energise(on)
             self.left_on = on
+            if before is not on:
+                self.moved_s = commanded.latest_s
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
     @property
@@ -136,7 +153,7 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 @final
 @dataclass(frozen=True, slots=True)
 class _LevelLine:
-    spec: ValueOutput
+    spec: LevelOutput | ResistanceOutput
     driver: Level
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -159,9 +176,11 @@ class LocalOutputs:
 
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
+        tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
 
     Raises:
         ValueError: an output's driver is unknown, or its options do not fit; the text names the output.
+        DriverError: the registers of a setting cannot hold what the bench file leaves in them.
     """
 
     def __init__(
@@ -174,11 +193,15 @@ class LocalOutputs:
         spin_s: float = 0.0,
     ) -> None:
         self.notes: list[str] = []
+        self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.lost = None  # these outputs live and die with their process
         self._spin_s = spin_s
         self._contacts: dict[str, _ContactLine] = {}
         self._levels: dict[str, _LevelLine] = {}
+        self._settings: dict[str, SettingLine] = {}
         self._opened: list[Contact | Level] = []
+        self._asked = 0  # how often anything was to be driven
+        self._safe_since: int | None = None  # that number, when all was made safe last
         self._halts = 0  # how often make_safe was called: a train that began before plays no further edge
         ports = Ports()
         for name, spec in outputs.items():
@@ -207,30 +230,52 @@ class LocalOutputs:
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
             self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
+        elif isinstance(spec, RegisterOutput):
+            if not isinstance(made, Setting):
+                said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
+                raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
+            self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
             self._levels[name] = _LevelLine(spec, cast("Level", made))
+
+    def _told(self, done: FoundSetting | DrivenOutput) -> None:
+        self.tell(done)
 
     @property
     def shared(self) -> bool:
         """Whether others could move a relay of the bench, over a network."""
         return any(line.look_s is not None for line in self._contacts.values())
 
-    async def open(self) -> None:
-        """Open every output, then drive every one to its safe state. What fails leaves nothing open.
+    async def open(self, owed: Mapping[str, Sequence[int]] | None = None) -> None:
+        """Open every output, read the settings, and drive all else to its safe state. What fails leaves nothing open.
+
+        Args:
+            owed: where a process was lost, the settings that it may have written, with the registers that it found,
+                empty where it could not read them: nothing is read then, all is made safe, and these are put back.
 
         Raises:
             LinkError: a port cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
+        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
+        drivers += [line.driver for line in self._levels.values()]
+        drivers += [line.driver for line in self._settings.values()]
         try:
-            drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
-            drivers += [line.driver for line in self._levels.values()]
             for driver in drivers:
                 self._opened.append(driver)  # before it is open: a half-open port wants closing too
                 await driver.open()
                 if isinstance(driver, Remarks):
                     self.notes.extend(driver.notes)
-            await self.make_safe()
+            if owed is None:
+                await self._find()
+            for name, found in (owed or {}).items():
+                self._settings[name].owe(found)
+            await self._all_safe("open")
+            if owed is None:
+                # Again where nothing was read: a contact may have given the unit its supply.
+                await self._find()
+                for line in self._settings.values():
+                    line.tell_unread()
         except BaseException:
             # While the ports are still open: once they are let go of, nothing can be made safe through them.
             with suppress(BenchError):
@@ -238,16 +283,26 @@ class LocalOutputs:
             await self._let_go()
             raise
 
+    async def _find(self) -> None:
+        for line in self._settings.values():
+            await line.find()
+
     async def contact(self, name: str, *, closed: bool) -> Window:
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
         return await self._contact(name).drive(closed=closed)
 
     async def level(self, name: str, value: float) -> Window:
-        """Set a level output; the value is in the output's unit."""
+        """Set a level output; the value is in mA, V or ohm. Or a setting of the unit, in its unit.
+
+        Raises:
+            DriverError: nothing proves that it was set; of a setting also that it could not be put back.
+        """
+        self._asked += 1
+        lines: dict[str, _LevelLine | SettingLine] = {**self._levels, **self._settings}
         try:
-            line = self._levels[name]
+            line = lines[name]
         except KeyError:
-            raise DriverError(f"there is no level output {name!r}; {nearest(name, self._levels)}") from None
+            raise DriverError(f"there is no level output {name!r}; {nearest(name, lines)}") from None
         return await line.put(value)
 
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
@@ -338,7 +393,7 @@ class LocalOutputs:
                 await line.look(name)
 
     async def make_safe(self) -> None:
-        """Drive every output to its safe state, all at once, and break off trains.
+        """Break off trains, drive contacts and levels to their safe states, then put back what was written of settings.
 
         Every output is tried whatever becomes of the others; then the first error is raised.
         """
@@ -346,23 +401,41 @@ class LocalOutputs:
         self._halts += 1
         for line in self._contacts.values():
             line.stop()
-        # Each takes its contact's lock, and so comes after a command that is under way and undoes it.
-        ways: list[Coroutine[None, None, Window]] = [
-            line.drive(closed=line.spec.safe == "closed") for line in self._contacts.values()
+        # Shielded: who loses patience with this call must not leave half of the outputs driven.
+        await asyncio.shield(self._all_safe("safe"))
+
+    async def _all_safe(self, why: DrivenWhy) -> None:
+        asked, self._safe_since = self._asked, None
+        # Each takes its output's lock, and so comes after a command that is under way and undoes it.
+        ways: list[Coroutine[None, None, None]] = [
+            self._contact_safe(name, line, why) for name, line in self._contacts.items()
         ]
         ways += [
-            line.put(safe) for line in self._levels.values() if (safe := line.spec.safe_level) is not None
+            self._level_safe(name, line, safe, why)
+            for name, line in self._levels.items()
+            if (safe := line.spec.safe) is not None
         ]
-        # Shielded: who loses patience with this call must not leave half of the outputs driven.
-        outcomes = await asyncio.shield(asyncio.gather(*ways, return_exceptions=True))
+        outcomes = await asyncio.gather(*ways, return_exceptions=True)
+        # Then only: the unit's supply may be one of the contacts.
+        boots_until_s = max((c.moved_s for c in self._contacts.values()), default=-inf) + _BOOTS_WITHIN_S
+        back = (line.put_back(boots_until_s) for line in self._settings.values())
+        outcomes += await asyncio.gather(*back, return_exceptions=True)
         for outcome in outcomes:
-            if isinstance(outcome, BaseException):
+            if outcome is not None:
                 raise outcome
+        self._safe_since = asked
+
+    async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
+        closed = line.spec.safe == "closed"
+        self.tell(DrivenOutput(name, why, await line.drive(closed=closed), closed=closed))
+
+    async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
+        self.tell(DrivenOutput(name, why, await line.put(level), level=level))
 
     async def close(self) -> None:
-        """Make safe and let go of every port; safe to call twice. Ports are let go of whatever happens."""
+        """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""
         try:
-            if self._opened:
+            if self._opened and self._safe_since != self._asked:
                 await self.make_safe()
         finally:
             await self._let_go()
@@ -376,6 +449,7 @@ class LocalOutputs:
                 self.notes.append(str(error))
 
     def _contact(self, name: str) -> _ContactLine:
+        self._asked += 1  # whoever wants a contact drives it next
         try:
             return self._contacts[name]
         except KeyError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import Final, Self, final
 
@@ -9,10 +10,10 @@ from pydantic import model_validator
 
 from ventproof_bench.base.errors import BusFault, DriverError, Refusal
 from ventproof_bench.base.evidence import Window
-from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest
+from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest, Reply
 from ventproof_bench.benchfile.model import Location
 from ventproof_bench.drivers.driver import Driver, Wiring
-from ventproof_bench.modbus.register_map import encode, parse_reference, resolve, width
+from ventproof_bench.modbus.register_map import decode, encode, parse_reference, resolve, width
 
 
 class RegisterOptions(Location):
@@ -41,7 +42,7 @@ class RegisterOptions(Location):
 
 @final
 class RegisterLevel:
-    """A register as an output: written, then read back before it counts."""
+    """A register as an output: written, then read back before it counts. A `ventproof_bench.base.protocols.Setting`."""
 
     def __init__(self, name: str, bus: Bus, location: RegisterOptions) -> None:
         self._name = name
@@ -53,7 +54,26 @@ class RegisterLevel:
         self._table = table
 
     async def open(self) -> None:
-        """Nothing to open: the bus is open already."""
+        """Have the bus connected: it is open already, unless it was lost since."""
+        await self._bus.open()
+
+    def coded(self, value: float) -> tuple[int, ...]:
+        """Return the registers that stand for a value.
+
+        Raises:
+            DriverError: it is out of their range.
+        """
+        try:
+            return encode(self._location, value)
+        except ValueError as error:
+            raise DriverError(f"output {self._name}: {error}") from None
+
+    def value(self, words: Sequence[int]) -> float | None:
+        """Return what registers stand for; None when that is no number."""
+        try:
+            return decode(self._location, words)
+        except ValueError:
+            return None
 
     async def put(self, value: float) -> Window:
         """Write the value and read it back; the window is that of the write.
@@ -61,15 +81,29 @@ class RegisterLevel:
         Raises:
             DriverError: out of the register's range, no usable reply, or the register holds something else.
         """
+        return await self.write(self.coded(value))
+
+    async def read(self) -> Reply:
+        """Read the registers.
+
+        Raises:
+            BusFault: no usable reply.
+        """
+        location = self._location
+        return await self._bus.read(
+            ReadRequest(location.unit_id, self._table, self._address, width(location))
+        )
+
+    async def write(self, words: Sequence[int]) -> Window:
+        """Write the registers and read them back; the window is that of the write.
+
+        Raises:
+            DriverError: no usable reply, or they hold something else.
+        """
         at = f"{self._table} {self._address} of unit {self._location.unit_id} on bus {self._location.bus}"
         try:
-            words = encode(self._location, value)
-        except ValueError as error:
-            raise DriverError(f"output {self._name}: {error}") from None
-        try:
             written = await self._bus.write(self._location.unit_id, self._table, self._address, words)
-            request = ReadRequest(self._location.unit_id, self._table, self._address, len(words))
-            found = (await self._bus.read(request)).words
+            found = (await self.read()).words
         except BusFault as error:
             raise DriverError(f"output {self._name}: {at} was not written for certain: {error}") from error
         if found != tuple(words):
@@ -96,6 +130,10 @@ def _bus_use(options: RegisterOptions) -> BusUse:
     return BusUse(options.bus, "coil" if table == "coil" else "holding", width(options))
 
 
+def _puts(options: RegisterOptions, number: float) -> float:
+    return decode(options, encode(options, number))
+
+
 DRIVER: Final = Driver(
     name="register",
     kind="register",
@@ -105,4 +143,5 @@ DRIVER: Final = Driver(
     build=_build,
     place=_place,
     bus_use=_bus_use,
+    puts=_puts,
 )

@@ -110,7 +110,7 @@ class Rig:
         return _PATIENCE * max(r.spec.poll_every + r.spec.timeout + r.spec.quiet_s for r in self.reads)
 
     async def open(self) -> None:
-        """Open the buses, then the outputs, which go to their safe state."""
+        """Open the buses, then the outputs: settings of the unit are read, all else goes to its safe state."""
         if self.hold is not None:
             self.hold.take()
         for bus in self.buses:

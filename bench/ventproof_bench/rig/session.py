@@ -17,7 +17,7 @@ from ventproof_bench.base.errors import (
     InterlockError,
     LinkError,
 )
-from ventproof_bench.base.evidence import Gap, Poll
+from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.link import framing_of, unlike
 from ventproof_bench.rig.polling import Rest, poll
@@ -36,8 +36,11 @@ _IN_DOUBT: Final = "the outputs may not be in their safe state"
 class Watcher(Protocol):
     """Is told what happens to a rig; a `BenchError` that it raises breaks the work off."""
 
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """A setting of the unit was read, or the bench drove an output of its own accord: as it opens, as it ends."""
+
     def opened(self) -> None:
-        """The rig is open, and nothing was read yet."""
+        """The rig is open, and nothing was polled yet."""
 
     def saw(self, evidence: Poll | Gap) -> None:
         """A poll or a gap."""
@@ -92,6 +95,7 @@ class RigSession:
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
         self._unsafe = _UNOPENED
+        rig.outputs.tell = self._did
 
     @property
     def ended(self) -> Ended:
@@ -204,6 +208,12 @@ class RigSession:
         self._unheard -= Counter([evidence.bus])
         if not self._unheard:
             self._heard.set()
+
+    def _did(self, done: FoundSetting | DrivenOutput) -> None:
+        try:
+            self._watcher.did(done)
+        except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
+            self.break_off(error)
 
     def _guard_contacts(self, evidence: Poll | Gap) -> None:
         if isinstance(evidence, Gap) and evidence.reason == "disconnected":

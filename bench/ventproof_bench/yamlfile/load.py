@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar, final
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.errors import FileError, Problem, StructureError
 from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
 from ventproof_bench.yamlfile.tree import (
     Node,
@@ -123,7 +123,7 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
     made, path_faults = _validate(as_data(tree), model)
     problems.extend(_located(path, tree, fault) for fault in path_faults)
     if problems or made is None:
-        raise FileError(in_file_order(problems))
+        raise StructureError(in_file_order(problems))
     digest = hashlib.sha256(text.encode()).hexdigest()
     return Loaded(model=made, path=path, text=text, digest=digest, notes=(), tree=tree)
 

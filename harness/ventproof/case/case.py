@@ -11,12 +11,14 @@ from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.case.counting import Movements, counted_contacts, spoiled
-from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, since, wording
+from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, role_of, since, wording
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.case.withdrawn import take_gap
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import INF, Block
+from ventproof.judge.contrast import Role
+from ventproof.judge.facts import DeclaredFacts
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
@@ -38,7 +40,7 @@ from ventproof.log.events import (
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Profile, Step
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Status, Verdict, undecided
+from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
@@ -64,6 +66,9 @@ class Case:
         names: the profile's signal names, by the bench's.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
+
+    Attributes:
+        belied: why what the bench declares of a signal cannot be true, by the profile's name of the signal.
     """
 
     profile: Profile
@@ -75,6 +80,8 @@ class Case:
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
+    belied: dict[str, str] = field(init=False, default_factory=dict)
+    _facts: dict[str, DeclaredFacts] = field(init=False)
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
@@ -84,6 +91,7 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
         if self.keeps_all:
             self._remember_from(-INF)
         self._movements = Movements(self.profile, self.counted)
@@ -111,6 +119,7 @@ class Case:
                 trace = self.traces[response.signal]
                 anchor = anchor_of(response, step)
                 after = ALL_SET if number == START else since(anchor)
+                role = Role.CONDITION if number == START else role_of(response)
                 yield Item(
                     step=number,
                     step_name=step.step,
@@ -121,12 +130,12 @@ class Case:
                     wording=wording(response),
                     why=response.why,
                     anchor=anchor,
-                    open_watch=partial(self._watch, formula, trace, after),
+                    open_watch=partial(self._watch, formula, trace, after, role),
                 )
 
-    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, window: Window) -> Watch:
+    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, role: Role, window: Window) -> Watch:
         formula = self._movements.since_played(formula, trace.traits.name)
-        return trace.watch(formula, window, self._rule, since)
+        return trace.watch(formula, window, self._rule, since, role=role)
 
     def feed(self, event: Event) -> None:
         """Take the next event of the run.
@@ -140,6 +149,8 @@ class Case:
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
                 take_gap(gap, [self.traces[n] for n in names], [r for r in self.results if r.signal in names])
+                for name in names:
+                    self._facts[name].interrupt()
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():
@@ -204,7 +215,9 @@ class Case:
 
     def _take_columns(self, columns: dict[str, _Columns]) -> None:
         for name, (values, starts_s, ends_s) in columns.items():
-            self.traces[name].observe_block(Block.of(values, starts_s, ends_s))
+            block = Block.of(values, starts_s, ends_s)
+            self.traces[name].observe_block(block)
+            self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
 
     def _poll(self, poll: Poll) -> None:
@@ -213,7 +226,9 @@ class Case:
         for bench_name, value in poll.values.items():
             name = self.names.get(bench_name)
             if name is not None:
-                self.traces[name].observe(Sample(value, poll.requested_s, poll.replied_s))
+                sample = Sample(value, poll.requested_s, poll.replied_s)
+                self.traces[name].observe(sample)
+                self._doubt(name, self._facts[name].observe(sample))
                 self._buses.setdefault(poll.bus, set()).add(name)
         self._unread(poll)
 
@@ -225,6 +240,20 @@ class Case:
                 self.traces[name].gap(
                     Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
                 )
+                self._facts[name].interrupt()
+
+    def _doubt(self, name: str, why: str) -> None:
+        """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""
+        if not why or name in self.belied:
+            return
+        self.belied[name] = why
+        now = self.step or START
+        for item in self.items:
+            if item.signal == name and min(now, START + 1) <= item.step <= now:
+                item.settled = undecided(why)
+        for invariant in self.invariants:
+            if invariant.signal == name:
+                invariant.doubt(why)
 
     def _step_begin(self, event: StepBegin) -> None:
         self.step = event.step
@@ -292,7 +321,7 @@ class Case:
             if until_s is not None and item.anchor[0] == "last":
                 item.awaits_s = until_s
                 continue
-            item.begin(windows[0 if item.anchor[0] == "first" else -1], self.traces[item.signal].last)
+            item.begin(windows[0 if item.anchor[0] == "first" else -1])
 
     def _evidence_end(self, t_s: float, not_run: NotRun) -> None:
         self._ended = True
@@ -398,8 +427,10 @@ def finding_of(result: Result) -> Finding:
         slack_s=_rounded(ruling.slack_s),
         response_s=response and Window(*response),
         seen=_rounded(ruling.seen),
-        conformance=_conformance(ruling.margin),
+        # What is left open of a demand that holds is not how near it came to its limit.
+        conformance=None if ruling.hollow else _conformance(ruling, result.unit),
         proves=result.why,
+        hollow=ruling.hollow,
     )
 
 
@@ -408,12 +439,16 @@ def findings_of(case: Case) -> tuple[Finding, ...]:
     return tuple(map(finding_of, case.results))
 
 
-def _conformance(margin: Bounds | None) -> float | None:
+def _conformance(ruling: Ruling, unit: str) -> float | None:
     """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
 
-    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins.
+    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins. None for flags, states and counters,
+    whose margins are no lengths, and where something else than the margin leaves the verdict open.
     """
-    if margin is None:
+    margin = ruling.margin
+    if margin is None or unit in {"flag", "state", "count"}:
+        return None
+    if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
         return None
     half = (margin.high - margin.low) / 2
     if half <= 0:

@@ -8,6 +8,7 @@ from typing import Final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.judge.contrast import Role
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.profile import model
 from ventproof.profile.check_responses import FLAG_WORDS
@@ -147,7 +148,8 @@ def wording(response: model.ResponseCommon) -> str:
 @wording.register
 def _(response: model.Reaches) -> str:
     holds = f", holds {seconds(response.holds)}" if response.holds else ""
-    return f"reaches {response.reaches} ± {response.tolerance} within {seconds(response.within)}{holds}"
+    said = f"reaches {response.reaches} ± {response.tolerance} within {seconds(response.within)}{holds}"
+    return said + _enough(response)
 
 
 @wording.register
@@ -169,7 +171,7 @@ def _(response: model.StaysBelow) -> str:
 def _(response: model.Returns) -> str:
     return (
         f"returns to {response.returns} ± {response.tolerance} "
-        f"not before {seconds(response.not_before)}, within {seconds(response.within)}"
+        f"not before {seconds(response.not_before)}, within {seconds(response.within)}{_enough(response)}"
     )
 
 
@@ -181,7 +183,7 @@ def _(response: model.Unchanged) -> str:
 
 @wording.register
 def _(response: model.Equals) -> str:
-    return f"is {response.equals} within {seconds(response.within)}"
+    return f"is {response.equals} within {seconds(response.within)}{_enough(response)}"
 
 
 @wording.register
@@ -210,6 +212,15 @@ def _(response: model.OvershootsAtMost) -> str:
 def _(response: model.NeverReverses) -> str:
     span = response.never_reverses
     return f"never reverses by more than {span.by} for {seconds(span.for_)}"
+
+
+def _enough(response: model.Arrival) -> str:
+    return ", and may be so already" if response.already_so else ""
+
+
+def role_of(response: model.ResponseCommon) -> Role:
+    """Return what a pass of a step's response has to show."""
+    return Role.STATE if isinstance(response, model.Arrival) and response.already_so else Role.PROOF
 
 
 def invariant_wording(invariant: model.Invariant) -> str:

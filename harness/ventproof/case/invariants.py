@@ -1,19 +1,19 @@
-"""An always; hollow passes (pure)."""
+"""An always (pure)."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final, final
+from typing import final
 
 from ventproof.case.demand import invariant_formula, invariant_wording
-from ventproof.deciders.formulas import EqualsFormula, Formula, ReachesFormula
+from ventproof.envelope.spans import INF
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.profile.model import Invariant
-from ventproof.verdict.finding import Rule, Ruling, Verdict
-from ventproof_bench.base.evidence import EdgeReport, Gap, Sample, Window
+from ventproof.verdict.finding import Rule, Ruling, Verdict, undecided
+from ventproof_bench.base.evidence import EdgeReport, Gap, Window
 
 _ORDER = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 
@@ -33,6 +33,7 @@ class InvariantItem:
     _closed: bool = False
     _contact_closed: bool | None = None
     _unknown: str = ""
+    _belied: str = ""
     step: None = None
     step_name: str = "always"
     kind: str = "always"
@@ -66,6 +67,8 @@ class InvariantItem:
     @property
     def ruling(self) -> Ruling | None:
         """The worst ruling of all its watches: at once when one failed, else when the run has ended."""
+        if self._belied:
+            return undecided(self._belied) if self._closed else None
         found = [w.ruling for w in self._watches if w.ruling is not None]
         failed = next((f for f in found if f.verdict is Verdict.FAIL), None)
         if failed is not None or not self._closed:
@@ -77,7 +80,7 @@ class InvariantItem:
             w.ruling
             for w in self._watches
             if w.ruling is not None
-            and (w.stimulus.latest_s <= w.judged_to_s or w.ruling.verdict is not Verdict.PASS)
+            and (w.stimulus.latest_s <= w.surely_to_s or w.ruling.verdict is not Verdict.PASS)
         ]
         if not shown:
             why = "its condition never held long enough in this run: nothing was shown"
@@ -96,14 +99,14 @@ class InvariantItem:
             None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
         )
 
-    def _begin(self, window: Window, event: str, until_s: float | None = None) -> None:
+    def _begin(self, window: Window, event: str, until: Window | None = None) -> None:
         settle = self.invariant.settled_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
-        if until_s is not None and shifted.earliest_s >= until_s:
+        if until is not None and shifted.earliest_s >= until.latest_s:
             return  # never in force
         since = Since(event, judged_after_s=settle)
         formula = invariant_formula(self.invariant)
-        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until_s=until_s))
+        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until=until))
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back; it binds on after it."""
@@ -111,6 +114,10 @@ class InvariantItem:
         if len(kept) < len(self._watches):
             self._watches, self._unknown = kept, why
             self._go_on(Window(gap.to_s, gap.to_s), "readings were withdrawn")
+
+    def doubt(self, why: str) -> None:
+        """Leave it open whatever else is found: what it is judged by is not true."""
+        self._belied = why
 
     def rest(self, at_s: float) -> None:
         """Nothing is read from `at_s` on, as the profile says: the invariant does not bind."""
@@ -134,9 +141,8 @@ class InvariantItem:
             and output in condition
             and any(closed is not self._wanted for closed in states)
         ):
-            self._watches = [w for w in self._watches if w.stimulus.earliest_s < at_s]  # else: never in force
             for watch in self._watches:
-                watch.end_at(at_s)
+                watch.end_at(at_s, INF)  # the edge will tell when it was over
 
     def contact_moved(self, output: str, edges: Sequence[EdgeReport]) -> None:
         """A contact was moved: the condition held from each edge to the wanted state until the next edge."""
@@ -153,12 +159,21 @@ class InvariantItem:
                 f"an edge of {output} never left for certain: nobody knows when its condition held"
             )
             return
-        # The earliest instant of the next edge: a moment later the condition may not have held any more.
-        ends_s = [window.earliest_s for window in windows[1:]]
-        for edge, window, until_s in zip(edges, windows, [*ends_s, None], strict=True):
+        over_s = [
+            window.latest_s
+            for edge, window in zip(edges, windows, strict=True)
+            if edge.closed is not self._wanted
+        ]
+        if over_s:
+            self._watches = [
+                w for w in self._watches if w.stimulus.earliest_s < over_s[0]
+            ]  # else: never in force
+            for watch in self._watches:
+                watch.end_at(watch.surely_to_s, over_s[0])
+        for edge, window, until in zip(edges, windows, [*windows[1:], None], strict=True):
             if edge.closed is self._wanted and not held:
                 state = "closed" if edge.closed else "open"
-                self._begin(window, f"{output} was {state}", until_s)
+                self._begin(window, f"{output} was {state}", until)
 
     def close(self, now_s: float) -> None:
         """The run is over. A watch whose condition had not settled by then, or by the last reading, shows nothing."""
@@ -168,32 +183,3 @@ class InvariantItem:
         # After closing: only then is it known up to where each was judged.
         self._watches = [w for w in self._watches if w.judged_from_s <= w.judged_to_s]
         self._closed = True
-
-
-_ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at both ends
-
-
-def held_before(formula: Formula, before: Sample | None, since: Window) -> bool:
-    """Return whether a reading shows what is demanded before the instant from which it counts.
-
-    Args:
-        formula: the demand; of others than `ReachesFormula` and `EqualsFormula` it says nothing.
-        before: the last reading there was, if there was one.
-        since: the window that contains that instant, log time.
-    """
-    if before is None or before.replied_s > since.earliest_s + _ROUNDED_S:
-        return False
-    if isinstance(formula, ReachesFormula):
-        return abs(before.value - formula.target) <= formula.tolerance
-    return isinstance(formula, EqualsFormula) and before.value == formula.value
-
-
-def is_hollow(ruling: Ruling, *, held: bool) -> bool:
-    """Return whether a ruling is a pass that shows nothing of the stimulus.
-
-    Args:
-        ruling: what was found.
-        held: whether the demand held before; a response that was left and came again is an answer all the same.
-    """
-    answer = ruling.response_s
-    return held and ruling.verdict is Verdict.PASS and (answer is None or answer.low <= 0)

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import final
 
 from ventproof.case.demand import Anchor
-from ventproof.case.invariants import held_before, is_hollow
 from ventproof.judge.watch import Watch
 from ventproof.verdict.finding import NotRun, Ruling, Verdict, undecided
-from ventproof_bench.base.evidence import Gap, Sample, Window
+from ventproof_bench.base.evidence import Gap, Window
 
 START = 0
 """Number of the start state among the steps; the profile's own steps count from 1."""
@@ -35,22 +34,15 @@ class Item:
     settled: Ruling | None = None
     not_run: NotRun | None = None
     awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
-    held: bool = False  # what is demanded held already before what it counts from
 
     @property
     def ruling(self) -> Ruling | None:
         """What was found; None while undecided."""
         return self.settled or (self.watch.ruling if self.watch else None)
 
-    @property
-    def hollow(self) -> bool:
-        """Whether it passed without showing anything of its stimulus."""
-        return self.ruling is not None and is_hollow(self.ruling, held=self.held)
-
-    def begin(self, window: Window, before: Sample | None) -> None:
-        """Open the watch: the stimulus that it counts from happened within `window`, after the reading `before`."""
+    def begin(self, window: Window) -> None:
+        """Open the watch: the stimulus that it counts from happened within `window`."""
         self.watch = self.open_watch(window)
-        self.held = self.step != START and held_before(self.watch.formula, before, window)
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back."""

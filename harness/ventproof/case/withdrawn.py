@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
-from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.errors import EvidenceError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -48,7 +48,9 @@ def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Ruled]) 
         return
     why = (
         f"a reply too many came on bus {gap.bus}: what was read from {gap.from_s:.1f} s to {gap.to_s:.1f} s may be "
-        "older than it seems, and was withdrawn; find what answers twice or too late"
+        "older than it seems, and was withdrawn; find what answers twice or too late, or declare the slowest answer "
+        "that the unit can give as the bus's `quiet_after_fault`: where it is shorter than `poll_every`, one reply too "
+        "many takes back one reading only"
     )
     for result in results:
         result.withdraw(gap, why)
@@ -62,12 +64,10 @@ def require_unchanged(results: Iterable[Ruled], written: Mapping[int, Ruling | N
         written: the rulings that the log holds already, by the result's `id`.
 
     Raises:
-        LinkError: readings that one rests on were withdrawn.
+        EvidenceError: what one rests on was withdrawn, or proved untrue.
     """
     for result in results:
         if result.ruling is not None and result.ruling != written.get(id(result), result.ruling):
-            raise LinkError(
-                f"{result.step_name}: {result.signal} is decided no more: {result.ruling.why}; or declare the "
-                "slowest answer that the unit can give as the bus's `quiet_after_fault`: where it is shorter than "
-                "`poll_every`, one reply too many takes back one reading only"
+            raise EvidenceError(
+                f"{result.step_name}: {result.signal} is decided no more: {result.ruling.why}"
             )

@@ -36,6 +36,7 @@ _SECTIONS: Final = {
         "compare:trend": "Follow each response over firmware versions: where did it change?",
         "verify:verify": "Check that a log is whole and unchanged, and who signed it.",
         "sign:sign": "Sign logs, so that nobody can write them anew unnoticed.",
+        "sign:bundle": "Put logs, signatures, manifest and report into one file to hand over.",
         "sign:key": "Make a pair of keys to sign logs with.",
     },
     "Know what the suite is worth": {

@@ -33,7 +33,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
     from ventproof.profile.bind import check_use  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
-    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem, StructureError  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if use and bench is None:
@@ -49,6 +49,9 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
             profiles += _check(path, session)
         except FileError as error:
             problems += error.problems
+            if isinstance(error, StructureError):
+                hint = "mend its structure, then check again"
+                problems.append(Problem(str(path), None, None, "its names and limits were not checked", hint))
     if session is not None and not problems:
         problems += check_use(session.use, profiles)
     if problems:

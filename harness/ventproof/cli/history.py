@@ -15,6 +15,7 @@ from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     from ventproof.history.store import History, Wanted
+    from ventproof.runset.completeness import PresentLog
 
 
 _SHOWN: Final = 30
@@ -134,10 +135,11 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     """Enter LOGS (files or folders); what is known already is not entered again.
 
     Each run is judged again, and a signature beside its log is checked. A run that is not borne out is entered without
-    its verdict, and named.
+    its verdict, and named. So is each run that was planned and is not among the logs.
 
     \b
     Exit code 0: every log was read and is believed.
+              2: the same, but not all runs that were planned are here.
               3: a file is no log; all others are entered.
               4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
@@ -145,12 +147,15 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
 
     from ventproof.cli.report import code_of_standings  # noqa: PLC0415
     from ventproof.history.enter import imported  # noqa: PLC0415
+    from ventproof.runset.present import checked_set  # noqa: PLC0415
 
     paths = options.log_paths(logs)
     past = _open(place, create=True)
     counts: Counter[str] = Counter()
     standings: set[str] = set()
+    here: list[PresentLog] = []
     for one in imported(past, paths):
+        here += [one.here] if one.here else []
         counts[one.entered] += 1
         standings.add(one.standing)
         if one.alarm:
@@ -162,9 +167,12 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
         "no run": "of self-checks, left out",
         "refused": "refused",
     }
+    whole = checked_set(here, options.choice_of(logs))
+    for sentence in whole.says:
+        click.echo(harmless(sentence))
     parts = [f"{counts[key]} {text}" for key, text in said.items() if counts[key]]
     click.echo(f"{counts.total()} log(s): {', '.join(parts)}")
-    return code_of_standings(standings)
+    return code_of_standings({*standings, whole.standing})
 
 
 @history.command("export")

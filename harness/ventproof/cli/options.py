@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Sequence
 from difflib import get_close_matches
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
 import click
@@ -18,6 +20,7 @@ from ventproof_bench.base.text import CAUTIONS, harmless
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.run.view import View
+    from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import Session
     from ventproof_bench.benchfile.model import BenchFile
@@ -79,15 +82,52 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
 
 
 def log_paths(paths: Sequence[Path]) -> list[Path]:
-    """Return the logs named by files and folders, in order; one that is named twice counts once.
+    """Return the logs named by files, folders and bundles, in order; one that is named twice counts once.
+
+    A bundle is unpacked until the command ends.
 
     Raises:
-        FileError: a path does not exist, or a folder holds no log.
+        FileError: a path does not exist, a folder holds no log, or a bundle is not whole and unchanged.
     """
     found: dict[Path, Path] = {}
-    for path in _files_below(paths, ".jsonl"):
+    for path in _files_below([_unpacked(path) for path in paths], ".jsonl"):
         found.setdefault(path.resolve(), path)
     return list(found.values())
+
+
+def choice_of(paths: Sequence[Path]) -> Choice:
+    """Return how logs were chosen that `log_paths` returns."""
+    from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
+    from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
+
+    whole = any(path.is_dir() or is_bundle(path) for path in paths)
+    return Choice.FOLDER if whole else Choice.NAMED
+
+
+_UNPACKED: Final = "ventproof.unpacked"
+
+
+def _unpacked(path: Path) -> Path:
+    """Return a folder with what a bundle holds; any other path as it is."""
+    from ventproof.runset.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
+
+    if not path.is_file() or not is_bundle(path):
+        return path
+    context = click.get_current_context()
+    above = Path(context.with_resource(TemporaryDirectory(prefix="ventproof-")))
+    folder = above / path.name
+    folder.mkdir()
+    unpack(path, folder)
+    context.meta.setdefault(_UNPACKED, []).append(f"{above}{os.sep}")
+    return folder
+
+
+def as_named(text: str) -> str:
+    """Return what is said of logs with those of bundles named as they are there: `handover.zip/logs/rain.jsonl`."""
+    context = click.get_current_context(silent=True)
+    for above in context.meta.get(_UNPACKED, []) if context else []:
+        text = text.replace(above, "")
+    return text
 
 
 def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:

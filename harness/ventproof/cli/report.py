@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
 from ventproof.cli import options
-from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import harmless
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from ventproof.rejudge.batch import Batch
+    from ventproof.report.model import ReportedCover
+    from ventproof.runset.present import Choice
 
 
 ENDINGS: Final = (".xml", ".md", ".json")
@@ -80,7 +83,7 @@ def module_for(out: Path) -> str:
     return "ventproof.report.build" if people else "ventproof.rejudge.batch"
 
 
-def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
+def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
     """Write one report of some logs and say what it says.
 
     Every kind judges each run again, and stands or falls by the same words.
@@ -88,7 +91,7 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
     Args:
         out: the file; its name was checked.
         logs: of runs.
-        not_run: names of profiles that were to be run and were not.
+        choice: how they came to be looked at together.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -100,43 +103,67 @@ def write(out: Path, logs: Sequence[Path], not_run: Sequence[str] = ()) -> int:
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        report = write_report(logs, out, not_run, table_section)
+        report = write_report(logs, out, choice, table_section)
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
-            click.echo(harmless(f"! {alarm}"))
-        return code_of_standings(entry.standing for entry in report.cover.entries)
+            click.echo(harmless(options.as_named(f"! {alarm}")))
+        return code_of_cover(report.cover)
     from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
-    batch = judged_batch(logs, not_run)
+    batch = _as_named(judged_batch(logs, choice))
     write_output(out, batch)
     click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
     for alarm in batch.alarms:
         click.echo(harmless(f"! {alarm}"))
     return code_of_standings(
-        [*(logged.standing for logged in batch.runs), *("unreadable" for _ in batch.lost)]
+        [
+            batch.whole.standing,
+            *(logged.standing for logged in batch.runs),
+            *("unreadable" for _ in batch.lost),
+        ]
     )
 
 
+def _as_named(batch: Batch) -> Batch:
+    """Return runs with the logs of bundles named as they are there."""
+    runs = tuple(replace(one, log=options.as_named(one.log)) for one in batch.runs)
+    return replace(
+        batch, runs=runs, lost=tuple(replace(one, log=options.as_named(one.log)) for one in batch.lost)
+    )
+
+
+def code_of_cover(cover: ReportedCover) -> int:
+    """Return the exit code for a report of which this is the first page."""
+    return code_of_standings([cover.of_set, *(entry.standing for entry in cover.entries)])
+
+
 def code_of_standings(standings: Iterable[str]) -> int:
-    """Return the exit code for how logs stand: 0 whatever the verdicts, as long as every log is one and is believed."""
-    from ventproof.rejudge.standing import BELIEVED  # noqa: PLC0415 - as above
+    """Return the exit code for how logs stand.
 
-    found = set(standings) - set(BELIEVED)
-    if found - {"unreadable"}:
+    It is 0 whatever the verdicts, as long as every log is one and is believed, and none that was planned is missing.
+    """
+    from ventproof.rejudge.standing import BELIEVED, INCOMPLETE  # noqa: PLC0415 - as above
+
+    found = set(standings) - {*BELIEVED, ""}
+    if found - {"unreadable", INCOMPLETE}:
         return EXIT_BENCH
-    return EXIT_INPUT if found else EXIT_PASS
+    if "unreadable" in found:
+        return EXIT_INPUT
+    return EXIT_INCONCLUSIVE if found else EXIT_PASS
 
 
-def write_all(outs: Iterable[Path], logs: Sequence[Path], not_run: Sequence[str]) -> bool:
+def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     """Write the reports that a run was asked for; what cannot be written is told, since the logs stand.
 
     Returns:
         Whether all were written, and believe every log.
     """
+    from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
+
     written = True
     for out in outs:
         try:
-            written = write(out, logs, not_run) == EXIT_PASS and written
+            written = write(out, logs, Choice.OWN) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
         except VentproofError as error:
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)
@@ -157,13 +184,15 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path], not_run: Sequence[str]
     "given more than once.",
 )
 def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
-    """Make a report of LOGS (files or folders): of runs, and of the self-checks that stand behind them.
+    """Make a report of LOGS (files, folders or bundles): of runs, and of the self-checks that stand behind them.
 
     Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so
     loudly where that does not bear out what a log says. A file that is no log is named as missing; the rest is told.
+    So is each run that was planned and is not here.
 
     \b
     Exit code 0: the report is written and every log is believed, whatever the verdicts.
+              2: the same, but not all runs that were planned are here.
               3: a file is no log, or no report can be written.
               4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
@@ -172,4 +201,4 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     check_names(outs)
     paths = options.log_paths(logs)
     call_up(len(paths), module_for(outs[0]))
-    return max(write(out, paths) for out in outs)
+    return max(write(out, paths, options.choice_of(logs)) for out in outs)

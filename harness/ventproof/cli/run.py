@@ -11,7 +11,7 @@ import click
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.report import write_all
-from ventproof.session.repeats import run_series
+from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.console import progress
 from ventproof.terminal.findings import show
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
@@ -71,26 +71,33 @@ def _run_suite(
     quiet: bool,
 ) -> int:
     done: list[RepeatSeries] = []
+    runs = PlannedRuns(session, suite, plan)
     try:
-        broken_off = _run_all(session, suite, plan, done, quiet=quiet)
-    except KeyboardInterrupt:
-        if done:
-            show(done, session.selfcheck, quiet=quiet)
-            _report(reports, done, suite)
+        broken_off = _run_all(session, suite, runs, done, quiet=quiet)
+    except BaseException as error:
+        interrupted = isinstance(error, KeyboardInterrupt)
+        _close(runs, "interrupted" if interrupted else str(error))
+        if done and interrupted:
+            show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
+            write_all(reports, runs.logs)
         raise
-    show(done, session.selfcheck, quiet=quiet)
+    closed = _close(runs, broken_off or done[-1].results[-1].outcome.aborted)
+    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
+    if runs.manifest:
+        click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
     if broken_off:
         click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:
         from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
-        click.echo(f"every log is signed, key {fingerprint(session.signing.public)}")
+        every = "every log and the manifest are" if runs.manifest else "every log is"
+        click.echo(f"{every} signed, key {fingerprint(session.signing.public)}")
     left = [profile.model.profile for profile in suite[len(done) :]]
     for name in left[:_LEFT_SHOWN]:
         click.echo(f"not run: {name}")
     if more := len(left[_LEFT_SHOWN:]):
         click.echo(f"not run: {more} more")
-    written = _report(reports, done, suite)
+    written = write_all(reports, runs.logs) and closed
     code = EXIT_BENCH if broken_off else code_of_series(done)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
 
@@ -98,7 +105,7 @@ def _run_suite(
 def _run_all(
     session: Session,
     suite: Sequence[Loaded[Profile]],
-    plan: RepeatPlan,
+    runs: PlannedRuns,
     done: list[RepeatSeries],
     *,
     quiet: bool,
@@ -106,10 +113,10 @@ def _run_all(
     """Run profiles into `done` until one has no verdict; return what broke the suite off, if something did."""
     view = view_for(session.bench, quiet=quiet)
     with progress(shown=session.bench.model.virtual) as tell:
-        for number, profile in enumerate(suite, start=1):
-            tell(f"{number} of {len(suite)}: {profile.model.profile}")
+        for number, profile in enumerate(suite):
+            tell(f"{number + 1} of {len(suite)}: {profile.model.profile}")
             try:
-                done.append(run_series(session, profile, view, plan))
+                done.append(runs.repeat(number, view))
             except VentproofError as error:
                 if not done:
                     raise
@@ -119,9 +126,14 @@ def _run_all(
     return ""
 
 
-def _report(outs: Sequence[Path], done: Sequence[RepeatSeries], suite: Sequence[Loaded[Profile]]) -> bool:
-    logs = [result.log for series in done for result in series.results]
-    return write_all(outs, logs, [profile.model.profile for profile in suite[len(done) :]])
+def _close(runs: PlannedRuns, broken_off: str) -> bool:
+    """Close the set of runs and return whether that was done; if not, it is told, since the logs stand."""
+    try:
+        runs.close(broken_off)
+    except VentproofError as error:
+        click.echo(f"MANIFEST NOT WRITTEN: {error}", err=True)
+        return False
+    return True
 
 
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:

@@ -1,4 +1,4 @@
-"""Sign, key."""
+"""Sign, key, bundle."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ import click
 
 from ventproof.cli import options
 from ventproof.verdict.finding import EXIT_PASS
-from ventproof_bench.base.text import stated
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.text import harmless, stated
 
 if TYPE_CHECKING:
     from ventproof.log.signing import SigningKey
@@ -61,19 +62,78 @@ def signing_key(path: Path) -> SigningKey:
 def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     """Sign LOGS (files or folders): each gets its signature in a small file beside it, LOG.sig.
 
-    An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is.
+    An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is. A manifest
+    is signed with the last of the logs that it lists.
     """
     from ventproof.log.signing import sign_log, signature_path  # noqa: PLC0415
+    from ventproof.runset.present import left_unsigned  # noqa: PLC0415
+    from ventproof.runset.signature import sign_manifest  # noqa: PLC0415
 
     name = stated(signer, "--signer")
-    paths = [path for path in options.log_paths(logs) if path in logs or not signature_path(path).exists()]
+    every = options.log_paths(logs)
+    paths = [path for path in every if path in logs or not signature_path(path).exists()]
     own = signing_key(key)
     for path in paths:
         signed = sign_log(path, own, name)
         click.echo(f"{path}: signed, {signed.lines} lines, digest {signed.digest}")
-    if not paths:
+    manifests = left_unsigned(every)
+    for path in manifests:
+        sign_manifest(path, own, name)
+        click.echo(f"{path}: signed")
+    if not (paths or manifests):
         click.echo("nothing to sign: every log there is signed already")
     return EXIT_PASS
+
+
+@click.command("bundle")
+@click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.zip",
+    help="The bundle to write; a file that exists is never replaced.",
+)
+def bundle(logs: tuple[Path, ...], out: Path) -> int:
+    """Put LOGS (files or folders) into one file to hand over, with all that belongs to them.
+
+    That is their signatures, the manifests that close them, a report, and the fingerprints of the keys that signed. It
+    is a ZIP archive, and anybody can unpack it; `ventproof verify FILE.zip` checks it as it is.
+
+    \b
+    Exit code 0: it is written and every log is believed, whatever the verdicts.
+              2: the same, but not all runs that were planned are here.
+              3: a file is no log, or the bundle cannot be written.
+              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from ventproof.cli.report import code_of_cover  # noqa: PLC0415 - only this command needs it
+    from ventproof.draft.traceability import table_section  # noqa: PLC0415
+    from ventproof.log.signing import check_free, signers  # noqa: PLC0415
+    from ventproof.report.build import report_of  # noqa: PLC0415
+    from ventproof.report.write import html_of  # noqa: PLC0415
+    from ventproof.runset.bundle import LOGS, REPORT, write_bundle  # noqa: PLC0415
+    from ventproof.runset.present import belonging  # noqa: PLC0415
+
+    if out.suffix.lower() != ".zip":
+        raise FileError([Problem(str(out), None, None, "a bundle is a ZIP archive", "end its name in .zip")])
+    check_free(out)
+    paths, choice = options.log_paths(logs), options.choice_of(logs)
+    report = report_of(paths, choice, table_section)
+    cover, inside, keys = report.cover, belonging(paths, choice), signers(paths)
+    above = os.path.commonpath([path.resolve().parent for path in inside])
+    files: dict[str, Path | bytes] = {
+        f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside
+    }
+    write_bundle(out, {**files, REPORT: html_of(report).encode()}, keys)
+    click.echo(harmless(f"{out}: {len(paths)} logs, {cover.standing}: {cover.title}. {cover.says}"))
+    for alarm in cover.alarms:
+        click.echo(harmless(f"! {alarm}"))
+    for one in keys:
+        click.echo(harmless(f"signed by {one.name or 'nobody named'}, key {one.fingerprint}"))
+    if not keys:
+        click.echo("nothing in it is signed: who can write logs can write others; see `ventproof sign`")
+    return code_of_cover(cover)
 
 
 @click.command("key")

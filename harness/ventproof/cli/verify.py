@@ -5,14 +5,20 @@ from __future__ import annotations
 import re
 from collections import Counter
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from ventproof.cli import options
-from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_PASS
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ventproof.runset.completeness import PresentLog
+
 
 _DIGITS: Final = 64
 _FEWEST_DIGITS: Final = 16
@@ -32,50 +38,68 @@ _FEWEST_DIGITS: Final = 16
     help="The log's digest as it was noted down when it was written; its first 16 digits will do.",
 )
 def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
-    """Check the hash chain of LOGS (files or folders), and their signatures.
+    """Check the hash chain of LOGS (files, folders or bundles), and their signatures.
 
     The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
-    A signature checked with --key, or a digest that was kept elsewhere, shows that too. Of several logs each has a
-    line, and the last line counts them.
+    A signature checked with --key, or a digest that was kept elsewhere, shows that too. First it is told which planned
+    runs are not here; of several logs each has a line, and the last line counts them.
 
     \b
     Exit code 0: every log is intact and complete, whatever its verdict, and signed and noted as was asked for.
+              2: the same, but not all runs that were planned are here, or were named.
               3: a file is no log, or its first line was changed, which comes to the same.
-              4: a run was aborted, a chain is broken, or a signature or digest is missing or wrong.
+              4: a run was aborted, a chain is broken, a signature or digest is missing or wrong, or a log is not
+                 the one that the manifest lists.
     Of several logs the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.log.signing import (  # noqa: PLC0415
-        load_public_key,
-        verified,
-    )
+    from ventproof.log.signing import load_public_key, verified  # noqa: PLC0415
+    from ventproof.runset.present import checked_set, present_log  # noqa: PLC0415
 
     paths = options.log_paths(logs)
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
-    if len(paths) == 1:
-        sentences, right = verified(paths[0], owner, noted)
-        for sentence in sentences:
-            _say(sentence)
-        return EXIT_PASS if right else EXIT_BENCH
+    told: list[tuple[str, ...]] = []
     codes: Counter[int] = Counter()
+    runs: list[PresentLog] = []
     for path in paths:
         try:
-            sentences, right = verified(path, owner, noted)
-            code = EXIT_PASS if right else EXIT_BENCH
+            found = verified(path, owner, noted)
         except FileError as error:
-            sentences, code = [str(problem) for problem in error.problems], EXIT_INPUT
+            if len(paths) == 1:
+                raise
+            told.append(tuple(str(problem) for problem in error.problems))
+            codes[EXIT_INPUT] += 1
+            continue
+        told.append(found.sentences)
+        codes[EXIT_PASS if found.right else EXIT_BENCH] += 1
+        runs += [] if found.check.is_check else [present_log(path, found.check)]
+    whole = checked_set(runs, options.choice_of(logs), owner)
+    for sentence in (*whole.says, *whole.whole):
+        _say(sentence)
+    _tell(told, codes)
+    return max(*codes, _CODES[whole.standing])
+
+
+_CODES: Final = {"": EXIT_PASS, "incomplete": EXIT_INCONCLUSIVE, "broken": EXIT_BENCH}
+"""Exit codes for how a set of logs stands."""
+
+
+def _tell(told: Sequence[Sequence[str]], codes: Counter[int]) -> None:
+    """Print what there is to say of each log: of one all of it, of several a line each and their count."""
+    if len(told) == 1:
+        for sentence in told[0]:
+            _say(sentence)
+        return
+    for sentences in told:
         _say("; ".join(sentence.strip() for sentence in sentences))
-        codes[code] += 1
     kinds = ((EXIT_PASS, "in order"), (EXIT_BENCH, "not in order"), (EXIT_INPUT, "no log"))
-    click.echo(
-        f"{len(paths)} files: " + ", ".join(f"{codes[code]} {said}" for code, said in kinds if codes[code])
-    )
-    return max(codes)
+    counts = ", ".join(f"{codes[code]} {said}" for code, said in kinds if codes[code])
+    click.echo(f"{len(told)} files: {counts}")
 
 
 def _say(sentence: str) -> None:
     """Print what there is to say; a file's name must not make a line as if another log had been found intact."""
-    click.echo(harmless(sentence).replace("\n", "\N{REPLACEMENT CHARACTER}"))
+    click.echo(harmless(options.as_named(sentence)).replace("\n", "\N{REPLACEMENT CHARACTER}"))
 
 
 def _noted(digest: str | None, logs: int) -> str:

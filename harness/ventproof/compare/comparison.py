@@ -29,7 +29,7 @@ Of = Literal["base", "candidate"]
 _SIDES: Final[tuple[tuple[Of, Of], ...]] = (("base", "candidate"), ("candidate", "base"))
 """Each side, and the other."""
 
-_SHOWS_NOTHING: Final = "it passes, and shows nothing: what is demanded held before the stimulus"
+_SHOWS_NOTHING: Final = "it passes, and shows nothing: for all that is known it was so before"
 
 _RANK: Final = {"pass": 0, "inconclusive": 1, "fail": 2}
 
@@ -305,6 +305,7 @@ def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float 
 
 def _alarms(base: Side, candidate: Side) -> Iterator[str]:
     for side in (base, candidate):
+        yield from (f"{side.name}: {gap}" for gap in side.gaps)
         if len(side.told("firmware")) > 1:
             yield f"{side.name} holds runs of several firmware versions: {', '.join(side.told('firmware'))}"
         if len(side.told("unit")) > 1:

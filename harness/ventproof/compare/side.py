@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, NamedTuple, final
 
 from ventproof.log.run import ABORTED
 from ventproof.rejudge.batch import Logged, read_runs
+from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterable, Mapping, Sequence
+    from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 
+    from ventproof.log.plan import Plan
     from ventproof.log.run import RunRecord
     from ventproof.verdict.finding import Finding
 
@@ -37,11 +39,13 @@ class Side:
         name: as the user named it.
         runs: each counted once.
         repeated: runs that were left out, being another to the byte.
+        gaps: of which planned runs it tells nothing, in words.
     """
 
     name: str
     runs: tuple[RunRecord, ...]
     repeated: int
+    gaps: tuple[str, ...] = ()
 
     @property
     def profiles(self) -> Mapping[str, Sequence[RunRecord]]:
@@ -74,7 +78,16 @@ def side_of(name: str, runs: Iterable[RunRecord]) -> Side:
             run.version,
         )
         kept.setdefault(virtual if run.clock == "virtual" else (run.digest, run.verdict), run)
-    return Side(name, tuple(kept.values()), len(given) - len(kept))
+    return Side(name, tuple(kept.values()), len(given) - len(kept), tuple(_gaps(given)))
+
+
+def _gaps(runs: Sequence[RunRecord]) -> Iterator[str]:
+    """Yield what is missing of each plan that some runs are of; repeats that may have ended early are not missed."""
+    here: dict[Plan, set[int]] = defaultdict(set)
+    for run in runs:
+        if run.place is not None and run.place.plan.claim is None:
+            here[run.place.plan].add(run.place.run)
+    yield from filter(None, (absent_of(plan, present) for plan, present in here.items()))
 
 
 def complete(runs: Iterable[RunRecord]) -> list[RunRecord]:

@@ -164,6 +164,7 @@ def _changes(
 
 
 def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator[str]:
+    yield from side.gaps
     *before, newest = versions
     if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
         yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and nothing is said of it"

@@ -151,7 +151,8 @@ class StaysDecider(Decider):
 
     Pass: L >= low and U <= high in all of [s1, s2 + F]. Fail: for every s, L > high or U < low somewhere in
     [s, s + F], or a reading is outside by so much that x cannot have come from inside, or gone back, outside the span
-    only: max(0, b - (s + F), s - a) <= distance / rate.
+    only: max(0, b - (s + F), s - a) <= distance / rate. What ends at an unknown instant of [u1, u2] is judged to u2
+    for a pass, and to u1 for a fail.
     """
 
     __slots__ = (
@@ -161,6 +162,7 @@ class StaysDecider(Decider):
         "_least_out",
         "_low",
         "_per_unit_s",
+        "_sure_end_s",
         "_unsure_s",
         "_worst",
         "formula",
@@ -174,6 +176,7 @@ class StaysDecider(Decider):
         super().__init__(stimulus, span)
         self.formula = formula
         self.span_s = span
+        self._sure_end_s = self.s1 + span  # so long it is judged whatever s is
         self._per_unit_s = 1 / rate_per_s if rate_per_s else 0.0
         self._low = -INF if formula.low is None else formula.low - EPS
         self._high = INF if formula.high is None else formula.high + EPS
@@ -204,7 +207,7 @@ class StaysDecider(Decider):
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
         """While it keeps inside."""
         inside = (corners.low >= self._low) & (corners.high <= self._high)
-        return min(corners.lead_s(inside), self.s1 + self.span_s)
+        return min(corners.lead_s(inside), self._sure_end_s)
 
     def stretch(self, corners: Corners, readings: Readings) -> None:  # noqa: ARG002 - as above
         """Take pieces inside; readings inside say nothing."""
@@ -220,7 +223,7 @@ class StaysDecider(Decider):
 
     def _improve(self, part: Piece) -> None:
         # Only what belongs to the span whatever s is: elsewhere the span may not reach, and the best stays possible.
-        if part.t0 >= self.s2 and part.t1 <= self.s1 + self.span_s:
+        if part.t0 >= self.s2 and part.t1 <= self._sure_end_s:
             _, l0, u0, _, l1, u1 = part
             low, high = self._low + EPS, self._high - EPS
             self._best = min(self._best, u0 - low, u1 - low, high - l0, high - l1, (high - low) / 2)
@@ -232,7 +235,7 @@ class StaysDecider(Decider):
         t0, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
         self._worst = min(self._worst, min(l0, l1) - (self._low + EPS), self._high - EPS - max(u0, u1))
-        inner = clip(part, self.s2, self.s1 + self.span_s)
+        inner = clip(part, self.s2, self._sure_end_s)
         if inner is not None:
             self._improve(inner)
         sure = surely_in(part, self._low, self._high)
@@ -251,16 +254,17 @@ class StaysDecider(Decider):
         outside = max(lo - self._high, self._low - hi)
         if self.verdict is not None or outside <= 0:
             return
-        if b > self.end_s or a < self.s1:  # it may be told only in part: the pieces tell more of it
+        last_s = self.last_s
+        if b > last_s or a < self.s1:  # it may be told only in part: the pieces tell more of it
             far_s = reading.reach_s(outside, self._per_unit_s)
-            if b > self.s1 and b <= self.end_s + far_s:
+            if b > self.s1 and b <= last_s + far_s:
                 self._broken.add(b - far_s - self.span_s, a + far_s)
             return
         self.left = self.left or (b, lo, hi)
         self._worst = min(self._worst, lo - (self._low + EPS), self._high - EPS - hi)
         far_s = reading.reach_s(outside, self._per_unit_s)
         self._break(b - far_s, a + far_s, depth=self._most(lo, hi))
-        if a >= self.s2 and b <= self.s1 + self.span_s:
+        if a >= self.s2 and b <= self._sure_end_s:
             self._best = min(self._best, self._most(lo, hi))
             self.seen_low, self.seen_high = min(self.seen_low, lo), max(self.seen_high, hi)
 
@@ -271,12 +275,18 @@ class StaysDecider(Decider):
     def _break(self, by_s: float, from_s: float, depth: float) -> None:
         if from_s >= self.s1:
             self._least_out = max(self._least_out, depth)
-        if self._broken.add(by_s - self.span_s, from_s):
+        if by_s <= self.last_s and self._broken.add(by_s - self.span_s, from_s):
             self.verdict = Verdict.FAIL
 
-    def end_at(self, t_s: float) -> None:
-        """The condition ended at the earliest at `t_s`: judge up to there."""
-        self.end_s = min(self.end_s, t_s)
+    @property
+    def last_s(self) -> float:
+        """The last instant at which it can be broken for certain."""
+        return self._sure_end_s if self.span_s == INF else self.end_s
+
+    def end_at(self, earliest_s: float, latest_s: float) -> None:
+        """The condition ended at some instant between two: judge up to there."""
+        self._sure_end_s = min(self._sure_end_s, earliest_s)
+        self.end_s = min(self.end_s, latest_s)
 
     def fill_in(self, piece: Piece) -> None:
         """What came after the verdict does not count."""
@@ -285,7 +295,7 @@ class StaysDecider(Decider):
         """Fail if a break is certain for every s; pass if no moment was unsure."""
         # Readings told in part were added without a verdict. What ended before s2 was perhaps never in force: no fail
         # then.
-        if self.verdict is None and self._broken.complete and self.end_s >= self.s2:
+        if self.verdict is None and self._broken.complete and self.last_s >= self.s2:
             self.verdict = Verdict.FAIL
         kept = self.frontier_s >= self.end_s - EPS_S and self._unsure_s >= self.end_s
         # An end before s1: it was never in force, and so nothing is broken.

@@ -56,6 +56,9 @@ class Decider(ABC):
 
     __slots__ = ("end_s", "pieces", "s1", "s2", "seen_high", "seen_low", "verdict")
 
+    by_readings = False
+    """Whether the readings alone decide, and end it."""
+
     def __init__(self, stimulus: Window, longest_s: float) -> None:
         self.s1 = stimulus.earliest_s
         self.s2 = stimulus.latest_s

@@ -6,6 +6,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import ReturnsDecider, StaysDecider
 from ventproof.deciders.base import Decider
 from ventproof.deciders.count import CountDecider
+from ventproof.deciders.flags import FlagDecider, FlagFormula, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.deciders.motion import DriftDecider, OvershootDecider, ReversalDecider
 from ventproof.deciders.reaches import HoldsDecider, ReachesDecider
@@ -15,7 +16,12 @@ from ventproof_bench.base.evidence import Window
 
 
 def decider_of(  # noqa: C901, PLR0911 - one line a kind
-    formula: Formula, stimulus: Window, rate_per_s: float | None, *, continuous: bool
+    formula: Formula,
+    stimulus: Window,
+    rate_per_s: float | None,
+    *,
+    continuous: bool,
+    kept: Kept | None = None,
 ) -> Decider:
     """Return a new decider.
 
@@ -24,7 +30,10 @@ def decider_of(  # noqa: C901, PLR0911 - one line a kind
         stimulus: the window that contains the instant from which it counts.
         rate_per_s: the fastest that the truth can change, in the signal's unit; None where nothing bounds it.
         continuous: the truth passes every value between two of its values.
+        kept: how a flag or a state keeps its values; None for other signals, and for readings as they stand.
     """
+    if kept is not None and isinstance(formula, FlagFormula):
+        return FlagDecider(formula, stimulus, kept)
     match formula:
         case formulas.ReachesFormula():
             if formula.holds_s > EPS_S:

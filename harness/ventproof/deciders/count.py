@@ -20,6 +20,8 @@ class CountDecider(Decider):
         counted_on: it counted on around the limit, so that both verdicts are possible.
     """
 
+    by_readings = True
+
     __slots__ = (
         *("_after", "_before", "_in_time", "_latest", "_still_from_s", "_still_to_s"),
         *("counted_on", "formula", "restarted"),

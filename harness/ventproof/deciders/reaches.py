@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple, final
+from typing import final
 
 from ventproof.deciders import robustness
 from ventproof.deciders.band import Arrival
 from ventproof.deciders.base import Decider, Measures, Readings
+from ventproof.deciders.chains import Chains
 from ventproof.deciders.formulas import ReachesFormula
 from ventproof.envelope.spans import (
     EPS,
@@ -16,8 +17,6 @@ from ventproof.envelope.spans import (
     Cover,
     Piece,
     Reading,
-    at_least,
-    at_most,
     side,
     surely_out,
 )
@@ -111,14 +110,6 @@ class ReachesDecider(_Reaches):
         return self._passed(margin, earliest_s, self._arrival.latest_s)
 
 
-class _Outside(NamedTuple):
-    """A stay outside the band that no hold can have come before: for stimuli from s on, begun at `from_s`."""
-
-    s: float
-    from_s: float
-    to_s: float
-
-
 @final
 class HoldsDecider(_Reaches):
     """F[0,T] G[0,H] x in the band.
@@ -126,23 +117,10 @@ class HoldsDecider(_Reaches):
     Fail: every begin of a hold in [s1, s2 + T] is barred. Barred are (p - H, q) where the envelope is outside the
     band from p to q, and (b - H - d / r, a + d / r) by a reading that is outside it by d.
 
-    Pass: no course is outside again and again before any hold is over: a chain of moments outside, the first at most
-    H after s, the last T or more after s, none H or more after the one before. While a bound is outside on one side,
-    all moments of it follow; the other side follows once the band can have been crossed at the greatest rate.
+    Pass: no course is outside again and again before any hold is over (`Chains`).
     """
 
-    __slots__ = (
-        "_barred",
-        "_chained",
-        "_crossing_s",
-        "_hold",
-        "_last_s",
-        "_outside",
-        "_per_unit_s",
-        "_unheld",
-        "_within",
-        "broken_by",
-    )
+    __slots__ = ("_barred", "_chains", "_hold", "_inside", "_per_unit_s", "_within", "broken_by")
 
     def __init__(self, formula: ReachesFormula, stimulus: Window, rate_per_s: float | None) -> None:
         super().__init__(formula, stimulus)
@@ -151,19 +129,21 @@ class HoldsDecider(_Reaches):
         self._hold = formula.holds_s - EPS_S
         self._barred = Cover(self.s1, self.s2 + self._within)
         self._per_unit_s = 1 / rate_per_s if rate_per_s else 0.0
-        self._crossing_s = (self._high - self._low) * self._per_unit_s
-        self._outside: tuple[list[_Outside], list[_Outside]] = ([], [])  # above the band, and below it
-        self._unheld = False  # some course never holds
-        self._last_s = self.s1  # the last moment outside that a course may wait for
+        self._inside: list[Reading] = []  # readings in the band
+        self._chains = self._chained()
         self.broken_by: Reading | None = None  # the reading that left no hold possible, ahead of the pieces
+
+    def _chained(self) -> Chains:
+        band, window = Bounds(self._low, self._high), Window(self.s1, self.s2)
+        return Chains(window, band, self._within, self._hold, self._per_unit_s, self._inside)
 
     def take(self, part: Piece) -> None:
         """Follow the spans that are outside for certain, and those that may be."""
-        t0, l0, u0, t1, l1, u1 = part
+        _, l0, u0, t1, l1, u1 = part
         self.frontier_s = t1
         # Strictly inside: at an edge `at_least` and `at_most` find a moment outside.
         if self._low < l0 and self._low < l1 and u0 < self._high and u1 < self._high:
-            if t1 >= self._held_s():
+            if t1 >= self._chains.held_s():
                 self.verdict = Verdict.PASS
             return
         for out in surely_out(part, self._low, self._high):
@@ -171,67 +151,55 @@ class HoldsDecider(_Reaches):
                 self.verdict = Verdict.FAIL
                 return
         # It can no longer pass; whether it fails is told above.
-        if self._unheld:
+        if self._chains.complete:
             return
-        above, below = at_least(t0, u0, t1, u1, self._high), at_most(t0, l0, t1, l1, self._low)
-        spans = sorted((span, i) for i, span in enumerate((above, below)) if span is not None)
-        if len(spans) > 1:
-            spans.append(spans[0])  # it may follow the second, too
-        for span, i in spans:
-            self._follow(*span, self._outside[i], self._outside[1 - i])
-        if t1 >= self._held_s():
+        self._chains.take(part)
+        if t1 >= self._chains.held_s():
             self.verdict = Verdict.PASS
-
-    def _follow(self, p: float, q: float, same: list[_Outside], other: list[_Outside]) -> None:
-        """Take a span of moments outside on one side of the band."""
-        if len(same) == 1 and same[0].to_s >= p and not other:  # goes on
-            same[0] = _Outside(same[0].s, same[0].from_s, q)
-            self._waits(same[0])
-            return
-        found = [_Outside(max(self.s1, p - self._hold), p, q)] if p - self._hold <= self.s2 else []
-        for s, from_s, to_s in other:
-            at_s = max(p, from_s + self._crossing_s)
-            if at_s <= q and at_s < to_s + self._hold:
-                found.append(_Outside(s, at_s, q))
-        going_on = [_Outside(s, e if to_s >= p else p, q) for s, e, to_s in same if p - to_s < self._hold]
-        kept = [one for one in same if one.to_s < p and p - one.to_s < self._hold]
-        new: list[_Outside] = []
-        # One that begins no later, for stimuli that are no later, is at least as good in every chain: the others
-        # never count.
-        for one in sorted((*found, *going_on)):
-            if not any(better.s <= one.s and better.from_s <= one.from_s for better in new):
-                new.append(one)
-        same[:] = [*kept, *new]
-        other[:] = [one for one in other if one.to_s + self._hold > p]
-        for one in new:
-            self._waits(one)
-
-    def _waits(self, one: _Outside) -> None:
-        self._last_s = max(self._last_s, one.to_s)
-        self._unheld = self._unheld or one.to_s >= one.s + self._within
-
-    def _held_s(self) -> float:
-        """Return when all courses have held, if none is outside until then."""
-        return INF if self._unheld else max(self.s2, self._last_s) + self._hold
 
     def reading(self, reading: Reading) -> None:
         """One reading outside breaks every hold that would span it."""
         lo, hi, a, b, *_ = reading
         outside = max(lo - self._high, self._low - hi)
+        if self._keeps_inside(lo, hi) and a < self.end_s and b > self.s1 - self._hold:
+            self._inside.append(reading)
         if self.verdict is None and outside > 0:
             far_s = reading.reach_s(outside, self._per_unit_s)
             if self._barred.add(b - self._hold - far_s, a + far_s):
                 self.verdict, self.broken_by = Verdict.FAIL, reading
 
+    def _keeps_inside(self, lo: float, hi: float) -> bool:
+        return 2 * max(self._high - hi, lo - self._low) * self._per_unit_s >= self._hold
+
+    def stretch(self, corners: Corners, readings: Readings) -> None:
+        """Take pieces and readings that are calm."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        lo, hi, *_ = readings
+        deep = 2 * np.maximum(self._high - hi, lo - self._low) * self._per_unit_s >= self._hold
+        self._inside += (Reading(*one) for one in zip(*(x[deep].tolist() for x in readings), strict=True))
+        hull = corners.hull()
+        self.pieces.extend(corners)
+        self.note_seen(hull)
+        if (lo > self._high).all() or (hi < self._low).all():  # else none is outside
+            self.reading(readings.hull())
+        self.take(hull)
+
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
         """While it keeps to one side of the band, or in it for less than the hold."""
         where, until_s = side(corners, self._low, self._high)
-        last_s = self._held_s() if where == 0 else self.s2 + self._within
+        last_s = self._chains.held_s() if where == 0 else self.s2 + self._within
         return min(until_s, last_s - EPS_S)
 
     def finish(self) -> None:
-        """Nothing more will come."""
-        self.settle(passed=False)
+        """Pass if no course comes back out of the band, now that all readings in it are known."""
+        passed = False
+        if self.verdict is None and self.frontier_s >= self.end_s - EPS_S and self._inside:
+            self._chains = self._chained()
+            for piece in self.pieces:
+                self._chains.take(piece)
+            passed = not self._chains.complete
+        self.settle(passed=passed)
 
     def measures(self) -> Measures:
         """Robustness of the formula, and when the band was reached that was then held."""
@@ -240,4 +208,4 @@ class HoldsDecider(_Reaches):
             return Measures(robustness.agreeing(margin, self.verdict))
         barred = self._barred.spans
         earliest_s = barred[0][1] if barred and barred[0][0] <= self.s1 else self.s1
-        return self._passed(margin, earliest_s, self._last_s)
+        return self._passed(margin, earliest_s, self._chains.last_s)

@@ -22,11 +22,16 @@ _INSTANTS, _STARTS = 4, 8
 
 
 class _Travel(NamedTuple):
-    """For one cell of s and x(s): the mean rate, the instant of 90 %, and the bounds of s; infinite: not by the end."""
+    """For one cell of s and x(s): the mean rate, the instant of 90 %, and the bounds of s; infinite: not by the end.
+
+    Attributes:
+        in_time: the least mean rate of those who arrive in time; infinite: nobody can.
+    """
 
     rate: Bounds
     arrived: Bounds
     s: Bounds
+    in_time: float
 
 
 class _Bound(NamedTuple):
@@ -47,6 +52,15 @@ class _Bound(NamedTuple):
                 return max(from_s, span[0])
         return INF
 
+    def last_at(self, level: float) -> float:
+        """Return the last instant at which a level is met; -inf without one."""
+        meets = ((self.y0 >= level) | (self.y1 >= level)).nonzero()[0]
+        if not len(meets):
+            return -INF
+        t0, y0, t1, y1 = (float(x[meets[-1]]) for x in self)
+        span = at_least(t0, y0, t1, y1, level)
+        return span[1] if span is not None else -INF
+
 
 @final
 class TravelDecider(Decider):
@@ -57,7 +71,9 @@ class TravelDecider(Decider):
 
         0.8 way / (t90 latest - t10 earliest)   and   0.8 way / max(t90 earliest - t10 latest, 0.8 way / rate)
 
-    Pass: in all cells it must be as demanded. Fail: in none it may.
+    Whoever arrives in time does so by the last instant at which U is at 90 % at all: that is another least rate.
+
+    Pass: in all cells it must be as demanded. Fail: in none it may, of those who arrive in time.
     """
 
     __slots__ = ("_frontier_s", "_rate", "_start_high", "_start_low", "_travels", "formula")
@@ -120,11 +136,11 @@ class TravelDecider(Decider):
         low, high = formula.rate - formula.tolerance - EPS, formula.rate + formula.tolerance + EPS
         self._travels = list(self._each_start())
         passes = fails = True
-        for rate, arrived, s in self._travels:
+        for rate, arrived, s, in_time_rate in self._travels:
             in_time = arrived.high <= s.low + formula.within_s + EPS_S
             passes = passes and in_time and low <= rate.low and rate.high <= high
             too_late = arrived.low > s.high + formula.within_s + EPS_S
-            fails = fails and (too_late or rate.low > high or rate.high < low)
+            fails = fails and (too_late or in_time_rate > high or rate.high < low)
         if fails or passes:
             self.verdict = Verdict.FAIL if fails else Verdict.PASS
 
@@ -155,7 +171,10 @@ class TravelDecider(Decider):
                 quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
                 slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
                 fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF
-                yield _Travel(Bounds(min(slowest, fastest), fastest), Bounds(first90, last90), s)
+                end_s = min(last90, s.high + self.formula.within_s, upper.last_at(low + 0.9 * way.high))
+                in_time = 0.8 * way.low / (end_s - first10) if end_s > first10 else INF
+                rate = Bounds(min(slowest, fastest), fastest)
+                yield _Travel(rate, Bounds(first90, last90), s, in_time)
 
     def _instants(self) -> Iterator[Bounds]:
         """Yield the parts of the stimulus window."""

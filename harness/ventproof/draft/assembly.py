@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.stimuli import quantity
-from ventproof.profile.model import CONTACT, Equals, Needs, Profile, Reaches, Returns, Span, Stays, Unchanged
+from ventproof.profile.model import CONTACT, Equals, Needs, Profile, Reaches, Returns, Stays
 from ventproof_bench.base.quantities import Dimension, Quantity, span_text
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Response, Start, Step
     from ventproof.profile.stimulus import Stimulus
     from ventproof_bench.benchfile.model import BenchFile
+
+
+_FOUND_FOR_S: Final = 1.0
 
 
 @final
@@ -37,14 +40,15 @@ class Band:
             why=why,
         )
 
-    def reaches(self, within_s: float, holds_s: float, *, why: str = "") -> Response:
-        """Return that it comes there and stays."""
+    def reaches(self, within_s: float, holds_s: float, *, why: str = "", anyhow: bool = False) -> Response:
+        """Return that it comes there and stays; `anyhow`: or was there already."""
         return Reaches(
             signal=self.signal,
             reaches=self.position,
             tolerance=self.tolerance,
             within=span_text(within_s),
             holds=span_text(holds_s),
+            already_so="enough" if anyhow else None,
             why=why,
         )
 
@@ -59,14 +63,28 @@ class Band:
         )
 
 
-def equals(flag: str, within_s: float, *, on: bool, why: str = "") -> Response:
-    """Return that a flag takes a state, seconds after the stimulus at the latest."""
-    return Equals(signal=flag, equals="on" if on else "off", within=span_text(within_s), why=why)
+def equals(flag: str, within_s: float, *, on: bool, why: str = "", anyhow: bool = False) -> Response:
+    """Return that a flag takes a state, seconds after the stimulus at the latest; `anyhow`: or had it already."""
+    return Equals(
+        signal=flag,
+        equals="on" if on else "off",
+        within=span_text(within_s),
+        already_so="enough" if anyhow else None,
+        why=why,
+    )
 
 
-def unchanged(flag: str, for_s: float, *, why: str = "") -> Response:
-    """Return that a flag keeps its state, for so many seconds."""
-    return Unchanged(signal=flag, unchanged=Span(for_=span_text(for_s)), why=why)
+def keeps(flag: str, for_s: float, *, on: bool, why: str = "") -> Response:
+    """Return that a flag has a state and keeps it, for so many seconds."""
+    state, none = quantity(on, Dimension.COUNT), quantity(0, Dimension.COUNT)
+    return Stays(signal=flag, stays=state, tolerance=none, for_=span_text(for_s), why=why)
+
+
+def found(flag: str, late_s: float, *, on: bool, watched: bool, why: str = "") -> Response:
+    """Return that a flag is found in a state; the bench sees it `late_s` late, and `watched`: all the time."""
+    if watched:
+        return keeps(flag, _FOUND_FOR_S, on=on, why=why)
+    return equals(flag, round(_FOUND_FOR_S + late_s, 6), on=on, why=why, anyhow=True)
 
 
 def percent(value: float) -> Quantity:

@@ -67,7 +67,10 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
     if override.flag:
         begins_s = override.entry_delay + override.delays_within + lag_s(condition)
         late_s = builder.margins.late_s(override.flag)
-        flags = (equals(override.flag, round(boots_s + begins_s + late_s, 1), on=True),)
+        # It is on before, too: what shows that it was found again is that it was seen off.
+        seen_off = override.entry_delay - override.delays_within > late_s
+        within_s = round(boots_s + begins_s + late_s, 1)
+        flags = (equals(override.flag, within_s, on=True, anyhow=not seen_off),)
     begins, ends = begun(condition), ended(builder.table, condition)
     about = (
         f"The unit loses its supply while {begins.about}, and gets it back. It must find the weather again by"

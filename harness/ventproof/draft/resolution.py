@@ -47,6 +47,11 @@ class Margins:
         needed = 2 * traits.error + (traits.rate_per_s or 0.0) * self._age_s(signal) / 2
         return asked if asked >= needed else _up(needed)
 
+    def can_be_at(self, signal: str, span: tuple[float, float], middle: float, tolerance: float) -> bool:
+        """Return whether what is somewhere in a span may read as one that is within a tolerance of a value."""
+        reach = tolerance + 2 * self.bench.signals[signal].traits(signal).error
+        return span[0] <= middle + reach and span[1] >= middle - reach
+
     def watches(self, flag: str) -> bool:
         """Return whether a flag that did not change can be told from one that was away between two readings."""
         keeps_s = self.bench.signals[flag].keeps_for

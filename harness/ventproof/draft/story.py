@@ -8,7 +8,7 @@ from itertools import pairwise
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.draft.assembly import Band, applied, counted_from, equals, named, percent, unchanged
+from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
 from ventproof.draft.stimuli import close, none, number, open_, plain, playable, quantity
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
@@ -214,7 +214,7 @@ class _Responses:
             if self.margins.watches(flag) and not any(
                 self.begin_s <= t_s < self.end_s for t_s in (*bounds.may.switches_s, *bounds.must.switches_s)
             ):
-                yield unchanged(flag, self._watch_s(), why=self.phase.why)
+                yield keeps(flag, self._watch_s(), on=becomes == "yes", why=self.phase.why)
             return
         rising = becomes == "yes"
         first, last = (bounds.may, bounds.must) if rising else (bounds.must, bounds.may)
@@ -222,7 +222,7 @@ class _Responses:
         latest_s = [t_s for t_s in last.switches_s if t_s <= self.end_s][-1] - self.begin_s
         waits_s = early_s - late_s
         if waits_s >= _WORTH_S and self.margins.watches(flag):
-            yield unchanged(flag, _early_s(waits_s), why=whys[0 if rising else 1])
+            yield keeps(flag, _early_s(waits_s), on=not rising, why=whys[0 if rising else 1])
         yield equals(flag, _late_s(latest_s + late_s), on=rising)
 
     def _vent(self, name: str) -> Response:
@@ -239,7 +239,8 @@ class _Responses:
         from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s
         if after.high > before.high and from_s >= 1:
             return band.returns(_early_s(from_s), _late_s(by_s))
-        return band.reaches(_late_s(by_s), self._holds_s(by_s))
+        was_there = self.margins.can_be_at(vent.signal, (before.low, before.high), after.high, tolerance)
+        return band.reaches(_late_s(by_s), self._holds_s(by_s), anyhow=was_there)
 
     def _holds_s(self, by_s: float) -> float:
         """Return how long a place is held: until nothing is open any more, whatever else the step shows."""
@@ -251,10 +252,12 @@ class _Responses:
         middle = round((after.low + after.high) / 2, 1)
         band = Band(signal, percent(middle), percent(ceil(tolerance * 10 - _SAME) / 10))
         why = f"anywhere from {number(after.low)} % to {number(after.high)} %"
-        if self._rests(travel, travel.within(self.begin_s)):
+        before = travel.within(self.begin_s)
+        if self._rests(travel, before):
             return band.stays(self._watch_s(), why=why)
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + self.margins.late_s(signal)
-        return band.reaches(_late_s(by_s), self._holds_s(by_s), why=why)
+        was_there = self.margins.can_be_at(signal, (before.low, before.high), middle, tolerance)
+        return band.reaches(_late_s(by_s), self._holds_s(by_s), why=why, anyhow=was_there)
 
     def _rests(self, travel: PossibleTravel, before: Range) -> bool:
         edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.draft.assembly import Band, equals, named, percent
+from ventproof.draft.assembly import Band, found, named, percent
 from ventproof.draft.stimuli import (
     READ_BEFORE_S,
     asked,
@@ -185,10 +185,10 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
     if short_s > READ_BEFORE_S:
         phases.append(
             _unasked(
-                builder, short_s, (_flag_found(flag, late_s, on=False),), why="the silence was too short"
+                builder, short_s, (_flag_found(builder, flag, on=False),), why="the silence was too short"
             )
         )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(flag, late_s, on=True), *stands)))
+    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=True), *stands)))
     about = (
         f"Nobody asks the unit anything. Once that lasts for {number(silent_s)} s it must take it for {plain(name)}"
         f" and be found closed when it is asked again; a silence that is too short may mean nothing. Nothing can be"
@@ -224,7 +224,6 @@ def _still(
     breeze = played(wind, none(table, wind))
     fails, mends = begun(condition), ended(table, condition)
     flags = (sensor.flag, str(override.flag))
-    late_s = max(builder.margins.late_s(flag) for flag in flags)
     takes_s = sensor.fails_after + sensor.delays_within + override.entry_delay + override.delays_within
     longer_s = _minutes_s(takes_s + max(v.full_travel[1] for v in table.vents.values()) + _SILENCE_SPARE_S)
     still = idle(longer_s)
@@ -235,7 +234,7 @@ def _still(
             ((0.0, fails), (1.0, still), (1.0 + longer_s, asked(table))),
             override.release_delay + override.delays_within + _SILENCE_SPARE_S,
             f"no pulse came for {number(sensor.fails_after)} s",
-            tuple(_flag_found(flag, late_s, on=True) for flag in flags),
+            tuple(_flag_found(builder, flag, on=True) for flag in flags),
         ),
         builder.phase(mends),
     )
@@ -268,9 +267,10 @@ def _unasked(builder: ScenarioBuilder, for_s: float, also: tuple[Response, ...],
     return Phase(silence.about, ((0.0, silence), (for_s, asked(builder.table))), why=why, also=also)
 
 
-def _flag_found(flag: str, late_s: float, *, on: bool) -> Response:
+def _flag_found(builder: ScenarioBuilder, flag: str, *, on: bool) -> Response:
     """Return a state that is found when reading begins again."""
-    return equals(flag, round(1 + late_s, 6), on=on)
+    margins = builder.margins
+    return found(flag, margins.late_s(flag), on=on, watched=margins.watches(flag))
 
 
 def _minutes_s(span_s: float) -> float:

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, final
 
 from ventproof.envelope.spans import EPS, INF, Block, Corners, Piece, Reading
-from ventproof.verdict.text import number_text
+from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.errors import EvidenceError
 from ventproof_bench.base.evidence import Sample, SignalTraits
 
@@ -578,13 +578,16 @@ class Cones:
         first, second = sorted((node.low_of, node.high_of), key=lambda sample: sample.replied_s)
         traits = self._traits
         apart = abs(second.value - first.value) - 2 * traits.error
-        most_s = second.replied_s - first.requested_s + traits.refreshed_every_s
+        between_s = second.replied_s - first.requested_s
+        most_s = between_s + traits.refreshed_every_s
         needed = apart / most_s if most_s > 0 else INF
+        stale_s = outward(apart / self._rate - between_s, 2, up=True)
         quick = needed < INF and traits.unit == "%"
         travel = f"full_travel of {100 / needed:.3g} s" if quick else f"a rate of at least {needed:.4g}"
         return EvidenceError(
             f"{traits.name} read {told(first, traits)} and then {told(second, traits)}: faster than the "
             f"declared {self._rate:.4g} {traits.unit}/s. No drive should: the register may hold a target, be "
-            f"stale, or be a neighbour's (see `ventproof explain off-by-one`); find out first. Only if the drive "
-            f"really is that quick, declare {travel}{' or less' if quick else ''}"
+            f"stale, or be a neighbour's (see `ventproof explain off-by-one`); find out first. If the register "
+            f"lags behind, declare refreshed_every of {stale_s:g} s or more; only if the drive really is that "
+            f"quick, declare {travel}{' or less' if quick else ''}"
         )

@@ -8,7 +8,7 @@ from itertools import pairwise
 from math import ceil, floor
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.draft.assembly import Band, equals, percent, unchanged
+from ventproof.draft.assembly import Band, equals, found, keeps, percent
 from ventproof.draft.resolution import Margins
 from ventproof.explore.moves import LATEST_S
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
@@ -177,8 +177,9 @@ def last_requirements_of(
         state = bounds.at(foreseen.until_s)
         powered = foreseen.activity.powered.at(foreseen.until_s)
         if signal in accuracies and state != "open" and powered == "yes":
-            within_s = round(1 + accuracies[signal].late_s, 1)
-            requirements.append(Requirement(equals(signal, within_s, on=state == "yes", why=why), None))
+            accuracy = accuracies[signal]
+            rests = found(signal, accuracy.late_s, on=state == "yes", watched=accuracy.always, why=why)
+            requirements.append(Requirement(rests, None))
     return requirements
 
 
@@ -236,19 +237,18 @@ class _Requirements:
                 within_s = round(begin_s - self._at_s[after] + accuracy.late_s, 1)
                 yield Requirement(equals(accuracy.signal, within_s, on=on, why=why), after)
             if accuracy.always:
-                yield from self._keeps(accuracy, begin_s, end_s, why)
+                yield from self._keeps(accuracy, (begin_s, end_s), why, on=on)
             before = end_s, on
 
-    def _keeps(
-        self, accuracy: SignalAccuracy, begin_s: float, end_s: float, why: str
-    ) -> Iterator[Requirement]:
+    def _keeps(self, accuracy: SignalAccuracy, span: Span, why: str, *, on: bool) -> Iterator[Requirement]:
+        begin_s, end_s = span
         settled_s = begin_s + accuracy.late_s if begin_s > 0 else 0.0
         after = next((n for n, at_s in enumerate(self._at_s) if at_s >= settled_s), None)
         if after is None:
             return
         for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
         if for_s >= _SHORTEST_S:
-            yield Requirement(unchanged(accuracy.signal, round(for_s, 1), why=why), after)
+            yield Requirement(keeps(accuracy.signal, round(for_s, 1), on=on, why=why), after)
 
     def _known(self, bounds: UncertainState) -> list[tuple[bool, Span]]:
         """Return the spans in which a flag certainly is on or off and can be read, in order of time."""
@@ -289,7 +289,10 @@ class _Requirements:
                 within_s = begin_s - self._at_s[after] + accuracy.late_s
                 holds_s = end_s - begin_s - LATEST_S - 2 * accuracy.late_s
                 if holds_s >= _SHORTEST_S:
-                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), why=name)
+                    before = travel.within(self._at_s[after])
+                    reach = tolerance + accuracy.off
+                    anyhow = before.low <= at + reach and before.high >= at - reach
+                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), why=name, anyhow=anyhow)
                     yield Requirement(reaches, after)
             left_s = end_s
         yield from self._bounded(name, accuracy, travel, tolerance)

@@ -12,6 +12,7 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
+from ventproof.log.gaps import gaps_text
 from ventproof.log.run import ABORTED
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, took_text
@@ -22,19 +23,24 @@ if TYPE_CHECKING:
 
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.runset.completeness import SetCheck
 
 
 WHOLE_RUN: Final = "the whole run"
 """Name of the test that stands for a run without a verdict."""
 
 
+THE_SET: Final = "the set of runs"
+EVERY_RUN: Final = "every planned run is here, as it was left"
+"""Name of the test that fails where that is not so."""
+
+
 def junit(batch: Batch) -> str:
-    """Return the runs as a JUnit XML document; what was not run and what is no log are errors."""
+    """Return the runs as a JUnit XML document; what is planned and not here, and what is no log, are errors."""
     root = ElementTree.Element("testsuites", name="ventproof")
+    _of_set(root, batch.whole)
     for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
         _suite(root, logged, title)
-    for profile in batch.not_run:
-        _missing(root, profile, ABORTED, "not run: something ended the command before")
     for lost in batch.lost:
         _missing(root, lost.log, "unreadable", f"what this file held, nobody can say: {lost.reason}")
     _count(root)
@@ -78,6 +84,21 @@ def _suite(root: ElementTree.Element, logged: Logged, title: str) -> None:
     _count(suite)
 
 
+def _of_set(root: ElementTree.Element, whole: SetCheck) -> None:
+    """Add what there is to say of the set of logs, before any of them: an error for each run that is not here."""
+    if whole.says:
+        suite = ElementTree.SubElement(root, "testsuite", name=THE_SET)
+        properties = ElementTree.SubElement(suite, "properties")
+        for remark in whole.remarks:
+            ElementTree.SubElement(properties, "property", name="remark", value=one_line(remark))
+        if loud := [*whole.wrong, *whole.missing]:
+            case = ElementTree.SubElement(suite, "testcase", classname=THE_SET, name=EVERY_RUN)
+            ElementTree.SubElement(case, "error", type=whole.standing, message=one_line(" ".join(loud)))
+        _count(suite)
+    for profile in whole.absent:
+        _missing(root, profile, "incomplete", "this run was planned and is not here")
+
+
 def _missing(root: ElementTree.Element, name: str, kind: str, why: str) -> None:
     suite = ElementTree.SubElement(root, "testsuite", name=one_line(name))
     case = ElementTree.SubElement(suite, "testcase", classname=one_line(name), name=WHOLE_RUN)
@@ -90,8 +111,11 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("verdict", run.verdict), ("standing", logged.standing))
     yield from (("unit", run.unit), ("firmware", run.firmware), ("operator", run.operator))
     yield from (("bench", run.bench), ("decision", run.decision))
+    yield "self-check", run.unmeasured or run.selfcheck_sha256
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
+    if logged.gaps:
+        yield "gaps", gaps_text(logged.gaps)
 
 
 def _tests(run: RunRecord) -> Iterator[tuple[str, Finding | None]]:
@@ -122,6 +146,8 @@ def _end(case: ElementTree.Element, logged: Logged, finding: Finding | None) -> 
         message = one_line(finding.why) or "the log names no reason"
         told = ElementTree.SubElement(case, tag, type=str(finding.verdict), message=message)
         told.text = one_line(f"took {took_text(finding)}; margin {margin_text(finding)}")
+    elif finding.hollow:
+        ElementTree.SubElement(case, "system-out").text = one_line(finding.why)
 
 
 def _count(parent: ElementTree.Element) -> None:

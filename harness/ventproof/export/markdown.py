@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from ventproof.log.gaps import gaps_text, together
+from ventproof.log.run import UNMEASURED
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
 
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.runset.completeness import SetCheck
 
 
 LONGEST: Final = 60_000
@@ -57,13 +60,25 @@ def markdown(batch: Batch) -> str:
 def _head(batch: Batch) -> Iterator[str]:
     yield f"### {_signed('ventproof: ', batch.standing)}"
     yield ""
+    yield from _of_set(batch.whole)
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
-    if batch.not_run:
+    if unmeasured := sum(bool(logged.run.unmeasured) for logged in batch.runs):
         yield ""
-        yield f"**Not run**, something having ended the command before: {', '.join(map(escaped, batch.not_run))}."
+        yield f"{UNMEASURED[0].upper()}{UNMEASURED[1:]} ({unmeasured} of {len(batch.runs)} runs)."
+    if gaps := together(logged.gaps for logged in batch.runs):
+        yield ""
+        yield f"No evidence at times: {escaped(gaps_text(gaps))}."
     for lost in batch.lost:
         yield ""
         yield f"**Missing**, and what it held nobody can say: {escaped(lost.log)}: {escaped(lost.reason)}."
+
+
+def _of_set(whole: SetCheck) -> Iterator[str]:
+    """Yield what there is to say of the set of logs, before any of them is counted."""
+    for sentence in whole.says:
+        loud = "" if sentence in whole.remarks else "**"
+        yield f"{loud}{escaped(sentence)}{loud}"
+        yield ""
 
 
 def _signed(before: str, standing: str) -> str:
@@ -93,16 +108,17 @@ def _table(runs: Sequence[Logged]) -> Iterator[str]:
 
 
 def _open(runs: Sequence[Logged]) -> Iterator[str]:
-    """Yield what did not pass, and why."""
+    """Yield what did not pass, or shows nothing, and why."""
     for logged in runs:
         run = logged.run
-        if run.verdict == "pass" and all(f.verdict is Verdict.PASS for f in run.findings):
+        told = [f for f in run.findings if f.explained]
+        if run.verdict == "pass" and not told:
             continue
         yield ""
         yield f"#### {_SIGN.get(run.verdict, _NO_VERDICT)} {escaped(run.profile)}"
         if run.reason:
             yield f"- **{logged.standing}**: {escaped(run.reason)}"
-        yield from _findings([f for f in run.findings if f.verdict is not Verdict.PASS])
+        yield from _findings(told)
         yield f"- log {escaped(logged.log)}"
 
 

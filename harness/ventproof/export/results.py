@@ -18,7 +18,15 @@ if TYPE_CHECKING:
 Decided = Literal["pass", "fail", "inconclusive"]
 Ended = Literal["pass", "fail", "inconclusive", "aborted"]
 Stands = Literal[
-    "contradicted", "broken", "unreadable", "fail", "aborted", "unconfirmed", "inconclusive", "pass"
+    "contradicted",
+    "broken",
+    "unreadable",
+    "fail",
+    "aborted",
+    "unconfirmed",
+    "incomplete",
+    "inconclusive",
+    "pass",
 ]
 Pair = tuple[float, float]
 
@@ -69,6 +77,18 @@ class Response(_Part):
     """Probability that the demand was met, all that the readings leave being equally likely."""
     proves: str
     """What the profile says that it proves."""
+    hollow: bool
+    """What was demanded holds and shows nothing: for all that is known it was so before its stimulus."""
+
+
+class EvidenceGaps(_Part):
+    """How often one bus brought no evidence."""
+
+    bus: str
+    """The bus, as the bench file names it."""
+    counts: dict[str, Annotated[int, Field(ge=1)]]
+    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, or unread for a value
+    whose registers held none."""
 
 
 class Run(_Part):
@@ -112,10 +132,14 @@ class Run(_Part):
     """Seconds from the first to the last line of the log."""
     selfcheck_sha256: str
     """Digest of the bench's self-check that stood behind it; empty without one."""
+    unmeasured: str
+    """That no self-check stands behind it, in a sentence; empty with one, and in virtual time."""
     ventproof: str
     """Version of the ventproof that ran it."""
     responses: tuple[Response, ...]
     """What was demanded, in the log's order."""
+    gaps: tuple[EvidenceGaps, ...]
+    """Which buses brought no evidence at times; empty when every reading came."""
 
 
 class Unreadable(_Part):
@@ -136,13 +160,18 @@ class Results(_Part):
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
     """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when not all
-    that was asked for was run, or a file is no log."""
+    that was planned is here, or a file is no log."""
     standing: Stands
-    """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first."""
+    """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first; `incomplete`
+    is said of a set alone, of which not all that was planned is here."""
+    whole: bool
+    """Whether all that was planned is here, as it was left."""
+    of_the_set: tuple[str, ...]
+    """What there is to say of the set of logs, in sentences: what is missing, changed, twice here or of other plans."""
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
     """The runs, in the order in which their logs were named."""
     not_run: tuple[str, ...]
-    """Names of the profiles that were to be run and were not, something having ended the command before."""
+    """Names of the profiles of runs that were planned and are not here."""
     unreadable: tuple[Unreadable, ...]
     """Files among the logs that are none: what they held, nobody can say."""
 
@@ -156,7 +185,9 @@ def results_json(batch: Batch) -> str:
             "verdict": batch.verdict,
             "standing": batch.standing,
             "runs": runs,
-            "not_run": tuple(map(_whole, batch.not_run)),
+            "whole": not batch.whole.standing,
+            "of_the_set": tuple(map(_whole, batch.whole.says)),
+            "not_run": tuple(map(_whole, dict.fromkeys(batch.whole.absent))),
             "unreadable": lost,
         }
     )
@@ -165,7 +196,7 @@ def results_json(batch: Batch) -> str:
 
 def _run(logged: Logged) -> Run:
     run = logged.run
-    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses"}
+    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses", "gaps"}
     return Run.model_validate(
         {
             **{name: _whole(getattr(run, name)) for name in names},
@@ -173,6 +204,7 @@ def _run(logged: Logged) -> Run:
             "standing": logged.standing,
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
+            "gaps": tuple({"bus": _whole(one.bus), "counts": one.counts} for one in logged.gaps),
         }
     )
 

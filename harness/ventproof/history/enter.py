@@ -16,6 +16,7 @@ from ventproof_bench.base.errors import FileError, VentproofError
 
 if TYPE_CHECKING:
     from ventproof.history.store import History
+    from ventproof.runset.completeness import PresentLog
 
 
 _NONE: Final = "none"
@@ -95,11 +96,13 @@ class Imported:
         entered: as `Entered`, or `refused`.
         standing: one of `STANDINGS`; `pass` for a self-check, which has none.
         alarm: why it is not believed, in a sentence with the file's name; empty where it is.
+        here: what a set of logs is counted by; None where it holds no run.
     """
 
     entered: str
     standing: str
     alarm: str = ""
+    here: PresentLog | None = None
 
 
 def imported(history: History, paths: Sequence[Path]) -> Iterator[Imported]:
@@ -120,4 +123,5 @@ def imported(history: History, paths: Sequence[Path]) -> Iterator[Imported]:
             continue
         entered = history.enter(path, one.run)
         wrong = one.standing not in BELIEVED
-        yield Imported(entered, one.standing, f"{path}: {one.standing}: {one.run.reason}" if wrong else "")
+        alarm = f"{path}: {one.standing}: {one.run.reason}" if wrong else ""
+        yield Imported(entered, one.standing, alarm, one.here)

@@ -61,6 +61,7 @@ COLUMNS: Final[dict[str, type]] = {
     "stood": float,
     "conformance": float,
     "proves": str,
+    "hollow": bool,
 }
 """Names and types, in order. `verdict` is the run's, `finding` the response's; times are UTC."""
 
@@ -107,6 +108,7 @@ def _finding_cells(finding: Finding) -> dict[str, Cell]:
         "stood": finding.stood,
         "conformance": finding.conformance,
         "proves": finding.proves,
+        "hollow": finding.hollow,
     }
 
 

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import os
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -87,19 +87,28 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
         raise FileError([Problem(str(path), None, None, reason, "end its name in .html")])
     entries = list(history.entries(wanted))
     left, reports = history.count(wanted) - len(entries), Reports()
-    text = page_of(entries, left=left, links=lambda entry: _beside(path, entry, reports))
+    gaps = history.gaps(entry.record for entry in entries)
+    text = page_of(entries, left=left, gaps=gaps, links=lambda entry: _beside(path, entry, reports))
     with whole_file(path) as file:
         file.write(text.encode())
     return len(entries)
 
 
-def page_of(entries: Sequence[HistoryEntry], *, left: int, links: Links, served: bool = False) -> str:
+def page_of(
+    entries: Sequence[HistoryEntry],
+    *,
+    left: int,
+    links: Links,
+    gaps: Mapping[str, str] | None = None,
+    served: bool = False,
+) -> str:
     """Return the page.
 
     Args:
         entries: the runs, the newest first, with their findings.
         left: how many older runs there are beside them.
         links: where the page leads.
+        gaps: what is not here of their plans, by the plan's digest; None: nothing.
         served: whether reports are made on demand.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
@@ -120,7 +129,10 @@ def page_of(entries: Sequence[HistoryEntry], *, left: int, links: Links, served:
         runs=len(entries),
         left=left,
         served=served,
-        units=[_unit(number, name, group, links) for number, (name, group) in enumerate(_by_unit(entries))],
+        units=[
+            _unit(number, name, group, links, gaps or {})
+            for number, (name, group) in enumerate(_by_unit(entries))
+        ],
     )
 
 
@@ -141,8 +153,10 @@ def _by_unit(entries: Iterable[HistoryEntry]) -> list[tuple[str, list[HistoryEnt
     return list(units.items())
 
 
-def _unit(number: int, name: str, entries: Sequence[HistoryEntry], links: Links) -> dict[str, Any]:
-    verdict, extent = _standing(entries)
+def _unit(
+    number: int, name: str, entries: Sequence[HistoryEntry], links: Links, gaps: Mapping[str, str]
+) -> dict[str, Any]:
+    verdict, extent = _standing(entries, gaps)
     trends = enumerate(trends_of(entries))
     return {
         "ident": f"unit-{number}",
@@ -158,8 +172,11 @@ def _unit(number: int, name: str, entries: Sequence[HistoryEntry], links: Links)
     }
 
 
-def _standing(entries: Sequence[HistoryEntry]) -> tuple[str, str]:
-    """Return how a unit stands with the firmware that was run last, and what that is said of."""
+def _standing(entries: Sequence[HistoryEntry], gaps: Mapping[str, str]) -> tuple[str, str]:
+    """Return how a unit stands with the firmware that was run last, and what that is said of.
+
+    Where planned runs are not here that is said first, and it is no pass.
+    """
     firmware = entries[0].record.firmware
     profiles = {entry.record.profile for entry in entries}
     runs = [entry.record for entry in entries if entry.record.firmware == firmware]
@@ -167,7 +184,9 @@ def _standing(entries: Sequence[HistoryEntry]) -> tuple[str, str]:
     earlier = sum(record.verdict != "pass" and record is not newest[record.profile] for record in runs)
     verdicts = [record.verdict for record in newest.values()]
     worst = min(verdicts, key=_WORST_FIRST.index)
-    said = []
+    plans = dict.fromkeys(record.place.plan.sha256 for record in newest.values() if record.place)
+    said = [gaps[sha256] for sha256 in plans if sha256 in gaps]
+    whole = not said
     if worst != "pass":
         said.append(f"{verdicts.count(worst)} of {len(newest)} profiles")
     if len(newest) < len(profiles):
@@ -176,7 +195,7 @@ def _standing(entries: Sequence[HistoryEntry]) -> tuple[str, str]:
         said.append(f"{earlier} earlier run{'s' * (earlier > 1)} with it did not pass")
     if any(record.clock == "virtual" for record in newest.values()):
         said.append("on the mock, in virtual time")
-    return worst, ", ".join(said)
+    return worst if whole or worst != "pass" else "incomplete", ", ".join(said)
 
 
 def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
@@ -298,7 +317,10 @@ class _Handler(BaseHTTPRequestHandler):
     def _page(self) -> str:
         history, wanted = self.server.history, self.server.wanted
         entries = list(history.entries(wanted))
-        return page_of(entries, left=history.count(wanted) - len(entries), links=_here, served=True)
+        gaps = history.gaps(entry.record for entry in entries)
+        return page_of(
+            entries, left=history.count(wanted) - len(entries), links=_here, gaps=gaps, served=True
+        )
 
     def _answer(self, status: HTTPStatus, kind: str, content: str) -> None:
         body = content.encode()

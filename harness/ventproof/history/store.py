@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal, final
+from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from sqlalchemy import Connection, Select, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, selectinload
 
 from ventproof.history.database import Database, Place
-from ventproof.history.tables import FindingRow, RunRow, finding_rows, record_of, run_row
+from ventproof.history.tables import FindingRow, PlanRow, RunRow, finding_rows, plan_row, record_of, run_row
 from ventproof.log.read import check_log, read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem
 
@@ -180,6 +181,8 @@ class History:
             ]
             if continued:
                 connection.execute(delete(RunRow).where(RunRow.id.in_(continued)))
+            if record.place is not None:
+                _insert_plan(connection, plan_row(record.place.plan))
             run_id = _insert_new(connection, row)
             if run_id is None:
                 self._mend_path(connection, record.digest, log)
@@ -226,11 +229,30 @@ class History:
         )
         if findings:
             query = query.options(selectinload(RunRow.findings))
+        query = query.options(selectinload(RunRow.plan))
         with self._database.reading() as connection, Session(connection) as session:
             for runs in session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions():
                 for run in runs:
                     record = record_of(run, run.findings if findings else ())
                     yield HistoryEntry(record, run.at, self.place.found(run.file))
+
+    def gaps(self, records: Iterable[RunRecord]) -> dict[str, str]:
+        """Return what is not here of the plans of some runs, in a sentence each, by the plan's digest.
+
+        Whole plans have none, and neither have those whose repeats may have ended early.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        plans = {one.place.plan.sha256: one.place.plan for one in records if one.place}
+        several = [sha256 for sha256, plan in plans.items() if plan.runs > 1 and plan.claim is None]
+        here: dict[str, set[int]] = {sha256: set() for sha256 in several}
+        query = select(RunRow.plan_sha256, RunRow.run_of_plan).where(RunRow.plan_sha256.in_(several))
+        with self._database.reading() as connection:
+            for sha256, run in connection.execute(query):
+                here[str(sha256)].add(run or 0)
+        told = ((sha256, absent_of(plans[sha256], runs)) for sha256, runs in here.items())
+        return {sha256: sentence for sha256, sentence in told if sentence}
 
     def file_of(self, digest: str) -> Path | None:
         """Return the log of a run, if it still lies there and is still that log.
@@ -262,9 +284,19 @@ def _beginnings(record: RunRecord) -> Select[int, int, str, str]:
     )
 
 
+def _dialect_insert(connection: Connection, table: type[RunRow | PlanRow]) -> Any:  # noqa: ANN401 - one of two
+    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)
+
+
+def _insert_plan(connection: Connection, row: dict[str, Any]) -> None:
+    insertion = _dialect_insert(connection, PlanRow).values(row)
+    connection.execute(insertion.on_conflict_do_nothing(index_elements=["sha256"]))
+
+
 def _insert_new(connection: Connection, row: dict[str, object]) -> int | None:
     """Insert a run unless its digest is known, and return its id; two processes may do so at once."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    insertion = dialect.insert(RunRow).values(row).on_conflict_do_nothing(index_elements=["digest"])
+    insertion = (
+        _dialect_insert(connection, RunRow).values(row).on_conflict_do_nothing(index_elements=["digest"])
+    )
     run_id: int | None = connection.scalar(insertion.returning(RunRow.id))
     return run_id

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any, Final, final
 
 from sqlalchemy import DateTime, Dialect, Double, ForeignKey, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
+from ventproof.log.decode import LineFields, plan_of
+from ventproof.log.encode import plan_fields
+from ventproof.log.plan import Plan, PlannedRun
 from ventproof.log.run import RunRecord
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
 from ventproof_bench.base.evidence import Window
@@ -97,9 +102,25 @@ class RunRow(Base):
     reason: Mapped[str]
     closed: Mapped[bool]
     lines: Mapped[int]
+    plan_sha256: Mapped[str | None] = mapped_column(String(64), index=True)
+    run_of_plan: Mapped[int | None]
+    plan: Mapped[PlanRow | None] = relationship(
+        primaryjoin="foreign(RunRow.plan_sha256) == PlanRow.sha256", viewonly=True
+    )
     findings: Mapped[list[FindingRow]] = relationship(
         order_by="FindingRow.place", cascade="all, delete-orphan", passive_deletes=True
     )
+
+
+@final
+class PlanRow(Base):
+    """What a command was to run; its runs name it by its digest."""
+
+    __tablename__ = "plans"
+
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    text: Mapped[str]
+    """Its JSON, in ASCII."""
 
 
 @final
@@ -185,11 +206,24 @@ def run_row(record: RunRecord, file: str, entered: dt.datetime) -> dict[str, Any
     return {
         **{name: getattr(record, name) for name in _SAME_IN_RUN},
         "seed": str(record.seed),
+        "plan_sha256": record.place and record.place.plan.sha256,
+        "run_of_plan": record.place and record.place.run,
         "started": started,
         "at": started or entered,
         "entered": entered,
         "file": file,
     }
+
+
+def plan_row(plan: Plan) -> dict[str, Any]:
+    """Return the columns of a plan."""
+    return {"sha256": plan.sha256, "text": json.dumps(plan_fields(plan))}
+
+
+@lru_cache(maxsize=32)
+def plan_in(text: str) -> Plan:
+    """Return the plan that a row's text was made from; the runs of a set share it."""
+    return plan_of(LineFields(json.loads(text)))
 
 
 def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
@@ -217,6 +251,7 @@ def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
     return RunRecord(
         **{name: getattr(run, name) for name in _SAME_IN_RUN},
         seed=int(run.seed),
+        place=PlannedRun(plan_in(run.plan.text), run.run_of_plan) if run.plan and run.run_of_plan else None,
         started=None if run.started is None else run.started.isoformat(),
         findings=tuple(_finding_record(finding) for finding in findings),
     )

@@ -9,6 +9,7 @@ from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import MOST_OPEN_NODES, Cones, Envelope, Pairs
 from ventproof.envelope.readings import Arrived, ReadingHistory
 from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
+from ventproof.judge.contrast import Role
 from ventproof.judge.watch import Watch, is_discrete
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule
@@ -126,7 +127,8 @@ class SignalTrace:
         rule: Rule = Rule.GUARDED,
         since: Since = STIMULUS,
         *,
-        until_s: float | None = None,
+        role: Role = Role.CONDITION,
+        until: Window | None = None,
     ) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
 
@@ -135,20 +137,23 @@ class SignalTrace:
             stimulus: the window that contains the instant from which it counts.
             rule: how readings are judged.
             since: what happened then, for the ruling's sentence.
-            until_s: earliest end of the condition of an open-ended `Stays`, if it is over already.
+            role: what a pass has to show.
+            until: the window in which the condition of an open-ended `Stays` ended, if it is over already.
         """
-        watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since)
+        watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since, role)
         since_s, enough_s = stimulus.earliest_s, INF
-        if until_s is not None:
+        if until is not None:
             # Before anything is replayed: what came after the end does not belong to the condition.
-            watch.end_at(until_s)
-            enough_s = until_s + self.traits.refreshed_every_s  # what came later is another stretch's
+            watch.end_at(until.earliest_s, until.latest_s)
+            enough_s = until.latest_s + self.traits.refreshed_every_s  # what came later is another stretch's
         history = self._history
         watch.replay(
             history.arrived(since_s, enough_s),
             history.pieces(since_s, enough_s),
             history.narrowed(since_s, enough_s),
         )
+        if self._gap is not None:
+            watch.gap(self._gap)
         if watch.ruling is None:
             self._watches.append(watch)
         return watch
@@ -198,7 +203,7 @@ class SignalTrace:
             sample.value + self._error,
             sample.requested_s - traits.refreshed_every_s,
             sample.replied_s,
-            restarted,
+            lost,
             gap is not None,
         )
         return Arrived(sample, reading, fresh=lost, gap=gap)

@@ -10,13 +10,16 @@ from ventproof.deciders import formulas
 from ventproof.deciders.band import StaysDecider
 from ventproof.deciders.base import BEYOND_S, Readings, bounds_if_finite
 from ventproof.deciders.choose import decider_of
+from ventproof.deciders.flags import FlagDecider, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
+from ventproof.judge.contrast import Role, contrast_of
+from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
-from ventproof.verdict.finding import Rule, Ruling
+from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
@@ -54,6 +57,7 @@ class Watch:
         traits: SignalTraits,
         envelope: Envelope,
         since: Since = STIMULUS,
+        role: Role = Role.CONDITION,
     ) -> None:
         self.formula = formula
         self.stimulus = stimulus
@@ -61,7 +65,8 @@ class Watch:
         self.ruling: Ruling | None = None
         self._traits = traits
         self._simple = rule is Rule.SIMPLE
-        self._equals = formula.value if isinstance(formula, formulas.EqualsFormula) else None
+        # Readings as they stand are asked whether they are the value; else the decider knows what to ask.
+        self._equals = formula.value if self._simple and isinstance(formula, formulas.EqualsFormula) else None
         self._own = self._own_envelope()
         self._envelope = self._own or envelope
         judged = stimulus
@@ -70,8 +75,15 @@ class Watch:
             judged = Window(middle, middle)
         self._since = since
         self._rate_per_s = None if self._simple else traits.rate_per_s
-        self._decider = decider_of(formula, judged, self._rate_per_s, continuous=self._envelope.continuous)
+        kept = None
+        if not self._simple and traits.unit in {"flag", "state"}:
+            kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
+        self._decider = decider_of(
+            formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
+        )
+        self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
+        self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
     @property
@@ -97,16 +109,27 @@ class Watch:
             settling += traits.keeps_for_s
         return self._decider.end_s + settling
 
-    def end_at(self, t_s: float) -> None:
-        """Say that the condition of an open-ended `Stays` ended at the earliest at `t_s`.
+    @property
+    def surely_to_s(self) -> float:
+        """Last instant at which the demand is in force for certain, loop time."""
+        decider = self._decider
+        return decider.last_s if isinstance(decider, StaysDecider | FlagDecider) else decider.end_s
 
-        Say it before readings that were replied to after `t_s` are fed: they no longer belong to the
-        condition.
+    def end_at(self, earliest_s: float, latest_s: float | None = None) -> None:
+        """Say between which instants the condition of an open-ended `Stays` ended.
+
+        Say it before readings that were replied to after the earliest are fed: what they show may no longer belong to
+        the condition. While the latest is not known, it is infinite.
+
+        Args:
+            earliest_s: until then the condition held for certain.
+            latest_s: from then on it did not; None: it ended at the earliest.
         """
-        if isinstance(self._decider, StaysDecider):
-            self._decider.end_at(t_s)
-            if self._decider.frontier_s >= self._decider.end_s:
-                self._decider.finish()
+        decider = self._decider
+        if isinstance(decider, StaysDecider | FlagDecider):
+            decider.end_at(earliest_s, earliest_s if latest_s is None else latest_s)
+            if isinstance(decider, StaysDecider) and decider.frontier_s >= decider.end_s:
+                decider.finish()
             self._conclude()
 
     def close(self, now_s: float) -> Ruling:
@@ -138,9 +161,8 @@ class Watch:
             fresh = arrived.gap is not None if self._simple else arrived.fresh
             pieces = self._own.observe(sample, fresh=fresh)
             reading, narrowed = self._own_reading(sample, reading), ()
-        self.seen.reading(arrived.sample, arrived.gap)
         # Readings before pieces: the piece up to a reading is not final before later readings have come.
-        self._decider.reading(reading)
+        self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
@@ -155,7 +177,7 @@ class Watch:
 
     def calm(self, block: Block, corners: Corners) -> int:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
-        if not self._begun:
+        if not (self._begun or self._decider.by_readings):
             return 0
         envelope = self._envelope
         if self._own is not None:
@@ -174,6 +196,11 @@ class Watch:
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take calm readings and their pieces; for the trace."""
         self.seen.block(block)
+        if self._contrast is not None:
+            self._contrast.reading(self._own_readings(block).hull())
+        if isinstance(self.formula, formulas.EqualsFormula):
+            others = (block.values != self.formula.value).nonzero()[0]
+            self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
             block = self._own_block(block)
             corners = self._own.preview(block)
@@ -190,23 +217,34 @@ class Watch:
             return
         pieces = list(pieces)
         for item in arrived:
-            self.seen.reading(item.sample, item.gap)
-            self._decider.reading(item.reading)
+            self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
         self._pieces(pieces)
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
-        """Note a gap for the wording of the ruling."""
+        """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
+        if self._contrast is not None:
+            self._contrast.gap(gap)
+
+    def _reading(self, arrived: Arrived, reading: Reading) -> None:
+        if self._contrast is not None:
+            if arrived.gap is not None:
+                self._contrast.gap(arrived.gap)
+            self._contrast.reading(self._as_read(arrived.sample, reading))
+        if isinstance(self.formula, formulas.EqualsFormula) and arrived.sample.value != self.formula.value:
+            self._other = arrived.sample
+        self.seen.reading(arrived.sample, arrived.gap)
+        self._decider.reading(reading)
+
+    def _as_read(self, sample: Sample, reading: Reading) -> Reading:
+        """Return a reading with the value that was read, where the decider learns only whether it is as demanded."""
+        return reading if self._equals is None else reading._replace(lo=sample.value, hi=sample.value)
 
     def _own_envelope(self) -> Envelope | None:
-        if self._simple:
-            return simple_envelope(self._traits)
-        if self._equals is not None:
-            return Pairs(self._traits, always_known=False, instants=False, check=False)
-        return None
+        return simple_envelope(self._traits) if self._simple else None
 
     def _own_reading(self, sample: Sample, reading: Reading) -> Reading:
         a, b = reading.a, reading.b
@@ -229,7 +267,7 @@ class Watch:
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider
-        for piece in pieces:
+        for piece in () if decider.by_readings else pieces:
             if decider.verdict is not None:
                 return
             if not self._begun:
@@ -254,7 +292,10 @@ class Watch:
         seen = None if self._equals is not None else bounds_if_finite(decider.seen_low, decider.seen_high)
         if seen is not None and seen.low > seen.high:
             seen = None
-        found = Ruling(decider.verdict, "", margin, slack, response, seen)
+        witness = None
+        if decider.verdict is Verdict.FAIL:
+            witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
+        found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
         why = wording.why(
             found,
             self.formula,
@@ -264,4 +305,5 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        self.ruling = replace(found, why=why)
+        found = replace(found, why=why)
+        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found

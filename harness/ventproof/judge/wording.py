@@ -5,33 +5,31 @@ from __future__ import annotations
 from typing import Final, NamedTuple, final
 
 from ventproof.deciders import formulas
-from ventproof.deciders.band import ReturnsDecider, StaysDecider
+from ventproof.deciders.band import StaysDecider
 from ventproof.deciders.base import Decider
 from ventproof.deciders.count import CountDecider
+from ventproof.deciders.flags import FlagDecider
 from ventproof.deciders.formulas import Formula
-from ventproof.deciders.reaches import HoldsDecider, ReachesDecider
 from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.readings import ReadingStats
-from ventproof.envelope.spans import EPS_S, INF, Piece, Track, at_least, at_most, both, clip, surely_in
-from ventproof.judge.advice import advice
-from ventproof.verdict.finding import Bounds, Ruling, Verdict
+from ventproof.envelope.spans import EPS_S, INF
+from ventproof.judge.advice import advice, limit_of
+from ventproof.judge.reasons import band_of
+from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
 from ventproof_bench.base.evidence import SignalTraits
 
-_OUTCOMES: Final[dict[type[Formula], tuple[str, str]]] = {
-    formulas.ReachesFormula: ("came into the band in time", "was not in the band in time"),
-    formulas.EqualsFormula: ("took the value in time", "did not take the value in time"),
-    formulas.StaysFormula: ("stayed within its limits", "left its limits"),
-    formulas.ReturnsFormula: ("came back neither too early nor too late", "did not come back in time"),
-    formulas.StartsMovingFormula: ("began to move in time", "did not move in time"),
-    formulas.UnchangedFormula: ("did not move", "moved although it should not"),
-    formulas.MovesAtFormula: (
-        "travelled at the demanded rate",
-        "did not travel at the demanded rate in time",
-    ),
-    formulas.OvershootsAtMostFormula: ("overshot no more than allowed", "overshot more than allowed"),
-    formulas.NeverReversesFormula: ("travelled one way only", "reversed on its way"),
-    formulas.CountsFormula: ("advanced exactly as demanded", "advanced by a wrong number"),
+_PASSES: Final[dict[type[Formula], str]] = {
+    formulas.ReachesFormula: "came into the band in time",
+    formulas.EqualsFormula: "took the value in time",
+    formulas.StaysFormula: "stayed within its limits",
+    formulas.ReturnsFormula: "came back neither too early nor too late",
+    formulas.StartsMovingFormula: "began to move in time",
+    formulas.UnchangedFormula: "did not move",
+    formulas.MovesAtFormula: "travelled at the demanded rate",
+    formulas.OvershootsAtMostFormula: "overshot no more than allowed",
+    formulas.NeverReversesFormula: "travelled one way only",
+    formulas.CountsFormula: "advanced exactly as demanded",
 }
 
 
@@ -49,6 +47,14 @@ class Since(NamedTuple):
 
 
 STIMULUS: Final = Since()
+
+_TIMED: Final = (
+    formulas.ReachesFormula,
+    formulas.ReturnsFormula,
+    formulas.StartsMovingFormula,
+    formulas.MovesAtFormula,
+    formulas.EqualsFormula,
+)
 
 
 @final
@@ -73,70 +79,111 @@ class _Teller:
 
     def values(self, bounds: Bounds) -> str:
         """Return an interval of the signal's values."""
+        if bounds.low == -INF:
+            return f"at most {value_text(bounds.high, self.decimals)}{self.unit}"
+        if bounds.high == INF:
+            return f"at least {value_text(bounds.low, self.decimals)}{self.unit}"
         return range_text(bounds, self.unit, self.decimals)
 
-    def decided(self) -> str:
-        """Return the sentence for a pass or a fail."""
+    def passed(self) -> str:
+        """Return the sentence for a pass: what was seen, and the limit."""
         found, formula, decider = self.found, self.formula, self.decider
-        good, bad = _OUTCOMES[type(formula)]
-        if isinstance(decider, ReturnsDecider) and decider.too_early:
-            return f"came back within {number_text(decider.formula.not_before_s)} s of {self.since.event}: too early"
-        if found.verdict is Verdict.FAIL:
-            if isinstance(formula, formulas.ReachesFormula) and (left := self._left_again()):
-                return left
-            return bad + self._evidence()
-        when = ""
+        good = _PASSES[type(formula)]
+        if isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
+            return "was never held to it: the condition ended first"
         if found.response_s is not None:
             first, last = found.response_s
-            when = f": {first:.2f} to {last:.2f} s after {self.since.event}"
-        elif isinstance(decider, StaysDecider) and decider.end_s < decider.s1:
-            return "was never held to it: the condition ended first"
-        hold = formula.holds_s if isinstance(formula, formulas.ReachesFormula) else 0.0
-        kept = f", and kept it for {number_text(hold)} s" if hold else ""
-        return good + when + kept + ("" if when else self._evidence())
-
-    def _evidence(self) -> str:
-        """Return the readings' share of the sentence: where the signal was."""
-        found, formula, decider = self.found, self.formula, self.decider
+            within_s = formula.within_s if isinstance(formula, _TIMED) else INF
+            limit = f", limit {number_text(within_s)} s" if within_s < INF else ""
+            hold = formula.holds_s if isinstance(formula, formulas.ReachesFormula) else 0.0
+            kept = f", and kept it for {number_text(hold)} s" if hold else ""
+            return f"{good}: {first:.2f} to {last:.2f} s after {self.since.event}{limit}{kept}"
         if isinstance(decider, CountDecider):
-            return f": by {_advance(decider)}"
-        if isinstance(formula, formulas.EqualsFormula):
-            return ""
+            return f"{good}: by {_advance(decider)}"
         if isinstance(decider, TravelDecider) and decider.rate is not None:
-            return f": {_rates(decider.rate, self.unit)}"
-        if found.verdict is Verdict.FAIL and isinstance(decider, StaysDecider) and decider.left is not None:
-            t_s, low, high = decider.left
-            return f": {self.values(Bounds(low, high))} at {self.at(t_s)}"
-        if found.verdict is Verdict.FAIL and isinstance(
-            decider, ReachesDecider | HoldsDecider | ReturnsDecider
-        ):
-            limit_s = decider.s2 + decider.formula.within_s
-            for piece in reversed(decider.pieces):
-                part = clip(piece, piece.t0, limit_s)
-                if part is not None and part.l1 > -INF:
-                    return f": {self.values(Bounds(part.l1, part.u1))} at {self.at(part.t1)}"
-        return f": {self.values(found.seen)} all the time" if found.seen is not None else ""
+            return f"{good}: {_rates(decider.rate, self.unit)}"
+        limits = f", {self._limits(formula)}" if isinstance(formula, formulas.StaysFormula) else ""
+        return good + (f": {self.values(found.seen)} all the time{limits}" if found.seen is not None else "")
 
-    def _left_again(self) -> str:
-        """Return the sentence for a band that was reached in time and not held; empty if that is not what happened."""
-        decider = self.decider
-        if not isinstance(decider, HoldsDecider):
+    def _limits(self, formula: formulas.StaysFormula) -> str:
+        low, high = formula.low, formula.high
+        if low is not None and high is not None:
+            return f"limits of {self.values(Bounds(low, high))}"
+        limit = low if low is not None else high
+        assert limit is not None
+        return f"limit of {value_text(limit, self.decimals)}{self.unit}"
+
+    def failed(self, witness: Witness) -> str:
+        """Return the sentence for a fail: what was seen and when, and the limit."""
+        formula, said = self.formula, self._seen(witness)
+        match formula:
+            case formulas.ReachesFormula() | formulas.ReturnsFormula():
+                return self._not_in_band(witness, formula) + said
+            case formulas.StaysFormula():
+                verb = "left its" if None not in {formula.low, formula.high} else "went beyond its"
+                return f"{verb} {self._limits(formula)}{said}"
+            case formulas.EqualsFormula():
+                demanded = f"{number_text(formula.value)} by {number_text(formula.within_s)} s"
+                return f"did not become {demanded}" + (f": read{said[1:]}" if said else "")
+            case formulas.CountsFormula():
+                assert isinstance(self.decider, CountDecider)
+                return f"advanced by a wrong number: by {_advance(self.decider)}, in {number_text(formula.within_s)} s"
+            case formulas.MovesAtFormula():
+                return self._wrong_rate(witness, formula, said)
+        return self._wrong_way(witness, formula)
+
+    def _seen(self, witness: Witness) -> str:
+        """Return where the signal was, and when; empty where no one moment tells."""
+        if witness.value is None or witness.at_s is None:
             return ""
-        formula = decider.formula
-        band = Bounds(formula.target - formula.tolerance, formula.target + formula.tolerance)
-        stay, after = _longest_stay(_crossings(decider.pieces, band), band, decider.s2 + formula.within_s)
-        if stay is None:
-            return ""
-        if after is not None:
-            outside, at_s = Bounds(after.l1, after.u1), after.t1
-        elif decider.broken_by is not None:
-            outside, at_s = Bounds(decider.broken_by.lo, decider.broken_by.hi), decider.broken_by.b
-        else:
-            return ""
+        return f": {self.values(witness.value)} at {self.at(witness.at_s)}"
+
+    def _not_in_band(
+        self, witness: Witness, formula: formulas.ReachesFormula | formulas.ReturnsFormula
+    ) -> str:
+        band, within = self.values(band_of(formula)), f"{number_text(formula.within_s)} s"
+        if isinstance(formula, formulas.ReachesFormula):
+            hold = f"{number_text(formula.holds_s)} s"
+            came_s = 0.0 if witness.before_s is None else witness.before_s - self.decider.s1
+            said = {
+                Cause.LEFT_AGAIN: f"was in the band of {band} at {came_s:.2f} s and left it during the hold of {hold}",
+                Cause.NOT_KEPT: f"did not come into the band of {band} by {within} and keep it for {hold}",
+            }
+            return said.get(witness.cause, f"was not in the band of {band} by {within}")
+        early = f"too early, not allowed before {number_text(formula.not_before_s)} s"
+        said = {
+            Cause.CAME_EARLY: f"came back into the band of {band} {early}",
+            Cause.THERE_EARLY: f"was in the band of {band} {early}",
+            Cause.EARLY_OR_LATE: f"was in the band of {band} {early}, or not by {within}",
+        }
+        return said.get(witness.cause, f"did not come back into the band of {band} by {within}")
+
+    def _wrong_rate(self, witness: Witness, formula: formulas.MovesAtFormula, said: str) -> str:
+        if witness.cause is Cause.NOT_ARRIVED or witness.value is None:
+            return f"had not made 90 % of its way by {number_text(formula.within_s)} s{said}"
+        demanded = Bounds(formula.rate - formula.tolerance, formula.rate + formula.tolerance)
         return (
-            f"came into the band at {stay[0] - decider.s1:.2f} s and left it during the hold: "
-            f"{self.values(outside)} at {self.at(at_s)}"
+            f"travelled at {_rates(witness.value, self.unit)}, not at {range_text(demanded, f'{self.unit}/s', 3)}"
+            f" and by {number_text(formula.within_s)} s"
         )
+
+    def _wrong_way(self, witness: Witness, formula: Formula) -> str:
+        """Return the sentence for a way that was too long or too short."""
+        limit = limit_of(formula) or 0.0
+        allowed = f"{value_text(limit, self.decimals)}{self.unit}"
+        span = f"in {number_text(getattr(formula, 'for_s', 0.0) or getattr(formula, 'within_s', 0.0))} s"
+        value = self.values(witness.value) if witness.value is not None else ""
+        if witness.cause is Cause.MOVED_TOO_LITTLE:
+            return f"did not move in time: by {value} {span}, more than {allowed} is demanded"
+        if isinstance(formula, formulas.UnchangedFormula):
+            when = f" by {self.at(witness.at_s)}" if witness.at_s is not None else ""
+            said = f": {value}{when}" if value else when
+            return f"changed{said}" + (f"; {allowed} is allowed {span}" if formula.tolerance else "")
+        by = f"by {value} " if value else ""
+        if isinstance(formula, formulas.OvershootsAtMostFormula):
+            target = f"{value_text(formula.target, self.decimals)}{self.unit}"
+            return f"overshot {target} {by}{span}, {allowed} is allowed"
+        return f"went back {by}on its way {span}, {allowed} is allowed"
 
     def undecided(  # noqa: PLR0911 - one line a cause
         self, seen: ReadingStats, rate_per_s: float | None
@@ -223,47 +270,9 @@ def why(
         since: from what the sentence counts.
     """
     teller = _Teller(found, formula, decider, traits, since)
-    return teller.undecided(seen, rate_per_s) if found.verdict is Verdict.INCONCLUSIVE else teller.decided()
-
-
-def _crossings(pieces: Track, band: Bounds) -> list[Piece]:
-    """Return the pieces but those between others that are inside the band for certain, or outside, as they are."""
-    _, l0, u0, _, l1, u1 = columns = pieces.columns()
-    inside = (l0 >= band.low) & (l1 >= band.low) & (u0 <= band.high) & (u1 <= band.high)
-    above, below = (l0 > band.high) & (l1 > band.high), (u0 < band.low) & (u1 < band.low)
-    where = 1 * inside + 2 * above + 3 * below
-    kept = where == 0
-    kept[:1] = kept[-1:] = True
-    kept[1:] |= where[1:] != where[:-1]
-    kept[:-1] |= where[1:] != where[:-1]
-    return [Piece(*piece) for piece in zip(*(column[kept].tolist() for column in columns), strict=True)]
-
-
-def _longest_stay(
-    pieces: list[Piece], band: Bounds, last_s: float
-) -> tuple[tuple[float, float] | None, Piece | None]:
-    """Return the longest stay in a band that began by `last_s`, and the first piece after it that is surely outside.
-
-    A stay begins where the signal was surely inside, and ends where it was surely outside again.
-    """
-    stays: list[tuple[float, float]] = []
-    open_stay = False
-    for t0, l0, u0, t1, l1, u1 in pieces:
-        maybe = both(at_least(t0, u0, t1, u1, band.low), at_most(t0, l0, t1, l1, band.high))
-        if maybe is None or maybe[0] > t0:
-            open_stay = False
-        sure = surely_in(Piece(t0, l0, u0, t1, l1, u1), *band)
-        if sure is not None and not open_stay and sure[0] <= last_s:
-            open_stay = True
-            stays.append((sure[0], sure[1]))
-        if open_stay and maybe is not None:
-            stays[-1] = (stays[-1][0], maybe[1])
-            open_stay = maybe[1] >= t1
-    if not stays:
-        return None, None
-    stay = max(stays, key=lambda span: span[1] - span[0])
-    outside = (p for p in pieces if p.t1 > stay[1] and (p.l1 > band.high or p.u1 < band.low))
-    return stay, next(outside, None)
+    if found.verdict is Verdict.INCONCLUSIVE:
+        return teller.undecided(seen, rate_per_s)
+    return teller.failed(found.witness) if found.witness is not None else teller.passed()
 
 
 def _advance(decider: CountDecider) -> str:
@@ -298,6 +307,6 @@ def _kept_too_short(traits: SignalTraits, seen: ReadingStats) -> str:
             return f"{said}; poll more often than every {longest_s:.3g} s"
         return f"{said}; no polling is fast enough: the unit must refresh the register more often"
     return (
-        f"{traits.name} changed too close to a limit for readings that each span "
-        f"{traits.refreshed_every_s + seen.trip_s:.3g} s; poll faster, or move the limit by {span_s:.3g} s"
+        f"{traits.name} changed too close to a limit: neighbouring readings span up to {span_s:.3g} s; "
+        f"poll more often, or move the limit by as much"
     )

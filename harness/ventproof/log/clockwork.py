@@ -7,8 +7,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Concatenate, ParamSpec, Protocol, final
 
-from ventproof.log.events import GRID, EdgesPlayed, Event, GapSeen, PollSeen, StimulusId
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof.log.events import (
+    GRID,
+    EdgesPlayed,
+    Event,
+    GapSeen,
+    OutputDriven,
+    PollSeen,
+    SettingFound,
+    StimulusId,
+)
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 
 _P = ParamSpec("_P")
 
@@ -70,6 +79,13 @@ class Clockwork:
         """Return the event of a span without evidence."""
         to_s = self.late(gap.to_s)
         return GapSeen(to_s, replace(gap, from_s=self.early(gap.from_s), to_s=to_s))
+
+    def done(self, loop_s: float, done: FoundSetting | DrivenOutput) -> SettingFound | OutputDriven:
+        """Return what is told at a loop time: a setting was found, or the bench drove an output of its own accord."""
+        t_s, window = self.late(loop_s), self.window(done.window)
+        if isinstance(done, FoundSetting):
+            return SettingFound(t_s, replace(done, window=window))
+        return OutputDriven(t_s, replace(done, window=window))
 
     def edges(self, reports: Sequence[EdgeReport]) -> tuple[EdgeReport, ...]:
         """Return edges of a contact: state, when due, and the window that holds the electrical edge, if it left."""

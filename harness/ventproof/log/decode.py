@@ -9,9 +9,20 @@ from typing import Final, Literal, TypeGuard, TypeVar, cast, final, get_args
 
 from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
+from ventproof.log.plan import ORDER, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
 from ventproof_bench.base.errors import Abort, AbortKind
-from ventproof_bench.base.evidence import EdgeReport, Gap, GapReason, Poll, Unread, Window
+from ventproof_bench.base.evidence import (
+    DrivenOutput,
+    DrivenWhy,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    GapReason,
+    Poll,
+    Unread,
+    Window,
+)
 from ventproof_bench.yamlfile.value_errors import show
 
 _T = TypeVar("_T")
@@ -21,6 +32,10 @@ LATEST_S: Final = 1e9
 
 GREATEST: Final = 1e30
 """No register gives a greater value, whatever its scale."""
+
+
+MOST_RUNS: Final = 1_000_000
+"""No plan has more."""
 
 
 class LineError(Exception):
@@ -182,10 +197,6 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
         is_number(value) and -GREATEST <= value <= GREATEST for value in values.values()
     ):
         raise line.wrong("values", "a mapping of numbers")
-    words = line.items("words")
-    # Not `isinstance`: true and false are ints to Python, and no registers.
-    if not all(type(word) is int for word in words):
-        raise line.wrong("words", "a list of whole numbers")
     window = line.window()
     return e.PollSeen(
         t_s,
@@ -196,10 +207,18 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
             values,
             line.text("table"),
             line.whole("address", 0),
-            cast("tuple[int, ...]", tuple(words)),
+            _words(line),
             tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
         ),
     )
+
+
+def _words(line: LineFields) -> tuple[int, ...]:
+    words = line.items("words")
+    # Not `isinstance`: true and false are ints to Python, and no registers.
+    if not all(type(word) is int for word in words):
+        raise line.wrong("words", "a list of whole numbers")
+    return cast("tuple[int, ...]", tuple(words))
 
 
 def _unread(line: LineFields) -> Unread:
@@ -226,6 +245,7 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
         operator=line.text("operator"),
         repeat=line.whole("repeat", 1),
         seed=line.whole("seed"),
+        place=_place(line.part("plan")) if "plan" in line else None,
         use=line.texts("use"),
         selfcheck=check and _pinned_check(check),
         table=table and _pinned(table),
@@ -234,6 +254,41 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
         versions=_versions(line),
     )
     return e.RunBegin(t_s, header)
+
+
+def _place(line: LineFields) -> PlannedRun:
+    plan = plan_of(line)
+    run = line.whole("run", 1)
+    if run > plan.runs:
+        raise line.wrong("run", f"a run from 1 to {plan.runs}")
+    return PlannedRun(plan, run)
+
+
+def plan_of(line: LineFields) -> Plan:
+    """Return the plan that an object tells of.
+
+    Raises:
+        LineError: it is none, or its digest is of another one.
+    """
+    line.word("order", (ORDER,))
+    claim = line.maybe("claim", line.part)
+    profiles = tuple(PlannedProfile(one.text("name"), one.text("sha256")) for one in line.parts("profiles"))
+    plan = Plan(
+        profiles=profiles,
+        bench_sha256=line.text("bench_sha256"),
+        started=_started(line),
+        unit=line.text("unit"),
+        firmware=line.text("firmware"),
+        repeats=line.whole("repeats", 1),
+        seed=line.whole("seed"),
+        claim=claim and PlannedClaim(claim.number("reliability", 0, 1), claim.number("confidence", 0, 1)),
+    )
+    if not 0 < plan.runs <= MOST_RUNS:
+        raise line.wrong("repeats", f"a plan of 1 to {MOST_RUNS} runs")
+    for key, right in (("runs", plan.runs), ("sha256", plan.sha256)):
+        if line.raw(key) != right:
+            raise line.wrong(key, f"{right}, which follows from the rest of the plan,")
+    return plan
 
 
 def _check_begin(t_s: float, line: LineFields) -> e.CheckBegin:
@@ -275,10 +330,22 @@ def _pinned_check(line: LineFields) -> PinnedCheck:
     return PinnedCheck(line.text("sha256"), line.maybe("started", line.text), line.text("result"))
 
 
-def _note(t_s: float, line: LineFields) -> e.Note:
-    step = line.maybe("step", line.whole) if "step" in line else None
-    number = line.maybe("number", line.whole) if "number" in line else None
-    return e.Note(t_s, line.text("text"), step, number)
+def _found(t_s: float, line: LineFields) -> e.SettingFound:
+    setting = line.text("output"), line.text("unit"), line.window()
+    if "unread" in line:
+        return e.SettingFound(t_s, FoundSetting(*setting, trouble=line.text("unread")))
+    return e.SettingFound(t_s, FoundSetting(*setting, _words(line), line.maybe("value", line.number)))
+
+
+def _driven(t_s: float, line: LineFields) -> e.OutputDriven:
+    why = cast("DrivenWhy", line.word("why", get_args(DrivenWhy)))
+    output, window = line.text("output"), line.window()
+    if "closed" in line:
+        return e.OutputDriven(t_s, DrivenOutput(output, why, window, closed=line.flag("closed")))
+    if "level" in line:
+        return e.OutputDriven(t_s, DrivenOutput(output, why, window, level=line.number("level")))
+    value, unit = line.maybe("value", line.number), line.text("unit")
+    return e.OutputDriven(t_s, DrivenOutput(output, why, window, words=_words(line), value=value, unit=unit))
 
 
 def _command(t_s: float, line: LineFields) -> e.ContactCommand:
@@ -372,6 +439,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
         seen=line.bounds("seen"),
         conformance=line.maybe("conformance", lambda key: line.number(key, 0.0, 1.0)),
         proves=line.text("proves"),
+        hollow="hollow" in line and line.flag("hollow"),  # formats before 4 do not tell
     )
     # The verdict follows from the status. A line in which they differ is refused, lest two readers tell two stories.
     if line.raw("verdict") != finding.verdict:
@@ -438,7 +506,9 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "poll": _poll,
     "gap": _gap,
     "run_begin": _run_begin,
-    "note": _note,
+    "found": _found,
+    "driven": _driven,
+    "note": lambda t, line: e.Note(t, line.text("text")),
     "step_begin": lambda t, line: e.StepBegin(t, line.whole("step", 0), line.text("name"), line.window()),
     "step_end": lambda t, line: e.StepEnd(t, line.whole("step", 0)),
     "idle_begin": lambda t, line: e.IdleBegin(

@@ -7,6 +7,7 @@ from functools import singledispatch
 
 from ventproof.log import events as e
 from ventproof.log.events import PinnedText
+from ventproof.log.plan import Plan, PlannedRun
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import EdgeReport, Window
 
@@ -57,6 +58,7 @@ def _(event: e.RunBegin) -> Fields:
         "operator": header.operator,
         "repeat": header.repeat,
         "seed": header.seed,
+        **({"plan": place_fields(header.place)} if header.place else {}),
         "use": header.use,
         "selfcheck": check and {"sha256": check.sha256, "started": check.started, "result": check.result},
         "table": table and _text_fields(table),
@@ -64,6 +66,16 @@ def _(event: e.RunBegin) -> Fields:
         "bench": _text_fields(header.bench),
         "versions": header.versions,
     }
+
+
+def place_fields(place: PlannedRun) -> Fields:
+    """Return a run's place in a plan, with the plan and its digest."""
+    return {"run": place.run, **plan_fields(place.plan)}
+
+
+def plan_fields(plan: Plan) -> Fields:
+    """Return a plan with its digest; `log.decode.plan_of` reads it back."""
+    return {"runs": plan.runs, "sha256": plan.sha256, **plan.fields}
 
 
 @fields_of.register
@@ -82,9 +94,27 @@ def _(event: e.CheckBegin) -> Fields:
 
 @fields_of.register
 def _(event: e.Note) -> Fields:
-    if event.step is None and event.number is None:
-        return {"text": event.text}
-    return {"text": event.text, "step": event.step, "number": event.number}
+    return {"text": event.text}
+
+
+@fields_of.register
+def _(event: e.SettingFound) -> Fields:
+    found = event.found
+    fields = {"output": found.output, "unit": found.unit, **_span(found.window)}
+    if found.trouble:
+        return {**fields, "unread": found.trouble}
+    return {**fields, "value": found.value, "words": found.words}
+
+
+@fields_of.register
+def _(event: e.OutputDriven) -> Fields:
+    driven = event.driven
+    fields = {"output": driven.output, "why": driven.why, **_span(driven.window)}
+    if driven.closed is not None:
+        return {**fields, "closed": driven.closed}
+    if driven.level is not None:
+        return {**fields, "level": driven.level}
+    return {**fields, "unit": driven.unit, "value": driven.value, "words": driven.words}
 
 
 @fields_of.register
@@ -175,6 +205,7 @@ def _(event: e.FindingMade) -> Fields:
         "seen": found.seen,
         "conformance": found.conformance,
         "proves": found.proves,
+        "hollow": found.hollow,
     }
 
 

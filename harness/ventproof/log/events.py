@@ -6,9 +6,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Final, Literal, final
 
+from ventproof.log.plan import PlannedRun
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 
 TimeKind = Literal["virtual", "wall"]
 """Whether time was virtual, against a mock inside the process, or the clock's."""
@@ -56,6 +57,7 @@ class Header:
         operator: who runs the test.
         repeat: which repeat it is, from 1.
         seed: of what is random on a virtual bench.
+        place: the plan of the command that ran it, and which run of it this is; None where it is older.
         use: the bench's names, by the profile's, where they differ.
         selfcheck: the bench's self-check; None where nobody made one.
         table: the override table that the unit is held to; None where none was named.
@@ -73,6 +75,7 @@ class Header:
     operator: str = ""
     repeat: int = 1
     seed: int = 0
+    place: PlannedRun | None = None
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: PinnedCheck | None = None
     table: PinnedText | None = None
@@ -118,13 +121,31 @@ class RunBegin:
 @final
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something that readers of the record should know, of a response where it names one."""
+    """Something that readers of the record should know."""
 
     name: ClassVar[str] = "note"
     t_s: float
     text: str
-    step: int | None = None
-    number: int | None = None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class SettingFound:
+    """A setting of the unit was read before anything was written there, or could not be; in log time."""
+
+    name: ClassVar[str] = "found"
+    t_s: float
+    found: FoundSetting
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class OutputDriven:
+    """The bench drove an output of its own accord, as it opened or ended; by the bench's names, in log time."""
+
+    name: ClassVar[str] = "driven"
+    t_s: float
+    driven: DrivenOutput
 
 
 @final
@@ -442,6 +463,8 @@ Event = (
     | GapSeen
     | RunBegin
     | Note
+    | SettingFound
+    | OutputDriven
     | StepBegin
     | StepEnd
     | IdleBegin

@@ -11,6 +11,7 @@ from typing import Any, BinaryIO, Final, final
 
 from ventproof.log.decode import LATEST_S, LineError, event_of
 from ventproof.log.events import FORMAT, CheckBegin, CheckEnd, Event, Header, OtherEvent, RunBegin, RunEnd
+from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
 
@@ -43,6 +44,7 @@ class LogState:
         broken_at: 1-based line at which the chain breaks, or None.
         reason: why it breaks there; empty when intact.
         digest: digest of the last intact line.
+        sha256: as `LogCheck.sha256`.
     """
 
     events: tuple[Event, ...]
@@ -50,6 +52,7 @@ class LogState:
     broken_at: int | None
     reason: str
     digest: str
+    sha256: str = ""
 
     @property
     def closed(self) -> bool:
@@ -84,6 +87,8 @@ class LogCheck:
         outcome: as `LogState.outcome`.
         sha256: SHA-256 of the whole file, a torn last line included; empty when the chain is broken.
         marked: digest of the line that was asked for; empty when the intact part ends before it.
+        place: of a run in its plan; None for a self-check, and for logs that are older than plans.
+        is_check: as `LogState.is_check`.
     """
 
     lines: int
@@ -94,6 +99,8 @@ class LogCheck:
     outcome: str
     sha256: str
     marked: str
+    place: PlannedRun | None = None
+    is_check: bool = False
 
 
 def read_log(path: Path) -> LogState:
@@ -106,7 +113,7 @@ def read_log(path: Path) -> LogState:
     """
     walk = _Walk(path)
     events = tuple(walk.events())
-    return LogState(events, walk.lines, walk.broken_at, walk.reason, walk.digest)
+    return LogState(events, walk.lines, walk.broken_at, walk.reason, walk.digest, walk.sha256)
 
 
 def header_of(
@@ -140,9 +147,10 @@ def check_log(path: Path, *, mark: int = 0) -> LogCheck:
     """
     walk = _Walk(path)
     marked = ""
+    first: Event | None = None
     last: Event | None = None
     for event in walk.events():
-        last = event
+        first, last = first or event, event
         if walk.lines == mark:
             marked = walk.digest
     closed = walk.broken_at is None and last is not None and last.name in CLOSING
@@ -155,6 +163,8 @@ def check_log(path: Path, *, mark: int = 0) -> LogCheck:
         outcome=_outcome(last) if closed and last is not None else "aborted",
         sha256=walk.sha256,
         marked=marked,
+        place=first.header.place if isinstance(first, RunBegin) else None,
+        is_check=first is not None and first.name == CheckBegin.name,
     )
 
 

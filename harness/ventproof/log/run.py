@@ -7,16 +7,24 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.events import FindingMade, Note, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Finding, Verdict
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
 
 
+_WORST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
+
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
+
+UNMEASURED: Final = (
+    "no self-check stands behind this run: the bench's declared facts are as stated, not measured"
+)
+"""What is said of a run on real wires whose bench nobody measured."""
 
 
 @final
@@ -46,6 +54,7 @@ class RunRecord:
         selfcheck_sha256: digest of the self-check that stood behind it; empty without one.
         version: of the ventproof that ran it.
         findings: its responses, in the log's order.
+        place: its place in the plan of the command that ran it; None where its log is older than plans.
     """
 
     digest: str
@@ -69,6 +78,12 @@ class RunRecord:
     selfcheck_sha256: str
     version: str
     findings: tuple[Finding, ...]
+    place: PlannedRun | None = None
+
+    @property
+    def unmeasured(self) -> str:
+        """That nobody measured its bench; empty where a self-check did, and of a mock, which is as its file says."""
+        return "" if self.selfcheck_sha256 or self.clock == "virtual" else UNMEASURED
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:
@@ -106,13 +121,17 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         selfcheck_sha256=header.selfcheck.sha256 if header.selfcheck else "",
         version=header.versions["ventproof"],
         findings=findings,
+        place=header.place,
     )
 
 
 def trouble(record: RunRecord, most: int = 3) -> list[str]:
-    """Return why a run did not pass: its reason, then responses that did not, at most so many; fails come first."""
-    bad = [f for f in record.findings if f.status is not Status.PASS and not f.skipped]
-    worst = sorted(bad, key=lambda finding: finding.verdict is not Verdict.FAIL)[:most]
+    """Return why a run did not pass: its reason, then responses that did not, at most so many, the worst first.
+
+    Those that passed and show nothing come last.
+    """
+    bad = [f for f in record.findings if f.explained and not f.skipped]
+    worst = sorted(bad, key=lambda finding: _WORST.index(finding.verdict))[:most]
     said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
     return [record.reason, *said] if record.reason else said
 
@@ -146,7 +165,6 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
     """Yield the findings; a reading counts to the step that went on when it came."""
     last: dict[str, float] = {}
     at_end: dict[int | None, Mapping[str, float]] = {}
-    noted = {(e.step, e.number) for e in state.events if isinstance(e, Note) and e.number is not None}
     for event in state.events:
         match event:
             case PollSeen(poll=poll):
@@ -157,10 +175,6 @@ def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
                 at_end[step] = dict(last)
             case FindingMade(finding=finding):
                 stood = at_end.get(finding.step, {}).get(use.get(finding.signal, finding.signal))
-                yield replace(
-                    finding,
-                    stood=None if stood is None else float(stood),
-                    hollow=(finding.step, finding.number) in noted,
-                )
+                yield replace(finding, stood=None if stood is None else float(stood))
             case _:
                 pass

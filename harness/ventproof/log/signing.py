@@ -5,6 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Final, Literal, final
 
@@ -279,6 +282,25 @@ def signature_of(log: Path) -> Signed | None:
     return load_document(path, Signed).model if os.path.lexists(path) else None
 
 
+@final
+@dataclass(frozen=True, slots=True)
+class Signer:
+    """Who signed a log: the fingerprint of the key, and the name that they stated."""
+
+    fingerprint: str
+    name: str
+
+
+def signers(logs: Iterable[Path]) -> tuple[Signer, ...]:
+    """Return who signed some logs, each key and name once; what is no signature is left out."""
+    found: dict[Signer, None] = {}
+    for log in logs:
+        with suppress(FileError):
+            if signed := signature_of(log):
+                found[Signer(signed.fingerprint, signed.signer)] = None
+    return tuple(found)
+
+
 def whats_wrong(log: Path) -> str:
     """Return what is wrong with the signature beside a log, in a sentence; empty when nothing is, or there is none.
 
@@ -331,16 +353,41 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
         signature="0" * 128,
     )
     signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
+    write_signature(path, signed)
+    return signed
+
+
+def write_signature(path: Path, signed: FileModel) -> None:
+    """Write a signature file; one that exists is never replaced.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
     text = json.dumps(signed.model_dump(), ensure_ascii=False, indent=2) + "\n"
     try:
         create_file(path, text.encode())
     except OSError as error:
         raise RecordError(f"the signature {path} cannot be written: {error.strerror}") from error
-    return signed
 
 
-def verified(path: Path, owner: bytes | None, noted: str) -> tuple[list[str], bool]:
-    """Return what there is to say of a log's chain and signature, and whether it is all right.
+@final
+@dataclass(frozen=True, slots=True)
+class VerifiedLog:
+    """What there is to say of a log's chain and signature.
+
+    Attributes:
+        sentences: in order; the first is of the chain.
+        right: whether it is all right.
+        check: of the log.
+    """
+
+    sentences: tuple[str, ...]
+    right: bool
+    check: LogCheck
+
+
+def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
+    """Return what there is to say of a log's chain and signature.
 
     Args:
         path: the log.
@@ -366,7 +413,7 @@ def verified(path: Path, owner: bytes | None, noted: str) -> tuple[list[str], bo
         said.append(f"  signature: {sentence}")
         said.extend([f"  key: {signed.fingerprint}"] if signed else [])
         right = right and proper
-    return said, right
+    return VerifiedLog(tuple(said), right, check)
 
 
 def _state(check: LogCheck) -> tuple[str, bool]:

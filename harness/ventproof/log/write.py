@@ -76,9 +76,11 @@ class _Sink:
     def __init__(self, path: Path) -> None:
         # "x": a record is never written over. Without a buffer: what a killed run has written is in the system's hands.
         self.file = path.open("xb", buffering=0)
+        self.whole = hashlib.sha256()
 
     def write_line(self, line: bytes) -> None:
         """Write one whole line; an unbuffered file may take it in parts."""
+        self.whole.update(line)
         while line:
             line = line[self.file.write(line) :]
 
@@ -153,6 +155,11 @@ class RecordLog:
     def digest(self) -> str:
         """Digest of the last line written; it stands for the whole log."""
         return self._chained.digest
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of all that was written."""
+        return self._sink.whole.hexdigest()
 
     def close(self) -> None:
         """Sync and close; safe to call twice.

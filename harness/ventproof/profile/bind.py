@@ -16,7 +16,7 @@ from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, SignalSpec, ValueOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
-from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
+from ventproof_bench.yamlfile.fields import STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order
 from ventproof_bench.yamlfile.value_errors import near, nearest
 
@@ -25,13 +25,9 @@ if TYPE_CHECKING:
 
     from ventproof.profile.model import Profile, ResponseCommon
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
-
-
-_ROUNDING: Final = 1e-9
 
 
 def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
@@ -41,48 +37,6 @@ def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
     for number, step in enumerate(profile.steps):
         for index, response in enumerate(step.expect):
             yield ("steps", number, "expect", index), response
-
-
-def fineness_problems(
-    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
-) -> Iterator[Problem]:
-    """Yield a problem for each tolerance within which a reading of its signal cannot be.
-
-    A reading is right to `error`, half the resolution plus the accuracy. A band needs that on either side of its
-    middle; of a difference between two readings each may be off by it, so `unchanged` needs twice as much.
-
-    Args:
-        profile: the profile.
-        bench: a bench that has all that the profile needs.
-        names: the bench's signal names, by the profile's.
-    """
-    for path, name, tolerance, readings in _tolerances(profile.model):
-        signal = bench.model.signals[names[name]]
-        error = signal.traits(names[name]).error
-        if tolerance.value < readings * error - _ROUNDING:
-            line, _ = bench.locate(("signals", names[name]))
-            reason = f"tolerance {tolerance.text} is finer than {names[name]!r} can be read"
-            of_two = ", and this takes two readings" if readings > 1 else ""
-            hint = f"write at least {readings * error:.4g} {signal.unit}, or read it finer"
-            where = f"resolution and accuracy, {bench.path} line {line}"
-            yield profile.problem(
-                (*path, "tolerance"),
-                f"{reason} (± {error:.4g} {signal.unit}{of_two}): this can never pass for certain",
-                f"{hint} ({where})",
-            )
-
-
-def _tolerances(profile: Profile) -> Iterator[tuple[Path, str, Quantity, int]]:
-    """Yield the path, signal and tolerance of all that keeps to a band, and how many readings it compares."""
-    for path, response in responses(profile):
-        match response:
-            case model.Reaches() | model.Stays() | model.Returns():
-                yield path, response.signal, response.tolerance, 1
-            case model.Unchanged(unchanged=model.Span(tolerance=tolerance)) if tolerance is not None:
-                yield (*path, "unchanged"), response.signal, tolerance, 2
-    for index, invariant in enumerate(profile.always):
-        if invariant.tolerance is not None:
-            yield ("always", index), invariant.signal, invariant.tolerance, 1
 
 
 _ROUNDING_S: Final = 1e-9
@@ -99,7 +53,9 @@ class Bound:
         bench: the bench.
         outputs: the bench's output names, by the profile's.
         signals: the bench's signal names, by the profile's.
-        notes: what is allowed here but will leave something undecided or unproven.
+        notes: what is allowed, but should be known.
+        undecidable: what no unit could pass here, however right, once `case.decidable` has looked.
+        warnings: what none could fail here, however wrong, likewise.
     """
 
     profile: Loaded[Profile]
@@ -107,6 +63,8 @@ class Bound:
     outputs: Mapping[str, str]
     signals: Mapping[str, str]
     notes: tuple[Problem, ...]
+    undecidable: tuple[Problem, ...] = ()
+    warnings: tuple[Problem, ...] = ()
 
 
 def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, str]) -> Bound:
@@ -132,11 +90,11 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
     if not problems:
         problems = [*sensor_problems(profile, bench, outputs), *interlock_problems(profile, bench)]
         problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
-        if profile.model.decision == "guarded":
-            problems += fineness_problems(profile, bench, signals)
     if problems:
         raise FileError(in_file_order(problems))
-    notes = in_file_order(_notes(profile, bench, signals))
+    # Where a demand hangs on a signal's travel it is judged whether it can be decided; elsewhere it does not matter.
+    elsewhere = set(travel_notes(bench))
+    notes = in_file_order([*profile.notes, *(note for note in bench.notes if note not in elsewhere)])
     return Bound(profile, bench, outputs, signals, tuple(notes))
 
 
@@ -272,36 +230,3 @@ def _reach(
     if target.value + response.tolerance.value < low or target.value - response.tolerance.value > high:
         reason = f"{target.text!r} is outside what {response.signal!r} can be"
         yield profile.problem(path, reason, f"its range is {low:g} to {high:g} {signal.unit}")
-
-
-def _depends_on_rate(response: ResponseCommon, unit: str) -> bool:
-    """Whether what happens between two readings matters to a response; a counter only goes up."""
-    if unit in {FLAG_UNIT, STATE_UNIT}:
-        return not isinstance(response, model.Equals)
-    return unit != COUNT_UNIT
-
-
-def _notes(profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]) -> Iterator[Problem]:
-    yield from profile.notes
-    # Where the profile hangs on a signal's travel it is noted there, and elsewhere it does not matter.
-    elsewhere = set(travel_notes(bench))
-    yield from (note for note in bench.notes if note not in elsewhere)
-    if profile.model.decision == "simple":
-        yield from fineness_problems(profile, bench, names)
-    for path, response in responses(profile.model):
-        signal = bench.model.signals[names[response.signal]]
-        if _depends_on_rate(response, signal.unit):
-            yield from _rate_notes(profile, (*path, "signal"), names[response.signal], bench)
-    for index, invariant in enumerate(profile.model.always):
-        yield from _rate_notes(profile, ("always", index, "signal"), names[invariant.signal], bench)
-
-
-def _rate_notes(profile: Loaded[Profile], path: Path, at: str, bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    signal = bench.model.signals[at]
-    if signal.unit == COUNT_UNIT:
-        return
-    key = "keeps_for" if signal.unit in {FLAG_UNIT, STATE_UNIT} else "full_travel"
-    if getattr(signal, key) is None:
-        line, _ = bench.locate(("signals", at))
-        reason = f"nothing bounds what {at!r} does between two readings, so this cannot be proved"
-        yield profile.problem(path, reason, f"declare `{key}` for it, {bench.path} line {line}")

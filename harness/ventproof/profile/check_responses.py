@@ -136,6 +136,7 @@ def response_problems(
     """
     yield from _label_problems(profile, path, response, stimuli)
     yield from _time_problems(profile, path, response)
+    yield from _needless_problems(profile, path, response)
     unit = profile.model.needs.signals.get(response.signal)
     if unit is None:
         yield no_signal(profile, (*path, "signal"), response.signal)
@@ -210,6 +211,19 @@ def _time_problems(profile: Loaded[Profile], path: Path, response: ResponseCommo
     if isinstance(response, model.Returns) and response.not_before >= response.within:
         reason = f"not_before ({response.not_before:g} s) is not before within ({response.within:g} s)"
         yield profile.problem((*path, "not_before"), reason, "leave the unit time between the two")
+
+
+def _needless_problems(profile: Loaded[Profile], path: Path, response: ResponseCommon) -> Iterator[Problem]:
+    if not isinstance(response, model.Arrival) or response.already_so is None:
+        return
+    if path[0] == "start":
+        reason, hint = "a condition of the start state may be so already", "leave it out"
+    elif isinstance(response, model.Returns) and response.not_before > 0:
+        reason = f"what must not return before {response.not_before:g} s cannot be so already"
+        hint = "leave it out, or write `reaches`"
+    else:
+        return
+    yield profile.problem((*path, "already_so"), reason, hint, at_key=True)
 
 
 def _ends(stimulus: Stimulus) -> bool:

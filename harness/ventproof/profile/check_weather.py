@@ -19,10 +19,11 @@ from ventproof.profile.stimulus import (
     Wind,
     WriteValue,
 )
-from ventproof.profile.weather import EMPTY, anemometer, level_of, rain_edges, rain_of, wind_of
+from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
+from ventproof_bench.benchcheck.wiring import put_fault
 from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
@@ -159,15 +160,18 @@ def sensor_problems(
 
 
 def _level_problems(
-    profile: Loaded[Profile], path: Path, output: OutputSpec, value: float
+    profile: Loaded[Profile], path: Path, output: OutputSpec, value: float, *, exact: bool = True
 ) -> Iterator[Problem]:
     if isinstance(output, ContactOutput):
         return
     try:
-        level_of(output, value)
+        level = level_of(output, value)
     except ValueError as error:
         wrong = Refusal.of(error)
         yield profile.problem(path, wrong.reason, wrong.hint)
+        return
+    if (said := put_fault(output, level, exact=exact)) is not None:
+        yield profile.problem(path, *said)
 
 
 def _can_fail(
@@ -186,6 +190,14 @@ def _can_fail(
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
+    elif isinstance(output, LevelOutput | ResistanceOutput) and failure.how in {"open", "short"}:
+        ends = end_levels(output)
+        said = put_fault(output, ends.broken if failure.how == "open" else ends.shorted)
+        if said is not None:
+            reason = f"{at} cannot show a wire that is {failure.how}: {said[0]}"
+            yield profile.problem(
+                (*path, "how"), reason, "fail it in another way, or switch its wires by a relay"
+            )
     elif not is_contact and failure.how == "chatter" and failure.by is None:
         yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
@@ -231,7 +243,7 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
                 errors.pop(name, None)
         for name in stimulus.outputs:
             for error in errors.get(name, ()):
-                yield from _level_problems(profile, path, outputs[name], values[name] + error)
+                yield from _level_problems(profile, path, outputs[name], values[name] + error, exact=False)
 
 
 def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:

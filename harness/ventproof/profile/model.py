@@ -59,7 +59,15 @@ class ResponseCommon(FileModel):
     """A line for the record: what this response proves."""
 
 
-class Reaches(ResponseCommon):
+class Arrival(ResponseCommon):
+    """Something that comes about."""
+
+    already_so: Literal["enough"] | None = None
+    """`enough`: it also passes where it was so already before what it counts from. Left out, it is then inconclusive:
+    nothing shows that the unit did it."""
+
+
+class Reaches(Arrival):
     """The signal comes to this value in time and stays there.
 
     It must be within `tolerance` of this value at the latest `within` after the stimulus, and stay there for
@@ -108,7 +116,7 @@ class StaysBelow(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class Returns(ResponseCommon):
+class Returns(Arrival):
     """The signal comes back to this value, not too early and not too late.
 
     It must be further than `tolerance` from this value until `not_before`, and within `tolerance` of it at the
@@ -144,10 +152,10 @@ class Unchanged(ResponseCommon):
     """How long the signal must stay as it was, and how closely."""
 
 
-class Equals(ResponseCommon):
+class Equals(Arrival):
     """The flag or state takes this value, `within` after the stimulus at the latest.
 
-    That it keeps a value is `unchanged`.
+    That it keeps the value it has is `unchanged`; that it is on and keeps on, `stays: 1` with `tolerance: 0`.
     """
 
     equals: str | int | bool
@@ -208,7 +216,8 @@ class MovesAt(ResponseCommon):
 class OvershootsAtMost(ResponseCommon):
     """The signal passes its target by no more than this.
 
-    The target is `of`; watched from the stimulus on, for the time that `for` says.
+    The target is `of`; watched from the stimulus on, for the time that `for` says. One that does not move shows
+    nothing of it.
     """
 
     overshoots_at_most: AnyQuantity
@@ -231,7 +240,7 @@ class Reversal(FileModel):
 class NeverReverses(ResponseCommon):
     """The signal moves one way only.
 
-    It must not go back by more than `by`, for the time that `for` says.
+    It must not go back by more than `by`, for the time that `for` says. One that does not move shows nothing of it.
     """
 
     never_reverses: Reversal

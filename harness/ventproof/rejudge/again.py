@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import sha256
 from itertools import chain
 from typing import TYPE_CHECKING, final
 
@@ -28,6 +30,7 @@ from ventproof.log.events import (
 from ventproof.log.read import header_of
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.load import read_profile
+from ventproof.rejudge.standing import differing_of, writer_of
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchcheck.load import read_bench
@@ -109,6 +112,7 @@ class Decided:
         before: the findings that the log itself holds.
         profile: the profile's name.
         decision: the rule that decided.
+        changes: findings that are others than the log's, each with what it was; None: not decided then.
     """
 
     verdict: Verdict | None
@@ -116,13 +120,7 @@ class Decided:
     before: tuple[Finding, ...]
     profile: str
     decision: str
-
-    @property
-    def changes(self) -> list[tuple[Finding | None, Finding]]:
-        """Findings whose verdict is another than the log's, each with what it was (None: not decided then)."""
-        then = {finding.key: finding for finding in self.before}
-        pairs = [(then.get(finding.key), finding) for finding in self.findings]
-        return [(old, new) for old, new in pairs if old is None or old.verdict is not new.verdict]
+    changes: tuple[tuple[Finding | None, Finding], ...]
 
 
 def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Decided:
@@ -138,10 +136,15 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
     """
     _, case = follow(state, profile)
     complete = state.outcome != "aborted"
+    again = findings_of(case)
+    then = {event.finding.key: event.finding for event in state.events if isinstance(event, FindingMade)}
+    # An edited profile demands something else in other words: only its verdicts can be told apart.
+    differing = differing_of(then.values(), again, writer_of(state) if profile is None else "")
     return Decided(
         verdict=case.verdict if complete else None,
-        findings=findings_of(case),
-        before=tuple(event.finding for event in state.events if isinstance(event, FindingMade)),
+        findings=again,
+        before=tuple(then.values()),
+        changes=tuple((then.get(found.key), found) for found in again if found.key in differing),
         profile=header_of(state).profile.name,
         decision=case.profile.decision,
     )
@@ -188,6 +191,11 @@ def _bench_of(text: str) -> Loaded[BenchFile]:
 def _check_said(header: Header, profile: Profile, bench: BenchFile) -> None:
     """Refuse a first line that says other than the texts it holds: everybody reads the one, and judged is the other."""
     clock = "virtual" if bench.virtual else "wall"
+    for what, pinned in (("profile", header.profile), ("bench file", header.bench)):
+        if hashlib.sha256(pinned.text.encode()).hexdigest() != pinned.sha256:
+            raise FileError(
+                [Problem("the log", 1, None, f"the digest of its {what} is not that of the text it holds")]
+            )
     pairs = (
         ("profile's name", header.profile.name, profile.profile),
         ("bench's name", header.bench.name, bench.bench),
@@ -199,8 +207,26 @@ def _check_said(header: Header, profile: Profile, bench: BenchFile) -> None:
         for what, said, true in pairs
         if said != true
     ]
+    problems += [
+        Problem("the log", 1, None, f"it says that the {what} is {said!r}, and its plan says {planned!r}")
+        for what, said, planned in _planned(header)
+        if said != planned
+    ]
     if problems:
         raise FileError(problems)
+
+
+def _planned(header: Header) -> Iterator[tuple[str, object, object]]:
+    """Yield what a first line says of its run, with what its plan says of it."""
+    if header.place is not None:
+        place, plan = header.place, header.place.plan
+        yield "profile's digest", sha256(header.profile.text.encode()).hexdigest(), place.profile.sha256
+        yield "bench's digest", sha256(header.bench.text.encode()).hexdigest(), plan.bench_sha256
+        yield "profile's name", header.profile.name, place.profile.name
+        yield "repeat", header.repeat, place.repeat
+        yield "seed", header.seed, place.seed
+        yield "unit", header.unit, plan.unit
+        yield "firmware", header.firmware, plan.firmware
 
 
 def last_s(state: LogState) -> float:

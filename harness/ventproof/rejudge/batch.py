@@ -11,11 +11,14 @@ from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.case.case import findings_of
+from ventproof.log.gaps import BusGaps, gaps_of
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
 from ventproof.rejudge.again import follow
-from ventproof.rejudge.standing import BELIEVED, STANDINGS, attempt, standing_of
+from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, standing_of
+from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
+from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.processes import worker_processes
 
@@ -39,11 +42,15 @@ class Logged:
         log: the log, named as the user named it.
         run: the run.
         judged: one of `STANDINGS`, where the evidence was judged again.
+        here: what a set of logs is counted by; None where no log was read.
+        gaps: how often its buses brought no evidence; empty too where only a history tells of the run.
     """
 
     log: str
     run: RunRecord
     judged: str = ""
+    here: PresentLog | None = None
+    gaps: tuple[BusGaps, ...] = ()
 
     @property
     def standing(self) -> str:
@@ -78,46 +85,47 @@ class Batch:
 
     Attributes:
         runs: the runs.
-        not_run: names of the profiles that were to be run and were not, since something ended the command before.
+        whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
     """
 
     runs: tuple[Logged, ...]
-    not_run: tuple[str, ...] = ()
+    whole: SetCheck = WHOLE
     lost: tuple[Lost, ...] = ()
 
     @property
     def verdict(self) -> str:
-        """How they ended together: the worst that occurs, and aborted when not all were run or can be told of."""
+        """How they ended together: the worst that occurs, and aborted when not all are here or can be told of."""
         found = {logged.run.verdict for logged in self.runs}
-        missing = self.not_run or self.lost
+        missing = self.whole.standing or self.lost
         return ABORTED if missing else next(word for word in WORST_FIRST if word in found)
 
     @property
     def standing(self) -> str:
         """How they stand together, as the first page of a report says it."""
-        return worst_of((logged.standing for logged in self.runs), self.not_run, self.lost)
+        return worst_of((logged.standing for logged in self.runs), self.whole, self.lost)
 
     @property
     def counted(self) -> str:
-        """How many stand how: `12 runs: 1 fail, 11 pass; 1 unreadable file`."""
+        """What is not here and how many stand how: `1 of 34 planned runs is not here; 33 runs: 33 pass`."""
         counts = Counter(logged.standing for logged in self.runs)
         said = ", ".join(f"{counts[word]} {word}" for word in STANDINGS if counts[word])
         left = f"; {len(self.lost)} unreadable file{'s' * (len(self.lost) != 1)}" if self.lost else ""
-        return f"{len(self.runs)} run{'s' * (len(self.runs) != 1)}: {said}{left}"
+        before = f"{self.whole.short}; " if self.whole.short else ""
+        return f"{before}{len(self.runs)} run{'s' * (len(self.runs) != 1)}: {said}{left}"
 
     @property
     def alarms(self) -> list[str]:
-        """What a reader must not miss: files that are no logs, and runs whose logs are not believed."""
+        """What a reader must not miss: what is not here, files that are no logs, and logs that are not believed."""
         lost = [f"{one.log}: {one.reason}" for one in self.lost]
-        return lost + [f"{one.log}: {one.run.reason}" for one in self.runs if one.standing not in BELIEVED]
+        doubted = [f"{one.log}: {one.run.reason}" for one in self.runs if one.standing not in BELIEVED]
+        return [*self.whole.says, *lost, *doubted]
 
 
-def worst_of(standings: Iterable[str], not_run: Sequence[str], lost: Sequence[Lost]) -> str:
+def worst_of(standings: Iterable[str], whole: SetCheck, lost: Sequence[Lost]) -> str:
     """Return how runs stand together: as the one that says most, and never as a pass when something is missing."""
-    found = {*standings, *(["unreadable"] if lost else [])}
-    worst = next(word for word in STANDINGS if word in found)
-    return ABORTED if not_run and worst == "pass" else worst
+    found = {*standings, *(["unreadable"] if lost else []), whole.standing}
+    return next(word for word in OF_SETS if word in found)
 
 
 def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
@@ -134,7 +142,9 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
         try:
             state = read_log(path)
             if not state.is_check:
-                runs.append(Logged(str(path), _believed(results_of(state, str(path)), path)))
+                run = _believed(results_of(state, str(path)), path)
+                here = present_log(path, state)
+                runs.append(Logged(str(path), run, here=here, gaps=gaps_of(state.events)))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -189,15 +199,15 @@ def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> list[_Done]:
         return list(pool.map(work, jobs))
 
 
-def judged_batch(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Batch:
+def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
     """Read the runs of some logs and judge each again; logs of self-checks hold none and are passed over.
 
-    A run whose log is not borne out by its own evidence, or by the signature beside it, has no verdict. A file that is
-    no log stands among the lost ones.
+    A log that is the same to the byte as another is told of once. A run whose log is not borne out by its own evidence,
+    or by the signature beside it, has no verdict. A file that is no log stands among the lost ones.
 
     Args:
         paths: the logs.
-        not_run: names of profiles that were to be run and were not.
+        choice: how they came to be looked at together.
 
     Raises:
         FileError: none of the files holds a run.
@@ -209,7 +219,16 @@ def judged_batch(paths: Sequence[Path], not_run: Sequence[str] = ()) -> Batch:
         hint = "name logs of `ventproof run`"
         raise FileError(problems or [Problem(str(paths[0]), None, None, "no log of a run was named", hint)])
     lost = (Lost.of(path, one) for path, one in zip(paths, done, strict=True) if isinstance(one, tuple))
-    return Batch(runs, tuple(not_run), tuple(lost))
+    whole = checked_set([one.here for one in runs if one.here], choice)
+    return Batch(tuple(_unique(runs)), whole, tuple(lost))
+
+
+def _unique(runs: Iterable[Logged]) -> Iterable[Logged]:
+    """Leave out copies; a log that goes on, broken, after another's last line, is another log."""
+    kept: dict[tuple[str, str, str], Logged] = {}
+    for one in runs:
+        kept.setdefault((one.run.digest, one.judged, one.run.reason), one)
+    return kept.values()
 
 
 def _judged(path: Path) -> Logged | tuple[Problem, ...] | None:
@@ -233,12 +252,12 @@ def believed(path: Path, state: LogState) -> Logged:
     Raises:
         FileError: it is no log of a run.
     """
-    record = results_of(state, str(path))
+    record, here, gaps = results_of(state, str(path)), present_log(path, state), gaps_of(state.events)
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
     if wrong := whats_wrong(path):
-        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken")
+        return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", here, gaps)
     if standing.word not in BELIEVED and standing.word != "broken":
         record = replace(record, verdict=ABORTED, reason=standing.alarm)
-    return Logged(str(path), record, standing.word)
+    return Logged(str(path), record, standing.word, here, gaps)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from ventproof.log.events import FindingMade
+from ventproof.log.events import FindingMade, RunBegin
 from ventproof_bench.base.errors import EvidenceError, FileError
 
 if TYPE_CHECKING:
@@ -35,6 +36,12 @@ at all is `unreadable`: nobody can say what it held.
 BELIEVED: Final = ("fail", "aborted", "inconclusive", "pass")
 """Of these what a log says of its run's end is taken as it stands."""
 
+INCOMPLETE: Final = "incomplete"
+"""How a set of logs stands of which all that is here passed, and not all that was planned is here."""
+
+OF_SETS: Final = (*STANDINGS[:-2], INCOMPLETE, *STANDINGS[-2:])
+"""How a set of logs can stand, the one that says most first."""
+
 _T = TypeVar("_T")
 
 
@@ -46,7 +53,7 @@ class Standing:
     Attributes:
         word: one of `STANDINGS`.
         alarm: why the log's verdict is not believed, in a sentence; empty where it is, or where it has none.
-        differing: findings whose verdict is another when judged again; None: judged again there is no such finding.
+        differing: findings that are others when judged again; None: judged again there is no such finding.
     """
 
     word: str
@@ -75,7 +82,7 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
     """
     whole = state.closed and state.outcome != "aborted"
     found = (event.finding for event in state.events if isinstance(event, FindingMade))
-    differing = _differing(found, again) if whole and case is not None else {}
+    differing = {} if not whole or case is None else differing_of(found, again, writer_of(state))
     alarm = "" if case is not None else f"The evidence could not be judged again: {trouble}."
     if not whole:
         return Standing("broken" if state.broken_at is not None else "aborted", alarm, {})
@@ -91,12 +98,31 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
     return Standing("contradicted", alarm, differing)
 
 
-def _differing(found: Iterable[Finding], again: Iterable[Finding]) -> dict[Key, Finding | None]:
+def writer_of(state: LogState) -> str:
+    """Return the version of ventproof that wrote a log; empty where its first line does not tell."""
+    begin = state.events[0] if state.events else None
+    return begin.header.versions.get("ventproof", "") if isinstance(begin, RunBegin) else ""
+
+
+def differing_of(
+    found: Iterable[Finding], again: Iterable[Finding], writer: str
+) -> dict[Key, Finding | None]:
+    """Return the findings that judging again does not bear out, each with what it gives.
+
+    Args:
+        found: the findings that the log holds.
+        again: those of judging again.
+        writer: the version of ventproof that wrote the log. What this version wrote must be the same to the bit,
+            reasons and margins too; another one may have worded them otherwise, and its verdicts are compared.
+    """
     now = {finding.key: finding for finding in again}
     then = {finding.key: finding for finding in found}
+    exact = writer == version("ventproof")
     keys = dict.fromkeys([*then, *now])
-    return {
-        key: now.get(key)
-        for key in keys
-        if key not in then or key not in now or then[key].verdict is not now[key].verdict
-    }
+    return {key: now.get(key) for key in keys if not _same(then.get(key), now.get(key), exact=exact)}
+
+
+def _same(one: Finding | None, other: Finding | None, *, exact: bool) -> bool:
+    if one is None or other is None:
+        return False
+    return one == other if exact else (one.verdict, one.hollow) == (other.verdict, other.hollow)

@@ -16,6 +16,7 @@ from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import Signing, chapter_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import Report, Section, short_code
+from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from ventproof.log.events import Header, PinnedText
     from ventproof.log.read import LogState
     from ventproof.report.model import Chapter
+    from ventproof.runset.completeness import PresentLog
 
 
 @final
@@ -34,10 +36,12 @@ class _Part:
         state: what the report needs of the log beside its chapter: of a run the first line, of a self-check the
             figures.
         chapter: of a run.
+        here: of a run, what a set of logs is counted by.
     """
 
     state: LogState
     chapter: Chapter | None
+    here: PresentLog | None
 
     @property
     def header(self) -> Header:
@@ -49,7 +53,7 @@ Annex = Callable[["PinnedText", Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
 
 
-def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex | None = None) -> Report:
+def report_of(paths: Sequence[Path], choice: Choice = Choice.NAMED, annex: Annex | None = None) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
     A log that is named twice, or is the same to the byte as another, is told of once. A file that is no log is named on
@@ -57,7 +61,7 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
 
     Args:
         paths: the logs, in the order in which they are to be told of.
-        not_run: names of profiles that were to be run and were not.
+        choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
 
     Raises:
@@ -76,12 +80,10 @@ def report_of(paths: Sequence[Path], not_run: Sequence[str] = (), annex: Annex |
             problems or [Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")]
         )
     chapters = tuple(part.chapter for part in runs if part.chapter is not None)
-    notes: list[str] = []
-    if len(parts) < len(whole):
-        notes.append(f"{len(paths)} logs were named; those that are the same to the byte are told of once.")
+    checked = checked_set([part.here for part in whole if part.here], choice)
     started = [part.header.started or "" for part in runs]
     return Report(
-        cover=cover_of(chapters, notes, not_run, lost),
+        cover=cover_of(chapters, checked, lost),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         cautions=CAUTIONS,
@@ -113,13 +115,13 @@ def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:
         state = read_log(path)
         if state.is_check:
             figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
-            return _Part(replace(state, events=figures), None)
+            return _Part(replace(state, events=figures), None, None)
         chapter = chapter_of(state, path.name, ident, _signing(path))
     except FileError as error:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
-    return _Part(replace(state, events=state.events[:1]), chapter)
+    return _Part(replace(state, events=state.events[:1]), chapter, present_log(path, state))
 
 
 def _signing(path: Path) -> Signing:

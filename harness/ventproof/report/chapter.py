@@ -13,8 +13,10 @@ from ventproof.figures.decided_run import decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
+from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.read import header_of
-from ventproof.log.run import results_of
+from ventproof.log.run import UNMEASURED, results_of
+from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.model import (
@@ -27,7 +29,7 @@ from ventproof.report.model import (
     short_code,
 )
 from ventproof.verdict.finding import Status
-from ventproof.verdict.text import margin_text, span_text, titled, took_text
+from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."
 )
+UNMEASURED_NOTE: Final = f"{UNMEASURED[0].upper()}{UNMEASURED[1:]}."
 
 _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
@@ -101,7 +104,11 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         faults=run.bench.notes if run else (),
         repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
-        facts=(*_facts(record, header, signing), *_proved(run, header, claims)),
+        facts=(
+            *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
+            *_settings(state, header),
+            *_proved(run, header, claims),
+        ),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
         overview=figures.get(None),
         digest=state.digest,
@@ -139,6 +146,11 @@ def _proved(run: DecidedRun | None, header: Header, claims: Sequence[Shown]) -> 
     yield Fact("Table lines", ", ".join(told) or "none shown")
     if without := [line for line in claimed if line not in told]:
         yield Fact("Claimed, not shown", ", ".join(without))
+
+
+def _settings(state: LogState, header: Header) -> Iterator[Fact]:
+    if told := settings_of(state.events, header.use):
+        yield Fact("Settings of the unit", "; ".join(map(str, told)))
 
 
 def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:
@@ -190,11 +202,16 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
         yield VIRTUAL
     if record.decision == "simple":
         yield SIMPLE
+    if record.unmeasured:
+        yield UNMEASURED_NOTE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
     for event in state.events:
         if isinstance(event, Note):
             yield event.text
+    for finding in record.findings:
+        if finding.hollow and finding.status is Status.PASS:
+            yield f"{finding.step_name}: {response(finding)}: {finding.why}."
 
 
 def _identity(record: RunRecord, selfcheck: PinnedCheck | None) -> dict[str, str]:
@@ -222,12 +239,14 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
     return f"{pinned.result}{when}, digest {short_code(pinned.sha256)}"
 
 
-def _facts(record: RunRecord, header: Header, signing: Signing) -> Iterator[Fact]:
+def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:
     identity = _identity(record, header.selfcheck)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
     yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
     yield Fact("Repeat", f"{record.repeat}, seed {record.seed}")
+    if gaps:
+        yield Fact("No evidence at times", gaps)
     if header.use:
         yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
     yield Fact("Profile digest", short_code(record.profile_sha256))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
-from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, VIRTUAL
+from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
 from ventproof.report.model import (
     Chapter,
     Complaint,
@@ -18,6 +18,7 @@ from ventproof.report.model import (
     ReportedResponse,
     ReportedStep,
 )
+from ventproof.runset.completeness import WHOLE, SetCheck
 
 _LABELS: Final = {
     "unit": "Unit",
@@ -43,29 +44,27 @@ _MOST: Final = 3
 
 def cover_of(
     chapters: Sequence[Chapter],
-    notes: Iterable[str],
-    not_run: Sequence[str] = (),
+    whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
 ) -> ReportedCover:
     """Return the first page of a report.
 
     Args:
         chapters: its runs, one at least.
-        notes: what there is to know of the set of logs.
-        not_run: names of profiles that were to be run and were not.
+        whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [
         f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. What it held, nobody can say." for one in lost
     ]
-    left = [f"These profiles were to be run and were not: {'; '.join(not_run)}."] if not_run else []
     return ReportedCover(
         title=_title(chapters),
-        standing=worst_of((chapter.standing for chapter in chapters), not_run, lost),
-        says=_count(standings),
-        alarms=tuple(dict.fromkeys([*gone, *left, *_alarms(chapters)])),
-        notes=tuple(dict.fromkeys([*notes, *_shared_notes(chapters)])),
+        standing=worst_of((chapter.standing for chapter in chapters), whole, lost),
+        of_set=whole.standing,
+        says=_before(whole) + _count(standings),
+        alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
+        notes=tuple(dict.fromkeys([*whole.remarks, *_shared_notes(chapters)])),
         facts=tuple(_facts(chapters)),
         complaints=tuple(_complaints(chapters)),
         entries=(
@@ -73,6 +72,11 @@ def cover_of(
             *(_entry(chapter) for chapter in chapters),
         ),
     )
+
+
+def _before(whole: SetCheck) -> str:
+    """Say that the set is not whole, before any run is told of."""
+    return f"{whole.short[0].upper()}{whole.short[1:]}. " if whole.short else ""
 
 
 def _values(chapters: Sequence[Chapter], name: str) -> list[str]:
@@ -112,7 +116,7 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
 
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
-    for note in (VIRTUAL, SIMPLE):
+    for note in (VIRTUAL, SIMPLE, UNMEASURED_NOTE):
         count = sum(note in chapter.notes for chapter in chapters)
         if count:
             yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"

@@ -167,6 +167,7 @@ class ReportedCover:
     Attributes:
         title: unit and firmware, or that there are several.
         standing: of all runs together.
+        of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
         alarms: what a reader must not miss.
         notes: what else there is to know.
@@ -177,6 +178,7 @@ class ReportedCover:
 
     title: str
     standing: str
+    of_set: str
     says: str
     alarms: tuple[str, ...]
     notes: tuple[str, ...]

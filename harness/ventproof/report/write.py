@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
+from ventproof.runset.present import Choice
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
 
@@ -59,7 +60,7 @@ _KINDS: Final[Mapping[str, Callable[[Report], bytes]]] = {
 
 
 def write_report(
-    logs: Sequence[Path], out: Path, not_run: Sequence[str] = (), annex: Annex | None = None
+    logs: Sequence[Path], out: Path, choice: Choice = Choice.NAMED, annex: Annex | None = None
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -68,7 +69,7 @@ def write_report(
     Args:
         logs: of runs, and of the self-checks behind them.
         out: the file; its ending says which kind.
-        not_run: names of profiles that were to be run and were not.
+        choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
 
     Raises:
@@ -78,7 +79,7 @@ def write_report(
     if make is None:
         reason = f"no report can be made as {out.suffix or 'a file without an ending'}"
         raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
-    report = report_of(logs, not_run, annex)
+    report = report_of(logs, choice, annex)
     content = make(report)
     with whole_file(out) as file:
         file.write(content)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
 
 from ventproof.case.case import Case, Result, finding_of
-from ventproof.case.items import START, Item
+from ventproof.case.items import START
 from ventproof.case.withdrawn import require_unchanged
 from ventproof.log.clockwork import Clockwork
 from ventproof.log.events import (
@@ -49,7 +49,7 @@ from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import seconds
 from ventproof_bench.base.clock import now_s, sleep_until
 from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.trains import LEAD_S, play
 from ventproof_bench.rig.build import Rig
@@ -140,6 +140,10 @@ class Engine:
 
     # what the session tells
 
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """Write down what was found in the unit, or what the bench drove of its own accord."""
+        self._take(self._clockwork.done(now_s(), done))
+
     def opened(self) -> None:
         """Write down what is known of the bench."""
         for note in (*self._notes, *self._rig.notes):
@@ -147,10 +151,12 @@ class Engine:
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Take what was seen; samples that contradict the bench file are the bench's fault."""
+        belied = len(self._case.belied)
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
-        if isinstance(evidence, Gap) and evidence.reason == "withdrawn":
+        withdrawn = isinstance(evidence, Gap) and evidence.reason == "withdrawn"
+        if withdrawn or len(self._case.belied) > belied:
             require_unchanged(self._case.results, self._written)
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)
@@ -271,10 +277,6 @@ class Engine:
         for result in results:
             self._written[id(result)] = result.ruling
             self._emit(FindingMade, finding_of(result))
-            if isinstance(result, Item) and result.hollow:
-                said = f"{result.step_name}: {result.signal} {result.wording}"
-                text = f"{said}: held already before, so its pass shows no effect"
-                self._emit(Note, text, result.step, result.number)
 
     async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
         """Apply one stimulus and record it with the window that holds it.

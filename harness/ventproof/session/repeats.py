@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
@@ -16,12 +16,9 @@ from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.errors import VentproofError
 
 if TYPE_CHECKING:
-    from ventproof.profile.model import Profile
-    from ventproof.run.view import View
-    from ventproof.session.session import RunResult, Session
+    from ventproof.session.session import RunResult
     from ventproof.verdict.finding import Finding
     from ventproof_bench.base.evidence import Window
-    from ventproof_bench.yamlfile.load import Loaded
 
 
 COVERAGE: Final = 0.95
@@ -106,10 +103,12 @@ def repeats_for(repeat: int | None, prove_percent: float | None, confidence_perc
     return RepeatPlan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
 
 
-def run_series(session: Session, profile: Loaded[Profile], view: View, plan: RepeatPlan) -> RepeatSeries:
+def run_series(run: Callable[[int], RunResult], plan: RepeatPlan) -> RepeatSeries:
     """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
 
-    Each repeat has a seed of its own, so that a virtual bench does not just show the same run again.
+    Args:
+        run: runs the repeat of a number, from 1.
+        plan: how often, and what for.
 
     Raises:
         VentproofError: not even the first repeat came about.
@@ -119,7 +118,7 @@ def run_series(session: Session, profile: Loaded[Profile], view: View, plan: Rep
     broken_off = ""
     for number in range(plan.repeats):
         try:
-            result = session.run(profile, view, repeat=number + 1)
+            result = run(number + 1)
         except VentproofError as error:
             if not results:
                 raise

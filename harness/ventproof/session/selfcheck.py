@@ -30,12 +30,13 @@ from ventproof.log.events import (
     WrongHookup,
 )
 from ventproof.log.read import read_log
+from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import level_of
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, Refusal
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Window
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput
@@ -70,6 +71,7 @@ class CheckResult:
         decidable: what the bench can decide, a signal each.
         sentences: what is worse than declared, or what is wired wrong.
         notes: what the bench itself had to say.
+        settings: what became of the unit's settings.
     """
 
     kind: Kind
@@ -82,6 +84,7 @@ class CheckResult:
     decidable: tuple[Decidable, ...]
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
+    settings: tuple[SettingTold, ...] = ()
 
 
 def selfcheck(
@@ -159,6 +162,7 @@ class _Checking:
         self._rig: Rig = assemble(bench.model, seed=seed)
         self._readings = BenchReadings(bench.model)
         self._measured: Measured | None = None
+        self._of_settings: list[Event] = []
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -221,9 +225,14 @@ class _Checking:
             found,
             sentences,
             self._rig.notes,
+            settings_of(self._of_settings, {}),
         )
 
     # what happens, into the log
+
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """Write what was found in the unit, or what the bench drove of its own accord."""
+        self._take(self._clockwork.done(now_s(), done))
 
     def opened(self) -> None:
         """Write what the bench itself has to say."""
@@ -258,6 +267,8 @@ class _Checking:
         self._take(kind(self._clockwork.late(now_s()), *args, **fields))
 
     def _take(self, event: Event) -> None:
+        if isinstance(event, OF_SETTINGS):
+            self._of_settings.append(event)
         self._log.write(event.name, event.t_s, fields_of(event))
 
     def _header(self) -> CheckHeader:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
@@ -12,13 +12,13 @@ from platform import python_version
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import case_of
+from ventproof.case.decidable import checked
 from ventproof.log.encode import fields_of
 from ventproof.log.events import (
     FORMAT,
     Event,
     FindingMade,
     Header,
-    Note,
     PinnedCheck,
     PinnedText,
     RunBegin,
@@ -26,6 +26,9 @@ from ventproof.log.events import (
     StepBegin,
     StepEnd,
 )
+from ventproof.log.gaps import BusGaps, GapCounter
+from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
+from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
@@ -63,7 +66,8 @@ class RunResult:
         digest: digest of the log's last line.
         outcome: verdict, or why there is none.
         findings: of its responses, as the log holds them, in order.
-        remarks: what the run had to note of its findings.
+        settings: what became of the unit's settings.
+        gaps: how often its buses brought no evidence.
     """
 
     profile: str
@@ -71,7 +75,8 @@ class RunResult:
     digest: str
     outcome: Outcome
     findings: tuple[Finding, ...]
-    remarks: tuple[str, ...] = ()
+    settings: tuple[SettingTold, ...] = ()
+    gaps: tuple[BusGaps, ...] = ()
 
 
 @final
@@ -81,7 +86,8 @@ class _Told:
     def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
         self.names: set[str] = set()
         self.findings: list[Finding] = []
-        self.remarks: list[str] = []
+        self.of_settings: list[Event] = []
+        self.gaps = GapCounter()
         self._log = log
         self._view = view
         self._real = real
@@ -94,12 +100,13 @@ class _Told:
         """
         self._log.write(event.name, event.t_s, fields_of(event))
         self.names.add(event.name)
+        self.gaps.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
-        elif isinstance(event, Note) and event.number is not None:
-            self.remarks.append(event.text)
+        elif isinstance(event, OF_SETTINGS):
+            self.of_settings.append(event)
         self._view.event(event)
 
 
@@ -150,43 +157,81 @@ class Session:
             stated(text, option)
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
-        """Tie a profile to the bench.
+        """Tie a profile to the bench, to run it or to say what is wrong; what runs all the same is noted there.
 
         Raises:
-            FileError: the bench lacks something that the profile needs, or a bus cannot carry its pulses.
+            FileError: the bench lacks something that the profile needs, a bus cannot carry its pulses, or no unit
+                could pass something there.
         """
-        bound = bind(profile, self.bench, self.use)
+        bound = self._tied(profile)
+        if bound.undecidable:
+            raise FileError(bound.undecidable)
+        return bound
+
+    def _tied(self, profile: Loaded[Profile]) -> Bound:
+        bound = checked(bind(profile, self.bench, self.use))
         problems = list(train_problems(bound))
         if problems:
             raise FileError(problems)
         return bound
 
-    def run(self, profile: Loaded[Profile], view: View, *, repeat: int = 1) -> RunResult:
+    def plan(
+        self, suite: Sequence[Loaded[Profile]], repeats: int = 1, claim: PlannedClaim | None = None
+    ) -> Plan:
+        """Return the plan to run profiles.
+
+        Args:
+            suite: the profiles, in order.
+            repeats: how often each; every repeat has its own seed.
+            claim: what the repeats are to prove; None: nothing.
+        """
+        return Plan(
+            profiles=tuple(PlannedProfile(one.model.profile, one.digest) for one in suite),
+            bench_sha256=self.bench.digest,
+            started=None if self.bench.model.virtual else utc_now().isoformat(timespec="milliseconds"),
+            unit=self.unit,
+            firmware=self.firmware,
+            repeats=repeats,
+            seed=self.seed,
+            claim=claim,
+        )
+
+    def run(
+        self,
+        profile: Loaded[Profile],
+        view: View,
+        place: PlannedRun | None = None,
+        *,
+        opened: Callable[[RecordLog], None] = lambda _: None,
+    ) -> RunResult:
         """Run one profile and write its log.
 
         Args:
             profile: the profile.
             view: what watches the run.
-            repeat: which repeat this is; each has its own seed.
+            place: of this run in a plan; None: it is a plan of its own.
+            opened: is given the log before anything is written to it.
 
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
-        bound = self.bind(profile)
+        bound = self._tied(profile)
+        place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
         names, notes = bound.outputs, self._notes(bound)
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
         with self._log(profile) as log:
+            opened(log)
             told = _Told(log, screen, real=real)
 
             async def main() -> Outcome:
-                rig = assemble(self.bench.model, seed=self.seed + repeat - 1)
+                rig = assemble(self.bench.model, seed=place.seed)
                 engine = Engine(profile.model, rig, case, record=told.take, output_names=names, notes=notes)
-                return await engine.run(self.header(profile, repeat))
+                return await engine.run(self.header(profile, place))
 
             screen.begin(title, case, longest_s(profile.model))
             try:
@@ -195,12 +240,16 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            return RunResult(title, log.path, log.digest, outcome, tuple(told.findings), tuple(told.remarks))
+            settings = settings_of(told.of_settings, names)
+            return RunResult(
+                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
+            )
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""
         path, name = self.bench.path, Path(self.bench.path).name
-        named = [str(replace(note, file=Path(note.file).name)) for note in bound.notes]
+        notes = (*bound.notes, *bound.undecidable, *bound.warnings)
+        named = [str(replace(note, file=Path(note.file).name)) for note in notes]
         return [note.replace(path, name) for note in named]
 
     @contextmanager
@@ -233,7 +282,7 @@ class Session:
         table = self.table
         return table and PinnedText(table.model.table, table.digest, table.text)
 
-    def header(self, profile: Loaded[Profile], repeat: int) -> Header:
+    def header(self, profile: Loaded[Profile], place: PlannedRun) -> Header:
         """Return what the first line of the log pins."""
         virtual = self.bench.model.virtual
         return Header(
@@ -244,8 +293,9 @@ class Session:
             unit=self.unit,
             firmware=self.firmware,
             operator=self.operator,
-            repeat=repeat,
-            seed=self.seed + repeat - 1,
+            repeat=place.repeat,
+            seed=place.seed,
+            place=place,
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),

@@ -15,7 +15,8 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
-from ventproof.log.run import trouble
+from ventproof.log.gaps import gaps_of, gaps_text, together
+from ventproof.log.run import UNMEASURED, trouble
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.session.repeats import COVERAGE
 from ventproof.terminal.console import Names, new_console, warn_unsafe
@@ -27,32 +28,34 @@ if TYPE_CHECKING:
     from ventproof.history.store import History, HistoryEntry, Wanted
     from ventproof.log.events import PinnedCheck
     from ventproof.log.read import LogState
+    from ventproof.log.run import RunRecord
     from ventproof.rejudge.again import Decided
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import RunResult
 
 
 _NOTABLE: Final = 1e-4
-_REMARKS_SHOWN: Final = 3
+_HOLLOW_SHOWN: Final = 3
 _LACKING_SHOWN: Final = 2
+_GAPS_SHOWN: Final = 3
 
 
-def show(done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool = False) -> None:
+def show(
+    done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, virtual: bool = False, quiet: bool = False
+) -> None:
     """Print the tables of all runs, where their logs are, what repeats prove, and the count of verdicts.
 
-    Which self-check of the bench stands behind them, if one does, is told in a line.
+    Which self-check of the bench stands behind them is told in a line; of a `virtual` bench only if there is one.
 
     Of one profile the first run and those that did not pass are shown whole; of several, those that did not pass, and
     the others in a line each; when `quiet`, all in a line each. A reader that went away is no error: the records are
     written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(new_console(), done, selfcheck, quiet=quiet)
+        _show(new_console(), done, _behind(selfcheck, virtual=virtual), quiet=quiet)
 
 
-def _show(
-    console: Console, done: Sequence[RepeatSeries], selfcheck: PinnedCheck | None, *, quiet: bool
-) -> None:
+def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, quiet: bool) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
@@ -69,7 +72,8 @@ def _show(
             console.print()
     if quiet or not alone:
         console.print(_suite_table([result for series in done for result in series.results]))
-    console.print(Text(_behind(selfcheck), style="dim"), soft_wrap=True)
+    if behind:
+        console.print(Text(behind, style="yellow" if behind == UNMEASURED else "dim"), soft_wrap=True)
     _close(console, [result for series in done for result in series.results], quiet=quiet)
 
 
@@ -99,8 +103,15 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
         _show_lacking(console, result, quiet=quiet)
         if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
-    for remark in _remarks(results):
-        console.print(Text(f"note: {remark}"))
+    for said in _hollow(results):
+        console.print(Text(f"note: {said}"))
+    if settings := _settings(results):
+        console.print(Text(f"settings of the unit: {settings}"), soft_wrap=True)
+    if gaps := together(result.gaps for result in results):
+        in_runs = (
+            f", in {sum(bool(r.gaps) for r in results)} of {len(results)} runs" if len(results) > 1 else ""
+        )
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}{in_runs}"), soft_wrap=True)
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
@@ -126,19 +137,34 @@ def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
         console.print(Text(f"  {more} more of this run did not pass: {where}"), soft_wrap=True)
 
 
-def _remarks(results: Sequence[RunResult]) -> list[str]:
-    """Return what the runs had to note of their findings: of a few runs all of it, of a suite how much there is."""
-    noted = [(result.log.name, remark) for result in results for remark in result.remarks]
-    if len(noted) <= _REMARKS_SHOWN:
-        return [f"{log}: {remark}" for log, remark in noted]
-    logs = len({log for log, _ in noted})
-    held = f"{len(noted)} passes in {logs} logs show no effect, for what they demand held already"
-    return [f"{held}; `ventproof report` names them"]
+def _hollow(results: Sequence[RunResult]) -> list[str]:
+    """Return the passes that show nothing, the profile taking them as they are: a few each, of many how many."""
+    found = [(r.log.name, f) for r in results for f in r.findings if f.hollow and f.status is Status.PASS]
+    if len(found) <= _HOLLOW_SHOWN:
+        return [f"{log}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for log, f in found]
+    logs = len({log for log, _ in found})
+    return [
+        f"{len(found)} passes in {logs} logs show nothing, for all that is known: `ventproof report` names them"
+    ]
 
 
-def _behind(selfcheck: PinnedCheck | None) -> str:
+def _settings(results: Sequence[RunResult]) -> str:
+    """Return what became of the unit's settings over all runs: what each was, and how many runs wrote it."""
+    fates: dict[str, Counter[str]] = {}
+    for told in (told for result in results for told in result.settings):
+        found = f"found {told.found}" if told.found else "cannot be read"
+        fates.setdefault(f"{told.name}: {found}", Counter())[told.fate] += 1
+    runs = len(results)
+    return "; ".join(
+        f"{said}, "
+        + ", ".join(fate if n == runs else f"{fate} ({n} of {runs} runs)" for fate, n in counts.items())
+        for said, counts in fates.items()
+    )
+
+
+def _behind(selfcheck: PinnedCheck | None, *, virtual: bool) -> str:
     if selfcheck is None:
-        return "the bench was not measured before: no --selfcheck was given"
+        return "" if virtual else UNMEASURED
     when = f" of {selfcheck.started}" if selfcheck.started else ""
     return f"self-check{when}: {selfcheck.result}, digest {selfcheck.sha256[:16]}…"
 
@@ -193,9 +219,12 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
     for old, new in decided.changes:
         was = old.verdict if old else "undecided"
         what = f"{new.step_name}: {new.signal} {new.demand}"
-        console.print(Text(f"changed: {what}: {was} → {new.verdict}. {new.why}"))
+        became = "other reasons or numbers" if old and old.verdict is new.verdict else str(new.verdict)
+        console.print(Text(f"changed: {what}: {was} → {became}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
+    if gaps := gaps_of(state.events):
+        console.print(Text(f"no evidence at times: {gaps_text(gaps)}"), soft_wrap=True)
     if decided.verdict is None:
         broken = (
             f"line {state.broken_at} breaks the chain"
@@ -224,7 +253,7 @@ def findings_table(title: str, findings: Sequence[Finding]) -> Table:
         if finding.skipped:
             continue
         demand = f"{finding.signal} {finding.demand}"
-        if finding.status is not Status.PASS and finding.why:
+        if finding.explained and finding.why:
             demand += f"\n→ {finding.why}"
         if finding.verdict == "inconclusive" and finding.conformance is not None:
             share = 100 * finding.conformance
@@ -259,10 +288,10 @@ def show_runs(history: History, wanted: Wanted) -> None:
     table.add_column("firmware", overflow="fold")
     table.add_column("profile, and its log", overflow="fold", ratio=1)
     table.add_column("verdict", no_wrap=True)
-    shown = 0
+    records = []
     for entry in history.entries(wanted):
-        shown += 1
         record = entry.record
+        records.append(record)
         table.add_row(
             f"{entry.at:%Y-%m-%d %H:%M}",
             Text(record.unit or "–"),
@@ -272,12 +301,23 @@ def show_runs(history: History, wanted: Wanted) -> None:
         )
     console = new_console()
     with suppress(BrokenPipeError):
+        shown = len(records)
         if not shown:
             console.print("no run fits")
             return
+        _show_gaps(console, history, records)
         console.print(table)
         left = f"; {count - shown} older ones not shown, raise --limit to see them" if count > shown else ""
         console.print(Text(f"{shown} run(s){left}"))
+
+
+def _show_gaps(console: Console, history: History, records: Sequence[RunRecord]) -> None:
+    """Print which planned runs are not here, before those that are."""
+    gaps = list(history.gaps(records).values())
+    for sentence in gaps[:_GAPS_SHOWN]:
+        console.print(Text(f"! {sentence}", style="bold yellow"), soft_wrap=True)
+    if more := len(gaps[_GAPS_SHOWN:]):
+        console.print(Text(f"! {more} more sets of runs are not whole", style="bold yellow"))
 
 
 def _log(entry: HistoryEntry) -> str:

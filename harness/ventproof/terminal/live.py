@@ -10,12 +10,15 @@ from ventproof.log.events import (
     FindingMade,
     GapSeen,
     Note,
+    OutputDriven,
     OutputsUnsafe,
     PollSeen,
     RunEnd,
+    SettingFound,
     StepBegin,
     StimulusApplied,
 )
+from ventproof.log.settings import value_said
 from ventproof.verdict.text import finding_line, number_text, seconds
 
 if TYPE_CHECKING:
@@ -193,10 +196,21 @@ class LinesView:
                 self._say(f"{at}  no evidence from bus {gap.bus}: {gap.reason}, {gap.detail}")
             case Note(text=text):
                 self._say(f"{at}  note: {text}")
+            case SettingFound() | OutputDriven():
+                self._say_setting(at, event)
             case OutputsUnsafe(reason=reason):
                 self._say(f"{at}  OUTPUTS MAY NOT BE SAFE: {reason}")
             case RunEnd(verdict=verdict, abort=abort):
                 self._say(f"{at}{verdict or f'aborted: {abort.text if abort else None}'}")
+            case _:
+                pass
+
+    def _say_setting(self, at: str, event: SettingFound | OutputDriven) -> None:
+        match event:
+            case SettingFound(found=found) if not found.trouble:
+                self._say(f"{at}  {found.output}: found {value_said(found.value, found.unit)}")
+            case OutputDriven(driven=driven) if driven.why == "restore":
+                self._say(f"{at}  {driven.output}: put back {value_said(driven.value, driven.unit)}")
             case _:
                 pass
 

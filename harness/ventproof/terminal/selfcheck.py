@@ -69,6 +69,7 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
     yield from _notes(profile.notes)
     if bound is None:
         return
+    yield from (f"  warning: {warning}" for warning in bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):
@@ -127,6 +128,8 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
             console.print(Text(f"not tried, no `hookup:` declared: {', '.join(untried)}", style="dim"))
     for note in check.notes:
         console.print(Text(f"note: {note}", style="dim"))
+    if check.settings:
+        console.print(Text(f"settings of the unit: {'; '.join(map(str, check.settings))}"), soft_wrap=True)
     for sentence in check.sentences:
         console.print(Text(f"• {sentence}", style="yellow"))
     closing = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")

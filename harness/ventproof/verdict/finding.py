@@ -76,6 +76,43 @@ class Bounds(NamedTuple):
     high: float
 
 
+class Cause(StrEnum):
+    """What an evidence shows that fails a demand, or meets it."""
+
+    NEVER_THERE = "never there"
+    LEFT_AGAIN = "left again"
+    NOT_KEPT = "not kept"
+    CAME_EARLY = "came early"
+    THERE_EARLY = "there early"
+    EARLY_OR_LATE = "early or late"
+    OUT_OF_LIMITS = "out of limits"
+    MOVED_TOO_LITTLE = "moved too little"
+    MOVED_TOO_FAR = "moved too far"
+    NOT_ARRIVED = "not arrived"
+    WRONG_RATE = "wrong rate"
+    WRONG_VALUE = "wrong value"
+    WRONG_COUNT = "wrong count"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What fails a demand.
+
+    Attributes:
+        cause: what was wrong.
+        value: bounds of what was observed, in the signal's unit: where it was at `at_s`, or how far it moved
+            (`MOVED_…`), its rate, or by how much it counted; None where nothing bounds it.
+        at_s: loop time of it; a movement: by when; None where no one moment shows it.
+        before_s: loop time of what came before it: it was in the band (`LEFT_AGAIN`), or outside (`CAME_EARLY`).
+    """
+
+    cause: Cause
+    value: Bounds | None = None
+    at_s: float | None = None
+    before_s: float | None = None
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Ruling:
@@ -90,6 +127,8 @@ class Ruling:
         response_s: earliest and latest possible response after the stimulus, seconds; None when there was none for
             certain or the formula has none.
         seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
+        witness: what of the evidence fails it; None unless it fails.
+        hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before.
     """
 
     verdict: Verdict
@@ -98,6 +137,8 @@ class Ruling:
     slack_s: Bounds | None = None
     response_s: Bounds | None = None
     seen: Bounds | None = None
+    witness: Witness | None = None
+    hollow: bool = False
 
 
 def undecided(why: str) -> Ruling:
@@ -134,8 +175,8 @@ class Finding:
             nobody looked at the readings.
         conformance: probability that the demand was met, all that the readings leave being equally likely.
         proves: what the profile says that it proves.
-        hollow: whether what was demanded held already before the stimulus, so that the finding shows nothing of it;
-            false too where nobody looked at the notes.
+        hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before its stimulus;
+            inconclusive, or a pass where the profile says that this is enough.
     """
 
     step: int | None
@@ -166,6 +207,11 @@ class Finding:
     def skipped(self) -> bool:
         """Whether the run never came to it, so that nothing of its own can be told."""
         return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED}
+
+    @property
+    def explained(self) -> bool:
+        """Whether a reader must be told its reason: it did not pass, or passed and shows nothing."""
+        return self.status is not Status.PASS or self.hollow
 
     @property
     def shows(self) -> bool:

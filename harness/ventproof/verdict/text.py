@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final
 
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
+from ventproof.verdict.finding import Bounds, Finding, NotRun
 
 if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding
@@ -134,7 +134,7 @@ def finding_line(finding: Finding) -> str:
     line = f"{finding.verdict:<12}  {finding.signal} {finding.demand}"
     if finding.response_s is not None:
         line += f"  [took {took_text(finding)}]"
-    if finding.status is not Status.PASS and finding.why:
+    if finding.explained and finding.why:
         line += f"\n{'':14}{finding.why}"
     return line
 

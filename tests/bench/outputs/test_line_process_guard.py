@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from plain_unit import PlainBank
 
 from ventproof_bench.base.clock import now_s, run
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import pulse_plan
+from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, pulse_plan
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.mock.wires.modbus_server import Request, Responder, Trouble
@@ -83,16 +83,19 @@ def _really(main: Coroutine[Any, Any, None]) -> None:
 
 
 @asynccontextmanager
-async def _bench() -> AsyncIterator[tuple[LineOutputs, dict[str, _Truth], PlainBank]]:
+async def _bench(
+    tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None,
+) -> AsyncIterator[tuple[LineOutputs, dict[str, _Truth], PlainBank]]:
     """Open a line process on a frames board, and on a bus with the unit and a coil board."""
     truth = {"rain": _Truth(), "flood": _Truth()}
-    unit = PlainBank({"holding": [42, 0, 0]})
+    unit = PlainBank({"holding": [42, 215, 0]})
     devices = {1: unit, 7: CoilBoard({0: truth["flood"]})}
     async with (
         serve_pty(FramesBoard({1: truth["rain"]})) as frames,
         serve_pty(Responder("rtu", devices)) as rtu,
     ):
         outputs = LineOutputs(_bench_file(frames, rtu))
+        outputs.tell = tell
         await outputs.open()
         try:
             yield outputs, truth, unit
@@ -123,7 +126,8 @@ def test_outputs_and_polls_go_through_the_line_process():
     """Contacts, levels and polls of the shared bus work, windows hold the truth, and closing makes safe."""
 
     async def main():
-        async with _bench() as (outputs, truth, unit):
+        told = list[FoundSetting | DrivenOutput]()
+        async with _bench(told.append) as (outputs, truth, unit):
             assert set(outputs.buses) == {"unit"}
             for name in ("rain", "flood"):
                 for closed in (True, False, True):
@@ -133,11 +137,19 @@ def test_outputs_and_polls_go_through_the_line_process():
                     assert window.earliest_s <= at_s <= window.latest_s
             await outputs.level("house", -12.3)
             assert unit.tables["holding"] == [42, 65536 - 123, 0]
+            assert [(one.output, one.words) for one in told if isinstance(one, FoundSetting)] == [
+                ("house", (215,))
+            ]
             reply = await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 2))
             assert reply.words == (42, 65536 - 123)
             assert reply.requested_s < reply.replied_s <= now_s()
             await outputs.make_safe()
             assert [t.edges[-1][1] for t in truth.values()] == [False, False]
+            assert unit.tables["holding"] == [42, 215, 0]
+            back = told[-1]
+            assert isinstance(back, DrivenOutput)
+            assert (back.output, back.why, back.value, back.words) == ("house", "restore", 21.5, (215,))
+            assert reply.replied_s < back.window.earliest_s < back.window.latest_s <= now_s()
             await outputs.contact("rain", closed=True)
         assert truth["rain"].edges[-1][1] is False
 
@@ -221,6 +233,8 @@ async def main():
     outputs = LineOutputs(BenchFile.model_validate_json(sys.argv[1]))
     await outputs.open()
     await outputs.contact("rain", closed=True)
+    if "house" in sys.argv[1]:
+        await outputs.level("house", -12.3)
     print("closed", flush=True)
     {then}
 
@@ -239,17 +253,24 @@ asyncio.run(main())
     ],
 )
 def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
-    """Whatever ends or stops the harness's process group, the contact opens within a second at most."""
+    """Whatever ends or stops the harness's process group, within a second at most all is as it was.
+
+    The contact opens, and the setting that a step wrote is what the unit had before.
+    """
 
     async def main():
-        truth = _Truth()
-        async with serve_pty(FramesBoard({1: truth})) as port:
+        truth, unit = _Truth(), PlainBank({"holding": [42, 215, 0]})
+        devices = {1: unit, 7: CoilBoard({0: _Truth()})}
+        async with (
+            serve_pty(FramesBoard({1: truth})) as port,
+            serve_pty(Responder("rtu", devices)) as rtu,
+        ):
             harness = subprocess.Popen(  # noqa: ASYNC220 - a few ms
                 [
                     sys.executable,
                     "-c",
                     HARNESS.replace("{then}", then),
-                    _bench_file(port).model_dump_json(exclude_unset=True),
+                    _bench_file(port, rtu).model_dump_json(exclude_unset=True),
                 ],
                 start_new_session=True,
                 stdout=subprocess.PIPE,
@@ -260,9 +281,13 @@ def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
                 said = await asyncio.get_running_loop().run_in_executor(None, harness.stdout.readline)
                 assert said == b"closed\n"
                 assert truth.edges[-1][1] is True
+                assert unit.tables["holding"] == [42, 65536 - 123, 0]
                 if end is not None:
                     os.killpg(harness.pid, end)
-                await truth.becomes(closed=False, within_s=within_s)
+                async with asyncio.timeout(within_s):
+                    await truth.becomes(closed=False, within_s=within_s)
+                    while unit.tables["holding"] != [42, 215, 0]:
+                        await asyncio.sleep(0.01)
             finally:
                 os.killpg(harness.pid, signal.SIGKILL)
                 harness.wait()
@@ -289,11 +314,12 @@ def test_a_train_that_nobody_waits_for_stops():
 
 
 def test_a_killed_line_process_is_noticed_at_once_and_another_makes_safe():
-    """Whoever waits gets a link error; making safe starts a second line process, which opens the contact."""
+    """Whoever waits gets a link error; a second line process opens the contact and puts back what the first found."""
 
     async def main():
-        async with _bench() as (outputs, truth, _):
+        async with _bench() as (outputs, truth, unit):
             await outputs.contact("rain", closed=True)
+            await outputs.level("house", -12.3)
             train = asyncio.ensure_future(
                 outputs.train("flood", pulse_plan(100, closed_for_s=0.5, open_for_s=0.5), start_s=now_s())
             )
@@ -309,6 +335,7 @@ def test_a_killed_line_process_is_noticed_at_once_and_another_makes_safe():
                 await outputs.buses["unit"].read(ReadRequest(1, "holding", 0, 1))
             await outputs.make_safe()
             assert [t.edges[-1][1] for t in truth.values()] == [False, False]
+            assert unit.tables["holding"] == [42, 215, 0]
             assert outputs.notes[-1].endswith("a second one made the outputs safe")
 
     _really(main())

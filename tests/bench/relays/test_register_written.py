@@ -1,4 +1,4 @@
-"""The register output: written, read back, and refused when nothing proves that it holds the value."""
+"""The register output: written, read back, put back, and refused when nothing proves what it holds."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -18,17 +18,21 @@ from ventproof_bench.outputs.outputs import LocalOutputs
 BUS = InProcessBus(link="in-process", framing="rtu", reply_after="4 ms", reply_jitter="0 s")
 
 
-def _put(peer: Peer, *values: float, safe: str | None = None, **wired: Any) -> list[Window]:
-    """Write values to an output at holding register 2, then close the outputs."""
+def _put(
+    peer: Peer, *values: float, leaves: str | None = None, seen: PlainBank | None = None, **wired: Any
+) -> list[Any]:
+    """Write values to an output at holding register 2; returns the windows, and what a bank held before the end."""
     where = {"bus": "unit", "table": "holding", "address": 2, "type": "s16", "scale": 0.1}
-    spec = RegisterOutput(kind="register", driver="register", wired=where | wired, unit="°C", safe=safe)
+    spec = RegisterOutput(kind="register", driver="register", wired=where | wired, unit="°C", leaves=leaves)
 
-    async def main() -> list[Window]:
+    async def main() -> list[Any]:
         bus = ModbusBus("unit", BUS, peer=peer)
         await bus.open()
         outputs = LocalOutputs({"house": spec}, buses={"unit": bus}, specs={"unit": BUS})
         await outputs.open()
-        windows = [await outputs.level("house", value) for value in values]
+        windows: list[Any] = [await outputs.level("house", value) for value in values]
+        if seen is not None:
+            windows.append(list(seen.tables["holding"]))
         await outputs.close()
         await bus.close()
         return windows
@@ -39,19 +43,14 @@ def _put(peer: Peer, *values: float, safe: str | None = None, **wired: Any) -> l
 def test_a_value_is_written_in_the_units_own_coding():
     """Scale, sign, width and word order are those of the bench file; the window is that of the write."""
     bank = PlainBank({"holding": [0] * 8})
-    (window,) = _put(Responder("rtu", {1: bank}, reply_after_s=0.004), -12.3)
-    assert bank.tables["holding"] == [0, 0, 65536 - 123, 0, 0, 0, 0, 0]
+    window, held = _put(Responder("rtu", {1: bank}, reply_after_s=0.004), -12.3, seen=bank)
+    assert held == [0, 0, 65536 - 123, 0, 0, 0, 0, 0]
+    assert isinstance(window, Window)
     assert window.latest_s - window.earliest_s == pytest.approx(0.004, abs=1e-3)
     # 18.5 as an IEEE 754 single is 41940000 in hex.
-    _put(Responder("rtu", {1: bank}), 18.5, type="f32", scale=1.0, word_order="low-first", address=4)
-    assert bank.tables["holding"][4:6] == [0x0000, 0x4194]
-
-
-def test_the_safe_value_is_left_behind():
-    """Opening and closing write the safe value, where one is declared."""
-    bank = PlainBank({"holding": [0] * 8})
-    _put(Responder("rtu", {1: bank}), 30.0, safe="18 °C")
-    assert bank.tables["holding"][2] == 180
+    wide = {"type": "f32", "scale": 1.0, "word_order": "low-first", "address": 4}
+    _, held = _put(Responder("rtu", {1: bank}), 18.5, seen=bank, **wide)
+    assert held[4:6] == [0x0000, 0x4194]
 
 
 class _Clamps:
@@ -81,8 +80,12 @@ class _Echo:
             r"holding 2 of unit 1 on bus unit holds \[250\] after \[300\] was",
         ),
         (_Echo(), 30.0, r"holding 2 of unit 1 on bus unit was not written for certain"),
-        (Responder("rtu", {}), 30.0, r"was not written for certain"),
-        (Responder("rtu", {1: PlainBank({"holding": [0]})}), 30.0, r"was not written for certain"),
+        (Responder("rtu", {}), 30.0, r"was not written for certain: .*no reply"),
+        (
+            Responder("rtu", {1: PlainBank({"holding": [0]})}),
+            30.0,
+            r"was not written for certain: .*exception 2",
+        ),
         (Responder("rtu", {1: _Clamps()}), 4000.0, r"4000 is out of range: type s16 with scale 0\.1"),
     ],
     ids=["clamped", "echo", "silent", "no-such-register", "out-of-range"],
@@ -90,7 +93,7 @@ class _Echo:
 def test_a_value_that_nothing_proves_is_an_error(peer, value, says):
     """A clamped value, an echo, silence, an exception and a value out of range: each with its reason."""
     with pytest.raises(DriverError, match=rf"^output house: .*{says}"):
-        _put(peer, value)
+        _put(peer, value, leaves="18 °C")
 
 
 @pytest.mark.parametrize(

@@ -143,3 +143,30 @@ def test_a_span_that_was_in_force_perhaps_leaves_doubt_and_shows_nothing(value, 
         trace.observe(Sample(max(3.0, value - 0.4 * (i - 110)), i * 0.1, i * 0.1))
     item.close(40.0)
     assert item.ruling.verdict == ("pass" if certain and value == 3.0 else verdict)
+
+
+@pytest.mark.parametrize(("leaves_s", "verdict"), [(9.0, "fail"), (10.1, "inconclusive"), (12.1, "pass")])
+@pytest.mark.parametrize("unit", ["%", "flag"])
+def test_an_end_that_nobody_knows_to_the_instant_counts_against_a_pass(leaves_s, verdict, unit):
+    """The contact opens at some instant of 10 to 12 s: what leaves its limits in between leaves it open."""
+    invariant = Invariant.model_validate(
+        {"signal": "vent", "stays_below": "0.5 %", "while": {"rain": "closed"}}
+    )
+    traits = (
+        SignalTraits(name="vent", unit="%", rate_per_s=10.0)
+        if unit == "%"
+        else SignalTraits(name="vent", unit="flag", keeps_for_s=1.0)
+    )
+    trace = SignalTrace(traits)
+    trace.remember_from(0.0)
+    item = InvariantItem(1, invariant, trace, Rule.GUARDED, unit)
+    item.contact_moved("rain", [EdgeReport(closed=True, due_s=0.0, window=Window(0.0, 0.0))])
+    item.run_begins(Window(0.0, 0.0))
+    for i in range(150):
+        if i == 100:
+            item.contact_commanded("rain", [False], 10.0)
+        if i == 120:
+            item.contact_moved("rain", [EdgeReport(closed=False, due_s=10.0, window=Window(10.0, 12.0))])
+        trace.observe(Sample(min(1.0, max(0.0, i * 0.1 - leaves_s) * 10 // 1), i * 0.1, i * 0.1))
+    item.close(15.0)
+    assert item.ruling.verdict == verdict

@@ -16,7 +16,7 @@ from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import read_bench
 
 RELEASE_S = {"2.2": 30, "2.3": 30, "2.4": 31}
-REPEATS = 2
+REPEATS = 3
 LATER = {
     ("rain_override", "equals"),
     ("roof_vent", "returns"),
@@ -32,7 +32,7 @@ def versions(tmp_path_factory):
     found = {}
     for firmware, delay_s in RELEASE_S.items():
         changed = text.replace("release_delay: 30 s", f"release_delay: {delay_s} s")
-        bench = read_bench("bench.yaml", changed.replace("safe: 30 s", f"safe: {delay_s} s"))
+        bench = read_bench("bench.yaml", changed)
         logs = []
         for _ in range(REPEATS):
             seed += 1
@@ -53,7 +53,7 @@ def test_a_second_more_is_found_by_both(versions, repeats, found):
     old, new = side_of("2.3", runs["2.3"]), side_of("2.4", runs["2.4"])
     assert later(compare(old, new, ShiftLimits()).shifts) == found
     told = trend(side_of("all", [run for those in runs.values() for run in those]), ShiftLimits())
-    assert later(change.compared for change in told.changes) == found
+    assert found <= later(change.compared for change in told.changes) <= LATER
     assert {change.firmware for change in told.changes if change.compared.meaning != "open"} == {"2.4"}
 
 

@@ -14,6 +14,8 @@ from ventproof.compare.comparison import closing, compare, counted, response, se
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.page import html_of, write_page
 from ventproof.compare.side import side_of
+from ventproof.compare.trend import trend
+from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.terminal.comparison import show_comparison
 from ventproof.verdict.finding import Bounds, NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
@@ -435,3 +437,14 @@ def test_the_same_log_once_whole_and_once_continued_by_others_is_two_runs(logged
     """A broken log carries the digest of its last intact line, and must not hide behind the whole one."""
     runs = [logged(verdict=verdict).run for verdict in ("pass", "aborted")]
     assert [run.verdict for run in side_of("1.0", runs).runs] == ["pass", "aborted"]
+
+
+def test_planned_runs_that_a_side_lacks_are_told_first(logged):
+    """A side that holds one run of three says so before anything is compared."""
+    plan = Plan(profiles=(PlannedProfile("rain closes the vents", "aa" * 32),), repeats=3, firmware="2.3")
+    old = side_of("2.3", [logged(digest="a", firmware="2.3", place=PlannedRun(plan, 2)).run])
+    new = side_of("2.4", [logged(digest="b", firmware="2.4").run])
+    (alarm, *_) = compare(old, new, ShiftLimits()).alarms
+    assert alarm.startswith("2.3: 2 of 3 planned runs are not here, of plan ")
+    assert alarm.endswith(": rain closes the vents, repeat 1 of 3; rain closes the vents, repeat 3 of 3")
+    assert trend(old, ShiftLimits()).alarms[0] == alarm.removeprefix("2.3: ")

@@ -17,7 +17,7 @@ from ventproof.oracle.oracle import expected
 from ventproof.oracle.targets import Range
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
-from ventproof.profile.model import Unchanged
+from ventproof.profile.model import Stays
 from ventproof.profile.stimulus import Mend
 from ventproof.table.load import load_table
 from ventproof.verdict.finding import Finding, Status, Verdict
@@ -192,9 +192,7 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
     profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
     assert [note.reason for note in profile.notes if "signal" not in note.reason] == []
     until_s = foreseen(TABLE.model, tuple(actions)).until_s
-    watched = [
-        r.unchanged.for_ for step in profile.model.steps for r in step.expect if isinstance(r, Unchanged)
-    ]
+    watched = [r.for_ for step in profile.model.steps for r in step.expect if isinstance(r, Stays)]
     assert all(for_s <= until_s for for_s in watched)
 
 

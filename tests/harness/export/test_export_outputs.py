@@ -15,7 +15,9 @@ from ventproof.cli.report import ENDINGS, made_for, write_output
 from ventproof.export.junit import WHOLE_RUN, junit
 from ventproof.export.markdown import LONGEST, escaped, markdown
 from ventproof.export.results import results_json, results_schema
+from ventproof.log.run import UNMEASURED
 from ventproof.rejudge.batch import Batch, read_runs
+from ventproof.runset.completeness import WHOLE, SetCheck
 from ventproof.verdict.finding import NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import REPLACEMENT, clean
@@ -29,16 +31,16 @@ MADE_UP = settings(
 )
 
 
-def xml(runs, not_run=()):
-    return ElementTree.fromstring(junit(Batch(tuple(runs), not_run)))
+def xml(runs, whole=WHOLE):
+    return ElementTree.fromstring(junit(Batch(tuple(runs), whole)))
 
 
-def page(runs, not_run=()):
-    return markdown(Batch(tuple(runs), not_run))
+def page(runs, whole=WHOLE):
+    return markdown(Batch(tuple(runs), whole))
 
 
-def results(runs, not_run=()):
-    return json.loads(results_json(Batch(tuple(runs), not_run)))
+def results(runs, whole=WHOLE):
+    return json.loads(results_json(Batch(tuple(runs), whole)))
 
 
 def shown(text: str) -> str:
@@ -181,6 +183,7 @@ def test_json_is_of_the_published_schema(ends, logged):
 def test_the_published_schema_refuses_what_is_no_result():
     """A document without runs, or with a verdict of another word, is refused."""
     right = {"format": "ventproof results", "version": 1, "standing": "pass", "not_run": [], "unreadable": []}
+    right |= {"whole": True, "of_the_set": []}
     wrong = right | {"verdict": "ok", "runs": []}
     errors = list(jsonschema.Draft202012Validator(results_schema()).iter_errors(wrong))
     assert {error.json_path for error in errors} == {"$.verdict", "$.runs"}
@@ -197,6 +200,19 @@ def test_outputs_are_chosen_by_the_ending(tmp_path, logged):
         write_output(tmp_path / "folder.xml", batch)
 
 
+@pytest.mark.parametrize(
+    ("clock", "selfcheck_sha256", "marked"),
+    [("wall", "", True), ("wall", "cc" * 32, False), ("virtual", "", False)],
+)
+def test_a_run_whose_bench_nobody_measured_is_marked(clock, selfcheck_sha256, marked, logged):
+    """In a property, a line and a field; not so with a self-check, nor in virtual time, where the file is the unit."""
+    run = logged(clock=clock, selfcheck_sha256=selfcheck_sha256)
+    said = {p.get("name"): p.get("value") for p in xml([run]).iter("property")}["self-check"]
+    assert said == (UNMEASURED if marked else selfcheck_sha256)
+    assert results([run])["runs"][0]["unmeasured"] == (UNMEASURED if marked else "")
+    assert (UNMEASURED[1:] in page([run])) == marked
+
+
 def test_runs_together_end_as_the_worst_does(logged):
     """Aborted comes before fail, fail before inconclusive, as in the exit codes."""
     runs = tuple(logged(verdict=verdict) for verdict in ("pass", "inconclusive", "fail"))
@@ -208,13 +224,20 @@ def test_runs_together_end_as_the_worst_does(logged):
 
 def test_what_was_not_run_is_never_left_out(logged):
     """A profile that something kept from being run is an error in every output, though all runs passed."""
-    root = xml([logged()], ("frost", "gale"))
-    assert (root.get("tests"), root.get("errors")) == ("3", "2")
-    assert [suite.get("name") for suite in root] == ["rain closes the vents", "frost", "gale"]
-    made = results([logged()], ("frost",))
-    assert (made["verdict"], made["not_run"]) == ("aborted", ["frost"])
-    assert page([logged()], ("frost",)).startswith("### ⛔ ventproof: aborted\n")
-    assert "**Not run**, something having ended the command before: frost." in page([logged()], ("frost",))
+    said = "2 of 3 planned runs are not here: frost; gale."
+    whole = SetCheck(missing=(said,), absent=("frost", "gale"), planned=3)
+    root = xml([logged()], whole)
+    assert (root.get("tests"), root.get("errors")) == ("4", "3")
+    names = [suite.get("name") for suite in root]
+    assert names == ["the set of runs", "frost", "gale", "rain closes the vents"]
+    made = results([logged()], whole)
+    assert (made["verdict"], made["standing"], made["not_run"]) == (
+        "aborted",
+        "incomplete",
+        ["frost", "gale"],
+    )
+    assert (made["whole"], made["of_the_set"]) == (False, [said])
+    assert page([logged()], whole).startswith(f"### ⛔ ventproof: incomplete\n\n**{said}**\n")
 
 
 def test_a_file_that_is_no_log_is_told(tmp_path):

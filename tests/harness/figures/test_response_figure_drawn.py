@@ -26,6 +26,7 @@ from ventproof.figures.drawing import AxisScale, Drawing, padded, spread, text_w
 from ventproof.figures.response_figure import every_drawable, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
+from ventproof.log.plan import PlannedRun
 from ventproof.log.read import LogState
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
@@ -52,7 +53,8 @@ def record(profile=RAIN, bench=BENCH, faults=()):
     loaded = with_faults(read_bench("bench.yaml", bench), faults)
     read = read_profile("profile.yaml", profile)
     bound = bind(read, loaded, {})
-    header = Session(bench=loaded, out=Path()).header(read, 1)
+    session = Session(bench=loaded, out=Path())
+    header = session.header(read, PlannedRun(session.plan([read]), 1))
     events = []
 
     async def main():

@@ -63,6 +63,24 @@ def test_a_run_whose_bench_failed_is_in_the_history_as_aborted(ventproof, tmp_pa
     assert entry.record.reason
 
 
+def test_planned_runs_that_are_not_here_are_said_before_those_that_are(ventproof, tmp_path):
+    """The list, the import and the page say it, and a unit whose set is not whole has not passed."""
+    assert ventproof(*RUN, "--repeat", 3, "--history", "none")[0] == 0
+    second = tmp_path / "records" / "every-closure-of-the-rain-contact-is-counted-2.jsonl"
+    second.unlink()
+    code, out, _ = ventproof("history", "import", "records")
+    missing = "1 of 3 planned runs is not here"
+    assert (code, out.startswith(missing), "2 log(s): 2 new" in out) == (2, True, True)
+    code, out, _ = ventproof("history")
+    assert (code, out.startswith(f"! {missing}, of plan ")) == (0, True)
+    assert "of unit GH-7, firmware 2.4: every closure of the rain contact is counted, repeat 2 of 3" in out
+    assert ventproof("history", "--html", "runs.html")[0] == 0
+    page = (tmp_path / "runs.html").read_text(encoding="utf-8")
+    assert f'<span class="word incomplete">incomplete</span> <span class="soft">{missing}, of plan' in page
+    entries = list(History(place_of("records/history.sqlite")).entries())
+    assert sorted(entry.record.place.run for entry in entries) == [1, 3]
+
+
 def test_a_run_can_be_kept_out_of_the_history(ventproof, tmp_path):
     """`--history none` writes the log alone."""
     assert ventproof(*RUN, "--history", "none")[0] == 0

@@ -10,8 +10,12 @@ from judge_cases import play
 from judge_courses import Courses
 from judge_grid import KINDS, Traits, compared, grid_case
 
-PROVEN = ("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses")
+PROVEN = (
+    *("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses"),
+    *("equals", "flag_unchanged", "flag_stays"),
+)
 """Kinds that are decided wherever all courses agree; of the others a few cases stay open."""
+FLAGS = PROVEN[-3:]
 
 
 def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
@@ -37,6 +41,17 @@ def test_readings_at_an_instant_leave_nothing_open() -> None:
         said[compared(one, play(one).verdict)] += 1
     assert said["open"] == 0, said
     assert said["pass"] + said["fail"] > 60
+
+
+@pytest.mark.parametrize("overlap", [False, True])
+def test_no_flag_is_left_open_without_need(overlap: bool) -> None:  # noqa: FBT001
+    """Flags and states are decided wherever all courses agree: with windows apart, and with one over the other."""
+    said: Counter[str] = Counter()
+    for seed in range(len(FLAGS) * 40):
+        one = grid_case(seed, FLAGS, Traits(wide=True, overlap=overlap))
+        said[compared(one, play(one).verdict)] += 1
+    assert said["open"] == 0, said
+    assert said["pass"] + said["fail"] > 40
 
 
 def test_windows_leave_little_open() -> None:

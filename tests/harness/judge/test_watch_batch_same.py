@@ -13,6 +13,7 @@ import pytest
 from ventproof.deciders import formulas as f
 from ventproof.envelope.spans import Block
 from ventproof.judge import trace as trace_module
+from ventproof.judge.contrast import Role
 from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.errors import EvidenceError
@@ -91,7 +92,7 @@ def play(one: Any, rule: Rule, cuts: set[int], *, blocks: bool) -> Any:
         for index, part in _parts(one.evidence, cuts):
             now_s = part.to_s if isinstance(part, Gap) else part[0].replied_s
             if watch is None and index in cuts and now_s > one.stimulus.latest_s:
-                watch = trace.watch(one.formula, one.stimulus, rule)
+                watch = trace.watch(one.formula, one.stimulus, rule, role=Role.PROOF)
             if isinstance(part, Gap):
                 trace.gap(part)
             elif blocks:
@@ -100,7 +101,7 @@ def play(one: Any, rule: Rule, cuts: set[int], *, blocks: bool) -> Any:
             else:
                 for sample in part:
                     trace.observe(sample)
-        watch = watch or trace.watch(one.formula, one.stimulus, rule)
+        watch = watch or trace.watch(one.formula, one.stimulus, rule, role=Role.PROOF)
         finding = watch.close(one.stimulus.latest_s + 80)
         return finding, trace.arrived[-60:], trace.bounds_at(one.stimulus.latest_s + 20)
     except (EvidenceError, ValueError) as error:

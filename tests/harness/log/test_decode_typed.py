@@ -70,6 +70,8 @@ WRONG = [
     ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
     ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
     ("command", "states", ["closed"], "its `states` is a list where a list of true and false is wanted"),
+    ("found", "words", [True], "its `words` is a list where a list of whole numbers is wanted"),
+    ("driven", "why", "begun", "its `why` is 'begun' where one of open, safe, restore is wanted"),
     ("finding", "demand", None, "its `demand` is nothing where text is wanted"),
     ("finding", "margin", [2.0, 1.0], "its `margin` is a list where a span, [lowest, highest], is wanted"),
     (
@@ -193,6 +195,38 @@ def test_a_log_of_a_newer_format_verifies_and_is_not_judged(log, tmp_path):
     path = chained(lines, tmp_path / "new.jsonl")
     assert (check_log(path).broken_at, check_log(path).outcome) == (None, "fail")
     with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 4"):
+        decide_again(read_log(path))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"why": "was in the band of 3 to 7 % all the time"},
+        {"margin": [9.0, 9.0]},
+        {"slack": [30.0, 30.0]},
+        {"proves": "that it never rains"},
+        {"demand": "reaches 50 %"},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_a_finding_rewritten_in_any_part_is_not_borne_out(change, log, tmp_path, ventproof):
+    """Judging again gives reasons, margins and claims too: a log that tells others contradicts itself."""
+    path, _ = spoiled(log, tmp_path / "odd.jsonl", "finding", lambda fields: fields.update(change))
+    code, said, _ = ventproof("judge", path)
+    assert (code, "changed: " in said, "nothing changed" in said) == (1, True, False)
+    ventproof("report", path, "-o", "r.html")
+    assert "either this version of ventproof judges otherwise, or the log was rewritten" in (
+        (path.parent / "r.html").read_text(encoding="utf-8").lower()
+    )
+
+
+@pytest.mark.parametrize("part", ["profile", "bench"])
+def test_a_digest_that_is_not_of_the_text_is_refused(part, log, tmp_path):
+    """Everybody reads the digest, and judged is by the text."""
+    path, _ = spoiled(
+        log, tmp_path / "odd.jsonl", "run_begin", lambda fields: fields[part].update(sha256="0" * 64)
+    )
+    with pytest.raises(FileError, match=rf"the log:1: the digest of its {part}.* is not that of the text"):
         decide_again(read_log(path))
 
 

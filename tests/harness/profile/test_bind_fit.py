@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from ventproof.profile.bind import bind, check_use
-from ventproof.profile.load import load_profile, read_profile
+from ventproof.profile.load import read_profile
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import read_bench
 
@@ -46,39 +46,9 @@ def test_names_are_taken_from_use_where_it_has_them():
     assert bound.bench.model.signals[bound.signals["vent"]].unit == "%"
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "profiles").glob("*.yaml")), ids=lambda path: path.stem)
-def test_every_shipped_profile_fits_the_mock_bench(path):
-    """The suite that ships runs on the bench that ships."""
-    assert bind(load_profile(path), mock(), {}).signals
-
-
 def line_of(text, line):
     """Return the 1-based number of the first line of a text that is `line`."""
     return text.splitlines().index(line) + 1
-
-
-def test_what_nothing_bounds_is_noted():
-    """Without `full_travel` or `keeps_for` nothing can be proved; the note says what to declare where."""
-    bench = mock(travel=("    full_travel: 28 s\n", ""), keeps=("    keeps_for: 1 s\n", ""))
-    first, second = bind(read_profile("p.yaml", PROFILE), bench, USE).notes
-    roof, override = line_of(bench.text, "  roof_vent:"), line_of(bench.text, "  rain_override:")
-    assert str(first) == (
-        "p.yaml:10:18: nothing bounds what 'roof_vent' does between two readings, so this cannot be proved; "
-        f"declare `full_travel` for it, mock.yaml line {roof}"
-    )
-    assert (second.line, second.hint) == (11, f"declare `keeps_for` for it, mock.yaml line {override}")
-
-
-def test_a_stopwatch_may_be_given_a_tolerance_that_no_reading_can_show():
-    """With `decision: simple` readings are taken as they stand, so a fine tolerance is noted, not refused."""
-    text = PROFILE.replace("tolerance: 2 %", "tolerance: 0.1 %")
-    with pytest.raises(
-        FileError, match=r"tolerance 0\.1 % is finer than 'roof_vent' can be read \(± 0\.25 %\)"
-    ):
-        bind(read_profile("p.yaml", text), mock(), USE)
-    simple = text.replace("needs:", "decision: simple\nneeds:")
-    (note,) = bind(read_profile("p.yaml", simple), mock(), USE).notes
-    assert note.reason.startswith("tolerance 0.1 % is finer than 'roof_vent' can be read")
 
 
 def test_a_contact_that_power_failure_would_move_is_noted():

@@ -44,7 +44,7 @@ def test_judging_again_says_the_same(path, faults, recorded):
     result = recorded(path, faults)
     decided = decide_again(read_log(result.log))
     assert decided.verdict == result.outcome.verdict
-    assert decided.changes == []
+    assert decided.changes == ()
     key = lambda f: (-1 if f.step is None else f.step, f.number)  # noqa: E731
     assert sorted(decided.findings, key=key) == sorted(result.findings, key=key)
 

@@ -18,7 +18,11 @@ from ventproof.log.signing import load_signing_key, make_key, sign_log, signatur
 from ventproof.rejudge.batch import judged_batch, read_runs
 from ventproof.rejudge.standing import BELIEVED, STANDINGS
 from ventproof.report.build import report_of
+from ventproof.report.chapter import UNMEASURED_NOTE
+from ventproof.report.cover import cover_of
 from ventproof.report.write import html_of
+from ventproof.runset.completeness import SetCheck
+from ventproof.runset.present import Choice
 from ventproof.session.selfcheck import pinned, selfcheck
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
@@ -61,7 +65,10 @@ def test_one_log_that_is_no_pass_keeps_every_report_from_being_one(standing, log
     made = json.loads(results_json(batch))
     assert (made["standing"], made["verdict"] == "pass") == (standing, False)
     code = 0 if standing in BELIEVED else 3 if standing == "unreadable" else 4
-    assert [write(tmp_path / f"report{ending}", named) for ending in (".html", ".xml")] == [code, code]
+    assert [write(tmp_path / f"report{ending}", named, Choice.NAMED) for ending in (".html", ".xml")] == [
+        code,
+        code,
+    ]
 
 
 def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
@@ -117,6 +124,14 @@ def test_a_finding_left_out_of_a_log_chained_anew_is_told_of(logs, mock, tmp_pat
     assert any("the log holds no finding for this response" in c.why for c in report.cover.complaints)
 
 
+def test_the_first_page_says_that_nobody_measured_the_bench(logs, mock, tmp_path):
+    """Of a run on real wires without a self-check, and not of one on the mock."""
+    events = mock.events_of(logs["pass"])
+    events[0] |= {"clock": "wall", "started": "2026-03-01T10:00:00+00:00"}
+    notes = report_of([mock.rechained(events, tmp_path / "real.jsonl"), logs["fail"]]).cover.notes
+    assert f"1 of 2 runs: {UNMEASURED_NOTE}" in notes
+
+
 def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_path):
     """A report of a mixture says that it is no statement about any one of them."""
     events = mock.events_of(logs["pass"])
@@ -135,9 +150,12 @@ def test_a_unit_that_nobody_named_is_missed(mock, tmp_path):
 
 def test_a_suite_that_was_cut_short_is_no_pass(logs):
     """Profiles that were to be run and were not are named first, even where all that was run passed."""
-    cover = report_of([logs["pass"]], ["frost", "gale"]).cover
-    assert cover.standing == "aborted"
-    assert cover.alarms[0] == "These profiles were to be run and were not: frost; gale."
+    said = "2 of 3 planned runs are not here: frost; gale."
+    cover = cover_of(
+        report_of([logs["pass"]]).chapters, SetCheck(missing=(said,), absent=("frost", "gale"), planned=3)
+    )
+    assert (cover.standing, cover.of_set, cover.alarms[0]) == ("incomplete", "incomplete", said)
+    assert cover.says == "2 of 3 planned runs are not here. One run."
 
 
 def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
@@ -145,7 +163,8 @@ def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
     report = report_of([logs["pass"], copy])
     assert len(report.chapters) == 1
-    assert "told of once" in report.cover.notes[0]
+    assert "the same to the byte, and counts once: copy.jsonl is" in report.cover.notes[0]
+    assert len(judged_batch([logs["pass"], copy]).runs) == 1
 
 
 def test_a_run_on_the_mock_says_that_it_tests_no_real_unit(logs):

@@ -74,7 +74,7 @@ def told(result):
 
 def test_what_is_watched_is_left_open(run, board):
     """The reply left over takes back the readings since the line was last in order: the step proves nothing."""
-    result = run(PROFILE, bench=board(55, slowest=SLOWEST))
+    result = run(PROFILE, bench=board(57, slowest=SLOWEST))
     gaps, again, _ = told(result)
     assert [reason for reason, _ in gaps] == ["withdrawn", "mismatch"]
     assert result.outcome.verdict == again.verdict == "inconclusive"

@@ -9,7 +9,8 @@ import pytest
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, code_of_series, with_faults
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
-from ventproof.session.repeats import RepeatPlan, repeats_for, run_series
+from ventproof.session.planned import PlannedRuns
+from ventproof.session.repeats import RepeatPlan, repeats_for
 from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
@@ -21,7 +22,8 @@ def series(tmp_path):
     def run(profile, plan, faults=()):
         bench = with_faults(load_bench(SHIPPED_BENCH), faults)
         session = Session(bench=bench, out=tmp_path)
-        return run_series(session, load_profile(SHIPPED / f"{profile}.yaml"), SilentView(), plan)
+        suite = [load_profile(SHIPPED / f"{profile}.yaml")]
+        return PlannedRuns(session, suite, plan).repeat(0, SilentView())
 
     return run
 

@@ -32,7 +32,6 @@ steps:
       - {{signal: roof_vent, stays: 99 %, tolerance: {tolerance} %, for: 10 s}}
 """
 WEATHER = Path(__file__).parents[1] / "data" / "bench-weather.yaml"
-NOTHING_WRITTEN = ("    safe: 10 °C\n", "")
 
 
 def lines_of(log):
@@ -136,7 +135,7 @@ def test_a_bus_that_only_keeps_silent_is_no_fine_bench(check):
     """Nothing is written on it, so that only the missing readings tell: a wrong unit id is said."""
     silent = ("    bus: unit\n    table", "    bus: unit\n    unit_id: 9\n    table")
     briefly = ("{bus: unit, table: input", "{bus: unit, unit_id: 9, table: input")
-    result = check("bench", NOTHING_WRITTEN, silent, briefly, source=WEATHER)
+    result = check("bench", silent, briefly, source=WEATHER)
     assert result.result == "worse"
     assert result.sentences == (
         "bus unit: nothing usable was read from it; look at `unit_id`, addresses, cable, baud and framing",
@@ -146,7 +145,7 @@ def test_a_bus_that_only_keeps_silent_is_no_fine_bench(check):
 def test_one_signal_that_is_never_read_is_said(check):
     """The others answer; the one at another unit does not, and its bus has gaps."""
     silent = ("rain_contact: {bus: unit,", "rain_contact: {bus: unit, unit_id: 9,")
-    result = check("bench", NOTHING_WRITTEN, silent, source=WEATHER)
+    result = check("bench", silent, source=WEATHER)
     assert result.result == "worse"
     assert any(said.startswith("signal rain_contact: its registers never held") for said in result.sentences)
 
@@ -325,6 +324,20 @@ def test_two_checks_of_one_bench_give_the_same_log(check):
     assert first.log.read_bytes() == second.log.read_bytes()
 
 
+def test_a_setting_that_a_hook_up_needs_is_put_back_after_each(check):
+    """The rain's hook-up wants a warm house: it is found, written, and put back before the next output is tried."""
+    result = check("unit")
+    assert [str(told) for told in result.settings] == [
+        "house_temperature: found 18 °C, written and put back",
+        "rain_release_delay: found 30 s, never written",
+    ]
+    events = [line for line in lines_of(result.log) if line.get("output") == "house_temperature"]
+    told = [(e["event"], e.get("value")) for e in events if e["event"] != "hookup"]
+    rain = [("stimulus", 30.0), ("driven", 18.0)]
+    own = [("stimulus", 18.0), ("stimulus", 30.0), ("stimulus", 18.0), ("driven", 18.0)]
+    assert told == [("found", 18.0), *rain, *own]
+
+
 def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     """Digest and result stand in the header; another bench's, an aborted and a foreign log are refused."""
     bench = read_bench("bench.yaml", SHIPPED_BENCH.read_text(encoding="utf-8"))
@@ -339,7 +352,8 @@ def test_a_run_pins_the_self_check_of_its_own_bench_only(check, tmp_path):
     (tmp_path / "torn.jsonl").write_bytes(b"".join(lines[:-1]))
     with pytest.raises(FileError, match="the self-check was aborted"):
         pinned(tmp_path / "torn.jsonl", bench)
-    lines[5] = lines[5].replace(b"poll", b"pole")
+    at = next(number for number, line in enumerate(lines) if number and b"poll" in line)
+    lines[at] = lines[at].replace(b"poll", b"pole")
     (tmp_path / "changed.jsonl").write_bytes(b"".join(lines))
     with pytest.raises(FileError, match="the log is broken"):
         pinned(tmp_path / "changed.jsonl", bench)

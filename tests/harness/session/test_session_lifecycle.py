@@ -26,28 +26,26 @@ from ventproof_bench.mock.unit import MockUnit
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.rig.build import assemble
 
-SAFE_LEVEL = "    safe: 18 °C\n"
-BENCH = f"""
+BENCH = """
 bench: a small one
 buses:
-  unit: {{link: in-process, framing: tcp, timeout: 500 ms, poll_every: 1 s, longest_gap: 4}}
+  unit: {link: in-process, framing: tcp, timeout: 500 ms, poll_every: 1 s, longest_gap: 4}
 outputs:
-  rain: {{driver: mock, wired: {{input: rain}}, operate: 8 ms, release: 5 ms, bounce: 3 ms}}
+  rain: {driver: mock, wired: {input: rain}, operate: 8 ms, release: 5 ms, bounce: 3 ms}
   cups:
     driver: mock
-    wired: {{input: cups}}
+    wired: {input: cups}
     operate: 1 ms
     release: 1 ms
     bounce: 0 ms
     fastest_edge: 5 ms
     selfcheck: leave
-    sensor: {{cups: {{slope: 1.2, offset: 0.4 m/s, starts_at: 0.6 m/s}}}}
+    sensor: {cups: {slope: 1.2, offset: 0.4 m/s, starts_at: 0.6 m/s}}
   house_temperature:
     kind: register
     driver: register
-    wired: {{bus: unit, table: holding, address: 0, type: s16, scale: 0.1}}
+    wired: {bus: unit, table: holding, address: 0, type: s16, scale: 0.1}
     unit: °C
-{SAFE_LEVEL}
 signals:
   rain_contact:
     bus: unit
@@ -60,9 +58,9 @@ signals:
     refreshed_every: 200 ms
 mock:
   vents:
-    roof: {{full_travel: 30 s, dead_time: 400 ms, stages: [30 %, 60 %, 99 %]}}
-  house: {{temperature: 18 °C, stage_at: [22 °C, 25 °C, 28 °C], hysteresis: 1 °C}}
-  rain: {{debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {{roof: 5 %}}}}
+    roof: {full_travel: 30 s, dead_time: 400 ms, stages: [30 %, 60 %, 99 %]}
+  house: {temperature: 18 °C, stage_at: [22 °C, 25 °C, 28 °C], hysteresis: 1 °C}
+  rain: {debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {roof: 5 %}}
   wind:
     debounce: 2 ms
     slope: 1.2
@@ -73,7 +71,7 @@ mock:
     hysteresis: 3 m/s
     entry_delay: 2 s
     release_delay: 60 s
-    positions: {{roof: 0 %}}
+    positions: {roof: 0 %}
   refresh_every: 200 ms
 """
 PROFILE = """
@@ -246,7 +244,7 @@ def test_the_first_reading_is_asked_for_before_anything_is_driven_over_its_bus(p
     """What a unit shows before the work is on record: the first poll goes out ahead of the first write."""
     played = play("run")
     first_poll = next(fields for name, fields in played.events if name == "poll")
-    written = next(fields for name, fields in played.events if fields.get("output") == "house_temperature")
+    written = next(fields for name, fields in played.events if name == "stimulus" and "value" in fields)
     assert first_poll["from"] < written["from"]
 
 
@@ -323,14 +321,12 @@ def _refused(rig):
 
 
 INTERLOCK = BENCH.replace("\nmock:", "\ninterlock: {signal: rain_contact, healthy: 0}\nmock:")
-# Without its safe level: over a bus that is lost nobody could write one.
-UNWRITTEN = BENCH.replace(SAFE_LEVEL, "")
 WAYS_OUT = {
     "a relay was moved": (_moved, BENCH, r"output rain: somebody else moves it"),
     "the line process is lost": (_unguarded, BENCH, r"the line process is lost"),
     "the contacts' bus is lost": (
         _cut,
-        UNWRITTEN,
+        BENCH,
         r"bus unit, which carries contacts, is lost: .*pulled out",
     ),
     "the interlock opens": (_opens, INTERLOCK, r"the interlock rain_contact is not healthy"),
@@ -382,17 +378,16 @@ def test_a_full_log_breaks_off_the_work_and_leaves_the_outputs_safe(user, play):
 
 @pytest.mark.parametrize("user", USERS)
 def test_outputs_that_cannot_be_made_safe_are_said_to_be_so(user, play):
-    """When an output does not take its safe level the record says not safe, there is no result, and all is let go."""
+    """When a contact does not go to its safe state the record says not safe, there is no result, and all is let go."""
 
     def spoil(rig):
-        writing = rig.buses[0].write
+        making_safe = rig.outputs._all_safe
 
-        async def write(*args):
-            if now_s() > ORIGIN_S + 1:
-                raise DriverError("it does not take it")
-            return await writing(*args)
+        async def refused(why):
+            await making_safe(why)
+            raise DriverError("output rain: nothing proves that it moved")
 
-        after_s(0.5, setattr, rig.buses[0], "write", write)
+        after_s(0.5, setattr, rig.outputs, "_all_safe", refused)
 
     played = play(user, spoil=spoil)
     in_order(played)

@@ -52,10 +52,11 @@ steps:
 LONG_RAIN = """
 profile: rain for a minute
 needs:
-  outputs: {rain: contact}
+  outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%", rain_override: flag}
 start:
   set: {rain: open}
+  write: {house_temperature: 30 °C}
   until:
     - {signal: rain_override, equals: off, within: 4 s}
 steps:
@@ -203,15 +204,16 @@ def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, ventproof):
     assert state.events[0].header.clock == "wall"
 
 
-def rain_coil(stand):
-    """Read the relay that makes rain, with a client of its own on the board's line."""
+def rain_and_house(stand):
+    """Read the relay that makes rain and the unit's temperature, with a client of its own on their line."""
     client = ModbusSerialClient(
         str(stand / "unit"), framer=FramerType.RTU, baudrate=19200, timeout=0.3, retries=3
     )
     try:
         while not client.connect():  # the guard holds the port until it has let go of it
             time.sleep(0.01)
-        return client.read_coils(0, count=1, device_id=2).bits[0]
+        rain = client.read_coils(0, count=1, device_id=2).bits[0]
+        return rain, client.read_holding_registers(0, count=1, device_id=1).registers[0] / 10
     finally:
         client.close()
 
@@ -228,7 +230,7 @@ def wait_for_rain(log_folder, process):
 
 
 def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_path):
-    """After SIGKILL of the whole process group the relay is open within a second, and the log's chain holds."""
+    """A second after SIGKILL of the whole process group relay and setting are as they were; the log's chain holds."""
     with subprocess.Popen(
         run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
         stdout=subprocess.DEVNULL,
@@ -238,8 +240,9 @@ def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_p
         killed = time.monotonic()
         os.killpg(process.pid, signal.SIGKILL)
         process.wait()
-    while rain_coil(stand):
-        assert time.monotonic() - killed < 1, "the relay is still closed a second after the kill"
+    assert b'"value":30.0' in log.read_bytes()
+    while rain_and_house(stand) != (False, 18.0):
+        assert time.monotonic() - killed < 1, "the bench is not as it was a second after the kill"
     done = subprocess.run([*VENTPROOF, "verify", log], capture_output=True, text=True, check=False)
     assert done.returncode == 4
     assert "intact" in done.stdout
@@ -258,7 +261,7 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
         process.send_signal(signal.SIGINT)
         assert f"the outputs are in their safe state, and {log} is closed" in process.stderr.read()
         assert process.wait(10) == 130
-    assert not rain_coil(stand)
+    assert rain_and_house(stand) == (False, 18.0)
     events = lines_of(log)
     assert [e["event"] for e in events[-2:]] == ["safe", "run_end"]
     assert events[-1]["aborted"] == "interrupted by the operator"
@@ -288,7 +291,7 @@ def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
         assert process.returncode == 130, said + wrong
     assert "the outputs are in their safe state" in wrong
     assert "Traceback" not in wrong
-    assert not rain_coil(stand)
+    assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["aborted"] == "interrupted by the operator"
 
 
@@ -302,7 +305,7 @@ def test_more_ctrl_c_do_not_break_the_tidying_off(stand, tmp_path):
             process.send_signal(signal.SIGINT)
             time.sleep(0.005)
         assert process.wait(10) == 130
-    assert not rain_coil(stand)
+    assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["event"] == "run_end"
 
 
@@ -324,7 +327,7 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
         log = wait_for_rain(tmp_path, process)
         process.terminate()
         assert process.wait(10) == 130
-    assert not rain_coil(stand)
+    assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["event"] == "run_end"
 
 

@@ -97,11 +97,6 @@ def test_an_override_that_the_table_lacks_is_taken_from_the_mock():
             "above: 40 °C, ends_at: 39 °C",
             "no override on this side of the value",
         ),
-        (
-            "release_delay: 30 s",
-            "release_delay: 40 s",
-            "'rain_release_delay' .* writes 30 s over it when at rest",
-        ),
         ("entry_delay: 0 s", "entry_delay: 1 s", "the mock's failure override knows no delay; write 0 s"),
         ("how: [open, short]", "how: [open, stuck]", "takes a value that stays as it is for a steady one"),
         ("{failed: outside_temperature}", "{failed: cups}", "a failed 'cups' for one override only"),

@@ -2,5 +2,5 @@
 
 from typing import Final
 
-NEWEST: Final = "0003"
+NEWEST: Final = "0004"
 """The revision that this ventproof reads and writes."""

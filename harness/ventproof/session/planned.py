@@ -1,0 +1,117 @@
+"""A plan carried out: its runs one after the other, and the manifest that closes them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, final
+
+from ventproof.log.plan import PlannedClaim, PlannedRun
+from ventproof.log.read import check_log
+from ventproof.log.run import ABORTED
+from ventproof.log.write import RecordLog, free_path
+from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
+from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series
+from ventproof_bench.base.errors import FileError
+
+if TYPE_CHECKING:
+    from ventproof.profile.model import Profile
+    from ventproof.run.view import View
+    from ventproof.session.session import RunResult, Session
+    from ventproof_bench.yamlfile.load import Loaded
+
+
+@final
+class PlannedRuns:
+    """The runs of one command.
+
+    Args:
+        session: what stays the same for all of them.
+        suite: the profiles, in order.
+        repeats: how often each, and what for.
+    """
+
+    def __init__(
+        self, session: Session, suite: Sequence[Loaded[Profile]], repeats: RepeatPlan | None = None
+    ) -> None:
+        self._session = session
+        self._suite = tuple(suite)
+        self._repeats = repeats or RepeatPlan()
+        reliability, confidence = self._repeats.reliability, self._repeats.confidence
+        claim = None if reliability is None else PlannedClaim(reliability, confidence)
+        self.plan = session.plan(self._suite, self._repeats.repeats, claim)
+        self._logs: dict[int, RecordLog] = {}
+        self._outcomes: dict[int, str] = {}
+        self._decided: set[int] = set()
+        self.manifest: Path | None = None
+
+    @property
+    def logs(self) -> list[Path]:
+        """The logs that its runs left so far, in order."""
+        return [log.path for log in self._logs.values()]
+
+    def run(self, number: int, view: View, *, repeat: int = 1) -> RunResult:
+        """Run a profile of the suite once.
+
+        Args:
+            number: which one, from 0.
+            view: what watches the run.
+            repeat: which repeat this is, from 1.
+
+        Raises:
+            FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
+            KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
+            RecordError: the log was changed while it was written, or its signature cannot be written.
+        """
+        place = PlannedRun(self.plan, number * self.plan.repeats + repeat)
+
+        def opened(log: RecordLog) -> None:
+            self._logs[place.run] = log
+
+        result = self._session.run(self._suite[number], view, place, opened=opened)
+        self._outcomes[place.run] = result.outcome.verdict or ABORTED
+        return result
+
+    def repeat(self, number: int, view: View) -> RepeatSeries:
+        """Run a profile of the suite as often as planned; raises what `run` does where not even the first came."""
+        series = run_series(lambda repeat: self.run(number, view, repeat=repeat), self._repeats)
+        if series.claim in {"proved", "refuted"}:
+            self._decided.add(number)
+        return series
+
+    def close(self, broken_off: str = "") -> None:
+        """Write the manifest, and sign it where logs are signed; a single run, which is its own whole, has none.
+
+        Args:
+            broken_off: why not all were run, if they were not.
+
+        Raises:
+            FileError: it cannot be written.
+            RecordError: its signature cannot be written.
+        """
+        if self.plan.runs == 1 or not self._logs:
+            return
+        path = free_path(self._session.out, "series", ENDING)
+        left = tuple(map(self._left, self.plan.places))
+        every = all(one.outcome != NOT_RUN for one in left)
+        write_manifest(path, Manifest(self.plan, left, "" if every else broken_off))
+        if self._session.signing is not None:
+            from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
+
+            sign_manifest(path, self._session.signing, self._session.operator)
+        self.manifest = path
+
+    def _left(self, place: PlannedRun) -> LeftLog:
+        log = self._logs.get(place.run)
+        if log is None:
+            number = (place.run - 1) // self.plan.repeats
+            return LeftLog(outcome=NOT_NEEDED if number in self._decided else NOT_RUN)
+        return LeftLog(log.path.name, log.sha256, self._outcomes.get(place.run) or _outcome(log))
+
+
+def _outcome(log: RecordLog) -> str:
+    """Return how a run ended that raised an error: its log tells."""
+    try:
+        return check_log(log.path).outcome
+    except FileError:
+        return ABORTED
