@@ -36,7 +36,6 @@ _QUICKER = (
     ("within: 20 s", "within: 8 s"),
     ("200 mm/h", "400 mm/h"),
     ("release_delay: 30 s", "release_delay: 3 s"),
-    ("safe: 30 s", "safe: 3 s"),
     ("release_delay: 60 s", "release_delay: 3 s"),
     ("entry_delay: 10 s", "entry_delay: 3 s"),
     ("within: 15 s", "within: 6 s"),
