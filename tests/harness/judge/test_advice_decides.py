@@ -136,7 +136,7 @@ def _found(formula: f.Formula, interval_s: float, values: Any, traits: SignalTra
 
 
 def test_polling_alone_is_not_advised_where_the_reading_error_forbids_it() -> None:
-    """Readings to ± 0.25 % cannot prove 5 ± 0.1 %, however often they come: better ones are asked for, or a tolerance."""
+    """Readings to ± 0.25 % cannot prove 5 ± 0.1 %, however often they come: better ones do, or another tolerance."""
     for interval_s in (0.3, 0.04, 0.02):
         found = _found(f.ReachesFormula(5.0, 0.1, 20.0, 5.0), interval_s, lambda t: max(5.0, 50.0 - 3.3 * t))
         assert found.verdict is Verdict.INCONCLUSIVE
