@@ -27,7 +27,7 @@ benchmark: $(VENV)/dev  ## ratios within one run, printed
 	$(BIN)/python -m pytest tests/performance -m performance -s
 
 campaign: $(VENV)/dev  ## the judge against known truths and all courses, like firmware compared with itself, every draft
-	$(BIN)/python tests/performance/judge_campaign.py 100000 courses,hard
+	$(BIN)/python tests/performance/judge_campaign.py 100000 courses,hard,stories
 	$(BIN)/python tests/performance/judge_campaign.py 5000 grids
 	$(BIN)/python tests/performance/compare_campaign.py 200
 	$(BIN)/python -m pytest tests/harness/draft/test_draft_profiles.py -m performance

@@ -12,7 +12,7 @@ import pytest
 from junitparser import JUnitXml
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
-from ventproof.log.manifest import read_manifest
+from ventproof.runset.manifest import read_manifest
 
 
 @pytest.fixture

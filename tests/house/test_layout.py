@@ -18,7 +18,7 @@ case oracle reference selfcheck
 profile table rig
 outputs relays benchcheck
 drivers modbus
-judge benchfile mock.wires
+judge runset benchfile mock.wires
 deciders statistics log mock
 envelope weather
 verdict yamlfile mock.faults

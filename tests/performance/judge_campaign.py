@@ -18,6 +18,7 @@ from typing import Any
 from judge_cases import Case, Truth, drift_of, play, runs_in, wrong
 from judge_grid import compared, grid_case
 from judge_hard import hard_case
+from judge_stories import story_case
 
 from ventproof.deciders import formulas as f
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
@@ -191,7 +192,12 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
 
 Generator = Callable[[int], Case]
 
-GENERATORS: dict[str, Generator] = {"courses": case, "hard": hard_case, "grids": grid_case}
+GENERATORS: dict[str, Generator] = {
+    "courses": case,
+    "hard": hard_case,
+    "grids": grid_case,
+    "stories": story_case,
+}
 """From a seed to a case; `grids` has cases of which all courses can be tried."""
 
 

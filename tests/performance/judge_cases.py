@@ -187,7 +187,7 @@ def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) ->
         if watch is None and now > one.stimulus.latest_s + opened_after_s:
             watch = trace.watch(one.formula, one.stimulus)
         if isinstance(item, Gap):
-            trace.gap(item)
+            (trace.withdraw if item.reason == "withdrawn" else trace.gap)(item)
         else:
             trace.observe(item)
         if watch is not None and watch.ruling is not None:
@@ -197,6 +197,12 @@ def play(one: Case, *, opened_after_s: float = 0.5, until: int | None = None) ->
     return watch.close(one.stimulus.latest_s + 80)
 
 
+def _counted(one: Case, before: Sample) -> int:
+    """Return the most that was counted between a reading and the limit."""
+    read_s = before.requested_s - one.traits.refreshed_every_s
+    return round(one.truth.at(one.s + one.formula.within_s) - one.truth.at(read_s))
+
+
 def _miscounted(one: Case, found: Ruling) -> str | None:
     """A count is what was read before the stimulus and around the limit, and left open where that differs."""
     samples = [item for item in one.evidence if isinstance(item, Sample)]
@@ -204,7 +210,7 @@ def _miscounted(one: Case, found: Ruling) -> str | None:
     before = [x for x in samples if x.replied_s <= one.stimulus.earliest_s]
     after = [x for x in samples if x.requested_s >= late_s]
     if not (before and after):
-        early = found.verdict is Verdict.FAIL and before and max(x.value for x in samples) > before[-1].value
+        early = found.verdict is Verdict.FAIL and before and _counted(one, before[-1]) > one.formula.number
         return None if found.verdict is Verdict.INCONCLUSIVE or early else "decided without the readings"
     first = next(i for i, x in enumerate(before) if all(y.value == before[-1].value for y in before[i:]))
     stood_still = before[first].replied_s <= before[-1].requested_s - one.traits.refreshed_every_s
@@ -214,8 +220,8 @@ def _miscounted(one: Case, found: Ruling) -> str | None:
     least, most = (x.value - before[-1].value for x in (in_time[-1], after[0]))
     if one.traits.wraps_at:
         least, most = least % one.traits.wraps_at, most % one.traits.wraps_at
-    limit_s, read_s = one.s + one.formula.within_s, before[-1].requested_s - one.traits.refreshed_every_s
-    assert least <= round(one.truth.at(limit_s) - one.truth.at(read_s)), "the campaign's own arithmetic"
+    limit_s = one.s + one.formula.within_s
+    assert least <= _counted(one, before[-1]), "the campaign's own arithmetic"
     assert most >= round(one.truth.at(limit_s) - one.truth.at(one.s)), "the campaign's own arithmetic"
     right = Verdict.FAIL
     if least <= one.formula.number <= most:

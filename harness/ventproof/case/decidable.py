@@ -127,7 +127,7 @@ def _read(course: Course, evidence: Evidence, from_s: float, to_s: float, phase:
     import numpy as np  # noqa: PLC0415 - slow to import, and commands that check nothing need it not
 
     first, last = ceil(from_s / evidence.every_s - phase), ceil(to_s / evidence.every_s - phase)
-    t = (np.arange(first, last) + phase) * evidence.every_s
+    t = np.asarray((np.arange(first, last) + phase) * evidence.every_s, np.float64)
     at, values = np.array(course).T
     if is_discrete(evidence.traits):
         shown = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
@@ -148,12 +148,9 @@ class _Demand:
     spec: SignalSpec
     stood: float | None
 
-    def decides(
-        self, verdict: Verdict, evidence: Evidence | None = None, formula: Formula | None = None
-    ) -> bool:
-        """Return whether a verdict can come of it, or would with other evidence or another formula."""
-        evidence = evidence or self.evidence
-        return decides(formula or self.formula, _sight(self.spec, evidence, self.stood), evidence, verdict)
+    def decides(self, verdict: Verdict, evidence: Evidence, formula: Formula) -> bool:
+        """Return whether a verdict would come of it with some evidence and formula."""
+        return decides(formula, _sight(self.spec, evidence, self.stood), evidence, verdict)
 
 
 def checked(bound: Bound) -> Bound:
@@ -161,11 +158,11 @@ def checked(bound: Bound) -> Bound:
     errors: list[Problem] = []
     warnings: list[Problem] = []
     for demand in _demands(bound):
-        if not demand.decides(Verdict.PASS):
+        if not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
             errors.append(
                 _problem(bound, demand, Verdict.PASS, "no unit can pass this on this bench, however right")
             )
-        elif not demand.decides(Verdict.FAIL):
+        elif not demand.decides(Verdict.FAIL, demand.evidence, demand.formula):
             warnings.append(
                 _problem(bound, demand, Verdict.FAIL, "no unit can fail this on this bench, however wrong")
             )
@@ -254,15 +251,17 @@ def _problem(bound: Bound, demand: _Demand, verdict: Verdict, reason: str) -> Pr
     return bound.profile.problem((*demand.path, demand.kind), reason, hint, at_key=True)
 
 
-_Change = tuple[str, Evidence | None, Formula | None]
-"""What would be written, and the evidence or the formula that came of it."""
+_Change = tuple[str, Evidence, Formula]
+"""What would be written, and the evidence and the formula that would come of it."""
 
 
 def _cure(demand: _Demand, verdict: Verdict, kinds: Iterable[Sequence[_Change]]) -> str:
     """Return the first kind of change that does, and the least of it; each kind goes from the least to the most."""
     for changes in kinds:
-        if changes and demand.decides(verdict, *changes[-1][1:]):
-            return next(text for text, *changed in changes if demand.decides(verdict, *changed))
+        if changes and demand.decides(verdict, changes[-1][1], changes[-1][2]):
+            return next(
+                text for text, evidence, formula in changes if demand.decides(verdict, evidence, formula)
+            )
     return ""
 
 
@@ -275,7 +274,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
             (
                 f"declare `keeps_for: {span_s:g} s` or more, if the unit keeps to it",
                 replace(evidence, traits=replace(traits, keeps_for_s=span_s)),
-                None,
+                demand.formula,
             )
             for span_s in spans
             if span_s > (traits.keeps_for_s or 0.0)
@@ -285,14 +284,18 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
         sight = _sight(spec, evidence, None)
         known = replace(traits, rate_per_s=min(100.0, sight.high - sight.low) / _TRAVEL_S)
         yield [
-            (f"declare {keys} for it, the fastest that it can change", replace(evidence, traits=known), None)
+            (
+                f"declare {keys} for it, the fastest that it can change",
+                replace(evidence, traits=known),
+                demand.formula,
+            )
         ]
     polls = (float(f"{evidence.every_s / times:.1g}") for times in _TIMES)
     yield [
         (
             f"read it every {every_s:g} s (`poll_every` of {spec.bus!r})",
             replace(evidence, every_s=every_s),
-            None,
+            demand.formula,
         )
         for every_s in polls
         if _QUICKEST_S <= every_s < evidence.every_s
@@ -302,7 +305,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
         (
             f"read it to ± {error:g} {spec.unit} (`resolution`, `accuracy`)",
             replace(evidence, traits=replace(traits, error=error)),
-            None,
+            demand.formula,
         )
         for error in errors
     ]
@@ -316,14 +319,30 @@ def _easier(demand: _Demand) -> Iterator[Sequence[_Change]]:
         key = _LIMITS.get(type(formula), "tolerance")
         unit = demand.spec.unit + ("/s" if isinstance(formula, formulas.MovesAtFormula) else "")
         moved = [_up(limit * times) for times in _TIMES]
-        yield [(f"write `{key}: {most:g} {unit}`", None, with_limit(formula, most)) for most in moved]
+        yield [
+            (f"write `{key}: {most:g} {unit}`", demand.evidence, with_limit(formula, most)) for most in moved
+        ]
     span = next((key for key in ("within_s", "for_s") if getattr(formula, key, None)), "")
     if span:
         spans = [_up(getattr(formula, span) * times) for times in _TIMES]
         yield [
-            (f"write `{span[:-2]}: {span_s:g} s`", None, replace(formula, **{span: span_s}))
+            (f"write `{span[:-2]}: {span_s:g} s`", demand.evidence, _lasting(formula, span_s))
             for span_s in spans
         ]
+
+
+def _lasting(formula: Formula, span_s: float) -> Formula:
+    """Return the formula with another `within` or `for`."""
+    match formula:
+        case (
+            formulas.StaysFormula()
+            | formulas.UnchangedFormula()
+            | formulas.OvershootsAtMostFormula()
+            | formulas.NeverReversesFormula()
+        ):
+            return replace(formula, for_s=span_s)
+        case _:
+            return replace(formula, within_s=span_s)
 
 
 def _up(value: float) -> float:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from random import Random
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
-from ventproof.challenge.trial import Suite, Told, Trial, attempt, own_suite, suite_workers
+from ventproof.challenge.search import enough_of, smallest_found, until
+from ventproof.challenge.settings import MovedSetting, Sign, could_show, move, settings_of
+from ventproof.challenge.trial import Missed, Suite, Told, Trial, attempt, missed_of, own_suite, suite_workers
 from ventproof.profile.stimulus import PAUSES, Idle
 from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
@@ -18,73 +19,12 @@ from ventproof_bench.mock.faults.catalogue import CATALOGUE, check_names
 from ventproof_bench.mock.unit import THERMOMETERS
 
 if TYPE_CHECKING:
-    from ventproof.challenge.trial import Trial
+    from ventproof.challenge.trial import SuiteWorkers, Trial
     from ventproof.profile.model import Profile
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.mock.faults.fault import Fault
     from ventproof_bench.mock.settings import MockSettings, VentGroup
     from ventproof_bench.yamlfile.load import Loaded
-
-
-def until(trials: Iterable[Trial], finds: int) -> Iterator[Trial]:
-    """Yield trials, to the one with which so many of them have found the fault."""
-    for trial in trials:
-        yield trial
-        finds -= trial.failed
-        if not finds:
-            return
-
-
-def enough_of(finders: Iterable[Collection[int]]) -> tuple[int, ...]:
-    """Return profiles, in rising order, such that each fault is found by one of them; greedy, so not always the fewest.
-
-    Args:
-        finders: of each fault, numbers of profiles that find it; one at least.
-    """
-    left = [frozenset(numbers) for numbers in finders]
-    taken = {number for numbers in left if len(numbers) == 1 for number in numbers}
-    while left := [numbers for numbers in left if taken.isdisjoint(numbers)]:
-        counts = Counter(number for numbers in left for number in numbers)
-        taken.add(min(counts, key=lambda number: (-counts[number], number)))
-    return tuple(sorted(taken))
-
-
-_STRIDE: Final = 4.0
-_LEAST: Final = 1 / 1024
-_MOST: Final = 1000.0  # what the catalogue takes
-_RATIO: Final = 1.1
-
-
-def smallest_found(found: Callable[[float], bool]) -> float | None:
-    """Return the smallest severity that is found, to a tenth of it; None when none is found.
-
-    The search strides from 1 by factors of four until it has one that is found and one that is not, and then halves
-    between them. It takes a fault that is found to be found when it is worse, too; where that does not hold, what it
-    returns is a severity that is found beside one that is not.
-
-    Args:
-        found: whether the suite finds the fault at a severity.
-    """
-    above = 1.0
-    if found(above):
-        below = above / _STRIDE
-        while below >= _LEAST and found(below):
-            above, below = below, below / _STRIDE
-        if below < _LEAST:
-            return above
-    else:
-        below, above = above, above * _STRIDE
-        while not found(above):
-            if above == _MOST:
-                return None
-            below, above = above, min(_MOST, above * _STRIDE)
-    while above / below > _RATIO:
-        middle = (above * below) ** 0.5
-        if found(middle):
-            above = middle
-        else:
-            below = middle
-    return above
 
 
 def likely_first(
@@ -120,10 +60,6 @@ def _moved(profile: Profile, bench: BenchFile) -> Iterable[str]:
 
 Found = Literal["caught", "open", "missed"]
 """A profile failed; none failed, but one gave no pass; or all passed."""
-
-Missed = Literal["never stimulated", "stimulated, not observed", "observed, within tolerance"]
-"""Why a fault is missed: nothing that the suite does makes a difference to the unit; it does, but nothing that a
-response watches differs; something watched differs, and passes all the same."""
 
 _USUAL: Final = 1.0
 _TO_SPARE: Final = 2
@@ -176,6 +112,7 @@ class Result:
         faults: every fault that the unit can have, in the catalogue's order.
         lacking: names of the faults of parts that the unit does not have.
         full: whether every fault met every profile, or two profiles that find it.
+        settings: what became of each setting of the unit that was moved; empty where none was.
     """
 
     suite: Suite
@@ -183,6 +120,7 @@ class Result:
     faults: tuple[Challenged, ...]
     lacking: tuple[str, ...] = ()
     full: bool = False
+    settings: tuple[MovedSetting, ...] = ()
 
     def of(self, found: Found) -> tuple[Challenged, ...]:
         """Return the faults that the suite found so; one that no test can tell is in none."""
@@ -219,6 +157,7 @@ class Challenge:
         full: let a fault meet the profiles until two have found it, rather than one: it is then known of every
             profile whether the suite would miss anything without it.
         severities: look for the smallest severity that is still found, where a fault has one.
+        settings: look for the smallest change of each setting that is found, too.
         jobs: processes; one a core unless stated.
     """
 
@@ -226,6 +165,7 @@ class Challenge:
     names: Collection[str] = ()
     full: bool = False
     severities: bool = False
+    settings: bool = False
     jobs: int | None = None
 
     def run(self, told: Told = lambda _, __: None) -> Result:
@@ -252,12 +192,34 @@ class Challenge:
             meet = partial(_meet, full=self.full, severities=self.severities)
             tries = [partial(meet, name, numbers) for name, numbers in order.items()]
             met = list(workers.each(tries, told))
+            moved = self._moved(workers, healthy, told) if self.settings else ()
         faults = tuple(
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
             for fault, (trials, smallest) in zip(possible, met, strict=True)
         )
         reasoned = tuple(explained(c, healthy) for c in faults)
-        return Result(suite=self.suite, healthy=healthy, faults=reasoned, lacking=lacking, full=self.full)
+        return Result(
+            suite=self.suite,
+            healthy=healthy,
+            faults=reasoned,
+            lacking=lacking,
+            full=self.full,
+            settings=moved,
+        )
+
+    def _moved(self, workers: SuiteWorkers, healthy: Sequence[Trial], told: Told) -> tuple[MovedSetting, ...]:
+        """Move each setting both ways."""
+        bench, profiles = self.suite.bench.model, [profile.model for profile in self.suite.profiles]
+        inputs = [frozenset(_moved(profile, bench)) for profile in profiles]
+        found = list(settings_of(bench).values())
+        signs: tuple[Sign, Sign] = (-1, 1)
+        tries = []
+        for setting in found:
+            order = could_show(setting, profiles, inputs, healthy)
+            good = {number: healthy[number] for number in order}
+            tries += [partial(move, setting.line, sign, good) for sign in signs]
+        ways = iter(workers.each(tries, told))
+        return tuple(MovedSetting(setting, (next(ways), next(ways))) for setting in found)
 
 
 def check_faults(names: Iterable[str]) -> None:
@@ -313,13 +275,11 @@ def explained(challenged: Challenged, healthy: Sequence[Trial]) -> Challenged:
     """Return the same with why it is missed, if it is."""
     if challenged.found != "missed":
         return challenged
-    pairs = [(trial.course, healthy[number].course) for number, trial in challenged.trials.items()]
-    if any(faulty.watched != good.watched for faulty, good in pairs):
-        missed: Missed = "observed, within tolerance"
-    elif any(faulty != good for faulty, good in pairs):
-        missed = "stimulated, not observed"
+    only_by, numbers = challenged.fault.only_by, tuple(challenged.trials)
+    if only_by and not any(only_by & healthy[number].touched for number in numbers):
+        missed: Missed = "never stimulated"
     else:
-        missed = "never stimulated"
+        missed = missed_of([(trial, healthy[number]) for number, trial in challenged.trials.items()])
     return Challenged(challenged.fault, challenged.trials, missed, challenged.smallest)
 
 
@@ -374,8 +334,23 @@ def as_data(result: Result) -> dict[str, Any]:
         ],
         "enough": [names[number] for number in result.enough] if result.full else None,
         "faults": [_fault_data(challenged, names) for challenged in result.faults],
+        "settings": [_setting_data(moved, names) for moved in result.settings],
         "lacking": list(result.lacking),
     }
+
+
+def _setting_data(moved: MovedSetting, names: list[str]) -> dict[str, Any]:
+    less, more = (
+        {
+            "tried": way.most,
+            "smallest": way.smallest,
+            "by": None if way.by is None else names[way.by],
+            "missed": way.missed or None,
+        }
+        for way in moved.ways
+    )
+    setting = moved.setting
+    return {"line": setting.line, "value": setting.value, "unit": setting.unit, "less": less, "more": more}
 
 
 def _fault_data(challenged: Challenged, names: list[str]) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from concurrent.futures import as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import blake2b
-from typing import TYPE_CHECKING, TypeVar, final
+from typing import TYPE_CHECKING, Literal, TypeVar, final
 
 from ventproof.case.case import Case, case_of, finding_of
 from ventproof.log.events import GapSeen, Header, PollSeen
@@ -37,7 +37,7 @@ class UnitDigests:
     Attributes:
         truth: where every vent truly was.
         shown: every register that was polled, and every gap.
-        watched: the readings of the signals that a response of the profile watches, and every gap.
+        watched: the readings of signals while a response of the profile was watching them, and the gaps meanwhile.
     """
 
     truth: str
@@ -73,6 +73,30 @@ class Trial:
     def passed(self) -> bool:
         """Whether the profile holds the unit for healthy."""
         return self.verdict is Verdict.PASS
+
+
+Missed = Literal[
+    "never stimulated",
+    "made no difference",
+    "stimulated, not observed",
+    "observed, within tolerance",
+    "left open",
+]
+"""Why a wrong unit is not caught: no profile moves anything that brings it out; it did all that a right one does; it
+did otherwise where no response looked; a response looked on and passed all the same; none could decide."""
+
+
+def missed_of(pairs: Sequence[tuple[Trial, Trial]]) -> Missed:
+    """Return why no profile caught a unit, from how each ended against it and against the healthy one."""
+    if not pairs:
+        return "never stimulated"
+    if not all(trial.passed for trial, _ in pairs):
+        return "left open"
+    if any(trial.course.watched != good.course.watched for trial, good in pairs):
+        return "observed, within tolerance"
+    if any(trial.course != good.course for trial, good in pairs):
+        return "stimulated, not observed"
+    return "made no difference"
 
 
 def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) -> Trial:
@@ -113,18 +137,26 @@ class _Notes:
         self.shown = blake2b(digest_size=16)
         self.watched = blake2b(digest_size=16)
         self.polls = 0
-        self._signals = sorted({bound.signals[result.signal] for result in case.results})
+        self._watching = [(result, bound.signals[result.signal]) for result in case.results]
 
     def take(self, event: Event) -> None:
         """Take an event of the run."""
         if isinstance(event, GapSeen):
-            for digest in (self.shown, self.watched):
-                digest.update(repr(event.gap).encode())
+            self.shown.update(repr(event.gap).encode())
+            if self._watched():
+                self.watched.update(repr(event.gap).encode())
         elif isinstance(event, PollSeen):
             poll = event.poll
             self.polls += 1
             self.shown.update(repr((poll.address, poll.words)).encode())
-            self.watched.update(repr([poll.values.get(name) for name in self._signals]).encode())
+            seen = [(name, poll.values[name]) for name in self._watched() if name in poll.values]
+            if seen:
+                self.watched.update(repr(seen).encode())
+
+    def _watched(self) -> list[str]:
+        """Return the signals that a response is watching: one that has begun and is not decided."""
+        watches = ((result.watch, name) for result, name in self._watching)
+        return sorted({name for watch, name in watches if watch is not None and watch.ruling is None})
 
 
 def _first_trouble(case: Case) -> str:

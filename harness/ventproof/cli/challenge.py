@@ -38,6 +38,12 @@ if TYPE_CHECKING:
     "--severities", is_flag=True, help="Look for the smallest severity of each fault that is still found."
 )
 @click.option(
+    "--settings",
+    is_flag=True,
+    help="Also move each delay, threshold, position and travel of the unit up and down, and say the smallest change of "
+    "it that the suite finds; takes minutes more.",
+)
+@click.option(
     "--benign",
     type=click.IntRange(1),
     metavar="N",
@@ -62,6 +68,7 @@ def challenge(
     names: tuple[str, ...],
     full: bool,
     severities: bool,
+    settings: bool,
     benign: int | None,
     seed: int,
     jobs: int | None,
@@ -83,7 +90,7 @@ def challenge(
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    if benign and (names or full or severities or json_file or keep):
+    if benign and (names or full or severities or settings or json_file or keep):
         raise click.UsageError("--benign tries no faults: give it without what is said of faults")
     check_faults(names)
     out = keep or Path()
@@ -98,7 +105,9 @@ def challenge(
     challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
     if benign:
         return _vary(challenged, benign, jobs)
-    asked = Challenge(suite=challenged, names=names, full=full, severities=severities, jobs=jobs)
+    asked = Challenge(
+        suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
+    )
     result, code = _challenge(asked, json_file)
     if keep is not None:
         click.echo(f"{keep_logs(result, session)} logs in {keep}")
@@ -112,7 +121,7 @@ def _challenge(asked: Challenge, json_file: Path | None) -> tuple[Result, int]:
 
     if json_file is not None:
         _write(json_file, "")  # before minutes are spent
-    with Progress("the healthy unit", "faults") as progress:
+    with Progress("the healthy unit", "faults", "settings") as progress:
         result = asked.run(progress.told)
     show_challenge(result)
     if json_file is not None:

@@ -15,7 +15,7 @@ from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     from ventproof.history.store import History, Wanted
-    from ventproof.log.completeness import PresentLog
+    from ventproof.runset.completeness import PresentLog
 
 
 _SHOWN: Final = 30
@@ -147,7 +147,7 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
 
     from ventproof.cli.report import code_of_standings  # noqa: PLC0415
     from ventproof.history.enter import imported  # noqa: PLC0415
-    from ventproof.log.present import checked_set  # noqa: PLC0415
+    from ventproof.runset.present import checked_set  # noqa: PLC0415
 
     paths = options.log_paths(logs)
     past = _open(place, create=True)

@@ -18,9 +18,9 @@ from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
-    from ventproof.log.present import Choice
     from ventproof.profile.model import Profile
     from ventproof.run.view import View
+    from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import Session
     from ventproof_bench.benchfile.model import BenchFile
@@ -97,8 +97,8 @@ def log_paths(paths: Sequence[Path]) -> list[Path]:
 
 def choice_of(paths: Sequence[Path]) -> Choice:
     """Return how logs were chosen that `log_paths` returns."""
-    from ventproof.log.bundle import is_bundle  # noqa: PLC0415 - as above
-    from ventproof.log.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
+    from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
+    from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
 
     whole = any(path.is_dir() or is_bundle(path) for path in paths)
     return Choice.FOLDER if whole else Choice.NAMED
@@ -109,7 +109,7 @@ _UNPACKED: Final = "ventproof.unpacked"
 
 def _unpacked(path: Path) -> Path:
     """Return a folder with what a bundle holds; any other path as it is."""
-    from ventproof.log.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
+    from ventproof.runset.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
 
     if not path.is_file() or not is_bundle(path):
         return path

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from ventproof.log.present import Choice
     from ventproof.rejudge.batch import Batch
     from ventproof.report.model import ReportedCover
+    from ventproof.runset.present import Choice
 
 
 ENDINGS: Final = (".xml", ".md", ".json")
@@ -158,7 +158,7 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     Returns:
         Whether all were written, and believe every log.
     """
-    from ventproof.log.present import Choice  # noqa: PLC0415 - as above
+    from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     written = True
     for out in outs:

@@ -65,8 +65,9 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is. A manifest
     is signed with the last of the logs that it lists.
     """
-    from ventproof.log.present import left_unsigned  # noqa: PLC0415
-    from ventproof.log.signing import sign_log, sign_manifest, signature_path  # noqa: PLC0415
+    from ventproof.log.signing import sign_log, signature_path  # noqa: PLC0415
+    from ventproof.runset.present import left_unsigned  # noqa: PLC0415
+    from ventproof.runset.signature import sign_manifest  # noqa: PLC0415
 
     name = stated(signer, "--signer")
     every = options.log_paths(logs)
@@ -108,11 +109,11 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.cli.report import code_of_cover  # noqa: PLC0415 - only this command needs it
     from ventproof.draft.traceability import table_section  # noqa: PLC0415
-    from ventproof.log.bundle import LOGS, REPORT, write_bundle  # noqa: PLC0415
-    from ventproof.log.present import belonging  # noqa: PLC0415
     from ventproof.log.signing import check_free, signers  # noqa: PLC0415
     from ventproof.report.build import report_of  # noqa: PLC0415
     from ventproof.report.write import html_of  # noqa: PLC0415
+    from ventproof.runset.bundle import LOGS, REPORT, write_bundle  # noqa: PLC0415
+    from ventproof.runset.present import belonging  # noqa: PLC0415
 
     if out.suffix.lower() != ".zip":
         raise FileError([Problem(str(out), None, None, "a bundle is a ZIP archive", "end its name in .zip")])

@@ -17,7 +17,7 @@ from ventproof_bench.base.text import harmless
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ventproof.log.completeness import PresentLog
+    from ventproof.runset.completeness import PresentLog
 
 
 _DIGITS: Final = 64
@@ -52,8 +52,8 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
                  the one that the manifest lists.
     Of several logs the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.log.present import checked_set, present_log  # noqa: PLC0415
     from ventproof.log.signing import load_public_key, verified  # noqa: PLC0415
+    from ventproof.runset.present import checked_set, present_log  # noqa: PLC0415
 
     paths = options.log_paths(logs)
     noted = _noted(digest, len(paths))

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, final
 
-from ventproof.log.completeness import absent_of
 from ventproof.log.run import ABORTED
 from ventproof.rejudge.batch import Logged, read_runs
+from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:

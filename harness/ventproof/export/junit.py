@@ -21,9 +21,9 @@ from ventproof_bench.base.text import clean, one_line
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from ventproof.log.completeness import SetCheck
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.runset.completeness import SetCheck
 
 
 WHOLE_RUN: Final = "the whole run"

@@ -14,9 +14,9 @@ from ventproof_bench.base.text import one_line
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from ventproof.log.completeness import SetCheck
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.runset.completeness import SetCheck
 
 
 LONGEST: Final = 60_000

@@ -16,7 +16,7 @@ from ventproof_bench.base.errors import FileError, VentproofError
 
 if TYPE_CHECKING:
     from ventproof.history.store import History
-    from ventproof.log.completeness import PresentLog
+    from ventproof.runset.completeness import PresentLog
 
 
 _NONE: Final = "none"

@@ -14,9 +14,9 @@ from sqlalchemy.orm import Session, selectinload
 
 from ventproof.history.database import Database, Place
 from ventproof.history.tables import FindingRow, PlanRow, RunRow, finding_rows, plan_row, record_of, run_row
-from ventproof.log.completeness import absent_of
 from ventproof.log.read import check_log, read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem
 

@@ -14,15 +14,6 @@ ORDER: Final = "profile by profile"
 
 @final
 @dataclass(frozen=True, slots=True)
-class Signer:
-    """Who signed something of a set of runs: the fingerprint of the key, and the name that they stated."""
-
-    fingerprint: str
-    name: str
-
-
-@final
-@dataclass(frozen=True, slots=True)
 class PlannedProfile:
     """A profile of a plan: its name, and the SHA-256 of its text."""
 

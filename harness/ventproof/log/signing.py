@@ -16,8 +16,6 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from pydantic import AfterValidator, Field
 
-from ventproof.log.manifest import Manifest, read_manifest
-from ventproof.log.plan import Signer
 from ventproof.log.read import LogCheck, check_log
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import create_file
@@ -191,7 +189,6 @@ def _refused(path: Path, reason: str, hint: str = "") -> FileError:
 
 
 _DOMAIN: Final = "ventproof log signature 1"
-_MANIFEST_DOMAIN: Final = "ventproof manifest signature 1"
 _DIGITS: Final = 64
 
 Hex32 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
@@ -268,75 +265,6 @@ class Signed(FileModel):
         return misfit and f"The log is signed, but {misfit}."
 
 
-@final
-class SignedManifest(FileModel):
-    """The signature file of a manifest: one JSON object."""
-
-    format: Literal[1] = 1
-    """Version of this kind of file."""
-    sha256: Hex32
-    """SHA-256 of the manifest."""
-    signer: Annotated[str, AfterValidator(printable)]
-    """Who signed, as they stated it; only the key proves anything."""
-    public_key: Hex32
-    """The public half of the key that signed, Ed25519."""
-    signature: Hex64
-    """The signature (RFC 8032) over `message`."""
-
-    @property
-    def message(self) -> bytes:
-        """The signed bytes: four lines of text, and no line end after the last."""
-        return f"{_MANIFEST_DOMAIN}\n{self.sha256}\n{self.public_key}\n{self.signer}".encode()
-
-    @property
-    def genuine(self) -> bool:
-        """Whether the key that is named here did sign what stands here; it says nothing of whose key it is."""
-        return is_signed(bytes.fromhex(self.public_key), bytes.fromhex(self.signature), self.message)
-
-
-def sign_manifest(path: Path, key: SigningKey, signer: str = "") -> None:
-    """Sign a manifest and write the signature beside it; one that exists is never replaced.
-
-    Args:
-        path: the manifest.
-        key: the signer's.
-        signer: who signs, as they state it.
-
-    Raises:
-        FileError: it cannot be read, or is none as ventproof writes it.
-        RecordError: the signature cannot be written.
-    """
-    facts = SignedManifest(
-        sha256=hashlib.sha256(read_manifest(path).content).hexdigest(),
-        signer=signer,
-        public_key=key.public.hex(),
-        signature="0" * 128,
-    )
-    signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
-    _write_signature(signature_path(path), signed)
-
-
-def manifest_signature(path: Path, manifest: Manifest, owner: bytes | None) -> tuple[str, str]:
-    """Return who signed a manifest, as stated, and what is wrong with the signature beside it; empty where nothing is.
-
-    Args:
-        path: the manifest; its signature is there.
-        manifest: what it says.
-        owner: public key of whoever must have signed it; None where anybody may.
-    """
-    try:
-        signed = load_document(signature_path(path), SignedManifest).model
-    except FileError as error:
-        return "", f"the signature beside it cannot be read: {error}"
-    if not signed.genuine:
-        return "", "the signature beside it was not made with the key that it names, or was changed"
-    if signed.sha256 != hashlib.sha256(manifest.content).hexdigest():
-        return "", "it was changed since it was signed"
-    if owner is not None and bytes.fromhex(signed.public_key) != owner:
-        return "", f"it is signed by another key; the key asked for is {fingerprint(owner)}"
-    return signed.signer or "nobody named", ""
-
-
 def signature_path(log: Path) -> Path:
     """Return where a log's signature stands: `rain.jsonl.sig` beside `rain.jsonl`."""
     return log.with_name(f"{log.name}.sig")
@@ -352,6 +280,15 @@ def signature_of(log: Path) -> Signed | None:
     """
     path = signature_path(log)
     return load_document(path, Signed).model if os.path.lexists(path) else None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Signer:
+    """Who signed a log: the fingerprint of the key, and the name that they stated."""
+
+    fingerprint: str
+    name: str
 
 
 def signers(logs: Iterable[Path]) -> tuple[Signer, ...]:
@@ -416,11 +353,16 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
         signature="0" * 128,
     )
     signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
-    _write_signature(path, signed)
+    write_signature(path, signed)
     return signed
 
 
-def _write_signature(path: Path, signed: Signed | SignedManifest) -> None:
+def write_signature(path: Path, signed: FileModel) -> None:
+    """Write a signature file; one that exists is never replaced.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
     text = json.dumps(signed.model_dump(), ensure_ascii=False, indent=2) + "\n"
     try:
         create_file(path, text.encode())

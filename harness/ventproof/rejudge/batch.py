@@ -11,14 +11,14 @@ from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.case.case import findings_of
-from ventproof.log.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.log.gaps import BusGaps, gaps_of
-from ventproof.log.present import Choice, checked_set, present_log
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
 from ventproof.rejudge.again import follow
 from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, standing_of
+from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
+from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.processes import worker_processes
 

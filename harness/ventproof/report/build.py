@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, final
 
 from ventproof.log.events import PollSeen, StimulusApplied
-from ventproof.log.present import Choice, checked_set, present_log
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.rejudge.batch import Lost, each
@@ -17,14 +16,15 @@ from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import Signing, chapter_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import Report, Section, short_code
+from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
-    from ventproof.log.completeness import PresentLog
     from ventproof.log.events import Header, PinnedText
     from ventproof.log.read import LogState
     from ventproof.report.model import Chapter
+    from ventproof.runset.completeness import PresentLog
 
 
 @final

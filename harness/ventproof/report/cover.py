@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from ventproof.log.completeness import WHOLE, SetCheck
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
@@ -19,6 +18,7 @@ from ventproof.report.model import (
     ReportedResponse,
     ReportedStep,
 )
+from ventproof.runset.completeness import WHOLE, SetCheck
 
 _LABELS: Final = {
     "unit": "Unit",

@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from ventproof.log.present import Choice
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
+from ventproof.runset.present import Choice
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
 

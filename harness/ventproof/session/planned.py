@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
-from ventproof.log.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
 from ventproof.log.plan import PlannedClaim, PlannedRun
 from ventproof.log.read import check_log
 from ventproof.log.run import ABORTED
 from ventproof.log.write import RecordLog, free_path
+from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
 from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series
 from ventproof_bench.base.errors import FileError
 
@@ -96,7 +96,7 @@ class PlannedRuns:
         every = all(one.outcome != NOT_RUN for one in left)
         write_manifest(path, Manifest(self.plan, left, "" if every else broken_off))
         if self._session.signing is not None:
-            from ventproof.log.signing import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
+            from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 
             sign_manifest(path, self._session.signing, self._session.operator)
         self.manifest = path

@@ -22,6 +22,7 @@ from ventproof_bench.mock.faults.fault import FAMILIES
 
 if TYPE_CHECKING:
     from ventproof.challenge.challenge import Challenged, Result, Variation
+    from ventproof.challenge.settings import Moved
     from ventproof.challenge.trial import Suite
     from ventproof.draft.traceability import Traced
 
@@ -94,6 +95,8 @@ def _show(console: Console, result: Result) -> None:
     graded = [c for c in result.faults if c.smallest is not None]
     if graded:
         console.print(_severities(graded))
+    if result.settings:
+        console.print(_settings(result))
     for challenged in result.faults:
         _show_trouble(console, result, challenged)
     if result.lacking:
@@ -169,6 +172,27 @@ def _severities(graded: list[Challenged]) -> Table:
     for challenged in graded:
         table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
     return table
+
+
+def _settings(result: Result) -> Table:
+    table = Table(title="smallest change of a setting that is found", title_justify="left", expand=False)
+    table.add_column("line", overflow="fold")
+    table.add_column("value", justify="right", no_wrap=True)
+    for heading in ("less", "more"):
+        table.add_column(heading, overflow="fold")
+    for moved in result.settings:
+        setting = moved.setting
+        cells = (_moved(result, way, setting.unit) for way in moved.ways)
+        table.add_row(setting.line, f"{setting.value:g} {setting.unit}", *cells)
+    return table
+
+
+def _moved(result: Result, way: Moved, unit: str) -> Text:
+    if not way.most:
+        return Text("–", style="dim")
+    if way.smallest is None or way.by is None:
+        return Text(f"none up to {way.most:.3g} {unit}: {way.missed}", style="yellow")
+    return Text(f"{way.smallest:.2g} {unit}: {result.suite.profiles[way.by].model.profile}")
 
 
 def code_of_varied(varied: Sequence[Variation]) -> int:

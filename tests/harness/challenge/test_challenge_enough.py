@@ -3,7 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.challenge.challenge import Challenged, Result, enough_of, until
+from ventproof.challenge.challenge import Challenged, Result
+from ventproof.challenge.search import enough_of, until
 from ventproof.challenge.trial import Trial, UnitDigests
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.mock.faults.catalogue import CATALOGUE

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof.challenge.challenge import smallest_found
+from ventproof.challenge.search import smallest_found
 
 
 @settings(max_examples=60)

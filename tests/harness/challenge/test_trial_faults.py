@@ -64,6 +64,16 @@ steps:
     expect:
       - {signal: rain_override, equals: on, within: 1 min}
 """
+# The flag that comes late is watched until it need not have come yet, and is read on without a response.
+EARLY = (
+    LOOSE.replace("equals: on, within: 1 min", "unchanged: {for: 1 s}")
+    + """
+  - step: some time later
+    expect:
+      - {signal: stage, unchanged: {for: 10 s}}
+"""
+)
+EARLY = EARLY.replace("rain_override: flag}", "rain_override: flag, stage: state}")
 
 
 def shipped(name):
@@ -95,6 +105,8 @@ def test_a_course_is_the_same_for_the_same_unit_only():
         ("ignores_gale", LOOSE, "never stimulated"),
         ("ignores_rain", DRY, "stimulated, not observed"),
         ("entry_late", LOOSE, "observed, within tolerance"),
+        ("entry_late", EARLY, "stimulated, not observed"),
+        ("counter_wraps_16", LOOSE, "made no difference"),
     ],
 )
 def test_why_a_fault_is_missed(fault, text, why):

@@ -10,11 +10,11 @@ from xml.etree import ElementTree
 import pytest
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
-from ventproof.log.manifest import read_manifest
 from ventproof.log.signing import make_key
 from ventproof.log.write import GENESIS, seal
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
+from ventproof.runset.manifest import read_manifest
 from ventproof.session.planned import PlannedRuns
 from ventproof.session.repeats import RepeatPlan
 from ventproof.session.session import Session

@@ -15,9 +15,9 @@ from ventproof.cli.report import ENDINGS, made_for, write_output
 from ventproof.export.junit import WHOLE_RUN, junit
 from ventproof.export.markdown import LONGEST, escaped, markdown
 from ventproof.export.results import results_json, results_schema
-from ventproof.log.completeness import WHOLE, SetCheck
 from ventproof.log.run import UNMEASURED
 from ventproof.rejudge.batch import Batch, read_runs
+from ventproof.runset.completeness import WHOLE, SetCheck
 from ventproof.verdict.finding import NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import REPLACEMENT, clean

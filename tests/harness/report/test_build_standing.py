@@ -14,8 +14,6 @@ from ventproof.cli.report import write
 from ventproof.export.junit import junit
 from ventproof.export.markdown import markdown
 from ventproof.export.results import results_json
-from ventproof.log.completeness import SetCheck
-from ventproof.log.present import Choice
 from ventproof.log.signing import load_signing_key, make_key, sign_log, signature_path
 from ventproof.rejudge.batch import judged_batch, read_runs
 from ventproof.rejudge.standing import BELIEVED, STANDINGS
@@ -23,6 +21,8 @@ from ventproof.report.build import report_of
 from ventproof.report.chapter import UNMEASURED_NOTE
 from ventproof.report.cover import cover_of
 from ventproof.report.write import html_of
+from ventproof.runset.completeness import SetCheck
+from ventproof.runset.present import Choice
 from ventproof.session.selfcheck import pinned, selfcheck
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof.log import bundle
-from ventproof.log.bundle import unpack, write_bundle
-from ventproof.log.plan import Signer
+from ventproof.log.signing import Signer
+from ventproof.runset import bundle
+from ventproof.runset.bundle import unpack, write_bundle
 from ventproof_bench.base.errors import FileError
 
 FILES = {

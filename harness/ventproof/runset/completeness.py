@@ -7,8 +7,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, final
 
-from ventproof.log.manifest import NOT_NEEDED, NOT_RUN, Manifest
 from ventproof.log.plan import Plan, PlannedRun
+from ventproof.runset.manifest import NOT_NEEDED, NOT_RUN, Manifest
 
 _MOST: Final = 5
 """So many of a kind are named; more are counted."""

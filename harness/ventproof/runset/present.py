@@ -11,10 +11,10 @@ from enum import Enum
 from pathlib import Path
 from typing import final
 
-from ventproof.log.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.log.events import RunBegin
-from ventproof.log.manifest import ENDING, Manifest, read_manifest
 from ventproof.log.read import LogCheck, LogState
+from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
+from ventproof.runset.manifest import ENDING, Manifest, read_manifest
 from ventproof_bench.base.errors import FileError
 
 
@@ -67,7 +67,7 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
     except FileError as error:
         return PresentManifest(path.name, None, "; ".join(problem.reason for problem in error.problems))
     if os.path.lexists(f"{path}.sig"):
-        from ventproof.log.signing import manifest_signature  # noqa: PLC0415 - cryptography is slow to import
+        from ventproof.runset.signature import manifest_signature  # noqa: PLC0415 - cryptography is slow to import
 
         signer, wrong = manifest_signature(path, manifest, owner)
         return PresentManifest(path.name, manifest, wrong, f", signed by {signer}" if signer else "")

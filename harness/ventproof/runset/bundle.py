@@ -10,13 +10,16 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from ventproof.log.decode import LineError, LineFields
-from ventproof.log.manifest import ENDING
-from ventproof.log.plan import Signer
+from ventproof.runset.manifest import ENDING
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
+
+if TYPE_CHECKING:
+    from ventproof.log.signing import Signer
+
 
 CONTENTS: Final = "contents.json"
 """Name of the list of files in a bundle."""

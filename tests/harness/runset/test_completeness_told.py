@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.log.completeness import PresentLog, PresentManifest, check_set
 from ventproof.log.decode import LineError
-from ventproof.log.manifest import NOT_NEEDED, NOT_RUN, LeftLog, Manifest, manifest_of
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
+from ventproof.runset.completeness import PresentLog, PresentManifest, check_set
+from ventproof.runset.manifest import NOT_NEEDED, NOT_RUN, LeftLog, Manifest, manifest_of
 
 OUTCOMES = st.sampled_from(["pass", "fail", "inconclusive", "aborted"])
 

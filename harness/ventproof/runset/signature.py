@@ -1,0 +1,96 @@
+"""The signature of a manifest."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Annotated, Final, Literal, final
+
+from pydantic import AfterValidator
+
+from ventproof.log.signing import (
+    Hex32,
+    Hex64,
+    SigningKey,
+    fingerprint,
+    is_signed,
+    signature_path,
+    write_signature,
+)
+from ventproof.runset.manifest import Manifest, read_manifest
+from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.text import printable
+from ventproof_bench.yamlfile.fields import FileModel
+from ventproof_bench.yamlfile.load import load_document
+
+_DOMAIN: Final = "ventproof manifest signature 1"
+"""It belongs to this use of a key alone, so that no signature made for anything else fits here."""
+
+
+@final
+class SignedManifest(FileModel):
+    """The signature file of a manifest: one JSON object."""
+
+    format: Literal[1] = 1
+    """Version of this kind of file."""
+    sha256: Hex32
+    """SHA-256 of the manifest."""
+    signer: Annotated[str, AfterValidator(printable)]
+    """Who signed, as they stated it; only the key proves anything."""
+    public_key: Hex32
+    """The public half of the key that signed, Ed25519."""
+    signature: Hex64
+    """The signature (RFC 8032) over `message`."""
+
+    @property
+    def message(self) -> bytes:
+        """The signed bytes: four lines of text, and no line end after the last."""
+        return f"{_DOMAIN}\n{self.sha256}\n{self.public_key}\n{self.signer}".encode()
+
+    @property
+    def genuine(self) -> bool:
+        """Whether the key that is named here did sign what stands here; it says nothing of whose key it is."""
+        return is_signed(bytes.fromhex(self.public_key), bytes.fromhex(self.signature), self.message)
+
+
+def sign_manifest(path: Path, key: SigningKey, signer: str = "") -> None:
+    """Sign a manifest and write the signature beside it; one that exists is never replaced.
+
+    Args:
+        path: the manifest.
+        key: the signer's.
+        signer: who signs, as they state it.
+
+    Raises:
+        FileError: it cannot be read, or is none as ventproof writes it.
+        RecordError: the signature cannot be written.
+    """
+    facts = SignedManifest(
+        sha256=hashlib.sha256(read_manifest(path).content).hexdigest(),
+        signer=signer,
+        public_key=key.public.hex(),
+        signature="0" * 128,
+    )
+    signed = facts.model_copy(update={"signature": key.sign(facts.message).hex()})
+    write_signature(signature_path(path), signed)
+
+
+def manifest_signature(path: Path, manifest: Manifest, owner: bytes | None) -> tuple[str, str]:
+    """Return who signed a manifest, as stated, and what is wrong with the signature beside it; empty where nothing is.
+
+    Args:
+        path: the manifest; its signature is there.
+        manifest: what it says.
+        owner: public key of whoever must have signed it; None where anybody may.
+    """
+    try:
+        signed = load_document(signature_path(path), SignedManifest).model
+    except FileError as error:
+        return "", f"the signature beside it cannot be read: {error}"
+    if not signed.genuine:
+        return "", "the signature beside it was not made with the key that it names, or was changed"
+    if signed.sha256 != hashlib.sha256(manifest.content).hexdigest():
+        return "", "it was changed since it was signed"
+    if owner is not None and bytes.fromhex(signed.public_key) != owner:
+        return "", f"it is signed by another key; the key asked for is {fingerprint(owner)}"
+    return signed.signer or "nobody named", ""

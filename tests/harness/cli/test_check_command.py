@@ -1,0 +1,43 @@
+"""`ventproof check`: what can never be decided is an error, what nobody can fail a warning, each told once."""
+
+from __future__ import annotations
+
+from ventproof.cli.options import SHIPPED_BENCH
+
+PROFILE = """
+profile: small
+needs:
+  outputs: {rain: contact}
+  signals: {roof_vent: "%"}
+steps:
+  - step: rain
+    do: [close: rain]
+    expect:
+      - {signal: roof_vent, DEMAND}
+"""
+
+
+def test_what_nobody_can_fail_is_a_warning_and_what_nobody_can_pass_an_error(ventproof, tmp_path):
+    """The warning leaves exit code 0; the error is code 3, in `run` as well, and names the cure."""
+    path = tmp_path / "p.yaml"
+    path.write_text(PROFILE.replace("DEMAND", "stays_above: 0 %, for: 9 s"))
+    code, out, _ = ventproof("check", path, "--bench", SHIPPED_BENCH)
+    assert code == 0
+    assert out.count("no unit can fail this on this bench") == 1
+    path.write_text(PROFILE.replace("DEMAND", "stays: 5 %, tolerance: 0.1 %, for: 9 s"))
+    for command in (["check", path], ["run", path]):
+        code, out, err = ventproof(*command, "--bench", SHIPPED_BENCH)
+        assert code == 3
+        assert (out + err).count(
+            "no unit can pass this on this bench, however right; write `tolerance: "
+        ) == 1
+
+
+def test_a_wrong_structure_says_that_the_rest_was_not_checked(ventproof, tmp_path):
+    """Nobody takes the one slip for all that is wrong."""
+    path = tmp_path / "p.yaml"
+    path.write_text(PROFILE.replace("steps:", "stepz:"))
+    code, _, err = ventproof("check", path)
+    assert code == 3
+    assert "the key 'stepz' is unknown here" in err
+    assert f"{path}: its names and limits were not checked; mend its structure, then check again" in err
