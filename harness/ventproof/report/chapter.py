@@ -156,12 +156,16 @@ def _alarms(
         yield stands.alarm
     if stands.word == "contradicted":
         yield "The drawings show what is judged now."
+    yield from _of_check(selfcheck)
+    if any(f.step == START and f.status is not Status.PASS for f in record.findings):
+        yield "The start state was not reached: nothing was tested."
+
+
+def _of_check(selfcheck: PinnedCheck | None) -> Iterator[str]:
     if selfcheck is not None and selfcheck.result == "worse":
         yield "The bench was measured to be worse than its bench file declares, or hooked up wrong: see its self-check."
     if selfcheck is not None and selfcheck.result == "partial":
         yield f"The bench's self-check did not judge everything: not {', '.join(selfcheck.left)}."
-    if any(f.step == START and f.status is not Status.PASS for f in record.findings):
-        yield "The start state was not reached: nothing was tested."
 
 
 def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
