@@ -231,7 +231,7 @@ def _span_s(scene: Scene, truth: Truth) -> float:
 def _about(scene: Scene, size: float) -> float:
     """Return a size just beside this one, or well below; sometimes 0, never less."""
     if scene.r.random() < 0.25:
-        return size * scene.r.uniform(0.0, 0.6)
+        return max(0.0, size) * scene.r.uniform(0.0, 0.6)
     about = size + scene.beside()
     return abs(about) if scene.r.random() < 0.9 else max(0.0, about)
 

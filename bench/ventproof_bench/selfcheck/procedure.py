@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from bisect import bisect_left
 from collections import defaultdict
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -142,11 +143,10 @@ class BenchReadings:
 
     def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
         """Return a signal's readings that were asked for at `since_s` or later."""
-        polls = self.polls[self._file.signals[signal].bus]
         return tuple(
             Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in polls
-            if p.requested_s >= since_s and signal in p.values
+            for p in self.since(self._file.signals[signal].bus, since_s)
+            if signal in p.values
         )
 
     def latest(self, signal: str) -> float | None:
@@ -162,7 +162,8 @@ class BenchReadings:
 
     def since(self, bus: str, since_s: float) -> Sequence[Poll]:
         """Return the polls of a bus that were asked for at `since_s` or later."""
-        return [p for p in self.polls[bus] if p.requested_s >= since_s]
+        polls = self.polls[bus]
+        return polls[bisect_left(polls, since_s, key=lambda poll: poll.requested_s) :]
 
     async def until(self, met: Callable[[], bool], *, within_s: float) -> None:
         """Wait until `met`, at most `within_s`."""
@@ -204,7 +205,6 @@ class SelfCheck:
         """
         measured = Measured()
         if not await self._all_answer(measured):
-            self._buses(measured)
             return measured
         polls_s = _LISTEN_POLLS * max(read.spec.poll_every for read in self._rig.reads)
         listen_s = max(LISTEN_S, polls_s)
@@ -214,10 +214,16 @@ class SelfCheck:
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
                 await self._pulse(name, output, measured)
         await self._exercise_all(measured)
+        return measured
+
+    def reckon(self, measured: Measured) -> None:
+        """Add what was read all the while says of buses and refresh intervals.
+
+        Takes a while, during which nobody would guard the outputs: for when these are safe.
+        """
         self._buses(measured)
         self._refreshes(measured)
         measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
-        return measured
 
     async def unit(self) -> Measured:
         """Exercise every output that has a hook-up declared, and nothing else."""

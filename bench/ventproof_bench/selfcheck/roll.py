@@ -117,7 +117,11 @@ class _Calling:
         at = ("signals", signals[0], "unit_id") if signals else (*mine[0].at, "unit_id")
         takes = [other for other in awake if await self._answers(mine[0].request, unit_id=other)]
         hint = f"; unit {takes[0]} answers when asked for the same: `unit_id: {takes[0]}`?" if takes else ""
-        does = f"unit {listed(map(str, awake), quoted=False)} {'does' if len(awake) == 1 else 'do'}"
+        does = (
+            f"unit {awake[0]} does"
+            if len(awake) == 1
+            else f"units {listed(map(str, awake), quoted=False)} do"
+        )
         text = (
             f"unit {unit} never answers on bus {self._name!r}, {does}: look at `unit_id` of "
             f"{listed(whose, quoted=False)}{hint}"
@@ -126,7 +130,7 @@ class _Calling:
 
     async def _refused(self, request: ReadRequest) -> list[Wrong]:
         """Say which of the signals of a request is refused, each asked for by itself."""
-        said = list[Wrong]()
+        refused = dict[str, _Called]()
         for name, spec in self._signals():
             table, address = resolve(spec)
             inside = request.address <= address < request.address + request.count
@@ -135,8 +139,19 @@ class _Calling:
             alone = ReadRequest(spec.unit_id, table, address, width(spec))
             fault = await self._ask(alone)
             if fault is not None:
-                one = _Called(repr(name), alone, ("signals", name, "address"), fault)
-                said.append(Wrong(f"{one.who} cannot be read: {await self._why(one)}", one.at))
+                refused[name] = _Called(repr(name), alone, ("signals", name, "address"), fault)
+        other = other_table(request.table)
+        if len(refused) > 1 and all(
+            [await self._answers(one.request, table=other) for one in refused.values()]
+        ):
+            first = next(iter(refused.values()))
+            text = (
+                f"{listed(refused)} cannot be read: {self._came(first)}; {other} answers: `table: {other}`?"
+            )
+            return [Wrong(text, (*first.at[:-1], "table"))]
+        said = [
+            Wrong(f"{one.who} cannot be read: {await self._why(one)}", one.at) for one in refused.values()
+        ]
         if not said:
             end = request.address + request.count - 1
             text = (
@@ -147,17 +162,18 @@ class _Calling:
         return said
 
     async def _why(self, one: _Called) -> str:
-        request = one.request
-        there = f"{request.table} {request.address} of unit {request.unit_id}"
-        came = str(one.fault).removeprefix(f"bus {self._name}: ")
-        other = other_table(request.table)
-        text = f"{there}: {came}; look at its table, address and unit_id"
+        request, other = one.request, other_table(one.request.table)
+        text = f"{self._came(one)}; look at its table, address and unit_id"
         if await self._answers(request, table=other):
             return f"{text}; {other} {request.address} answers: `table: {other}`?"
         for near in (request.address - 1, request.address + 1):
             if near >= 0 and await self._answers(request, address=near):
                 return f"{text}; {near} answers: is counting from 1 mixed with counting from 0?"
         return text
+
+    def _came(self, one: _Called) -> str:
+        there = f"{one.request.table} {one.request.address} of unit {one.request.unit_id}"
+        return f"{there}: {str(one.fault).removeprefix(f'bus {self._name}: ')}"
 
     def _signals(self) -> Iterator[tuple[str, Location]]:
         return ((name, spec) for name, spec in self._file.signals.items() if spec.bus == self._name)

@@ -188,6 +188,7 @@ class _Checking:
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
         self._readings = BenchReadings(bench.model)
+        self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None
         self._of_settings: list[Event] = []
 
@@ -207,8 +208,7 @@ class _Checking:
         return result
 
     async def _measure(self) -> None:
-        check = SelfCheck(self._rig, self._readings, self, _Terminals())
-        self._measured = await (check.bench() if self._kind == "bench" else check.unit())
+        self._measured = await (self._check.bench() if self._kind == "bench" else self._check.unit())
 
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
@@ -221,6 +221,8 @@ class _Checking:
             return self._result("failed", ended, None, (), (), ())
         measured = self._measured
         assert measured is not None, "the work was done"
+        if self._kind == "bench":
+            self._check.reckon(measured)
         file, tries = self._bench.model, tuple(measured.exercised.values())
         found = tuple(what_it_decides(file, measured))
         short = tuple(shortfalls(file, measured)) if self._kind == "bench" else ()
