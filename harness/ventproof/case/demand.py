@@ -214,13 +214,13 @@ def _(response: model.NeverReverses) -> str:
     return f"never reverses by more than {span.by} for {seconds(span.for_)}"
 
 
-def _enough(response: model.Arrival) -> str:
+def _enough(response: model.Occurrence) -> str:
     return ", and may be so already" if response.already_so else ""
 
 
 def role_of(response: model.ResponseCommon) -> Role:
     """Return what a pass of a step's response has to show."""
-    return Role.STATE if isinstance(response, model.Arrival) and response.already_so else Role.PROOF
+    return Role.STATE if isinstance(response, model.Occurrence) and response.already_so else Role.PROOF
 
 
 def invariant_wording(invariant: model.Invariant) -> str:

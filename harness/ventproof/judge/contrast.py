@@ -35,7 +35,7 @@ _ROUNDED_S: Final = 2.5e-6  # windows of the log are rounded outward to 1 µs at
 
 
 @final
-class Contrast:
+class PassContrast:
     """Looks for a reading that is certain to differ from what is demanded, from the last one before the stimulus on.
 
     That last one counts only where readings did not fail to come since: what is not known shows nothing.
@@ -115,7 +115,7 @@ class Contrast:
         return f"perhaps already so before {self._event}: the readings do not tell", cure
 
 
-def contrast_of(formula: Formula, from_s: float, event: str, role: Role) -> Contrast | None:
+def contrast_of(formula: Formula, from_s: float, event: str, role: Role) -> PassContrast | None:
     """Return what weighs the passes of a demand; None where each of them shows something.
 
     A count, a beginning and a rate of travel, and a return that must not come too early are themselves the change
@@ -138,4 +138,4 @@ def contrast_of(formula: Formula, from_s: float, event: str, role: Role) -> Cont
             band = None
         case _:
             return None
-    return Contrast(band, from_s, event, role)
+    return PassContrast(band, from_s, event, role)

@@ -214,7 +214,7 @@ def _time_problems(profile: Loaded[Profile], path: Path, response: ResponseCommo
 
 
 def _needless_problems(profile: Loaded[Profile], path: Path, response: ResponseCommon) -> Iterator[Problem]:
-    if not isinstance(response, model.Arrival) or response.already_so is None:
+    if not isinstance(response, model.Occurrence) or response.already_so is None:
         return
     if path[0] == "start":
         reason, hint = "a condition of the start state may be so already", "leave it out"

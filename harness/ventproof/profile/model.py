@@ -59,7 +59,7 @@ class ResponseCommon(FileModel):
     """A line for the record: what this response proves."""
 
 
-class Arrival(ResponseCommon):
+class Occurrence(ResponseCommon):
     """Something that comes about."""
 
     already_so: Literal["enough"] | None = None
@@ -67,7 +67,7 @@ class Arrival(ResponseCommon):
     nothing shows that the unit did it."""
 
 
-class Reaches(Arrival):
+class Reaches(Occurrence):
     """The signal comes to this value in time and stays there.
 
     It must be within `tolerance` of this value at the latest `within` after the stimulus, and stay there for
@@ -116,7 +116,7 @@ class StaysBelow(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class Returns(Arrival):
+class Returns(Occurrence):
     """The signal comes back to this value, not too early and not too late.
 
     It must be further than `tolerance` from this value until `not_before`, and within `tolerance` of it at the
@@ -152,7 +152,7 @@ class Unchanged(ResponseCommon):
     """How long the signal must stay as it was, and how closely."""
 
 
-class Equals(Arrival):
+class Equals(Occurrence):
     """The flag or state takes this value, `within` after the stimulus at the latest.
 
     That it keeps the value it has is `unchanged`; that it is on and keeps on, `stays: 1` with `tolerance: 0`.
