@@ -27,7 +27,7 @@ from ventproof_bench.selfcheck.slips import (
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
 
-    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.benchfile.model import BenchFile, SignalSpec
     from ventproof_bench.selfcheck.diagnosis import At, Case, Exercised
 
 
@@ -108,16 +108,40 @@ def doubts(file: BenchFile, signal: str, cases: Sequence[Case], tries: Sequence[
         tries: everything that was exercised.
     """
     spec = file.signals[signal]
-    own = place_of(spec), spec.type, spec.word_order
-    numbers = _numbers(file) if spec.type == "bit" else set()  # a bit of a number is no flag
+    likely = _Likely(spec, _numbers(file) if spec.type == "bit" else set())
     for slip in chain(turned(spec), recoded(spec), elsewhere(file, signal), others(file, signal)):
-        there = slip.spec
-        if there is not None and (
-            (place_of(there), there.type, there.word_order) == own or place_of(there)[:4] in numbers
+        if (
+            likely.is_so(slip)
+            and explains(file, signal, slip, cases)
+            and _possible(file, signal, slip, tries)
         ):
-            continue
-        if explains(file, signal, slip, cases) and _possible(file, signal, slip, tries):
             yield slip
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Likely:
+    """Which slips a signal's author may have made; `numbers` are the registers in which no flag lies."""
+
+    spec: SignalSpec
+    numbers: set[tuple[str, int, str, int]]
+
+    def is_so(self, slip: Slip) -> bool:
+        """Whether it is another place or coding at all, and one that could be meant.
+
+        Another bit of another register is two slips at once, which bits that nobody names would often seem to be; it is
+        looked for only where the flag lies in a number, as none should.
+        """
+        own, there = self.spec, slip.spec
+        if there is None:
+            return True
+        here, place = place_of(own), place_of(there)
+        if (place, there.type, there.word_order) == (here, own.type, own.word_order):
+            return False
+        if place[:4] in self.numbers:
+            return False
+        near = place[:4] == here[:4] or there.bit == own.bit or here[:4] in self.numbers
+        return near or bool(slip.owner)
 
 
 def _numbers(file: BenchFile) -> set[tuple[str, int, str, int]]:

@@ -96,7 +96,17 @@ def test_outputs_that_may_not_be_safe_are_the_last_word_of_a_run(quiet, capsys):
 def test_outputs_that_may_not_be_safe_are_told_after_a_self_check(capsys):
     """A check of the bench warns in the same words."""
     check = CheckResult(
-        "bench", "failed", "no reply", "output rain could not be opened", Path("a"), "00", None, (), (), ()
+        "bench",
+        "failed",
+        "no reply",
+        "output rain could not be opened",
+        Path("a"),
+        "00",
+        None,
+        (),
+        (),
+        (),
+        (),
     )
     show_check(load_bench(SHIPPED_BENCH).model, check)
     said = capsys.readouterr().out
