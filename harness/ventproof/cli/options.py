@@ -81,16 +81,18 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
     return _files_below(paths, ".y*ml")
 
 
-def log_paths(paths: Sequence[Path]) -> list[Path]:
+def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
     """Return the logs named by files, folders and bundles, in order; one that is named twice counts once.
 
-    A bundle is unpacked until the command ends.
+    Args:
+        paths: what was named.
+        bundles: whether bundles will do; they are unpacked, until the command ends.
 
     Raises:
-        FileError: a path does not exist, a folder holds no log, or a bundle is not whole and unchanged.
+        FileError: a path does not exist, a folder holds no log, or a bundle will not do, or is not whole and unchanged.
     """
     found: dict[Path, Path] = {}
-    for path in _files_below([_unpacked(path) for path in paths], ".jsonl"):
+    for path in _files_below([_unpacked(path, wanted=bundles) for path in paths], ".jsonl"):
         found.setdefault(path.resolve(), path)
     return list(found.values())
 
@@ -107,12 +109,16 @@ def choice_of(paths: Sequence[Path]) -> Choice:
 _UNPACKED: Final = "ventproof.unpacked"
 
 
-def _unpacked(path: Path) -> Path:
+def _unpacked(path: Path, *, wanted: bool) -> Path:
     """Return a folder with what a bundle holds; any other path as it is."""
     from ventproof.runset.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
 
     if not path.is_file() or not is_bundle(path):
         return path
+    if not wanted:
+        raise FileError(
+            [Problem(str(path), None, None, "this is a bundle", "unpack it, and name its folder")]
+        )
     context = click.get_current_context()
     above = Path(context.with_resource(TemporaryDirectory(prefix="ventproof-")))
     folder = above / path.name

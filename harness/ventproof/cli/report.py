@@ -199,6 +199,6 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     from ventproof.rejudge.batch import call_up  # noqa: PLC0415
 
     check_names(outs)
-    paths = options.log_paths(logs)
+    paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
     return max(write(out, paths, options.choice_of(logs)) for out in outs)

@@ -55,7 +55,7 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     from ventproof.log.signing import load_public_key, verified  # noqa: PLC0415
     from ventproof.runset.present import checked_set, present_log  # noqa: PLC0415
 
-    paths = options.log_paths(logs)
+    paths = options.log_paths(logs, bundles=True)
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
     told: list[tuple[str, ...]] = []

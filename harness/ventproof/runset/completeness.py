@@ -161,7 +161,7 @@ def _unique(logs: Sequence[PresentLog], found: _Sentences) -> list[PresentLog]:
             again.append(f"{log.name} is {first.name}")
     if again:
         few = "1 log is here twice" if len(again) == 1 else f"{len(again)} logs are here more than once"
-        found.remarks.append(f"{few}, the same to the byte, and counts once: {_listed(again)}.")
+        found.remarks.append(f"{few}, to the byte, and told of once: {_listed(again)}.")
     return list(kept.values())
 
 

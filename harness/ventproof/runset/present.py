@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from enum import Enum
@@ -46,13 +46,21 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
         owner: public key of whoever must have signed the manifests; None where anybody may, or nobody.
     """
     paths = [Path(log.name) for log in logs]
-    names = Counter(path.name for path in paths)
-    labelled = [
-        replace(log, name=path.name if names[path.name] == 1 else f"{path.parent.name}/{path.name}")
-        for log, path in zip(logs, paths, strict=True)
-    ]
+    labelled = [replace(log, name=name) for log, name in zip(logs, _labels(paths), strict=True)]
     closing = [_present(path, owner) for path in manifests_beside(paths)]
     return check_set(labelled, closing, named=choice is Choice.NAMED, every_plan=choice is Choice.FOLDER)
+
+
+def _labels(paths: Sequence[Path]) -> Iterator[str]:
+    """Yield the names by which logs are told apart: the files' own, with as much before them as that takes."""
+    ways = [
+        [path.name for path in paths],
+        [f"{path.parent.name}/{path.name}" for path in paths],
+        [str(path) for path in paths],
+    ]
+    counts = [Counter(names) for names in ways]
+    for names in zip(*ways, strict=True):
+        yield next((name for name, count in zip(names, counts, strict=True) if count[name] == 1), names[-1])
 
 
 def manifests_beside(logs: Iterable[Path]) -> list[Path]:

@@ -126,7 +126,7 @@ CHANGES = [
         duplicate,
         0,
         "pass",
-        [f"1 log is here twice, the same to the byte, and counts once: {COUNT}-2.jsonl is copy"],
+        [f"1 log is here twice, to the byte, and told of once: {COUNT}-2.jsonl is copy"],
     ),
     (rename, 0, "pass", [f"b.jsonl was called {COUNT}-2.jsonl when series.manifest.json was written."]),
     (
@@ -279,6 +279,8 @@ def test_a_bundle_is_one_file_that_verify_reads(ventproof, folder):
     assert ventproof("report", "hand.zip", "-o", "again.html")[0] == 0
     ventproof("bundle", "records", "-o", "again.zip")
     assert (folder.parent / "again.zip").read_bytes() == (folder.parent / "hand.zip").read_bytes()
+    code, _, err = ventproof("sign", "hand.zip", "--key", "anna.key")
+    assert (code, err) == (3, "hand.zip: this is a bundle; unpack it, and name its folder\n")
     code, _, err = ventproof("bundle", "records", "-o", "hand.zip")
     assert (code, err) == (3, "hand.zip: exists already; choose another name\n")
 
