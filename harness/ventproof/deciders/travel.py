@@ -89,6 +89,8 @@ class TravelDecider(Decider):
     @property
     def direction(self) -> int:
         """1 up, -1 down, 0 while the evidence leaves it open."""
+        if INF in {-self._start_low, self._start_high}:  # nothing is known of where it stood
+            return 0
         if self._start_high < self.formula.target - EPS:
             return 1
         return -1 if self._start_low > self.formula.target + EPS else 0

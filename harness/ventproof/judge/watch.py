@@ -14,7 +14,7 @@ from ventproof.deciders.flags import FlagDecider, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Envelope, Pairs, Polyline
 from ventproof.envelope.readings import Arrived, ReadingStats
-from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
+from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
 from ventproof.judge.reasons import witness_of
@@ -83,6 +83,7 @@ class Watch:
         )
         self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
+        self._fed_s = INF  # how far the decider has been told
         self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
@@ -206,6 +207,7 @@ class Watch:
             corners = self._own.preview(block)
             self._own.skip(block)
         self._decider.stretch(corners, self._own_readings(block))
+        self._fed_s = float(corners.t[-1])
 
     def replay(
         self, arrived: Iterable[Arrived], pieces: Iterable[Piece], narrowed: Iterable[Reading]
@@ -278,7 +280,10 @@ class Watch:
                 self._begun = True
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))
+            elif piece.t0 > self._fed_s + EPS_S:  # readings in between were withdrawn
+                decider.piece(Piece(self._fed_s, -INF, INF, piece.t0, -INF, INF))
             decider.piece(piece)
+            self._fed_s = piece.t1
             if piece.t1 >= decider.end_s + BEYOND_S and decider.verdict is None:
                 decider.finish()
 

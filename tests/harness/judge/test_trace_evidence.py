@@ -228,3 +228,19 @@ def test_the_horizon_lies_after_the_last_judged_instant() -> None:
     watch = trace.watch(f.ReachesFormula(5, 2, 10, 5), NOW)
     assert 15.0 < watch.horizon_s < 25.0
     assert trace.watch(f.StaysFormula(0, 9, None), NOW).horizon_s == float("inf")
+
+
+@pytest.mark.parametrize(
+    "formula",
+    [f.StaysFormula(40.0, 60.0, 10.0), f.UnchangedFormula(5.0, 10.0), f.NeverReversesFormula(3.0, 10.0)],
+)
+def test_what_was_withdrawn_before_a_watch_was_opened_is_a_hole_in_its_evidence(formula: f.Formula) -> None:
+    """A watch that is opened after readings were taken back passes nothing on those before and after."""
+    trace = SignalTrace(VENT)
+    trace.remember_from(-5.0)
+    for sample in every(0.1, 50.0, last_s=4.0):
+        trace.observe(sample)
+    trace.withdraw(Gap("unit", 2.0, 7.0, "withdrawn"))
+    for sample in every(0.1, 50.0, first_s=7.0):
+        trace.observe(sample)
+    assert trace.watch(formula, NOW).close(100.0).verdict is Verdict.INCONCLUSIVE
