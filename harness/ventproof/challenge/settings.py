@@ -33,6 +33,7 @@ _FINDERS: Final = 2
 """So many profiles that catch the largest change are tried with smaller ones; another may catch less still."""
 _POSITION_PERCENT: Final = 20.0
 _SPAN_S: Final = 10.0
+_SHORTEST_S: Final = 1e-3
 _FULL_PERCENT: Final = 100.0
 
 
@@ -190,7 +191,7 @@ def room(setting: MockSetting, bench: BenchFile, sign: Sign) -> float:
         elif step < 0 and path[-1] == "hysteresis":
             most = min(most, value.value)
         elif step < 0 and not isinstance(value, Quantity):
-            most = min(most, value)
+            most = min(most, value - _SHORTEST_S)
     return most
 
 
