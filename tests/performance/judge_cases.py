@@ -6,7 +6,8 @@ and put into `Case`:
 
     traits    what is declared of the signal: error, greatest rate or keeping time, refresh; all true of the course
     evidence  readings and gaps in the order of their polls; a reading was true at some instant from
-              `requested_s - refreshed_every_s` to `replied_s`, within `error`
+              `requested_s - refreshed_every_s` to `replied_s`, within `error`; none shows what
+              is older than what the one before it showed
     formula   what is asked (`ventproof.deciders.formulas`)
     stimulus  the window that contains the instant of the stimulus
     s         the true instant of the stimulus, inside that window

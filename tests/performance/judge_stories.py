@@ -231,7 +231,7 @@ def _span_s(scene: Scene, truth: Truth) -> float:
 def _about(scene: Scene, size: float) -> float:
     """Return a size just beside this one, or well below; sometimes 0, never less."""
     if scene.r.random() < 0.25:
-        return size * scene.r.uniform(0.0, 0.6)
+        return max(0.0, size) * scene.r.uniform(0.0, 0.6)
     about = size + scene.beside()
     return abs(about) if scene.r.random() < 0.9 else max(0.0, about)
 
@@ -422,7 +422,7 @@ def _counts(scene: Scene) -> Told:
     r, s = scene.r, scene.s
     truth = _pulses(scene, 6.0)
     rest_s = truth.ts[-1] - s
-    within_s = min(20.0, max(0.0, rest_s + r.choice((abs(scene.beside_s()), scene.beside_s(), 3.0))))
+    within_s = min(20.0, max(SHORTEST_S, rest_s + r.choice((abs(scene.beside_s()), scene.beside_s(), 3.0))))
     counted = round(truth.at(s + within_s) - truth.at(s))
     number = max(0, counted + r.choice((0, 0, 0, 1, -1, 3)))
     return truth, f.CountsFormula(number, within_s), s + within_s

@@ -97,7 +97,7 @@ class Level(Protocol):
 
 
 @runtime_checkable
-class Setting(Level, Protocol):
+class SettingDriver(Level, Protocol):
     """A level that lives in the unit's own registers: what it was is read before it is written, and can be put back."""
 
     def coded(self, value: float) -> tuple[int, ...]:

@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import value_fault
-from ventproof_bench.benchfile.model import ContactOutput, Location, RegisterOutput
+from ventproof_bench.benchfile.model import (
+    ContactOutput,
+    LevelOutput,
+    Location,
+    RegisterOutput,
+    ResistanceOutput,
+)
 from ventproof_bench.drivers.driver import find, number_put
 from ventproof_bench.modbus.register_map import broadcasts_at_zero, resolve, width
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT
@@ -243,13 +249,18 @@ def _hookup(
     bench: Loaded[BenchFile], path: Path, name: str, output: OutputSpec, hookup: HookUp
 ) -> Iterator[Problem]:
     signals = bench.model.signals
-    for signal, wanted in hookup.answers.items():
-        here = (*path, "answers", signal)
-        if signal in signals:
-            yield from _answer(bench, here, wanted, signal, signals[signal])
-        else:
-            reason = f"there is no signal {signal!r}"
-            yield bench.problem(here, reason, nearest(signal, signals), at_key=True)
+    for key, answers in (("answers", hookup.answers), ("broken", hookup.broken)):
+        for signal, wanted in answers.items():
+            here = (*path, key, signal)
+            if signal in signals:
+                yield from _answer(bench, here, wanted, signal, signals[signal])
+            else:
+                reason = f"there is no signal {signal!r}"
+                yield bench.problem(here, reason, nearest(signal, signals), at_key=True)
+    if hookup.broken and not isinstance(output, LevelOutput | ResistanceOutput):
+        hint = "leave `broken` out: it is for a level or a resistance"
+        reason = f"output {name!r} has no sensor wire that could break"
+        yield bench.problem((*path, "broken"), reason, hint, at_key=True)
     yield from _first(bench, (*path, "first"), name, hookup)
     yield from _values(bench, path, name, output, hookup)
 
@@ -270,9 +281,7 @@ def _values(
     bench: Loaded[BenchFile], path: Path, name: str, output: OutputSpec, hookup: HookUp
 ) -> Iterator[Problem]:
     if isinstance(output, ContactOutput):
-        if hookup.values is not None:
-            hint = "leave `values` out: it opens and closes"
-            yield bench.problem((*path, "values"), "a contact takes no values", hint, at_key=True)
+        yield from _pulsed(bench, path, name, output, hookup)
         return
     if hookup.values is None:
         hint = "add `values: [18 °C, 30 °C]`, the value at the beginning and the one written then"
@@ -284,13 +293,49 @@ def _values(
             yield bench.problem((*path, "values", index), *said)
 
 
+def _pulsed(
+    bench: Loaded[BenchFile], path: Path, name: str, output: ContactOutput, hookup: HookUp
+) -> Iterator[Problem]:
+    """Yield what is wrong with the values that a contact is to play as its sensor's pulses."""
+    if hookup.values is None:
+        return
+    if output.sensor is None:
+        hint = "leave `values` out: it opens and closes"
+        yield bench.problem(
+            (*path, "values"), "a contact without a sensor takes no values", hint, at_key=True
+        )
+        return
+    unit = "m/s" if output.sensor.cups is not None else "mm/h"
+    wrong = False
+    for index, value in enumerate(hookup.values):
+        if said := value_fault(value, unit, f"output {name!r}"):
+            wrong = True
+            yield bench.problem((*path, "values", index), *said)
+    if not wrong and (hookup.values[0].value != 0 or hookup.values[1].value < 0):
+        hint = f"write [0 {unit}, what is played then]"
+        yield bench.problem((*path, "values"), "pulses begin from rest", hint)
+
+
 def _answer(
     bench: Loaded[BenchFile], path: Path, wanted: Answer, name: str, signal: SignalSpec
 ) -> Iterator[Problem]:
     flag = signal.unit == FLAG_UNIT
-    if flag != (wanted.way in ("on", "off")):
+    if wanted.states is not None:
+        yield from _states(bench, path, wanted.states, name, signal)
+    elif wanted.way != "stays" and flag != (wanted.way in ("on", "off")):
         hint = "a flag answers `on` or `off`" if flag else f"write up, down, or two values in {signal.unit}"
         yield bench.problem(path, f"{wanted.text!r} is not an answer of {name!r}, in {signal.unit}", hint)
     for value in wanted.values or ():
         if not flag and (said := value_fault(value, signal.unit, f"signal {name!r}")):
             yield bench.problem(path, *said)
+
+
+def _states(
+    bench: Loaded[BenchFile], path: Path, states: tuple[str, str], name: str, signal: SignalSpec
+) -> Iterator[Problem]:
+    known = signal.states or {}
+    for state in states:
+        if state not in known:
+            hint = nearest(state, known) if known else "declare its `states:`, or write two values"
+            yield bench.problem(path, f"{name!r} has no state {state!r}", hint)
+            return

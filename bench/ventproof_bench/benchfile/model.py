@@ -24,17 +24,27 @@ from ventproof_bench.yamlfile.fields import (
     Seconds,
 )
 
-_WAYS = ("on", "off", "up", "down")
+_WAYS = ("on", "off", "up", "down", "stays")
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """How a signal answers: a way (`on`, `off`, `up`, `down`), or from one value to another."""
+    """How a signal answers: a way, from one value or state to another, or a counter by how many.
+
+    Attributes:
+        text: as the author wrote it.
+        way: `on`, `off`, `up`, `down`, or `stays` for no answer at all.
+        values: before and after.
+        states: names of a state's values, likewise.
+        more: closures that a counter counts; of `counted_by` only.
+    """
 
     text: str
-    way: Literal["on", "off", "up", "down"] | None = None
+    way: Literal["on", "off", "up", "down", "stays"] | None = None
     values: tuple[Quantity, Quantity] | None = None
+    states: tuple[str, str] | None = None
+    more: int | None = None
 
     def __str__(self) -> str:
         """Return the author's own spelling."""
@@ -42,7 +52,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, or `99 % to 5 %`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `99 % to 5 %`, or `closed to third`.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -55,7 +65,10 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        raise Refusal(f"{text!r} is not an answer", "write on, off, up, down, or two values: '99 % to 5 %'")
+        hint = "write on, off, up, down, stays, or two values: '99 % to 5 %'"
+        raise Refusal(f"{text!r} is not an answer", hint)
+    if before.isidentifier() and after.isidentifier() and before != after:
+        return Answer(text, states=(before, after))
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
         raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
@@ -66,7 +79,7 @@ AnswerWord = Annotated[
     Answer,
     BeforeValidator(answer),
     PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "down", "99 % to 5 %"]}),
+    WithJsonSchema({"type": "string", "examples": ["on", "stays", "99 % to 5 %"]}),
 ]
 """How a signal answers."""
 
@@ -76,11 +89,16 @@ class HookUp(FileModel):
 
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`, or the value before and after it, which also proves scale and sense: `99 % to 5 %`."""
+    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`99 % to 5 %`,
+    `closed to third`); or `stays`, which tells it apart from another that answers."""
+    broken: dict[Name, AnswerWord] = Field(default_factory=dict)
+    """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
+    resistance only."""
     first: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """The known state before it: values to be written into other outputs."""
     values: tuple[AnyQuantity, AnyQuantity] | None = None
-    """For an output that takes a number: the value at the beginning, and the one that is then written."""
+    """For an output that takes a number: the value at the beginning, and the one that is then written. For a contact
+    that stands for a sensor: `[0 m/s, 14 m/s]` plays its pulses."""
     settles: PositiveSeconds = 60.0
     """How long the unit needs to come to rest in the known state: its longest release delay and a full travel."""
     within: PositiveSeconds = 30.0
@@ -233,12 +251,20 @@ class ContactOutput(OutputCommon):
     counted_by: Name | None = None
     """A counter that advances by one at each closure of this contact."""
     selfcheck: Literal["pulse", "leave"] = "pulse"
-    """`leave`: the self-check must not pulse this contact, as where it cuts the unit's supply."""
+    """`leave`: the self-check must not pulse this contact, as where it cuts the unit's supply. It tries its `hookup:`
+    all the same; without one, it leaves this contact out and lists it by name."""
     sensor: ContactSensor | None = None
     """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
 
 
-class RegisterOutput(OutputCommon):
+class ValueCommon(OutputCommon):
+    """What every output declares that takes a number."""
+
+    selfcheck: Literal["try", "leave"] = "try"
+    """`leave`: it has no `hookup:` on purpose; the self-check leaves it out and lists it by name."""
+
+
+class RegisterOutput(ValueCommon):
     """A setting of the unit that the bench writes over the bus. It is read before, and put back after the run."""
 
     kind: Literal["register"]
@@ -249,7 +275,7 @@ class RegisterOutput(OutputCommon):
     """Value that a run which wrote this setting leaves in the unit; what it found there, unless stated."""
 
 
-class LevelCommon(OutputCommon):
+class LevelCommon(ValueCommon):
     """What every output declares that puts a level on the unit's terminals."""
 
     safe: Annotated[float, Field(ge=0, le=1e8)] | None = None
@@ -382,6 +408,8 @@ class SignalSpec(Location):
     """The unit copies the value into its registers this often: a reading may be this old."""
     keeps_for: PositiveSeconds | None = None
     """A flag or state keeps each value at least this long, so two equal readings closer than that prove no change."""
+    selfcheck: Literal["judge", "leave"] = "judge"
+    """`leave`: no `hookup:` lets it answer, on purpose; the self-check leaves it out and lists it by name."""
 
     @model_validator(mode="after")
     def _fits_its_unit(self) -> Self:

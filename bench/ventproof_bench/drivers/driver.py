@@ -70,7 +70,7 @@ class Driver:
 
     Attributes:
         name: as `driver:` in the bench file says it.
-        kind: what it is: a contact; a register, which takes any number and is a `Setting`; or a level at terminals.
+        kind: what it is: a contact; a register, which takes any number and is a `SettingDriver`; or a level at terminals.
         clock: whether it needs real wires (`wall`), the mock in this process (`virtual`), or neither.
         about: one sentence for `ventproof explain`.
         options: model of the output's `wired:`.

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
-from ventproof_bench.base.protocols import Setting
+from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
@@ -231,7 +231,7 @@ class LocalOutputs:
             contact = cast("Contact", made)
             self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
         elif isinstance(spec, RegisterOutput):
-            if not isinstance(made, Setting):
+            if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
             self._settings[name] = SettingLine(name, spec, made, self._told)

@@ -12,7 +12,7 @@ from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Window
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from ventproof_bench.base.protocols import Setting
+    from ventproof_bench.base.protocols import SettingDriver
     from ventproof_bench.benchfile.model import RegisterOutput
 
 
@@ -47,7 +47,7 @@ class SettingLine:
         self,
         name: str,
         spec: RegisterOutput,
-        driver: Setting,
+        driver: SettingDriver,
         tell: Callable[[FoundSetting | DrivenOutput], None],
     ) -> None:
         self.driver = driver

@@ -59,7 +59,11 @@ class CoilContact:
 
     async def open(self) -> None:
         """Read the coil: the board is there, and has such a coil."""
-        await self.is_on()
+        try:
+            await self.is_on()
+        except DriverError as error:
+            hint = "look at its `unit_id` and `coil`, and at the link, speed and parity of its bus"
+            raise DriverError(f"{error}; {hint}") from error
 
     async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
         """Write the coil and read it back: an echo on the line answers a write as well as a board does."""

@@ -42,7 +42,7 @@ class RegisterOptions(Location):
 
 @final
 class RegisterLevel:
-    """A register as an output: written, then read back before it counts. A `ventproof_bench.base.protocols.Setting`."""
+    """A register as an output: written, then read back before it counts. A `ventproof_bench.base.protocols.SettingDriver`."""
 
     def __init__(self, name: str, bus: Bus, location: RegisterOptions) -> None:
         self._name = name

@@ -126,7 +126,7 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
     """Yield a sentence for each thing that was measured to be worse than the bench file declares."""
     yield from _unread(file, measured)
     for bus in measured.buses:
-        yield from _bus(file, bus)
+        yield from _bus(file, bus, gaps=not measured.wrongs)
     for edges in measured.edges:
         if edges.missing:
             yield f"output {edges.output}: nothing proves that {edges.missing} edge(s) went out"
@@ -139,14 +139,17 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
             yield f"output {count.output}: {count.sent} closures were sent and {count.signal} counted {count.counted}"
     for refresh in measured.refreshes:
         if refresh.at_least_s > refresh.declared_s:
+            longest_s = max(refresh.at_least_s, refresh.at_most_s)
             yield (
                 f"signal {refresh.signal}: refreshed every {_ms(refresh.at_least_s)} or less often, where the bench "
-                f"file declares {_ms(refresh.declared_s)}; write `refreshed_every: {_ms(refresh.at_most_s)}`"
+                f"file declares {_ms(refresh.declared_s)}; write `refreshed_every: {_ms(longest_s)}`"
             )
 
 
 def _unread(file: BenchFile, measured: Measured) -> Iterator[str]:
     """Yield what was not read: nothing measured is not nothing wrong."""
+    if measured.wrongs:
+        return  # who does not answer is known better
     known = {bus.bus for bus in measured.buses}
     for bus in file.buses:
         signals = [name for name, spec in file.signals.items() if spec.bus == bus]
@@ -173,8 +176,8 @@ def _echo(echo: EchoMeasured) -> Iterator[str]:
         )
 
 
-def _bus(file: BenchFile, bus: BusMeasured) -> Iterator[str]:
-    if bus.gaps:
+def _bus(file: BenchFile, bus: BusMeasured, *, gaps: bool) -> Iterator[str]:
+    if bus.gaps and gaps:
         yield f"bus {bus.bus}: no usable reply came {bus.gaps} time(s); look at cable, termination and time-outs"
     spec = file.buses[bus.bus]
     if bus.late.median_s > _LATE * spec.poll_every:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, Window
 
 
-_CLEAR_STEPS: Final = 2  # a movement of so many steps a refresh cannot hide behind rounding
+_CLEAR_STEPS: Final = 4  # a movement of so many steps hides no refresh behind rounding
 _PROVES: Final = 3  # changes of one movement before anything is said of the refresh interval
 _MOST_CHANGES: Final = 150  # of one movement; more say nothing new
 _REST: Final = 0.9  # of its fastest: a value that went on slower than this was at rest meanwhile
@@ -236,15 +236,23 @@ def echo_measured(
 
 
 def refresh_measured(
-    signal: str, samples: Sequence[Sample], *, step: float, declared_s: float, travels: bool
+    signal: str,
+    samples: Sequence[Sample],
+    *,
+    step: float,
+    declared_s: float,
+    error: float = 0.0,
+    rate_per_s: float | None = None,
 ) -> RefreshMeasured | None:
     """Return bounds on a value's refresh interval, from where its readings change.
 
     The unit copied a new value somewhere between the last reading of the old one and the first of the new one. Among
     n + 1 changes there are n intervals or more, so one is no longer than the n-th part of the time between their
-    farthest ends. While a value moves by two of its steps or more each time, every refresh shows, so an interval is
-    no shorter than the time between two readings of one value. Where that is longer than from poll to poll, no refresh
-    hides between two polls: there are n intervals, and one is no shorter than the n-th part between the nearest ends.
+    farthest ends. Two things show that one is no shorter than so long: a change that is too large for the time between
+    its two readings (`jumped_s`), and a value that stood still while its actuator moved on, for it was then made up for
+    by the next change. Neither asks the polls, or the unit, to be regular. Where a value that stood still did so
+    longer than from poll to poll, and all through a movement, no refresh hides between two polls: there are n
+    intervals, and one is no shorter than the n-th part between the nearest ends.
 
     That a value moves on all the time is known of an actuator under way only: one that comes of pulses, such as a wind
     speed, may rest for reasons of its own, and gives no lower bound.
@@ -254,7 +262,8 @@ def refresh_measured(
         samples: its readings in order of time.
         step: smallest step of the value, 0 where it has none.
         declared_s: what the bench file declares.
-        travels: whether it is an actuator's position, which moves on at every moment until it is there.
+        error: half the step plus the accuracy, in the signal's unit.
+        rate_per_s: the fastest that it can move, of an actuator's position; None for all else.
 
     Returns:
         None when fewer than three changes of one movement were seen.
@@ -264,18 +273,60 @@ def refresh_measured(
         return None
     most_s = min((b.to_s - a.from_s) / n for run in movements for a, b, n in _apart(run))
     least_s = 0.0
-    for run in movements:
-        if not travels or not _shows_every_refresh(run, step):
-            continue
-        found_s = max(b.from_s - a.to_s for a, b in pairwise(run))
-        if found_s >= _farthest_polls_s(samples, run):
-            found_s = max(found_s, *((b.from_s - a.to_s) / n for a, b, n in _apart(run)))
-        if found_s <= most_s:  # else the value was at rest for a while
-            least_s = max(least_s, found_s)
+    if rate_per_s is not None:
+        least_s = max(_stood_s(samples, run, step, most_s) for run in movements)
+        rate_per_s = max(rate_per_s, *(_fastest(run) for run in movements))
+        least_s = max(least_s, jumped_s(samples, rate_per_s=rate_per_s, error=max(error, step / 2)))
     changes = sum(len(run) for run in movements)
     return RefreshMeasured(
         signal=signal, changes=changes, at_least_s=least_s, at_most_s=most_s, declared_s=declared_s
     )
+
+
+def jumped_s(samples: Sequence[Sample], *, rate_per_s: float, error: float) -> float:
+    """Return how old a reading must have been at least for the largest jump of a value; 0 when none is needed.
+
+    Of two readings the older was copied up to one refresh R before its request. Until the newer's reply the value can
+    have moved for the time W between these two and R, so a change by d, each reading off by up to e, says that
+    d - 2e <= rate * (W + R).
+
+    Args:
+        samples: readings of an actuator's position in order of time.
+        rate_per_s: the fastest that it can move.
+        error: how far off a reading may be, in the signal's unit.
+    """
+    return max(
+        (
+            (abs(b.value - a.value) - 2 * error) / rate_per_s - (b.replied_s - a.requested_s)
+            for a, b in pairwise(samples)
+            if a.value != b.value
+        ),
+        default=0.0,
+    )
+
+
+def _stood_s(samples: Sequence[Sample], run: Sequence[_Change], step: float, most_s: float) -> float:
+    """Return how long no refresh came in a movement although its actuator moved on; 0 where nothing shows that.
+
+    A value stood still for P, and the W between its last reading and the next one's made up for nine tenths of P and W
+    together. Had it been refreshed meanwhile, by R < P, then either it rested, and all of the change is of W and R, so
+    that R is 0.9 P - 0.1 W at least; or it moved by less than its step shows, so that P is three steps at most.
+    """
+    fastest = _fastest(run)
+    stood = [
+        (b.from_s - a.to_s, b.to_s - b.from_s)
+        for a, b in pairwise(run)
+        if fastest * (b.from_s - a.to_s) >= _CLEAR_STEPS * step
+        and abs(b.by) >= _REST * fastest * (b.to_s - a.to_s)
+    ]
+    all_made_up = all(
+        abs(b.by) >= max(2 * step, _REST * fastest * (b.from_s - a.to_s)) for a, b in pairwise(run)
+    )
+    longest_s = max((b.from_s - a.to_s for a, b in pairwise(run)), default=0.0)
+    found_s = max((_REST * still_s - (1 - _REST) * wait_s for still_s, wait_s in stood), default=0.0)
+    if all_made_up and _farthest_polls_s(samples, run) <= longest_s <= most_s:
+        found_s = max(found_s, longest_s, *((b.from_s - a.to_s) / n for a, b, n in _apart(run)))
+    return max(0.0, found_s)
 
 
 class _Change(NamedTuple):
@@ -301,16 +352,13 @@ def _movements(samples: Sequence[Sample]) -> list[list[_Change]]:
     return [run[1:-1] for run in runs]
 
 
-def _shows_every_refresh(run: Sequence[_Change], step: float) -> bool:
-    """Whether the value moved on without a rest, and by more at each change than rounding could hide."""
+def _fastest(run: Sequence[_Change]) -> float:
+    """Return the fastest that a value moved in a movement, for certain but for rounding."""
     so_far = [0.0, *accumulate(abs(change.by) for change in run[1:])]
-    fastest = max(
+    return max(
         (so_far[j] - so_far[i]) / (run[j].to_s - run[i].from_s)
         for i in range(len(run))
         for j in range(i + 1, len(run))
-    )
-    return all(
-        abs(b.by) >= max(_CLEAR_STEPS * step, _REST * fastest * (b.from_s - a.to_s)) for a, b in pairwise(run)
     )
 
 

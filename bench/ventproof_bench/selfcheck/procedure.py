@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import asyncio
+from bisect import bisect_left
 from collections import defaultdict
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.errors import BusFault, DriverError, LinkError
 from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Sample, Window
+from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
-from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
 from ventproof_bench.outputs.trains import LEAD_S
-from ventproof_bench.selfcheck.diagnosis import Exercised, UnitReadings
+from ventproof_bench.selfcheck.diagnosis import (
+    Exercised,
+    Wrong,
+    ends_of,
+    wrong_signals,
+)
+from ventproof_bench.selfcheck.known_state import unready, unready_sentence
 from ventproof_bench.selfcheck.measure import (
     BusMeasured,
     CountMeasured,
@@ -26,12 +35,22 @@ from ventproof_bench.selfcheck.measure import (
     edges_measured,
     refresh_measured,
 )
+from ventproof_bench.selfcheck.roll import roll_call
+from ventproof_bench.selfcheck.slips import UnitReadings, other_table
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from ventproof_bench.benchfile.model import BenchFile, HookUp, ValueOutput
+    from ventproof_bench.benchfile.model import (
+        BenchFile,
+        HookUp,
+        LevelOutput,
+        OutputSpec,
+        ResistanceOutput,
+        ValueOutput,
+    )
     from ventproof_bench.rig.build import Rig
+    from ventproof_bench.selfcheck.slips import Bank
 
 
 LISTEN_S: Final = 3.0
@@ -59,12 +78,28 @@ class Listener(Protocol):
         """A value was written, somewhere in the window."""
 
 
+class Terminals(Protocol):
+    """What the sensors that outputs stand for put on the terminals; raises ValueError for what they cannot show."""
+
+    def level(self, output: ValueOutput, value: float) -> float:
+        """Return what an output's driver is given for a value: mA, V, ohm, or the value itself."""
+
+    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+        """Return what it is given for a broken wire."""
+
+    def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
+        """Return the period of a contact's closures at a value of its sensor, and how long each lasts, seconds."""
+
+
 @final
 @dataclass(slots=True)
 class Measured:
     """What a self-check measured.
 
     Attributes:
+        exercised: by output, and by the same with `, broken` for one whose wire was then broken.
+        wrongs: what was found wrong before anything could answer: who is silent, what was not in its known state.
+        undriven: outputs that have a hook-up and were not driven.
         unread: signals of which nothing was ever read; of the check of a bench only.
     """
 
@@ -74,6 +109,8 @@ class Measured:
     counts: list[CountMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
+    wrongs: list[Wrong] = field(default_factory=list)
+    undriven: set[str] = field(default_factory=set)
     unread: list[str] = field(default_factory=list)
 
 
@@ -106,11 +143,10 @@ class BenchReadings:
 
     def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
         """Return a signal's readings that were asked for at `since_s` or later."""
-        polls = self.polls[self._file.signals[signal].bus]
         return tuple(
             Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in polls
-            if p.requested_s >= since_s and signal in p.values
+            for p in self.since(self._file.signals[signal].bus, since_s)
+            if signal in p.values
         )
 
     def latest(self, signal: str) -> float | None:
@@ -126,7 +162,8 @@ class BenchReadings:
 
     def since(self, bus: str, since_s: float) -> Sequence[Poll]:
         """Return the polls of a bus that were asked for at `since_s` or later."""
-        return [p for p in self.polls[bus] if p.requested_s >= since_s]
+        polls = self.polls[bus]
+        return polls[bisect_left(polls, since_s, key=lambda poll: poll.requested_s) :]
 
     async def until(self, met: Callable[[], bool], *, within_s: float) -> None:
         """Wait until `met`, at most `within_s`."""
@@ -145,7 +182,7 @@ class SelfCheck:
         rig: the rig.
         readings: what was seen of it so far, growing.
         listener: takes what is done.
-        level_of: what an output's driver is given for a value: mA, V, ohm, or the value itself.
+        terminals: what goes to them for a value.
     """
 
     def __init__(
@@ -153,12 +190,12 @@ class SelfCheck:
         rig: Rig,
         readings: BenchReadings,
         listener: Listener,
-        level_of: Callable[[ValueOutput, float], float],
+        terminals: Terminals,
     ) -> None:
         self._rig = rig
         self._readings = readings
         self._listener = listener
-        self._level_of = level_of
+        self._terminals = terminals
 
     async def bench(self) -> Measured:
         """Measure everything that the bench file gives something to measure with.
@@ -167,6 +204,8 @@ class SelfCheck:
             BenchError: an output did not do what it was told.
         """
         measured = Measured()
+        if not await self._all_answer(measured):
+            return measured
         polls_s = _LISTEN_POLLS * max(read.spec.poll_every for read in self._rig.reads)
         listen_s = max(LISTEN_S, polls_s)
         self._listener.begins("listening to the buses", listen_s)
@@ -175,20 +214,38 @@ class SelfCheck:
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
                 await self._pulse(name, output, measured)
         await self._exercise_all(measured)
+        return measured
+
+    def reckon(self, measured: Measured) -> None:
+        """Add what was read all the while says of buses and refresh intervals.
+
+        Takes a while, during which nobody would guard the outputs: for when these are safe.
+        """
+        self._buses(measured)
+        self._refreshes(measured)
+        measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
+
+    async def unit(self) -> Measured:
+        """Exercise every output that has a hook-up declared, and nothing else."""
+        measured = Measured()
+        if await self._all_answer(measured):
+            await self._exercise_all(measured)
+        return measured
+
+    async def _all_answer(self, measured: Measured) -> bool:
+        """Ask for everything once; where something does not answer nothing is driven, for it would be missed."""
+        self._listener.begins("asking for everything once", 0.0)
+        measured.wrongs += await roll_call(self._rig)
+        if measured.wrongs:
+            measured.undriven |= {name for name, output in self._rig.file.outputs.items() if output.hookup}
+        return not measured.wrongs
+
+    def _buses(self, measured: Measured) -> None:
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
             polls, gaps = self._readings.polls[bus], self._readings.gaps[bus]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
-        self._refreshes(measured)
-        measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
-        return measured
-
-    async def unit(self) -> Measured:
-        """Exercise every output that has a hook-up declared, and nothing else."""
-        measured = Measured()
-        await self._exercise_all(measured)
-        return measured
 
     # edges, feedback and counts
 
@@ -267,18 +324,53 @@ class SelfCheck:
     async def _put(self, name: str, value: float) -> Window:
         output = self._rig.file.outputs[name]
         assert not isinstance(output, ContactOutput), "loading a bench file sees to it"
-        window = await self._rig.outputs.level(name, self._level_of(output, value))
+        window = await self._rig.outputs.level(name, self._terminals.level(output, value))
         self._listener.wrote(name, f"write {value:g} to {name}", value, window)
         return window
+
+    async def _break(self, name: str) -> Window:
+        output = self._rig.file.outputs[name]
+        assert not isinstance(output, ContactOutput | RegisterOutput), "loading a bench file sees to it"
+        level = self._terminals.broken(output)
+        window = await self._rig.outputs.level(name, level)
+        self._listener.wrote(name, f"break the wire of {name}", level, window)
+        return window
+
+    async def _play(self, name: str, output: ContactOutput, value: float, lasts_s: float) -> list[EdgeReport]:
+        """Play the pulses of a sensor for a while."""
+        period_s, closed_s = self._terminals.pulses(output, value)
+        times = max(1, int(lasts_s / period_s))
+        starts = (k * period_s for k in range(times))
+        plan = [edge for at in starts for edge in (Edge(at, closed=True), Edge(at + closed_s, closed=False))]
+        reports = await self._rig.outputs.train(name, plan, start_s=now_s() + LEAD_S)
+        for report in reports:
+            self._listener.moved(name, f"pulse {name}", report)
+        return reports
 
     # hook-ups
 
     async def _exercise_all(self, measured: Measured) -> None:
-        for name, output in self._rig.file.outputs.items():
-            if output.hookup is not None:
-                measured.exercised[name] = await self._exercise(name, output.hookup)
+        outputs = self._rig.file.outputs
+        needed = {name for output in outputs.values() if output.hookup for name in output.hookup.first}
+        # Those first that bring about the known state of others.
+        for name, output in sorted(outputs.items(), key=lambda item: item[0] not in needed):
+            if output.hookup is None:
+                continue
+            if measured.undriven & output.hookup.first.keys():
+                measured.undriven.add(name)
+                continue
+            try:
+                await self._exercise(name, output, output.hookup, measured)
+            except DriverError as error:
+                if isinstance(output, ContactOutput):
+                    raise
+                measured.undriven.add(name)
+                why = str(error).removeprefix(f"output {name}: ")
+                text = f"output {name!r} cannot be written: {why}; look at what stands below its `wired:`"
+                measured.wrongs.append(Wrong(text, ("outputs", name, "wired")))
+            await self._rig.outputs.make_safe()
 
-    async def _exercise(self, name: str, hookup: HookUp) -> Exercised:
+    async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
         self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
         await self._rig.outputs.make_safe()
@@ -286,21 +378,95 @@ class SelfCheck:
         for other, value in hookup.first.items():
             await self._put(other, value.value)
         await asyncio.sleep(hookup.settles)
-        before, since_s = self._state(), now_s() - self._settled_s()
-        window = await self._turn(name, hookup, on=True)
+        wanted, before, since_s = hookup.answers, self._state(), now_s() - self._settled_s()
+        known = wrong_signals(self._rig.file, measured.exercised.values())
+        if lost := self._lost(wanted, before):
+            before = await self._beside(before, lost)
+        if off := (*unready(self._rig.file, wanted, before, known), *self._moving(wanted, since_s)):
+            measured.undriven.add(name)
+            measured.wrongs.append(unready_sentence(self._rig.file, name, wanted, before, off))
+            return
         self._listener.begins(f"{name}: driven; watching what answers", hookup.within)
-        await asyncio.sleep(hookup.within)
+        reports = await self._give(name, output, hookup)
         after = self._state()
-        exercised = Exercised(name, before, after, self._delays(before, window, since_s))
+        if lost:
+            after = await self._beside(after, lost)
+        windows = [report.window for report in reports if report.window is not None]
+        delays = self._delays(before, windows[0], since_s)
+        measured.exercised[name] = Exercised(name, before, after, delays, wanted)
+        if (
+            isinstance(output, ContactOutput)
+            and output.counted_by is not None
+            and len(windows) == len(reports)
+        ):
+            await asyncio.sleep(self._shows_within_s(output.counted_by))
+            closures = sum(report.closed for report in reports)
+            more = {output.counted_by: Answer(f"{closures} more", more=closures)}
+            measured.exercised[f"{name}, counted"] = Exercised(
+                name, before, self._state(), {}, more, how="counted"
+            )
+        if hookup.broken:
+            since_s = now_s() - self._settled_s()
+            window = await self._break(name)
+            self._listener.begins(f"{name}: its wire broken; watching what answers", hookup.within)
+            await asyncio.sleep(hookup.within)
+            broken = self._state()
+            delays = self._delays(after, window, since_s)
+            tried = Exercised(name, after, broken, delays, hookup.broken, how="broken")
+            measured.exercised[f"{name}, broken"] = tried
         await self._turn(name, hookup, on=False)
-        await self._rig.outputs.make_safe()
-        return exercised
+
+    async def _give(self, name: str, output: OutputSpec, hookup: HookUp) -> list[EdgeReport]:
+        """Give an output the second of its values, or close it, for as long as answers may take; returns the edges."""
+        if isinstance(output, ContactOutput) and hookup.values is not None:
+            return await self._play(name, output, hookup.values[1].value, hookup.within)
+        due_s = now_s()
+        window = await self._turn(name, hookup, on=True)
+        await asyncio.sleep(hookup.within)
+        return [EdgeReport(True, due_s, window)]  # noqa: FBT003 - the contact's state
 
     async def _turn(self, name: str, hookup: HookUp, *, on: bool) -> Window:
         """Close or open a contact, or give an output the second or first of its values."""
-        if hookup.values is None:
+        output = self._rig.file.outputs[name]
+        if hookup.values is None or isinstance(output, ContactOutput):
             return await self._drive(name, closed=on)
         return await self._put(name, hookup.values[on].value)
+
+    def _lost(self, wanted: Mapping[str, Answer], state: UnitReadings) -> set[str]:
+        """Return the signals that do not read what they should before anything is driven."""
+        lost = set[str]()
+        for signal, answer in wanted.items():
+            ends, value = ends_of(answer, self._rig.file.signals[signal]), state.values.get(signal)
+            if ends is not None and value is not None and abs(value - ends[0]) > abs(ends[1] - ends[0]) / 10:
+                lost.add(signal)
+        return lost
+
+    def _moving(self, wanted: Mapping[str, Answer], since_s: float) -> Iterator[str]:
+        """Yield the positions among what should answer that have not come to rest."""
+        for signal in wanted:
+            spec = self._rig.file.signals[signal]
+            seen = {sample.value for sample in self._readings.samples(signal, since_s)}
+            if (
+                spec.full_travel is not None
+                and seen
+                and max(seen) - min(seen) > 2 * spec.traits(signal).error
+            ):
+                yield signal
+
+    async def _beside(self, state: UnitReadings, signals: set[str]) -> UnitReadings:
+        """Return a state with what the unit's other tables hold at the addresses of some signals."""
+        registers = {bank: dict(words) for bank, words in state.registers.items()}
+        for read in self._rig.reads:
+            for planned in read.plan.reads:
+                if signals.isdisjoint(name for name, _, _ in planned.fields):
+                    continue
+                asked = planned.request
+                table = other_table(asked.table)
+                with suppress(BusFault, LinkError):
+                    reply = await read.bus.read(ReadRequest(asked.unit_id, table, asked.address, asked.count))
+                    bank = registers.setdefault((read.plan.bus, asked.unit_id, table), {})
+                    bank.update(enumerate(reply.words, start=asked.address))
+        return UnitReadings(state.values, registers)
 
     def _settled_s(self) -> float:
         return 2 * max(read.spec.poll_every + read.spec.timeout for read in self._rig.reads)
@@ -309,12 +475,22 @@ class SelfCheck:
         """Return what everything reads now, registers included."""
         signals = {name: self._readings.latest(name) for name in self._rig.file.signals}
         values = {name: value for name, value in signals.items() if value is not None}
-        polls = {
-            (poll.bus, poll.table, poll.address, tuple(poll.values)): poll
-            for read in self._rig.reads
-            for poll in self._readings.since(read.plan.bus, now_s() - self._settled_s())
-        }
-        return UnitReadings(values, tuple(polls.values()))
+        registers: dict[Bank, dict[int, int]] = {}
+        since_s = now_s() - self._settled_s()
+        for read in self._rig.reads:
+            polls = self._readings.since(read.plan.bus, since_s)
+            for planned in read.plan.reads:
+                asked, names = planned.request, {name for name, _, _ in planned.fields}
+                seen = [
+                    poll
+                    for poll in polls
+                    if (poll.table, poll.address) == (asked.table, asked.address)
+                    and names == {*poll.values, *(unread.signal for unread in poll.unread)}
+                ]
+                if seen:
+                    bank = registers.setdefault((read.plan.bus, asked.unit_id, asked.table), {})
+                    bank.update(enumerate(seen[-1].words, start=asked.address))
+        return UnitReadings(values, registers)
 
     def _delays(self, before: UnitReadings, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
         found = {}
@@ -337,7 +513,8 @@ class SelfCheck:
                 self._readings.samples(name, 0.0),
                 step=spec.step,
                 declared_s=spec.refreshed_every,
-                travels=spec.full_travel is not None,
+                error=spec.traits(name).error,
+                rate_per_s=spec.traits(name).rate_per_s,
             )
             if found is not None:
                 measured.refreshes.append(found)

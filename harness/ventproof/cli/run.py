@@ -82,6 +82,8 @@ def _run_suite(
             write_all(reports, runs.logs)
         raise
     closed = _close(runs, broken_off or done[-1].results[-1].outcome.aborted)
+    if runs.not_run:
+        click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
     show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
     if runs.manifest:
         click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))

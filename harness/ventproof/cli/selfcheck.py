@@ -25,8 +25,8 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
     Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
 
     \b
-    Exit code 0: everything is as declared.
-              2: measured worse than the bench file declares, or something is hooked up wrong.
+    Exit code 0: everything was judged, and is as declared.
+              2: worse than the bench file declares, hooked up wrong, or not everything was judged.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
@@ -41,9 +41,9 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
     else:
         result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
     show_check(loaded.model, result)
-    return {"fine": EXIT_PASS, "worse": EXIT_INCONCLUSIVE, "failed": EXIT_BENCH}[result.result]
+    return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
 
 
 def _tell(what: str, takes_s: float) -> None:
     """Say what a waiting operator is waiting for."""
-    click.echo(f"{what}, {takes_s:.0f} s", err=True)
+    click.echo(f"{what}, {takes_s:.0f} s" if takes_s else what, err=True)

@@ -168,6 +168,7 @@ def _write_parquet(file: BinaryIO, rows: Iterable[dict[str, Cell]]) -> int:
         str: pa.string(),
         int: pa.int64(),
         float: pa.float64(),
+        bool: pa.bool_(),
         dt.datetime: pa.timestamp("us", tz="UTC"),
     }
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])

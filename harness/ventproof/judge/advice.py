@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from math import sqrt
+from typing import Final, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.base import Decider
 from ventproof.deciders.choose import decider_of
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.readings import ReadingStats
-from ventproof.envelope.spans import EPS, Piece, Track
+from ventproof.envelope.spans import EPS, INF, Piece, Track
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import decimals_for, outward, value_text
 from ventproof_bench.base.evidence import SignalTraits, Window
@@ -37,11 +38,20 @@ _POINTS: Final[dict[type[Formula], int]] = {
 }
 """How many points of the trajectory a margin compares; polling is never advised for the other kinds."""
 
-_WIDEST: Final = 3
-"""An envelope that leaves more room than so many times what its middle is from the limit says nothing of polling."""
-
 _QUICKEST_S: Final = 0.01
 """Polling more often than this is nothing that a bus can do."""
+
+_BEST: Final = 16.0
+"""What must be so many times as good is nothing that can be had."""
+
+_HALVINGS: Final = 5
+"""A fact that would decide is looked for in so many steps: the last one is a tenth of it."""
+
+_WORDS: Final = {
+    "every_s": "a reading every {} s",
+    "age_s": "a register refreshed every {} s",
+    "error": "readings to ± {}{}",
+}
 
 
 def limit_of(formula: Formula) -> float | None:
@@ -126,36 +136,104 @@ def deciding_limits(
     return limits
 
 
-def deciding_interval(
-    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, seen: ReadingStats
-) -> tuple[float, float] | None:
-    """Return a poll interval, and how near to its limit the signal must have come for that not to decide it.
+@final
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What better evidence would be better in.
 
-    With readings every T the envelope is nowhere further from the truth than twice the error and what the
-    signal may move in T, in a poll, in the register's age and in the stimulus window. Whether that is near
-    enough is judged by the middle of the present envelope; None: no such interval, or none that is quicker.
+    Attributes:
+        every_s: from one reading to the next.
+        age_s: how much older than its request a reading may be.
+        error: how far a reading may be from the truth, in the signal's unit.
+    """
+
+    every_s: float
+    age_s: float
+    error: float
+
+    def better(self, names: Iterable[str], times: float) -> Facts:
+        """Return facts some of which are so many times as good, rounded to what is better still."""
+        rounded = {name: outward(getattr(self, name) / times, 3, up=False) for name in names}
+        return replace(self, **rounded)
+
+
+_ALONE: Final = (("every_s",), ("age_s",), ("error",))
+_TOGETHER: Final = ("every_s", "age_s", "error")
+
+
+def deciding_facts(
+    found: Ruling, formula: Formula, decider: Decider, traits: SignalTraits, seen: ReadingStats
+) -> tuple[Facts, Facts, float] | None:
+    """Return the present facts, the nearest that would decide it, and how near to its limit the truth may then be.
+
+    With evidence of such facts the envelope is nowhere further from the truth than
+
+        room = 2 error + rate * (every + age + trip)
+
+    so a course in the middle of the present envelope, so much room to either side, is what is decided again. One fact
+    alone is asked for before all together; of these the one that must become better by the least.
     """
     rate, points = traits.rate_per_s, _POINTS.get(type(formula))
     if not rate or points is None or found.margin is None:
         return None
-    blind_s = seen.trip_s + traits.refreshed_every_s + decider.s2 - decider.s1
-    blind = points * (2 * traits.error + rate * blind_s)
-    reach = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
-    if isinstance(formula, formulas.StaysFormula):
-        stood = found.margin.high - reach
-    else:
-        margin = _tried(formula, decider, _middles(decider.pieces), rate).measures().margin
-        stood = max(0.0, margin.low, -margin.high) if margin is not None else 0.0
-    if found.margin.high - found.margin.low > _WIDEST * stood:
+    present = Facts(seen.spacing_s, traits.refreshed_every_s, traits.error)
+    wide_s = seen.trip_s + decider.s2 - decider.s1
+
+    def room(facts: Facts) -> float:
+        return 2 * facts.error + rate * (facts.every_s + facts.age_s + wide_s)
+
+    def decides(facts: Facts) -> bool:
+        if facts.every_s < max(_QUICKEST_S, seen.trip_s):
+            return False
+        if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
+            blind = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
+            return found.margin is not None and room(facts) <= found.margin.high - blind
+        tube = _around_middle(decider.pieces, room(facts))
+        return _tried(formula, decider, tube, rate).verdict is not Verdict.INCONCLUSIVE
+
+    best = None
+    for names in (*_ALONE, _TOGETHER):
+        improved = _nearest(present, names, decides)
+        if improved is not None and (best is None or (names in _ALONE and improved[0] < best[0])):
+            best = improved
+    return (present, best[1], points * room(best[1])) if best is not None else None
+
+
+def deciding_deadline(formula: Formula, decider: Decider, rate_per_s: float | None) -> float | None:
+    """Return the nearest later deadline with which the same evidence passes; None where there is none that helps."""
+    if not isinstance(
+        formula, formulas.ReachesFormula | formulas.ReturnsFormula | formulas.StartsMovingFormula
+    ):
         return None
-    # Half of it only: the truth may lie nearer to the limit than the envelope's middle does.
-    interval_s = (stood / 2 - blind) / (points * rate)
-    least_s = max(seen.trip_s, _QUICKEST_S)
-    if interval_s < least_s or (interval_s := outward(interval_s, 3, up=False)) < least_s:
+
+    def passes(within_s: float) -> bool:
+        return (
+            _tried(replace(formula, within_s=within_s), decider, decider.pieces, rate_per_s).verdict
+            is Verdict.PASS
+        )
+
+    # Later than this nothing of the evidence belongs to every instant of the stimulus.
+    early, late = formula.within_s, formula.within_s + decider.s2 - decider.s1
+    if late <= early or not passes(late):
         return None
-    if interval_s >= seen.spacing_s:
+    for _ in range(_HALVINGS):
+        middle = (early + late) / 2
+        early, late = (early, middle) if passes(middle) else (middle, late)
+    rounded_s = outward(late, 3, up=True)
+    return rounded_s if passes(rounded_s) else None
+
+
+def _nearest(
+    present: Facts, names: tuple[str, ...], decides: Callable[[Facts], bool]
+) -> tuple[float, Facts] | None:
+    """Return by how many times some facts must be better, and these facts; None where that cannot be had."""
+    times, enough = 1.0, _BEST
+    if not any(getattr(present, name) for name in names) or not decides(present.better(names, enough)):
         return None
-    return interval_s, blind + points * rate * interval_s
+    for _ in range(_HALVINGS):
+        middle = sqrt(times * enough)
+        times, enough = (times, middle) if decides(present.better(names, middle)) else (middle, enough)
+    return enough, present.better(names, enough)
 
 
 def advice(
@@ -174,13 +252,17 @@ def advice(
     limits = deciding_limits(found, formula, decider, traits, rate_per_s)
     nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
     ways: list[str] = []
-    polling = deciding_interval(found, formula, decider, traits, seen) if rate_per_s else None
-    if polling is not None:
-        interval_s, within = polling
+    facts = deciding_facts(found, formula, decider, traits, seen) if rate_per_s else None
+    if facts is not None:
+        present, better, within = facts
         nearest = value_text(outward(within, decimals, up=True), decimals)
+        asked = [
+            words.format(value_text(getattr(better, name), 3), unit)
+            for name, words in _WORDS.items()
+            if getattr(better, name) < getattr(present, name)
+        ]
         ways.append(
-            f"a reading every {value_text(interval_s, 3)} s would decide it, "
-            f"unless {traits.name} really came within {nearest}{unit} of its limit"
+            f"{', '.join(asked)} would decide it, unless {traits.name} really came within {nearest}{unit} of its limit"
         )
     # Better evidence before an easier requirement.
     ways.append(
@@ -189,6 +271,8 @@ def advice(
             for noun, (verdict, limit) in zip(nouns, limits.items(), strict=False)
         )
     )
+    if (within_s := deciding_deadline(formula, decider, rate_per_s)) is not None:
+        ways.append(f"a deadline of {value_text(within_s, 3)} s would pass")
     return "; ".join(way for way in ways if way)
 
 
@@ -202,7 +286,10 @@ def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per
     return trial
 
 
-def _middles(pieces: Track) -> Iterator[Piece]:
-    """Yield a trajectory in the middle of the envelope, as an envelope without width."""
+def _around_middle(pieces: Track, room: float) -> Iterator[Piece]:
+    """Yield an envelope so wide to either side of the middle of another; nothing where nothing is known."""
     for t0, l0, u0, t1, l1, u1 in pieces:
-        yield Piece(t0, (l0 + u0) / 2, (l0 + u0) / 2, t1, (l1 + u1) / 2, (l1 + u1) / 2)
+        if u0 == INF or l0 == -INF:
+            return
+        at0, at1 = (l0 + u0) / 2, (l1 + u1) / 2
+        yield Piece(t0, at0 - room, at0 + room, t1, at1 - room, at1 + room)

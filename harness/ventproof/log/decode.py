@@ -327,7 +327,12 @@ def _pinned(line: LineFields) -> PinnedText:
 
 
 def _pinned_check(line: LineFields) -> PinnedCheck:
-    return PinnedCheck(line.text("sha256"), line.maybe("started", line.text), line.text("result"))
+    started, result = line.maybe("started", line.text), line.text("result")
+    if "kind" not in line:  # before format 4
+        return PinnedCheck(line.text("sha256"), started, result)
+    kind = cast('Literal["bench", "unit"]', line.word("kind", ("bench", "unit")))
+    left = tuple(map(str, line.items("left")))
+    return PinnedCheck(line.text("sha256"), started, result, kind, left)
 
 
 def _found(t_s: float, line: LineFields) -> e.SettingFound:
@@ -529,7 +534,14 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "selfcheck_begin": _check_begin,
     **{name: _figures(name) for name in e.FIGURES},
     "shortfall": lambda t, line: e.Shortfall(t, line.text("text")),
-    "wrong": lambda t, line: e.WrongHookup(t, line.text("text")),
+    "wrong": lambda t, line: e.WrongHookup(t, line.text("text"), line.whole("line") if "line" in line else 0),
+    "not_judged": lambda t, line: e.NotJudged(
+        t,
+        cast('Literal["output", "signal"]', line.word("what", ("output", "signal"))),
+        line.text("of"),
+        line.text("why"),
+        line.flag("left"),
+    ),
     "selfcheck_end": _check_end,
 }
 """What makes the event of a line, by its name."""

@@ -60,7 +60,14 @@ def _(event: e.RunBegin) -> Fields:
         "seed": header.seed,
         **({"plan": place_fields(header.place)} if header.place else {}),
         "use": header.use,
-        "selfcheck": check and {"sha256": check.sha256, "started": check.started, "result": check.result},
+        "selfcheck": check
+        and {
+            "sha256": check.sha256,
+            "started": check.started,
+            "result": check.result,
+            "kind": check.kind,
+            "left": list(check.left),
+        },
         "table": table and _text_fields(table),
         "profile": {**_text_fields(header.profile), "attached": header.profile.attached},
         "bench": _text_fields(header.bench),
@@ -231,9 +238,18 @@ def _(event: e.CheckEnd) -> Fields:
 
 
 @fields_of.register(e.Shortfall)
-@fields_of.register(e.WrongHookup)
-def _(event: e.Shortfall | e.WrongHookup) -> Fields:
+def _(event: e.Shortfall) -> Fields:
     return {"text": event.text}
+
+
+@fields_of.register(e.WrongHookup)
+def _(event: e.WrongHookup) -> Fields:
+    return {"text": event.text, "line": event.line}
+
+
+@fields_of.register(e.NotJudged)
+def _(event: e.NotJudged) -> Fields:
+    return {"what": event.what, "of": event.of, "why": event.why, "left": event.left}
 
 
 @fields_of.register(e.CheckFigures)

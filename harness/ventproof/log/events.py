@@ -34,12 +34,16 @@ class PinnedCheck:
     Attributes:
         sha256: digest of its log.
         started: date and time; None in virtual time.
-        result: `fine` or `worse`.
+        result: how it ended.
+        kind: `bench`, the bench measured itself and its hook-up was tried, or `unit`, the hook-up alone.
+        left: outputs and signals that it did not judge.
     """
 
     sha256: str
     started: str | None
     result: str
+    kind: Literal["bench", "unit"] = "bench"
+    left: Sequence[str] = ()
 
 
 @final
@@ -101,8 +105,8 @@ class CheckHeader:
 FORMAT: Final = 4
 """Version of the log's vocabulary."""
 
-CheckOutcome = Literal["fine", "worse"]
-"""How a self-check can end: as declared, or worse than that."""
+CheckOutcome = Literal["fine", "worse", "partial"]
+"""How a self-check can end: as declared, worse than that, or not everything could be judged."""
 
 GRID: Final = 1e6
 """Log times are whole microseconds, rounded so that a window never loses its instant."""
@@ -430,11 +434,32 @@ class Shortfall:
 @final
 @dataclass(frozen=True, slots=True)
 class WrongHookup:
-    """Something is wired otherwise than the bench file says."""
+    """Something is wired otherwise than the bench file says; `line` of it is where to look."""
 
     name: ClassVar[str] = "wrong"
     t_s: float
     text: str
+    line: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """An output or a signal was not judged.
+
+    Attributes:
+        what: which of the two.
+        of: its name.
+        why: why not, and what would let it be judged.
+        left: whether the bench file leaves it out on purpose.
+    """
+
+    name: ClassVar[str] = "not_judged"
+    t_s: float
+    what: Literal["output", "signal"]
+    of: str
+    why: str
+    left: bool
 
 
 @final
@@ -484,6 +509,7 @@ Event = (
     | CheckFigures
     | Shortfall
     | WrongHookup
+    | NotJudged
     | CheckEnd
     | OtherEvent
 )

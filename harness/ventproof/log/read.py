@@ -7,10 +7,20 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Final, final
+from typing import Any, BinaryIO, Final, final, get_args
 
 from ventproof.log.decode import LATEST_S, LineError, event_of
-from ventproof.log.events import FORMAT, CheckBegin, CheckEnd, Event, Header, OtherEvent, RunBegin, RunEnd
+from ventproof.log.events import (
+    FORMAT,
+    CheckBegin,
+    CheckEnd,
+    CheckOutcome,
+    Event,
+    Header,
+    OtherEvent,
+    RunBegin,
+    RunEnd,
+)
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
@@ -19,7 +29,7 @@ VERDICTS: Final = ("pass", "fail", "inconclusive")
 OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
 """What the first line of a log must be for a line to close it."""
 
-CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", ("fine", "worse"))}
+CLOSING: Final = {"run_end": ("verdict", VERDICTS), "selfcheck_end": ("result", get_args(CheckOutcome))}
 """Events that close a log, each with the field that tells how it ended and what may stand there; null: aborted."""
 
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"

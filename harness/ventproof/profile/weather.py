@@ -39,11 +39,12 @@ if TYPE_CHECKING:
     from ventproof.weather.hyetograph import Hyetograph
     from ventproof_bench.base.evidence import Edge
     from ventproof_bench.base.quantities import Quantity
-    from ventproof_bench.benchfile.model import ValueOutput
+    from ventproof_bench.benchfile.model import ContactOutput, ValueOutput
     from ventproof_bench.benchfile.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
 
 
 _PERCENT = 100
+_HOUR_S: Final = 3600
 
 
 @lru_cache(maxsize=64)
@@ -230,6 +231,32 @@ def anemometer(cups: CupsSensor, *, fastest_edge_s: float = 0.0) -> CupAnemomete
         starts_at_m_per_s=max(cups.starts_at.value, cups.offset.value),
         fastest_hz=_HALF / max(fastest_edge_s, _NO_LIMIT_S),
     )
+
+
+def pulses_of(output: ContactOutput, value: float) -> tuple[float, float]:
+    """Return the period of a contact's closures at a steady value of its sensor, and how long each lasts, seconds.
+
+    Args:
+        output: a contact with a sensor.
+        value: m/s of its cups, or mm/h of its bucket.
+
+    Raises:
+        ValueError: the sensor makes no closures then, or faster ones than the contact can.
+    """
+    assert output.sensor is not None, "loading a bench file sees to it"
+    if (cups := output.sensor.cups) is not None:
+        frequency_hz = anemometer(cups, fastest_edge_s=output.fastest_edge or 0.0).frequency_hz(value)
+        if frequency_hz <= 0:
+            raise Refusal(f"at {value:g} m/s the cups stand still", "write a wind that turns them")
+        return 1 / frequency_hz, _HALF / frequency_hz
+    bucket = output.sensor.bucket
+    assert bucket is not None, "a sensor is one of the two"
+    period_s = bucket.tip.value / value * _HOUR_S + bucket.dead_time
+    if period_s <= 2 * bucket.closed_for:
+        raise Refusal(
+            f"at {value:g} mm/h the tips run into each other", "write a rain that can be told apart"
+        )
+    return period_s, bucket.closed_for
 
 
 def level_of(output: ValueOutput, value: float) -> float:

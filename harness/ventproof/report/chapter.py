@@ -191,10 +191,17 @@ def _alarms(
         yield stands.alarm
     if stands.word == "contradicted":
         yield "The drawings show what is judged now."
-    if selfcheck is not None and selfcheck.result == "worse":
-        yield "The bench was measured to be worse than its bench file declares: see its self-check."
+    if selfcheck is not None:
+        yield from _selfcheck_alarms(selfcheck)
     if any(f.step == START and f.status is not Status.PASS for f in record.findings):
         yield "The start state was not reached: nothing was tested."
+
+
+def _selfcheck_alarms(selfcheck: PinnedCheck) -> Iterator[str]:
+    if selfcheck.result == "worse":
+        yield "The bench was measured to be worse than its bench file declares, or hooked up wrong: see its self-check."
+    elif selfcheck.result == "partial":
+        yield f"The bench's self-check did not judge everything: not {', '.join(selfcheck.left)}."
 
 
 def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
@@ -236,7 +243,9 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
     if pinned is None:
         return "none: the bench was not measured before"
     when = f" of {date_text(pinned.started)}" if pinned.started else ""
-    return f"{pinned.result}{when}, digest {short_code(pinned.sha256)}"
+    what = "" if pinned.kind == "bench" else "hook-up only, "
+    left = f", not judged: {', '.join(pinned.left)}" if pinned.left else ""
+    return f"{what}{pinned.result}{when}{left}, digest {short_code(pinned.sha256)}"
 
 
 def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:

@@ -50,6 +50,11 @@ class PlannedRuns:
         """The logs that its runs left so far, in order."""
         return [log.path for log in self._logs.values()]
 
+    @property
+    def not_run(self) -> int:
+        """How many of its runs were not made, and would have been needed."""
+        return sum(self._left(place).outcome == NOT_RUN for place in self.plan.places)
+
     def run(self, number: int, view: View, *, repeat: int = 1) -> RunResult:
         """Run a profile of the suite once.
 

@@ -21,6 +21,7 @@ from ventproof.log.events import (
     CheckOutcome,
     Event,
     Note,
+    NotJudged,
     OutputsSafe,
     OutputsUnsafe,
     PinnedCheck,
@@ -32,23 +33,30 @@ from ventproof.log.events import (
 from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
-from ventproof.profile.weather import level_of
+from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, Refusal
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput
+from ventproof_bench.benchfile.model import (
+    BenchFile,
+    ContactOutput,
+    LevelOutput,
+    ResistanceOutput,
+    ValueOutput,
+)
 from ventproof_bench.rig.build import Rig, assemble
 from ventproof_bench.rig.session import Ended, RigSession
 from ventproof_bench.selfcheck.capability import Decidable, decidable, shortfalls
-from ventproof_bench.selfcheck.diagnosis import diagnose
+from ventproof_bench.selfcheck.coverage import Unjudged, unjudged
+from ventproof_bench.selfcheck.diagnosis import Wrong, diagnose
 from ventproof_bench.selfcheck.measure import Quantiles
 from ventproof_bench.selfcheck.procedure import BenchReadings, Measured, SelfCheck
 from ventproof_bench.yamlfile.load import Loaded
 
-Result = Literal["fine", "worse", "failed"]
+Result = Literal["fine", "worse", "partial", "failed"]
 Kind = Literal["bench", "unit"]
 
 _P = ParamSpec("_P")
@@ -62,14 +70,16 @@ class CheckResult:
 
     Attributes:
         kind: `bench`, the bench measured itself, or `unit`, the hook-up was tried.
-        result: `fine`; `worse`: measured worse than declared, or something is wired wrong; `failed`: the bench failed.
+        result: `fine`; `worse`: measured worse than declared, or something is wired wrong; `partial`: nothing was found
+            wrong, but not everything could be judged; `failed`: the bench failed.
         aborted: why the bench failed; empty otherwise.
         unsafe: why the outputs may not be in their safe state; empty otherwise.
         log: path of the log.
         digest: digest of its last line.
         measured: what was measured; None when the bench failed.
         decidable: what the bench can decide, a signal each.
-        sentences: what is worse than declared, or what is wired wrong.
+        sentences: what is worse than declared, then what is wired wrong.
+        unjudged: what was not judged, what the bench file leaves out included.
         notes: what the bench itself had to say.
         settings: what became of the unit's settings.
     """
@@ -83,6 +93,7 @@ class CheckResult:
     measured: Measured | None
     decidable: tuple[Decidable, ...]
     sentences: tuple[str, ...]
+    unjudged: tuple[Unjudged, ...]
     notes: tuple[str, ...]
     settings: tuple[SettingTold, ...] = ()
 
@@ -133,12 +144,28 @@ def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         values += [(other, ("first", other), v) for other, v in output.hookup.first.items()]
         for at, key, value in values:
             takes = outputs[at]
-            assert not isinstance(takes, ContactOutput), "loading a bench file sees to it"
             try:
-                level_of(takes, value.value)
+                if not isinstance(takes, ContactOutput):
+                    level_of(takes, value.value)
+                elif value.value:
+                    pulses_of(takes, value.value)
             except ValueError as error:
                 wrong = Refusal.of(error)
                 yield bench.problem(("outputs", name, "hookup", *key), wrong.reason, wrong.hint)
+
+
+@final
+class _Terminals:
+    """What the sensors of a bench put on the terminals."""
+
+    def level(self, output: ValueOutput, value: float) -> float:
+        return level_of(output, value)
+
+    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+        return end_levels(output).broken
+
+    def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
+        return pulses_of(output, value)
 
 
 @final
@@ -161,6 +188,7 @@ class _Checking:
         self._clockwork = Clockwork(now_s())
         self._rig: Rig = assemble(bench.model, seed=seed)
         self._readings = BenchReadings(bench.model)
+        self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None
         self._of_settings: list[Event] = []
 
@@ -180,8 +208,7 @@ class _Checking:
         return result
 
     async def _measure(self) -> None:
-        check = SelfCheck(self._rig, self._readings, self, level_of)
-        self._measured = await (check.bench() if self._kind == "bench" else check.unit())
+        self._measured = await (self._check.bench() if self._kind == "bench" else self._check.unit())
 
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
@@ -191,28 +218,43 @@ class _Checking:
             self._emit(OutputsSafe)
         if ended.abort is not None:
             self._emit(CheckEnd, None, ended.abort)
-            return self._result("failed", ended, None, (), ())
+            return self._result("failed", ended, None, (), (), ())
         measured = self._measured
         assert measured is not None, "the work was done"
-        found = tuple(what_it_decides(self._bench.model, measured))
-        sentences = tuple(shortfalls(self._bench.model, measured)) if self._kind == "bench" else ()
-        if self._kind == "unit":
-            sentences = tuple(diagnose(self._bench.model, measured.exercised))
+        if self._kind == "bench":
+            self._check.reckon(measured)
+        file, tries = self._bench.model, tuple(measured.exercised.values())
+        found = tuple(what_it_decides(file, measured))
+        short = tuple(shortfalls(file, measured)) if self._kind == "bench" else ()
         for name, fields in figures(measured, found if self._kind == "bench" else ()):
             self._emit(CheckFigures, name, fields)
-        for sentence in sentences:
-            self._emit(Shortfall if self._kind == "bench" else WrongHookup, sentence)
-        result: CheckOutcome = "worse" if sentences else "fine"
+        for sentence in short:
+            self._emit(Shortfall, sentence)
+        wrongs = [(one.text, self._line(one)) for one in (*measured.wrongs, *diagnose(file, tries))]
+        for text, line in wrongs:
+            self._emit(WrongHookup, text, line)
+        missing = unjudged(file, tries, measured.undriven)
+        for one in missing:
+            self._emit(NotJudged, one.what, one.name, one.why, one.left)
+        result: CheckOutcome = "partial" if any(not one.left for one in missing) else "fine"
+        if short or wrongs:
+            result = "worse"
         self._emit(CheckEnd, result)
-        return self._result(result, ended, measured, found, sentences)
+        sentences = (*short, *(f"{text} (line {line} of the bench file)" for text, line in wrongs))
+        return self._result(result, ended, measured, found, sentences, missing)
 
-    def _result(
+    def _line(self, wrong: Wrong) -> int:
+        """Return the line of the bench file to look at: that of the key, or of what it would stand below."""
+        return self._bench.problem(wrong.at, "", at_key=True).line or 1
+
+    def _result(  # noqa: PLR0917 - called here only
         self,
         result: Result,
         ended: Ended,
         measured: Measured | None,
         found: tuple[Decidable, ...],
         sentences: tuple[str, ...],
+        missing: tuple[Unjudged, ...],
     ) -> CheckResult:
         return CheckResult(
             self._kind,
@@ -224,6 +266,7 @@ class _Checking:
             measured,
             found,
             sentences,
+            missing,
             self._rig.notes,
             settings_of(self._of_settings, {}),
         )
@@ -330,10 +373,10 @@ def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[
     ):
         for row in rows:
             yield name, _plain(asdict(row))
-    for tried in measured.exercised.values():
+    for name, tried in measured.exercised.items():
         delays = {s: [round(t, _DIGITS) for t in bounds] for s, bounds in tried.delays.items()}
-        states = {"before": tried.before.values, "after": tried.after.values}
-        yield "hookup", {"output": tried.output, **states, "answers": delays}
+        states = {"before": dict(tried.before.values), "after": dict(tried.after.values)}
+        yield "hookup", {"output": name, **states, "answers": delays}
     for one in found:
         yield (
             "decidable",
@@ -378,7 +421,7 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> PinnedCheck:
     """
     state = read_log(path)
     first = state.events[0]
-    if not isinstance(first, CheckBegin) or first.header.kind != "bench":
+    if not isinstance(first, CheckBegin):
         raise FileError(
             [
                 Problem(
@@ -397,4 +440,5 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> PinnedCheck:
     if first.header.bench.sha256 != bench.digest:
         reason = f"it was made with another bench file than {bench.path}, or before that was changed"
         raise FileError([Problem(str(path), None, None, reason, "make another: ventproof selfcheck")])
-    return PinnedCheck(state.digest, first.header.started, state.outcome)
+    left = tuple(event.of for event in state.events if isinstance(event, NotJudged))
+    return PinnedCheck(state.digest, first.header.started, state.outcome, first.header.kind, left)

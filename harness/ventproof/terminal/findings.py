@@ -166,7 +166,9 @@ def _behind(selfcheck: PinnedCheck | None, *, virtual: bool) -> str:
     if selfcheck is None:
         return "" if virtual else UNMEASURED
     when = f" of {selfcheck.started}" if selfcheck.started else ""
-    return f"self-check{when}: {selfcheck.result}, digest {selfcheck.sha256[:16]}…"
+    what = "self-check" if selfcheck.kind == "bench" else "check of the hook-up"
+    left = f", not judged: {', '.join(selfcheck.left)}" if selfcheck.left else ""
+    return f"{what}{when}: {selfcheck.result}{left}, digest {selfcheck.sha256[:16]}…"
 
 
 def _times_table(series: RepeatSeries) -> Table:

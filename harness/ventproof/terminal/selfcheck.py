@@ -34,10 +34,15 @@ if TYPE_CHECKING:
 
 
 _SAYS = {
-    ("bench", "fine"): "nothing was measured to be worse than the bench file declares",
-    ("bench", "worse"): "measured worse than the bench file declares",
-    ("unit", "fine"): "every output that was tried brings about what the bench file says",
+    (
+        "bench",
+        "fine",
+    ): "fine: nothing is worse than the bench file declares, and everything is hooked up as it says",
+    ("bench", "worse"): "something is worse than the bench file declares, or hooked up wrong",
+    ("bench", "partial"): "not everything was judged; nothing was found wrong with the rest",
+    ("unit", "fine"): "fine: every output brings about what the bench file says",
     ("unit", "worse"): "something is hooked up wrong",
+    ("unit", "partial"): "not everything was judged; nothing was found wrong with the rest",
     ("bench", "failed"): "the bench failed",
     ("unit", "failed"): "the bench failed",
 }
@@ -121,22 +126,43 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
             console.print(_decidable_table(check.decidable))
             for line in _undecided(check.decidable):
                 console.print(Text(line))
-        for tried in check.measured.exercised.values():
-            console.print(_answers_table(file, tried))
-        untried = [name for name, output in file.outputs.items() if output.hookup is None]
-        if untried:
-            console.print(Text(f"not tried, no `hookup:` declared: {', '.join(untried)}", style="dim"))
+        for name, tried in check.measured.exercised.items():
+            console.print(_answers_table(file, name, tried))
+        for missing in _not_judged(check):
+            console.print(missing)
     for note in check.notes:
         console.print(Text(f"note: {note}", style="dim"))
     if check.settings:
         console.print(Text(f"settings of the unit: {'; '.join(map(str, check.settings))}"), soft_wrap=True)
     for sentence in check.sentences:
         console.print(Text(f"• {sentence}", style="yellow"))
-    closing = _SAYS[check.kind, check.result] + (f": {check.aborted}" if check.aborted else "")
-    console.print(Text(closing, style={"fine": "green", "worse": "yellow", "failed": "red"}[check.result]))
+    closing = (
+        _SAYS[check.kind, check.result]
+        + _leaving_out(check)
+        + (f": {check.aborted}" if check.aborted else "")
+    )
+    console.print(Text(closing, style=_STYLES[check.result]))
     if check.unsafe:
         warn_unsafe(console, check.unsafe)
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
+
+
+_STYLES = {"fine": "green", "worse": "yellow", "partial": "yellow", "failed": "red"}
+
+
+def _not_judged(check: CheckResult) -> Iterator[Text]:
+    """Yield what was not judged: of what was found wrong already nothing more is said."""
+    reasons: dict[str, list[str]] = {}
+    for one in check.unjudged:
+        reasons.setdefault(one.why, []).append(one.name)
+    for why, names in reasons.items():
+        yield Text(f"not judged: {', '.join(names)}: {why}", style="dim")
+
+
+def _leaving_out(check: CheckResult) -> str:
+    """Return what the closing line says of what the bench file leaves out."""
+    left = [one.name for one in check.unjudged if one.left]
+    return f"; left out: {', '.join(left)}" if left and check.result == "fine" else ""
 
 
 def _measured_table(measured: Measured) -> Table:
@@ -206,12 +232,11 @@ def _undecided(found: tuple[Decidable, ...]) -> Iterator[str]:
         yield f"undecided: {', '.join(signals)}: declare {lacks}"
 
 
-def _answers_table(file: BenchFile, tried: Exercised) -> Table:
-    table = Table(title=f"what answers {tried.output}", title_justify="left", expand=False)
+def _answers_table(file: BenchFile, title: str, tried: Exercised) -> Table:
+    table = Table(title=f"what answers {title}", title_justify="left", expand=False)
     for heading in ("signal", "should", "before", "after", "changed after"):
         table.add_column(heading)
-    hookup = file.outputs[tried.output].hookup
-    wanted = hookup.answers if hookup is not None else {}
+    wanted = tried.wanted
     for name in file.signals:
         if name not in wanted and name not in tried.delays:
             continue

@@ -17,7 +17,7 @@ outputs:
     driver: register
     wired: {bus: line, table: holding, address: 2, scale: 0.1}
     unit: s
-    safe: 30 s
+    leaves: 30 s
     hookup: {values: [10 s, 20 s], answers: {delay_read: up}}
   module:
     kind: level
@@ -37,8 +37,13 @@ signals:
 @pytest.mark.parametrize(
     ("old", "new", "place", "says"),
     [
-        ("safe: 30 s", "safe: 30.05 s", "11:11", "cannot hold 30.05 s; write 30 s, the nearest that it can"),
-        ("safe: 30 s", "safe: 7000 s", "11:11", "7000 is out of range: type u16 with scale 0.1"),
+        (
+            "leaves: 30 s",
+            "leaves: 30.05 s",
+            "11:13",
+            "cannot hold 30.05 s; write 30 s, the nearest that it can",
+        ),
+        ("leaves: 30 s", "leaves: 7000 s", "11:13", "7000 is out of range: type u16 with scale 0.1"),
         ("[10 s, 20 s]", "[10 s, -1 s]", "12:29", "-1 is out of range"),
         ("safe: 12.0004", "safe: 70", "19:11", "70 is out of range"),
     ],

@@ -85,10 +85,9 @@ def test_by_the_profiles_own_word_it_is_a_pass_that_every_output_marks(run, vent
         told = out.read_text(encoding="utf-8")
         assert not [mark for mark in marks if mark not in told], ending
     assert len(ElementTree.parse(tmp_path / "report.xml").findall(".//system-out")) == 2
-    past = ("history", "--history", tmp_path / "h.sqlite")
-    assert ventproof(*past, "import", result.log)[0] == 0
-    page = tmp_path / "runs.html"
-    assert ventproof(*past, "--html", page)[0] == 0
+    past, page = tmp_path / "h.sqlite", tmp_path / "runs.html"
+    assert ventproof("history", "import", result.log, "--history", past)[0] == 0
+    assert ventproof("history", "--history", past, "--html", page)[0] == 0
     assert why.replace("'", "&#39;") in page.read_text(encoding="utf-8")
 
 

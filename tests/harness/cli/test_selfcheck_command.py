@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 
+from miswired import quick_text
+
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 
 
@@ -18,7 +20,10 @@ def test_a_self_check_ends_with_what_the_bench_can_decide(ventproof, tmp_path):
     assert code == 0
     assert "smallest tolerance" in out
     assert "undecided: rain_contact, failure_override, " in out
-    assert "nothing was measured to be worse than the bench file declares" in out
+    assert (
+        "fine: nothing is worse than the bench file declares, and everything is hooked up as it says; left"
+        in out
+    )
     assert "records/selfcheck-bench.jsonl" in out
     code, out, _ = ventproof("verify", tmp_path / "records" / "selfcheck-bench.jsonl")
     assert code == 0
@@ -36,23 +41,42 @@ def test_a_self_check_is_no_run(ventproof):
 
 
 def test_a_run_names_its_self_check(ventproof, tmp_path):
-    """In the first line of the record and in the summary; the mock, which is as its file says, is left in peace."""
-    ventproof("selfcheck", "--bench", SHIPPED_BENCH)
+    """In the first line and in the summary: either kind of check, and what it did not judge; the mock needs none."""
     run = ["run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--out"]
-    _, out, _ = ventproof(*run, "with", "--selfcheck", "records/selfcheck-bench.jsonl")
-    assert "self-check: fine, digest" in out
+    for kind, option, said in (("bench", [], "self-check"), ("unit", ["--unit"], "check of the hook-up")):
+        ventproof("selfcheck", *option, "--bench", SHIPPED_BENCH)
+        _, out, _ = ventproof(*run, kind, "--selfcheck", f"records/selfcheck-{kind}.jsonl")
+        assert f"{said}: fine, not judged: unit_supply, rain_release_delay, " in out
+        pinned = lines_of(next((tmp_path / kind).glob("*.jsonl")))[0]["selfcheck"]
+        assert (pinned["result"], pinned["kind"], pinned["left"][0]) == ("fine", kind, "unit_supply")
     _, out, _ = ventproof(*run, "without")
     assert "self-check" not in out
-    first, second = (lines_of(next((tmp_path / d).glob("*.jsonl")))[0] for d in ("with", "without"))
-    assert first["selfcheck"]["result"] == "fine"
-    assert second["selfcheck"] is None
+    assert lines_of(next((tmp_path / "without").glob("*.jsonl")))[0]["selfcheck"] is None
+
+
+def test_what_was_not_judged_is_listed_and_is_code_2(ventproof, tmp_path):
+    """A bench file that says less than it could is neither fine nor accused."""
+    weak = tmp_path / "weak.yaml"
+    text = quick_text().replace("gust: 0 m/s to 16 m/s", "gust: up")
+    weak.write_text(text, encoding="utf-8")
+    code, out, _ = ventproof("selfcheck", "--unit", "--bench", weak)
+    assert code == 2
+    assert "not judged: gust: with `scale: 0.01` it would have answered alike" in out
+    assert "not everything was judged; nothing was found wrong with the rest" in out
 
 
 def test_something_wrong_is_code_2_and_a_bench_that_failed_4(ventproof, tmp_path):
     """Each with a sentence that says what."""
-    code, out, _ = ventproof("selfcheck", "--unit", "--bench", SHIPPED_BENCH, "--fault", "ignores_rain")
-    assert code == 2
-    assert "something is hooked up wrong" in out
+    quick = tmp_path / "quick.yaml"
+    quick.write_text(quick_text(), encoding="utf-8")
+    for option, said in ((["--unit"], "something is hooked up wrong"), ([], "or hooked up wrong")):
+        code, out, _ = ventproof("selfcheck", *option, "--bench", quick, "--fault", "flag_inverted")
+        assert code == 2
+        assert (
+            "'rain_override' reads 1 and then 0 flag where output 'rain' should bring on: it is inverted"
+            in out
+        )
+        assert said in out
     deaf = tmp_path / "deaf.yaml"
     deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
     code, out, _ = ventproof("selfcheck", "--bench", deaf)

@@ -80,7 +80,7 @@ def test_what_is_watched_is_left_open(run, board):
     assert result.outcome.verdict == again.verdict == "inconclusive"
     (why,) = [f.why for f in result.findings if f.verdict is Verdict.INCONCLUSIVE]
     assert why.startswith("a reply too many came on bus unit: what was read from 5.1 s to 5.")
-    assert again.changes == []
+    assert again.changes == ()
 
 
 def test_a_step_that_is_over_stands(run, board):
@@ -90,7 +90,7 @@ def test_a_step_that_is_over_stands(run, board):
     assert [reason for reason, _ in gaps] == ["withdrawn", "mismatch"]
     verdicts = [str(finding.verdict) for finding in result.findings]
     assert (result.outcome.verdict, verdicts) == ("inconclusive", ["pass", "pass", "inconclusive"])
-    assert (again.verdict, again.changes) == ("inconclusive", [])
+    assert (again.verdict, again.changes) == ("inconclusive", ())
 
 
 def test_a_step_that_is_over_takes_the_run_with_it(run, board, monkeypatch):
@@ -118,7 +118,7 @@ def test_a_reply_left_over_after_the_last_step_counts_too(run, board, monkeypatc
     result = run(PROFILE, bench=board(asked - 1, slowest=SLOWEST))
     assert result.outcome.verdict == "inconclusive"
     assert [str(finding.verdict) for finding in result.findings][-1] == "inconclusive"
-    assert told(result)[1].changes == []
+    assert told(result)[1].changes == ()
 
 
 def test_a_part_of_what_is_read_looks_unlike_the_whole():
@@ -135,7 +135,7 @@ def test_an_invariant_that_was_watching_is_left_open(run, board):
     result = run(PROFILE.replace("start:", ALWAYS + "start:"), bench=board(55, slow=3, slowest=SLOWEST))
     found = {f.step_name: f.verdict for f in result.findings}
     assert found["always"] == "inconclusive"
-    assert told(result)[1].changes == []
+    assert told(result)[1].changes == ()
 
 
 def test_a_right_board_on_a_serial_line_withdraws_nothing(run, board):

@@ -16,24 +16,35 @@ from ventproof_bench.mock.wires.stand import serve
 
 pytestmark = pytest.mark.wire
 
+SLOW = (
+    "rain_override: on",
+    "rain_by_tips: stays",
+    "gale_override: stays",
+    "roof_vent: 99 % to 5 %",
+    "side_vent: 99 % to 50 %",
+    "roof_vent: 0 % to 99 %",
+    "side_vent: 0 % to 99 %",
+)
+BUCKET = """    hookup:
+      values: [0 mm/h, 200 mm/h]
+      answers: {rain_intensity: 0 mm/h to 200 mm/h, rain_by_tips: on, rain_override: on, rain_contact: stays}
+      settles: 35 s
+      within: 20 s
+"""
 FASTER = (
     ("full_travel: 28 s", "full_travel: 2800 ms"),
     ("full_travel: 38 s", "full_travel: 3800 ms"),
     ("answers_within: 10 ms", "answers_within: 60 ms"),  # a loaded machine answers late
     ("timeout: 300 ms", "timeout: 150 ms"),
-    ("driver: frames", "driver: frames\n    selfcheck: leave"),
-    ("driver: control-line", "driver: control-line\n    selfcheck: leave"),
     ("settles: 110 s", "settles: 300 ms"),
+    (BUCKET, ""),
+    ("settles: 5 s", "settles: 300 ms"),
     ("within: 45 s", "within: 1 s"),
     ("within: 60 s", "within: 1 s"),
-    (
-        "answers: {rain_contact: on, rain_override: on, roof_vent: 99 % to 5 %, side_vent: 99 % to 50 %}",
-        "answers: {rain_contact: on}",
-    ),
-    (
-        "answers: {house_reading: up, roof_vent: 0 % to 99 %, side_vent: 0 % to 99 %}",
-        "answers: {house_reading: up}",
-    ),
+    ("within: 25 s", "within: 4 s"),
+    # What comes of delays and travels takes its time; it is tried in virtual time.
+    *((f"        {slow}\n", "") for slow in SLOW),
+    ("gale_override: on, rain_contact: stays", "rain_contact: stays"),
     ("counted_by: rain_count", "counted_by: rain_count\n    feedback: rain_contact"),
 )
 
@@ -63,8 +74,8 @@ def bench(tmp_path):
     thread.start()
     assert ready.wait(10)
 
-    def load(*changes):
-        text = next(p for p in found["stand"].bench_files if "rtu" in p.name).read_text(encoding="utf-8")
+    def load(*changes, link="rtu"):
+        text = next(p for p in found["stand"].bench_files if link in p.name).read_text(encoding="utf-8")
         for said, instead in (*FASTER, *changes):
             assert said in text
             text = text.replace(said, instead)
@@ -90,7 +101,7 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     assert [(e.followed, e.cycles) for e in measured.echoes] == [(6, 3)]
     state = read_log(result.log)
     assert state.broken_at is None
-    assert state.outcome in ("fine", "worse")  # a loaded machine may be slower than declared
+    assert state.outcome in ("partial", "worse")  # a loaded machine may be slower than declared
     assert "safe" in [event.name for event in state.events]
 
 
@@ -102,3 +113,40 @@ def test_a_contact_wired_the_wrong_way_round_is_named_on_wires(bench, tmp_path):
     )
     (said,) = result.sentences
     assert said.startswith("output 'rain' works the wrong way round")
+
+
+UNIT_7 = (
+    ("    bus: unit\n    table: input", "    bus: unit\n    unit_id: 7\n    table: input"),
+    ("{bus: unit, table: input", "{bus: unit, unit_id: 7, table: input"),
+)
+MISWIRED = {
+    "rtu, silent unit": (
+        "rtu",
+        UNIT_7,
+        "unit 7 never answers on bus 'unit', units 1, 2 do: look at `unit_id` of 'ro",
+    ),
+    "tcp, wrong framing": (
+        "tcp",
+        [("link: tcp", "link: rtu-over-tcp")],
+        "nothing answers on bus 'unit', where unit 1",
+    ),
+    "rtu, refused": (
+        "rtu",
+        [("gust: {bus: unit, table: input, address: 8", "gust: {bus: unit, table: input, address: 15")],
+        "'gust' cannot be read: input 15 of unit 1: the unit refused with exception 2, illegal data address",
+    ),
+    "tcp, wrong scale": (
+        "tcp",
+        [("address: 8, scale: 0.1", "address: 8, scale: 1")],
+        "'gust' reads 0 and then 1",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", MISWIRED)
+def test_a_miswiring_is_named_on_wires(bench, tmp_path, name):
+    """Who is silent and who answers, what is refused, what reads otherwise: within seconds, and nothing is fine."""
+    link, changes, said = MISWIRED[name]
+    result = selfcheck(bench(*changes, link=link), tmp_path, kind="unit")
+    assert result.result == "worse", result.aborted
+    assert any(sentence.startswith(said) for sentence in result.sentences), result.sentences

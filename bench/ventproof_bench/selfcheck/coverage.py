@@ -1,0 +1,154 @@
+"""What a self-check has judged, and what it could not, since the bench file gives it too little to go by (pure).
+
+A signal is judged when it answered as it should and would not have, had it been declared otherwise: whatever other
+place, coding, scale or sense would have shown the same answers in every exercise may be the true one, so that the
+readings do not tell a right bench file from a wrong one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import chain
+from typing import TYPE_CHECKING, Final, Literal, final
+
+from ventproof_bench.modbus.register_map import width
+from ventproof_bench.selfcheck.diagnosis import cases_of, explains, found_of
+from ventproof_bench.selfcheck.slips import (
+    Slip,
+    bank_of,
+    elsewhere,
+    extent,
+    others,
+    place_of,
+    recoded,
+    turned,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Sequence
+
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.selfcheck.diagnosis import At, Case, Exercised
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Unjudged:
+    """An output or a signal of which a self-check cannot say that it is hooked up right.
+
+    Attributes:
+        what: `output` or `signal`.
+        name: its name.
+        why: why not, and what would let it be judged.
+        left: whether the bench file leaves it out on purpose.
+        at: where in the bench file to look.
+    """
+
+    what: Literal["output", "signal"]
+    name: str
+    why: str
+    left: bool
+    at: At
+
+
+_LEFT: Final = "the bench file leaves it out, `selfcheck: leave`"
+
+
+def unjudged(
+    file: BenchFile, tries: Sequence[Exercised], undriven: Collection[str] = ()
+) -> tuple[Unjudged, ...]:
+    """Return what was not judged, outputs first, each with what would let it be.
+
+    Args:
+        file: the bench file.
+        tries: what was exercised.
+        undriven: outputs that were not driven although they have a hook-up.
+    """
+    return (*_outputs(file, tries, undriven), *_signals(file, tries))
+
+
+def _outputs(file: BenchFile, tries: Iterable[Exercised], undriven: Collection[str]) -> Iterator[Unjudged]:
+    tried = {one.output for one in tries}
+    for name, output in file.outputs.items():
+        at = "outputs", name
+        if name in undriven or (output.hookup is not None and name not in tried):
+            yield Unjudged("output", name, "it was not driven", left=False, at=at)
+        elif output.hookup is None:
+            left = output.selfcheck == "leave"
+            why = _LEFT if left else "no `hookup:` says what answers it; add one, or `selfcheck: leave`"
+            yield Unjudged("output", name, why, left=left, at=at)
+        elif all(wanted.way == "stays" for wanted in output.hookup.answers.values()):
+            why = "nothing answers it by its `hookup:`; name a signal that moves"
+            yield Unjudged("output", name, why, left=False, at=(*at, "hookup", "answers"))
+
+
+def _signals(file: BenchFile, tries: Sequence[Exercised]) -> Iterator[Unjudged]:
+    cases = cases_of(tries)
+    for name, spec in file.signals.items():
+        at = "signals", name
+        its = cases.get(name, [])
+        if spec.selfcheck == "leave":
+            yield Unjudged("signal", name, _LEFT, left=True, at=at)
+        elif all(wanted.way == "stays" for _, wanted in its):
+            why = "no `hookup:` lets it answer; name it among `answers`, or `selfcheck: leave`"
+            yield Unjudged("signal", name, why, left=False, at=at)
+        elif any(found_of(file, name, case).kind != "right" for case in its):
+            yield Unjudged("signal", name, "it did not answer as it should", left=False, at=at)
+        elif doubt := next(doubts(file, name, its, tries), None):
+            yield Unjudged("signal", name, _doubted(file, name, its, doubt), left=False, at=at)
+
+
+def doubts(file: BenchFile, signal: str, cases: Sequence[Case], tries: Sequence[Exercised]) -> Iterator[Slip]:
+    """Yield other ways to read a signal that the readings do not rule out.
+
+    Args:
+        file: the bench file.
+        signal: a signal that answered as it should.
+        cases: the exercises that it takes part in.
+        tries: everything that was exercised.
+    """
+    spec = file.signals[signal]
+    own = place_of(spec), spec.type, spec.word_order
+    numbers = _numbers(file) if spec.type == "bit" else set()  # a bit of a number is no flag
+    for slip in chain(turned(spec), recoded(spec), elsewhere(file, signal), others(file, signal)):
+        there = slip.spec
+        if there is not None and (
+            (place_of(there), there.type, there.word_order) == own or place_of(there)[:4] in numbers
+        ):
+            continue
+        if explains(file, signal, slip, cases) and _possible(file, signal, slip, tries):
+            yield slip
+
+
+def _numbers(file: BenchFile) -> set[tuple[str, int, str, int]]:
+    """Return the registers that the bench file reads numbers from."""
+    return {
+        (*bank_of(spec), at)
+        for spec in file.signals.values()
+        if spec.type != "bit"
+        for at in range(place_of(spec)[3], place_of(spec)[3] + width(spec))
+    }
+
+
+def _possible(file: BenchFile, signal: str, slip: Slip, tries: Iterable[Exercised]) -> bool:
+    """Whether a signal read so would have been within what is possible whenever it was looked at."""
+    spec = file.signals[signal]
+    low, high = extent(spec)
+    seen = (slip.read(signal, state, spec.offset) for tried in tries for state in (tried.before, tried.after))
+    return all(value is None or low <= value <= high for value in seen)
+
+
+def _doubted(file: BenchFile, signal: str, cases: Sequence[Case], slip: Slip) -> str:
+    spec = file.signals[signal]
+    weak = all(wanted.values is None and wanted.states is None for _, wanted in cases) and spec.unit != "flag"
+    if weak:
+        cure = "write its value before and after among `answers`, as '0 % to 99 %'"
+    elif slip.kind == "type":
+        cure = "let it show a value that only one of them can hold, one below 0 say, or declare its `range:`"
+    elif slip.kind == "place":
+        whose = f"{slip.owner!r}" if slip.owner else "the other"
+        cure = f"add a hook-up that only one of it and {whose} answers: `{signal}: stays` where {whose} does"
+    else:
+        cure = "write values farther apart"
+    said = f"with `{slip.right}` it would have answered alike"
+    return f"{said}; {cure}"
