@@ -33,12 +33,13 @@ _FINDERS: Final = 2
 """So many profiles that catch the largest change are tried with smaller ones; another may catch less still."""
 _POSITION_PERCENT: Final = 20.0
 _SPAN_S: Final = 10.0
+_SHORTEST_S: Final = 1e-3
 _FULL_PERCENT: Final = 100.0
 
 
 @final
 @dataclass(frozen=True, slots=True)
-class Setting:
+class MockSetting:
     """A setting of the mock that a line of an override table states.
 
     Attributes:
@@ -83,11 +84,11 @@ class Moved:
 class MovedSetting:
     """A setting, moved less and more."""
 
-    setting: Setting
+    setting: MockSetting
     ways: tuple[Moved, Moved]
 
 
-def settings_of(bench: BenchFile) -> dict[str, Setting]:
+def settings_of(bench: BenchFile) -> dict[str, MockSetting]:
     """Return the settings of a bench's mock by the names of an override table's lines, in a table's order."""
     assert bench.mock is not None, "whoever moves them sees to it"
     return {setting.line: setting for setting in _Finder(bench, bench.mock).every()}
@@ -99,7 +100,7 @@ class _Finder:
     bench: BenchFile
     mock: MockSettings
 
-    def every(self) -> Iterator[Setting]:
+    def every(self) -> Iterator[MockSetting]:
         for name in self.mock.vents:
             yield self._vent(name)
         for place in ("outside", "house"):
@@ -117,13 +118,13 @@ class _Finder:
         yield self._span("supply.rides_through", ("supply", "rides_through"), "supply")
         yield self._span("supply.boots_for", ("supply", "boots_for"), "supply")
 
-    def _rain(self) -> Iterator[Setting]:
+    def _rain(self) -> Iterator[MockSetting]:
         yield self._span(f"rain.{self._at('rain')}.debounce", ("rain", "debounce"), "rain")
         if self.mock.tip_rate is not None:
             yield from self._threshold("rain", "bucket", ("tip_rate",), "wet_at", rising=True)
         yield from self._rule("rain", ("rain",), "rain", "bucket")
 
-    def _gale(self) -> Iterator[Setting]:
+    def _gale(self) -> Iterator[MockSetting]:
         if self.mock.wind is None:
             return
         yield from self._threshold("gale", "cups", ("wind",), "gale_at", rising=True)
@@ -134,42 +135,44 @@ class _Finder:
         for vent in self.mock.wind.leeward:
             yield self._position(f"gale.leeward.{vent}", ("wind", "leeward", vent), "cups", "direction")
 
-    def _frost(self) -> Iterator[Setting]:
+    def _frost(self) -> Iterator[MockSetting]:
         if self.mock.frost is not None:
             yield from self._threshold("frost", "outside", ("frost",), "frost_at", rising=False)
             yield from self._rule("frost", ("frost",), "outside")
 
-    def _rule(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[Setting]:
+    def _rule(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[MockSetting]:
         for key in ("entry_delay", "release_delay"):
             yield self._span(f"{line}.{key}", (*path, key), *shows_by)
         yield from self._positions(line, path, *shows_by)
 
-    def _positions(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[Setting]:
+    def _positions(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[MockSetting]:
         rule = _got(self.mock, path)
         for vent in rule.positions if rule is not None else ():
             yield self._position(f"{line}.positions.{vent}", (*path, "positions", vent), *shows_by)
 
-    def _vent(self, name: str) -> Setting:
+    def _vent(self, name: str) -> MockSetting:
         value = self.mock.vents[name].full_travel
-        return Setting(f"vents.{name}", "s", value, value / 2, (), {("vents", name, "full_travel"): 1.0})
+        return MockSetting(f"vents.{name}", "s", value, value / 2, (), {("vents", name, "full_travel"): 1.0})
 
-    def _span(self, line: str, path: tuple[str, ...], *shows_by: str) -> Setting:
+    def _span(self, line: str, path: tuple[str, ...], *shows_by: str) -> MockSetting:
         value = float(_got(self.mock, path))
-        return Setting(line, "s", value, max(value, _SPAN_S), shows_by, {path: 1.0})
+        return MockSetting(line, "s", value, max(value, _SPAN_S), shows_by, {path: 1.0})
 
-    def _position(self, line: str, path: tuple[str, ...], *shows_by: str) -> Setting:
-        return Setting(line, "%", _got(self.mock, path).value, _POSITION_PERCENT, shows_by, {path: 1.0})
+    def _position(self, line: str, path: tuple[str, ...], *shows_by: str) -> MockSetting:
+        return MockSetting(line, "%", _got(self.mock, path).value, _POSITION_PERCENT, shows_by, {path: 1.0})
 
     def _threshold(
         self, line: str, place: str, path: tuple[str, ...], key: str, *, rising: bool
-    ) -> Iterator[Setting]:
+    ) -> Iterator[MockSetting]:
         """Yield where a condition begins, with its end where it was, and the other way round."""
         begins, apart = _got(self.mock, (*path, key)), _got(self.mock, (*path, "hysteresis")).value
         sign, unit = 1.0 if rising else -1.0, canonical_symbol(begins.dimension)
         name, hysteresis = f"{line}.{self._at(place)}", (*path, "hysteresis")
-        yield Setting(name, unit, begins.value, 2 * apart, (place,), {(*path, key): 1.0, hysteresis: sign})
+        yield MockSetting(
+            name, unit, begins.value, 2 * apart, (place,), {(*path, key): 1.0, hysteresis: sign}
+        )
         ends = begins.value - sign * apart
-        yield Setting(f"{name}.ends_at", unit, ends, 2 * apart, (place,), {hysteresis: -sign})
+        yield MockSetting(f"{name}.ends_at", unit, ends, 2 * apart, (place,), {hysteresis: -sign})
 
     def _at(self, place: str) -> str:
         """Return the output that is wired to an input; the input's own name where none is."""
@@ -177,7 +180,7 @@ class _Finder:
         return next(wired, place)
 
 
-def room(setting: Setting, bench: BenchFile, sign: Sign) -> float:
+def room(setting: MockSetting, bench: BenchFile, sign: Sign) -> float:
     """Return how far a setting can be moved at the most: times and hystereses stay above 0, positions on the scale."""
     most = setting.most
     for path, times in setting.paths.items():
@@ -188,11 +191,11 @@ def room(setting: Setting, bench: BenchFile, sign: Sign) -> float:
         elif step < 0 and path[-1] == "hysteresis":
             most = min(most, value.value)
         elif step < 0 and not isinstance(value, Quantity):
-            most = min(most, value)
+            most = min(most, value - _SHORTEST_S)
     return most
 
 
-def with_moved(bench: Loaded[BenchFile], setting: Setting, by: float) -> Loaded[BenchFile]:
+def with_moved(bench: Loaded[BenchFile], setting: MockSetting, by: float) -> Loaded[BenchFile]:
     """Return a bench whose mock has a setting moved by so much."""
     mock: Any = bench.model.mock
     for path, times in setting.paths.items():
@@ -220,7 +223,7 @@ def _put(model: Any, path: Sequence[str], value: object) -> Any:  # noqa: ANN401
 
 
 def could_show(
-    setting: Setting,
+    setting: MockSetting,
     profiles: Sequence[Profile],
     inputs: Sequence[Collection[str]],
     healthy: Sequence[Trial],
@@ -240,7 +243,8 @@ def could_show(
         for number, moved in enumerate(inputs)
         if not setting.shows_by or any(its in moved for its in setting.shows_by)
     ]
-    return tuple(sorted(could, key=lambda n: (setting.line not in profiles[n].proves, healthy[n].polls)))
+    claims = [frozenset(profile.proves) for profile in profiles]
+    return tuple(sorted(could, key=lambda n: (setting.line not in claims[n], healthy[n].polls)))
 
 
 # What runs in the processes.
@@ -278,7 +282,7 @@ def move(line: str, sign: Sign, healthy: Mapping[int, Trial]) -> Moved:
     return Moved(sign, most, share and share * most, finders[0])
 
 
-def _tried(setting: Setting, by: float, order: Iterable[int]) -> dict[int, Trial]:
+def _tried(setting: MockSetting, by: float, order: Iterable[int]) -> dict[int, Trial]:
     tried: dict[int, Trial] = {}
     for number in order:
         tried[number] = attempt_moved(setting, by, number)
@@ -287,7 +291,7 @@ def _tried(setting: Setting, by: float, order: Iterable[int]) -> dict[int, Trial
     return tried
 
 
-def attempt_moved(setting: Setting, by: float, number: int) -> Trial:
+def attempt_moved(setting: MockSetting, by: float, number: int) -> Trial:
     """Let a profile of this process's suite meet the unit with a setting moved by so much."""
     suite = own_suite()
     return attempt(suite.profiles[number], with_moved(suite.bench, setting, by), seed=suite.seed)

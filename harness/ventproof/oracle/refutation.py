@@ -42,16 +42,20 @@ def refuted(table: OverrideTable, owed: ExpectedBehaviour, response: Response, s
 
 
 def _flag_refuted(response: Response, flag: UncertainState, since_s: float) -> bool:
-    if isinstance(response, model.Equals):
-        by_s = since_s + response.within
-        if response.equals in {"on", 1}:
-            return not _meets(flag.may, since_s, by_s)
-        return not _meets(flag.must.inverted(), since_s, by_s)
-    if isinstance(response, model.Unchanged):
-        to_s, was = since_s + response.unchanged.for_, flag.at(since_s)
-        if was == "yes":
-            return _meets(flag.may.inverted(), since_s, to_s)
-        return was == "no" and _meets(flag.must, since_s, to_s)
+    on, off = flag.must, flag.may.inverted()
+    match response:
+        case model.Equals():
+            by_s = since_s + response.within
+            wanted = flag.may if response.equals in {"on", 1} else on.inverted()
+            return not _meets(wanted, since_s, by_s)
+        case model.Unchanged(unchanged=span):
+            was = flag.at(since_s)
+            left = off if was == "yes" else on
+            return was != "open" and _meets(left, since_s, since_s + span.for_)
+        case model.Stays():
+            low, high = _band(response.stays.value, response.tolerance.value)
+            wrong = [state for value, state in ((0, off), (1, on)) if not low <= value <= high]
+            return any(_meets(state, since_s, since_s + response.for_) for state in wrong)
     return False
 
 

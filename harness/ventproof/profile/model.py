@@ -324,7 +324,7 @@ class Profile(FileModel):
     about: str = ""
     """What it proves, for whoever reads the record."""
     proves: list[TableLine] = Field(default_factory=list)
-    """The lines of the override table that it proves: `rain.entry_delay`; `ventproof trace` knows their names."""
+    """The lines of the override table that it claims to prove: `rain.entry_delay`; `ventproof trace` checks them."""
     needs: Needs
     """What the bench must have."""
     values: dict[Name, str | int | float] = Field(default_factory=dict)

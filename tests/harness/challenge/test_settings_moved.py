@@ -75,7 +75,7 @@ def test_a_threshold_moves_alone():
     assert (frost.frost_at.value, frost.frost_at.value + frost.hysteresis.value) == (2, 2.5)
     assert room(SETTINGS["gale.cups.ends_at"], BENCH.model, 1) == 3
     assert room(SETTINGS["frost.positions.side"], BENCH.model, -1) == 0
-    assert room(SETTINGS["rain.entry_delay"], BENCH.model, -1) == 2
+    assert 0 < 2 - room(SETTINGS["rain.entry_delay"], BENCH.model, -1) < 0.01
 
 
 def test_only_profiles_that_move_its_input_are_tried():
