@@ -120,7 +120,10 @@ def test_a_kind_says_what_it_demands_and_which_keys_it_takes():
     """What a response demands is told in the words of its keys; a nested key's own are told below it."""
     reaches = explain("reaches")
     assert "within `tolerance` of this value at the latest `within` after the stimulus" in reaches
-    assert "Needs: tolerance, within, signal. May have: holds, after, after_end_of, why, already_so.\n" in reaches
+    assert (
+        "Needs: tolerance, within, signal. May have: holds, after, after_end_of, why, already_so.\n"
+        in reaches
+    )
     assert "Below `unchanged:` Needs: for. May have: tolerance.\n" in explain("unchanged")
     assert "Needs: bus, coil. May have: unit_id.\n" in explain("coil")
     assert "Needs: host. May have: tcp_port, timeout" in explain("tcp")
