@@ -289,8 +289,13 @@ def _unguarded(rig):
 
 def _cut(rig):
     rain = rig.file.outputs["rain"].model_copy(update={"wired": {"input": "rain", "bus": "unit"}})
-    rig.file = rig.file.model_copy(update={"outputs": {**rig.file.outputs, "rain": rain}})
-    after_s(2, lambda: rig.buses[0]._link.hang_up("it was pulled out"))
+    carries = rig.file.model_copy(update={"outputs": {**rig.file.outputs, "rain": rain}})
+
+    def pulled_out():
+        rig.file = carries
+        rig.buses[0]._link.hang_up("it was pulled out")
+
+    after_s(2, pulled_out)
 
 
 def _opens(rig):
