@@ -48,8 +48,9 @@ class CountDecider(Decider):
         # Counters are read without error: `lo` is the count.
         value, _, a, b, fresh, _ = reading
         if b <= self.s1 + EPS_S:
-            if value != self._before or self._still_to_s < self.formula.counts_until_s:
-                # From the end of the first window to the begin of the last: in between it certainly stood still.
+            if fresh or value != self._before or self._still_to_s < self.formula.counts_until_s:
+                # From the end of the first window to the begin of the last: in between it certainly stood still. What
+                # was counted last before a restart nobody has read.
                 self._still_from_s = b
             self._before, self._still_to_s = value, a
             self._in_time = value

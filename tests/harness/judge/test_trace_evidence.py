@@ -244,3 +244,16 @@ def test_what_was_withdrawn_before_a_watch_was_opened_is_a_hole_in_its_evidence(
     for sample in every(0.1, 50.0, first_s=7.0):
         trace.observe(sample)
     assert trace.watch(formula, NOW).close(100.0).verdict is Verdict.INCONCLUSIVE
+
+
+@pytest.mark.parametrize(("before", "verdict"), [([5, 6, 7, 0], "inconclusive"), ([5, 6, 7, 0, 0], "pass")])
+def test_a_restart_does_not_hide_that_a_counter_was_running(before: list[int], verdict: str) -> None:
+    """It was not read to stand still since: what came before may be among the counts."""
+    rain = SignalTraits(name="rain_count", unit="count", wraps_at=65536)
+    values = [*before, *[1] * 8]
+    found = judge(
+        f.CountsFormula(1, 5.0),
+        [Sample(value, i - len(before) + 0.5, i - len(before) + 0.52) for i, value in enumerate(values)],
+        rain,
+    )
+    assert found.verdict == verdict
