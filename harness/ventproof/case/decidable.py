@@ -148,6 +148,14 @@ class _Demand:
     spec: SignalSpec
     stood: float | None
 
+    @property
+    def seen(self) -> str:
+        """How well its signal is seen."""
+        evidence, traits = self.evidence, self.evidence.traits
+        error = "" if is_discrete(traits) else f" to ± {traits.error:g} {self.spec.unit}"
+        late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
+        return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
+
     def decides(self, verdict: Verdict, evidence: Evidence, formula: Formula) -> bool:
         """Return whether a verdict would come of it with some evidence and formula."""
         return decides(formula, _sight(self.spec, evidence, self.stood), evidence, verdict)
@@ -159,13 +167,11 @@ def checked(bound: Bound) -> Bound:
     warnings: list[Problem] = []
     for demand in _demands(bound):
         if not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
-            errors.append(
-                _problem(bound, demand, Verdict.PASS, "no unit can pass this on this bench, however right")
-            )
+            reason = f"no unit can pass this on this bench, however right: {demand.seen}"
+            errors.append(_problem(bound, demand, Verdict.PASS, reason))
         elif not demand.decides(Verdict.FAIL, demand.evidence, demand.formula):
-            warnings.append(
-                _problem(bound, demand, Verdict.FAIL, "no unit can fail this on this bench, however wrong")
-            )
+            reason = f"no unit can fail this on this bench, however wrong: {demand.seen}"
+            warnings.append(_problem(bound, demand, Verdict.FAIL, reason))
         else:
             warnings += _never_early(bound, demand)
     return replace(bound, undecidable=tuple(in_file_order(errors)), warnings=tuple(in_file_order(warnings)))

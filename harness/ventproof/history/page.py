@@ -27,6 +27,7 @@ from ventproof_bench.base.text import clean
 if TYPE_CHECKING:
     from ventproof.figures.trend_chart import Trend, Version
     from ventproof.history.store import History, HistoryEntry, Wanted
+    from ventproof.log.run import RunRecord
 
 
 TITLE: Final = "History of override tests"
@@ -172,6 +173,13 @@ def _unit(
     }
 
 
+def _together(one: RunRecord, other: RunRecord) -> bool:
+    """Return whether two runs are the same, or of one set."""
+    if one.place is None or other.place is None:
+        return one is other
+    return one.place.plan.sha256 == other.place.plan.sha256
+
+
 def _standing(entries: Sequence[HistoryEntry], gaps: Mapping[str, str]) -> tuple[str, str]:
     """Return how a unit stands with the firmware that was run last, and what that is said of.
 
@@ -181,14 +189,16 @@ def _standing(entries: Sequence[HistoryEntry], gaps: Mapping[str, str]) -> tuple
     profiles = {entry.record.profile for entry in entries}
     runs = [entry.record for entry in entries if entry.record.firmware == firmware]
     newest = {record.profile: record for record in reversed(runs)}
-    earlier = sum(record.verdict != "pass" and record is not newest[record.profile] for record in runs)
-    verdicts = [record.verdict for record in newest.values()]
+    # Repeats of one command stand together: the last of them alone says less than all.
+    latest = [record for record in runs if _together(record, newest[record.profile])]
+    earlier = sum(record.verdict != "pass" for record in runs) - sum(r.verdict != "pass" for r in latest)
+    verdicts = [record.verdict for record in latest]
     worst = min(verdicts, key=_WORST_FIRST.index)
     plans = dict.fromkeys(record.place.plan.sha256 for record in newest.values() if record.place)
     said = [gaps[sha256] for sha256 in plans if sha256 in gaps]
     whole = not said
     if worst != "pass":
-        said.append(f"{verdicts.count(worst)} of {len(newest)} profiles")
+        said.append(f"{verdicts.count(worst)} of {len(latest)} runs")
     if len(newest) < len(profiles):
         said.append(f"{len(profiles) - len(newest)} not run with this firmware")
     if earlier:

@@ -77,7 +77,8 @@ def test_what_no_unit_can_pass_is_refused(demand, changes, cures):
     """The key, the value and the place that would mend it are named, the bench's before an easier demand."""
     (problem,) = on_bench(demand, **changes).undecidable
     assert problem.line == 12
-    assert problem.reason == "no unit can pass this on this bench, however right"
+    assert problem.reason.startswith("no unit can pass this on this bench, however right: ")
+    assert " is read every " in problem.reason
     assert cures in problem.hint
 
 

@@ -29,7 +29,7 @@ def test_what_nobody_can_fail_is_a_warning_and_what_nobody_can_pass_an_error(ven
         code, out, err = ventproof(*command, "--bench", SHIPPED_BENCH)
         assert code == 3
         assert (out + err).count(
-            "no unit can pass this on this bench, however right; write `tolerance: "
+            "however right: 'roof_vent' is read every 0.1 s to ± 0.25 %, up to 0.2 s late; write `tolerance: "
         ) == 1
 
 

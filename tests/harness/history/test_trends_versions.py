@@ -18,6 +18,7 @@ from ventproof.history.database import place_of
 from ventproof.history.page import page_of, policy_for
 from ventproof.history.store import History, HistoryEntry
 from ventproof.history.trends import firmware_order, trends_of
+from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
 from ventproof.verdict.finding import Bounds, NotRun, Status
@@ -197,7 +198,23 @@ def test_a_unit_is_as_good_as_its_worst_profile(entries):
     page = page_of([newest, *entries], left=0, links=lambda _: ("", ""))
     summary = page.split("<summary>")[1].split("</summary>")[0]
     assert 'class="word fail"' in summary
-    assert "1 of 2 profiles" in summary
+    assert "1 of 2 runs" in summary
+
+
+def test_a_unit_is_as_good_as_all_repeats_of_its_newest_set(entries):
+    """The last of three repeats passed: two of three failed, and that is what is said."""
+    plan = Plan(profiles=(PlannedProfile("rain", "aa" * 32),), repeats=3, firmware="2.10")
+    passed, failed = entries[3].record, entries[0].record
+    made = [
+        HistoryEntry(
+            replace(one, firmware="2.10", digest=f"{n:064x}", place=PlannedRun(plan, n)),
+            DAY + dt.timedelta(n),
+            Path(),
+        )
+        for n, one in ((3, passed), (2, failed), (1, failed))
+    ]
+    summary = page_of(made, left=0, links=lambda _: ("", "")).split("<summary>")[1].split("</summary>")[0]
+    assert ('class="word fail"' in summary, "2 of 3 runs" in summary) == (True, True)
 
 
 def test_passes_of_an_older_firmware_do_not_count_for_the_newest(logged, tmp_path):
