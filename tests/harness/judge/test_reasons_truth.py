@@ -14,7 +14,7 @@ from ventproof.verdict.finding import Bounds, Cause, Verdict, Witness
 from ventproof_bench.base.evidence import Sample
 
 NEAR = 1e-4
-SEEDS = range(600)
+SEEDS = range(200)
 BANDS = f.ReachesFormula | f.ReturnsFormula
 
 
