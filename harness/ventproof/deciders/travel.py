@@ -164,16 +164,17 @@ class TravelDecider(Decider):
             for low, high in pairwise(y):
                 way = Bounds(target - high, target - low)
                 met = []
+                # What may be is eased: where both bounds meet a level, rounding must not leave the upper one below it.
                 for share in (0.1, 0.9):
                     soonest_s = s.low + share * way.low * per_unit_s
-                    met.append(upper.first_at(low + share * way.high, soonest_s))
+                    met.append(upper.first_at(low + share * way.high - EPS, soonest_s))
                     met.append(lower.first_at(high + share * way.low, s.high))
                 first10, last10, first90, last90 = met
                 # Never quicker than the rate allows, however little the evidence says of the two instants.
                 quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
                 slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
                 fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF
-                end_s = min(last90, s.high + self.formula.within_s, upper.last_at(low + 0.9 * way.high))
+                end_s = min(last90, s.high + self.formula.within_s, upper.last_at(low + 0.9 * way.high - EPS))
                 in_time = 0.8 * way.low / (end_s - first10) if end_s > first10 else INF
                 rate = Bounds(min(slowest, fastest), fastest)
                 yield _Travel(rate, Bounds(first90, last90), s, in_time)
