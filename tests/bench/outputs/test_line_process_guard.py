@@ -6,8 +6,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -292,8 +292,23 @@ def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
                 os.killpg(harness.pid, signal.SIGKILL)
                 harness.wait()
                 harness.stdout.close()
+            # The guard still reads back what it put back; the next test may be given ports of the same names.
+            await _let_go({port, rtu})
 
     _really(main())
+
+
+async def _let_go(ports: set[str]) -> None:
+    """Wait until no other process has one of the ports open."""
+    async with asyncio.timeout(10):
+        while any(_held(ports)):
+            await asyncio.sleep(0.02)
+
+
+def _held(ports: set[str]) -> Iterator[bool]:
+    for entry in Path("/proc").glob("[0-9]*/fd/*"):
+        with suppress(OSError):  # it is gone meanwhile
+            yield entry.parts[2] != str(os.getpid()) and str(entry.readlink()) in ports
 
 
 def test_a_train_that_nobody_waits_for_stops():
