@@ -12,7 +12,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
 from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
-from ventproof_bench.benchfile.signals import SignalSpec, PositionSignal, signal_kind
+from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
