@@ -29,10 +29,20 @@ from ventproof_bench.outputs.settings import SettingLine
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Coroutine, Mapping, Sequence
+    from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
+    from typing import NoReturn
 
     from ventproof_bench.base.evidence import DrivenWhy
-    from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs
+    from ventproof_bench.base.protocols import (
+        Bus,
+        Contact,
+        EvidenceSink,
+        Level,
+        MockInputs,
+        PartCondition,
+        VentPart,
+    )
+    from ventproof_bench.outputs.vents import PlayedVents
 
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
@@ -171,6 +181,7 @@ class LocalOutputs:
         buses: the bench's buses by name; their owner opens and closes them.
         specs: how those buses are declared.
         inputs: the mock's terminals, in process only.
+        vents: the vents that are played with some of these outputs, if any are.
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
 
@@ -190,11 +201,13 @@ class LocalOutputs:
         buses: Mapping[str, Bus],
         specs: Mapping[str, BusSpec],
         inputs: MockInputs | None = None,
+        vents: PlayedVents | None = None,
         spin_s: float = 0.0,
     ) -> None:
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.lost = None  # these outputs live and die with their process
+        self._vents = vents
         self._spin_s = spin_s
         self._contacts: dict[str, _ContactLine] = {}
         self._levels: dict[str, _LevelLine] = {}
@@ -392,28 +405,50 @@ class LocalOutputs:
             ):
                 await line.look(name)
 
-    async def make_safe(self) -> None:
+    async def play(self, sink: EvidenceSink) -> NoReturn:
+        """Play the vents until cancelled, as `ventproof_bench.outputs.vents.PlayedVents.play` does."""
+        if self._vents is None:
+            raise DriverError("the bench plays no vent")
+        await self._vents.play(self, sink)
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a played vent, as `ventproof_bench.outputs.vents.PlayedVents.condition` does.
+
+        Raises:
+            DriverError: no such vent is played.
+        """
+        if self._vents is None:
+            raise DriverError("the bench plays no vent")
+        return self._vents.condition(vent, parts)
+
+    async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Break off trains, drive contacts and levels to their safe states, then put back what was written of settings.
 
         Every output is tried whatever becomes of the others; then the first error is raised.
+
+        Args:
+            vents_play_on: leave the outputs of vents that are played to them; otherwise these are played no more.
         """
+        if self._vents is not None and not vents_play_on:
+            self._vents.stop()
         # First, so that a train that `stop` wakes up finds itself broken off.
         self._halts += 1
         for line in self._contacts.values():
             line.stop()
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
-        await asyncio.shield(self._all_safe("safe"))
+        left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
+        await asyncio.shield(self._all_safe("safe", left))
 
-    async def _all_safe(self, why: DrivenWhy) -> None:
+    async def _all_safe(self, why: DrivenWhy, left: Collection[str] = ()) -> None:
         asked, self._safe_since = self._asked, None
         # Each takes its output's lock, and so comes after a command that is under way and undoes it.
         ways: list[Coroutine[None, None, None]] = [
-            self._contact_safe(name, line, why) for name, line in self._contacts.items()
+            self._contact_safe(name, line, why) for name, line in self._contacts.items() if name not in left
         ]
         ways += [
             self._level_safe(name, line, safe, why)
             for name, line in self._levels.items()
-            if (safe := line.spec.safe) is not None
+            if (safe := line.spec.safe) is not None and name not in left
         ]
         outcomes = await asyncio.gather(*ways, return_exceptions=True)
         # Then only: the unit's supply may be one of the contacts.
@@ -423,7 +458,7 @@ class LocalOutputs:
         for outcome in outcomes:
             if outcome is not None:
                 raise outcome
-        self._safe_since = asked
+        self._safe_since = None if left else asked
 
     async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
         closed = line.spec.safe == "closed"

@@ -21,6 +21,7 @@ from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.vents import PlayedVents, commanding_buses
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
@@ -71,11 +72,16 @@ _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to
 @final
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What is polled on one bus."""
+    """What is polled on one bus.
+
+    Attributes:
+        played: whether whoever plays the vents polls it, since it commands some of them.
+    """
 
     bus: Bus
     plan: ReadPlan
     spec: BusSpec
+    played: bool = False
 
 
 @final
@@ -151,7 +157,8 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
             seed=seed + number,
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
-    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock)
+    vents = PlayedVents(file, buses)
+    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock, vents=vents)
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
@@ -163,9 +170,9 @@ def _real(file: BenchFile) -> Rig:
 
 
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
-    reads = []
+    reads, played = [], commanding_buses(file)
     for name, spec in file.buses.items():
         signals = {n: s for n, s in file.registers.items() if s.bus == name}
         if signals:
-            reads.append(Read(buses[name], plan_reads(signals, spec), spec))
+            reads.append(Read(buses[name], plan_reads(signals, spec), spec, played=name in played))
     return tuple(reads)

@@ -368,12 +368,12 @@ class SelfCheck:
                 why = str(error).removeprefix(f"output {name}: ")
                 text = f"output {name!r} cannot be written: {why}; look at what stands below its `wired:`"
                 measured.wrongs.append(Wrong(text, ("outputs", name, "wired")))
-            await self._rig.outputs.make_safe()
+            await self._rig.outputs.make_safe(vents_play_on=True)
 
     async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
         self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
-        await self._rig.outputs.make_safe()
+        await self._rig.outputs.make_safe(vents_play_on=True)
         await self._turn(name, hookup, on=False)
         for other, value in hookup.first.items():
             await self._put(other, value.value)
