@@ -419,7 +419,7 @@ class LocalOutputs:
         """
         if self._vents is None:
             raise DriverError("the bench plays no vent")
-        return self._vents.condition(vent, parts)
+        return await self._vents.condition(vent, parts)
 
     async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Break off trains, drive contacts and levels to their safe states, then put back what was written of settings.

@@ -8,18 +8,21 @@ windows so much wider. What the unit was shown once is never taken back.
 from __future__ import annotations
 
 import asyncio
+from math import inf
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import BenchError, BusFault, DriverError
 from ventproof_bench.base.evidence import Gap, Poll, Window
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
+from ventproof_bench.plant.played import PlayedVent
+from ventproof_bench.plant.vent import Condition, Vent, VentTravel
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine, Mapping
+    from collections.abc import Callable, Coroutine, Mapping
     from typing import NoReturn
 
     from ventproof_bench.base.protocols import Bus, EvidenceSink, PartCondition, VentPart
@@ -51,3 +54,241 @@ def commanding_buses(file: BenchFile) -> frozenset[str]:
         if vent.plays is not None
         for signal in vent.commanded_by
     )
+
+
+@final
+class PlayedVents:
+    """The vents of a bench that the bench plays.
+
+    Args:
+        file: the bench.
+        buses: its buses by name, those that command played vents among them; their owner opens and closes them.
+
+    Attributes:
+        outputs: the outputs that play back where they stand.
+    """
+
+    def __init__(self, file: BenchFile, buses: Mapping[str, Bus]) -> None:
+        self.outputs = frozenset(file.played_outputs)
+        self._file = file
+        self._buses = buses
+        self._rounds: dict[str, _Rounds] = {}
+        self._stopped = False
+
+    def stop(self) -> None:
+        """Play back nothing more, from this moment on: the outputs are made safe."""
+        self._stopped = True
+
+    async def play(self, feedback: Feedback, sink: EvidenceSink) -> NoReturn:
+        """Play all vents until cancelled; each stands where the bench file lets it start.
+
+        Args:
+            feedback: the outputs.
+            sink: takes all that is read on the buses that command vents, and the vents' positions as they were played.
+
+        Raises:
+            BenchError: what commands a vent was not read for too long, or nothing could be played back.
+        """
+        self._rounds = {
+            name: _Rounds(name, vent, self._file, feedback, sink, lambda: self._stopped)
+            for name, vent in self._file.vents.items()
+            if vent.plays is not None
+        }
+        ways: list[Coroutine[None, None, NoReturn]] = [self._poll(bus, sink) for bus in commanding_buses(self._file)]
+        ways += [rounds.run() for rounds in self._rounds.values()]
+        tasks = [asyncio.ensure_future(way) for way in ways]
+        try:
+            over, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            raise next(error for task in over if (error := task.exception()) is not None)
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a vent, as `ventproof_bench.base.protocols.Outputs.condition` does.
+
+        Raises:
+            DriverError: no such vent is played.
+        """
+        try:
+            rounds = self._rounds[vent]
+        except KeyError:
+            raise DriverError(f"no vent {vent!r} is played; {nearest(vent, self._rounds)}") from None
+        return await rounds.condition(parts)
+
+    async def _poll(self, bus: str, sink: EvidenceSink) -> NoReturn:
+        spec = self._file.buses[bus]
+        signals = {name: signal for name, signal in self._file.registers.items() if signal.bus == bus}
+        commanded = [rounds for rounds in self._rounds.values() if rounds.bus == bus]
+
+        def saw(evidence: Poll | Gap) -> None:
+            sink(evidence)
+            if isinstance(evidence, Poll):
+                for rounds in commanded:
+                    rounds.read(evidence)
+
+        plan = plan_reads(signals, spec)
+        await poll(self._buses[bus], plan, every_s=spec.poll_every, bus_spec=spec, sink=saw)
+
+
+@final
+class _Rounds:
+    """The rounds of one vent.
+
+    Attributes:
+        bus: the bus over which its commands are read.
+    """
+
+    def __init__(  # noqa: PLR0917 - made in one place only
+        self,
+        name: str,
+        spec: VentSpec,
+        file: BenchFile,
+        feedback: Feedback,
+        sink: EvidenceSink,
+        stopped: Callable[[], bool],
+    ) -> None:
+        self.bus = file.registers[spec.commanded_by[0]].bus
+        self._name = name
+        self._spec = spec
+        self._outputs = file.outputs
+        self._commands = [(signal, file.registers[signal]) for signal in spec.commanded_by]
+        self._signals = [signal for signal, its in file.positions.items() if its.position_of == name]
+        self._keeps_s = min((s.keeps_for for _, s in self._commands if s.keeps_for is not None), default=inf)
+        self._feedback = feedback
+        self._sink = sink
+        self._stopped = stopped
+        now = now_s()
+        self._vent = _played(spec, now)
+        self._unread = asyncio.Event()
+        self._requested_s = now
+        self._written: dict[str, float | bool] = {}
+        self._shown = Window(now, now)
+        self._every_s = file.buses[self.bus].poll_every
+        self._takes_s, self._apart_s, self._begun_s = 0.0, 0.0, now
+        self._waiting: list[asyncio.Future[float]] = []
+
+    def read(self, evidence: Poll) -> None:
+        """Take a reading of the drive's commands, if it is one."""
+        if not all(signal in evidence.values for signal, _ in self._commands):
+            return
+        apart_s = evidence.replied_s - self._requested_s
+        if apart_s > self._keeps_s:
+            detail = (
+                f"what commands vent {self._name} was not read for {apart_s:.3g} s, and may change and change back "
+                f"after {self._keeps_s:g} s: the vent stood meanwhile"
+            )
+            self._sink(Gap(self.bus, self._requested_s, evidence.replied_s, "timeout", detail))
+            self._vent.lost(evidence.requested_s)
+        values = [evidence.values[signal] for signal, _ in self._commands]
+        opens, closes = (value == 1 for value in values)
+        late_s = max(spec.refreshed_every for _, spec in self._commands)
+        self._vent.read(evidence.requested_s - late_s, evidence.replied_s, opens=opens, closes=closes)
+        self._requested_s = evidence.requested_s
+        self._unread.set()
+
+    async def run(self) -> NoReturn:
+        """Play one round after the other, each on the last reading.
+
+        Raises:
+            BenchError: there was no reading for too long, or nothing could be played back.
+        """
+        while True:
+            try:
+                async with asyncio.timeout(LONGEST_SILENCE_S):
+                    await self._unread.wait()
+            except TimeoutError:
+                raise BenchError(
+                    f"what commands vent {self._name} was not read for {LONGEST_SILENCE_S:g} s: nobody plays it"
+                ) from None
+            self._unread.clear()
+            try:
+                await self._round()
+            except DriverError as error:
+                self._missed(error)
+
+    async def condition(self, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of the vent, and wait until that was played."""
+        asked_s = now_s()
+        self._vent.apply(condition_of(parts))
+        played = asyncio.get_running_loop().create_future()
+        self._waiting.append(played)
+        return Window(asked_s, await played)
+
+    async def _round(self) -> None:
+        """Play back what sensors show in the middle of the time until this is done in the next round."""
+        begun_s = now_s()
+        # Of the last two, since a single long one was a fault, and several are a bus that falls behind.
+        hold_s = max(self._every_s, min(self._apart_s, begun_s - self._begun_s))
+        self._apart_s, self._begun_s = begun_s - self._begun_s, begun_s
+        middle_s = begun_s + self._takes_s + hold_s / 2
+        self._vent.play(middle_s)
+        shown = self._shows(middle_s)
+        windows = [await self._write(name, shown[name]) for name in shown if self._written.get(name) != shown[name]]
+        if windows:
+            self._takes_s = windows[-1].latest_s - begun_s
+        earliest_s = min((window.earliest_s for window in windows), default=begun_s)
+        latest_s = max((window.latest_s for window in windows), default=begun_s)
+        self._shown = Window(earliest_s, max(self._shown.latest_s, latest_s))
+        percent = self._vent.vent.position_at(min(self._shown.latest_s, middle_s))
+        position = dict.fromkeys(self._signals, percent)
+        if position:
+            self._sink(Poll(self.bus, self._shown.earliest_s, self._shown.latest_s, position, PLAYED, 0, ()))
+        waiting, self._waiting = self._waiting, []
+        for played in waiting:
+            if not played.done():
+                played.set_result(self._shown.latest_s)
+
+    async def _write(self, name: str, value: float | bool) -> Window:
+        """Write what an output shows; until that is acknowledged nobody knows what it shows."""
+        self._written.pop(name, None)
+        if self._stopped():
+            await asyncio.Future()  # until whoever plays the vents is cancelled
+        if isinstance(value, bool):
+            window = await self._feedback.contact(name, closed=value)
+        else:
+            window = await self._feedback.level(name, value)
+        self._written[name] = value
+        return window
+
+    def _missed(self, error: DriverError) -> None:
+        """Take note that nothing proves what an output shows; the next round tries again.
+
+        Raises:
+            BenchError: it has been so for too long.
+        """
+        cause, now = error.__cause__, now_s()
+        if now - self._shown.latest_s > LONGEST_SILENCE_S:
+            raise BenchError(f"vent {self._name} could not be played for {LONGEST_SILENCE_S:g} s: {error}") from error
+        reason = cause.kind if isinstance(cause, BusFault) else "mismatch"
+        self._sink(Gap(self.bus, self._shown.latest_s, now, reason, f"vent {self._name} was not played: {error}"))
+
+    def _shows(self, at_s: float) -> dict[str, float | bool]:
+        """Return what each output shows of the vent at an instant."""
+        plays, vent = self._spec.plays, self._vent.vent
+        assert plays is not None, "only those are played"
+        shown: dict[str, float | bool] = {}
+        drive = vent.drive_at(at_s)
+        for switch, beyond in ((plays.closed_switch, -1), (plays.open_switch, 1)):
+            if switch is not None:
+                reached = beyond * drive >= beyond * switch.at.value
+                shown[switch.output] = reached == (switch.reached == "closed")
+        if plays.position is not None:
+            percent = drive if plays.position.seen_from == "drive" else vent.position_at(at_s)
+            output = self._outputs[plays.position.output]
+            low, high = (end.value for end in output.range)
+            share = (percent - low) / (high - low)
+            shown[plays.position.output] = 4 + 16 * share if output.signal == "4-20 mA" else 10 * share
+        return shown
+
+
+def _played(spec, start_s):
+    (open_s, _), (close_s, _) = spec.full_travel.open, spec.full_travel.close
+    travel = VentTravel(open_s=open_s, close_s=close_s, dead_time_s=spec.dead_time[0], coast_s=spec.coast[0], play_percent=spec.play[0], both=spec.both)
+    percent = spec.starts_at.value if spec.starts_at is not None else 0.0
+    return PlayedVent(Vent(travel, start_s, percent=percent), start_s)
+
+
+def condition_of(parts):
+    return Condition(**parts.get("drive", {}))
