@@ -57,6 +57,41 @@ def commanding_buses(file: BenchFile) -> frozenset[str]:
 
 
 @final
+class RoundsTaken:
+    """How late the rounds were in which vents are played.
+
+    Args:
+        file: the bench.
+    """
+
+    def __init__(self, file: BenchFile) -> None:
+        self._every_s = {bus: file.buses[bus].poll_every for bus in sorted(commanding_buses(file))}
+        self._asked_s: dict[tuple[str, str, int], float] = {}
+        self._late_s: dict[str, float] = {}
+
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Take what was read, or was not; a gap is told of by itself."""
+        every_s = self._every_s.get(evidence.bus)
+        if every_s is None:
+            return
+        if isinstance(evidence, Gap):
+            self._asked_s.clear()
+        elif evidence.table != PLAYED:
+            place = evidence.bus, evidence.table, evidence.address
+            late_s = evidence.requested_s - self._asked_s.get(place, evidence.requested_s) - every_s
+            self._late_s[evidence.bus] = max(self._late_s.get(evidence.bus, 0.0), late_s)
+            self._asked_s[place] = evidence.requested_s
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What the record should say, a line for each bus that commands vents."""
+        return tuple(
+            f"bus {bus}: rounds in which vents are played were at most {late_s * 1000:.1f} ms late"
+            for bus, late_s in self._late_s.items()
+        )
+
+
+@final
 class PlayedVents:
     """The vents of a bench that the bench plays.
 

@@ -7,7 +7,7 @@ import hashlib
 import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, final
 
@@ -21,7 +21,7 @@ from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
-from ventproof_bench.outputs.vents import PlayedVents, commanding_buses
+from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
@@ -95,6 +95,7 @@ class Rig:
         reads: what is polled, a bus each.
         buses: buses of this process, to open and close; those in the line process are the outputs' business.
         hold: keeps a second run on this computer off the bench's network endpoints.
+        rounds: how late the rounds were in which vents are played.
         mock: the mock unit, in process only; it knows the true trajectories.
     """
 
@@ -104,11 +105,16 @@ class Rig:
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
     hold: EndpointHold | None = None
+    rounds: RoundsTaken = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rounds = RoundsTaken(self.file)
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the record should say of this bench, found while opening."""
-        return (*self.file.notes, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
+        """What the record should say of this bench, as far as it was found by now."""
+        of_buses = (note for bus in self.buses for note in bus.notes)
+        return (*self.file.notes, *self.outputs.notes, *of_buses, *self.rounds.notes)
 
     @property
     def slowest_evidence_s(self) -> float:

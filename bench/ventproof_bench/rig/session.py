@@ -203,6 +203,7 @@ class RigSession:
         try:
             # Recorded before it is judged here: the log holds the evidence that broke the work off.
             self._watcher.saw(evidence)
+            self._rig.rounds.saw(evidence)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
             self._guard_contacts(evidence)
