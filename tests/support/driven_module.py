@@ -120,21 +120,21 @@ def loop_bench(bus: Mapping[str, Any], **vent: Any) -> BenchFile:
 def worst_error(module: DrivenModule, seen: Sequence[Poll]) -> tuple[float, float]:
     """Return how far what was shown was from the ideal vent at most, and how far it may be, % open.
 
-    The bound is that of the loop's timing: half a window for each edge so far, half a hold, the lag that neither dead
-    time nor run-on pays, and half a count.
+    The bound is that of the loop's timing: half a window for each edge so far, half a hold and what one round's writes
+    take longer than another's, the lag that neither dead time nor run-on pays, and half a count.
     """
     contacts = [poll for poll in seen if poll.table == "discrete"]
     window_s = max(b.replied_s - a.requested_s for a, b in pairwise(contacts))
     shown = [(at_s, word / 100) for at_s, table, _, word in module.written if table == "holding"]
     holds = [(a, b[0]) for a, b in pairwise(shown) if b[0] - a[0] < 1.0]  # longer: it stood
     hold_s = max(b_s - a[0] for a, b_s in holds)
-    writes = [poll.replied_s - poll.requested_s for poll in seen if poll.table == PLAYED]
-    lag_s = window_s + max(writes)
+    writes = [w for poll in seen if poll.table == PLAYED and (w := poll.replied_s - poll.requested_s) > 0]
+    lag_s, jitter_s = window_s + max(writes), max(writes) - min(writes)
     ideal, worst, excess = module.ideal(), 0.0, 0.0
     for (at_s, percent), until_s in holds:
         edges = sum(module.begins_s + edge[0] <= until_s for edge in module._course)
         late_s = max(0.0, lag_s - min(TRAVEL.dead_time_s, TRAVEL.coast_s))
-        bound = RATE * (edges * window_s / 2 + hold_s / 2 + late_s) + 0.005
+        bound = RATE * (edges * window_s / 2 + hold_s / 2 + jitter_s + late_s) + 0.005
         error = max(abs(percent - ideal.position_at(t)) for t in (at_s, until_s))
         worst, excess = max(worst, error), max(excess, error - bound)
     return worst, excess
