@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Final, Protocol, final
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, BusFault, DriverError
 from ventproof_bench.base.evidence import Gap, Poll, Window
-from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.benchfile.model import BenchFile, LevelOutput
+from ventproof_bench.benchfile.vents import FULL_PERCENT
+from ventproof_bench.drivers.driver import bus_use, number_put
 from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
 from ventproof_bench.plant.played import PlayedVent
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
 PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
+
+_TRIED: Final = 1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
 
 LONGEST_SILENCE_S: Final = 2.0
 """Without a reading of its commands, or without playing back anything, for longer than this nobody plays a vent."""
@@ -54,6 +58,28 @@ def commanding_buses(file: BenchFile) -> frozenset[str]:
         if vent.plays is not None
         for signal in vent.commanded_by
     )
+
+
+def held_off_percent(file: BenchFile, vent: VentSpec) -> float | None:
+    """Return how far the position that a vent's output holds can be from what was asked, %; each write is read back.
+
+    None where nothing of it goes over a bus, so that nothing is read back.
+    """
+    position = vent.plays.position if vent.plays is not None else None
+    if position is None or bus_use(file.outputs[position.output]) is None:
+        return None
+    output = file.outputs[position.output]
+    assert isinstance(output, LevelOutput), "loading a bench file sees to it"
+    a_percent = (_level(output, FULL_PERCENT) - _level(output, 0.0)) / FULL_PERCENT
+    levels = (_level(output, FULL_PERCENT * k / _TRIED) for k in range(_TRIED + 1))
+    return max(abs((number_put(output, level) - level) / a_percent) for level in levels)
+
+
+def _level(output: LevelOutput, percent: float) -> float:
+    """Return the level that stands for a position, mA or V."""
+    low, high = (end.value for end in output.range)
+    share = (percent - low) / (high - low)
+    return 4.0 + 16.0 * share if output.signal == "4-20 mA" else 10.0 * share
 
 
 @final
@@ -247,6 +273,7 @@ class _Rounds:
         """Set what has befallen parts of the vent, and wait until that was played."""
         asked_s = now_s()
         self._vent.apply(condition_of(parts))
+        self._written.clear()
         played = asyncio.get_running_loop().create_future()
         self._waiting.append(played)
         return Window(asked_s, await played)
@@ -311,10 +338,7 @@ class _Rounds:
                 shown[switch.output] = reached == (switch.reached == "closed")
         if plays.position is not None:
             percent = drive if plays.position.seen_from == "drive" else vent.position_at(at_s)
-            output = self._outputs[plays.position.output]
-            low, high = (end.value for end in output.range)
-            share = (percent - low) / (high - low)
-            shown[plays.position.output] = 4 + 16 * share if output.signal == "4-20 mA" else 10 * share
+            shown[plays.position.output] = _level(self._outputs[plays.position.output], percent)
         return shown
 
 

@@ -16,6 +16,7 @@ from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
 from ventproof_bench.outputs.trains import LEAD_S
+from ventproof_bench.outputs.vents import PLAYED, held_off_percent
 from ventproof_bench.selfcheck.diagnosis import (
     Exercised,
     Wrong,
@@ -28,11 +29,13 @@ from ventproof_bench.selfcheck.measure import (
     CountMeasured,
     EchoMeasured,
     EdgesMeasured,
+    LoopMeasured,
     RefreshMeasured,
     bus_measured,
     delay_bounds,
     echo_measured,
     edges_measured,
+    loop_measured,
     refresh_measured,
 )
 from ventproof_bench.selfcheck.roll import roll_call
@@ -62,6 +65,7 @@ _HALF_PERIOD_S: Final = 0.25
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
+_SHOWN: Final = 20
 _GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
 
@@ -107,6 +111,7 @@ class Measured:
     edges: list[EdgesMeasured] = field(default_factory=list)
     echoes: list[EchoMeasured] = field(default_factory=list)
     counts: list[CountMeasured] = field(default_factory=list)
+    loops: list[LoopMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
     wrongs: list[Wrong] = field(default_factory=list)
@@ -214,8 +219,17 @@ class SelfCheck:
         for name, output in self._rig.file.outputs.items():
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse" and name not in played:
                 await self._pulse(name, output, measured)
+        for name, vent in self._rig.file.vents.items():
+            if vent.plays is not None:
+                await self._show(name)
         await self._exercise_all(measured)
         return measured
+
+    async def _show(self, vent: str) -> None:
+        """Have a vent shown again and again, whether it moves or not."""
+        self._listener.begins(f"{vent}: shown {_SHOWN} times", _SHOWN * _GLANCE_S)
+        for _ in range(_SHOWN):
+            await self._rig.outputs.condition(vent, {})
 
     def reckon(self, measured: Measured) -> None:
         """Add what was read all the while says of buses and refresh intervals.
@@ -223,6 +237,7 @@ class SelfCheck:
         Takes a while, during which nobody would guard the outputs: for when these are safe.
         """
         self._buses(measured)
+        self._loops(measured)
         self._refreshes(measured)
         measured.unread = [name for name in self._rig.file.registers if not self._readings.samples(name, 0.0)]
 
@@ -244,9 +259,27 @@ class SelfCheck:
     def _buses(self, measured: Measured) -> None:
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
-            polls, gaps = self._readings.polls[bus], self._readings.gaps[bus]
+            polls = [poll for poll in self._readings.polls[bus] if poll.table != PLAYED]
+            gaps = self._readings.gaps[bus]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
+
+    def _loops(self, measured: Measured) -> None:
+        file = self._rig.file
+        for signal, position in file.positions.items():
+            vent = file.vents[position.position_of]
+            if vent.plays is None:
+                continue
+            polls = self._readings.polls[file.bus_of(signal)]
+            found = loop_measured(
+                position.position_of,
+                signal,
+                polls,
+                command=vent.commanded_by[0],
+                off_percent=held_off_percent(file, vent),
+            )
+            if found is not None:
+                measured.loops.append(found)
 
     # edges, feedback and counts
 
