@@ -352,10 +352,14 @@ class Mend(StimulusCommon):
     """The output or the vent that was failed."""
 
 
+_OF_VENTS_ONLY: Final = VentFailure.model_fields.keys() - Fail.model_fields.keys()
+
+
 def _whose(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
     """Return whether a sensor or a vent fails."""
     stated = raw if isinstance(raw, dict) else vars(raw)
-    return "vent" if "part" in stated or stated.get("how") in {*_OF_DRIVES, *_OF_SWITCHES} else "sensor"
+    of_vent = stated.get("how") in {*_OF_DRIVES, *_OF_SWITCHES} or not _OF_VENTS_ONLY.isdisjoint(stated)
+    return "vent" if of_vent else "sensor"
 
 
 Failure = Annotated[Annotated[Fail, Tag("sensor")] | Annotated[VentFailure, Tag("vent")], Discriminator(_whose)]
