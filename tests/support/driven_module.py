@@ -76,7 +76,14 @@ class Paced:
 def loop_bench(bus: Mapping[str, Any], **vent: Any) -> BenchFile:
     """Return a bench that plays one vent over one bus: both switches and the position, 10 mV a count of 0.1 %."""
     coil = {"driver": "coil", "operate": "0 s", "release": "0 s", "bounce": "0 s"}
-    flag = {"bus": "io", "unit_id": 3, "table": "discrete", "type": "bit", "unit": "flag", "keeps_for": "300 ms"}
+    flag = {
+        "bus": "io",
+        "unit_id": 3,
+        "table": "discrete",
+        "type": "bit",
+        "unit": "flag",
+        "keeps_for": "300 ms",
+    }
     return BenchFile.model_validate(
         {
             "bench": "a vent in the loop",

@@ -41,7 +41,9 @@ def hole_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             told.add(name)
             hint = f"shorten timeout and quiet_after_fault of bus {signal.bus!r}, or declare more than {_ms(hole_s)}"
             if signal.keeps_for is None:
-                reason = f"nothing says how long {name!r}, which commands a vent that is played, keeps its state"
+                reason = (
+                    f"nothing says how long {name!r}, which commands a vent that is played, keeps its state"
+                )
                 yield bench.problem(("signals", name), reason, f"declare keeps_for; {hint}", at_key=True)
             else:
                 reason = f"one lost reply hides {name!r} for {_ms(hole_s)}, and it keeps for {_ms(signal.keeps_for)} only"

@@ -245,7 +245,9 @@ def load_of(
         tuple(_write(spec, use) for use in uses),
         tuple(_read_back(spec, use) for use in uses),
         sum(
-            ceil((_write(spec, use).longest_us + _read_back(spec, use).longest_us) * spec.poll_every / every_s)
+            ceil(
+                (_write(spec, use).longest_us + _read_back(spec, use).longest_us) * spec.poll_every / every_s
+            )
             for use, every_s in played
         ),
     )

@@ -34,7 +34,9 @@ if TYPE_CHECKING:
 PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
 
-_TRIED: Final = 1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
+_TRIED: Final = (
+    1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
+)
 
 LONGEST_SILENCE_S: Final = 2.0
 """Without a reading of its commands, or without playing back anything, for longer than this nobody plays a vent."""
@@ -155,7 +157,9 @@ class PlayedVents:
             for name, vent in self._file.vents.items()
             if vent.plays is not None
         }
-        ways: list[Coroutine[None, None, NoReturn]] = [self._poll(bus, sink) for bus in commanding_buses(self._file)]
+        ways: list[Coroutine[None, None, NoReturn]] = [
+            self._poll(bus, sink) for bus in commanding_buses(self._file)
+        ]
         ways += [rounds.run() for rounds in self._rounds.values()]
         tasks = [asyncio.ensure_future(way) for way in ways]
         try:
@@ -287,7 +291,9 @@ class _Rounds:
         middle_s = begun_s + self._takes_s + hold_s / 2
         self._vent.play(middle_s)
         shown = self._shows(middle_s)
-        windows = [await self._write(name, shown[name]) for name in shown if self._written.get(name) != shown[name]]
+        windows = [
+            await self._write(name, shown[name]) for name in shown if self._written.get(name) != shown[name]
+        ]
         if windows:
             self._takes_s = windows[-1].latest_s - begun_s
         earliest_s = min((window.earliest_s for window in windows), default=begun_s)
@@ -322,9 +328,13 @@ class _Rounds:
         """
         cause, now = error.__cause__, now_s()
         if now - self._shown.latest_s > LONGEST_SILENCE_S:
-            raise BenchError(f"vent {self._name} could not be played for {LONGEST_SILENCE_S:g} s: {error}") from error
+            raise BenchError(
+                f"vent {self._name} could not be played for {LONGEST_SILENCE_S:g} s: {error}"
+            ) from error
         reason = cause.kind if isinstance(cause, BusFault) else "mismatch"
-        self._sink(Gap(self.bus, self._shown.latest_s, now, reason, f"vent {self._name} was not played: {error}"))
+        self._sink(
+            Gap(self.bus, self._shown.latest_s, now, reason, f"vent {self._name} was not played: {error}")
+        )
 
     def _shows(self, at_s: float) -> dict[str, float | bool]:
         """Return what each output shows of the vent at an instant."""
@@ -344,7 +354,14 @@ class _Rounds:
 
 def _played(spec, start_s):
     (open_s, _), (close_s, _) = spec.full_travel.open, spec.full_travel.close
-    travel = VentTravel(open_s=open_s, close_s=close_s, dead_time_s=spec.dead_time[0], coast_s=spec.coast[0], play_percent=spec.play[0], both=spec.both)
+    travel = VentTravel(
+        open_s=open_s,
+        close_s=close_s,
+        dead_time_s=spec.dead_time[0],
+        coast_s=spec.coast[0],
+        play_percent=spec.play[0],
+        both=spec.both,
+    )
     percent = spec.starts_at.value if spec.starts_at is not None else 0.0
     return PlayedVent(Vent(travel, start_s, percent=percent), start_s)
 

@@ -158,7 +158,9 @@ def _output_problems(
             yield profile.problem(path, reason, f"the profile needs it in {need}")
         elif (vent := bench.model.played_outputs.get(names[name])) is not None:
             reason = f"{names[name]!r} on bench {bench.path} shows where vent {vent!r} stands: a profile cannot drive it"
-            yield profile.problem(path, reason, f"let the vent itself fail: `{vent}: vent`, and `fail: {vent}`")
+            yield profile.problem(
+                path, reason, f"let the vent itself fail: `{vent}: vent`, and `fail: {vent}`"
+            )
 
 
 def _vent_problems(

@@ -43,7 +43,9 @@ def contact_problems(
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
     elif needs[name] == VENT:
-        yield profile.problem(path, f"{name!r} is a vent, not a contact", "use `fail` and `mend`", at_key=at_key)
+        yield profile.problem(
+            path, f"{name!r} is a vent, not a contact", "use `fail` and `mend`", at_key=at_key
+        )
     elif needs[name] != CONTACT:
         reason = f"{name!r} is a value in {needs[name]}, not a contact"
         yield profile.problem(path, reason, "use `write`", at_key=at_key)

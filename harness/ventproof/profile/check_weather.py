@@ -60,7 +60,9 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
                 yield no_output(profile, (*here, key), name)
             elif isinstance(stimulus, Fail) and needs[name] == VENT:
                 reason = f"{name!r} is a vent, and its drive cannot fail so"
-                yield profile.problem((*here, "how"), reason, "say which part of it fails, as `part: position`")
+                yield profile.problem(
+                    (*here, "how"), reason, "say which part of it fails, as `part: position`"
+                )
             elif isinstance(stimulus, VentFailure) and needs[name] != VENT:
                 reason = f"{name!r} is no vent that the bench plays, and fails otherwise"
                 hint = f"write it below needs: `{name}: {VENT}`, or let a sensor fail: open, short, stuck, drift, …"

@@ -320,7 +320,9 @@ class VentFailure(StimulusCommon):
             hows = _OF_POTENTIOMETERS if self.part == "position" else _OF_SWITCHES
         if self.how not in hows:
             whole = self.part.replace("_", " ")
-            raise Refusal(f"how {self.how!r} is not for the {whole}", f"write one of {', '.join(hows)}", key="how")
+            raise Refusal(
+                f"how {self.how!r} is not for the {whole}", f"write one of {', '.join(hows)}", key="how"
+            )
         needed = hows[self.how]
         for key in ("position", "way", "by", "factor", "opening", "closing", "for", "rate", "seed"):
             field = "for_" if key == "for" else key
@@ -329,7 +331,9 @@ class VentFailure(StimulusCommon):
             if field in self.model_fields_set and key not in (*needed, *_MAY_HAVE.get(self.how, ())):
                 raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
         if self.how == "loaded" and self.opening is None and self.closing is None:
-            raise Refusal("it is not said which way is loaded", "write `opening: 1.2`, `closing: 0.9`, or both")
+            raise Refusal(
+                "it is not said which way is loaded", "write `opening: 1.2`, `closing: 0.9`, or both"
+            )
         return self
 
     @model_validator(mode="after")
@@ -362,7 +366,9 @@ def _whose(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
     return "vent" if of_vent else "sensor"
 
 
-Failure = Annotated[Annotated[Fail, Tag("sensor")] | Annotated[VentFailure, Tag("vent")], Discriminator(_whose)]
+Failure = Annotated[
+    Annotated[Fail, Tag("sensor")] | Annotated[VentFailure, Tag("vent")], Discriminator(_whose)
+]
 """Something that fails: a sensor, or a vent that the bench plays."""
 
 Stimulus = Annotated[

@@ -381,7 +381,10 @@ def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[
         yield "edges", {"output": edges.output, **fields}
     for loop in measured.loops:
         delay = {"delay": _quantiles(loop.delay)}
-        yield "loop", _plain({"vent": loop.vent, "signal": loop.signal, "off_percent": loop.off_percent}) | delay
+        yield (
+            "loop",
+            _plain({"vent": loop.vent, "signal": loop.signal, "off_percent": loop.off_percent}) | delay,
+        )
     for name, rows in (
         ("feedback", measured.echoes),
         ("count", measured.counts),

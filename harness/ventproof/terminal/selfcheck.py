@@ -203,7 +203,6 @@ def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
         most = "" if isinf(refresh.at_most_s) else f" to {milliseconds(refresh.at_most_s)}"
         yield f"signal {refresh.signal}: refresh interval", f"{milliseconds(refresh.at_least_s)}{most}"
 
-
     for loop in measured.loops:
         if loop.off_percent is not None:
             yield f"vent {loop.vent}: position held, off by", f"≤ {loop.off_percent:.2g} %"

@@ -61,7 +61,13 @@ def test_a_bench_that_is_quick_enough_has_nothing_to_remark_on(tmp_path):
 
 def test_one_lost_reply_must_not_hide_a_drive_contact(tmp_path):
     """Time-out, silence and a round come to 140 ms: a contact must keep its state longer than that."""
-    assert _refused(tmp_path, ("address: 1, type: bit, unit: flag, keeps_for: 300 ms", "address: 1, type: bit, unit: flag, keeps_for: 140 ms")) == (
+    assert _refused(
+        tmp_path,
+        (
+            "address: 1, type: bit, unit: flag, keeps_for: 300 ms",
+            "address: 1, type: bit, unit: flag, keeps_for: 140 ms",
+        ),
+    ) == (
         "b.yaml:14:96: one lost reply hides 'closes' for 140 ms, and it keeps for 140 ms only; shorten timeout and "
         "quiet_after_fault of bus 'io', or declare more than 140 ms"
     )
@@ -124,6 +130,9 @@ def test_a_vent_fed_over_another_bus_loads_that_bus():
     second = "  out: {link: rtu, port: /dev/out, baud: 9600, poll_every: 1 s}\noutputs:"
     text = _text(("wired: {bus: io", "wired: {bus: out")).replace("outputs:", second)
     bench = read_bench("b.yaml", text).model
-    own, fed = (load_on(bench, bus, bench.buses[bus].model_copy(update={"answers_within": 0.0})) for bus in ("io", "out"))
+    own, fed = (
+        load_on(bench, bus, bench.buses[bus].model_copy(update={"answers_within": 0.0}))
+        for bus in ("io", "out")
+    )
     assert own.played_us == 0
     assert fed.polling == pytest.approx(20 * (fed.writes[0].longest_us + fed.read_backs[0].longest_us) / 1e6)

@@ -107,7 +107,9 @@ def test_end_switches_move_only_at_the_ends():
             await asyncio.sleep(28.0)
             assert module.tables["coil"] == [0, 1]
             assert module.tables["holding"] == [10000]
-        assert sum(table == "coil" for _, table, *_ in module.written) == 2 + 4 + 2  # opened, played, made safe
+        assert (
+            sum(table == "coil" for _, table, *_ in module.written) == 2 + 4 + 2
+        )  # opened, played, made safe
 
     run(main(), virtual=True)
 
@@ -175,7 +177,9 @@ def test_after_two_seconds_without_a_reading_nobody_plays_the_vent():
         async with _playing(module, trouble) as (_, _seen, task):
             await asyncio.sleep(1.0)
             silent_s[0] = now_s()
-            with pytest.raises(BenchError, match=r"^what commands vent roof was not read for 2 s: nobody plays it$"):
+            with pytest.raises(
+                BenchError, match=r"^what commands vent roof was not read for 2 s: nobody plays it$"
+            ):
                 await task
             assert 1.9 < now_s() - silent_s[0] < 2.3
             silent_s[0] = float("inf")
@@ -229,7 +233,9 @@ def test_what_befalls_a_vent_is_told_with_the_window_that_holds_it():
             window = await outputs.condition("roof", {"drive": {"dead": True}})
             assert asked_s <= window.earliest_s <= window.latest_s <= asked_s + 0.2
             await asyncio.sleep(3.0)
-            stood = {one.values["roof_vent"] for one in _played(seen) if one.requested_s > window.latest_s + 0.3}
+            stood = {
+                one.values["roof_vent"] for one in _played(seen) if one.requested_s > window.latest_s + 0.3
+            }
             assert len(stood) == 1
             with pytest.raises(DriverError, match=r"^no vent 'rof' is played; did you mean 'roof'\?$"):
                 await outputs.condition("rof", {})

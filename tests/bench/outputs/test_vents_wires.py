@@ -35,7 +35,13 @@ def _served(link: str, module: DrivenModule) -> AbstractAsyncContextManager[dict
         else:
             baud = int(link.removeprefix("rtu "))
             async with serve_pty(Paced(Responder("rtu", {3: module}), baud)) as port:
-                yield {"link": "rtu", "port": port, "baud": baud, "timeout": "200 ms", "quiet_after_fault": "50 ms"}
+                yield {
+                    "link": "rtu",
+                    "port": port,
+                    "baud": baud,
+                    "timeout": "200 ms",
+                    "quiet_after_fault": "50 ms",
+                }
 
     return serving()
 

@@ -40,7 +40,10 @@ def test_an_output_holds_a_position_to_half_its_step(scale, step_percent):
     """0 to 10 V in counts of so many volts: what is held is off by half a count at most, and nearly so somewhere."""
     file = loop_bench({"link": "in-process"})
     output = file.outputs["feedback"]
-    outputs = {**file.outputs, "feedback": output.model_copy(update={"wired": {**output.wired, "scale": scale}})}
+    outputs = {
+        **file.outputs,
+        "feedback": output.model_copy(update={"wired": {**output.wired, "scale": scale}}),
+    }
     off = held_off_percent(file.model_copy(update={"outputs": outputs}), file.vents["roof"])
     assert 0.9 * step_percent / 2 < off <= step_percent / 2 + 1e-9
 
