@@ -165,7 +165,7 @@ def _real(file: BenchFile) -> Rig:
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
     reads = []
     for name, spec in file.buses.items():
-        signals = {n: s for n, s in file.signals.items() if s.bus == name}
+        signals = {n: s for n, s in file.registers.items() if s.bus == name}
         if signals:
             reads.append(Read(buses[name], plan_reads(signals, spec), spec))
     return tuple(reads)

@@ -152,7 +152,7 @@ def _unread(file: BenchFile, measured: Measured) -> Iterator[str]:
         return  # who does not answer is known better
     known = {bus.bus for bus in measured.buses}
     for bus in file.buses:
-        signals = [name for name, spec in file.signals.items() if spec.bus == bus]
+        signals = [name for name, spec in file.registers.items() if spec.bus == bus]
         unread = [name for name in signals if name in measured.unread]
         if signals and unread == signals:
             yield f"bus {bus}: nothing usable was read from it; look at `unit_id`, addresses, cable, baud and framing"

@@ -145,13 +145,13 @@ class BenchReadings:
         """Return a signal's readings that were asked for at `since_s` or later."""
         return tuple(
             Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in self.since(self._file.signals[signal].bus, since_s)
+            for p in self.since(self._file.registers[signal].bus, since_s)
             if signal in p.values
         )
 
     def latest(self, signal: str) -> float | None:
         """Return a signal's last reading, or None when nothing was read since its bus last fell silent."""
-        bus = self._file.signals[signal].bus
+        bus = self._file.registers[signal].bus
         silent_s = self.gaps[bus][-1].to_s if self.gaps[bus] else 0.0
         for seen in reversed(self.polls[bus]):
             if seen.requested_s < silent_s:
@@ -223,7 +223,7 @@ class SelfCheck:
         """
         self._buses(measured)
         self._refreshes(measured)
-        measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
+        measured.unread = [name for name in self._rig.file.registers if not self._readings.samples(name, 0.0)]
 
     async def unit(self) -> Measured:
         """Exercise every output that has a hook-up declared, and nothing else."""
@@ -283,11 +283,11 @@ class SelfCheck:
         return self._readings.latest(signal)
 
     def _advance(self, signal: str, before: float, after: float) -> int:
-        wraps_at = self._rig.file.signals[signal].traits(signal).wraps_at
+        wraps_at = self._rig.file.registers[signal].traits(signal).wraps_at
         return int(after - before) % wraps_at if wraps_at else int(after - before)
 
     def _shows_within_s(self, signal: str) -> float:
-        spec = self._rig.file.signals[signal]
+        spec = self._rig.file.registers[signal]
         bus = self._rig.file.buses[spec.bus]
         return spec.refreshed_every + 2 * (bus.poll_every + bus.timeout) + _PATIENCE_S
 
@@ -306,7 +306,7 @@ class SelfCheck:
             window = await self._drive(name, closed=closed)
             await self._readings.until(lambda: self._readings.latest(signal) == closed, within_s=within_s)  # noqa: B023 - used at once
             edges.append((window, self._readings.samples(signal, since_s), float(not closed)))
-        echo = echo_measured(name, signal, edges, self._rig.file.signals[signal].refreshed_every)
+        echo = echo_measured(name, signal, edges, self._rig.file.registers[signal].refreshed_every)
         if not echo.followed:
             raise DriverError(
                 f"output {name}: its feedback {signal} followed none of {2 * _CYCLES} edges: the contact does not do "
@@ -436,7 +436,7 @@ class SelfCheck:
         """Return the signals that do not read what they should before anything is driven."""
         lost = set[str]()
         for signal, answer in wanted.items():
-            ends, value = ends_of(answer, self._rig.file.signals[signal]), state.values.get(signal)
+            ends, value = ends_of(answer, self._rig.file.registers[signal]), state.values.get(signal)
             if ends is not None and value is not None and abs(value - ends[0]) > abs(ends[1] - ends[0]) / 10:
                 lost.add(signal)
         return lost
@@ -444,7 +444,7 @@ class SelfCheck:
     def _moving(self, wanted: Mapping[str, Answer], since_s: float) -> Iterator[str]:
         """Yield the positions among what should answer that have not come to rest."""
         for signal in wanted:
-            spec = self._rig.file.signals[signal]
+            spec = self._rig.file.registers[signal]
             seen = {sample.value for sample in self._readings.samples(signal, since_s)}
             if (
                 spec.full_travel is not None
@@ -473,7 +473,7 @@ class SelfCheck:
 
     def _state(self) -> UnitReadings:
         """Return what everything reads now, registers included."""
-        signals = {name: self._readings.latest(name) for name in self._rig.file.signals}
+        signals = {name: self._readings.latest(name) for name in self._rig.file.registers}
         values = {name: value for name, value in signals.items() if value is not None}
         registers: dict[Bank, dict[int, int]] = {}
         since_s = now_s() - self._settled_s()
@@ -495,7 +495,7 @@ class SelfCheck:
     def _delays(self, before: UnitReadings, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
         found = {}
         for name, old in before.values.items():
-            spec = self._rig.file.signals[name]
+            spec = self._rig.file.registers[name]
             samples = self._readings.samples(name, since_s)
             bounds = delay_bounds(
                 samples, window, old, refresh_s=spec.refreshed_every, error=spec.traits(name).error
@@ -505,7 +505,7 @@ class SelfCheck:
         return found
 
     def _refreshes(self, measured: Measured) -> None:
-        for name, spec in self._rig.file.signals.items():
+        for name, spec in self._rig.file.registers.items():
             if spec.unit in PLAIN_UNITS:
                 continue  # what jumps by itself shows nothing of when it was copied
             found = refresh_measured(

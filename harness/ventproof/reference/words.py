@@ -111,7 +111,13 @@ def _told_of(fault: Fault) -> Iterator[str]:
         yield f"No test can tell: {fault.equivalent}"
 
 
-EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml", "table.yaml")
+EXAMPLES: Final = (
+    "profile.yaml",
+    "bench-wires.yaml",
+    "bench-in-process.yaml",
+    "bench-vents.yaml",
+    "table.yaml",
+)
 _MOST_LINES = 7
 
 

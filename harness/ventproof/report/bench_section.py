@@ -52,13 +52,13 @@ def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogS
 
 def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
     rows = []
-    for name, signal in file.signals.items():
+    for name in file.signals:
         if name in used:
-            traits = signal.traits(name)
+            traits = file.traits(name)
             unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
             rate = _DASH if traits.rate_per_s is None else f"{traits.rate_per_s:.3g}{unit}/s"
             keeps = _DASH if traits.keeps_for_s is None else _ms(traits.keeps_for_s)
-            every = _ms(file.buses[signal.bus].poll_every)
+            every = _ms(file.buses[file.bus_of(name)].poll_every)
             error = f"± {traits.error:.3g}{unit}" if unit else "exact"
             rows.append((name, error, every, _ms(traits.refreshed_every_s), rate, keeps))
     head: tuple[str, ...] = (

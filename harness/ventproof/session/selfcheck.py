@@ -334,7 +334,7 @@ def what_it_decides(file: BenchFile, measured: Measured) -> Iterator[Decidable]:
     contacts = [output for output in file.outputs.values() if isinstance(output, ContactOutput)]
     declared_s = max((max(c.operate, c.release) + c.bounce for c in contacts), default=0.0)
     stimulus_s = max((edges.width.worst_s for edges in measured.edges), default=declared_s)
-    for name, signal in file.signals.items():
+    for name, signal in file.registers.items():
         if signal.bus in buses:
             yield decidable(
                 signal.traits(name),

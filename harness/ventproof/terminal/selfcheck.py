@@ -91,7 +91,7 @@ def _notes(notes: Iterable[Problem]) -> Iterator[str]:
 
 def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
     """Return what a bus is asked for and the worst that it makes of that."""
-    signals = sum(signal.bus == name for signal in bench.signals.values())
+    signals = sum(signal.bus == name for signal in bench.registers.values())
     load, at_once = load_on(bench, name, spec), load_on(bench, name, answering_at_once(spec))
     worst, least = budget(load), budget(at_once)
     known = load == at_once
