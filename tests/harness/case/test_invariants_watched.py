@@ -18,12 +18,12 @@ needs:
 start:
   write: {house_temperature: 30 °C}
   until:
-    - {signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min, holds: 5 s}
+    - {signal: roof_vent, reaches: 92 %, tolerance: 2 %, within: 2 min, holds: 5 s}
 """
 RAIN = """
   - step: rain
     do: [{close: rain}]
-    expect: [{signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 40 s, holds: 10 s}]
+    expect: [{signal: roof_vent, reaches: 8 %, tolerance: 2 %, within: 40 s, holds: 10 s}]
 """
 DRY = """
   - step: dry
