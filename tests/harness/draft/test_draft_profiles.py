@@ -148,7 +148,7 @@ def test_another_table_is_proved_on_its_own_mock(old, new, file):
 def test_a_latched_override_is_reset():
     """The drafted story waits after the rain, presses the reset, and sees the vents open only then."""
     text = TABLE.text.replace(
-        "    positions: {roof: 8 %, side: 45 %}", "    positions: {roof: 5 %, side: 50 %}\n    latched: true"
+        "    positions: {roof: 8 %, side: 45 %}", "    positions: {roof: 8 %, side: 45 %}\n    latched: true"
     )
     table = read_table("latched.yaml", text + "\nreset: reset\n")
     bench = read_bench(

@@ -206,11 +206,11 @@ MISWIRED = {
         "'rain_override' is read from the wrong address: its ",
     ),
     "signals exchanged": (["positions_exchanged"], (), "signals 'roof_vent' and 'side_vent' are exchanged"),
-    "drive reversed": (["runs_inverted"], (), "'roof_vent' reads 1 and then 92 % where output 'rain' should"),
+    "drive reversed": (["runs_inverted"], (), "'roof_vent' reads 8 and then 92 % where output 'rain' should"),
     "scale off by ten": (
         (),
         [("    address: 0\n    type: u16\n    scale: 0.1", "    address: 0\n    type: u16\n    scale: 0.01")],
-        "'roof_vent' reads 0 and then 9.9 % where output 'house_temperature' should",
+        "'roof_vent' reads 0 and then 9.2 % where output 'house_temperature' should",
     ),
     "thermometer off by ten": (
         (),

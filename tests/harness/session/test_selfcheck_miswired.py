@@ -14,7 +14,7 @@ RIGHT = quick()
 KNOWN = dict(slips(RIGHT))
 
 NAMED = {
-    "roof_vent scale x 10": ("990 %", "`scale: 0.1` would be right", "scale"),
+    "roof_vent scale x 10": ("920 %", "`scale: 0.1` would be right", "scale"),
     "gust scale x 0.1": ("1.6 m/s", "`scale: 0.1` would be right", "scale"),
     "house_reading word order": (
         "'house_reading' is read with the wrong word order",
