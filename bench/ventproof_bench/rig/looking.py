@@ -30,7 +30,7 @@ _MOST: Final = 100
 
 @final
 @dataclass(frozen=True, slots=True)
-class Place:
+class RegisterPlace:
     """Registers or bits of one table that a person asked for, by address."""
 
     bus: str
@@ -43,7 +43,7 @@ class Place:
         return f"{self.bus}:{self.request.table}:{first}{to}@{self.request.unit_id}"
 
 
-def place_of(text: str, buses: Iterable[str]) -> Place:
+def place_of(text: str, buses: Iterable[str]) -> RegisterPlace:
     """Read a place: `unit:input:0-5@1`, that is bus, table, addresses and, unless it is 1, the unit's id.
 
     Raises:
@@ -64,7 +64,7 @@ def place_of(text: str, buses: Iterable[str]) -> Place:
         raise Refusal(
             f"{text!r} is out of range", f"addresses 0 to {_HIGHEST}, {_MOST} at once, unit ids 0 to 255"
         )
-    return Place(bus, ReadRequest(unit_id, table, first, last - first + 1))  # type: ignore[arg-type]
+    return RegisterPlace(bus, ReadRequest(unit_id, table, first, last - first + 1))  # type: ignore[arg-type]
 
 
 @final
@@ -97,7 +97,7 @@ class Looker:
         places: registers by address.
     """
 
-    def __init__(self, file: BenchFile, signals: Sequence[str], places: Sequence[Place]) -> None:
+    def __init__(self, file: BenchFile, signals: Sequence[str], places: Sequence[RegisterPlace]) -> None:
         self._file = file
         self._signals = signals
         self._places = places
@@ -156,7 +156,7 @@ def home_of(file: BenchFile, signal: str) -> str:
     """Return where a signal lives, as a place is written."""
     spec = file.registers[signal]
     table, first = resolve(spec)
-    return str(Place(spec.bus, ReadRequest(spec.unit_id, table, first, width(spec))))
+    return str(RegisterPlace(spec.bus, ReadRequest(spec.unit_id, table, first, width(spec))))
 
 
 Coding = Literal["u16", "s16", "u32", "s32", "f32"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from functools import partial
 from pathlib import Path
 
 import click
@@ -29,31 +30,22 @@ def read(names: tuple[str, ...], bench: Path, every: str, times: int | None) -> 
               4: a port or host cannot be opened.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session.tools import look  # noqa: PLC0415 - pydantic and pymodbus are slow to import
-    from ventproof.terminal.readings import line_of, tables_of  # noqa: PLC0415
+    from ventproof.terminal.readings import line_of, screen  # noqa: PLC0415
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded, every_s = load_bench(bench), options.span_s("--every", every)
-    if not sys.stdout.isatty():
+    if sys.stdout.isatty():
+        with screen(loaded.model) as show:
+            answered = look(loaded, names, every_s=every_s, times=times, show=show)
+    else:
+        lines = partial(line_of, loaded.model)
         answered = look(
             loaded,
             names,
             every_s=every_s,
             times=times or 1,
-            show=lambda seen: click.echo(harmless(line_of(loaded.model, seen))),
-        )
-        return EXIT_PASS if answered else EXIT_INCONCLUSIVE
-    from rich.live import Live  # noqa: PLC0415 - only on a terminal
-
-    from ventproof.terminal.console import new_console  # noqa: PLC0415
-
-    with Live(console=new_console(), auto_refresh=False) as live:
-        answered = look(
-            loaded,
-            names,
-            every_s=every_s,
-            times=times,
-            show=lambda seen: live.update(tables_of(loaded.model, seen), refresh=True),
+            show=lambda seen: click.echo(harmless(lines(seen))),
         )
     return EXIT_PASS if answered else EXIT_INCONCLUSIVE
 

@@ -12,7 +12,7 @@ from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.rig.build import assemble
-from ventproof_bench.rig.looking import Looker, Seen, place_of
+from ventproof_bench.rig.looking import Looker, RegisterPlace, Seen, place_of
 from ventproof_bench.rig.session import RigSession
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -52,25 +52,11 @@ def look(
         FileError: a name is neither a signal nor a place, or the bench has no real wires.
         LinkError: a port or host cannot be opened.
     """
-    file = bench.model
     _on_wires(bench, "read")
-    signals = [name for name in names if name in file.registers] if names else list(file.registers)
-    problems, places = [], []
-    for name in names:
-        if name in file.registers:
-            continue
-        try:
-            places.append(place_of(name, file.buses))
-        except ValueError as error:
-            wrong = Refusal.of(error)
-            hint = wrong.hint if ":" in name else nearest(name, file.registers)
-            reason = wrong.reason if ":" in name else f"there is no signal {name!r} in registers"
-            problems.append(Problem(name, None, None, reason, hint))
-    if problems:
-        raise FileError(problems)
+    signals, places = _sought(bench.model, names)
 
     async def main() -> bool:
-        looker, done = Looker(file, signals, places), 0
+        looker, done = Looker(bench.model, signals, places), 0
         try:
             await looker.open()
             begun_s = now_s()
@@ -85,6 +71,27 @@ def look(
             await looker.close()
 
     return run(main(), virtual=False)
+
+
+def _sought(file: BenchFile, names: Sequence[str]) -> tuple[list[str], list[RegisterPlace]]:
+    """Return the signals and the places that are named; all signals in registers if none is."""
+    signals = [name for name in names if name in file.registers] if names else list(file.registers)
+    places, problems = list[RegisterPlace](), list[Problem]()
+    for name in names:
+        if name in file.registers:
+            continue
+        if ":" not in name:
+            reason = f"there is no signal {name!r} in registers"
+            problems.append(Problem(name, None, None, reason, nearest(name, file.registers)))
+            continue
+        try:
+            places.append(place_of(name, file.buses))
+        except ValueError as error:
+            wrong = Refusal.of(error)
+            problems.append(Problem(name, None, None, wrong.reason, wrong.hint))
+    if problems:
+        raise FileError(problems)
+    return signals, places
 
 
 @final

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from ventproof.terminal.console import new_console
 from ventproof.verdict.text import number_text
 from ventproof_bench.rig.looking import home_of, readings_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from rich.console import Group
     from rich.table import Table
@@ -18,6 +20,15 @@ if TYPE_CHECKING:
     from ventproof_bench.rig.looking import Seen
 
 _MS = 1000
+
+
+@contextmanager
+def screen(file: BenchFile) -> Iterator[Callable[[Sequence[Seen]], None]]:
+    """Give what shows one look after the other in the same place of the terminal."""
+    from rich.live import Live  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+    with Live(console=new_console(), auto_refresh=False) as live:
+        yield lambda seen: live.update(tables_of(file, seen), refresh=True)
 
 
 def tables_of(file: BenchFile, seen: Sequence[Seen]) -> Group:

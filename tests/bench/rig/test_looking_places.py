@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.protocols import ReadRequest
-from ventproof_bench.rig.looking import Place, place_of, readings_of
+from ventproof_bench.rig.looking import RegisterPlace, place_of, readings_of
 
 WORDS = st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=9)
 
@@ -26,7 +26,7 @@ WORDS = st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=9)
 )
 def test_a_place_is_bus_table_addresses_and_unit(text, request_):
     """Addresses go over the wire as they are written; the unit is 1 unless stated."""
-    assert place_of(text, ["unit"]) == Place("unit", request_)
+    assert place_of(text, ["unit"]) == RegisterPlace("unit", request_)
 
 
 def test_a_place_reads_as_it_is_written():
