@@ -121,8 +121,8 @@ def test_the_log_tells_what_is_hollow_in_a_field(run):
             "the start state may be",
         ),
         (
-            "reaches: 5 %, tolerance: 2 %, within: 35 s, holds: 5 s}\n",
-            "returns: 5 %, tolerance: 2 %, not_before: 3 s, within: 35 s, already_so: enough}\n",
+            "reaches: 8 %, tolerance: 2 %, within: 35 s, holds: 5 s}\n",
+            "returns: 8 %, tolerance: 2 %, not_before: 3 s, within: 35 s, already_so: enough}\n",
             "cannot be so already",
         ),
     ],
