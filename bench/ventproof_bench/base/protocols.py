@@ -7,7 +7,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol, final, runtime_checkable
 
-from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.evidence import (
+    BoardStarved,
+    DrivenOutput,
+    Edge,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    Poll,
+    Window,
+)
 
 Table = Literal["coil", "discrete", "input", "holding"]
 
@@ -143,7 +152,7 @@ class Outputs(Protocol):
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network, or its own board; known once they are open."""
+        """Whether others could move a relay of the bench, over a network, or its board; known once they are open."""
 
     async def open(self) -> None:
         """Open every port, read the unit's settings, and drive contacts and levels to their safe states."""

@@ -29,7 +29,7 @@ def boards_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     first: dict[tuple[str, int], str] = {}
     for name, board in bench.model.boards.items():
         path: Path = ("boards", name)
-        wrong = [*bus_problems(bench, path, board), *_places(bench, path, board)]
+        wrong = list(bus_problems(bench, path, board)) or list(_places(bench, path, board))
         yield from wrong
         if wrong:
             continue
@@ -100,7 +100,9 @@ def _safe_problems(bench: Loaded[BenchFile], path: Path, name: str, board: Board
     for output in mine if board.then == "off" else ():
         if safe_number(bench.model.outputs[output]):
             reason = f"board {name!r} switches off, which is not the safe state of output {output!r}"
-            hint = "wire it so that it is safe without power, or let the board go to safe values: `then: safe`"
+            hint = (
+                "wire it so that it is safe without power, or let the board go to safe values: `then: safe`"
+            )
             yield bench.problem((*path, "then"), reason, hint)
 
 
@@ -110,11 +112,15 @@ def board_guard_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         path: Path = ("boards", name)
         if board.set_at is None:
             reason = f"board {name!r}: nothing reads back that it goes safe after {board.goes_safe_after:g} s"
-            yield bench.problem(path, reason, "declare `set_at`, or measure it: `ventproof selfcheck`", at_key=True)
+            hint = "declare `set_at`, or measure it: `ventproof selfcheck`"
+            yield bench.problem((*path, "goes_safe_after"), reason, hint)
         if board.tripped is None:
             reason = f"board {name!r}: whether it went safe by itself in a run cannot be read"
             yield bench.problem(path, reason, "declare `tripped` if the board tells it", at_key=True)
         trusted = [output for output in bench.model.outputs_on(name) if output not in board.safe_at]
         if board.then == "safe" and trusted:
-            reason = f"board {name!r}: its safe values for {', '.join(trusted)} are taken as they are set on it"
-            yield bench.problem(path, reason, "declare `safe_at` to have them written and read back", at_key=True)
+            reason = (
+                f"board {name!r}: its safe values for {', '.join(trusted)} are taken as they are set on it"
+            )
+            hint = "declare `safe_at` to have them written and read back"
+            yield bench.problem((*path, "then"), reason, hint)

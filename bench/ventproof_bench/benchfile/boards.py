@@ -103,7 +103,9 @@ class BoardSpec(FileModel):
     def _keys_fit(self) -> Self:
         if self.then == "off" and self.safe_at:
             raise Refusal(
-                "safe_at is for `then: safe`", "leave it out: outputs that switch off take no value", key="safe_at"
+                "safe_at is for `then: safe`",
+                "leave it out: outputs that switch off take no value",
+                key="safe_at",
             )
         if self.cleared_by is not None and self.tripped is None:
             raise Refusal(

@@ -13,7 +13,7 @@ from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
 from ventproof_bench.benchfile.boards import BoardSpec
 from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
-from ventproof_bench.benchfile.signals import SignalSpec, PositionSignal, signal_kind
+from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
@@ -355,7 +355,6 @@ OutputSpec = Annotated[
     | Annotated[ResistanceOutput, Tag("resistance")],
     By(_output_kind),
 ]
-
 
 
 def safe_number(output: OutputSpec) -> float | None:

@@ -52,9 +52,7 @@ class BoardGuard:
         self._bus = bus
         self._outputs = tuple(outputs)
         self._safe = {
-            output: number
-            for output in spec.safe_at
-            if (number := safe_number(outputs[output])) is not None
+            output: number for output in spec.safe_at if (number := safe_number(outputs[output])) is not None
         }
         self._fed_s = -inf
         self._feeding: asyncio.Task[None] | None = None

@@ -325,7 +325,7 @@ class LineOutputs:
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
-        shared: whether others could move a relay of the bench, over a network, or its own board; known once they are open.
+        shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
     """
 

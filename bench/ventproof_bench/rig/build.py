@@ -103,7 +103,12 @@ class Rig:
     @property
     def notes(self) -> tuple[str, ...]:
         """What the record should say of this bench, found while opening."""
-        return (*self.file.notes, *self.file.guards, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
+        return (
+            *self.file.notes,
+            *self.file.guards,
+            *self.outputs.notes,
+            *(note for bus in self.buses for note in bus.notes),
+        )
 
     @property
     def slowest_evidence_s(self) -> float:

@@ -37,7 +37,9 @@ BOARD: dict[str, Any] = {
 BY_WRITE: dict[str, Any] = {"fed_by": {"table": "holding", "address": 42, "write": 1}}
 SAFE_VALUES: dict[str, Any] = {
     "then": "safe",
-    "safe_at": {name: {"table": "holding", "address": 32, "bit": bit} for bit, name in enumerate(("rain", "lamp"))},
+    "safe_at": {
+        name: {"table": "holding", "address": 32, "bit": bit} for bit, name in enumerate(("rain", "lamp"))
+    },
 }
 IN_PROCESS = {"link": "in-process", "timeout": "60 ms", "quiet_after_fault": "30 ms", "poll_every": "50 ms"}
 
@@ -95,7 +97,9 @@ class _Board:
 
 
 @asynccontextmanager
-async def _opened(board: _Board, spec: dict[str, Any], **file: Any) -> AsyncIterator[tuple[LocalOutputs, ModbusBus]]:
+async def _opened(
+    board: _Board, spec: dict[str, Any], **file: Any
+) -> AsyncIterator[tuple[LocalOutputs, ModbusBus]]:
     bench = _file(IN_PROCESS, spec, **file)
     bus = ModbusBus("io", bench.buses["io"], peer=board.responder("tcp"))
     await bus.open()
@@ -114,7 +118,7 @@ async def _opened(board: _Board, spec: dict[str, Any], **file: Any) -> AsyncIter
     ("spec", "any_request"), [(BOARD, True), (BOARD | BY_WRITE, False)], ids=["any-request", "by-write"]
 )
 def test_a_board_is_set_up_fed_and_let_go_of(spec, any_request):
-    """The time stands in it after opening, five minutes in which the bench asks nothing trip nothing, and closing ends the feed."""
+    """The time stands in it after opening, five idle minutes trip nothing, closing ends the feed."""
 
     async def main():
         board = _Board(any_request=any_request)
@@ -179,7 +183,9 @@ def test_a_board_that_trips_in_a_run_fails_the_bench_and_is_made_safe_all_the_sa
             async with bus.silence:
                 await asyncio.sleep(2.1)
             await asyncio.sleep(0.1)
-            with pytest.raises(DriverError, match=r"^board io has gone safe by itself: rain, lamp may not be"):
+            with pytest.raises(
+                DriverError, match=r"^board io has gone safe by itself: rain, lamp may not be"
+            ):
                 await outputs.look()
             await outputs.make_safe()
             assert not board.bank.tripped
@@ -198,7 +204,9 @@ def test_a_board_that_cannot_be_fed_is_told_although_it_tells_nothing():
             board.trouble = Trouble(silent=True)
             await asyncio.sleep(2.7)
             board.trouble = None
-            with pytest.raises(DriverError, match=r"^board io could not be fed \(bus io: .*\) and has gone safe"):
+            with pytest.raises(
+                DriverError, match=r"^board io could not be fed \(bus io: .*\) and has gone safe"
+            ):
                 await outputs.look()
 
     run(main(), virtual=True)
@@ -306,10 +314,18 @@ def test_contacts_open_in_time_although_all_processes_are_killed(link):
 
     async def main():
         board = _Board()
-        served = serve_pty(board.responder("rtu")) if link == "rtu" else serve_tcp(lambda: board.responder("tcp"))
+        served = (
+            serve_pty(board.responder("rtu")) if link == "rtu" else serve_tcp(lambda: board.responder("tcp"))
+        )
         async with served as at:
             where = {"port": at, "parity": "none"} if link == "rtu" else {"host": "127.0.0.1", "tcp_port": at}
-            bus = {"link": link, **where, "timeout": "60 ms", "quiet_after_fault": "30 ms", "poll_every": "50 ms"}
+            bus = {
+                "link": link,
+                **where,
+                "timeout": "60 ms",
+                "quiet_after_fault": "30 ms",
+                "poll_every": "50 ms",
+            }
             file = _file(bus, BOARD | {"goes_safe_after": "1 s"}).model_dump_json(exclude_unset=True)
             harness = subprocess.Popen(  # noqa: ASYNC220 - a few ms
                 [sys.executable, "-c", HARNESS, file], stdout=subprocess.PIPE, cwd=Path(__file__).parents[3]
@@ -342,7 +358,13 @@ def test_the_line_process_feeds_and_starves():
     async def main():
         board = _Board()
         async with serve_pty(board.responder("rtu")) as port:
-            bus = {"link": "rtu", "port": port, "parity": "none", "timeout": "60 ms", "quiet_after_fault": "30 ms"}
+            bus = {
+                "link": "rtu",
+                "port": port,
+                "parity": "none",
+                "timeout": "60 ms",
+                "quiet_after_fault": "30 ms",
+            }
             outputs = LineOutputs(_file(bus, BOARD | {"goes_safe_after": "1 s"}))
             await outputs.open()
             try:
