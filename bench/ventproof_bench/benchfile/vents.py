@@ -21,12 +21,12 @@ def _between(raw: Any, dimension: Dimension, example: str) -> Between:  # noqa: 
     ends = raw if isinstance(raw, list | tuple) else (raw, raw)
     if len(ends) != 2:  # noqa: PLR2004 - lowest and highest
         raise Refusal(
-            f"{len(ends)} values are no range", f"write one value, or [lowest, highest]: {example}", bare=True
+            f"{len(ends)} values are no range", f"write one, or [lowest, highest] such as {example}"
         )
     low, high = (_one(end, dimension) for end in ends)
     if low > high:
         raise Refusal(
-            f"the lowest, {ends[0]}, is above the highest, {ends[1]}", f"write {example}", bare=True
+            f"from {ends[0]} to {ends[1]} is no range", f"write the lowest first, such as {example}"
         )
     return low, high
 
