@@ -99,8 +99,8 @@ def test_the_record_says_what_makes_each_output_safe():
         ),
         (
             "boards:\n",
-            "boards:\n  twin: {bus: io, unit_id: 2, goes_safe_after: 2 s, set_at: {table: coil, address: 1}, then: off}\n",
-            "15:3: boards 'twin' and 'io' are both unit 2 on bus io",
+            "boards:\n  twin: {bus: io, unit_id: 2, goes_safe_after: 2 s, then: off,\n    set_at: {table: holding, address: 1}}\n",
+            "16:3: boards 'twin' and 'io' are both unit 2 on bus io",
         ),
         ("then: off", "then: off\n    fed_by: polls", "22:13: "),
         (

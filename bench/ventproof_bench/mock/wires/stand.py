@@ -227,8 +227,8 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. The boards' first
     relays are wired in parallel to the unit's rain terminal. The coil board's second relay has the unit's supply on
     its normally closed contact, its third the cups, its fourth the bucket, and it
-    has a communication watchdog; the SCPI switch's second channel is wired
-    to the cups too and its third to the bucket; what the unit lacks is not wired.
+    has a communication watchdog; the SCPI switch's second channel is wired to the cups too and its third to the
+    bucket; what the unit lacks is not wired.
 
     Args:
         settings: of the unit.
