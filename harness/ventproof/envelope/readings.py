@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
@@ -19,9 +18,7 @@ _TAIL: Final = 64
 """Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
 
 
-@final
-@dataclass(frozen=True, slots=True)
-class Arrived:
+class Arrived(NamedTuple):
     """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
 
     sample: Sample
@@ -180,9 +177,11 @@ class ReadingStats:
             return
         self.count += 1
         self._first = self._first or sample
-        self.trip_s = max(self.trip_s, sample.replied_s - sample.requested_s)
-        if last is not None:
-            self.widest_s = max(self.widest_s, sample.requested_s - last.requested_s)
+        # max() costs three times as much, on every reading of every watch.
+        if (trip_s := sample.replied_s - sample.requested_s) > self.trip_s:
+            self.trip_s = trip_s
+        if last is not None and (wide_s := sample.requested_s - last.requested_s) > self.widest_s:
+            self.widest_s = wide_s
         if gap is not None:
             self.gap(gap)
 

@@ -269,23 +269,26 @@ class Watch:
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider
-        for piece in () if decider.by_readings else pieces:
-            if decider.verdict is not None:
-                return
-            if not self._begun:
+        if decider.by_readings or decider.verdict is not None:
+            return
+        begun, fed_s, enough_s = self._begun, self._fed_s, decider.end_s + BEYOND_S
+        for piece in pieces:
+            if not begun:
                 if piece.t1 < decider.s1:
                     continue
                 # Invariant: the decider gets pieces without a hole from s1 on; before the first one there is its open
                 # cone at most.
-                self._begun = True
+                begun = self._begun = True
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))
-            elif piece.t0 > self._fed_s + EPS_S:  # readings in between were withdrawn
-                decider.piece(Piece(self._fed_s, -INF, INF, piece.t0, -INF, INF))
+            elif piece.t0 > fed_s + EPS_S:  # readings in between were withdrawn
+                decider.piece(Piece(fed_s, -INF, INF, piece.t0, -INF, INF))
             decider.piece(piece)
-            self._fed_s = piece.t1
-            if piece.t1 >= decider.end_s + BEYOND_S and decider.verdict is None:
+            self._fed_s = fed_s = piece.t1
+            if fed_s >= enough_s and decider.verdict is None:
                 decider.finish()
+            if decider.verdict is not None:
+                return
 
     def _conclude(self, later: Iterable[Piece] = ()) -> None:
         decider = self._decider
