@@ -225,7 +225,7 @@ class StaysDecider(Decider):
         """Note where the band is not sure, and where it is surely left."""
         # Nothing of the past is asked for again, and a run may last for days.
         self.pieces.clear()
-        t0, l0, u0, t1, l1, u1 = part
+        t0, t1 = part.t0, part.t1
         self.frontier_s = t1
         inner = clip(part, self.s2, self._sure_end_s)
         if inner is not None:

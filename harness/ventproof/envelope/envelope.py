@@ -29,6 +29,8 @@ class Envelope(Protocol):
     """Whether the truth cannot jump: it passes every value between two of its values."""
     narrowed: Sequence[Reading]
     """Readings that the last `observe` made final, where their neighbours leave less than their window for them."""
+    lag: int
+    """So many readings after one its pieces are final at the latest, while all of them are quiet."""
 
     def observe(self, sample: Sample, *, fresh: bool) -> list[Piece]:
         """Take one reading; return the pieces that no later reading will sharpen.
@@ -114,6 +116,7 @@ class Pairs:
 
     continuous = False
     narrowed: Sequence[Reading] = ()
+    lag = 0
 
     def __init__(
         self, traits: SignalTraits, *, always_known: bool, instants: bool, check: bool = True
@@ -299,6 +302,7 @@ class Polyline:
 
     continuous = True
     narrowed: Sequence[Reading] = ()
+    lag = 0
 
     def __init__(self) -> None:
         self._last: tuple[float, float] | None = None
@@ -386,6 +390,7 @@ class Cones:
     """
 
     continuous = True
+    lag = MOST_OPEN_NODES + 1
 
     def __init__(self, traits: SignalTraits, rate_per_s: float) -> None:
         self.narrowed: Sequence[Reading] = ()
@@ -568,8 +573,8 @@ class Cones:
             if at - t > _GRID_S and t1 - at > _GRID_S:
                 since, until = rate * (at - t0), rate * (t1 - at)
                 # max() and min() cost three times as much, on every piece.
-                low_at = l0 - since if l0 - since > l1 - until else l1 - until
-                high_at = u0 + since if u0 + since < u1 + until else u1 + until
+                low_at = l0 - since if l0 - since > l1 - until else l1 - until  # noqa: FURB136 - see above
+                high_at = u0 + since if u0 + since < u1 + until else u1 + until  # noqa: FURB136 - see above
                 pieces.append(Piece(t, low, high, at, low_at, high_at))
                 t, low, high = at, low_at, high_at
         pieces.append(Piece(t, low, high, t1, l1, u1))
