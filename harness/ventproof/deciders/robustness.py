@@ -177,18 +177,25 @@ def _best_hold(points: _Points, first: float, last: float, hold: float) -> float
         inside = y[t.searchsorted(first, "left") : t.searchsorted(last, "right")]
         return float(max(_at(points, np.array((first, last))).max(), inside.max(initial=-INF)))
     # A hold that is better than one of a few has none of its worse moments inside: few starts are left by these.
-    tried = np.linspace(first, last, _TRIED)
-    ends = tried + hold
-    least = np.minimum(_at(points, tried), _at(points, ends))
-    for i, (j, k) in enumerate(zip(t.searchsorted(tried), t.searchsorted(ends), strict=True)):
-        least[i] = y[j:k].min(initial=least[i])
-    best = float(least.max())
+    tried = np.minimum(first + (last - first) / _TRIED * np.arange(_TRIED + 1), last)
+    best = float(_least_held(points, tried, hold).max())
     worse = np.concatenate(((-INF,), t[y < best], (INF,)))
     left = (worse[1:] - worse[:-1] > hold).nonzero()[0]
     starts = np.stack((np.maximum(first, worse[left]), np.minimum(last, worse[left + 1] - hold)), axis=1)
     if len(starts) > _TRIED:
         starts = np.array(((first, last),))
     return max([best, *(_best_start(points, p, q, hold) for p, q in starts.tolist() if p < q)])
+
+
+def _least_held(points: _Points, starts: Floats, hold: float) -> Floats:
+    """Return the least over [t, t + hold] for some starts t, in order."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t, y = points
+    borders = np.stack((starts, starts + hold), axis=1)
+    # Every other run is that between the end of one hold and the begin of the next.
+    inside = np.minimum.reduceat(np.concatenate((y, (INF,))), t.searchsorted(borders).ravel())[::2]
+    return np.minimum(_at(points, borders).min(axis=1), inside)
 
 
 def _best_start(points: _Points, first: float, last: float, hold: float) -> float:
@@ -204,7 +211,7 @@ def _best_start(points: _Points, first: float, last: float, hold: float) -> floa
     # Between two neighbouring starts both ends of the hold move along straight lines.
     starts = np.concatenate(((first, last), t, t - hold))
     starts = np.unique(starts[(starts >= first) & (starts <= last)])
-    begin, end = _at(points, starts), _at(points, starts + hold)
+    begin, end = _at(points, np.stack((starts, starts + hold)))
     least = LeastOfRuns(y)
     inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
     best = float(np.minimum(np.minimum(begin, end), inside).max())
@@ -229,7 +236,7 @@ def _at(points: _Points, at: Floats) -> Floats:
     import numpy as np  # noqa: PLC0415 - once a finding
 
     t, y = points
-    right = np.clip(t.searchsorted(at, "left"), 1, len(t) - 1)
+    right = np.minimum(np.maximum(t.searchsorted(at, "left"), 1), len(t) - 1)
     t0, t1, y0, y1 = t[right - 1], t[right], y[right - 1], y[right]
     with np.errstate(invalid="ignore", divide="ignore"):
         value = y0 + (y1 - y0) * (at - t0) / (t1 - t0)

@@ -19,7 +19,7 @@ _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
 _SINGLY: Final = 8
 """So many readings are taken one by one before it is tried again to take more."""
-_FEW: Final = 1024
+_FEW: Final = 2048
 """Readings that are looked at together after one that may have decided something; twice as many each time."""
 _MOST: Final = 8192
 """Readings that are looked at together, at most."""
@@ -84,7 +84,7 @@ class SignalTrace:
         lag = self._envelope.lag
         least = _LEAST + lag
         breaks = self._breaks(block) if len(block) > least else [0, len(block)]
-        at, ahead, singly = 0, _FEW, 1
+        at, ahead, singly = 0, _FEW, 2
         while at < len(block):
             for sample in block.part(at, at + singly):
                 self.observe(sample)

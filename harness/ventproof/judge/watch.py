@@ -84,6 +84,7 @@ class Watch:
         self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
         self._begun = False
         self._fed_s = INF  # how far the decider has been told
+        self._ahead: tuple[Corners, Readings]  # what `calm` was asked of last
         self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
@@ -180,7 +181,7 @@ class Watch:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
         if not (self._begun or self._decider.by_readings):
             return 0
-        envelope = self._envelope
+        instants = self._envelope.instants(block)
         if self._own is not None:
             block = self._own_block(block)
             if not self._own.still:
@@ -191,22 +192,23 @@ class Watch:
         if min(corners.t[0], readings.a[0]) < decider.s2:
             return 0
         until_s = min(decider.calm_until_s(corners, readings), decider.end_s - BEYOND_S)
-        ends = (envelope.instants(block), readings.b)
-        return int(min(end.searchsorted(until_s, "right") for end in ends))
+        self._ahead = corners, readings
+        return int(min(end.searchsorted(until_s, "right") for end in (instants, readings.b)))
 
     def take_block(self, block: Block, corners: Corners) -> None:
-        """Take calm readings and their pieces; for the trace."""
+        """Take the first of the readings that were asked of last, all calm, and their pieces; for the trace."""
+        own_corners, readings = self._ahead
+        readings = Readings(*(column[: len(block)] for column in readings))
         self.seen.block(block)
         if self._contrast is not None:
-            self._contrast.reading(self._own_readings(block).hull())
+            self._contrast.reading((readings if self._equals is None else self._own_readings(block)).hull())
         if isinstance(self.formula, formulas.EqualsFormula):
             others = (block.values != self.formula.value).nonzero()[0]
             self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
-            block = self._own_block(block)
-            corners = self._own.preview(block)
-            self._own.skip(block)
-        self._decider.stretch(corners, self._own_readings(block))
+            corners = own_corners.until(float(self._own.instants(block)[-1]))
+            self._own.skip(self._own_block(block))
+        self._decider.stretch(corners, readings)
         self._fed_s = float(corners.t[-1])
 
     def replay(
