@@ -18,6 +18,11 @@ _TAIL: Final = 64
 """Readings kept when nothing has to be remembered: enough to bound the value at a stimulus just past."""
 
 
+def is_withdrawn(sample: Sample, from_s: float) -> bool:
+    """Return whether a reading is taken back by a gap that begins at an instant: not all of it came before."""
+    return sample.requested_s >= from_s or sample.replied_s > from_s
+
+
 class Arrived(NamedTuple):
     """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
 
@@ -35,8 +40,8 @@ class _Single(NamedTuple):
     def begins_s(self) -> float:
         return self.arrived.sample.replied_s
 
-    def ends_s(self) -> float:
-        return self.arrived.sample.replied_s
+    def last(self) -> Sample:
+        return self.arrived.sample
 
 
 class _Fold(NamedTuple):
@@ -48,8 +53,8 @@ class _Fold(NamedTuple):
     def begins_s(self) -> float:
         return float(self.block.replied_s[0])
 
-    def ends_s(self) -> float:
-        return float(self.block.replied_s[-1])
+    def last(self) -> Sample:
+        return self.block[-1]
 
     def is_tail(self, from_s: float) -> bool:
         return len(self.block) >= _TAIL and bool(self.block.replied_s[_TAIL - 1] < from_s)
@@ -115,7 +120,7 @@ class ReadingHistory:
 
     def withdraw(self, from_s: float) -> None:
         """Forget what was read from `from_s` on, and what is folded with it."""
-        while self._items and self._items[-1].ends_s() > from_s:
+        while self._items and is_withdrawn(self._items[-1].last(), from_s):
             self._items.pop()
 
     def arrived(self, from_s: float, to_s: float = INF) -> list[Arrived]:
@@ -203,6 +208,10 @@ class ReadingStats:
             longest is None or gap.to_s - gap.from_s > longest.to_s - longest.from_s
         ):
             self.longest_gap = gap
+
+    def rests_on(self, from_s: float) -> bool:
+        """Return whether a gap that begins at an instant takes back one of the readings."""
+        return self._last is not None and is_withdrawn(self._last, from_s)
 
     def last_recent_s(self, now_s: float) -> float:
         """Return when the last reading was requested, or `now_s` if readings have failed to come since."""
