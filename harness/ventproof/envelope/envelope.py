@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, final
 from ventproof.envelope.spans import EPS, INF, Block, Corners, Piece, Reading
 from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.errors import EvidenceError
-from ventproof_bench.base.evidence import Sample, SignalTraits
+from ventproof_bench.base.evidence import Sample, SignalTraits, is_discrete
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags, Floats
@@ -79,9 +79,7 @@ class Envelope(Protocol):
 
 def told(sample: Sample, traits: SignalTraits) -> str:
     """Return a reading as messages tell of it."""
-    value = number_text(sample.value) + (
-        f" {traits.unit}" if traits.unit not in {"flag", "state", "count"} else ""
-    )
+    value = number_text(sample.value) + ("" if is_discrete(traits.unit) else f" {traits.unit}")
     return f"{value} (bench clock {sample.requested_s:.3f} to {sample.replied_s:.3f} s)"
 
 

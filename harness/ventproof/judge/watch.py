@@ -20,20 +20,15 @@ from ventproof.judge.contrast import Role, contrast_of
 from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags
 
 
-def is_discrete(traits: SignalTraits) -> bool:
-    """Return whether a signal has separate values: a flag, a state or a counter."""
-    return traits.unit in {"flag", "state", "count"}
-
-
 def simple_envelope(traits: SignalTraits) -> Envelope:
     """Return the envelope of readings that are judged as they stand."""
-    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits) else Polyline()
+    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits.unit) else Polyline()
 
 
 @final
@@ -266,7 +261,7 @@ class Watch:
         a, b = block.requested_s - self._traits.refreshed_every_s, block.replied_s
         if self._simple:
             a = b = block.middles_s()
-        error = 0.0 if self._own is not None or is_discrete(self._traits) else self._traits.error
+        error = 0.0 if self._own is not None or is_discrete(self._traits.unit) else self._traits.error
         return Readings(block.values - error, block.values + error, a, b)
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
