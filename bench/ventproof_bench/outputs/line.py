@@ -28,6 +28,7 @@ from ventproof_bench.base.errors import (
     VentproofError,
 )
 from ventproof_bench.base.evidence import (
+    BoardStarved,
     DrivenOutput,
     Edge,
     EdgeReport,
@@ -356,7 +357,7 @@ class LineOutputs:
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
-        shared: whether others could move a relay of the bench, over a network; known once they are open.
+        shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
     """
 
@@ -444,6 +445,10 @@ class LineOutputs:
     async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of a played vent, as `LocalOutputs.condition` does."""
         return Window(*await self.ask("condition", vent=vent, parts=parts))
+
+    async def starve(self, board: str, contact: str | None) -> BoardStarved:
+        """Feed a board no longer for once, as `LocalOutputs.starve` does."""
+        return BoardStarved(**await self.ask("starve", board=board, contact=contact))
 
     async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.

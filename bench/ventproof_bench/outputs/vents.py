@@ -142,6 +142,16 @@ class PlayedVents:
         """Play back nothing more, from this moment on: the outputs are made safe."""
         self._stopped = True
 
+    def rest(self) -> None:
+        """Let the vents stand for a while: a board is left to itself, and nothing may be read or written."""
+        for rounds in self._rounds.values():
+            rounds.resting = True
+
+    def go_on(self) -> None:
+        """Play the vents again, and show anew where they stand."""
+        for rounds in self._rounds.values():
+            rounds.go_on()
+
     async def play(self, feedback: Feedback, sink: EvidenceSink) -> NoReturn:
         """Play all vents until cancelled; each stands where the bench file lets it start.
 
@@ -203,6 +213,7 @@ class _Rounds:
 
     Attributes:
         bus: the bus over which its commands are read.
+        resting: nothing is read or written, on purpose.
     """
 
     def __init__(  # noqa: PLR0917 - made in one place only
@@ -215,6 +226,7 @@ class _Rounds:
         stopped: Callable[[], bool],
     ) -> None:
         self.bus = file.registers[spec.commanded_by[0]].bus
+        self.resting = False
         self._name = name
         self._spec = spec
         self._outputs = file.outputs
@@ -233,6 +245,12 @@ class _Rounds:
         self._every_s = file.buses[self.bus].poll_every
         self._takes_s, self._apart_s, self._begun_s = 0.0, 0.0, now
         self._waiting: list[asyncio.Future[float]] = []
+
+    def go_on(self) -> None:
+        """Play it again, and show anew where it stands."""
+        self.resting = False
+        self._written.clear()
+        self._shown = Window(now_s(), now_s())
 
     def read(self, evidence: Poll) -> None:
         """Take a reading of the drive's commands, if it is one."""
@@ -264,14 +282,18 @@ class _Rounds:
                 async with asyncio.timeout(LONGEST_SILENCE_S):
                     await self._unread.wait()
             except TimeoutError:
+                if self.resting:
+                    continue
                 raise BenchError(
                     f"what commands vent {self._name} was not read for {LONGEST_SILENCE_S:g} s: nobody plays it"
                 ) from None
             self._unread.clear()
             try:
-                await self._round()
+                if not self.resting:
+                    await self._round()
             except DriverError as error:
-                self._missed(error)
+                if not self.resting:
+                    self._missed(error)
 
     async def condition(self, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of the vent, and wait until that was played."""

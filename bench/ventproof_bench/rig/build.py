@@ -19,6 +19,7 @@ from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
+from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
@@ -114,7 +115,7 @@ class Rig:
     def notes(self) -> tuple[str, ...]:
         """What the record should say of this bench, as far as it was found by now."""
         of_buses = (note for bus in self.buses for note in bus.notes)
-        return (*self.file.notes, *self.outputs.notes, *of_buses, *self.rounds.notes)
+        return (*self.file.notes, *self.file.guards, *self.outputs.notes, *of_buses, *self.rounds.notes)
 
     @property
     def slowest_evidence_s(self) -> float:
@@ -163,8 +164,14 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
             seed=seed + number,
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
-    vents = PlayedVents(file, buses)
-    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock, vents=vents)
+    outputs = LocalOutputs(
+        file.outputs,
+        buses=buses,
+        specs=file.buses,
+        inputs=mock,
+        vents=PlayedVents(file, buses),
+        boards=guards_of(file, buses),
+    )
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
