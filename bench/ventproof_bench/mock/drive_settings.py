@@ -65,7 +65,7 @@ class DriveSettings(FileModel):
     reached: ContactState = "open"
     """What the contact of an end switch is while its end is reached."""
     potentiometer: tuple[int, int] = (500, 9500)
-    """Millivolts at the feedback input with the vent closed and with it open; 250 mV beyond them, nothing is plausible."""
+    """Millivolts at the feedback input with the vent closed and with it open; 250 mV beyond, nothing is plausible."""
     vent: OwnVent | None = None
     """A real vent behind the contacts; without it the bench plays the vent."""
 

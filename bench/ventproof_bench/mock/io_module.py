@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.positioner import ENDS
-from ventproof_bench.mock.registers import ILLEGAL_ADDRESS, ILLEGAL_VALUE, RefusedError, span
+from ventproof_bench.mock.registers import ILLEGAL_ADDRESS, ILLEGAL_VALUE, RefusedError, RegisterBank, span
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     from ventproof_bench.mock.unit import MockUnit
 
 
+UNIT_ID: Final = 1
+"""Unit identifier of the mock unit."""
 MODULE_ID: Final = 3
-"""Unit identifier of the module; 1 is the mock unit, 2 the board of relays beside it on a serial line."""
+"""Unit identifier of the module; 2 is the board of relays beside the unit on a serial line."""
 
 _MOST_MV: Final = 10_000
 
@@ -71,3 +73,8 @@ class IoModule:
             raise RefusedError(ILLEGAL_ADDRESS)
         for vent in vents:
             vent.take(at_s)
+
+
+def devices_of(unit: MockUnit) -> dict[int, RegisterBank]:
+    """Return who answers on the unit's bus, by unit identifier: beside the unit a module, where vents stand outside."""
+    return {UNIT_ID: unit, MODULE_ID: IoModule(unit)} if unit.outside else {UNIT_ID: unit}

@@ -338,7 +338,7 @@ class ByRunTime:
 
     def _broken_off(self, now_s: float) -> None:
         self._stop(now_s)
-        self._gave_up = True
+        self._gave_up, self._sure = True, False
         if self._behaviour.retries_endlessly:
             self._look.due_s = now_s + _RETRY_S
 

@@ -102,7 +102,7 @@ class Snapshot:
 
     @property
     def flags(self) -> tuple[bool, ...]:
-        """The discrete inputs: the status bits, then of all drives the broken-off runs, then the disbelieved feedback."""
+        """The discrete inputs: the status bits, then of all drives the broken-off runs, then disbelieved feedback."""
         return (*self.status, *(flag for flags in zip(*self.drive_alarms, strict=True) for flag in flags))
 
 
