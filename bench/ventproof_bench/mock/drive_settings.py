@@ -73,7 +73,7 @@ class DriveSettings(FileModel):
     def _parts_make_sense(self) -> Self:
         check_percent("overrun", [self.overrun])
         check_percent("deadband", [self.deadband])
-        if self.run_limit * _FULL_PERCENT <= _FULL_PERCENT + self.overrun.value:
+        if self.run_limit <= 1 + self.overrun.value / _FULL_PERCENT:
             raise Refusal(
                 f"run_limit {self.run_limit:g} leaves no room for an overrun of {self.overrun}",
                 f"choose a run_limit above {1 + self.overrun.value / _FULL_PERCENT:g}",
