@@ -19,8 +19,14 @@ from ventproof_bench.benchfile.vents import FULL_PERCENT
 from ventproof_bench.drivers.driver import bus_use, number_put
 from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
+from ventproof_bench.plant.feedback import (
+    EndSwitchTold,
+    PositionTold,
+    PotentiometerCondition,
+    SwitchCondition,
+)
 from ventproof_bench.plant.played import PlayedVent
-from ventproof_bench.plant.vent import Condition, Vent, VentTravel
+from ventproof_bench.plant.vent import Condition, VentTravel
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -33,6 +39,10 @@ if TYPE_CHECKING:
 
 PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
+
+_WIRES: Final = {"0-10 V": {"open": 10.0, "short": 0.0}, "4-20 mA": {"open": 0.0, "short": 21.5}}
+"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common practice,
+no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
 
 _TRIED: Final = (
     1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
@@ -238,6 +248,13 @@ class _Rounds:
         self._stopped = stopped
         now = now_s()
         self._vent = _played(spec, now)
+        plays = spec.plays
+        assert plays is not None, "only those are played"
+        ends = {"closed_switch": ("closed", plays.closed_switch), "open_switch": ("open", plays.open_switch)}
+        self._switches = {
+            name: EndSwitchTold(switch.at.value, end) for name, (end, switch) in ends.items() if switch is not None
+        }
+        self._potentiometer = PositionTold()
         self._unread = asyncio.Event()
         self._requested_s = now
         self._written: dict[str, float | bool] = {}
@@ -263,11 +280,14 @@ class _Rounds:
                 f"after {self._keeps_s:g} s: the vent stood meanwhile"
             )
             self._sink(Gap(self.bus, self._requested_s, evidence.replied_s, "timeout", detail))
-            self._vent.lost(evidence.requested_s)
+            self._vent.stand(evidence.requested_s)
         values = [evidence.values[signal] for signal, _ in self._commands]
-        opens, closes = (value == 1 for value in values)
-        late_s = max(spec.refreshed_every for _, spec in self._commands)
-        self._vent.read(evidence.requested_s - late_s, evidence.replied_s, opens=opens, closes=closes)
+        from_s = evidence.requested_s - max(spec.refreshed_every for _, spec in self._commands)
+        if self._spec.follows is not None:
+            self._vent.read_command(from_s, evidence.replied_s, values[0])
+        else:
+            opens, closes = (value == 1 for value in values)
+            self._vent.read_contacts(from_s, evidence.replied_s, opens=opens, closes=closes)
         self._requested_s = evidence.requested_s
         self._unread.set()
 
@@ -298,11 +318,20 @@ class _Rounds:
     async def condition(self, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of the vent, and wait until that was played."""
         asked_s = now_s()
-        self._vent.apply(condition_of(parts))
+        for part, fields in parts.items():
+            self._befall(part, fields)
         self._written.clear()
         played = asyncio.get_running_loop().create_future()
         self._waiting.append(played)
         return Window(asked_s, await played)
+
+    def _befall(self, part: VentPart, fields: PartCondition) -> None:
+        if part == "drive":
+            self._vent.apply(Condition(**fields))
+        elif part == "position":
+            self._potentiometer.apply(PotentiometerCondition(**fields))
+        elif part in self._switches:
+            self._switches[part].condition = SwitchCondition(**fields)
 
     async def _round(self) -> None:
         """Play back what sensors show in the middle of the time until this is done in the next round."""
@@ -311,7 +340,7 @@ class _Rounds:
         hold_s = max(self._every_s, min(self._apart_s, begun_s - self._begun_s))
         self._apart_s, self._begun_s = begun_s - self._begun_s, begun_s
         middle_s = begun_s + self._takes_s + hold_s / 2
-        self._vent.play(middle_s)
+        middle_s = self._vent.show(middle_s)
         shown = self._shows(middle_s)
         windows = [
             await self._write(name, shown[name]) for name in shown if self._written.get(name) != shown[name]
@@ -330,7 +359,7 @@ class _Rounds:
             if not played.done():
                 played.set_result(self._shown.latest_s)
 
-    async def _write(self, name: str, value: float | bool) -> Window:
+    async def _write(self, name: str, value: float | bool) -> Window:  # noqa: FBT001 - a contact's state or a level
         """Write what an output shows; until that is acknowledged nobody knows what it shows."""
         self._written.pop(name, None)
         if self._stopped():
@@ -362,31 +391,36 @@ class _Rounds:
         """Return what each output shows of the vent at an instant."""
         plays, vent = self._spec.plays, self._vent.vent
         assert plays is not None, "only those are played"
+        drive_percent = vent.drive_at(at_s)
         shown: dict[str, float | bool] = {}
-        drive = vent.drive_at(at_s)
-        for switch, beyond in ((plays.closed_switch, -1), (plays.open_switch, 1)):
+        for name, switch in (("closed_switch", plays.closed_switch), ("open_switch", plays.open_switch)):
             if switch is not None:
-                reached = beyond * drive >= beyond * switch.at.value
+                reached = self._switches[name].reached(at_s, drive_percent)
                 shown[switch.output] = reached == (switch.reached == "closed")
         if plays.position is not None:
-            percent = drive if plays.position.seen_from == "drive" else vent.position_at(at_s)
-            shown[plays.position.output] = _level(self._outputs[plays.position.output], percent)
+            of_drive = plays.position.seen_from == "drive"
+            told = self._potentiometer.shows(drive_percent if of_drive else vent.position_at(at_s))
+            output = self._outputs[plays.position.output]
+            assert isinstance(output, LevelOutput), "loading a bench file sees to it"
+            shown[plays.position.output] = (
+                _level(output, told) if isinstance(told, float) else _WIRES[output.signal][told]
+            )
         return shown
 
 
-def _played(spec, start_s):
-    (open_s, _), (close_s, _) = spec.full_travel.open, spec.full_travel.close
+def _played(spec: VentSpec, start_s: float) -> PlayedVent:
+    # A vent that is played has one value of each.
     travel = VentTravel(
-        open_s=open_s,
-        close_s=close_s,
+        open_s=spec.full_travel.open[0],
+        close_s=spec.full_travel.close[0],
         dead_time_s=spec.dead_time[0],
         coast_s=spec.coast[0],
         play_percent=spec.play[0],
         both=spec.both,
     )
-    percent = spec.starts_at.value if spec.starts_at is not None else 0.0
-    return PlayedVent(Vent(travel, start_s, percent=percent), start_s)
-
-
-def condition_of(parts):
-    return Condition(**parts.get("drive", {}))
+    return PlayedVent(
+        travel,
+        start_s,
+        percent=spec.starts_at.value if spec.starts_at is not None else 0.0,
+        deadband_percent=spec.deadband.value if spec.deadband is not None else 0.0,
+    )

@@ -40,24 +40,22 @@ def parts_of(failure: VentFailure) -> dict[VentPart, PartCondition]:
 
 
 def _drive(failure: VentFailure) -> PartCondition:
-    match failure.how:
-        case "jams":
-            ways = {"opening", "closing"} if failure.way is None else {failure.way}
-            return {f"jams_{way}_at_percent": _value(failure.position) for way in sorted(ways)}
-        case "slips":
-            return {"slips_percent": _value(failure.by)}
-        case "slow":
-            return {"slow_factor": failure.factor or 1.0}
-        case "loaded":
-            return {"load_open_factor": failure.opening or 1.0, "load_close_factor": failure.closing or 1.0}
-        case "dead":
-            return {"dead": True}
-        case "runs_on":
-            return {"coast_s": failure.for_ or 0.0}
-        case "backlash":
-            return {"play_percent": _value(failure.by)}
-        case _:
-            return {"creep_percent_s": _value(failure.rate)}
+    ways = ("closing", "opening") if failure.way is None else (failure.way,)
+    found: dict[str, tuple[tuple[str, Quantity | float | None], ...]] = {
+        "jams": tuple((f"jams_{way}_at_percent", failure.position) for way in ways),
+        "slips": (("slips_percent", failure.by),),
+        "slow": (("slow_factor", failure.factor),),
+        "loaded": (("load_open_factor", failure.opening), ("load_close_factor", failure.closing)),
+        "dead": (("dead", True),),
+        "runs_on": (("coast_s", failure.for_),),
+        "backlash": (("play_percent", failure.by),),
+        "creeps": (("creep_percent_s", failure.rate),),
+    }
+    return {
+        field: said if isinstance(said, float | int) else said.value
+        for field, said in found[failure.how]
+        if said is not None
+    }
 
 
 def _switch(failure: VentFailure) -> PartCondition:
@@ -68,13 +66,9 @@ def _switch(failure: VentFailure) -> PartCondition:
 
 def _potentiometer(failure: VentFailure) -> PartCondition:
     if failure.how == "noise":
-        return {"noise_percent": _value(failure.by), "seed": failure.seed}
+        assert failure.by is not None, "the model sees to it"
+        return {"noise_percent": failure.by.value, "seed": failure.seed}
     return {"how": failure.how}
-
-
-def _value(said: Quantity | None) -> float:
-    assert said is not None, "the model sees to it"
-    return said.value
 
 
 _SAID: Final = {
