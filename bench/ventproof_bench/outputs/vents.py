@@ -41,8 +41,8 @@ PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
 
 _WIRES: Final = {"0-10 V": {"open": 10.0, "short": 0.0}, "4-20 mA": {"open": 0.0, "short": 21.5}}
-"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common practice,
-no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
+"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common
+practice, no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
 
 _TRIED: Final = (
     1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
