@@ -97,7 +97,7 @@ class PositionTold:
         """Return what it shows of a place from 0 to 100 %: another such place, or that a wire is open or shorted."""
         condition = self._condition
         if condition.how in {"open", "short"}:
-            return condition.how  # type: ignore[return-value]
+            return condition.how
         if condition.how == "stuck":
             if self._stuck is None:
                 self._stuck = percent
