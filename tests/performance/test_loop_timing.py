@@ -1,4 +1,4 @@
-"""A vent in the loop beside a busy harness: rounds kept by the line process against rounds kept in the harness itself."""
+"""A vent in the loop beside a busy harness: rounds kept by the line process against rounds kept in the harness."""
 
 from __future__ import annotations
 
