@@ -11,6 +11,7 @@ from pydantic import Discriminator as By
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
+from ventproof_bench.benchfile.boards import BoardSpec
 from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
@@ -355,6 +356,14 @@ OutputSpec = Annotated[
     By(_output_kind),
 ]
 
+
+def safe_number(output: OutputSpec) -> float | None:
+    """Return what a board holds for an output that is safe: 1 for a relay that is energised, or a level; or None."""
+    if isinstance(output, ContactOutput):
+        return float(output.safe != output.at_rest)
+    return None if isinstance(output, RegisterOutput) else output.safe
+
+
 AnySignal = Annotated[
     Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
 ]
@@ -384,6 +393,9 @@ class BenchFile(FileModel):
     """What the bench reads from the unit, by name, and the positions of its vents."""
     vents: dict[Name, VentSpec] = Field(default_factory=dict)
     """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
+    boards: dict[Name, BoardSpec] = Field(default_factory=dict)
+    """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
+    computer."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -394,6 +406,33 @@ class BenchFile(FileModel):
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
         return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+
+    @property
+    def guards(self) -> tuple[str, ...]:
+        """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
+        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
+        said = [
+            f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
+            f"{spec.goes_safe_after:g} s after it was fed last"
+            for board, spec in self.boards.items()
+        ]
+        alone = [name for name in terminals if name not in guarded]
+        if alone and not self.virtual:
+            said.append(
+                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+            )
+        return tuple(said)
+
+    def outputs_on(self, board: str) -> tuple[str, ...]:
+        """Return the contacts and levels on a board; settings of a unit are not among them."""
+        place = self.boards[board].bus, self.boards[board].unit_id
+        return tuple(
+            name
+            for name, output in self.outputs.items()
+            if not isinstance(output, RegisterOutput)
+            and (output.wired.get("bus"), output.wired.get("unit_id", 1)) == place
+        )
 
     @property
     def registers(self) -> dict[str, SignalSpec]:

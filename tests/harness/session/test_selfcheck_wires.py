@@ -99,6 +99,10 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     assert [e.output for e in measured.edges] == ["rain"]
     assert [(c.sent, c.counted) for c in measured.counts] == [(6, 6)]
     assert [(e.followed, e.cycles) for e in measured.echoes] == [(6, 3)]
+    (board,) = measured.boards
+    assert (board.board, board.output, board.told) == ("relays", "rain", True)
+    assert board.after_s <= 2.0 <= board.within_s < 2.5
+    assert any("relays makes rain, cups, bucket safe by itself 2 s" in note for note in result.notes)
     state = read_log(result.log)
     assert state.broken_at is None
     assert state.outcome in ("partial", "worse")  # a loaded machine may be slower than declared
