@@ -6,7 +6,7 @@ The engine feeds it while the run goes on; feeding it the events of a finished l
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
@@ -381,11 +381,11 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
     """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
-    signals = bound.bench.model.signals
+    bench = bound.bench.model
     return Case(
         profile=bound.profile.model,
-        traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
-        states={name: signals[at].states or {} for name, at in bound.signals.items()},
+        traits={name: replace(bench.traits(at), name=name) for name, at in bound.signals.items()},
+        states={name: bench.signals[at].states or {} for name, at in bound.signals.items()},
         names={at: name for name, at in bound.signals.items()},
         counted=counted_contacts(bound),
         keeps_all=keeps_all,

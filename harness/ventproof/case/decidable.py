@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import ResponseCommon
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import SignalSpec
+    from ventproof_bench.benchfile.signals import Signal
     from ventproof_bench.yamlfile.tree import Path
 
 _PHASES: Final = (0.5, 0.02, 0.98)
@@ -144,7 +144,8 @@ class _Demand:
     kind: str
     formula: Formula
     evidence: Evidence
-    spec: SignalSpec
+    spec: Signal
+    bus: str
     stood: float | None
 
     @property
@@ -203,7 +204,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
             formula = formula_of(response, spec.states or {})
             evidence = _evidence(bound, response.signal, _window_s(bound, step, response))
             before = stood.get(response.signal)
-            yield _Demand((*place, index), kind_of(response), formula, evidence, spec, before)
+            bus = bound.bench.model.bus_of(bound.signals[response.signal])
+            yield _Demand((*place, index), kind_of(response), formula, evidence, spec, bus, before)
             if isinstance(
                 formula, formulas.ReachesFormula | formulas.ReturnsFormula | formulas.MovesAtFormula
             ):
@@ -216,13 +218,14 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
             key for key in ("stays", "stays_above", "stays_below") if getattr(invariant, key) is not None
         )
         evidence = _evidence(bound, invariant.signal, 0.0)
-        yield _Demand(("always", index), kind, always, evidence, spec, None)
+        bus = bound.bench.model.bus_of(bound.signals[invariant.signal])
+        yield _Demand(("always", index), kind, always, evidence, spec, bus, None)
 
 
 def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
     at, bench = bound.signals[name], bound.bench.model
-    every_s = bench.buses[bench.signals[at].bus].poll_every
-    return Evidence(bench.signals[at].traits(at), every_s, window_s, Rule(bound.profile.model.decision))
+    every_s = bench.buses[bench.bus_of(at)].poll_every
+    return Evidence(bench.traits(at), every_s, window_s, Rule(bound.profile.model.decision))
 
 
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
@@ -235,7 +238,7 @@ def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     return 0.0
 
 
-def _sight(spec: SignalSpec, evidence: Evidence, stood: float | None) -> Sight:
+def _sight(spec: Signal, evidence: Evidence, stood: float | None) -> Sight:
     traits = evidence.traits
     low, high = (0.0, 100.0) if spec.unit == "%" else (-_WIDEST, _WIDEST)
     if spec.range is not None:
@@ -298,7 +301,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
     polls = (float(f"{evidence.every_s / times:.1g}") for times in _TIMES)
     yield [
         (
-            f"read it every {every_s:g} s (`poll_every` of {spec.bus!r})",
+            f"read it every {every_s:g} s (`poll_every` of {demand.bus!r})",
             replace(evidence, every_s=every_s),
             demand.formula,
         )
