@@ -15,6 +15,7 @@ from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
+from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.bus import ModbusBus
@@ -151,7 +152,7 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
         assert isinstance(spec, InProcessBus), "a virtual bench has no other"
         peer = Responder(
             spec.framing,
-            {1: mock},
+            devices_of(mock),
             reply_after_s=spec.reply_after,
             jitter_s=spec.reply_jitter,
             seed=seed + number,
