@@ -125,6 +125,11 @@ def _shared_outputs(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             if owners[output] != name:
                 reason = f"output {output!r} is played by {owners[output]!r}, too"
                 yield bench.problem(("vents", name, "plays"), reason, "give each vent its own", at_key=True)
+            spec = bench.model.outputs.get(output)
+            if spec is not None and spec.hookup is not None:
+                reason = f"output {output!r} shows where vent {name!r} stands: nothing else may drive it"
+                path: Path = ("outputs", output, "hookup")
+                yield bench.problem(path, reason, "leave `hookup:` out", at_key=True)
 
 
 def _jumps_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:

@@ -7,6 +7,7 @@ from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
 from ventproof.profile.check_responses import contact_problems, no_output
+from ventproof.profile.model import VENT
 from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
@@ -16,9 +17,11 @@ from ventproof.profile.stimulus import (
     PulseContact,
     Rainfall,
     Stimulus,
+    VentFailure,
     Wind,
     WriteValue,
 )
+from ventproof.profile.vent_failures import parts_of
 from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
@@ -50,10 +53,20 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
         case Wind(wind=name):
             yield from contact_problems(profile, (*here, "wind"), name)
             yield from _course_problems(profile, here, lambda: wind_of(stimulus))
-        case Fail(fail=name) | Mend(mend=name):
-            if name not in profile.model.needs.outputs:
-                key = "fail" if isinstance(stimulus, Fail) else "mend"
+        case Fail(fail=name) | VentFailure(fail=name) | Mend(mend=name):
+            key = "mend" if isinstance(stimulus, Mend) else "fail"
+            needs = profile.model.needs.outputs
+            if name not in needs:
                 yield no_output(profile, (*here, key), name)
+            elif isinstance(stimulus, Fail) and needs[name] == VENT:
+                reason = f"{name!r} is a vent, and its drive cannot fail so"
+                yield profile.problem(
+                    (*here, "how"), reason, "say which part of it fails, as `part: position`"
+                )
+            elif isinstance(stimulus, VentFailure) and needs[name] != VENT:
+                reason = f"{name!r} is no vent that the bench plays, and fails otherwise"
+                hint = f"write it below needs: `{name}: {VENT}`, or let a sensor fail: open, short, stuck, drift, …"
+                yield profile.problem((*here, "fail"), reason, hint)
 
 
 def _course_problems(profile: Loaded[Profile], here: Path, made: Callable[[], object]) -> Iterator[Problem]:
@@ -114,17 +127,18 @@ def _plays(stimulus: Stimulus) -> str | None:
 
 
 def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
-    failed: set[str] = set()
+    failed: dict[str, set[str]] = {}
     for path, stimulus in _stimuli(profile):
         match stimulus:
-            case Fail(fail=name):
-                if name in failed:
+            case Fail(fail=name) | VentFailure(fail=name):
+                parts = parts_of(stimulus).keys() if isinstance(stimulus, VentFailure) else {""}
+                if parts & failed.setdefault(name, set()):
                     yield profile.problem((*path, "fail"), f"{name!r} has failed already", "mend it first")
-                failed.add(name)
+                failed[name] |= parts
             case Mend(mend=name):
                 if name not in failed:
                     yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
-                failed.discard(name)
+                failed.pop(name, None)
             case CloseContact(close=name) | OpenContact(open=name) | PulseContact(pulse=name):
                 if name in failed:
                     yield profile.problem(
@@ -143,6 +157,8 @@ def sensor_problems(
     found = found_by_rains(profile.model, buckets_of(bench.model.outputs, names))
     for path, stimulus in _stimuli(profile):
         for name in stimulus.outputs:
+            if name not in names:
+                continue  # a vent
             output = bench.model.outputs[names[name]]
             at = f"{names[name]!r} on bench {bench.path}"
             if isinstance(stimulus, WriteValue):
