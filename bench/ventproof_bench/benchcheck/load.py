@@ -16,6 +16,7 @@ from ventproof_bench.base.quantities import (
     dimension_of,
     value_fault,
 )
+from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
 from ventproof_bench.benchcheck.traffic import carrying_problems
 from ventproof_bench.benchcheck.vents import vents_problems
 from ventproof_bench.benchcheck.wiring import (
@@ -79,6 +80,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *outputs_problems(bench),
         *hookup_problems(bench),
         *vents_problems(bench),
+        *boards_problems(bench),
     ]
     problems = problems or list(put_problems(bench))
     if problems:
@@ -237,6 +239,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)
     yield from board_notes(bench)
+    yield from board_guard_notes(bench)
     yield from overlap_notes(bench)
     yield from travel_notes(bench)
 

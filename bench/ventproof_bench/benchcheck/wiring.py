@@ -30,7 +30,7 @@ _LAST_ON_A_LINE: Final = 247
 
 def location_problems(bench: Loaded[BenchFile], path: Path, location: Location) -> Iterator[Problem]:
     """Yield what is wrong with where a value lives: its bus, its table, its address and its coding."""
-    yield from _bus_problems(bench, path, location)
+    yield from bus_problems(bench, path, location)
     try:
         resolve(location)
     except ValueError as error:
@@ -85,10 +85,10 @@ def _wired_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) ->
     if isinstance(options, Location):
         yield from location_problems(bench, path, options)
     else:
-        yield from _bus_problems(bench, path, options)
+        yield from bus_problems(bench, path, options)
 
 
-def _bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
+def bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
     """Yield what is wrong with the bus that something hangs on, and with its unit id there."""
     name, unit_id = getattr(options, "bus", None), getattr(options, "unit_id", None)
     if not isinstance(name, str):

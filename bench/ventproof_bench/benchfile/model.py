@@ -11,6 +11,7 @@ from pydantic import Discriminator as By
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
+from ventproof_bench.benchfile.boards import BoardSpec
 from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
@@ -53,7 +54,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `99 % to 5 %`, or `closed to third`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -66,13 +67,13 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        hint = "write on, off, up, down, stays, or two values: '99 % to 5 %'"
+        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
         raise Refusal(f"{text!r} is not an answer", hint)
     if before.isidentifier() and after.isidentifier() and before != after:
         return Answer(text, states=(before, after))
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
+        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
     return Answer(text, values=values)
 
 
@@ -80,7 +81,7 @@ AnswerWord = Annotated[
     Answer,
     BeforeValidator(answer),
     PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "99 % to 5 %"]}),
+    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
 ]
 """How a signal answers."""
 
@@ -90,7 +91,7 @@ class HookUp(FileModel):
 
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`99 % to 5 %`,
+    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
     `closed to third`); or `stays`, which tells it apart from another that answers."""
     broken: dict[Name, AnswerWord] = Field(default_factory=dict)
     """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
@@ -355,6 +356,14 @@ OutputSpec = Annotated[
     By(_output_kind),
 ]
 
+
+def safe_number(output: OutputSpec) -> float | None:
+    """Return what a board holds for an output that is safe: 1 for a relay that is energised, or a level; or None."""
+    if isinstance(output, ContactOutput):
+        return float(output.safe != output.at_rest)
+    return None if isinstance(output, RegisterOutput) else output.safe
+
+
 AnySignal = Annotated[
     Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
 ]
@@ -384,6 +393,9 @@ class BenchFile(FileModel):
     """What the bench reads from the unit, by name, and the positions of its vents."""
     vents: dict[Name, VentSpec] = Field(default_factory=dict)
     """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
+    boards: dict[Name, BoardSpec] = Field(default_factory=dict)
+    """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
+    computer."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -394,6 +406,33 @@ class BenchFile(FileModel):
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
         return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+
+    @property
+    def guards(self) -> tuple[str, ...]:
+        """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
+        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
+        said = [
+            f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
+            f"{spec.goes_safe_after:g} s after it was fed last"
+            for board, spec in self.boards.items()
+        ]
+        alone = [name for name in terminals if name not in guarded]
+        if alone and not self.virtual:
+            said.append(
+                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+            )
+        return tuple(said)
+
+    def outputs_on(self, board: str) -> tuple[str, ...]:
+        """Return the contacts and levels on a board; settings of a unit are not among them."""
+        place = self.boards[board].bus, self.boards[board].unit_id
+        return tuple(
+            name
+            for name, output in self.outputs.items()
+            if not isinstance(output, RegisterOutput)
+            and (output.wired.get("bus"), output.wired.get("unit_id", 1)) == place
+        )
 
     @property
     def registers(self) -> dict[str, SignalSpec]:

@@ -7,14 +7,16 @@ from bisect import bisect_left
 from collections import defaultdict
 from contextlib import suppress
 from dataclasses import dataclass, field
+from math import inf
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Sample, Window
+from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Gap, Poll, Sample, Window
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
+from ventproof_bench.outputs.boards import STARVED_FOR
 from ventproof_bench.outputs.trains import LEAD_S
 from ventproof_bench.selfcheck.diagnosis import (
     Exercised,
@@ -108,6 +110,7 @@ class Measured:
     echoes: list[EchoMeasured] = field(default_factory=list)
     counts: list[CountMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
+    boards: list[BoardStarved] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
     wrongs: list[Wrong] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
@@ -196,6 +199,7 @@ class SelfCheck:
         self._readings = readings
         self._listener = listener
         self._terminals = terminals
+        self._undisturbed_s = inf  # until then buses were left to their polls
 
     async def bench(self) -> Measured:
         """Measure everything that the bench file gives something to measure with.
@@ -214,6 +218,9 @@ class SelfCheck:
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
                 await self._pulse(name, output, measured)
         await self._exercise_all(measured)
+        self._undisturbed_s = now_s()
+        for name in self._rig.file.boards:
+            await self._starve(name, measured)
         return measured
 
     def reckon(self, measured: Measured) -> None:
@@ -243,9 +250,28 @@ class SelfCheck:
     def _buses(self, measured: Measured) -> None:
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
-            polls, gaps = self._readings.polls[bus], self._readings.gaps[bus]
+            polls = [p for p in self._readings.polls[bus] if p.replied_s <= self._undisturbed_s]
+            gaps = [gap for gap in self._readings.gaps[bus] if gap.to_s <= self._undisturbed_s]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
+
+    async def _starve(self, name: str, measured: Measured) -> None:
+        """Feed a board no longer and see it go safe, with a contact away from its safe state if one may be moved."""
+        file = self._rig.file
+        board, interlock = file.boards[name], file.interlock
+        outputs = {output: file.outputs[output] for output in file.outputs_on(name)}
+        contacts = [
+            o for o, its in outputs.items() if isinstance(its, ContactOutput) and its.selfcheck == "pulse"
+        ]
+        silent = board.fed_by == "any request"
+        if silent and interlock is not None and file.registers[interlock.signal].bus == board.bus:
+            contacts = []  # nobody could read the interlock while it is driven
+        if not contacts and board.tripped is None:
+            return
+        contact = contacts[0] if contacts else None
+        shares = STARVED_FOR if silent else STARVED_FOR[-1:]
+        self._listener.begins(f"board {name}: no longer fed", sum(shares) * board.goes_safe_after)
+        measured.boards.append(await self._rig.outputs.starve(name, contact))
 
     # edges, feedback and counts
 

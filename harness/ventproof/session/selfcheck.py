@@ -370,6 +370,7 @@ def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[
         ("feedback", measured.echoes),
         ("count", measured.counts),
         ("refresh", measured.refreshes),
+        ("board", measured.boards),
     ):
         for row in rows:
             yield name, _plain(asdict(row))
