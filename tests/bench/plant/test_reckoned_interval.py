@@ -74,11 +74,11 @@ def test_what_the_times_leave_open_opens_the_interval():
         coast_s=(0.1, 0.3),
         play_percent=(1.0, 2.0),
     )
-    step_s = 0.01
+    step_s = 0.05
     readings = [*every(0, 100, 0, 1, step_s=step_s), *every(100, 110, 1, 0, step_s=step_s)]
     readings += [*every(110, 115, 0, 1, step_s=step_s), *every(115, 120, 0, 0, step_s=step_s)]
     bounds = instantly("roof", travel, readings, 120.0)
-    edge = 0.0251  # the travel in 10 ms, and rounding
+    edge = 0.1251  # the travel in 50 ms, and rounding
     low, high = (10 - 0.3 - 0.4 + 0.1) * 2 - 2, (10 - 0.1 - 0.2 + 0.3) * 2.5 - 1
     assert at(bounds, 110.3) == (pytest.approx(low, abs=2 * edge), pytest.approx(high, abs=2 * edge))
     low, high = low - (5 - 0.1 - 0.2 + 0.3) * 2.5 + 1, high - (5 - 0.3 - 0.4 + 0.1) * 2 + 1
@@ -210,12 +210,12 @@ def outside(seed):
     random = Random(seed)
     travel, truth = a_truth(random)
     period_s, age_s = (
-        random.choice((0.05, random.uniform(0.1, 0.6))),
+        random.choice((0.1, random.uniform(0.1, 0.6))),
         random.choice((0.0, random.uniform(0, 0.2))),
     )
     keeps_s = random.choice((1.0, 2.2, 2.2)) * period_s + age_s + random.uniform(0, 1)
     full_s = max(truth.open_s, truth.close_s)
-    until_s = 4 * full_s
+    until_s = 3 * full_s
     opens, closes = contact_courses(random, keeps_s, until_s, full_s)
     vent = Vent(truth, -1.0, percent=random.choice((0.0, 100.0, random.uniform(0, 100))))
     for at_s in sorted({*opens, *closes}):
@@ -250,7 +250,7 @@ def _beyond(vent, piece):
     return worst
 
 
-@drawing(max_examples=200)
+@drawing(max_examples=150)
 @given(st.integers(0, 10**9))
 def test_no_vent_that_could_be_leaves_the_interval(seed):
     """Any vent within the ranges, edges anywhere in their windows, late and lost replies: it is inside all along."""
