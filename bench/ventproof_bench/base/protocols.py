@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NoReturn, Protocol, final, runtime_checkable
+from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.evidence import (
     BoardStarved,
@@ -136,7 +136,7 @@ class SettingDriver(Level, Protocol):
 VentPart = Literal["drive", "closed_switch", "open_switch", "position"]
 """What can fail of a vent that is played: its drive, its switches, its potentiometer."""
 
-PartCondition = Mapping[str, float | str]
+PartCondition = Mapping[str, Any]
 """What has befallen a part of a vent, by the fields of its condition, as numbers and words that can travel."""
 
 EvidenceSink = Callable[[Poll | Gap], None]

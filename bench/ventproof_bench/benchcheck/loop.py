@@ -46,7 +46,8 @@ def hole_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
                 )
                 yield bench.problem(("signals", name), reason, f"declare keeps_for; {hint}", at_key=True)
             else:
-                reason = f"one lost reply hides {name!r} for {_ms(hole_s)}, and it keeps for {_ms(signal.keeps_for)} only"
+                kept = _ms(signal.keeps_for)
+                reason = f"one lost reply hides {name!r} for {_ms(hole_s)}, and it keeps for {kept} only"
                 yield bench.problem(("signals", name, "keeps_for"), reason, hint)
 
 
@@ -67,8 +68,8 @@ def hunting_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         if moves <= deadband:
             continue
         reason = (
-            f"vent {name!r} may move {moves:.2g} % before the unit is shown it, more than its deadband of {deadband:g} %: "
-            "a healthy unit may start more often than with a real vent"
+            f"vent {name!r} may move {moves:.2g} % before the unit is shown it, more than its deadband of "
+            f"{deadband:g} %: a healthy unit may start more often than with a real vent"
         )
         within_s = lag.every_within_s(deadband)
         hint = (

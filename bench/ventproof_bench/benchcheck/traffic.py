@@ -46,7 +46,7 @@ def load_on(bench: BenchFile, bus: str, spec: BusSpec, outputs: Collection[str] 
 
 
 def _played(bench: BenchFile, bus: str, spec: BusSpec) -> Iterator[tuple[BusUse, float]]:
-    """Yield the positions of vents that are played over a bus, each with how long a round is; switches move seldom."""
+    """Yield the positions of vents played over a bus, each with how long a round is; switches move seldom."""
     for vent in bench.vents.values():
         if vent.plays is None or vent.plays.position is None:
             continue

@@ -88,10 +88,11 @@ def held_off_percent(file: BenchFile, vent: VentSpec) -> float | None:
 
 
 def _level(output: LevelOutput, percent: float) -> float:
-    """Return the level that stands for a position, mA or V."""
+    """Return the level that stands for a position, mA or V, or the nearest that the output can put."""
     low, high = (end.value for end in output.range)
     share = (percent - low) / (high - low)
-    return 4.0 + 16.0 * share if output.signal == "4-20 mA" else 10.0 * share
+    level, most = (4.0 + 16.0 * share, 24.0) if output.signal == "4-20 mA" else (10.0 * share, 10.0)
+    return min(max(level, 0.0), most)
 
 
 @final
@@ -250,10 +251,11 @@ class _Rounds:
         self._vent = _played(spec, now)
         plays = spec.plays
         assert plays is not None, "only those are played"
-        ends = {"closed_switch": ("closed", plays.closed_switch), "open_switch": ("open", plays.open_switch)}
-        self._switches = {
-            name: EndSwitchTold(switch.at.value, end) for name, (end, switch) in ends.items() if switch is not None
-        }
+        self._switches: dict[VentPart, EndSwitchTold] = {}
+        if plays.closed_switch is not None:
+            self._switches["closed_switch"] = EndSwitchTold(plays.closed_switch.at.value, "closed")
+        if plays.open_switch is not None:
+            self._switches["open_switch"] = EndSwitchTold(plays.open_switch.at.value, "open")
         self._potentiometer = PositionTold()
         self._unread = asyncio.Event()
         self._requested_s = now
@@ -393,17 +395,17 @@ class _Rounds:
         assert plays is not None, "only those are played"
         drive_percent = vent.drive_at(at_s)
         shown: dict[str, float | bool] = {}
-        for name, switch in (("closed_switch", plays.closed_switch), ("open_switch", plays.open_switch)):
-            if switch is not None:
-                reached = self._switches[name].reached(at_s, drive_percent)
-                shown[switch.output] = reached == (switch.reached == "closed")
+        for part, told in self._switches.items():
+            switch = plays.closed_switch if part == "closed_switch" else plays.open_switch
+            assert switch is not None, "only those that are played are told of"
+            shown[switch.output] = told.reached(at_s, drive_percent) == (switch.reached == "closed")
         if plays.position is not None:
             of_drive = plays.position.seen_from == "drive"
-            told = self._potentiometer.shows(drive_percent if of_drive else vent.position_at(at_s))
+            seen = self._potentiometer.shows(drive_percent if of_drive else vent.position_at(at_s))
             output = self._outputs[plays.position.output]
             assert isinstance(output, LevelOutput), "loading a bench file sees to it"
             shown[plays.position.output] = (
-                _level(output, told) if isinstance(told, float) else _WIRES[output.signal][told]
+                _level(output, seen) if isinstance(seen, float) else _WIRES[output.signal][seen]
             )
         return shown
 

@@ -57,8 +57,6 @@ class Follower:
                 self._vent.switch(off_s, opens=False, closes=False)
 
     def _switch(self, at_s: float, *, opens: bool, closes: bool, unchanged_until_s: float) -> float:
-        at_s = self._vent.earliest_s(
-            at_s, opens=opens, closes=closes, unchanged_until_s=unchanged_until_s
-        )
+        at_s = self._vent.earliest_s(at_s, opens=opens, closes=closes, unchanged_until_s=unchanged_until_s)
         self._vent.switch(at_s, opens=opens, closes=closes)
         return at_s

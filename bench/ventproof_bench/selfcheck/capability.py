@@ -213,9 +213,9 @@ def _loop(file: BenchFile, loop: LoopMeasured) -> Iterator[str]:
     moves = vent.rate_per_s * (max(vent.coast[1], every_s + loop.delay.worst_s) + every_s)
     if moves > position.unit_deadband.value:
         yield (
-            f"vent {loop.vent}: the loop takes up to {_ms(loop.delay.worst_s)}, in which and in a round the vent may move "
-            f"{moves:.3g} %, more than the unit's deadband of {position.unit_deadband}; use a quicker bus, or declare a "
-            "slower vent"
+            f"vent {loop.vent}: the loop takes up to {_ms(loop.delay.worst_s)}, in which and in a round the vent may "
+            f"move {moves:.3g} %, more than the unit's deadband of {position.unit_deadband}; use a quicker bus, or "
+            "declare a slower vent"
         )
 
 

@@ -157,7 +157,8 @@ def _output_problems(
             reason = f"{names[name]!r} on bench {bench.path} is in {output.unit}"
             yield profile.problem(path, reason, f"the profile needs it in {need}")
         elif (vent := bench.model.played_outputs.get(names[name])) is not None:
-            reason = f"{names[name]!r} on bench {bench.path} shows where vent {vent!r} stands: a profile cannot drive it"
+            at = f"{names[name]!r} on bench {bench.path}"
+            reason = f"{at} shows where vent {vent!r} stands: a profile cannot drive it"
             yield profile.problem(
                 path, reason, f"let the vent itself fail: `{vent}: vent`, and `fail: {vent}`"
             )

@@ -138,7 +138,7 @@ def test_a_lost_reply_is_a_gap_and_the_vent_goes_on():
 
 
 def test_a_hole_longer_than_contacts_keep_lets_the_vent_stand():
-    """What commands the vent may have changed and changed back unseen: it stands, and no position is told of that time."""
+    """What commands the vent may have changed and back unseen: it stands, and no position is told of that time."""
     module = DrivenModule([(0.0, True, False)])
 
     async def main():

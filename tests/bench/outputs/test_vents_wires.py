@@ -69,7 +69,6 @@ def test_what_the_unit_is_shown_keeps_to_the_ideal_vent_on_wires(link):
                 await outputs.close()
             polls = [one for one in seen if isinstance(one, Poll)]
             worst, excess = worst_error(module, polls)
-            print(link, worst, excess)
             assert 0 < worst < 5
             assert excess <= 0
             assert any(one.table == PLAYED for one in polls)
