@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.quantities import value_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.base.quantities import canonical_symbol, value_fault
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.drivers.driver import find, number_put
 from ventproof_bench.modbus.register_map import broadcasts_at_zero, resolve, width
@@ -160,6 +160,11 @@ def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tupl
         number: what its driver would be given.
         exact: a value that is written into a register must arrive as it is; a level is rounded all the same.
     """
+    limits = None if isinstance(output, RegisterOutput) else output.limits
+    if limits is not None and not limits[0].value <= number <= limits[1].value:
+        symbol = canonical_symbol(limits[0].dimension)
+        reason = f"{number:.6g} {symbol} is beyond its `limits`, {limits[0]} to {limits[1]}"
+        return reason, "stay within what its hardware puts"
     try:
         put = number_put(output, number)
     except ValueError as error:
@@ -252,7 +257,7 @@ def _hookup(
             else:
                 reason = f"there is no signal {signal!r}"
                 yield bench.problem(here, reason, nearest(signal, signals), at_key=True)
-    if hookup.broken and not isinstance(output, LevelOutput | ResistanceOutput):
+    if hookup.broken and not isinstance(output, TerminalOutput):
         hint = "leave `broken` out: it is for a level or a resistance"
         reason = f"output {name!r} has no sensor wire that could break"
         yield bench.problem((*path, "broken"), reason, hint, at_key=True)

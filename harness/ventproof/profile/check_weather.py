@@ -24,7 +24,7 @@ from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
 from ventproof_bench.benchcheck.wiring import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -190,14 +190,15 @@ def _can_fail(
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
-    elif isinstance(output, LevelOutput | ResistanceOutput) and failure.how in {"open", "short"}:
+    elif isinstance(output, TerminalOutput) and failure.how in {"open", "short"}:
+        if failure.how == "open" and output.breaks_with is not None:
+            return
         ends = end_levels(output)
         said = put_fault(output, ends.broken if failure.how == "open" else ends.shorted)
         if said is not None:
             reason = f"{at} cannot show a wire that is {failure.how}: {said[0]}"
-            yield profile.problem(
-                (*path, "how"), reason, "fail it in another way, or switch its wires by a relay"
-            )
+            cure = "name a contact in series with it, `breaks_with:`, or " if failure.how == "open" else ""
+            yield profile.problem((*path, "how"), reason, f"{cure}fail it in another way")
     elif not is_contact and failure.how == "chatter" and failure.by is None:
         yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
@@ -256,7 +257,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
             case Fail(fail=name, how="open" | "short"):
                 cut.add(name)
             case Mend(mend=name):
-                if name in cut - known and isinstance(outputs[name], LevelOutput | ResistanceOutput):
+                if name in cut - known and isinstance(outputs[name], TerminalOutput):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
                         (*path, "mend"), f"nothing says what {name!r} shows from now on", hint
