@@ -150,7 +150,7 @@ def parse(text: str | float) -> Quantity:
         return Quantity(number, Dimension.COUNT, str(text))
     unit = UNITS.get(canonical_spelling(symbol))
     if unit is None:
-        near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
+        near = get_close_matches(symbol, UNITS, n=1, cutoff=0.4)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
         raise Refusal(f"{symbol!r} is not a unit that ventproof knows", hint)
     return Quantity(unit.canonical(number), unit.dimension, str(text).strip(), unit.symbol)

@@ -12,7 +12,13 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
 from ventproof_bench.benchfile.boards import BoardSpec
-from ventproof_bench.benchfile.sensors import ContactSensor, PotentiometerTrack, Thermistor, VaneTrack, check_track
+from ventproof_bench.benchfile.sensors import (
+    ContactSensor,
+    PotentiometerTrack,
+    Thermistor,
+    VaneTrack,
+    check_track,
+)
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
@@ -344,7 +350,9 @@ class LevelOutput(LevelCommon):
         if (self.signal == "ratio") != (self.supply is not None):
             reason = "`signal: ratio` and the voltage below `supply:` go together"
             raise Refusal(reason, "write both, or another signal", key="signal")
-        if self.supply is not None and (self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0):
+        if self.supply is not None and (
+            self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0
+        ):
             raise Refusal(f"supply {self.supply.text!r} is no voltage", "write it as '5 V'", key="supply")
         return self
 
@@ -368,7 +376,7 @@ class LevelOutput(LevelCommon):
 
 
 class ResistanceOutput(LevelCommon):
-    """A thermometer, a vane or a vent's potentiometer: a resistance that stands for a value. Its driver is given ohm."""
+    """A thermometer, a vane or a vent's potentiometer: a resistance that stands for a value. Its driver gets ohm."""
 
     kind: Literal["resistance"]
     """`resistance`: a resistance at the unit's terminals."""
@@ -389,7 +397,9 @@ class ResistanceOutput(LevelCommon):
             ("potentiometer", "its resistances", self.potentiometer),
         ):
             if (self.sensor == sensor) != (described is not None):
-                raise ValueError(f"`sensor: {sensor}` and a description of {what} below `{sensor}:` go together")
+                raise ValueError(
+                    f"`sensor: {sensor}` and a description of {what} below `{sensor}:` go together"
+                )
         return self
 
     @property

@@ -29,7 +29,7 @@ def check_text(name: str, text: str, *, query: bool = False) -> None:
     """
     if not text.isascii() or not text.isprintable():
         raise Refusal(f"`{name}` {text!r} must be printable ASCII", "the terminator is added", key=name)
-    if query and not text.split("(")[0].rstrip().endswith("?"):
+    if query and not text.split("(", maxsplit=1)[0].rstrip().endswith("?"):
         raise Refusal(f"`{name}` {text!r} must be a query: a header that ends in ?", key=name)
 
 

@@ -91,9 +91,7 @@ class ScpiContact:
 
 
 def _fastest_edge_s(options: ScpiOptions, _: Mapping[str, BusSpec]) -> float:
-    longest = (
-        max(len(options.text("close")), len(options.text("open"))) + len(options.text("state")) + AROUND
-    )
+    longest = max(len(options.text("close")), len(options.text("open"))) + len(options.text("state")) + AROUND
     return wire_time_s(options.port, options.baud, longest) + 3 * OVERHEAD_S
 
 

@@ -1,7 +1,7 @@
 """Driver `scpi-level`: a source that speaks SCPI puts a voltage, a current or a resistance on the unit's terminals.
 
-Sources, from memory: SCPI-99 volume 2, SOURce subsystem (VOLTage, CURRent, RESistance) and OUTPut; its units are V, A and
-ohm.
+Sources, from memory: SCPI-99 volume 2, SOURce subsystem (VOLTage, CURRent, RESistance) and OUTPut; its units are V,
+A and ohm.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ class ScpiLevelOptions(FileModel):
     channel: str | int = 1
     """What replaces {channel} in the commands, for a source with several outputs."""
     set: str = "SOURce:{quantity} {value}"
-    """Command that sets the level: {quantity} is VOLTage, CURRent or RESistance, as the output is, {value} the number in
-    V, A or ohm."""
+    """Command that sets the level: {quantity} is VOLTage, CURRent or RESistance, as the output is, {value} the number
+    in V, A or ohm."""
     read: str = "SOURce:{quantity}?"
     """Query that is answered with the level: as it was set, or as measured (`MEASure:{quantity}?`)."""
     turn_on: str = "OUTPut ON"

@@ -23,7 +23,7 @@ from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, r
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
-from ventproof_bench.benchcheck.wiring import put_fault
+from ventproof_bench.benchcheck.levels import put_fault
 from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
@@ -125,11 +125,10 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
                 if name not in failed:
                     yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
                 failed.discard(name)
-            case CloseContact(close=name) | OpenContact(open=name) | PulseContact(pulse=name):
+            case PulseContact(pulse=name):
                 if name in failed:
-                    yield profile.problem(
-                        path, f"{name!r} has failed: its contact cannot move while it does", "mend it first"
-                    )
+                    reason = f"{name!r} has failed: its pulses would reach nothing"
+                    yield profile.problem(path, reason, "mend it first")
 
 
 def sensor_problems(
@@ -181,9 +180,6 @@ def _can_fail(
     if isinstance(output, RegisterOutput) and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
-    elif isinstance(output, ContactOutput) and output.sensor is None:
-        hint = "use `open` for a broken wire, `close` for a short, or declare its `sensor:`"
-        yield profile.problem((*path, "fail"), f"{at} is a plain contact", hint)
     elif is_contact and failure.by is not None:
         yield profile.problem(
             (*path, "by"),

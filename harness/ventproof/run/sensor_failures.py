@@ -50,6 +50,7 @@ class Failing:
     trains: set[Train]
     failed: set[str] = field(init=False, default_factory=set)
     _values: dict[str, float] = field(init=False, default_factory=dict)
+    _closed: dict[str, bool] = field(init=False, default_factory=dict)
     _errors: dict[str, float] = field(init=False, default_factory=dict)
     _wandering: dict[str, asyncio.Task[None]] = field(init=False, default_factory=dict)
     _chattering: dict[str, Train] = field(init=False, default_factory=dict)
@@ -88,12 +89,20 @@ class Failing:
         window = Window(now_s(), now_s())
         output = self.rig.file.outputs[self.names[name]]
         if isinstance(output, ContactOutput):
-            window = await self.rig.outputs.contact(self.names[name], closed=False)
+            window = await self.rig.outputs.contact(self.names[name], closed=self._closed.get(name, False))
         elif name in self._values:
             window = await self._put(name)
         if isinstance(output, TerminalOutput) and output.breaks_with is not None:
             window = await self.rig.outputs.contact(output.breaks_with, closed=True)
         self._stimulus(of, name, f"mend {name}", window)
+
+    def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
+        """Keep how a contact is to be left; if it has failed write that down, and return True: it must not be moved."""
+        self._closed[name] = closed
+        if name not in self.failed:
+            return False
+        self._stimulus(of, name, f"{said}, unseen", Window(now_s(), now_s()))
+        return True
 
     async def _cut_or_short(self, name: str, output: TerminalOutput, *, cut: bool) -> Window:
         """Break a wire, by the relay in series with it if there is one, or short it; returns the window of that."""

@@ -92,7 +92,7 @@ def test_what_is_put_is_at_the_terminals_within_the_window(link, spec, quantity,
 @pytest.mark.parametrize(
     ("source", "wired", "says"),
     [
-        ({"most": 12.0}, {}, "output source: the source on .* reports -222,\"Data out of range\""),
+        ({"most": 12.0}, {}, 'output source: the source on .* reports -222,"Data out of range"'),
         ({"step": 5.0}, {}, r"answered '\+2\.500000E\+01' to 'SOURce:VOLTage\?', not 24\.000 as it was set"),
         ({}, {"set": "SOURce:POTential {value}"}, 'reports -113,"Undefined header"'),
         ({}, {"read": "MEASure:VOLTage?"}, "did not answer 'MEASure:VOLTage\\?' within 0.1 s"),

@@ -27,6 +27,7 @@ class Relays:
         self.closed = dict.fromkeys(switches, False)
 
     def put(self, channel: int, *, closed: bool) -> None:
+        """Close or open a relay."""
         if self.closed[channel] != closed:
             self.closed[channel] = closed
             self._switches[channel](closed)
