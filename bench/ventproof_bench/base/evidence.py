@@ -56,6 +56,11 @@ class SignalTraits:
     wraps_at: int | None = None
 
 
+def is_discrete(unit: str) -> bool:
+    """Return whether values in a unit are separate ones: of a flag, a state or a counter, written without it."""
+    return unit in {"flag", "state", "count"}
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Sample:

@@ -64,7 +64,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `99 % to 5 %`, or `closed to third`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -77,13 +77,13 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        hint = "write on, off, up, down, stays, or two values: '99 % to 5 %'"
+        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
         raise Refusal(f"{text!r} is not an answer", hint)
     if before.isidentifier() and after.isidentifier() and before != after:
         return Answer(text, states=(before, after))
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
+        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
     return Answer(text, values=values)
 
 
@@ -91,7 +91,7 @@ AnswerWord = Annotated[
     Answer,
     BeforeValidator(answer),
     PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "99 % to 5 %"]}),
+    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
 ]
 """How a signal answers."""
 
@@ -101,7 +101,7 @@ class HookUp(FileModel):
 
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`99 % to 5 %`,
+    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
     `closed to third`); or `stays`, which tells it apart from another that answers."""
     broken: dict[Name, AnswerWord] = Field(default_factory=dict)
     """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a

@@ -41,7 +41,7 @@ from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Profile, Step
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -446,7 +446,7 @@ def _conformance(ruling: Ruling, unit: str) -> float | None:
     whose margins are no lengths, and where something else than the margin leaves the verdict open.
     """
     margin = ruling.margin
-    if margin is None or unit in {"flag", "state", "count"}:
+    if margin is None or is_discrete(unit):
         return None
     if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
         return None

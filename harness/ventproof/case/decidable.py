@@ -20,11 +20,10 @@ from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import is_discrete
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import in_file_order
@@ -129,7 +128,7 @@ def _read(course: Course, evidence: Evidence, from_s: float, to_s: float, phase:
     first, last = ceil(from_s / evidence.every_s - phase), ceil(to_s / evidence.every_s - phase)
     t = np.asarray((np.arange(first, last) + phase) * evidence.every_s, np.float64)
     at, values = np.array(course).T
-    if is_discrete(evidence.traits):
+    if is_discrete(evidence.traits.unit):
         shown = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
     else:
         shown = np.interp(t, at, values)
@@ -153,7 +152,7 @@ class _Demand:
     def seen(self) -> str:
         """How well its signal is seen."""
         evidence, traits = self.evidence, self.evidence.traits
-        error = "" if is_discrete(traits) else f" to ± {traits.error:g} {self.spec.unit}"
+        error = "" if is_discrete(traits.unit) else f" to ± {traits.error:g} {self.spec.unit}"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
 
@@ -288,7 +287,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
             for span_s in spans
             if span_s > (traits.keeps_for_s or 0.0)
         ]
-    elif traits.rate_per_s is None and not is_discrete(traits):
+    elif traits.rate_per_s is None and not is_discrete(traits.unit):
         keys = "`full_travel`" if spec.unit == "%" or spec.range else "`range` and `full_travel`"
         sight = _sight(spec, evidence, None)
         known = replace(traits, rate_per_s=min(100.0, sight.high - sight.low) / _TRAVEL_S)

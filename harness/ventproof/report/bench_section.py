@@ -10,6 +10,7 @@ from ventproof.report.chapter import date_text
 from ventproof.report.model import Fact, ReportedTable, Section, short_code
 from ventproof.verdict.text import board_span, short_span
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput
 
@@ -56,7 +57,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
     for name in file.signals:
         if name in used:
             traits = file.traits(name)
-            unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+            unit = "" if is_discrete(traits.unit) else f" {traits.unit}"
             rate = _DASH if traits.rate_per_s is None else f"{traits.rate_per_s:.3g}{unit}/s"
             keeps = _DASH if traits.keeps_for_s is None else _ms(traits.keeps_for_s)
             every = _ms(file.buses[file.bus_of(name)].poll_every)
@@ -138,7 +139,7 @@ def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
 
 
 def _decidable(event: Mapping[str, Any]) -> tuple[str, ...]:
-    unit = "" if event["unit"] in {"flag", "state", "count"} else f" {event['unit']}"
+    unit = "" if is_discrete(event["unit"]) else f" {event['unit']}"
     tolerance = (
         _DASH if event["tolerance"] is None else f"{event['tolerance']:.3g}{unit}" if unit else "exact"
     )

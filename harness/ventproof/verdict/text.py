@@ -8,6 +8,7 @@ from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final
 
 from ventproof.verdict.finding import Bounds, Finding, NotRun
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding
@@ -126,7 +127,7 @@ def took_text(finding: Finding) -> str:
 
 def margin_text(finding: Finding) -> str:
     """Return the worst margin in the signal's unit and in seconds, whichever there are."""
-    unit = {"flag": "", "count": "", "state": ""}.get(finding.unit, finding.unit)
+    unit = "" if is_discrete(finding.unit) else finding.unit
     parts = []
     if finding.margin is not None and unit:
         parts.append(f"{signed_text(finding.margin.low)} {unit}")

@@ -20,10 +20,10 @@ SLOW = (
     "rain_override: on",
     "rain_by_tips: stays",
     "gale_override: stays",
-    "roof_vent: 99 % to 5 %",
-    "side_vent: 99 % to 50 %",
-    "roof_vent: 0 % to 99 %",
-    "side_vent: 0 % to 99 %",
+    "roof_vent: 92 % to 8 %",
+    "side_vent: 88 % to 45 %",
+    "roof_vent: 0 % to 92 %",
+    "side_vent: 0 % to 88 %",
 )
 BUCKET = """    hookup:
       values: [0 mm/h, 200 mm/h]
