@@ -16,6 +16,7 @@ from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import INF
 from ventproof.judge.contrast import Role
 from ventproof.judge.flag_words import hollow_why, measured_s, why
+from ventproof.judge.watch import Watch
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
@@ -150,6 +151,10 @@ class FlagsWatch:
             if self._role is Role.PROOF:
                 hollow = replace(hollow, verdict=Verdict.INCONCLUSIVE, why=f"{said}; {cure}")
             self.ruling = hollow
+
+
+AnyWatch = Watch | FlagsWatch
+"""A demand being decided, on one signal or on flags together."""
 
 
 @final
