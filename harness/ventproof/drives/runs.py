@@ -22,7 +22,7 @@ NEVER: Final = 2**62
 """After every request that has a number."""
 
 
-class Read(NamedTuple):
+class FlagRead(NamedTuple):
     """One reading: the instant lies in [a, b], s; `number` counts the requests that read all flags, None if not one."""
 
     a: float
@@ -55,8 +55,8 @@ class Sure(NamedTuple):
 
     from_s: float
     to_s: float
-    first: Read
-    last: Read
+    first: FlagRead
+    last: FlagRead
 
     @property
     def seen(self) -> bool:
@@ -70,12 +70,12 @@ class Sure(NamedTuple):
         first = max(self.first, other.first, key=_number)
         last = min(self.last, other.last, key=_number)
         if None in {read.number for one in (self, other) for read in (one.first, one.last)}:
-            first = last = Read(from_s, to_s, None)
+            first = last = FlagRead(from_s, to_s, None)
         shared = Sure(from_s, to_s, first, last)
         return shared if from_s < to_s or shared.seen else None
 
 
-def _number(read: Read) -> int:
+def _number(read: FlagRead) -> int:
     return FIRST if read.number is None else read.number
 
 
@@ -104,8 +104,8 @@ class _Run:
     """
 
     value: float
-    first: Read
-    last: Read
+    first: FlagRead
+    last: FlagRead
     taken_s: float
     left_s: float
     known: bool
@@ -142,7 +142,7 @@ class FlagRuns:
         a, b = requested_s - self._age_s, replied_s
         if self._as_read:
             a = b = (requested_s + replied_s) / 2
-        read = Read(a, b, number)
+        read = FlagRead(a, b, number)
         if not self._runs:
             self._runs.append(_Run(value, read, read, -INF, a, known=False, fresh=False))
             return True
