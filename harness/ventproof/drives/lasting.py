@@ -15,7 +15,7 @@ from ventproof.drives.formulas import (
     at_most_s,
 )
 from ventproof.drives.runs import FlagRuns, Possible, Sure
-from ventproof.envelope.spans import EPS_S
+from ventproof.envelope.spans import EPS_S, INF
 from ventproof.verdict.finding import Bounds
 from ventproof_bench.base.evidence import Window
 
@@ -63,9 +63,11 @@ class LastingDecider(FlagsDecider):
 
     def _most_s(self, flags: Sequence[FlagRuns], sure: Sure) -> float:
         """Return how long what lasts for certain may have lasted at most."""
-        around = (
+        around = [
             one for one in self._possible(flags) if one.from_s <= sure.first.b and one.to_s >= sure.last.a
-        )
+        ]
+        if any(one.to_s == INF for one in around):  # it may still go on
+            return INF
         return max((self.judged.most_s(one.from_s, one.to_s) for one in around), default=0.0)
 
     def _possible(self, flags: Sequence[FlagRuns]) -> list[Possible]:

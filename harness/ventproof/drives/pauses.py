@@ -35,11 +35,11 @@ class PausesDecider(FlagsDecider):
         for number, (flag, other) in enumerate((flags, flags[::-1])):
             earlier = other.sure(1.0, None if last is None else 4 * last)
             for turn, before in _reversals(flag.turns_on(last), earlier):
-                longest_s = turn.to_s - before.to_s
+                longest_s = _longest_s(turn, before)
                 begun_s = min(before.to_s, turn.from_s)
                 if longest_s < self.formula.at_least_s - EPS_S and self.judged.surely_has(begun_s, turn.to_s):
                     shortest_s = max(0.0, turn.from_s - _over_by(other.possible(1.0), before))
-                    return Violation(Bounds(shortest_s, max(0.0, longest_s)), turn.to_s, first=number)
+                    return Violation(Bounds(min(shortest_s, longest_s), longest_s), turn.to_s, first=number)
         return self._together(flags, last)
 
     def _together(self, flags: Sequence[FlagRuns], last: int | None) -> Violation | None:
@@ -70,7 +70,7 @@ class PausesDecider(FlagsDecider):
         for flag, other in (flags, flags[::-1]):
             spans = other.possible(1.0)
             pauses += [
-                Bounds(max(0.0, turn.from_s - _over_by(spans, before)), turn.to_s - before.to_s)
+                Bounds(max(0.0, turn.from_s - _over_by(spans, before)), _longest_s(turn, before))
                 for turn, before in _reversals(flag.turns_on(), other.sure(1.0))
                 if self.judged.surely_has(min(before.to_s, turn.from_s), turn.to_s)
             ]
@@ -97,6 +97,13 @@ def _begun(span: Sure, turn: Turn) -> bool:
     """Return whether a span had begun for certain before a flag turned on."""
     number = span.first.number
     return span.from_s <= turn.from_s or (number is not None and number <= turn.after)
+
+
+def _longest_s(turn: Turn, before: Sure) -> float:
+    """Return how long the other was off at most when a flag turned on: not at all where one request read both on."""
+    number = before.last.number
+    together = number is not None and number >= turn.by
+    return 0.0 if together else max(0.0, turn.to_s - before.to_s)
 
 
 def _over_by(spans: Sequence[Possible], sure: Sure) -> float:

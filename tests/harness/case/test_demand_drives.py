@@ -1,4 +1,4 @@
-"""What a profile demands of drives, from the sentences of whoever writes it; and that a log judged again says the same."""
+"""What a profile demands of drives, from the sentences of who writes it; a log that is judged again says the same."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ CASES = [
 
 @pytest.mark.parametrize(("response", "spans", "verdict"), CASES)
 def test_a_drive_is_judged_by_what_its_contacts_did(response, spans, verdict):
-    """Each case is what a reader of the profile would say; what cannot be known stays open, what never ran shows nothing."""
+    """Each case is what a reader of the profile would say; what cannot be known stays open, as does what never ran."""
     (found,) = rulings(profile(response), events(spans))
     assert found.verdict is verdict, found.why
 
