@@ -82,3 +82,19 @@ def at_most_s(formula: LastingFormula) -> float:
             return formula.at_most_s
         case StopsAtEndFormula() | TogetherFormula():
             return formula.within_s
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class AgreesFormula:
+    """G[0,for_s] m - tolerance <= x <= M + tolerance; m and M are the least and greatest y of the last lag_s.
+
+    Attributes:
+        tolerance: how far x may be off, in the signals' unit.
+        lag_s: how much older than now what x tells of may be.
+        for_s: how long; None until the watch is told that the condition ended.
+    """
+
+    tolerance: float
+    lag_s: float
+    for_s: float | None
