@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof.case.counting import Movements, counted_contacts, spoiled
 from ventproof.case.demand import (
     ALL_SET,
+    AnyFormula,
     States,
     anchor_of,
     formula_of,
@@ -25,14 +26,13 @@ from ventproof.case.demand import (
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.case.withdrawn import take_gap
-from ventproof.deciders.formulas import Formula
-from ventproof.drives.formulas import FlagsFormula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Block
+from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
 from ventproof.judge.facts import DeclaredFacts
-from ventproof.judge.flags import FlagsTrace, FlagsWatch
+from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.log.events import (
     ContactCommand,
@@ -120,7 +120,7 @@ class Case:
             InvariantItem(
                 number,
                 invariant,
-                self._flags_of(invariant) or self.traces[invariant.signal],
+                self._evidence_of(invariant),
                 self._rule,
                 self.traits[invariant.signal].unit,
             )
@@ -131,9 +131,17 @@ class Case:
     def _rule(self) -> Rule:
         return Rule(self.profile.decision)
 
-    def _flags_of(self, invariant: Invariant) -> FlagsTrace | None:
-        demanded = isinstance(invariant_formula(invariant), FlagsFormula)
-        return self._together[invariant.signals] if demanded else None
+    def _evidence_of(self, invariant: Invariant) -> SignalTrace | FlagsTrace | SignalPair:
+        match invariant_formula(invariant):
+            case AgreesFormula():
+                return self._pair(invariant.signals)
+            case formula if isinstance(formula, FlagsFormula):
+                return self._together[invariant.signals]
+            case _:
+                return self.traces[invariant.signal]
+
+    def _pair(self, signals: tuple[str, ...]) -> SignalPair:
+        return SignalPair(*(self.traces[name] for name in signals))
 
     def _items(self, steps: Sequence[Step]) -> Iterator[Item]:
         for number, step in enumerate(steps):
@@ -157,14 +165,16 @@ class Case:
 
     def _watch(
         self,
-        formula: Formula | FlagsFormula,
+        formula: AnyFormula,
         signals: tuple[str, ...],
         since: Since,
         role: Role,
         window: Window,
-    ) -> Watch | FlagsWatch:
+    ) -> AnyWatch:
         if isinstance(formula, FlagsFormula):
             return self._together[signals].watch(formula, window, self._rule, since, role=role)
+        if isinstance(formula, AgreesFormula):
+            return self._pair(signals).watch(formula, window, self._rule, since, role=role)
         trace = self.traces[signals[0]]
         formula = self._movements.since_played(formula, trace.traits.name)
         return trace.watch(formula, window, self._rule, since, role=role)

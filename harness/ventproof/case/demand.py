@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import singledispatch
-from typing import Final
+from typing import Any, Final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
@@ -12,10 +12,13 @@ from ventproof.drives import formulas as drives
 from ventproof.judge.contrast import Role
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.profile import model
-from ventproof.profile.check_responses import FLAG_WORDS
+from ventproof.profile.check_responses import DRIVE_KINDS, FLAG_WORDS, kind_of
 from ventproof.profile.model import ResponseCommon, Step
 from ventproof.profile.stimulus import PAUSES
 from ventproof.verdict.text import seconds
+
+AnyFormula = Formula | drives.FlagsFormula | drives.AgreesFormula
+"""Everything that a profile can demand."""
 
 States = Mapping[str, int]
 """Names of a state signal's values."""
@@ -36,7 +39,7 @@ def flag_or_state(value: str | float, states: States) -> float:
 
 
 @singledispatch
-def formula_of(response: model.ResponseCommon, states: States) -> Formula | drives.FlagsFormula:
+def formula_of(response: model.ResponseCommon, states: States) -> AnyFormula:
     """Return the judge's formula for one response of a profile.
 
     Args:
@@ -160,6 +163,11 @@ def _(response: model.TogetherWith, _: States) -> drives.FlagsFormula:
     return drives.TogetherFormula(within_s=response.within, for_s=response.for_)
 
 
+@formula_of.register
+def _(response: model.AgreesWith, _: States) -> drives.AgreesFormula:
+    return drives.AgreesFormula(tolerance=response.tolerance.value, lag_s=response.lag, for_s=response.for_)
+
+
 _ALWAYS: Final[dict[str, type[ResponseCommon]]] = {
     "never_together": model.NeverTogether,
     "pauses_before": model.PausesBefore,
@@ -167,6 +175,7 @@ _ALWAYS: Final[dict[str, type[ResponseCommon]]] = {
     "starts_at_most": model.StartsAtMost,
     "stops_at_end": model.StopsAtEnd,
     "together_with": model.TogetherWith,
+    "agrees_with": model.AgreesWith,
 }
 
 
@@ -175,11 +184,13 @@ def _without_end(invariant: model.Invariant) -> ResponseCommon | None:
     kind = next((kind for key, kind in _ALWAYS.items() if getattr(invariant, key) is not None), None)
     if kind is None:
         return None
-    fields = invariant.model_dump(include=set(kind.model_fields))
-    return kind.model_construct(**{**fields, "for": None})
+    named = {name: getattr(invariant, name, None) for name in kind.model_fields}
+    fields: dict[str, Any] = {name: value for name, value in named.items() if value is not None}
+    fields["for"] = None
+    return kind.model_construct(**fields)
 
 
-def invariant_formula(invariant: model.Invariant) -> Formula | drives.FlagsFormula:
+def invariant_formula(invariant: model.Invariant) -> AnyFormula:
     """Return the formula of an invariant: it holds until its condition or the run ends."""
     drive = _without_end(invariant)
     if drive is not None:
@@ -195,9 +206,9 @@ def invariant_formula(invariant: model.Invariant) -> Formula | drives.FlagsFormu
 def judged_together(profile: model.Profile) -> set[tuple[str, ...]]:
     """Return the flags on which something is demanded that the edges of one or two decide."""
     steps = [profile.start.until, *(step.expect for step in profile.steps)]
-    kinds = tuple(_ALWAYS.values())
-    found = {response.signals for step in steps for response in step if isinstance(response, kinds)}
-    return found | {always.signals for always in profile.always if _without_end(always) is not None}
+    demands: list[ResponseCommon] = [response for step in steps for response in step]
+    demands += filter(None, map(_without_end, profile.always))
+    return {demand.signals for demand in demands if kind_of(demand) in DRIVE_KINDS}
 
 
 @singledispatch
@@ -306,6 +317,12 @@ def _(response: model.StopsAtEnd) -> str:
 def _(response: model.TogetherWith) -> str:
     said = f"turns on and off within {seconds(response.within)} of {response.together_with}"
     return said + _watched(response.for_)
+
+
+@wording.register
+def _(response: model.AgreesWith) -> str:
+    lag = f" of the last {seconds(response.lag)}" if response.lag else ""
+    return f"agrees with {response.agrees_with}{lag} to ± {response.tolerance}{_watched(response.for_)}"
 
 
 def _watched(for_s: float | None) -> str:

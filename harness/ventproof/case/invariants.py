@@ -9,6 +9,7 @@ from typing import final
 from ventproof.case.demand import invariant_formula, invariant_wording
 from ventproof.drives import formulas as drives
 from ventproof.envelope.spans import INF
+from ventproof.judge.agreement import SignalPair
 from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.wording import Since
@@ -26,7 +27,7 @@ class InvariantItem:
 
     number: int
     invariant: Invariant
-    trace: SignalTrace | FlagsTrace
+    trace: SignalTrace | FlagsTrace | SignalPair
     rule: Rule
     unit: str
     _watches: list[AnyWatch] = field(default_factory=list)
@@ -121,7 +122,10 @@ class InvariantItem:
         if isinstance(self.trace, FlagsTrace):
             assert isinstance(formula, drives.FlagsFormula)
             return self.trace.watch(formula, window, self.rule, since, until=until)
-        assert not isinstance(formula, drives.FlagsFormula)
+        if isinstance(self.trace, SignalPair):
+            assert isinstance(formula, drives.AgreesFormula)
+            return self.trace.watch(formula, window, self.rule, since, until=until)
+        assert not isinstance(formula, drives.FlagsFormula | drives.AgreesFormula)
         return self.trace.watch(formula, window, self.rule, since, until=until)
 
     def withdraw(self, gap: Gap, why: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from itertools import combinations
 from typing import NamedTuple, final
 
@@ -145,39 +145,59 @@ class AgreementDecider:
     def _span(self, from_s: float, to_s: float) -> None:
         """Judge a span in which all bounds are straight."""
         x_low, x_high = _on(next(p for p in self._xs if p.t1 > from_s), from_s, to_s)
-        lows: list[_Line] = []
-        highs: list[_Line] = []
-        for piece in self._ys:
-            if piece.t0 > from_s or piece.t1 < from_s - self._lag_s:
-                continue
-            for low, high in self._held(piece, from_s, to_s):
-                lows.append(low)
-                highs.append(high)
-        tolerance = self._tolerance
-        worst = min(_least(x_high, lows)[0] + tolerance, _least(*_turned(x_low, highs))[0] + tolerance)
-        self.low = min(self.low, worst)
+        lines, lows, highs = self._window(from_s, to_s)
+        low_lines, high_lines = [low for low, _ in lines], [high for _, high in lines]
+        least_low, greatest_low = _level(min(lows, default=INF)), _level(max(lows, default=-INF))
+        least_high, greatest_high = _level(min(highs, default=INF)), _level(max(highs, default=-INF))
+        above, _ = _least(x_high, [*low_lines, greatest_low])
+        below, _ = _least(*_turned(x_low, [*high_lines, least_high]))
+        self.low = min(self.low, above + self._tolerance, below + self._tolerance)
         if self.judged.surely_has(from_s, to_s):
-            best, place = min(_least(x_low, highs), _least(*_turned(x_high, lows)))
-            if best + tolerance < self.high:
-                self.high, self.worst_s = best + tolerance, from_s + (to_s - from_s) * place
-            for low, high in zip(lows[-1:], highs[-1:], strict=True):
-                self.y_low = min(self.y_low, high.begin, high.end)
-                self.y_high = max(self.y_high, low.begin, low.end)
+            above, place = _least(x_low, [*high_lines, greatest_high])
+            below, other_place = _least(*_turned(x_high, [*low_lines, least_low]))
+            best, place = min((above, place), (below, other_place))
+            if best + self._tolerance < self.high:
+                self.high, self.worst_s = best + self._tolerance, from_s + (to_s - from_s) * place
+            low, high = lines[-1]
+            self.y_low = min(self.y_low, high.begin, high.end)
+            self.y_high = max(self.y_high, low.begin, low.end)
             if self.high < -EPS:
                 self.verdict = Verdict.FAIL
 
-    def _held(self, piece: Piece, from_s: float, to_s: float) -> Iterator[tuple[_Line, _Line]]:
-        """Yield the bounds of y that a piece gives for the last `lag_s` before each instant of a span."""
-        lag_s, (t0, _, _, t1, _, _) = self._lag_s, piece
-        if lag_s and t0 <= from_s - lag_s < t1:  # that of the earliest instant
-            yield _on(piece, from_s - lag_s, to_s - lag_s)
-        begin_s, end_s = max(t0, to_s - lag_s), min(t1, from_s)
-        if begin_s <= end_s:  # those that belong to all of the span
-            low, high = _on(piece, begin_s, end_s)
-            for one, other in zip(low, high, strict=True):
-                yield _Line(one, one), _Line(other, other)
-        if t0 <= from_s < t1:  # that of the latest
-            yield _on(piece, from_s, to_s)
+    def _window(
+        self, from_s: float, to_s: float
+    ) -> tuple[list[tuple[_Line, _Line]], list[float], list[float]]:
+        """Return the bounds of y in the last `lag_s` before each instant of a span.
+
+        Those at the begin and at the end of that time go with it, as lines, the end's last; all in between that belong
+        to the whole span are levels, the lower and the upper ones.
+        """
+        lines: list[tuple[_Line, _Line]] = []
+        lows: list[float] = []
+        highs: list[float] = []
+        lag_s = self._lag_s
+        for piece in self._ys:
+            t0, l0, u0, t1, l1, u1 = piece
+            if t0 > from_s or t1 < from_s - lag_s:
+                continue
+            if t0 >= to_s - lag_s and t1 <= from_s:
+                lows += (l0, l1)
+                highs += (u0, u1)
+                continue
+            if lag_s and t0 <= from_s - lag_s < t1:
+                lines.append(_on(piece, from_s - lag_s, to_s - lag_s))
+            begin_s, end_s = max(t0, to_s - lag_s), min(t1, from_s)
+            if begin_s <= end_s:
+                low, high = _on(piece, begin_s, end_s)
+                lows += low
+                highs += high
+            if t0 <= from_s < t1:
+                lines.append(_on(piece, from_s, to_s))
+        return lines, lows, highs
+
+
+def _level(value: float) -> _Line:
+    return _Line(value, value)
 
 
 def _turned(line: _Line, lines: Iterable[_Line]) -> tuple[_Line, list[_Line]]:

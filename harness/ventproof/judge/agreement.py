@@ -34,6 +34,7 @@ class Tap:
         self.seen = ReadingStats(watch.judged_from_s)
         self.pieces: list[Piece] = []
         self._watch = watch
+        self._from_s = watch.judged_from_s - watch.formula.lag_s  # from here on, before the first piece
         self._own = simple_envelope(traits) if simple else None
         self._envelope = self._own or envelope
 
@@ -53,10 +54,10 @@ class Tap:
         """Take what the trace remembers."""
         for item in arrived:
             if self._own is not None:
-                self.pieces += self._own.observe(item.sample, fresh=item.gap is not None)
+                self._add(self._own.observe(item.sample, fresh=item.gap is not None))
             self.seen.reading(item.sample, item.gap)
         if self._own is None:
-            self.pieces += pieces
+            self._add(pieces)
 
     def still_quiet(self, block: Block, quiet: Flags) -> None:
         """Clear the flags of readings that are not quiet in the tap's own envelope; for the trace."""
@@ -79,13 +80,21 @@ class Tap:
         """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
 
-    def rest(self, until_s: float) -> list[Piece]:
-        """Return the pieces that are not final."""
-        return self._envelope.provisional(until_s)
+    def end(self, until_s: float) -> None:
+        """Take the pieces that are not final: there will be no more."""
+        self._add(self._envelope.provisional(until_s))
 
     def _pass_on(self, pieces: Iterable[Piece]) -> None:
-        self.pieces += pieces
+        self._add(pieces)
         self._watch.go_on()
+
+    def _add(self, pieces: Iterable[Piece]) -> None:
+        for piece in pieces:
+            if self._from_s < piece.t0:
+                # Before the first piece there is its open cone at most.
+                self.pieces.append(self._envelope.before(piece, self._from_s))
+            self._from_s = INF
+            self.pieces.append(piece)
 
 
 @final
@@ -160,7 +169,7 @@ class AgreementWatch:
                 read_s = (tap.seen.last_recent_s(now_s) - tap.traits.refreshed_every_s for tap in self.taps)
                 judged.end_at(end_s := min(read_s), end_s)
             for tap in self.taps:
-                tap.pieces += tap.rest(judged.end_s + 1e-6)
+                tap.end(judged.end_s + 1e-6)
             self.go_on()
             self._decider.finish()
             self._conclude()

@@ -14,6 +14,7 @@ from ventproof.drives.runs import FlagRuns
 from ventproof.drives.starts import StartsDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import INF
+from ventproof.judge.agreement import AgreementWatch
 from ventproof.judge.contrast import Role
 from ventproof.judge.flag_words import hollow_why, measured_s, why
 from ventproof.judge.watch import Watch
@@ -153,8 +154,8 @@ class FlagsWatch:
             self.ruling = hollow
 
 
-AnyWatch = Watch | FlagsWatch
-"""A demand being decided, on one signal or on flags together."""
+AnyWatch = Watch | FlagsWatch | AgreementWatch
+"""A demand being decided: on one signal, on flags together, or on one signal and another."""
 
 
 @final

@@ -114,6 +114,7 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.StartsAtMost: ("starts_at_most", (), ()),
     model.StopsAtEnd: ("stops_at_end", (), ()),
     model.TogetherWith: ("together_with", (), ()),
+    model.AgreesWith: ("agrees_with", (), ("tolerance",)),
 }
 DRIVE_KINDS: Final = (
     *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
@@ -129,6 +130,7 @@ ALWAYS_KINDS: Final[dict[str, str]] = {
     "starts_at_most": "per",
     "stops_at_end": "within",
     "together_with": "within",
+    "agrees_with": "tolerance",
 }
 """What may always hold, and the key that must go with it."""
 _STATE_KINDS: Final = ("equals", "unchanged", "stays")

@@ -52,6 +52,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             | model.StartsAtMost()
             | model.StopsAtEnd()
             | model.TogetherWith()
+            | model.AgreesWith()
         ):
             return response.for_, response.for_
         case model.Unchanged():

@@ -20,6 +20,7 @@ from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.model import Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_attached, read_document
 from ventproof_bench.yamlfile.value_errors import nearest
@@ -150,6 +151,9 @@ def _accompanying(profile: Loaded[Profile], path: Path, invariant: Invariant, ki
     if needed and getattr(invariant, needed) is None:
         said = "a tolerance" if needed == "tolerance" else f"`{needed}`"
         yield profile.problem((*path, kind), f"{kind} without {said}", f"add `{needed}:`", at_key=True)
+    if invariant.lag is not None and kind != "agrees_with":
+        hint = "leave it out: it belongs to agrees_with"
+        yield profile.problem((*path, "lag"), f"`lag` with {kind}", hint, at_key=True)
     for key in dict.fromkeys(filter(None, ALWAYS_KINDS.values())):
         if key != needed and getattr(invariant, key) is not None:
             kinds = [k for k, its in ALWAYS_KINDS.items() if its == key]
@@ -166,6 +170,10 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
     if kind is not None and unit != FLAG_UNIT:
         reason = f"{kind} does not fit {invariant.signal!r}, which is no flag"
         yield profile.problem((*path, kind), reason, "name the flag of a drive", at_key=True)
+    elif invariant.agrees_with is not None and unit in PLAIN_UNITS:
+        reason = f"agrees_with does not fit {invariant.signal!r}, which is a {unit}"
+        hint = "use together_with" if unit == FLAG_UNIT else "name a signal with a unit"
+        yield profile.problem((*path, "agrees_with"), reason, hint, at_key=True)
     else:
         yield from other_problems(profile, path, invariant, unit)
     yield from value_problems(

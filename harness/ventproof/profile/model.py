@@ -45,7 +45,7 @@ class Needs(FileModel):
     """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
 
 
-OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with")
+OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
 """Keys of kinds that name a second signal."""
 
 
@@ -345,10 +345,28 @@ class TogetherWith(ResponseCommon):
     """How long they are watched from the stimulus on."""
 
 
+class AgreesWith(ResponseCommon):
+    """The signal agrees with another: what the unit says of its vent, and where the vent stands.
+
+    It must be within `tolerance` of some value that the other had in the last `lag`, all the time. An other that
+    moves by no more than twice the tolerance shows nothing of it: a signal that stands still would agree, too.
+    """
+
+    agrees_with: Name
+    """The other signal, in the same unit."""
+    tolerance: AnyQuantity
+    """How far it may be off."""
+    lag: Seconds = 0.0
+    """How much later than the other it may tell the same, beyond what the bench file says of its age."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
 _RESPONSE_KEYS = (
     *("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged"),
     *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
     *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+    "agrees_with",
 )
 
 Response = Annotated[
@@ -369,7 +387,8 @@ Response = Annotated[
     | Annotated[RunsAtMost, Tag("runs_at_most")]
     | Annotated[StartsAtMost, Tag("starts_at_most")]
     | Annotated[StopsAtEnd, Tag("stops_at_end")]
-    | Annotated[TogetherWith, Tag("together_with")],
+    | Annotated[TogetherWith, Tag("together_with")]
+    | Annotated[AgreesWith, Tag("agrees_with")],
     by_key(*_RESPONSE_KEYS),
 ]
 
@@ -382,7 +401,7 @@ class Invariant(FileModel):
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
-    """How far either side of `stays` the signal may be."""
+    """How far either side of `stays` the signal may be, or from what `agrees_with` names."""
     stays_above: AnyQuantity | None = None
     """The signal is never below this."""
     stays_below: AnyQuantity | None = None
@@ -405,6 +424,10 @@ class Invariant(FileModel):
     """The flag is unlike this one for no longer than `within` at a time: that of the other drive of a pair."""
     within: PositiveSeconds | None = None
     """How long that may last."""
+    agrees_with: Name | None = None
+    """The signal is within `tolerance` of a value that this one had in the last `lag`."""
+    lag: Seconds | None = None
+    """How much later than the other it may tell the same."""
     while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
     """Only while this contact is so: `while: {rain: closed}`."""
     settled_after: Seconds = 0.0
