@@ -19,10 +19,11 @@ from ventproof_bench.base.clock import run
 from ventproof_bench.base.errors import BusFault
 from ventproof_bench.base.evidence import Poll
 from ventproof_bench.base.protocols import ReadRequest
-from ventproof_bench.benchfile.model import Location, SignalSpec, TcpBus
+from ventproof_bench.benchfile.model import TcpBus
+from ventproof_bench.benchfile.signals import Location, SignalSpec
 from ventproof_bench.modbus.bus import ModbusBus
+from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import decode, encode, plan_reads
-from ventproof_bench.rig.polling import poll
 
 DATATYPES = {
     "u16": ModbusClientMixin.DATATYPE.UINT16,

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol, final, runtime_checkable
 
-from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.evidence import (
+    BoardStarved,
+    DrivenOutput,
+    Edge,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    Poll,
+    Window,
+)
 
 Table = Literal["coil", "discrete", "input", "holding"]
 
@@ -61,6 +71,16 @@ class Bus(Protocol):
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
     ) -> Reply:
         """Write coils (0 or 1) or holding registers, ahead of waiting reads; `words` of the reply is empty."""
+
+
+class QuietBus(Bus, Protocol):
+    """A bus that this process owns, so that it can keep it silent.
+
+    Attributes:
+        silence: while it is held nothing is sent; whoever gets it waits for the transaction under way.
+    """
+
+    silence: asyncio.Lock
 
 
 class Contact(Protocol):
@@ -132,7 +152,7 @@ class Outputs(Protocol):
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network; known once they are open."""
+        """Whether others could move a relay of the bench, over a network, or its board; known once they are open."""
 
     async def open(self) -> None:
         """Open every port, read the unit's settings, and drive contacts and levels to their safe states."""
@@ -153,7 +173,13 @@ class Outputs(Protocol):
         """Set a level output, or a setting of the unit, which is read first. Raises `DriverError`."""
 
     async def look(self) -> None:
-        """Look whether the relays that others could move are as they were left. Raises `DriverError`."""
+        """Look whether the relays that others or their board could move are as they were left. Raises `DriverError`."""
+
+    async def starve(self, board: str, contact: str | None) -> BoardStarved:
+        """Close or open a contact away from its safe state, feed its board no longer, and see it go safe by itself.
+
+        Nothing else is sent on the board's bus meanwhile if any request feeds it.
+        """
 
     async def make_safe(self) -> None:
         """Drive contacts and levels to their safe states, then put back the settings that were written.

@@ -119,7 +119,7 @@ FAHRENHEIT: Final = "°F"
 
 
 def parse(text: str | float) -> Quantity:
-    """Read a quantity such as `90 s`, `5 %`, `12.5 mm/h` or a bare count.
+    """Read a quantity such as `90 s`, `8 %`, `12.5 mm/h` or a bare count.
 
     Raises:
         ValueError: the text is no number with a known unit; the message says what would be right.
@@ -128,7 +128,7 @@ def parse(text: str | float) -> Quantity:
     if match is None and DECIMAL_COMMA.fullmatch(str(text)):
         raise Refusal(f"{str(text)!r} has a comma in its number", f"write '{with_point(str(text))}'")
     if match is None or isinstance(text, bool):
-        hint = "write a number and a unit, such as '90 s' or '5 %'"
+        hint = "write a number and a unit, such as '90 s' or '8 %'"
         if not isinstance(text, str):  # a file's own word for it is known to whoever reads the file
             raise Refusal("is not a quantity", hint, bare=True)
         raise Refusal(f"{text!r} is not a quantity", hint)

@@ -16,7 +16,9 @@ from ventproof_bench.base.quantities import (
     dimension_of,
     value_fault,
 )
+from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
 from ventproof_bench.benchcheck.traffic import carrying_problems
+from ventproof_bench.benchcheck.vents import vents_problems
 from ventproof_bench.benchcheck.wiring import (
     board_notes,
     hookup_problems,
@@ -25,14 +27,8 @@ from ventproof_bench.benchcheck.wiring import (
     overlap_notes,
     put_problems,
 )
-from ventproof_bench.benchfile.model import (
-    BenchFile,
-    ContactOutput,
-    InProcessBus,
-    RegisterOutput,
-    SignalSpec,
-    WiredBus,
-)
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
+from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
 from ventproof_bench.yamlfile.tree import Table, as_data
@@ -83,6 +79,8 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_leaves_problems(bench),
         *outputs_problems(bench),
         *hookup_problems(bench),
+        *vents_problems(bench),
+        *boards_problems(bench),
     ]
     problems = problems or list(put_problems(bench))
     if problems:
@@ -136,7 +134,7 @@ def _difference(
 
 
 def _interlock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    interlock, signals = bench.model.interlock, bench.model.signals
+    interlock, signals = bench.model.interlock, bench.model.registers
     if interlock is None:
         return
     path = ("interlock", "signal")
@@ -149,7 +147,7 @@ def _interlock_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 
 def _signals_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    for name, signal in bench.model.signals.items():
+    for name, signal in bench.model.registers.items():
         path: Path = ("signals", name)
         yield from location_problems(bench, path, signal)
         yield from _coding_problems(bench, path, signal)
@@ -241,14 +239,20 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)
     yield from board_notes(bench)
+    yield from board_guard_notes(bench)
     yield from overlap_notes(bench)
     yield from travel_notes(bench)
 
 
 def travel_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    """Yield a note for each signal in % whose travel nothing bounds."""
-    for name, signal in bench.model.signals.items():
-        if signal.full_travel is None and dimension_of(signal.unit) is Dimension.PERCENT:
+    """Yield a note for each signal in % whose travel nothing bounds; what commands a drive may jump."""
+    commands = {name for vent in bench.model.vents.values() for name in vent.commanded_by}
+    for name, signal in bench.model.registers.items():
+        if (
+            name not in commands
+            and signal.full_travel is None
+            and dimension_of(signal.unit) is Dimension.PERCENT
+        ):
             reason = f"signal {name!r} has no full_travel: nothing is known of it between two readings"
             hint = "for a vent, declare the shortest time that it needs from end to end"
             yield bench.problem(("signals", name), reason, hint, at_key=True)

@@ -27,7 +27,7 @@ _TENTH: Final = 100  # microseconds
 
 def polled(bench: BenchFile, bus: str) -> tuple[ReadRequest, ...]:
     """Return the requests that read all signals of a bus."""
-    signals = {name: signal for name, signal in bench.signals.items() if signal.bus == bus}
+    signals = {name: signal for name, signal in bench.registers.items() if signal.bus == bus}
     return plan_reads(signals, bench.buses[bus]).requests
 
 

@@ -6,13 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import value_fault
-from ventproof_bench.benchfile.model import (
-    ContactOutput,
-    LevelOutput,
-    Location,
-    RegisterOutput,
-    ResistanceOutput,
-)
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.drivers.driver import find, number_put
 from ventproof_bench.modbus.register_map import broadcasts_at_zero, resolve, width
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT
@@ -22,14 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import (
-        Answer,
-        BenchFile,
-        HookUp,
-        OutputSpec,
-        SignalSpec,
-        ValueOutput,
-    )
+    from ventproof_bench.benchfile.model import Answer, BenchFile, HookUp, OutputSpec, ValueOutput
+    from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.drivers.driver import Driver
     from ventproof_bench.yamlfile.fields import FileModel
     from ventproof_bench.yamlfile.load import Loaded
@@ -41,7 +30,7 @@ _LAST_ON_A_LINE: Final = 247
 
 def location_problems(bench: Loaded[BenchFile], path: Path, location: Location) -> Iterator[Problem]:
     """Yield what is wrong with where a value lives: its bus, its table, its address and its coding."""
-    yield from _bus_problems(bench, path, location)
+    yield from bus_problems(bench, path, location)
     try:
         resolve(location)
     except ValueError as error:
@@ -96,10 +85,10 @@ def _wired_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) ->
     if isinstance(options, Location):
         yield from location_problems(bench, path, options)
     else:
-        yield from _bus_problems(bench, path, options)
+        yield from bus_problems(bench, path, options)
 
 
-def _bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
+def bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
     """Yield what is wrong with the bus that something hangs on, and with its unit id there."""
     name, unit_id = getattr(options, "bus", None), getattr(options, "unit_id", None)
     if not isinstance(name, str):
@@ -130,7 +119,7 @@ def _also_at(bench: Loaded[BenchFile], output: OutputSpec, options: FileModel) -
     place = getattr(options, "bus", None), getattr(options, "unit_id", None)
     if not isinstance(output, ContactOutput) or None in place:
         return None
-    for name, signal in bench.model.signals.items():
+    for name, signal in bench.model.registers.items():
         if (signal.bus, signal.unit_id) == place:
             return f"signal {name!r}"
     for name, other in bench.model.outputs.items():
@@ -142,8 +131,14 @@ def _also_at(bench: Loaded[BenchFile], output: OutputSpec, options: FileModel) -
 
 
 def board_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    """Yield a note for each relay whose stated unit is that of a signal or value: right, or a grave slip."""
+    """Yield a note for each relay whose stated unit is that of a signal or value: right, or a grave slip.
+
+    What a vent plays stands on an I/O module rightly, beside the inputs that read the drive.
+    """
+    played = bench.model.played_outputs
     for name, output in bench.model.outputs.items():
+        if name in played:
+            continue
         driver = find(output.driver)
         options = driver.options.model_validate(output.wired)
         shared = _also_at(bench, output, options)
@@ -216,7 +211,7 @@ def overlap_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 
 def _located(bench: Loaded[BenchFile]) -> Iterator[tuple[Path, Location]]:
-    for name, signal in bench.model.signals.items():
+    for name, signal in bench.model.registers.items():
         yield ("signals", name), signal
     for name, output in bench.model.outputs.items():
         options = find(output.driver).options.model_validate(output.wired)
@@ -236,7 +231,7 @@ def hookup_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 
 def _reads(bench: Loaded[BenchFile], path: Path, signal: str | None, unit: str) -> Iterator[Problem]:
-    signals = bench.model.signals
+    signals = bench.model.registers
     if signal is None:
         return
     if signal not in signals:
@@ -248,7 +243,7 @@ def _reads(bench: Loaded[BenchFile], path: Path, signal: str | None, unit: str) 
 def _hookup(
     bench: Loaded[BenchFile], path: Path, name: str, output: OutputSpec, hookup: HookUp
 ) -> Iterator[Problem]:
-    signals = bench.model.signals
+    signals = bench.model.registers
     for key, answers in (("answers", hookup.answers), ("broken", hookup.broken)):
         for signal, wanted in answers.items():
             here = (*path, key, signal)

@@ -10,9 +10,11 @@ from pydantic import Discriminator as By
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
-from ventproof_bench.base.protocols import Table
-from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, dimension_of, parse
+from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
+from ventproof_bench.benchfile.boards import BoardSpec
 from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
+from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
+from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
     AnyQuantity,
@@ -52,7 +54,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `99 % to 5 %`, or `closed to third`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -65,13 +67,13 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        hint = "write on, off, up, down, stays, or two values: '99 % to 5 %'"
+        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
         raise Refusal(f"{text!r} is not an answer", hint)
     if before.isidentifier() and after.isidentifier() and before != after:
         return Answer(text, states=(before, after))
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
+        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
     return Answer(text, values=values)
 
 
@@ -79,7 +81,7 @@ AnswerWord = Annotated[
     Answer,
     BeforeValidator(answer),
     PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "99 % to 5 %"]}),
+    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
 ]
 """How a signal answers."""
 
@@ -89,7 +91,7 @@ class HookUp(FileModel):
 
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`99 % to 5 %`,
+    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
     `closed to third`); or `stays`, which tells it apart from another that answers."""
     broken: dict[Name, AnswerWord] = Field(default_factory=dict)
     """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
@@ -111,10 +113,6 @@ class HookUp(FileModel):
                 "values must differ", "write [value at the beginning, value written then]", key="values"
             )
         return self
-
-
-UnitId = Annotated[int, Field(ge=0, le=255)]
-Address = Annotated[int, Field(ge=0, le=65535)]
 
 
 class BusCommon(FileModel):
@@ -358,95 +356,17 @@ OutputSpec = Annotated[
     By(_output_kind),
 ]
 
-ValueType = Literal["bit", "u16", "s16", "u32", "s32", "f32"]
-WordOrder = Literal["high-first", "low-first"]
+
+def safe_number(output: OutputSpec) -> float | None:
+    """Return what a board holds for an output that is safe: 1 for a relay that is energised, or a level; or None."""
+    if isinstance(output, ContactOutput):
+        return float(output.safe != output.at_rest)
+    return None if isinstance(output, RegisterOutput) else output.safe
 
 
-class Location(FileModel):
-    """Where a value lives in a unit's registers, and how it is coded."""
-
-    bus: Name
-    """The bus that it is read or written over."""
-    unit_id: UnitId = 1
-    """Modbus unit identifier (slave address) on the bus."""
-    table: Table | None = None
-    """`coil`, `discrete`, `input` or `holding`; may be left out with `reference`."""
-    address: Address | None = None
-    """Zero-based protocol address, as it goes over the wire."""
-    reference: str | int | None = None
-    """Reference number in the 4xxxx style of many manuals, 1-based: 40001 is holding address 0, 30001 input 0."""
-    address_is_on_wire: bool = False
-    """Confirms that an `address` of 30001 or more really is zero-based and no reference number."""
-    type: ValueType = "u16"
-    """How the value is coded: a bit, or 16 or 32 bits, unsigned, signed or floating."""
-    word_order: WordOrder = "high-first"
-    """Which 16-bit word of a 32-bit value has the lower address."""
-    bit: Annotated[int, Field(ge=0, le=15)] | None = None
-    """Bit within the register, 0 the least significant; with `type: bit` in `input` or `holding`."""
-    scale: Annotated[float, Field(gt=0)] = 1.0
-    """Unit's value of one count: 0.1 turns register 995 into 99.5."""
-    offset: float = 0.0
-    """Added after scaling, in the signal's unit."""
-
-
-class SignalSpec(Location):
-    """Something the bench reads from the unit."""
-
-    unit: OwnUnit
-    """Unit of the value: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
-    states: dict[Name, int] | None = None
-    """Names of a state's values, for `equals`."""
-    resolution: AnyQuantity | None = None
-    """Smallest step of the value; one count of the register unless stated."""
-    accuracy: AnyQuantity | None = None
-    """How far the reading may be from the truth beyond half the resolution."""
-    full_travel: PositiveSeconds | None = None
-    """Shortest time that the actuator needs across its whole range: it bounds what can happen between two polls."""
-    range: tuple[AnyQuantity, AnyQuantity] | None = None
-    """Lowest and highest value; 0 % to 100 % for a signal in %."""
-    refreshed_every: Seconds = 0.0
-    """The unit copies the value into its registers this often: a reading may be this old."""
-    keeps_for: PositiveSeconds | None = None
-    """A flag or state keeps each value at least this long, so two equal readings closer than that prove no change."""
-    selfcheck: Literal["judge", "leave"] = "judge"
-    """`leave`: no `hookup:` lets it answer, on purpose; the self-check leaves it out and lists it by name."""
-
-    @model_validator(mode="after")
-    def _fits_its_unit(self) -> Self:
-        dimension = dimension_of(self.unit)
-        for field in ("resolution", "accuracy"):
-            quantity = getattr(self, field)
-            if quantity is not None and quantity.dimension is not dimension:
-                raise Refusal(
-                    f"{field} {str(quantity)!r} must be in the signal's unit, {self.unit}", key=field
-                )
-        if self.full_travel is not None and self.range is None and dimension is not Dimension.PERCENT:
-            raise Refusal("full_travel needs a range when the unit is not %", key="full_travel")
-        return self
-
-    @property
-    def step(self) -> float:
-        """Smallest step of the value, in the signal's unit; 0 where none is known or the value is whole by nature."""
-        if self.resolution is not None:
-            return self.resolution.value
-        counts = dimension_of(self.unit) is Dimension.COUNT
-        return 0.0 if counts or self.type == "f32" else self.scale
-
-    def traits(self, name: str) -> SignalTraits:
-        """Return what the judge needs to know of this signal."""
-        accuracy = self.accuracy.value if self.accuracy else 0.0
-        low, high = (q.value for q in self.range) if self.range else (0.0, 100.0)
-        bits = {"u16": 16, "u32": 32}.get(self.type)
-        return SignalTraits(
-            name=name,
-            unit=self.unit,
-            error=self.step / 2 + accuracy,
-            step=self.step,
-            rate_per_s=abs(high - low) / self.full_travel if self.full_travel else None,
-            refreshed_every_s=self.refreshed_every,
-            keeps_for_s=self.keeps_for,
-            wraps_at=2**bits if bits and self.unit == "count" else None,
-        )
+AnySignal = Annotated[
+    Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
+]
 
 
 class Interlock(FileModel):
@@ -469,8 +389,13 @@ class BenchFile(FileModel):
     """The Modbus buses, by name."""
     outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
     """What the bench does to the unit, by name."""
-    signals: Annotated[dict[Name, SignalSpec], Field(min_length=1)]
-    """What the bench reads from the unit, by name."""
+    signals: Annotated[dict[Name, AnySignal], Field(min_length=1)]
+    """What the bench reads from the unit, by name, and the positions of its vents."""
+    vents: dict[Name, VentSpec] = Field(default_factory=dict)
+    """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
+    boards: dict[Name, BoardSpec] = Field(default_factory=dict)
+    """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
+    computer."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -481,6 +406,67 @@ class BenchFile(FileModel):
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
         return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+
+    @property
+    def guards(self) -> tuple[str, ...]:
+        """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
+        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
+        said = [
+            f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
+            f"{spec.goes_safe_after:g} s after it was fed last"
+            for board, spec in self.boards.items()
+        ]
+        alone = [name for name in terminals if name not in guarded]
+        if alone and not self.virtual:
+            said.append(
+                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+            )
+        return tuple(said)
+
+    def outputs_on(self, board: str) -> tuple[str, ...]:
+        """Return the contacts and levels on a board; settings of a unit are not among them."""
+        place = self.boards[board].bus, self.boards[board].unit_id
+        return tuple(
+            name
+            for name, output in self.outputs.items()
+            if not isinstance(output, RegisterOutput)
+            and (output.wired.get("bus"), output.wired.get("unit_id", 1)) == place
+        )
+
+    @property
+    def registers(self) -> dict[str, SignalSpec]:
+        """The signals that are read from registers, by name."""
+        return {name: signal for name, signal in self.signals.items() if isinstance(signal, SignalSpec)}
+
+    @property
+    def positions(self) -> dict[str, PositionSignal]:
+        """The signals that are positions of the bench's vents, by name."""
+        return {name: signal for name, signal in self.signals.items() if isinstance(signal, PositionSignal)}
+
+    @property
+    def played_outputs(self) -> dict[str, str]:
+        """The vents that play outputs, by these outputs' names: nothing else may drive them."""
+        return {
+            output: name
+            for name, vent in self.vents.items()
+            if vent.plays is not None
+            for output in vent.plays.outputs
+        }
+
+    def bus_of(self, signal: str) -> str:
+        """Return the bus that a signal's evidence comes over; of a position, that of the vent's drive outputs."""
+        spec = self.signals[signal]
+        if isinstance(spec, SignalSpec):
+            return spec.bus
+        return self.registers[self.vents[spec.position_of].commanded_by[0]].bus
+
+    def traits(self, signal: str) -> SignalTraits:
+        """Return what the judge needs to know of a signal."""
+        spec = self.signals[signal]
+        if isinstance(spec, SignalSpec):
+            return spec.traits(signal)
+        return self.vents[spec.position_of].traits(signal)
 
     @property
     def virtual(self) -> bool:

@@ -16,7 +16,8 @@ from ventproof_bench.base.evidence import Unread
 from ventproof_bench.base.protocols import ReadRequest, Table
 
 if TYPE_CHECKING:
-    from ventproof_bench.benchfile.model import BusSpec, Location, SignalSpec, ValueType
+    from ventproof_bench.benchfile.model import BusSpec
+    from ventproof_bench.benchfile.signals import Location, SignalSpec, ValueType
 
 
 _TABLE_OF_DIGIT: Final[dict[str, Table]] = {"0": "coil", "1": "discrete", "3": "input", "4": "holding"}

@@ -6,7 +6,7 @@ than the first. All times are whole microseconds, so that nothing is lost to rou
 
 The formulas are those of MODBUS over Serial Line V1.02 (20 December 2006), sections 2.5.1 and 2.5.1.1.
 
-It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.rig.polling` and the drivers take turns:
+It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.modbus.polling` and the drivers take turns:
 
 - One transaction at a time, and what is under way is never broken off. A write goes ahead of waiting reads.
 - A poller has one read outstanding, and a stimulus one transaction: the write, and after it the read-back. So a

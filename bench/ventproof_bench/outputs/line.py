@@ -27,7 +27,7 @@ from ventproof_bench.base.errors import (
     LinkError,
     VentproofError,
 )
-from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window
+from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Window
 from ventproof_bench.base.protocols import ReadRequest, Reply
 from ventproof_bench.benchfile.model import RegisterOutput
 
@@ -325,7 +325,7 @@ class LineOutputs:
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
-        shared: whether others could move a relay of the bench, over a network; known once they are open.
+        shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
     """
 
@@ -395,6 +395,10 @@ class LineOutputs:
     async def look(self) -> None:
         """Look whether the relays that others could move are as they were left, as `LocalOutputs.look` does."""
         await self.ask("look")
+
+    async def starve(self, board: str, contact: str | None) -> BoardStarved:
+        """Feed a board no longer for once, as `LocalOutputs.starve` does."""
+        return BoardStarved(**await self.ask("starve", board=board, contact=contact))
 
     async def make_safe(self) -> None:
         """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.

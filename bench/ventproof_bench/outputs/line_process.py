@@ -3,7 +3,7 @@
 It ends, outputs safe, when the socket ends or fails in any way (a killed harness may show as a reset rather
 than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own.
 It cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
-themselves do.
+themselves do, and it feeds those (`ventproof_bench.outputs.boards`).
 """
 
 from __future__ import annotations
@@ -16,12 +16,14 @@ import signal
 import socket
 import sys
 from contextlib import suppress
+from dataclasses import asdict
 from typing import Any, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, DriverError, LinkError, VentproofError
 from ventproof_bench.base.protocols import Bus, ReadRequest
 from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import (
     WINDOW_S,
     Message,
@@ -138,7 +140,13 @@ class _Guarded(asyncio.Protocol):
 
             self.buses = {name: ModbusBus(name, file.buses[name]) for name in carried}
         try:
-            outputs = LocalOutputs(file.outputs, buses=self.buses, specs=file.buses, spin_s=_SPIN_S)
+            outputs = LocalOutputs(
+                file.outputs,
+                buses=self.buses,
+                specs=file.buses,
+                spin_s=_SPIN_S,
+                boards=guards_of(file, self.buses),
+            )
         except ValueError as error:
             raise DriverError(str(error)) from error
         for bus in self.buses.values():
@@ -178,6 +186,10 @@ class _Guarded(asyncio.Protocol):
     async def do_look(self, _: Message) -> None:
         """Look at the relays that others could move."""
         await self._outputs().look()
+
+    async def do_starve(self, message: Message) -> Message:
+        """Feed a board no longer for once."""
+        return asdict(await self._outputs().starve(message["board"], message["contact"]))
 
     async def do_make_safe(self, _: Message) -> None:
         """Make safe and stay."""

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.base.errors import BusFault, DriverError
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest
-from ventproof_bench.benchfile.model import Address, BusSpec, InProcessBus, SerialBus, UnitId
+from ventproof_bench.benchfile.model import BusSpec, InProcessBus, SerialBus
+from ventproof_bench.benchfile.signals import Address, UnitId
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.modbus.traffic import character_time_s, silent_interval_s
 from ventproof_bench.yamlfile.fields import FileModel, Name

@@ -11,7 +11,7 @@ from pydantic import model_validator
 from ventproof_bench.base.errors import BusFault, DriverError, Refusal
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.base.protocols import Bus, BusUse, ReadRequest, Reply
-from ventproof_bench.benchfile.model import Location
+from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.modbus.register_map import decode, encode, parse_reference, resolve, width
 

@@ -19,6 +19,7 @@ from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
+from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
 
@@ -102,7 +103,12 @@ class Rig:
     @property
     def notes(self) -> tuple[str, ...]:
         """What the record should say of this bench, found while opening."""
-        return (*self.file.notes, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
+        return (
+            *self.file.notes,
+            *self.file.guards,
+            *self.outputs.notes,
+            *(note for bus in self.buses for note in bus.notes),
+        )
 
     @property
     def slowest_evidence_s(self) -> float:
@@ -151,7 +157,9 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
             seed=seed + number,
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
-    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock)
+    outputs = LocalOutputs(
+        file.outputs, buses=buses, specs=file.buses, inputs=mock, boards=guards_of(file, buses)
+    )
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
@@ -165,7 +173,7 @@ def _real(file: BenchFile) -> Rig:
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
     reads = []
     for name, spec in file.buses.items():
-        signals = {n: s for n, s in file.signals.items() if s.bus == name}
+        signals = {n: s for n, s in file.registers.items() if s.bus == name}
         if signals:
             reads.append(Read(buses[name], plan_reads(signals, spec), spec))
     return tuple(reads)

@@ -20,7 +20,7 @@ from ventproof_bench.base.errors import (
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.link import framing_of, unlike
-from ventproof_bench.rig.polling import Rest, poll
+from ventproof_bench.modbus.polling import Rest, poll
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
@@ -224,7 +224,7 @@ class RigSession:
     def _guard_interlock(self, evidence: Poll | Gap) -> None:
         """Raise when the interlock is not healthy or cannot be read; evidence may say nothing of it."""
         interlock = self._rig.file.interlock
-        if interlock is None or evidence.bus != self._rig.file.signals[interlock.signal].bus:
+        if interlock is None or evidence.bus != self._rig.file.registers[interlock.signal].bus:
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):

@@ -27,7 +27,8 @@ from ventproof_bench.selfcheck.slips import (
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Iterator, Sequence
 
-    from ventproof_bench.benchfile.model import BenchFile, SignalSpec
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.selfcheck.diagnosis import At, Case, Exercised
 
 
@@ -84,7 +85,7 @@ def _outputs(file: BenchFile, tries: Iterable[Exercised], undriven: Collection[s
 
 def _signals(file: BenchFile, tries: Sequence[Exercised]) -> Iterator[Unjudged]:
     cases = cases_of(tries)
-    for name, spec in file.signals.items():
+    for name, spec in file.registers.items():
         at = "signals", name
         its = cases.get(name, [])
         if spec.selfcheck == "leave":
@@ -107,7 +108,7 @@ def doubts(file: BenchFile, signal: str, cases: Sequence[Case], tries: Sequence[
         cases: the exercises that it takes part in.
         tries: everything that was exercised.
     """
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     likely = _Likely(spec, _numbers(file) if spec.type == "bit" else set())
     for slip in chain(turned(spec), recoded(spec), elsewhere(file, signal), others(file, signal)):
         if (
@@ -148,7 +149,7 @@ def _numbers(file: BenchFile) -> set[tuple[str, int, str, int]]:
     """Return the registers that the bench file reads numbers from."""
     return {
         (*bank_of(spec), at)
-        for spec in file.signals.values()
+        for spec in file.registers.values()
         if spec.type != "bit"
         for at in range(place_of(spec)[3], place_of(spec)[3] + width(spec))
     }
@@ -156,17 +157,17 @@ def _numbers(file: BenchFile) -> set[tuple[str, int, str, int]]:
 
 def _possible(file: BenchFile, signal: str, slip: Slip, tries: Iterable[Exercised]) -> bool:
     """Whether a signal read so would have been within what is possible whenever it was looked at."""
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     low, high = extent(spec)
     seen = (slip.read(signal, state, spec.offset) for tried in tries for state in (tried.before, tried.after))
     return all(value is None or low <= value <= high for value in seen)
 
 
 def _doubted(file: BenchFile, signal: str, cases: Sequence[Case], slip: Slip) -> str:
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     weak = all(wanted.values is None and wanted.states is None for _, wanted in cases) and spec.unit != "flag"
     if weak:
-        cure = "write its value before and after among `answers`, as '0 % to 99 %'"
+        cure = "write its value before and after among `answers`, as '0 % to 92 %'"
     elif slip.kind == "type":
         cure = "let it show a value that only one of them can hold, one below 0 say, or declare its `range:`"
     elif slip.kind == "place":

@@ -25,7 +25,8 @@ from ventproof_bench.selfcheck.slips import (
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from ventproof_bench.benchfile.model import BenchFile, SignalSpec
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.selfcheck.slips import Place, UnitReadings
 
 
@@ -165,12 +166,12 @@ def found_of(file: BenchFile, signal: str, case: Case) -> Found:
     """Say how a signal answered in one exercise."""
     tried, wanted = case
     before, after = tried.before.values.get(signal), tried.after.values.get(signal)
-    return answered(wanted, before, after, file.signals[signal])
+    return answered(wanted, before, after, file.registers[signal])
 
 
 def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) -> bool:
     """Whether a signal would have answered as it should in every exercise, had it been read otherwise."""
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     return all(
         answered(
             wanted,
@@ -273,7 +274,7 @@ class _Diagnosis:
     def _output(self, name: str, tried: Exercised) -> None:
         """Say what is wrong with an output as a whole, if something is."""
         results, wired = self._results(tried), self._wired(name)
-        flags = {s for s in results if self._file.signals[s].unit == "flag"}
+        flags = {s for s in results if self._file.registers[s].unit == "flag"}
         numbers = {found.kind for s, found in results.items() if s not in flags}
         if flags and all(results[s].kind == "backwards" for s in flags) and "right" not in numbers:
             self._blame(name, _REVERSED.format(name), "at_rest")
@@ -296,7 +297,7 @@ class _Diagnosis:
         output = self._file.outputs[name]
         if self._wired(name) or isinstance(output, ContactOutput):
             return ""
-        alike = {s for s in results if self._file.signals[s].unit == output.unit}
+        alike = {s for s in results if self._file.registers[s].unit == output.unit}
         off = {results[s].factor for s in alike if results[s].kind == "scaled"}
         rest = [found.kind for s, found in results.items() if s not in alike]
         if len(off) != 1 or not rest or "right" in rest:
@@ -324,13 +325,13 @@ class _Diagnosis:
                 right.add(signal)
         moved = self._moved(wrong, right)
         self._say_moved(moved, wrong)
-        tables = {bank_of(self._file.signals[s]) for s in self._off_alike(moved)}
-        self._explained |= {s for s, spec in self._file.signals.items() if bank_of(spec) in tables}
+        tables = {bank_of(self._file.registers[s]) for s in self._off_alike(moved)}
+        self._explained |= {s for s, spec in self._file.registers.items() if bank_of(spec) in tables}
         self._explained |= set(moved)
 
     def _alone(self, signal: str, cases: Iterable[Case]) -> bool:
         """Whether a wrong scale, or a sense the wrong way round, is all that is wrong with a signal."""
-        spec = self._file.signals[signal]
+        spec = self._file.registers[signal]
         return any(explains(self._file, signal, slip, cases) for slip in turned(spec))
 
     def _moved(self, wrong: Mapping[str, list[Case]], right: set[str]) -> dict[str, Slip]:
@@ -339,8 +340,8 @@ class _Diagnosis:
         Numbers are looked for at the addresses around. A bit says little, so flags are looked for in their own
         register and as far off as numbers were found, and only then around.
         """
-        taken = {place_of(self._file.signals[s]) for s in right}
-        flags = {s: its for s, its in wrong.items() if self._file.signals[s].unit == "flag"}
+        taken = {place_of(self._file.registers[s]) for s in right}
+        flags = {s: its for s, its in wrong.items() if self._file.registers[s].unit == "flag"}
         numbers = {s: its for s, its in wrong.items() if s not in flags}
         moved = {
             signal: slip
@@ -361,7 +362,7 @@ class _Diagnosis:
         return {signal: moved[signal] for signal in wrong if signal in moved}
 
     def _number(self, signal: str, cases: list[Case], taken: set[Place]) -> Slip | None:
-        spec = self._file.signals[signal]
+        spec = self._file.registers[signal]
         if not any(ends_of(answer, spec) or answer.more for _, answer in cases):
             return None  # whatever moves would do
         there = chain(recoded(spec), elsewhere(self._file, signal), others(self._file, signal), beside(spec))
@@ -370,7 +371,7 @@ class _Diagnosis:
     def _flag(
         self, signal: str, cases: list[Case], taken: set[Place], shifts: tuple[int, ...]
     ) -> Slip | None:
-        spec = self._file.signals[signal]
+        spec = self._file.registers[signal]
         nearby: tuple[Iterable[Slip], ...] = (
             chain(elsewhere(self._file, signal, shifts), beside(spec)),
             (slip for slip in elsewhere(self._file, signal) if slip.spec and slip.spec.bit == spec.bit),
@@ -413,7 +414,7 @@ class _Diagnosis:
             else:
                 alike = [
                     f"`{one.right}`"
-                    for one in recoded(self._file.signals[signal])
+                    for one in recoded(self._file.registers[signal])
                     if one != slip and explains(self._file, signal, one, cases[signal])
                 ]
                 also = f", and so it does with {listed(alike, quoted=False)}" if alike else ""
@@ -423,7 +424,7 @@ class _Diagnosis:
 
     def _rest(self, tried: Exercised) -> None:
         name, results = tried.output, self._results(tried)
-        flags = {s for s in results if self._file.signals[s].unit == "flag"}
+        flags = {s for s in results if self._file.registers[s].unit == "flag"}
         rest = {
             s: found
             for s, found in results.items()
@@ -466,7 +467,7 @@ class _Diagnosis:
         )
 
     def _sentence(self, tried: Exercised, signal: str, found: Found, *, alone: bool) -> tuple[str, ...]:
-        name, wanted, spec = tried.output, tried.wanted[signal], self._file.signals[signal]
+        name, wanted, spec = tried.output, tried.wanted[signal], self._file.registers[signal]
         at = "signals", signal
         before, after = tried.before.values.get(signal), tried.after.values.get(signal)
         if before is None or after is None:
@@ -485,7 +486,7 @@ class _Diagnosis:
     def _right_by_others(self, signal: str, output: str) -> bool:
         """Whether a number answers another output with the right values, so that it is read right."""
         return any(
-            ends_of(tried.wanted[signal], self._file.signals[signal]) is not None
+            ends_of(tried.wanted[signal], self._file.registers[signal]) is not None
             and found_of(self._file, signal, (tried, tried.wanted[signal])).kind == "right"
             for tried in self._tries
             if tried.output != output and signal in tried.wanted
@@ -493,7 +494,7 @@ class _Diagnosis:
 
     def _why(self, tried: Exercised, signal: str, found: Found, *, alone: bool) -> tuple[str, ...]:
         """Return what the readings look like, and the key of the signal to look at."""
-        wanted, spec = tried.wanted[signal], self._file.signals[signal]
+        wanted, spec = tried.wanted[signal], self._file.registers[signal]
         place = "bit" if spec.bit is not None else "address"
         match found.kind:
             case "none":
@@ -530,7 +531,7 @@ def slip_shift(file: BenchFile, signal: str, slip: Slip) -> int:
     """Return how many addresses higher a signal should be read; 0 where its place is not what is wrong."""
     if slip.spec is None or slip.kind != "place":
         return 0
-    return resolve(slip.spec)[1] - resolve(file.signals[signal])[1]
+    return resolve(slip.spec)[1] - resolve(file.registers[signal])[1]
 
 
 def _moved_said(file: BenchFile, signal: str, slip: Slip, also: str) -> str:
@@ -538,7 +539,7 @@ def _moved_said(file: BenchFile, signal: str, slip: Slip, also: str) -> str:
         what = {"type": "type", "word_order": "word order", "table": "table"}[slip.kind]
         return f"{signal!r} is read with the wrong {what}: with `{slip.right}` it answers as it should{also}"
     table, address = resolve(slip.spec)
-    bit = "" if slip.spec.bit == file.signals[signal].bit else f", bit {slip.spec.bit}"
-    kind = "" if slip.spec.type == file.signals[signal].type else f", as type {slip.spec.type}"
-    other = "" if table == resolve(file.signals[signal])[0] else f" of table {table}"
+    bit = "" if slip.spec.bit == file.registers[signal].bit else f", bit {slip.spec.bit}"
+    kind = "" if slip.spec.type == file.registers[signal].type else f", as type {slip.spec.type}"
+    other = "" if table == resolve(file.registers[signal])[0] else f" of table {table}"
     return f"{signal!r} is read from the wrong address: its answer stands at {address}{other}{bit}{kind}"

@@ -33,14 +33,14 @@ def unready(
     """
     known, there, off = set(known), set[str](), list[str]()
     for signal, answer in wanted.items():
-        ends, value = ends_of(answer, file.signals[signal]), state.values.get(signal)
+        ends, value = ends_of(answer, file.registers[signal]), state.values.get(signal)
         if ends is None or value is None or signal in known:
             continue
-        if abs(value - ends[0]) <= slack_of(ends, file.signals[signal]):
+        if abs(value - ends[0]) <= slack_of(ends, file.registers[signal]):
             there.add(signal)
         else:
             off.append(signal)
-    positions = {s for s in (*there, *off) if file.signals[s].full_travel is not None}
+    positions = {s for s in (*there, *off) if file.registers[s].full_travel is not None}
     if positions & there:
         off = [s for s in off if s not in positions]
     several = len(positions) > 1  # and all of them off: they stand there, none is reversed
@@ -49,7 +49,7 @@ def unready(
 
 def _misread(file: BenchFile, signal: str, wanted: Answer, state: UnitReadings, *, reversible: bool) -> bool:
     """Whether a signal that is not what it should be may well be so for being declared wrong."""
-    spec, value = file.signals[signal], state.values[signal]
+    spec, value = file.registers[signal], state.values[signal]
     low, high = extent(spec)
     ends = ends_of(wanted, spec)
     if ends is None or not low <= value <= high:

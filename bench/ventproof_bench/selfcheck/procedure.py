@@ -7,14 +7,16 @@ from bisect import bisect_left
 from collections import defaultdict
 from contextlib import suppress
 from dataclasses import dataclass, field
+from math import inf
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import Edge, EdgeReport, Gap, Poll, Sample, Window
+from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Gap, Poll, Sample, Window
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
+from ventproof_bench.outputs.boards import STARVED_FOR
 from ventproof_bench.outputs.trains import LEAD_S
 from ventproof_bench.selfcheck.diagnosis import (
     Exercised,
@@ -108,6 +110,7 @@ class Measured:
     echoes: list[EchoMeasured] = field(default_factory=list)
     counts: list[CountMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
+    boards: list[BoardStarved] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
     wrongs: list[Wrong] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
@@ -145,13 +148,13 @@ class BenchReadings:
         """Return a signal's readings that were asked for at `since_s` or later."""
         return tuple(
             Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in self.since(self._file.signals[signal].bus, since_s)
+            for p in self.since(self._file.registers[signal].bus, since_s)
             if signal in p.values
         )
 
     def latest(self, signal: str) -> float | None:
         """Return a signal's last reading, or None when nothing was read since its bus last fell silent."""
-        bus = self._file.signals[signal].bus
+        bus = self._file.registers[signal].bus
         silent_s = self.gaps[bus][-1].to_s if self.gaps[bus] else 0.0
         for seen in reversed(self.polls[bus]):
             if seen.requested_s < silent_s:
@@ -196,6 +199,7 @@ class SelfCheck:
         self._readings = readings
         self._listener = listener
         self._terminals = terminals
+        self._undisturbed_s = inf  # until then buses were left to their polls
 
     async def bench(self) -> Measured:
         """Measure everything that the bench file gives something to measure with.
@@ -214,6 +218,9 @@ class SelfCheck:
             if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
                 await self._pulse(name, output, measured)
         await self._exercise_all(measured)
+        self._undisturbed_s = now_s()
+        for name in self._rig.file.boards:
+            await self._starve(name, measured)
         return measured
 
     def reckon(self, measured: Measured) -> None:
@@ -223,7 +230,7 @@ class SelfCheck:
         """
         self._buses(measured)
         self._refreshes(measured)
-        measured.unread = [name for name in self._rig.file.signals if not self._readings.samples(name, 0.0)]
+        measured.unread = [name for name in self._rig.file.registers if not self._readings.samples(name, 0.0)]
 
     async def unit(self) -> Measured:
         """Exercise every output that has a hook-up declared, and nothing else."""
@@ -243,9 +250,28 @@ class SelfCheck:
     def _buses(self, measured: Measured) -> None:
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
-            polls, gaps = self._readings.polls[bus], self._readings.gaps[bus]
+            polls = [p for p in self._readings.polls[bus] if p.replied_s <= self._undisturbed_s]
+            gaps = [gap for gap in self._readings.gaps[bus] if gap.to_s <= self._undisturbed_s]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
+
+    async def _starve(self, name: str, measured: Measured) -> None:
+        """Feed a board no longer and see it go safe, with a contact away from its safe state if one may be moved."""
+        file = self._rig.file
+        board, interlock = file.boards[name], file.interlock
+        outputs = {output: file.outputs[output] for output in file.outputs_on(name)}
+        contacts = [
+            o for o, its in outputs.items() if isinstance(its, ContactOutput) and its.selfcheck == "pulse"
+        ]
+        silent = board.fed_by == "any request"
+        if silent and interlock is not None and file.registers[interlock.signal].bus == board.bus:
+            contacts = []  # nobody could read the interlock while it is driven
+        if not contacts and board.tripped is None:
+            return
+        contact = contacts[0] if contacts else None
+        shares = STARVED_FOR if silent else STARVED_FOR[-1:]
+        self._listener.begins(f"board {name}: no longer fed", sum(shares) * board.goes_safe_after)
+        measured.boards.append(await self._rig.outputs.starve(name, contact))
 
     # edges, feedback and counts
 
@@ -283,11 +309,11 @@ class SelfCheck:
         return self._readings.latest(signal)
 
     def _advance(self, signal: str, before: float, after: float) -> int:
-        wraps_at = self._rig.file.signals[signal].traits(signal).wraps_at
+        wraps_at = self._rig.file.registers[signal].traits(signal).wraps_at
         return int(after - before) % wraps_at if wraps_at else int(after - before)
 
     def _shows_within_s(self, signal: str) -> float:
-        spec = self._rig.file.signals[signal]
+        spec = self._rig.file.registers[signal]
         bus = self._rig.file.buses[spec.bus]
         return spec.refreshed_every + 2 * (bus.poll_every + bus.timeout) + _PATIENCE_S
 
@@ -306,7 +332,7 @@ class SelfCheck:
             window = await self._drive(name, closed=closed)
             await self._readings.until(lambda: self._readings.latest(signal) == closed, within_s=within_s)  # noqa: B023 - used at once
             edges.append((window, self._readings.samples(signal, since_s), float(not closed)))
-        echo = echo_measured(name, signal, edges, self._rig.file.signals[signal].refreshed_every)
+        echo = echo_measured(name, signal, edges, self._rig.file.registers[signal].refreshed_every)
         if not echo.followed:
             raise DriverError(
                 f"output {name}: its feedback {signal} followed none of {2 * _CYCLES} edges: the contact does not do "
@@ -436,7 +462,7 @@ class SelfCheck:
         """Return the signals that do not read what they should before anything is driven."""
         lost = set[str]()
         for signal, answer in wanted.items():
-            ends, value = ends_of(answer, self._rig.file.signals[signal]), state.values.get(signal)
+            ends, value = ends_of(answer, self._rig.file.registers[signal]), state.values.get(signal)
             if ends is not None and value is not None and abs(value - ends[0]) > abs(ends[1] - ends[0]) / 10:
                 lost.add(signal)
         return lost
@@ -444,7 +470,7 @@ class SelfCheck:
     def _moving(self, wanted: Mapping[str, Answer], since_s: float) -> Iterator[str]:
         """Yield the positions among what should answer that have not come to rest."""
         for signal in wanted:
-            spec = self._rig.file.signals[signal]
+            spec = self._rig.file.registers[signal]
             seen = {sample.value for sample in self._readings.samples(signal, since_s)}
             if (
                 spec.full_travel is not None
@@ -473,7 +499,7 @@ class SelfCheck:
 
     def _state(self) -> UnitReadings:
         """Return what everything reads now, registers included."""
-        signals = {name: self._readings.latest(name) for name in self._rig.file.signals}
+        signals = {name: self._readings.latest(name) for name in self._rig.file.registers}
         values = {name: value for name, value in signals.items() if value is not None}
         registers: dict[Bank, dict[int, int]] = {}
         since_s = now_s() - self._settled_s()
@@ -495,7 +521,7 @@ class SelfCheck:
     def _delays(self, before: UnitReadings, window: Window, since_s: float) -> dict[str, tuple[float, float]]:
         found = {}
         for name, old in before.values.items():
-            spec = self._rig.file.signals[name]
+            spec = self._rig.file.registers[name]
             samples = self._readings.samples(name, since_s)
             bounds = delay_bounds(
                 samples, window, old, refresh_s=spec.refreshed_every, error=spec.traits(name).error
@@ -505,7 +531,7 @@ class SelfCheck:
         return found
 
     def _refreshes(self, measured: Measured) -> None:
-        for name, spec in self._rig.file.signals.items():
+        for name, spec in self._rig.file.registers.items():
             if spec.unit in PLAIN_UNITS:
                 continue  # what jumps by itself shows nothing of when it was copied
             found = refresh_measured(

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import BenchError, BusFault, LinkError
 from ventproof_bench.base.protocols import ReadRequest
-from ventproof_bench.benchfile.model import Location, SerialBus, TcpBus
+from ventproof_bench.benchfile.model import SerialBus, TcpBus
+from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.drivers.driver import find
 from ventproof_bench.modbus.register_map import resolve, width
 from ventproof_bench.selfcheck.diagnosis import Wrong, listed
@@ -176,7 +177,7 @@ class _Calling:
         return f"{there}: {str(one.fault).removeprefix(f'bus {self._name}: ')}"
 
     def _signals(self) -> Iterator[tuple[str, Location]]:
-        return ((name, spec) for name, spec in self._file.signals.items() if spec.bus == self._name)
+        return ((name, spec) for name, spec in self._file.registers.items() if spec.bus == self._name)
 
     async def _answers(
         self,

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof_bench.base.protocols import Table
-    from ventproof_bench.benchfile.model import BenchFile, SignalSpec, ValueType
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.benchfile.signals import SignalSpec, ValueType
 
 
 Bank = tuple[str, int, str]
@@ -190,9 +191,9 @@ def _signed(spec: SignalSpec) -> bool:
 
 def elsewhere(file: BenchFile, signal: str, shifts: tuple[int, ...] = FAR) -> Iterator[Slip]:
     """Yield other places of the same table with the signal's own coding, the nearest first."""
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     bus, unit_id, table, address, bit = own = place_of(spec)
-    owners = {place_of(other): name for name, other in file.signals.items()}
+    owners = {place_of(other): name for name, other in file.registers.items()}
     every = [bit] if bit is None else [bit, *(b for b in range(_WORD) if b != bit)]
     for shift in shifts:
         for other in every:
@@ -207,9 +208,9 @@ def elsewhere(file: BenchFile, signal: str, shifts: tuple[int, ...] = FAR) -> It
 
 def others(file: BenchFile, signal: str) -> Iterator[Slip]:
     """Yield the places of the other signals, each with its own coding."""
-    spec = file.signals[signal]
+    spec = file.registers[signal]
     kept = {"unit": spec.unit, "accuracy": spec.accuracy, "states": spec.states, "range": spec.range}
-    for name, other in file.signals.items():
+    for name, other in file.registers.items():
         if name != signal and (other.unit == "flag") == (spec.unit == "flag"):
             yield Slip("place", _said(other), other.model_copy(update=kept), owner=name)
 

@@ -6,7 +6,7 @@ The engine feeds it while the run goes on; feeding it the events of a finished l
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
@@ -53,7 +53,7 @@ from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Invariant, Profile, Step
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -447,11 +447,11 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
     """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
-    signals = bound.bench.model.signals
+    bench = bound.bench.model
     return Case(
         profile=bound.profile.model,
-        traits={name: signals[at].traits(name) for name, at in bound.signals.items()},
-        states={name: signals[at].states or {} for name, at in bound.signals.items()},
+        traits={name: replace(bench.traits(at), name=name) for name, at in bound.signals.items()},
+        states={name: bench.signals[at].states or {} for name, at in bound.signals.items()},
         names={at: name for name, at in bound.signals.items()},
         counted=counted_contacts(bound),
         keeps_all=keeps_all,
@@ -512,7 +512,7 @@ def _conformance(ruling: Ruling, unit: str) -> float | None:
     whose margins are no lengths, and where something else than the margin leaves the verdict open.
     """
     margin = ruling.margin
-    if margin is None or unit in {"flag", "state", "count"}:
+    if margin is None or is_discrete(unit):
         return None
     if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
         return None

@@ -23,11 +23,10 @@ from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import is_discrete
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import in_file_order
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import ResponseCommon
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import SignalSpec
+    from ventproof_bench.benchfile.signals import Signal
     from ventproof_bench.yamlfile.tree import Path
 
 _PHASES: Final = (0.5, 0.02, 0.98)
@@ -132,7 +131,7 @@ def _read(course: Course, evidence: Evidence, from_s: float, to_s: float, phase:
     first, last = ceil(from_s / evidence.every_s - phase), ceil(to_s / evidence.every_s - phase)
     t = np.asarray((np.arange(first, last) + phase) * evidence.every_s, np.float64)
     at, values = np.array(course).T
-    if is_discrete(evidence.traits):
+    if is_discrete(evidence.traits.unit):
         shown = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
     else:
         shown = np.interp(t, at, values)
@@ -148,14 +147,15 @@ class _Demand:
     kind: str
     formula: Formula
     evidence: Evidence
-    spec: SignalSpec
+    spec: Signal
+    bus: str
     stood: float | None
 
     @property
     def seen(self) -> str:
         """How well its signal is seen."""
         evidence, traits = self.evidence, self.evidence.traits
-        error = "" if is_discrete(traits) else f" to ± {traits.error:g} {self.spec.unit}"
+        error = "" if is_discrete(traits.unit) else f" to ± {traits.error:g} {self.spec.unit}"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
 
@@ -209,7 +209,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
                 continue
             evidence = _evidence(bound, response.signal, _window_s(bound, step, response))
             before = stood.get(response.signal)
-            yield _Demand((*place, index), kind_of(response), formula, evidence, spec, before)
+            bus = bound.bench.model.bus_of(bound.signals[response.signal])
+            yield _Demand((*place, index), kind_of(response), formula, evidence, spec, bus, before)
             if isinstance(
                 formula, formulas.ReachesFormula | formulas.ReturnsFormula | formulas.MovesAtFormula
             ):
@@ -224,13 +225,14 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
             key for key in ("stays", "stays_above", "stays_below") if getattr(invariant, key) is not None
         )
         evidence = _evidence(bound, invariant.signal, 0.0)
-        yield _Demand(("always", index), kind, always, evidence, spec, None)
+        bus = bound.bench.model.bus_of(bound.signals[invariant.signal])
+        yield _Demand(("always", index), kind, always, evidence, spec, bus, None)
 
 
 def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
     at, bench = bound.signals[name], bound.bench.model
-    every_s = bench.buses[bench.signals[at].bus].poll_every
-    return Evidence(bench.signals[at].traits(at), every_s, window_s, Rule(bound.profile.model.decision))
+    every_s = bench.buses[bench.bus_of(at)].poll_every
+    return Evidence(bench.traits(at), every_s, window_s, Rule(bound.profile.model.decision))
 
 
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
@@ -243,7 +245,7 @@ def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     return 0.0
 
 
-def _sight(spec: SignalSpec, evidence: Evidence, stood: float | None) -> Sight:
+def _sight(spec: Signal, evidence: Evidence, stood: float | None) -> Sight:
     traits = evidence.traits
     low, high = (0.0, 100.0) if spec.unit == "%" else (-_WIDEST, _WIDEST)
     if spec.range is not None:
@@ -292,7 +294,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
             for span_s in spans
             if span_s > (traits.keeps_for_s or 0.0)
         ]
-    elif traits.rate_per_s is None and not is_discrete(traits):
+    elif traits.rate_per_s is None and not is_discrete(traits.unit):
         keys = "`full_travel`" if spec.unit == "%" or spec.range else "`range` and `full_travel`"
         sight = _sight(spec, evidence, None)
         known = replace(traits, rate_per_s=min(100.0, sight.high - sight.low) / _TRAVEL_S)
@@ -306,7 +308,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
     polls = (float(f"{evidence.every_s / times:.1g}") for times in _TIMES)
     yield [
         (
-            f"read it every {every_s:g} s (`poll_every` of {spec.bus!r})",
+            f"read it every {every_s:g} s (`poll_every` of {demand.bus!r})",
             replace(evidence, every_s=every_s),
             demand.formula,
         )

@@ -17,6 +17,7 @@ from ventproof.judge.flags import FlagsTrace
 from ventproof.profile.check_responses import DRIVE_KINDS, kind_of
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.benchfile.signals import SignalSpec
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -174,11 +175,12 @@ def _demands(bound: Bound) -> Iterator[tuple[Path, ResponseCommon | Invariant, s
 
 def _evidence(bound: Bound, names: Sequence[str]) -> FlagsEvidence:
     bench = bound.bench.model
-    specs = [(bound.signals[name], bench.signals[bound.signals[name]]) for name in names]
+    ats = [bound.signals[name] for name in names]
+    specs = [spec for at in ats if isinstance(spec := bench.signals[at], SignalSpec)]
     return FlagsEvidence(
-        tuple(spec.traits(at) for at, spec in specs),
-        tuple(bench.buses[spec.bus].poll_every for _, spec in specs),
-        len({(spec.bus, spec.unit_id, spec.table) for _, spec in specs}) == 1,
+        tuple(map(bench.traits, ats)),
+        tuple(bench.buses[bench.bus_of(at)].poll_every for at in ats),
+        len({(spec.bus, spec.unit_id, spec.table) for spec in specs}) == 1,
         Rule(bound.profile.model.decision),
     )
 
@@ -204,8 +206,7 @@ def _cure(bound: Bound, formula: FlagsFormula, evidence: FlagsEvidence, verdict:
         quicker = tuple(float(f"{every_s / times:.1g}") for every_s in evidence.every_s)
         if min(quicker) >= _QUICKEST_S and flags_decide(formula, replace(evidence, every_s=quicker), verdict):
             buses = {
-                bound.bench.model.signals[one.name].bus: x
-                for one, x in zip(evidence.traits, quicker, strict=True)
+                bound.bench.model.bus_of(one.name): x for one, x in zip(evidence.traits, quicker, strict=True)
             }
             return ", ".join(f"read it every {x:g} s (`poll_every` of {bus!r})" for bus, x in buses.items())
     if verdict is Verdict.FAIL and wrong(formula, formula.for_s or float("inf")) is None:

@@ -100,9 +100,9 @@ def _demands(bound: Bound) -> Iterator[tuple[Path, Sequence[str], AgreesFormula]
 
 def _evidence(bound: Bound, names: Sequence[str]) -> PairEvidence:
     bench = bound.bench.model
-    specs = [(bound.signals[name], bench.signals[bound.signals[name]]) for name in names]
+    ats = [bound.signals[name] for name in names]
     return PairEvidence(
-        tuple(spec.traits(at) for at, spec in specs),
-        tuple(bench.buses[spec.bus].poll_every for _, spec in specs),
+        tuple(map(bench.traits, ats)),
+        tuple(bench.buses[bench.bus_of(at)].poll_every for at in ats),
         Rule(bound.profile.model.decision),
     )

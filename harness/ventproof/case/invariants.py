@@ -130,7 +130,7 @@ class InvariantItem:
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back; it binds on after it."""
-        kept = [w for w in self._watches if w.ruling is not None and w.seen.last_s <= gap.from_s]
+        kept = [w for w in self._watches if w.ruling is not None and not w.seen.rests_on(gap.from_s)]
         if len(kept) < len(self._watches):
             self._watches, self._unknown = kept, why
             self._go_on(Window(gap.to_s, gap.to_s), "readings were withdrawn")

@@ -55,7 +55,7 @@ class Item:
             return
         ruling = self.ruling
         if ruling is None or (
-            ruling.verdict is not Verdict.INCONCLUSIVE and self.watch.seen.last_s > gap.from_s
+            ruling.verdict is not Verdict.INCONCLUSIVE and self.watch.seen.rests_on(gap.from_s)
         ):
             self.settled = undecided(why)
 

@@ -36,25 +36,24 @@ class Margins:
 
     def late_s(self, signal: str) -> float:
         """Return how much later than it truly comes a response must be allowed to come, seconds."""
-        spec = self.bench.signals[signal]
-        traits = spec.traits(signal)
+        traits = self.bench.traits(signal)
         travel_s = 2 * traits.error / traits.rate_per_s if traits.rate_per_s else 0.0
         return _up(_SPARE * (self._age_s(signal) + self._stimulus_s() + travel_s))
 
     def tolerance(self, signal: str, asked: float) -> float:
         """Return the tolerance that is asked for, or the smallest that can be decided where that is wider."""
-        traits = self.bench.signals[signal].traits(signal)
+        traits = self.bench.traits(signal)
         needed = 2 * traits.error + (traits.rate_per_s or 0.0) * self._age_s(signal) / 2
         return asked if asked >= needed else _up(needed)
 
     def can_be_at(self, signal: str, span: tuple[float, float], middle: float, tolerance: float) -> bool:
         """Return whether what is somewhere in a span may read as one that is within a tolerance of a value."""
-        reach = tolerance + 2 * self.bench.signals[signal].traits(signal).error
+        reach = tolerance + 2 * self.bench.traits(signal).error
         return span[0] <= middle + reach and span[1] >= middle - reach
 
     def watches(self, flag: str) -> bool:
         """Return whether a flag that did not change can be told from one that was away between two readings."""
-        keeps_s = self.bench.signals[flag].keeps_for
+        keeps_s = self.bench.traits(flag).keeps_for_s
         return keeps_s is not None and keeps_s > _SPARE * self._age_s(flag)
 
     def fastest_edge_s(self, output: str) -> float:
@@ -64,11 +63,11 @@ class Margins:
         return fastest_edge_s(spec, self.bench.buses)
 
     def _age_s(self, signal: str) -> float:
-        spec = self.bench.signals[signal]
-        if spec.bus not in self._bus_ages_s:
-            made = budget(load_on(self.bench, spec.bus, self.bench.buses[spec.bus]))
-            self._bus_ages_s[spec.bus] = made.age_us * _US
-        return self._bus_ages_s[spec.bus] + spec.refreshed_every
+        bus = self.bench.bus_of(signal)
+        if bus not in self._bus_ages_s:
+            made = budget(load_on(self.bench, bus, self.bench.buses[bus]))
+            self._bus_ages_s[bus] = made.age_us * _US
+        return self._bus_ages_s[bus] + self.bench.traits(signal).refreshed_every_s
 
     def _stimulus_s(self) -> float:
         contacts = [o for o in self.bench.outputs.values() if isinstance(o, ContactOutput)]

@@ -193,11 +193,10 @@ def _flags(table: OverrideTable, foreseen: ExpectedBehaviour) -> Iterator[tuple[
 
 
 def _accuracy(margins: Margins, signal: str) -> SignalAccuracy | None:
-    spec = margins.bench.signals[signal]
-    unit = spec.unit
+    unit = margins.bench.signals[signal].unit
     if unit == FLAG_UNIT:
         return SignalAccuracy(signal, unit, margins.late_s(signal), 0.0, always=margins.watches(signal))
-    if spec.traits(signal).rate_per_s is None:
+    if margins.bench.traits(signal).rate_per_s is None:
         return None
     return SignalAccuracy(signal, unit, margins.late_s(signal), margins.tolerance(signal, 0.0))
 

@@ -180,7 +180,7 @@ def _gaps(bound: Bound, name: str, events: Sequence[Event]) -> list[Gap]:
     if not any(isinstance(event, GapSeen) for event in events):
         return []
     at = bound.signals[name]
-    bus = bound.bench.model.signals[at].bus
+    bus = bound.bench.model.bus_of(at)
     gaps: list[Gap] = []
     read_since = True
     for event in events:

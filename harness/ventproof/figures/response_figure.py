@@ -18,12 +18,11 @@ from ventproof.figures.drawing import AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
 from ventproof.judge.flags import AnyWatch
-from ventproof.judge.watch import is_discrete
 from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import span_text
-from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.evidence import Window, is_discrete
 
 _WHOLE_PX: Final = 250.0
 _CLOSE_PX: Final = 150.0
@@ -61,7 +60,7 @@ class Scene:
     @property
     def discrete(self) -> bool:
         """Whether the signal has separate values."""
-        return is_discrete(self.course.traits)
+        return is_discrete(self.course.traits.unit)
 
     @property
     def unit(self) -> str:
@@ -125,7 +124,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     whole = run.courses[item.signal]
     demand = Demand()
     if watch is not None:
-        unit = "" if is_discrete(whole.traits) else item.unit
+        unit = "" if is_discrete(whole.traits.unit) else item.unit
         counted = isinstance(watch.formula, CountsFormula)
         before = whole.read_before(origin_s) if counted else whole.at(watch.stimulus.earliest_s)
         demand = figure_demand(watch.formula, unit, before)
@@ -179,7 +178,7 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     whole = run.courses[item.signal]
     assert item.ruling is not None, "the evidence has ended"
     demand = figure_demand(
-        item.watches[0].formula, "" if is_discrete(whole.traits) else item.unit, (-INF, INF)
+        item.watches[0].formula, "" if is_discrete(whole.traits.unit) else item.unit, (-INF, INF)
     )
     contacts = set(item.invariant.while_ or ())
     moments = [

@@ -17,7 +17,7 @@ from ventproof.judge.advice import advice, limit_of
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
-from ventproof_bench.base.evidence import SignalTraits
+from ventproof_bench.base.evidence import SignalTraits, is_discrete
 
 _PASSES: Final[dict[type[Formula], str]] = {
     formulas.ReachesFormula: "came into the band in time",
@@ -69,7 +69,7 @@ class _Teller:
         self.decider = decider
         self.traits = traits
         self.since = since
-        self.unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+        self.unit = "" if is_discrete(traits.unit) else f" {traits.unit}"
         self.decimals = decimals_for(traits.error)
 
     def at(self, t_s: float) -> str:

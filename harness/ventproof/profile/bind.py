@@ -14,7 +14,8 @@ from ventproof.profile.stimulus import PulseContact
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput, SignalSpec, ValueOutput
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
+from ventproof_bench.benchfile.signals import Signal
 from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.yamlfile.fields import STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order
@@ -213,7 +214,7 @@ def _response_problems(
 
 
 def _reach(
-    profile: Loaded[Profile], path: Path, response: model.Reaches | model.Returns, signal: SignalSpec
+    profile: Loaded[Profile], path: Path, response: model.Reaches | model.Returns, signal: Signal
 ) -> Iterator[Problem]:
     """Yield a problem for a target that no reading of the signal can come near."""
     target = response.reaches if isinstance(response, model.Reaches) else response.returns

@@ -21,7 +21,7 @@ from ventproof_bench.yamlfile.tree import Alias, Items, Node, Table, as_data, gr
 from ventproof_bench.yamlfile.value_errors import near
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from pydantic.fields import FieldInfo
 
@@ -111,7 +111,13 @@ def _told_of(fault: Fault) -> Iterator[str]:
         yield f"No test can tell: {fault.equivalent}"
 
 
-EXAMPLES: Final = ("profile.yaml", "bench-wires.yaml", "bench-in-process.yaml", "table.yaml")
+EXAMPLES: Final = (
+    "profile.yaml",
+    "bench-wires.yaml",
+    "bench-in-process.yaml",
+    "bench-vents.yaml",
+    "table.yaml",
+)
 _MOST_LINES = 7
 
 
@@ -199,9 +205,18 @@ def _key(word: str) -> str:
             places.setdefault(meaning.where, []).extend(meaning.kinds)
     said = []
     for text, places in texts.items():
-        where = "; ".join(_where(place, kinds) for place, kinds in places.items())
+        where = "; ".join(_neighbours(_where(place, kinds) for place, kinds in places.items()))
         said.append(f"`{word}:` in {where}\n    {text}")
     return "\n".join(said)
+
+
+def _neighbours(places: Iterable[str]) -> Iterator[str]:
+    """Yield places in words, those below the same key together: `bench file: boards, set_at, tripped`."""
+    last: dict[str, list[str]] = {}
+    for place in places:
+        head, comma, tail = place.partition(", ")
+        last.setdefault(head, []).extend([tail] if comma else [])
+    return (", ".join([head, *tails]) for head, tails in last.items())
 
 
 def _where(place: str, kinds: list[str]) -> str:

@@ -334,7 +334,7 @@ def what_it_decides(file: BenchFile, measured: Measured) -> Iterator[Decidable]:
     contacts = [output for output in file.outputs.values() if isinstance(output, ContactOutput)]
     declared_s = max((max(c.operate, c.release) + c.bounce for c in contacts), default=0.0)
     stimulus_s = max((edges.width.worst_s for edges in measured.edges), default=declared_s)
-    for name, signal in file.signals.items():
+    for name, signal in file.registers.items():
         if signal.bus in buses:
             yield decidable(
                 signal.traits(name),
@@ -370,6 +370,7 @@ def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[
         ("feedback", measured.echoes),
         ("count", measured.counts),
         ("refresh", measured.refreshes),
+        ("board", measured.boards),
     ):
         for row in rows:
             yield name, _plain(asdict(row))

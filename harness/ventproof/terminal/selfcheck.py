@@ -14,7 +14,7 @@ from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, warn_unsafe
-from ventproof.verdict.text import about, milliseconds
+from ventproof.verdict.text import about, board_span, milliseconds
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.modbus.traffic import answering_at_once, budget
 
@@ -91,7 +91,7 @@ def _notes(notes: Iterable[Problem]) -> Iterator[str]:
 
 def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
     """Return what a bus is asked for and the worst that it makes of that."""
-    signals = sum(signal.bus == name for signal in bench.signals.values())
+    signals = sum(signal.bus == name for signal in bench.registers.values())
     load, at_once = load_on(bench, name, spec), load_on(bench, name, answering_at_once(spec))
     worst, least = budget(load), budget(at_once)
     known = load == at_once
@@ -195,6 +195,11 @@ def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
     for count in measured.counts:
         counted = "–" if count.counted is None else str(count.counted)
         yield f"output {count.output}: closures sent, counted by {count.signal}", f"{count.sent}, {counted}"
+    for board in measured.boards:
+        yield (
+            f"board {board.board}: safe by itself after its last request",
+            board_span(board.after_s, board.within_s),
+        )
     for refresh in measured.refreshes:
         most = "" if isinf(refresh.at_most_s) else f" to {milliseconds(refresh.at_most_s)}"
         yield f"signal {refresh.signal}: refresh interval", f"{milliseconds(refresh.at_least_s)}{most}"

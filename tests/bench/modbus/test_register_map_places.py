@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof_bench.benchfile.model import Location
+from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.modbus.register_map import parse_reference, resolve
 
 

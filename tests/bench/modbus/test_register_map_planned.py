@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.benchfile.model import InProcessBus, SignalSpec, TcpBus
+from ventproof_bench.benchfile.model import InProcessBus, TcpBus
+from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.register_map import plan_reads, width
 
 

@@ -10,13 +10,14 @@ from plain_unit import PlainBank
 from ventproof_bench.base.clock import run
 from ventproof_bench.base.evidence import Poll
 from ventproof_bench.base.protocols import BusUse, ReadRequest
-from ventproof_bench.benchfile.model import InProcessBus, SerialBus, SignalSpec
+from ventproof_bench.benchfile.model import InProcessBus, SerialBus
+from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.bus import ModbusBus
+from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
 from ventproof_bench.modbus.traffic import budget, load_of, silent_interval_s
 from ventproof_bench.relays.coil import CoilContact, CoilOptions
-from ventproof_bench.rig.polling import poll
 
 UNIT, BOARD = 1, 2
 ANSWERS_AFTER_S, JITTER_S = 0.003, 0.004

@@ -24,7 +24,7 @@ needs:
 steps:
   - step: one
     do: [STIMULUS]
-    expect: [{signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 35 s}]
+    expect: [{signal: roof_vent, reaches: 8 %, tolerance: 2 %, within: 35 s}]
 """
 
 

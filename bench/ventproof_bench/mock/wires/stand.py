@@ -13,6 +13,7 @@ from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.mock.unit import build
+from ventproof_bench.mock.wires.board_watchdog import WatchedBoard
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, ScpiBoard, serve_control_lines
 
@@ -225,8 +226,9 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     The unit listens on a pseudo-terminal (RTU, together with the coil board as a second unit on the line) and on TCP;
     the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. The boards' first
     relays are wired in parallel to the unit's rain terminal. The coil board's second relay has the unit's supply on
-    its normally closed contact, its third the cups, its fourth the bucket; the SCPI switch's second channel is wired
-    to the cups too and its third to the bucket; what the unit lacks is not wired.
+    its normally closed contact, its third the cups, its fourth the bucket, and it
+    has a communication watchdog; the SCPI switch's second channel is wired to the cups too and its third to the
+    bucket; what the unit lacks is not wired.
 
     Args:
         settings: of the unit.
@@ -254,9 +256,8 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     def contact_if_any(name: str) -> Callable[[bool], None]:
         return contact(name) if name in unit.contacts else lambda _: None
 
-    coils = CoilBoard(
-        {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
-    )
+    relays = {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
+    coils = WatchedBoard(CoilBoard(relays), coils=len(relays))
     frames = FramesBoard({1: contact("rain_2")})
     scpi = ScpiBoard({1: contact("rain_4"), 2: contact_if_any("cups"), 3: contact_if_any("bucket")})
     enter = stack.enter_async_context

@@ -8,9 +8,10 @@ import pytest
 from ventproof_bench.base.clock import Awake, run
 from ventproof_bench.base.errors import BenchError
 from ventproof_bench.base.protocols import Reply
-from ventproof_bench.benchfile.model import InProcessBus, SignalSpec, TcpBus
+from ventproof_bench.benchfile.model import InProcessBus, TcpBus
+from ventproof_bench.benchfile.signals import SignalSpec
+from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
-from ventproof_bench.rig.polling import poll
 
 REAL = TcpBus.model_validate({"link": "tcp", "host": "127.0.0.1", "tcp_port": 502})
 VIRTUAL = InProcessBus.model_validate({"link": "in-process"})

@@ -9,11 +9,12 @@ from ventproof_bench.base.clock import ORIGIN_S, run
 from ventproof_bench.base.errors import BusFault, LinkError
 from ventproof_bench.base.evidence import Gap, Poll
 from ventproof_bench.base.protocols import Reply
-from ventproof_bench.benchfile.model import InProcessBus, SignalSpec
+from ventproof_bench.benchfile.model import InProcessBus
+from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.mock.wires.modbus_server import Responder, Trouble
 from ventproof_bench.modbus.bus import ModbusBus
+from ventproof_bench.modbus.polling import poll
 from ventproof_bench.modbus.register_map import plan_reads
-from ventproof_bench.rig.polling import poll
 
 
 def spec_of(**fields):

@@ -1,0 +1,140 @@
+"""Whether the vents of a bench fit its signals, outputs and buses."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import Dimension, dimension_of
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput, LevelOutput, ResistanceOutput
+from ventproof_bench.modbus.register_map import plan_reads
+from ventproof_bench.yamlfile.fields import FLAG_UNIT
+from ventproof_bench.yamlfile.load import Loaded
+from ventproof_bench.yamlfile.value_errors import nearest
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.vents import EndSwitch, Plays, Potentiometer, VentSpec
+    from ventproof_bench.yamlfile.tree import Path
+
+
+def vents_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield what is wrong with the bench's vents, with the signals that are their positions, and with jumps."""
+    vents = bench.model.vents
+    for name, position in bench.model.positions.items():
+        if position.position_of not in vents:
+            hint = nearest(position.position_of, vents) if vents else "describe it below `vents:`"
+            reason = f"there is no vent {position.position_of!r}"
+            yield bench.problem(("signals", name, "position_of"), reason, hint)
+    for name, vent in vents.items():
+        path: Path = ("vents", name)
+        yield from _command_problems(bench, path, vent)
+        for flag in vent.known_at:
+            yield from _is_flag(bench, (*path, "known_at", flag), flag)
+        if vent.plays is not None:
+            yield from _plays_problems(bench, (*path, "plays"), vent.plays)
+    yield from _shared_outputs(bench)
+    yield from _jumps_problems(bench)
+
+
+def _command_problems(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[Problem]:
+    if vent.follows is not None:
+        signal = bench.model.registers.get(vent.follows)
+        if signal is None:
+            reason = f"there is no signal {vent.follows!r} in registers"
+            yield bench.problem((*path, "follows"), reason, nearest(vent.follows, bench.model.registers))
+        elif dimension_of(signal.unit) is not Dimension.PERCENT:
+            reason = f"signal {vent.follows!r} is in {signal.unit}"
+            yield bench.problem((*path, "follows"), reason, "a drive's command is a position, in %")
+        return
+    wrong = False
+    for key, flag in (("opens_on", vent.opens_on), ("closes_on", vent.closes_on)):
+        for problem in _is_flag(bench, (*path, key), flag):
+            wrong = True
+            yield problem
+    if not wrong:
+        yield from _one_read(bench, path, vent)
+
+
+def _is_flag(bench: Loaded[BenchFile], path: Path, name: str | None) -> Iterator[Problem]:
+    signals = bench.model.registers
+    if name is None:
+        return
+    if name not in signals:
+        yield bench.problem(path, f"there is no signal {name!r} in registers", nearest(name, signals))
+    elif signals[name].unit != FLAG_UNIT:
+        yield bench.problem(path, f"signal {name!r} is in {signals[name].unit}", "name a flag")
+
+
+def _one_read(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[Problem]:
+    """Both contacts of a drive must come in one reply: what is read apart may have been so at different instants."""
+    registers = bench.model.registers
+    opens, closes = (registers[name] for name in vent.commanded_by)
+    if opens.bus == closes.bus and opens.bus in bench.model.buses:
+        its = {name: spec for name, spec in registers.items() if spec.bus == opens.bus}
+        try:
+            reads = plan_reads(its, bench.model.buses[opens.bus]).reads
+        except (Refusal, ValueError):
+            return  # told where the signal stands
+        if any({vent.opens_on, vent.closes_on} <= {field[0] for field in read.fields} for read in reads):
+            return
+    hint = "give them neighbouring addresses of one table, or raise `longest_gap`"
+    yield bench.problem(
+        (*path, "closes_on"), f"{vent.opens_on!r} and {vent.closes_on!r} are not read in one request", hint
+    )
+
+
+def _plays_problems(bench: Loaded[BenchFile], path: Path, plays: Plays) -> Iterator[Problem]:
+    for key, switch in (("closed_switch", plays.closed_switch), ("open_switch", plays.open_switch)):
+        if switch is not None:
+            yield from _switch_problems(bench, (*path, key), switch)
+    if plays.position is not None:
+        yield from _position_problems(bench, (*path, "position"), plays.position)
+
+
+def _switch_problems(bench: Loaded[BenchFile], path: Path, switch: EndSwitch) -> Iterator[Problem]:
+    contacts = {n: o for n, o in bench.model.outputs.items() if isinstance(o, ContactOutput)}
+    if switch.output not in contacts:
+        yield bench.problem(
+            (*path, "output"), f"there is no contact {switch.output!r}", nearest(switch.output, contacts)
+        )
+    if switch.at.dimension is not Dimension.PERCENT or not 0 <= switch.at.value <= 100:  # noqa: PLR2004 - per cent
+        yield bench.problem((*path, "at"), f"{switch.at.text!r} is no position", "write 0 % to 100 %")
+
+
+def _position_problems(bench: Loaded[BenchFile], path: Path, position: Potentiometer) -> Iterator[Problem]:
+    levels = {n: o for n, o in bench.model.outputs.items() if isinstance(o, LevelOutput | ResistanceOutput)}
+    output = levels.get(position.output)
+    if output is None:
+        reason = f"there is no level or resistance {position.output!r}"
+        yield bench.problem((*path, "output"), reason, nearest(position.output, levels))
+    elif dimension_of(output.unit) is not Dimension.PERCENT:
+        reason = f"output {position.output!r} is in {output.unit}"
+        yield bench.problem((*path, "output"), reason, "a position is in %: `range: [0 %, 100 %]`")
+    for key, share in (("accuracy", position.accuracy), ("unit_deadband", position.unit_deadband)):
+        if share is not None and (share.dimension is not Dimension.PERCENT or share.value < 0):
+            yield bench.problem((*path, key), f"{share.text!r} is no share of the travel", "write it in %")
+
+
+def _shared_outputs(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    owners = bench.model.played_outputs
+    for name, vent in bench.model.vents.items():
+        for output in vent.plays.outputs if vent.plays is not None else ():
+            if owners[output] != name:
+                reason = f"output {output!r} is played by {owners[output]!r}, too"
+                yield bench.problem(("vents", name, "plays"), reason, "give each vent its own", at_key=True)
+
+
+def _jumps_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    for name, signal in bench.model.registers.items():
+        for index, value in enumerate(signal.jumps_to or ()):
+            if value.dimension is not dimension_of(signal.unit):
+                path: Path = ("signals", name, "jumps_to", index)
+                yield bench.problem(
+                    path, f"{value.text!r} is not in {signal.unit}", f"write it in {signal.unit}"
+                )
+        if signal.jumps_to is not None and signal.full_travel is None:
+            reason = "a signal without full_travel may jump anyhow"
+            yield bench.problem(("signals", name, "jumps_to"), reason, "declare `full_travel`", at_key=True)
