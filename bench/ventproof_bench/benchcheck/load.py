@@ -17,6 +17,7 @@ from ventproof_bench.base.quantities import (
     value_fault,
 )
 from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
+from ventproof_bench.benchcheck.levels import breaking_problems, put_problems
 from ventproof_bench.benchcheck.loop import hole_problems, hunting_notes
 from ventproof_bench.benchcheck.traffic import carrying_problems
 from ventproof_bench.benchcheck.vents import vents_problems
@@ -26,7 +27,6 @@ from ventproof_bench.benchcheck.wiring import (
     location_problems,
     outputs_problems,
     overlap_notes,
-    put_problems,
 )
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
 from ventproof_bench.benchfile.signals import SignalSpec
@@ -82,6 +82,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *hookup_problems(bench),
         *vents_problems(bench),
         *boards_problems(bench),
+        *breaking_problems(bench),
     ]
     problems = problems or list(put_problems(bench))
     if problems:

@@ -18,10 +18,9 @@ from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
-    LevelOutput,
     OutputSpec,
     RegisterOutput,
-    ResistanceOutput,
+    TerminalOutput,
 )
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
@@ -165,7 +164,7 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 @final
 @dataclass(frozen=True, slots=True)
 class _LevelLine:
-    spec: LevelOutput | ResistanceOutput
+    spec: TerminalOutput
     driver: Level
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 

@@ -49,9 +49,8 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import (
         BenchFile,
         HookUp,
-        LevelOutput,
         OutputSpec,
-        ResistanceOutput,
+        TerminalOutput,
         ValueOutput,
     )
     from ventproof_bench.rig.build import Rig
@@ -90,7 +89,7 @@ class Terminals(Protocol):
     def level(self, output: ValueOutput, value: float) -> float:
         """Return what an output's driver is given for a value: mA, V, ohm, or the value itself."""
 
-    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+    def broken(self, output: TerminalOutput) -> float:
         """Return what it is given for a broken wire."""
 
     def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
@@ -398,6 +397,8 @@ class SelfCheck:
     async def _break(self, name: str) -> Window:
         output = self._rig.file.outputs[name]
         assert not isinstance(output, ContactOutput | RegisterOutput), "loading a bench file sees to it"
+        if output.breaks_with is not None:
+            return await self._drive(output.breaks_with, closed=False)
         level = self._terminals.broken(output)
         window = await self._rig.outputs.level(name, level)
         self._listener.wrote(name, f"break the wire of {name}", level, window)

@@ -144,7 +144,7 @@ class _Notes:
         self.shown = blake2b(digest_size=16)
         self.watched = blake2b(digest_size=16)
         self.polls = 0
-        self._watching = [(result, bound.signals[result.signal]) for result in case.results]
+        self._watching = [(result, bound.signals[name]) for result in case.results for name in result.signals]
 
     def take(self, event: Event) -> None:
         """Take an event of the run."""

@@ -115,14 +115,40 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.MovesAt: ("moves_at", ("to",), ()),
     model.OvershootsAtMost: ("overshoots_at_most", ("of",), ("overshoots_at_most",)),
     model.NeverReverses: ("never_reverses", (), ()),
+    model.NeverTogether: ("never_together", (), ()),
+    model.PausesBefore: ("pauses_before", (), ()),
+    model.RunsAtMost: ("runs_at_most", (), ()),
+    model.StartsAtMost: ("starts_at_most", (), ()),
+    model.StopsAtEnd: ("stops_at_end", (), ()),
+    model.TogetherWith: ("together_with", (), ()),
+    model.AgreesWith: ("agrees_with", (), ("tolerance",)),
 }
-_FLAG_KINDS: Final = ("equals", "unchanged", "stays")
+DRIVE_KINDS: Final = (
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+)
+"""What is demanded of the flags of drives only."""
+ALWAYS_KINDS: Final[dict[str, str]] = {
+    "stays": "tolerance",
+    "stays_above": "",
+    "stays_below": "",
+    "never_together": "",
+    "pauses_before": "at_least",
+    "runs_at_most": "",
+    "starts_at_most": "per",
+    "stops_at_end": "within",
+    "together_with": "within",
+    "agrees_with": "tolerance",
+}
+"""What may always hold, and the key that must go with it."""
+_STATE_KINDS: Final = ("equals", "unchanged", "stays")
 _FITTING: Final = {
-    FLAG_UNIT: _FLAG_KINDS,
-    STATE_UNIT: _FLAG_KINDS,
+    FLAG_UNIT: (*_STATE_KINDS, *DRIVE_KINDS),
+    STATE_UNIT: _STATE_KINDS,
     COUNT_UNIT: ("counts", "unchanged"),
 }
-_ANALOGUE_KINDS: Final = tuple(key for key, _, _ in _KINDS.values() if key not in {"equals", "counts"})
+_ANALOGUE_KINDS: Final = tuple(
+    key for key, _, _ in _KINDS.values() if key not in {"equals", "counts", *DRIVE_KINDS}
+)
 
 
 def kind_of(response: ResponseCommon) -> str:
@@ -158,6 +184,34 @@ def response_problems(
         return
     yield from value_problems(profile, path, response, unit, values=values, differences=differences)
     yield from _nested_problems(profile, path, response, unit)
+    yield from other_problems(profile, path, response, unit)
+
+
+def other_problems(
+    profile: Loaded[Profile], path: Path, part: ResponseCommon | model.Invariant, unit: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with the second signal of a response or an `always`.
+
+    Args:
+        profile: the profile.
+        path: where the part stands.
+        part: the part itself.
+        unit: unit of its first signal.
+    """
+    for key in model.OTHER_SIGNAL_KEYS:
+        other = getattr(part, key, None)
+        if other is None:
+            continue
+        known = profile.model.needs.signals
+        if other not in known:
+            yield no_signal(profile, (*path, key), other)
+        elif other == part.signal:
+            hint = "name the other one"
+            yield profile.problem((*path, key), f"{other!r} is the signal itself", hint)
+        elif known[other] != unit:
+            reason = f"{other!r} is in {known[other]}" if known[other] not in _FITTING else ""
+            reason = reason or f"{other!r} is a {known[other]}"
+            yield profile.problem((*path, key), f"{reason}, and {part.signal!r} a {unit}", f"name a {unit}")
 
 
 def _nested_problems(

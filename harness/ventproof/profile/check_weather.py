@@ -26,8 +26,8 @@ from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, r
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
-from ventproof_bench.benchcheck.wiring import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchcheck.levels import put_fault
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -139,11 +139,10 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
                 if name not in failed:
                     yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
                 failed.pop(name, None)
-            case CloseContact(close=name) | OpenContact(open=name) | PulseContact(pulse=name):
+            case PulseContact(pulse=name):
                 if name in failed:
-                    yield profile.problem(
-                        path, f"{name!r} has failed: its contact cannot move while it does", "mend it first"
-                    )
+                    reason = f"{name!r} has failed: its pulses would reach nothing"
+                    yield profile.problem(path, reason, "mend it first")
 
 
 def sensor_problems(
@@ -197,23 +196,21 @@ def _can_fail(
     if isinstance(output, RegisterOutput) and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
-    elif isinstance(output, ContactOutput) and output.sensor is None:
-        hint = "use `open` for a broken wire, `close` for a short, or declare its `sensor:`"
-        yield profile.problem((*path, "fail"), f"{at} is a plain contact", hint)
     elif is_contact and failure.by is not None:
         yield profile.problem(
             (*path, "by"),
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
-    elif isinstance(output, LevelOutput | ResistanceOutput) and failure.how in {"open", "short"}:
+    elif isinstance(output, TerminalOutput) and failure.how in {"open", "short"}:
+        if failure.how == "open" and output.breaks_with is not None:
+            return
         ends = end_levels(output)
         said = put_fault(output, ends.broken if failure.how == "open" else ends.shorted)
         if said is not None:
             reason = f"{at} cannot show a wire that is {failure.how}: {said[0]}"
-            yield profile.problem(
-                (*path, "how"), reason, "fail it in another way, or switch its wires by a relay"
-            )
+            cure = "name a contact in series with it, `breaks_with:`, or " if failure.how == "open" else ""
+            yield profile.problem((*path, "how"), reason, f"{cure}fail it in another way")
     elif not is_contact and failure.how == "chatter" and failure.by is None:
         yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
@@ -272,7 +269,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
             case Fail(fail=name, how="open" | "short"):
                 cut.add(name)
             case Mend(mend=name):
-                if name in cut - known and isinstance(outputs[name], LevelOutput | ResistanceOutput):
+                if name in cut - known and isinstance(outputs[name], TerminalOutput):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
                         (*path, "mend"), f"nothing says what {name!r} shows from now on", hint

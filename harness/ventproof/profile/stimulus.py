@@ -210,14 +210,15 @@ class Wind(StimulusCommon):
 
 
 class Fail(StimulusCommon):
-    """Let a sensor fail; the weather goes on unseen until it is mended."""
+    """Let a sensor or a contact fail; what goes on is unseen until it is mended."""
 
     fail: Name
-    """The output that stands for the sensor: bucket, cups, a level or a resistance."""
+    """The output that fails: one that stands for a sensor, or a plain contact."""
     how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
     """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: it comes to be wrong
     by `by` in the time that `over` says; `jump`: it is wrong by that at once, a rate that no weather has; `chatter`: a
-    loose connection makes a contact open and close, or a value jump by `by` up and down, about every `every`."""
+    loose or leaking connection makes a contact open and close, or a value jump by `by` up and down, about every
+    `every`. A contact that is closed or opened meanwhile does so once it is mended."""
     by: AnyQuantity | None = None
     """How far the value comes to be wrong, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None

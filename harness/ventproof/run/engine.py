@@ -315,6 +315,8 @@ class Engine:
             return
         outputs, of = self._rig.outputs, StimulusId(step, index, stimulus.label)
         name, said, edges = contact_plan(stimulus)
+        if self._weather.hides(of, name, said, closed=edges[-1].closed):
+            return
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
         # Before the contact moves: no invariant may be judged by what is read while it may have moved already.

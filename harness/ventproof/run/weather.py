@@ -192,6 +192,10 @@ class PlayedWeather:
         window = await self.rig.outputs.condition(self.vents[name], parts)
         self.tell(StimulusApplied, of, name, said, window=self.times.window(window))
 
+    def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
+        """Whether a contact has failed, so that a move of it shows once it is mended; then it is written down."""
+        return self._failing.hides(of, name, said, closed=closed)
+
     async def stop(self) -> None:
         """Stop everything that goes on, and write down what was played.
 

@@ -43,8 +43,7 @@ from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import (
     BenchFile,
     ContactOutput,
-    LevelOutput,
-    ResistanceOutput,
+    TerminalOutput,
     ValueOutput,
 )
 from ventproof_bench.rig.build import Rig, assemble
@@ -161,7 +160,7 @@ class _Terminals:
     def level(self, output: ValueOutput, value: float) -> float:
         return level_of(output, value)
 
-    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+    def broken(self, output: TerminalOutput) -> float:
         return end_levels(output).broken
 
     def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
