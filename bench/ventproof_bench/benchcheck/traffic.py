@@ -69,7 +69,8 @@ def carrying_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             continue
         takes = f"{said(load.round_us)} at {declared.baud} Bd{_answering(declared)}"
         vents = " with the vents that it moves" if load.played_us else ""
-        reason = f"bus {name!r} is polled every {said(load.poll_every_us)}, but a round of its polls{vents} takes {takes}"
+        every = said(load.poll_every_us)
+        reason = f"bus {name!r} is polled every {every}, but a round of its polls{vents} takes {takes}"
         yield bench.problem(("buses", name, "poll_every"), reason, remedy(bench.model, name, declared))
 
 

@@ -41,8 +41,8 @@ PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
 
 _WIRES: Final = {"0-10 V": {"open": 10.0, "short": 0.0}, "4-20 mA": {"open": 0.0, "short": 21.5}}
-"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common practice,
-no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
+"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common
+practice, no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
 
 _TRIED: Final = (
     1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
@@ -320,20 +320,21 @@ class _Rounds:
     async def condition(self, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of the vent, and wait until that was played."""
         asked_s = now_s()
-        for part, fields in parts.items():
-            self._befall(part, fields)
+        from_s = max((self._befall(part, fields) for part, fields in parts.items()), default=asked_s)
         self._written.clear()
         played = asyncio.get_running_loop().create_future()
         self._waiting.append(played)
-        return Window(asked_s, await played)
+        return Window(asked_s, max(from_s, await played))
 
-    def _befall(self, part: VentPart, fields: PartCondition) -> None:
+    def _befall(self, part: VentPart, fields: PartCondition) -> float:
+        """Set what has befallen a part; returns from when on it is so, at the earliest."""
         if part == "drive":
-            self._vent.apply(Condition(**fields))
-        elif part == "position":
+            return self._vent.apply(Condition(**fields))
+        if part == "position":
             self._potentiometer.apply(PotentiometerCondition(**fields))
         elif part in self._switches:
             self._switches[part].condition = SwitchCondition(**fields)
+        return now_s()
 
     async def _round(self) -> None:
         """Play back what sensors show in the middle of the time until this is done in the next round."""

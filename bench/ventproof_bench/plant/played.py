@@ -1,7 +1,8 @@
 """A vent that a bench plays: moved by readings of its commands, and shown for a while at a time (pure).
 
-What was shown is never taken back. An edge of the commands is entered in the middle of the window in which it was seen,
-or later: where it leaves what was shown as it was. A drive's own dead time and run-on pay for that as far as they reach.
+What was shown is never taken back. An edge of the commands is entered in the middle of the window in which it was
+seen, or later: where it leaves what was shown as it was. A drive's own dead time and run-on pay for that as far as they
+reach.
 """
 
 from __future__ import annotations

@@ -289,12 +289,12 @@ class VentFailure(StimulusCommon):
         "reversed",
         "noise",
     ]
-    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run turns by `by` in vain; `slow`:
-    every travel takes `factor` times as long, as in the cold; `loaded`: opening and closing do, as in wind; `dead`: it
-    does nothing; `runs_on`: it runs on as long as `for` says; `backlash`: it turns by `by` before the vent follows;
-    `creeps`: at rest the vent opens by itself at `rate`. Of a switch: `reached`: it says so all the time; `never`; `late`
-    by `for`; `bounces` for so long. Of the potentiometer: `open`: a wire is broken; `short`: its wires touch; `stuck`: it
-    stays as it is; `reversed`: closed shows as open; `noise`: it strays by at most `by`."""
+    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run turns by `by` in vain;
+    `slow`: every travel takes `factor` times as long, as in the cold; `loaded`: opening and closing do, as in wind;
+    `dead`: it does nothing; `runs_on`: it runs on as long as `for` says; `backlash`: it turns by `by` before the vent
+    follows; `creeps`: at rest the vent opens by itself at `rate`. Of a switch: `reached`: it says so all the time;
+    `never`; `late` by `for`; `bounces` for so long. Of the potentiometer: `open`: a wire is broken; `short`: its wires
+    touch; `stuck`: it stays as it is; `reversed`: closed shows as open; `noise`: it strays by at most `by`."""
     position: AnyQuantity | None = None
     """With `jams`: where, 0 % to 100 % open."""
     way: Literal["opening", "closing"] | None = None
