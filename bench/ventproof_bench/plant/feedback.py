@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections import deque
 from dataclasses import dataclass
 from random import Random
 from typing import Literal, final
@@ -57,26 +59,24 @@ class EndSwitchTold:
         self.condition = SwitchCondition()
         self._at_percent = at_percent
         self._end = end
-        self._reached: bool | None = None
-        self._since_s = 0.0
+        self._changes: deque[tuple[float, bool]] = deque()
         self._turn = False
 
     def reached(self, at_s: float, percent: float) -> bool:
         """Return whether it tells that the end is reached, with the drive at a place from 0 to 100 %."""
+        changes, told = self._changes, self.condition
         truth = percent <= self._at_percent if self._end == "closed" else percent >= self._at_percent
-        if self._reached is None:
-            self._reached, self._since_s = truth, float("-inf")
-        if truth is not self._reached:
-            self._reached, self._since_s = truth, at_s
-        told = self.condition
+        if not changes or changes[-1][1] is not truth:
+            changes.append((at_s if changes else -math.inf, truth))
+        while len(changes) > 1 and changes[1][0] + told.late_s <= at_s:
+            changes.popleft()
         if told.stuck is not None:
             return told.stuck == "reached"
-        if at_s < self._since_s + told.late_s:
-            return not truth
-        if at_s < self._since_s + told.late_s + told.bounces_s:
+        changed_s, reached = changes[0]
+        if at_s < changed_s + told.late_s + told.bounces_s:
             self._turn = not self._turn
             return self._turn
-        return truth
+        return reached
 
 
 @final

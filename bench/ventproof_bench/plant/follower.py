@@ -5,6 +5,7 @@ Its deadband is common practice, no source.
 
 from __future__ import annotations
 
+import math
 from typing import final
 
 from ventproof_bench.plant.motion import CLOSED_PERCENT, OPEN_PERCENT
@@ -15,11 +16,13 @@ from ventproof_bench.plant.vent import Vent
 class Follower:
     """Moves a vent's contacts by the positions that it is told, exactly in time.
 
-    At an end it runs on until it is there; elsewhere it is switched off as much ahead as it runs on.
+    At an end it runs on until it is there; elsewhere it is switched off as much ahead as it runs on. So a step shorter
+    than its run-on is not made.
 
     Args:
         vent: the vent whose drive follows.
-        deadband_percent: a command nearer than this to where the drive stands is not carried out.
+        deadband_percent: a command nearer than this to where the drive is does not set it in motion; on its way to one
+            it goes on.
         coast_s: how long the drive runs on, 0 s or more.
     """
 
@@ -33,7 +36,7 @@ class Follower:
         """Plan anew with the next command: how the drive goes has changed."""
         self._told_percent = None
 
-    def command(self, at_s: float, percent: float, *, unchanged_until_s: float) -> None:
+    def command(self, at_s: float, percent: float, *, unchanged_until_s: float = -math.inf) -> None:
         """Tell the drive where to go, 0 to 100 %; what it was told already changes nothing.
 
         Args:
@@ -45,16 +48,19 @@ class Follower:
         if percent == self._told_percent:
             return
         self._told_percent = percent
-        off_percent = percent - self._vent.drive_at(max(at_s, unchanged_until_s))
-        if abs(off_percent) <= self._deadband_percent:
+        decided_s = max(at_s, unchanged_until_s)
+        off_percent = percent - self._vent.drive_at(decided_s)
+        goes_there = off_percent * self._vent.way_at(decided_s) > 0
+        if abs(off_percent) <= self._deadband_percent and not goes_there:
             off_percent = 0.0
-        opens, closes = off_percent > 0, off_percent < 0
-        at_s = self._switch(at_s, opens=opens, closes=closes, unchanged_until_s=unchanged_until_s)
+        at_s = self._switch(
+            at_s, opens=off_percent > 0, closes=off_percent < 0, unchanged_until_s=unchanged_until_s
+        )
         if off_percent and percent not in {CLOSED_PERCENT, OPEN_PERCENT}:
             reaches_s = self._vent.drive_reaches_s(percent, at_s)
-            off_s = max(at_s, reaches_s - self._coast_s)
-            if off_s < float("inf"):
-                self._vent.switch(off_s, opens=False, closes=False)
+            if reaches_s < math.inf:
+                off_s = max(at_s, reaches_s - self._coast_s)
+                self._switch(off_s, opens=False, closes=False, unchanged_until_s=unchanged_until_s)
 
     def _switch(self, at_s: float, *, opens: bool, closes: bool, unchanged_until_s: float) -> float:
         at_s = self._vent.earliest_s(at_s, opens=opens, closes=closes, unchanged_until_s=unchanged_until_s)

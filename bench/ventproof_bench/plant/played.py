@@ -36,6 +36,7 @@ class PlayedVent:
         self._follower = Follower(self.vent, deadband_percent=deadband_percent, coast_s=travel.coast_s)
         self._contacts = (False, False)
         self._seen_s = start_s
+        self._entered_s = start_s
 
     def read_contacts(self, from_s: float, to_s: float, *, opens: bool, closes: bool) -> None:
         """Take what the two contacts were at some moment from one instant to another."""
@@ -45,6 +46,7 @@ class PlayedVent:
             )
             self.vent.switch(at_s, opens=opens, closes=closes)
             self._contacts = (opens, closes)
+            self._entered_s = at_s
         self._seen_s = from_s
 
     def read_command(self, from_s: float, to_s: float, percent: float) -> None:
@@ -66,7 +68,8 @@ class PlayedVent:
         return self.shown_until_s
 
     def apply(self, condition: Condition) -> float:
-        """Set what has befallen the vent, in place of what had before, from when it was shown last; return that."""
-        self.vent.apply(self.shown_until_s, condition)
+        """Set what has befallen the vent, in place of what had before, as soon as nothing is taken back; return when."""
+        at_s = max(self.shown_until_s, self._entered_s)
+        self.vent.apply(at_s, condition)
         self._follower.forget()
-        return self.shown_until_s
+        return at_s

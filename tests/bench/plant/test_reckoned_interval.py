@@ -250,7 +250,7 @@ def _beyond(vent, piece):
     return worst
 
 
-@drawing(max_examples=150)
+@drawing(max_examples=120)
 @given(st.integers(0, 10**9))
 def test_no_vent_that_could_be_leaves_the_interval(seed):
     """Any vent within the ranges, edges anywhere in their windows, late and lost replies: it is inside all along."""
