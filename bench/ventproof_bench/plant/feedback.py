@@ -96,7 +96,7 @@ class PositionTold:
     def shows(self, percent: float) -> float | Literal["open", "short"]:
         """Return what it shows of a place from 0 to 100 %: another such place, or that a wire is open or shorted."""
         condition = self._condition
-        if condition.how == "open" or condition.how == "short":
+        if condition.how in {"open", "short"}:
             return condition.how
         if condition.how == "stuck":
             if self._stuck is None:
