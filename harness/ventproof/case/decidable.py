@@ -13,10 +13,13 @@ from functools import lru_cache
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.case.decidable_flags import flag_problems
+from ventproof.case.decidable_pairs import unlike_problems
 from ventproof.case.demand import anchor_of, formula_of, invariant_formula
 from ventproof.case.ideal import Course, Sight, early, right, wrong
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
 from ventproof.judge.trace import SignalTrace
@@ -163,8 +166,8 @@ class _Demand:
 
 def checked(bound: Bound) -> Bound:
     """Return a profile on a bench with all that no unit can pass there, and a warning for what none can fail."""
-    errors: list[Problem] = []
-    warnings: list[Problem] = []
+    errors, warnings = flag_problems(bound)
+    warnings += unlike_problems(bound, errors)
     for demand in _demands(bound):
         if not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
             reason = f"no unit can pass this on this bench, however right: {demand.seen}"
@@ -202,6 +205,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
         for index, response in enumerate(step.expect):
             spec = signals[bound.signals[response.signal]]
             formula = formula_of(response, spec.states or {})
+            if isinstance(formula, FlagsFormula | AgreesFormula):
+                continue
             evidence = _evidence(bound, response.signal, _window_s(bound, step, response))
             before = stood.get(response.signal)
             bus = bound.bench.model.bus_of(bound.signals[response.signal])
@@ -213,6 +218,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
         stood |= comes_to
     for index, invariant in enumerate(profile.always):
         always = invariant_formula(invariant)
+        if isinstance(always, FlagsFormula | AgreesFormula):
+            continue
         spec = signals[bound.signals[invariant.signal]]
         kind = next(
             key for key in ("stays", "stays_above", "stays_below") if getattr(invariant, key) is not None
@@ -231,7 +238,8 @@ def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     """Return the shortest window that the stimulus of a response can have."""
     _, number = anchor_of(response, step)
-    for name in step.do[number].outputs if number is not None else ():
+    names = step.do[number].outputs if number is not None else ()
+    for name in names if bound.outputs.keys() >= set(names) else ():
         output = bound.bench.model.outputs[bound.outputs[name]]
         if isinstance(output, ContactOutput):
             return min(output.operate, output.release) + output.bounce

@@ -9,6 +9,7 @@ from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Cones, Envelope, Pairs
 from ventproof.envelope.readings import Arrived, ReadingHistory
 from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
+from ventproof.judge.agreement import Tap
 from ventproof.judge.contrast import Role
 from ventproof.judge.watch import Watch
 from ventproof.judge.wording import STIMULUS, Since
@@ -39,7 +40,7 @@ class SignalTrace:
         self._error = 0.0 if is_discrete(traits.unit) else traits.error
         self._history = ReadingHistory(self._error, traits.refreshed_every_s)
         self._keep_from_s = INF
-        self._watches: list[Watch] = []
+        self._watches: list[Watch | Tap] = []
         self._gap: Gap | None = None
         self._restarted = False
         self._lost = False
@@ -162,6 +163,18 @@ class SignalTrace:
         if watch.ruling is None:
             self._watches.append(watch)
         return watch
+
+    def tap(self, tap: Tap, since_s: float) -> None:
+        """Let a watch on two signals take what is remembered since an instant, and all that comes."""
+        tap.replay(self._history.arrived(since_s), self._history.pieces(since_s))
+        if self._gap is not None:
+            tap.gap(self._gap)
+        self._watches.append(tap)
+
+    @property
+    def envelope(self) -> Envelope:
+        """What is known between the readings, of those that still matter."""
+        return self._envelope
 
     @property
     def last(self) -> Sample | None:
