@@ -238,7 +238,8 @@ def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     """Return the shortest window that the stimulus of a response can have."""
     _, number = anchor_of(response, step)
-    for name in step.do[number].outputs if number is not None else ():
+    names = step.do[number].outputs if number is not None else ()
+    for name in names if bound.outputs.keys() >= set(names) else ():
         output = bound.bench.model.outputs[bound.outputs[name]]
         if isinstance(output, ContactOutput):
             return min(output.operate, output.release) + output.bounce

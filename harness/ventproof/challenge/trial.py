@@ -118,7 +118,14 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     async def main() -> tuple[Outcome, MockUnit]:
         rig = assemble(bench.model, seed=seed)
         assert rig.mock is not None, "a virtual bench has one"
-        engine = Engine(profile.model, rig, case, record=notes.take, output_names=bound.outputs)
+        engine = Engine(
+            profile.model,
+            rig,
+            case,
+            record=notes.take,
+            output_names=bound.outputs,
+            vent_names=bound.vents,
+        )
         return await engine.run(Header()), rig.mock
 
     outcome, unit = run_loop(main(), virtual=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ventproof.profile import model
-from ventproof.profile.model import CONTACT, Profile, ResponseCommon
+from ventproof.profile.model import CONTACT, VENT, Profile, ResponseCommon
 from ventproof.profile.stimulus import PAUSES, PulseContact, Rainfall, Stimulus, Wind
 from ventproof_bench.base.quantities import Dimension, difference_fault, dimension_of, value_fault
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
@@ -42,6 +42,10 @@ def contact_problems(
     needs = profile.model.needs.outputs
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
+    elif needs[name] == VENT:
+        yield profile.problem(
+            path, f"{name!r} is a vent, not a contact", "use `fail` and `mend`", at_key=at_key
+        )
     elif needs[name] != CONTACT:
         reason = f"{name!r} is a value in {needs[name]}, not a contact"
         yield profile.problem(path, reason, "use `write`", at_key=at_key)
@@ -55,6 +59,9 @@ def written_problems(
     needs = profile.model.needs.outputs
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
+    elif needs[name] == VENT:
+        reason = f"{name!r} is a vent and takes no value"
+        yield profile.problem(path, reason, "use `fail` and `mend`", at_key=at_key)
     elif needs[name] == CONTACT:
         hint = "use `close`, `open` or `pulse`, or `set` in the start"
         yield profile.problem(path, f"{name!r} is a contact and takes no value", hint, at_key=at_key)

@@ -23,24 +23,28 @@ from ventproof_bench.yamlfile.fields import (
 CONTACT = "contact"
 """What a profile needs where a bench has a contact."""
 
+VENT = "vent"
+"""What a profile needs where a bench plays a vent."""
 
-def _contact_or_unit(need: str) -> str:
-    return need if need == CONTACT else own_unit(need, CONTACT)
+
+def _contact_vent_or_unit(need: str) -> str:
+    return need if need in {CONTACT, VENT} else own_unit(need, CONTACT, VENT)
 
 
 OutputNeed = Annotated[
     str,
-    AfterValidator(_contact_or_unit),
-    WithJsonSchema({"type": "string", "enum": [CONTACT, *OWN_UNITS]}),
+    AfterValidator(_contact_vent_or_unit),
+    WithJsonSchema({"type": "string", "enum": [CONTACT, VENT, *OWN_UNITS]}),
 ]
-"""`contact`, or the unit of a value that is written."""
+"""`contact`, `vent`, or the unit of a value that is written."""
 
 
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
     outputs: dict[Name, OutputNeed] = Field(default_factory=dict)
-    """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
+    """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …); or `vent`, for one that the bench
+    plays and that is to fail."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
     """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
 

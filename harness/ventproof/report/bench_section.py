@@ -125,6 +125,10 @@ def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
         elif name == "edges" and fields["output"] in used:
             rows.append((f"{fields['output']}: late edge", *_quantiles(fields["late"])))
             rows.append((f"{fields['output']}: window of an edge", *_quantiles(fields["width"])))
+        elif name == "loop" and fields["signal"] in used:
+            rows.append(
+                (f"vent {fields['vent']}: from its command to what shows it", *_quantiles(fields["delay"]))
+            )
     yield ReportedTable("Measured by the self-check", head, tuple(rows))
     decided = [e.fields for e in figures if e.name == "decidable" and e.fields["signal"] in used]
     if decided:

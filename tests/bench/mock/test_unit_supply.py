@@ -2,9 +2,10 @@
 
 import pytest
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
+from ventproof_bench.mock.drive import Actuator
 from ventproof_bench.mock.registers import SilentError
 from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
+from ventproof_bench.plant.vent import VentTravel
 
 T0 = 1000.0
 REQUEST = bytes.fromhex("0001 0000 0006 01 04 0000 0008")
@@ -144,7 +145,7 @@ def test_the_registers_of_a_restarted_unit_are_fresh(make):
 )
 def test_halting_a_drive(halt_s, rests_at):
     """Halted in its dead time, on the way (with coast), near the end and at rest, a vent ends where it must."""
-    vent = Actuator(DriveTravel(rate_percent_s=20, dead_time_s=1, coast_s=0.5), 0.0)
+    vent = Actuator(VentTravel(open_s=5, close_s=5, dead_time_s=1, coast_s=0.5), 0.0)
     vent.command(100, 0.0)
     vent.halt(halt_s)
     assert vent.position_at(30) == pytest.approx(rests_at)
@@ -155,7 +156,7 @@ def test_halting_a_drive(halt_s, rests_at):
 
 def test_a_coasting_vent_coasts_on_when_its_drive_is_halted():
     """Turned round and then halted during the coast, the vent ends where the coast ends."""
-    vent = Actuator(DriveTravel(rate_percent_s=10, dead_time_s=1, coast_s=1), 0.0)
+    vent = Actuator(VentTravel(open_s=10, close_s=10, dead_time_s=1, coast_s=1), 0.0)
     vent.command(100, 0.0)
     vent.command(0, 5.0)  # at 40 %, coasts to 50 % by 6 s
     vent.halt(5.5)

@@ -332,7 +332,7 @@ def befall(vent, at_s, happening):
         vent.switch(at_s, opens=opens, closes=closes)
 
 
-@settings(max_examples=150)
+@settings(max_examples=120)
 @given(travels, times, st.data())
 def test_nothing_breaks_the_laws_of_travel(travel, at_ds, data):
     """The past stays, time goes forward, and the vent keeps within its ends and its greatest rate."""
@@ -348,19 +348,22 @@ def test_nothing_breaks_the_laws_of_travel(travel, at_ds, data):
         assert abs(p1 - p0) <= fastest * (t1 - t0) * (1 + 1e-6) + 1e-9
 
 
-@settings(max_examples=150)
-@given(travels, times, st.data(), st.floats(0, 400), st.floats(0, 3))
-def test_contacts_set_as_early_as_allowed_leave_the_course_until_then(travel, at_ds, data, now_s, played_s):
-    """At the instant that `earliest_s` gives, contacts change nothing of the course before the other instant."""
+@settings(max_examples=120)
+@given(travels, times, st.data(), st.floats(0, 300), st.floats(0, 3))
+def test_contacts_set_as_early_as_allowed_leave_the_course_until_then(travel, at_ds, data, now_s, shown_s):
+    """At the instant that `earliest_s` gives, contacts change nothing of the course before the other instant.
+
+    Some of what was set before may have been set ahead.
+    """
     vent, same = Vent(travel, 0.0), Vent(travel, 0.0)
     for at in at_ds:
         happening = data.draw(st.tuples(st.booleans(), st.booleans()))
         befall(vent, at / 10, happening)
         befall(same, at / 10, happening)
-    until_s = max(now_s, at_ds[-1] / 10) + played_s
+    until_s = now_s + shown_s
     opens, closes = data.draw(st.tuples(st.booleans(), st.booleans()))
     at_s = vent.earliest_s(now_s, opens=opens, closes=closes, unchanged_until_s=until_s)
-    assert at_s >= max(now_s, at_ds[-1] / 10)
+    assert at_s >= now_s
     vent.switch(at_s, opens=opens, closes=closes)
     instants = [t for one in (vent, same) for t, _ in one.breakpoints(until_s)]
     assert max(abs(vent.position_at(t) - same.position_at(t)) for t in instants) < 1e-6
