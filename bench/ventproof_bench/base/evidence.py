@@ -44,6 +44,8 @@ class SignalTraits:
         refreshed_every_s: a reading may be this much older than its request.
         keeps_for_s: a flag or state keeps a value at least this long, or None when nothing was declared.
         wraps_at: a counter returns to 0 on reaching this count, or None.
+        jumps_to: values to which a position that the unit reckons may jump when it finds its reference.
+        jumps_by: how far such a jump goes at most.
     """
 
     name: str
@@ -54,6 +56,8 @@ class SignalTraits:
     refreshed_every_s: float = 0.0
     keeps_for_s: float | None = None
     wraps_at: int | None = None
+    jumps_to: tuple[float, ...] = ()
+    jumps_by: float = 0.0
 
 
 @final

@@ -19,6 +19,7 @@ from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
+from ventproof.judge.reckoning import believed_place, unproved
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.watch import is_discrete
 from ventproof.profile.check_responses import kind_of
@@ -167,7 +168,11 @@ def checked(bound: Bound) -> Bound:
     errors: list[Problem] = []
     warnings: list[Problem] = []
     for demand in _demands(bound):
-        if not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
+        place = believed_place(demand.formula, demand.evidence.traits)
+        if place is not None and demand.path[0] == "steps":
+            reason, hint = unproved(place, demand.evidence.traits)
+            errors.append(bound.profile.problem((*demand.path, demand.kind), reason, hint, at_key=True))
+        elif not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
             reason = f"no unit can pass this on this bench, however right: {demand.seen}"
             errors.append(_problem(bound, demand, Verdict.PASS, reason))
         elif not demand.decides(Verdict.FAIL, demand.evidence, demand.formula):

@@ -7,6 +7,7 @@ from typing import Final, final
 
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import MOST_OPEN_NODES, Cones, Envelope, Pairs
+from ventproof.envelope.jumps import Jumps
 from ventproof.envelope.readings import Arrived, ReadingHistory
 from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
 from ventproof.judge.contrast import Role
@@ -246,5 +247,5 @@ class SignalTrace:
 
 def _guarded_envelope(traits: SignalTraits) -> Envelope:
     if traits.rate_per_s is not None and not is_discrete(traits):
-        return Cones(traits, traits.rate_per_s)
+        return (Jumps if traits.jumps_to else Cones)(traits, traits.rate_per_s)
     return Pairs(traits, always_known=traits.unit == "count", instants=False)

@@ -17,6 +17,7 @@ from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
+from ventproof.judge.reckoning import believed
 from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
@@ -73,8 +74,9 @@ class Watch:
         if self._simple:
             middle = (stimulus.earliest_s + stimulus.latest_s) / 2
             judged = Window(middle, middle)
-        self._since = since
-        self._rate_per_s = None if self._simple else traits.rate_per_s
+        self._since, self._role = since, role
+        # A jump is bounded by no rate.
+        self._rate_per_s = None if self._simple or traits.jumps_to else traits.rate_per_s
         kept = None
         if not self._simple and traits.unit in {"flag", "state"}:
             kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
@@ -310,5 +312,5 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        found = replace(found, why=why)
+        found = believed(replace(found, why=why), self.formula, self._traits, self._role)
         self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found
