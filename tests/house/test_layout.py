@@ -21,7 +21,7 @@ drivers modbus
 judge runset benchfile mock.wires
 deciders statistics log mock
 envelope weather
-verdict yamlfile mock.faults
+verdict yamlfile mock.faults plant
 base
 """
 """The packages from the top down; one imports from lower lines only, never from its own."""

@@ -18,7 +18,7 @@ PURE = {
         "judge",
         "weather",
     ),
-    *("case", "oracle", "figures", "export", "explore", "reference"),
+    *("case", "oracle", "figures", "export", "explore", "reference", "plant"),
 }
 """Packages that are pure as a whole."""
 
