@@ -14,10 +14,10 @@ stop too. Order is what lets two extreme vents enclose all others (`reckoned`).
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
-from operator import attrgetter
+from operator import itemgetter
 from typing import Final, Literal, NamedTuple, final
 
 CLOSED_PERCENT: Final = 0.0
@@ -25,6 +25,8 @@ OPEN_PERCENT: Final = 100.0
 
 _TOUCH_PERCENT: Final = 1e-9
 """Nearer than this things touch: rounding leaves less."""
+
+_AT: Final = itemgetter(0)
 
 Way = Literal[-1, 0, 1]
 """Closing, standing, opening."""
@@ -118,8 +120,15 @@ class DriveMotion:
         self._tellings = [_Told(start_s, 0, gear, _Turning())]
         self._plan()
 
-    def tell(self, at_s: float, way: Way | None = None, *, gear: Gear | None = None) -> None:
-        """Tell the drive which way to turn, or change how it does; None: as it was.
+    def tell(
+        self,
+        at_s: float,
+        way: Way | None = None,
+        *,
+        gear: Gear | None = None,
+        where: tuple[float, float] | None = None,
+    ) -> None:
+        """Tell the drive which way to turn, change how it does, or put drive and vent elsewhere; None: as it was.
 
         Raises:
             ValueError: the instant lies before the first one.
@@ -127,12 +136,11 @@ class DriveMotion:
         points, tellings = self._points, self._tellings
         if at_s < points[0].at_s:
             raise ValueError(f"at_s={at_s!r} lies before the begin, {points[0].at_s!r}")
-        now = tellings[bisect_right(tellings, at_s, key=attrgetter("at_s")) - 1]
-        here = self.at(at_s)
+        now = tellings[bisect_right(tellings, at_s, key=_AT) - 1]
+        drive_percent, vent_percent = where or self.at(at_s)[1:3]
         _drop(points, at_s)
         _drop(tellings, at_s)
-        if points[-1].at_s < at_s:
-            points.append(here)
+        self._put(DrivePoint(at_s, drive_percent, vent_percent, 0))
         way = now.way if way is None else way
         gear = now.gear if gear is None else gear
         turning = _turning(tellings[-1].turning, at_s, 0 if gear.dead else way, gear)
@@ -142,22 +150,20 @@ class DriveMotion:
     def at(self, at_s: float) -> DrivePoint:
         """Return drive and vent at an instant that is not before the first, and which way the drive moves then."""
         points = self._points
-        i = bisect_right(points, at_s, key=attrgetter("at_s"))
+        i = bisect_right(points, at_s, key=_AT)
         before = points[max(i - 1, 0)]
         if i == len(points) or at_s <= before.at_s:
-            return before._replace(at_s=at_s)
+            return DrivePoint(at_s, *before[1:])
         after = points[i]
-        part = (at_s - before.at_s) / (after.at_s - before.at_s)
-        return DrivePoint(
-            at_s,
-            before.drive_percent + (after.drive_percent - before.drive_percent) * part,
-            before.vent_percent + (after.vent_percent - before.vent_percent) * part,
-            before.way,
-        )
+        before_s, drive, vent, way = before
+        part = (at_s - before_s) / (after.at_s - before_s)
+        drive += (after.drive_percent - drive) * part
+        vent += (after.vent_percent - vent) * part
+        return DrivePoint(at_s, drive, vent, way)
 
     def points(self, from_s: float, until_s: float) -> list[DrivePoint]:
         """Return the points from an instant to another, both with a point of their own."""
-        first = bisect_right(self._points, from_s, key=attrgetter("at_s"))
+        first = bisect_right(self._points, from_s, key=_AT)
         inner = [point for point in self._points[first:] if point.at_s < until_s]
         return [self.at(from_s), *inner, self.at(until_s)]
 
@@ -176,11 +182,16 @@ class DriveMotion:
         return math.inf
 
     def turns(self, way: Way, from_s: float, until_s: float) -> bool:
-        """Return whether the drive, since it was told last, turns a way at some time from an instant to another."""
-        return any(
-            turns == way and starts_s <= until_s and ends_s >= from_s
-            for starts_s, ends_s, turns in _spans(self._tellings[-1])
-        )
+        """Return whether the drive turns a way, held by an end or not, at some time between two instants."""
+        ends_s = math.inf
+        for told in reversed(self._tellings):
+            for begins_s, stops_s, turns in _spans(told):
+                if turns == way and begins_s <= until_s and min(stops_s, ends_s) >= from_s:
+                    return True
+            if told.at_s <= from_s:
+                break
+            ends_s = told.at_s
+        return False
 
     def earliest_s(self, at_s: float, way: Way, unchanged_until_s: float) -> float:
         """Return from when on the drive can be told a way without changing what it does before an instant.
@@ -202,11 +213,15 @@ class DriveMotion:
         return max(at_s, from_s, unchanged_until_s - told.gear.pace(then).coast_s)
 
     def fork(self) -> DriveMotion:
-        """Return a drive of its own that goes on as this one does, from where it was last told."""
+        """Return a drive of its own that did what this one did and is told other things from here on."""
         other = object.__new__(DriveMotion)
-        other._tellings = self._tellings[-1:]
-        other._points = self.points(self._tellings[-1].at_s, self._points[-1].at_s)
+        other._points, other._tellings = self._points.copy(), self._tellings.copy()
         return other
+
+    def forget(self, before_s: float) -> None:
+        """Forget what is needed for no instant that is not before this one."""
+        for rows in (self._points, self._tellings):
+            del rows[: max(0, bisect_left(rows, before_s, key=_AT) - 1)]
 
     def _plan(self) -> None:
         """Plan from the last point on what the last telling makes of it."""

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal, final
 
-from ventproof_bench.plant.motion import CLOSED_PERCENT, OPEN_PERCENT, Gear, DriveMotion, Pace, Way
+from ventproof_bench.plant.motion import CLOSED_PERCENT, OPEN_PERCENT, DriveMotion, Gear, Pace, Way
 
 BothOn = Literal["stands", "opens", "closes"]
 """What a drive does while both its contacts are on."""
