@@ -25,6 +25,8 @@ _SECTIONS: Final = {
     "Test a unit": {
         "demo:demo": "Run the shipped suite against the mock inside this process.",
         "check:check": "Check profiles, bench files and override tables before anything is switched.",
+        "tools:read": "Show what signals and registers read, live; nothing is driven.",
+        "tools:switch": "Switch one contact once, and see what answers.",
         "selfcheck:selfcheck": "Measure a bench, or how a unit is hooked up to it, before trusting it.",
         "run:run": "Run profiles on a bench and write their records.",
         "judge:judge": "Decide again from a log, without a bench.",

@@ -77,26 +77,11 @@ def explore(
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    budget_s, healthy = _budget_s(budget), load_bench(bench)
+    budget_s, healthy = options.span_s("--budget", budget), load_bench(bench)
     loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.confirm_clear(faulty, clear=clear)
     return Exploration(session, healthy, out).run(loaded, budget_s, seed=seed, examples=examples)
-
-
-def _budget_s(budget: str) -> float:
-    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
-    from ventproof_bench.base.quantities import Dimension, parse_as  # noqa: PLC0415
-
-    try:
-        budget_s = parse_as(budget, Dimension.TIME)
-    except ValueError as error:
-        raise FileError([Problem("--budget", None, None, str(error))]) from None
-    if budget_s <= 0:
-        raise FileError(
-            [Problem("--budget", None, None, f"{budget!r} is not a time", "write '60 s' or '1 h'")]
-        )
-    return budget_s
 
 
 @final

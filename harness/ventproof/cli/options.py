@@ -72,6 +72,25 @@ def faults(about: str) -> Option:
     return click.option("--fault", "faults", multiple=True, metavar="NAME[=SEVERITY]", help=about)
 
 
+def span_s(name: str, text: str) -> float:
+    """Return a span of time given with an option, in seconds.
+
+    Raises:
+        FileError: it is none, or not longer than zero.
+    """
+    from ventproof_bench.base.quantities import Dimension, parse_as  # noqa: PLC0415 - small, with its callers
+
+    try:
+        value_s = parse_as(text, Dimension.TIME)
+    except ValueError as error:
+        raise FileError([Problem(name, None, None, str(error))]) from None
+    if not value_s > 0:
+        raise FileError(
+            [Problem(name, None, None, f"{text!r} is not longer than zero", "write a span, such as 2 s")]
+        )
+    return value_s
+
+
 def profile_paths(paths: Sequence[Path]) -> list[Path]:
     """Return the profile files named by files and folders, in order.
 

@@ -79,7 +79,7 @@ def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
     ("words", "said"),
     [
         (["--budget", "60"], "--budget: '60' is a number without unit where a time is wanted"),
-        (["--budget", "-1 s"], "--budget: '-1 s' is not a time; write '60 s' or '1 h'"),
+        (["--budget", "-1 s"], "--budget: '-1 s' is not longer than zero; write a span, such as 2 s"),
         (["--fault", "ignore_gale"], "did you mean 'ignores_gale'?"),
     ],
     ids=["no unit", "less than nothing", "misspelt"],
