@@ -30,10 +30,11 @@ class Window:
         return Window(self.earliest_s, self.latest_s + by_s)
 
 
-@final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignalTraits:
     """What a bench file declares of a signal, as the judge needs it. Values are in the signal's unit.
+
+    One that is reckoned from others says more (`plant.contacts`).
 
     Attributes:
         name: the signal's name in the bench file.

@@ -14,6 +14,7 @@ from ventproof.case.counting import Movements, counted_contacts, spoiled
 from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, role_of, since, wording
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
+from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import INF, Block
@@ -81,6 +82,7 @@ class Case:
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
     belied: dict[str, str] = field(init=False, default_factory=dict)
+    _sources: Sources = field(init=False)
     _facts: dict[str, DeclaredFacts] = field(init=False)
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
@@ -91,6 +93,7 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        self._sources = Sources(self.names, self.traits)
         self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
         if self.keeps_all:
             self._remember_from(-INF)
@@ -201,10 +204,7 @@ class Case:
         self._take_columns(columns)
 
     def _gather(self, poll: Poll, columns: dict[str, _Columns]) -> None:
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is None:
-                continue
+        for name, value in self._sources.values(poll):
             if name not in columns:
                 columns[name] = ([], [], [])
                 self._buses.setdefault(poll.bus, set()).add(name)
@@ -223,24 +223,18 @@ class Case:
     def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is not None:
-                sample = Sample(value, poll.requested_s, poll.replied_s)
-                self.traces[name].observe(sample)
-                self._doubt(name, self._facts[name].observe(sample))
-                self._buses.setdefault(poll.bus, set()).add(name)
+        for name, value in self._sources.values(poll):
+            sample = Sample(value, poll.requested_s, poll.replied_s)
+            self.traces[name].observe(sample)
+            self._doubt(name, self._facts[name].observe(sample))
+            self._buses.setdefault(poll.bus, set()).add(name)
         self._unread(poll)
 
     def _unread(self, poll: Poll) -> None:
         """Registers that held no value leave a gap in the evidence of their signals, and of no others."""
-        for unread in poll.unread:
-            name = self.names.get(unread.signal)
-            if name is not None:
-                self.traces[name].gap(
-                    Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
-                )
-                self._facts[name].interrupt()
+        for name, why in self._sources.unread(poll):
+            self.traces[name].gap(Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", why))
+            self._facts[name].interrupt()
 
     def _doubt(self, name: str, why: str) -> None:
         """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""

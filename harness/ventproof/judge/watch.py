@@ -22,6 +22,7 @@ from ventproof.judge.reasons import witness_of
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags
@@ -30,6 +31,13 @@ if TYPE_CHECKING:
 def is_discrete(traits: SignalTraits) -> bool:
     """Return whether a signal has separate values: a flag, a state or a counter."""
     return traits.unit in {"flag", "state", "count"}
+
+
+def reading_error(traits: SignalTraits) -> float:
+    """Return how far the truth may be from one reading; infinite where a reading by itself says nothing of it."""
+    if isinstance(traits, ReckonedTraits):
+        return INF
+    return 0.0 if is_discrete(traits) else traits.error
 
 
 def simple_envelope(traits: SignalTraits) -> Envelope:
@@ -84,6 +92,7 @@ class Watch:
             formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
         )
         self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
+        self._reckoned = isinstance(traits, ReckonedTraits)
         self._begun = False
         self._fed_s = INF  # how far the decider has been told
         self._other: Sample | None = None  # the last reading of another value than demanded
@@ -168,6 +177,7 @@ class Watch:
         self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
+        self._compare(pieces)
         self._pieces(pieces)
         if self._decider.verdict is not None:
             # A reading decides ahead of the pieces: the numbers take in what these say so far.
@@ -199,7 +209,7 @@ class Watch:
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take calm readings and their pieces; for the trace."""
         self.seen.block(block)
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             self._contrast.reading(self._own_readings(block).hull())
         if isinstance(self.formula, formulas.EqualsFormula):
             others = (block.values != self.formula.value).nonzero()[0]
@@ -224,17 +234,24 @@ class Watch:
             self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
+        self._compare(pieces)
         self._pieces(pieces)
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
         """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             self._contrast.gap(gap)
 
+    def _compare(self, pieces: Iterable[Piece]) -> None:
+        """Let the bounds show what differs where no reading can; they tell of gaps themselves."""
+        if self._contrast is not None and self._reckoned:
+            for piece in pieces:
+                self._contrast.reading(Reading(piece.l1, piece.u1, piece.t1, piece.t1))
+
     def _reading(self, arrived: Arrived, reading: Reading) -> None:
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             if arrived.gap is not None:
                 self._contrast.gap(arrived.gap)
             self._contrast.reading(self._as_read(arrived.sample, reading))
@@ -266,7 +283,7 @@ class Watch:
         a, b = block.requested_s - self._traits.refreshed_every_s, block.replied_s
         if self._simple:
             a = b = block.middles_s()
-        error = 0.0 if self._own is not None or is_discrete(self._traits) else self._traits.error
+        error = 0.0 if self._own is not None else reading_error(self._traits)
         return Readings(block.values - error, block.values + error, a, b)
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:

@@ -14,10 +14,12 @@ from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import EPS_S, INF
 from ventproof.judge.advice import advice, limit_of
+from ventproof.judge.by_contacts import nearer, place_unknown, sourced
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
 from ventproof_bench.base.evidence import SignalTraits
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _PASSES: Final[dict[type[Formula], str]] = {
     formulas.ReachesFormula: "came into the band in time",
@@ -207,6 +209,8 @@ class _Teller:
                 f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
                 f"repeat the step with the bus in order"
             )
+        if nowhere := place_unknown(decider, traits):
+            return nowhere
         if isinstance(decider, CountDecider) and decider.moved_before:
             return (
                 f"the counter was not seen to stand still before {self.since.event}, so earlier counts may be among "
@@ -244,8 +248,11 @@ class _Teller:
             said = (
                 f"the readings leave a margin of {self.values(found.margin)}, so both verdicts are possible"
             )
-        way_out = advice(found, self.formula, decider, self.traits, seen, rate_per_s=rate_per_s)
-        return f"{said}; {way_out}" if way_out else said
+        ways = [advice(found, self.formula, decider, self.traits, seen, rate_per_s=rate_per_s)]
+        if isinstance(self.traits, ReckonedTraits):
+            said = said.replace("the readings leave", "its drive contacts leave")
+            ways.insert(0, nearer(found, self.formula, decider, self.traits, seen))
+        return "; ".join(filter(None, (said, *ways)))
 
 
 def why(
@@ -272,7 +279,8 @@ def why(
     teller = _Teller(found, formula, decider, traits, since)
     if found.verdict is Verdict.INCONCLUSIVE:
         return teller.undecided(seen, rate_per_s)
-    return teller.failed(found.witness) if found.witness is not None else teller.passed()
+    said = teller.failed(found.witness) if found.witness is not None else teller.passed()
+    return sourced(said, traits)
 
 
 def _advance(decider: CountDecider) -> str:
