@@ -184,7 +184,7 @@ class DriveMotion:
     def moves(self, from_s: float) -> bool:
         """Return whether drive or vent, as planned, will be anywhere else than at an instant at some time after it."""
         _, drive_percent, vent_percent, _ = self.at(from_s)
-        later = self._points[bisect_right(self._points, from_s, key=attrgetter("at_s")) :]
+        later = self._points[bisect_right(self._points, from_s, key=_AT) :]
         return any(point[1:3] != (drive_percent, vent_percent) for point in later)
 
     def turns(self, way: Way, from_s: float, until_s: float) -> bool:
