@@ -140,7 +140,7 @@ class ReckonedVent:
                 _between(last.opens, opens, sure=sure),
                 _between(last.closes, closes, sure=sure),
             )
-            reckoning.pairs.append(pair)
+            reckoning.pair(pair)
             bounds = reckoning.advance(window.earliest_s)
         reckoning.met += [
             _Met(window.earliest_s, window.latest_s, percent)
@@ -186,6 +186,7 @@ class _Reckoning:
             _gear(travel, travel.close_s, travel.open_s),
         )
         self.extremes: tuple[DriveMotion, ...] = ()
+        self._last = _Pair(-math.inf)  # the pair that came last, even if it counts no more
         self._told: tuple[Way, ...] = (1, 1)
         self._now_s = 0.0
 
@@ -199,6 +200,11 @@ class _Reckoning:
             self.extremes += (extreme,)
         self.pairs.append(_Pair(window.latest_s))
 
+    def pair(self, pair: _Pair) -> None:
+        """Take what the next two neighbouring readings say."""
+        self.pairs.append(pair)
+        self._last = pair
+
     def fork(self) -> _Reckoning:
         """Return one of its own that goes on from here."""
         other = copy(self)
@@ -208,8 +214,8 @@ class _Reckoning:
 
     def rests(self) -> bool:
         """Return whether nothing moves, whatever stays as it is."""
-        last = self.pairs[-1]
-        if _UNKNOWN in {last.opens, last.closes} or self._ways(self.pairs[-1:]) != self._told:
+        last = self._last
+        if _UNKNOWN in {last.opens, last.closes} or self._ways([last]) != self._told:
             return False
         if any(pair[1:] != last[1:] for pair in self.pairs):
             return False
@@ -221,7 +227,8 @@ class _Reckoning:
     def skip(self, window: Window) -> None:
         """Go on to a window at rest."""
         self._now_s = window.earliest_s
-        self.pairs = [self.pairs[-1]._replace(until_s=window.latest_s)]
+        self.pair(self._last._replace(until_s=window.latest_s))
+        self.pairs = [pair for pair in self.pairs[-1:] if pair.until_s > self._now_s]
         self.met = [
             met._replace(from_s=window.earliest_s, until_s=window.latest_s)
             for met in {met.percent: met for met in self.met}.values()

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.demand import anchor_of, formula_of, invariant_formula
 from ventproof.case.ideal import Course, Sight, early, right, wrong
+from ventproof.case.ideal_contacts import IdealContacts, uncertain_percent
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.spans import Block
@@ -27,10 +28,12 @@ from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import in_file_order
 
 if TYPE_CHECKING:
+    from ventproof.envelope.spans import Floats
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import ResponseCommon
     from ventproof_bench.base.errors import Problem
@@ -115,26 +118,37 @@ def _shortened(formula: Formula, sight: Sight, evidence: Evidence) -> Formula:
 
 def _judged(formula: Formula, course: Course, evidence: Evidence, phase: float) -> Verdict:
     traits, every_s = evidence.traits, evidence.every_s
-    trace = SignalTrace(traits)
+    contacts = IdealContacts(course, traits) if isinstance(traits, ReckonedTraits) else None
+    trace = SignalTrace(contacts.traits if contacts is not None else traits)
     settles_s = 4 * every_s + 2 * traits.refreshed_every_s + (traits.keeps_for_s or 0.0)
-    trace.observe_block(_read(course, evidence, -settles_s, 0.0, phase))
+
+    def read(from_s: float, to_s: float) -> Block:
+        t = _polls(every_s, from_s, to_s, phase)
+        shown = _shown(course, traits, t) if contacts is None else contacts.values(t.tolist())
+        return Block.of(shown, t, t)
+
+    trace.observe_block(read(-settles_s, 0.0))
     trace.remember_from(-settles_s)
     watch = trace.watch(formula, Window(0.0, evidence.window_s), evidence.rule)
-    trace.observe_block(_read(course, evidence, 0.0, watch.horizon_s + settles_s, phase))
+    trace.observe_block(read(0.0, watch.horizon_s + settles_s))
     return watch.close(watch.horizon_s + settles_s).verdict
 
 
-def _read(course: Course, evidence: Evidence, from_s: float, to_s: float, phase: float) -> Block:
+def _polls(every_s: float, from_s: float, to_s: float, phase: float) -> Floats:
     import numpy as np  # noqa: PLC0415 - slow to import, and commands that check nothing need it not
 
-    first, last = ceil(from_s / evidence.every_s - phase), ceil(to_s / evidence.every_s - phase)
-    t = np.asarray((np.arange(first, last) + phase) * evidence.every_s, np.float64)
+    first, last = ceil(from_s / every_s - phase), ceil(to_s / every_s - phase)
+    return np.asarray((np.arange(first, last) + phase) * every_s, np.float64)
+
+
+def _shown(course: Course, traits: SignalTraits, t: Floats) -> Floats:
+    import numpy as np  # noqa: PLC0415 - as above
+
     at, values = np.array(course).T
-    if is_discrete(evidence.traits):
-        shown = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
-    else:
-        shown = np.interp(t, at, values)
-    return Block(shown, t, t)
+    if is_discrete(traits):
+        stepped: Floats = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
+        return stepped
+    return np.interp(t, at, values)
 
 
 @final
@@ -154,6 +168,8 @@ class _Demand:
     def seen(self) -> str:
         """How well its signal is seen."""
         evidence, traits = self.evidence, self.evidence.traits
+        if isinstance(traits, ReckonedTraits):
+            return f"{traits.name!r} is reckoned from its drive contacts, read every {evidence.every_s:g} s"
         error = "" if is_discrete(traits) else f" to ± {traits.error:g} {self.spec.unit}"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
@@ -250,6 +266,8 @@ def _sight(spec: Signal, evidence: Evidence, stood: float | None) -> Sight:
     if spec.range is not None:
         low, high = sorted(end.value for end in spec.range)
     blind = (traits.rate_per_s or 0.0) * (evidence.every_s + traits.refreshed_every_s)
+    if isinstance(traits, ReckonedTraits):
+        blind += uncertain_percent(traits)
     return Sight(low, high, traits.rate_per_s or _JUMP, 3 * (2 * traits.error + blind) or 1.0, stood)
 
 
