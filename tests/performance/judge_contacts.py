@@ -92,10 +92,11 @@ def _driven(r: random.Random, vent: Vent, keeps_s: float, begin: float, until: f
 
 
 def _polled(
-    r: random.Random, contacts: _Contacts, truth: Truth, places: tuple[float, ...], refresh: float
+    r: random.Random, contacts: _Contacts, truth: Truth, places: tuple[float, ...], refresh: float, ill: float
 ) -> Iterator[Any]:
     """Yield readings of contacts and flags, and gaps: some replies late, some lost, some connections too."""
     every, drops, lates = r.choice([0.05, 0.1, 0.1, 0.2]), r.choice([0, 0, 0.02, 0.1]), r.choice([0, 0, 0.05])
+    drops, lates = ill * drops, ill * lates
     t, phase = truth.ts[0] + 1.0, r.random()
     while t < truth.ts[-1] - 1.0:
         if r.random() < drops:
@@ -114,11 +115,11 @@ def _polled(
 
 
 def contacts_case(seed: int, calm: float = 1.0, travel: TravelRange | None = None) -> Case:
-    """Return one random case; in a calm one it stands for so many times as long.
+    """Return one random case.
 
     Args:
         seed: draws the rest.
-        calm: how many times as long it stands.
+        calm: how many times as long it stands, and the square of it so much less often a reply is late or lost.
         travel: what is declared of the vent; drawn unless given.
     """
     r = random.Random(f"contacts {seed}")
@@ -131,7 +132,7 @@ def contacts_case(seed: int, calm: float = 1.0, travel: TravelRange | None = Non
     truth = Truth(*(list(column) for column in zip(*vent.breakpoints(until), strict=True)))
     places = r.choice([(), (0.0,), (0.0, 100.0), (40.0,)])
     refresh = r.choice([0.0, 0.0, 0.05, 0.2])
-    evidence = list(_polled(r, contacts, truth, places, refresh))
+    evidence = list(_polled(r, contacts, truth, places, refresh, 1 / calm**2))
     traits = ReckonedTraits(
         name="roof_vent",
         unit="%",

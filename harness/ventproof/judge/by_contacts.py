@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ventproof.deciders import formulas
-from ventproof.envelope.spans import INF, clip
+from ventproof.envelope.spans import clip
 from ventproof.judge.advice import around_middle, tried
-from ventproof.verdict.finding import Verdict
-from ventproof.verdict.text import decimals_for, number_text, outward, value_text
+from ventproof.verdict.finding import Bounds, Verdict
+from ventproof.verdict.text import decimals_for, number_text, outward, range_text, value_text
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import SignalTraits
 
 _WHOLE_PERCENT: Final = 100.0
+_ANYWHERE_PERCENT: Final = 50.0
+"""Where this much is open the vent was at no end yet: no run from there leaves so much."""
 _HALVINGS: Final = 8
 _LEAST_PERCENT: Final = 0.05
 """Closer than this nothing is known of a vent by its contacts."""
@@ -34,13 +36,15 @@ def place_unknown(decider: Decider, traits: SignalTraits) -> str:
     if not isinstance(traits, ReckonedTraits):
         return ""
     parts = [part for piece in decider.pieces if (part := clip(piece, decider.s1, decider.s2)) is not None]
-    low, high = min((part.l0 for part in parts), default=-INF), max((part.u0 for part in parts), default=INF)
-    if high - low < _WHOLE_PERCENT:
+    if not parts:
+        return ""
+    stood = Bounds(min(part.l0 for part in parts), max(part.u0 for part in parts))
+    if stood.high - stood.low < _ANYWHERE_PERCENT:
         return ""
     longest_s = max(traits.travel.open_s[1], traits.travel.close_s[1])
     return (
-        f"nothing shows where {traits.name} stood: its drive contacts had not driven it to an end; let it run to an end "
-        f"before, for {number_text(longest_s)} s or longer"
+        f"{traits.name} may have stood anywhere from {range_text(stood, ' %')}: its drive contacts had not driven it to "
+        f"an end; let it run to an end before, for {number_text(longest_s)} s or longer"
     )
 
 
