@@ -121,9 +121,7 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     elif r.random() < 0.6:
         asked = f.EqualsFormula(float(r.randrange(2 if unit == "flag" else 4)), near)
     else:
-        asked = r.choice(
-            [f.UnchangedFormula(None, near), f.StaysFormula(None, r.choice([0.0, 1.0]), near)]
-        )
+        asked = r.choice([f.UnchangedFormula(None, near), f.StaysFormula(None, r.choice([0.0, 1.0]), near)])
     return Case(traits, evidence, asked, stimulus, s, truth)
 
 

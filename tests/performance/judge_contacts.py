@@ -62,9 +62,11 @@ def _true_vent(r: random.Random, travel: TravelRange, start: float) -> Vent:
     return Vent(true, start, percent=r.choice([0.0, 100.0, r.uniform(0, 100)]))
 
 
-def _driven(r: random.Random, vent: Vent, keeps_s: float, begin: float, until: float, calm: float) -> _Contacts:
+def _driven(
+    r: random.Random, vent: Vent, keeps_s: float, span: tuple[float, float], calm: float
+) -> _Contacts:
     """Drive a vent by random contacts, mostly after a full run; each keeps its state for its time."""
-    contacts = _Contacts([], [])
+    contacts, (begin, until) = _Contacts([], []), span
 
     def switch(at_s: float, opens: bool, closes: bool) -> None:  # noqa: FBT001 - two contacts
         contacts.at_s.append(at_s)
@@ -92,11 +94,11 @@ def _driven(r: random.Random, vent: Vent, keeps_s: float, begin: float, until: f
 
 
 def _polled(
-    r: random.Random, contacts: _Contacts, truth: Truth, places: tuple[float, ...], refresh: float, ill: float
+    r: random.Random, contacts: _Contacts, truth: Truth, traits: ReckonedTraits, ill: float
 ) -> Iterator[Any]:
     """Yield readings of contacts and flags, and gaps: some replies late, some lost, some connections too."""
     every, drops, lates = r.choice([0.05, 0.1, 0.1, 0.2]), r.choice([0, 0, 0.02, 0.1]), r.choice([0, 0, 0.05])
-    drops, lates = ill * drops, ill * lates
+    drops, lates, age = ill * drops, ill * lates, traits.refreshed_every_s
     t, phase = truth.ts[0] + 1.0, r.random()
     while t < truth.ts[-1] - 1.0:
         if r.random() < drops:
@@ -106,9 +108,9 @@ def _polled(
         else:
             trip = r.uniform(0.001, 0.04) if r.random() >= lates else r.uniform(0.1, 0.6)
             at = t + r.random() * trip
-            if refresh:
-                at = max(truth.ts[0], (at - phase) // refresh * refresh + phase)
-            flags = [abs(truth.at(at) - place) < 1e-9 for place in places]
+            if age:
+                at = max(truth.ts[0], (at - phase) // age * age + phase)
+            flags = [abs(truth.at(at) - place) < 1e-9 for place in traits.known_at]
             yield Sample(packed([*contacts.at(at), *flags]), t, t + trip)
             t += trip
         t += every * r.uniform(0.7, 1.3) if r.random() < 0.5 else every
@@ -128,11 +130,10 @@ def contacts_case(seed: int, calm: float = 1.0, travel: TravelRange | None = Non
     begin, until = start - BEFORE_S - 12, start + AFTER_S
     keeps_s = r.choice([0.3, 0.3, 1.0])
     vent = _true_vent(r, travel, begin)
-    contacts = _driven(r, vent, keeps_s, begin, until, calm)
+    contacts = _driven(r, vent, keeps_s, (begin, until), calm)
     truth = Truth(*(list(column) for column in zip(*vent.breakpoints(until), strict=True)))
     places = r.choice([(), (0.0,), (0.0, 100.0), (40.0,)])
     refresh = r.choice([0.0, 0.0, 0.05, 0.2])
-    evidence = list(_polled(r, contacts, truth, places, refresh, 1 / calm**2))
     traits = ReckonedTraits(
         name="roof_vent",
         unit="%",
@@ -143,6 +144,7 @@ def contacts_case(seed: int, calm: float = 1.0, travel: TravelRange | None = Non
         flags=("opens", "closes", "shut", "wide")[: 2 + len(places)],
         known_at=places,
     )
+    evidence = list(_polled(r, contacts, truth, traits, 1 / calm**2))
     s, width = start + r.uniform(2, 8), r.choice([0.0, 0.0, 0.03, 0.3])
     before = r.random() * width
     return Case(traits, evidence, question(r, truth, s), Window(s - before, s - before + width), s, truth)

@@ -11,6 +11,7 @@ from judge_draws import polls, question
 from ventproof_bench.base.evidence import SignalTraits, Window
 
 ENDS = (0.0, 100.0)
+LENGTH_S = 80.0
 
 
 class JumpingTruth(Truth):
@@ -27,11 +28,11 @@ class JumpingTruth(Truth):
         return [*found, points[-1]]
 
 
-def _reckoned(r: random.Random, rate: float, by: float, start: float, length: float, calm: float) -> Truth:
+def _reckoned(r: random.Random, rate: float, by: float, start: float, calm: float) -> Truth:
     """Travel to and fro, mostly near the ends; near enough to one it may jump there, as often as it likes."""
     t, x = start, r.choice([*ENDS, 50.0, r.uniform(0, 100)])
     ts, xs = [t], [x]
-    while t < start + length:
+    while t < start + LENGTH_S:
         near = [end for end in ENDS if abs(x - end) <= by]
         kind = r.random()
         if near and kind < 0.4:
@@ -61,7 +62,7 @@ def jumps_case(seed: int, calm: float = 1.0) -> Case:
     start = r.choice([0.0, 12345.678])
     s, width = start + r.uniform(2, 8), r.choice([0.0, 0.0, 0.03, 0.3])
     before = r.random() * width
-    truth = _reckoned(r, rate, by, start, 80, calm)
+    truth = _reckoned(r, rate, by, start, calm)
     step, refresh = r.choice([0.0, 0.1, 0.5, 1.0]), r.choice([0.0, 0.0, 0.2, 1.0])
 
     def read(value: float) -> float:

@@ -69,7 +69,7 @@ def _is_flag(bench: Loaded[BenchFile], path: Path, name: str) -> Iterator[Proble
 
 
 def _one_read(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[Problem]:
-    """Contacts of a drive and flags of places must come in one reply: read apart, they were so at different instants."""
+    """Contacts of a drive and flags of places must come in one reply: read apart, they are of different instants."""
     registers, flags = bench.model.registers, vent.flags
     buses = {registers[name].bus for name in flags}
     reads: Sequence[set[str]] = ()
@@ -77,8 +77,7 @@ def _one_read(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[
         its = {name: spec for name, spec in registers.items() if spec.bus == bus}
         try:
             reads = [
-                {field[0] for field in read.fields}
-                for read in plan_reads(its, bench.model.buses[bus]).reads
+                {field[0] for field in read.fields} for read in plan_reads(its, bench.model.buses[bus]).reads
             ]
         except (Refusal, ValueError):
             return  # told where the signal stands
@@ -102,7 +101,9 @@ def _keeps_problems(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Ite
         span_s = bench.model.buses[flag.bus].poll_every + flag.refreshed_every
         if (flag.keeps_for or 0.0) <= span_s:
             reason = f"{name!r} may change and change back between two readings, {span_s:g} s apart"
-            hint = f"declare how long it keeps a value, `keeps_for`, more than {span_s:g} s, or poll more often"
+            hint = (
+                f"declare how long it keeps a value, `keeps_for`, more than {span_s:g} s, or poll more often"
+            )
             yield bench.problem((*path, key), reason, hint)
 
 

@@ -277,7 +277,9 @@ class _Reckoning:
             for extreme, gear, there in zip(
                 self.extremes, self._gears, (percent, OPEN_PERCENT - percent), strict=True
             ):
-                gone = gear.opening.rate_percent_s * (at_s - from_s) if extreme.turns(1, from_s, at_s) else 0.0
+                gone = (
+                    gear.opening.rate_percent_s * (at_s - from_s) if extreme.turns(1, from_s, at_s) else 0.0
+                )
                 most = there + gone
                 most_drive = most + gear.end_percent - OPEN_PERCENT
                 _, drive, vent, _ = extreme.at(at_s)

@@ -148,7 +148,8 @@ def _shown(course: Course, traits: SignalTraits, t: Floats) -> Floats:
     if is_discrete(traits):
         stepped: Floats = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
         return stepped
-    return np.interp(t, at, values)
+    between: Floats = np.interp(t, at, values)
+    return between
 
 
 @final

@@ -49,9 +49,7 @@ class IdealContacts:
 
     def __init__(self, course: Course, traits: ReckonedTraits) -> None:
         start = course[0][1]
-        self.traits = replace(
-            traits, flags=(*traits.flags, "begin"), known_at=(*traits.known_at, start)
-        )
+        self.traits = replace(traits, flags=(*traits.flags, "begin"), known_at=(*traits.known_at, start))
         travel = traits.travel
         self._travel = VentTravel(
             open_s=_middle(travel.open_s),

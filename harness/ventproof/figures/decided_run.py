@@ -82,7 +82,6 @@ class Course:
         value = next((a.sample.value for a in reversed(self.arrived) if a.reading.b <= t_s), None)
         return (-INF, INF) if value is None else (value, value)
 
-
     def edges(self) -> list[float]:
         """Return between which values its readings lie; of what has none, its bounds."""
         read = [edge for a in self.arrived for edge in (a.reading.lo, a.reading.hi)]
@@ -95,7 +94,7 @@ class Course:
         """Return the value that was read last, or the middle of the last bounds; None where nothing is known."""
         if self.arrived:
             return self.arrived[-1].sample.value
-        ends = ((p.l1 + p.u1) / 2 for p in reversed(self.pieces) if -INF < p.l1 and p.u1 < INF)
+        ends = ((p.l1 + p.u1) / 2 for p in reversed(self.pieces) if p.l1 > -INF and p.u1 < INF)
         return next(ends, None)
 
 

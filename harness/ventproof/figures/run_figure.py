@@ -8,7 +8,7 @@ from typing import Final
 from ventproof.case.items import START
 from ventproof.envelope.spans import INF
 from ventproof.figures import sheet
-from ventproof.figures.decided_run import Course, DecidedRun
+from ventproof.figures.decided_run import DecidedRun
 from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded, text_width
 from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment

@@ -1,4 +1,4 @@
-"""How findings tell of a position that is reckoned from a drive's contacts, and what would decide an open one (pure)."""
+"""How findings tell of a position that is reckoned from drive contacts, and what would decide an open one (pure)."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ventproof.deciders.formulas import Formula
     from ventproof.envelope.readings import ReadingStats
     from ventproof.verdict.finding import Ruling
-    from ventproof_bench.base.evidence import SignalTraits
+    from ventproof_bench.base.evidence import Gap, SignalTraits
 
 _WHOLE_PERCENT: Final = 100.0
 _ANYWHERE_PERCENT: Final = 50.0
@@ -31,8 +31,15 @@ def sourced(said: str, traits: SignalTraits) -> str:
     return f"{said}, reckoned from its drive contacts" if isinstance(traits, ReckonedTraits) else said
 
 
+def not_bridged(gap: Gap | None, traits: SignalTraits) -> Gap | None:
+    """Return a gap, if it is one: of contacts, one that is shorter than they keep their state opens nothing."""
+    if gap is None or not isinstance(traits, ReckonedTraits):
+        return gap
+    return gap if gap.to_s - gap.from_s >= (traits.keeps_for_s or 0.0) / 2 else None
+
+
 def place_unknown(decider: Decider, traits: SignalTraits) -> str:
-    """Return why nothing is known of where the vent stood at the stimulus, and what to do; empty where it is known."""
+    """Return why it is not known where the vent stood at the stimulus, and what to do; empty where it is known."""
     if not isinstance(traits, ReckonedTraits):
         return ""
     parts = [part for piece in decider.pieces if (part := clip(piece, decider.s1, decider.s2)) is not None]
@@ -43,8 +50,8 @@ def place_unknown(decider: Decider, traits: SignalTraits) -> str:
         return ""
     longest_s = max(traits.travel.open_s[1], traits.travel.close_s[1])
     return (
-        f"{traits.name} may have stood anywhere from {range_text(stood, ' %')}: its drive contacts had not driven it to "
-        f"an end; let it run to an end before, for {number_text(longest_s)} s or longer"
+        f"{traits.name} may have stood anywhere from {range_text(stood, ' %')}: its drive contacts had not driven it "
+        f"to an end; let it run to an end before, for {number_text(longest_s)} s or longer"
     )
 
 
@@ -70,9 +77,7 @@ def nearer(
     return f"a position known to ± {known} % would decide it: {', or '.join(_cures(traits, seen))}"
 
 
-def _deciding_room(
-    found: Ruling, formula: Formula, decider: Decider, traits: ReckonedTraits
-) -> float | None:
+def _deciding_room(found: Ruling, formula: Formula, decider: Decider, traits: ReckonedTraits) -> float | None:
     if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
         room = abs(found.margin.low + found.margin.high) / 2 if found.margin is not None else 0.0
         return room if room >= _LEAST_PERCENT else None

@@ -42,9 +42,12 @@ def unproved(place: float, traits: SignalTraits) -> tuple[str, str]:
         traits: what is declared of the signal.
     """
     at = f"{number_text(place)} {traits.unit}"
-    return (
+    why = (
         f"{traits.name} is reckoned by the unit, which sets it to {at} when it believes that the vent is there: that "
-        f"it reads {at} does not show it",
+        f"it reads {at} does not show it"
+    )
+    return (
+        why,
         "demand it of the vent's position by its drive contacts (`position_of`), or of an end switch",
     )
 

@@ -17,8 +17,8 @@ from ventproof.envelope.readings import Arrived, ReadingStats
 from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
-from ventproof.judge.reckoning import believed
 from ventproof.judge.reasons import witness_of
+from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window

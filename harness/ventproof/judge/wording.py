@@ -14,7 +14,7 @@ from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import EPS_S, INF
 from ventproof.judge.advice import advice, limit_of
-from ventproof.judge.by_contacts import nearer, place_unknown, sourced
+from ventproof.judge.by_contacts import nearer, not_bridged, place_unknown, sourced
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
@@ -191,7 +191,7 @@ class _Teller:
         self, seen: ReadingStats, rate_per_s: float | None
     ) -> str:
         """Return the sentence for an open ruling."""
-        traits, decider, gap = self.traits, self.decider, seen.longest_gap
+        traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
             return "the counter was set anew during the count; repeat the step without a restart"
         if isinstance(decider, CountDecider) and decider.counted_on:
@@ -209,8 +209,6 @@ class _Teller:
                 f"readings were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "
                 f"repeat the step with the bus in order"
             )
-        if nowhere := place_unknown(decider, traits):
-            return nowhere
         if isinstance(decider, CountDecider) and decider.moved_before:
             return (
                 f"the counter was not seen to stand still before {self.since.event}, so earlier counts may be among "
@@ -240,6 +238,8 @@ class _Teller:
 
     def _too_coarse(self, seen: ReadingStats, rate_per_s: float | None) -> str:
         found, decider = self.found, self.decider
+        if nowhere := place_unknown(decider, self.traits):
+            return nowhere
         if isinstance(decider, TravelDecider) and decider.rate is not None:
             said = f"the readings leave a rate of {_rates(decider.rate, self.unit)}"
         elif found.margin is None or found.margin.low >= 0 or found.margin.high <= 0:

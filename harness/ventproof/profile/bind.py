@@ -220,13 +220,11 @@ def _reckoned_problems(
     profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
 ) -> Iterator[Problem]:
     """Yield a problem for each signal without readings of its own where readings are to be judged as they stand."""
-    if profile.model.decision != Rule.SIMPLE:
+    if Rule(profile.model.decision) is not Rule.SIMPLE:
         return
     for name in profile.model.needs.signals:
         if isinstance(bench.model.traits(names[name]), ReckonedTraits):
-            reason = (
-                f"{names[name]!r} has no readings that could be judged as they stand: it is reckoned from contacts"
-            )
+            reason = f"{names[name]!r} has no readings that could be judged as they stand: it is reckoned from contacts"
             yield profile.problem(("decision",), reason, "write `decision: guarded`, or leave it out")
 
 

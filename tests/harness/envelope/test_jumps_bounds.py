@@ -1,4 +1,4 @@
-"""The envelope of a register that jumps to its reference: it holds the register's own value, and is no wider than due."""
+"""The envelope of a register that jumps to its reference: it holds the register's value, and is no wider than due."""
 
 from __future__ import annotations
 
@@ -90,8 +90,9 @@ def test_a_jump_that_is_not_declared_names_the_words_that_would_declare_it() -> 
     with pytest.raises(EvidenceError, match=cure):
         pieces_of(plain, closing(3.0), 59.0)
     for values in ((99.0, 0.0), (50.0, 47.0)):
+        samples = [Sample(value, t_s, t_s) for value, t_s in zip(values, (0.0, 0.1), strict=True)]
         with pytest.raises(EvidenceError) as caught:
-            pieces_of(plain, [Sample(x, t, t) for t, x in enumerate(values)][:1] + [Sample(values[1], 0.1, 0.1)], 1.0)
+            pieces_of(plain, samples, 1.0)
         assert "jumps" not in str(caught.value)
 
 

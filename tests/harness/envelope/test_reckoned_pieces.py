@@ -31,10 +31,10 @@ def traits(known_at: tuple[float, ...] = (), travel: TravelRange = TRAVEL) -> Re
     )
 
 
-def read(trace: SignalTrace, from_s: float, to_s: float, *bits: bool) -> None:
+def read(trace: SignalTrace, from_s: float, to_s: float, *bits: int) -> None:
     """Read the same contacts and flags every 0.1 s."""
     for i in range(round((to_s - from_s) / 0.1)):
-        trace.observe(Sample(packed(bits), from_s + i * 0.1, from_s + i * 0.1 + 0.01))
+        trace.observe(Sample(packed([bool(bit) for bit in bits]), from_s + i * 0.1, from_s + i * 0.1 + 0.01))
 
 
 def remembering(*args: object) -> SignalTrace:
@@ -65,11 +65,11 @@ def test_the_true_vent_is_never_outside(first: int) -> None:
 def test_a_full_run_tells_where_it_is_and_a_run_from_there_how_far() -> None:
     """Closed for 41 s it is shut; opened for 10 s it is where the fastest and the slowest come to."""
     trace = remembering()
-    read(trace, 0.0, 42.0, False, True)
-    read(trace, 42.0, 43.0, False, False)
+    read(trace, 0.0, 42.0, 0, 1)
+    read(trace, 42.0, 43.0, 0, 0)
     assert trace.bounds_at(42.5) == (0.0, 0.0)
-    read(trace, 43.0, 53.0, True, False)
-    read(trace, 53.0, 60.0, False, False)
+    read(trace, 43.0, 53.0, 1, 0)
+    read(trace, 53.0, 60.0, 0, 0)
     low, high = trace.bounds_at(58.0)
     # Two edges, each seen within 0.11 s: the window of both polls.
     assert low == pytest.approx((10.0 - 0.11) / 52 * 100, abs=0.25)
@@ -79,32 +79,32 @@ def test_a_full_run_tells_where_it_is_and_a_run_from_there_how_far() -> None:
 def test_lost_replies_open_it_both_ways_and_short_ones_do_not() -> None:
     """Within the time that a contact keeps its state nothing is lost; beyond, it may have gone at full rate."""
     trace = remembering((0.0,))
-    read(trace, 0.0, 1.0, False, False, True)
+    read(trace, 0.0, 1.0, 0, 0, 1)
     trace.gap(Gap("io", 0.91, 1.1, "timeout"))
-    read(trace, 1.1, 2.0, False, False, True)
+    read(trace, 1.1, 2.0, 0, 0, 1)
     assert trace.bounds_at(1.0) == (0.0, 0.0)
     trace.gap(Gap("io", 2.0, 5.0, "timeout"))
-    read(trace, 5.0, 6.0, False, False, False)
+    read(trace, 5.0, 6.0, 0, 0, 0)
     assert trace.bounds_at(4.0)[1] == pytest.approx(2.0 * (4.0 - 1.91), abs=0.3)
 
 
 def test_a_lost_connection_opens_it_however_short() -> None:
     """Whatever ended the connection may have let a contact go for less than it keeps its state otherwise."""
     trace = remembering((0.0,))
-    read(trace, 0.0, 1.0, False, False, True)
+    read(trace, 0.0, 1.0, 0, 0, 1)
     trace.gap(Gap("io", 0.91, 1.0, "disconnected"))
-    read(trace, 1.0, 2.0, False, False, False)
+    read(trace, 1.0, 2.0, 0, 0, 0)
     assert 0.0 < trace.bounds_at(1.5)[1] < 0.6
 
 
 def test_withdrawn_readings_leave_it_unknown_until_it_is_found_again() -> None:
     """What was read meanwhile may be older than it seems; a flag tells where it is afterwards."""
     trace = remembering((0.0,))
-    read(trace, 0.0, 2.0, False, False, True)
+    read(trace, 0.0, 2.0, 0, 0, 1)
     trace.withdraw(Gap("io", 1.5, 2.1, "withdrawn"))
-    read(trace, 2.2, 3.0, False, False, False)
+    read(trace, 2.2, 3.0, 0, 0, 0)
     assert trace.bounds_at(2.8) == (0.0, 100.0)
-    read(trace, 3.0, 4.0, False, False, True)
+    read(trace, 3.0, 4.0, 0, 0, 1)
     assert trace.bounds_at(3.8) == (0.0, 0.0)
 
 
@@ -112,10 +112,10 @@ def test_end_switches_alone_tell_what_they_tell() -> None:
     """With run times that are next to unknown both ends are known, and between them nothing is."""
     wide = TravelRange(open_s=(10.0, 500.0), close_s=(10.0, 500.0))
     trace = remembering((0.0, 100.0), wide)
-    read(trace, 0.0, 5.0, False, False, True, False)
+    read(trace, 0.0, 5.0, 0, 0, 1, 0)
     assert trace.bounds_at(4.0) == (0.0, 0.0)
-    read(trace, 5.0, 30.0, True, False, False, False)
+    read(trace, 5.0, 30.0, 1, 0, 0, 0)
     low, high = trace.bounds_at(25.0)
     assert (low < 5.0, high) == (True, 100.0)
-    read(trace, 30.0, 35.0, False, False, False, True)
+    read(trace, 30.0, 35.0, 0, 0, 0, 1)
     assert trace.bounds_at(34.0) == (100.0, 100.0)

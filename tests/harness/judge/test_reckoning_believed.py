@@ -10,9 +10,7 @@ from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
 
-TOLD = SignalTraits(
-    name="told", unit="%", error=0.05, rate_per_s=2.0, jumps_to=(0.0, 100.0), jumps_by=5.0
-)
+TOLD = SignalTraits(name="told", unit="%", error=0.05, rate_per_s=2.0, jumps_to=(0.0, 100.0), jumps_by=5.0)
 RAIN = Window(5.0, 5.02)
 
 
