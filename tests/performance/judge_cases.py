@@ -117,13 +117,18 @@ def _overshoots(q: f.OvershootsAtMostFormula, x: Truth, s: float, d: float) -> b
     return rise or fall
 
 
-def _reverses(q: f.NeverReversesFormula, x: Truth, s: float, d: float) -> bool:
-    values = [v for _, v in x.between(s, s + q.for_s - d)]
+def reversal_of(x: Truth, s: float, span: float) -> float:
+    """Return by how much a course both falls and rises."""
+    values = [v for _, v in x.between(s, s + span)]
     top, bottom, fall, rise = values[0], values[0], 0.0, 0.0
     for v in values:
         top, bottom = max(top, v), min(bottom, v)
         fall, rise = max(fall, top - v), max(rise, v - bottom)
-    return min(fall, rise) <= q.by + d
+    return min(fall, rise)
+
+
+def _reverses(q: f.NeverReversesFormula, x: Truth, s: float, d: float) -> bool:
+    return reversal_of(x, s, q.for_s - d) <= q.by + d
 
 
 def _moves(q: f.MovesAtFormula, x: Truth, s: float, d: float) -> bool:

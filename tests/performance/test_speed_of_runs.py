@@ -36,15 +36,15 @@ start:
   set: {rain: open}
   write: {house_temperature: 30 °C}
   until:
-    - {signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 1 min, holds: 5 s}
+    - {signal: roof_vent, reaches: 92 %, tolerance: 2 %, within: 1 min, holds: 5 s}
 steps:
   - step: rain begins
     do:
       - close: rain
     expect:
       - {signal: rain_override, equals: on, within: 3 s}
-      - {signal: roof_vent, reaches: 5 %, tolerance: 2 %, within: 35 s, holds: 530 s}
-      - {signal: side_vent, reaches: 50 %, tolerance: 2 %, within: 30 s, holds: 530 s}
+      - {signal: roof_vent, reaches: 8 %, tolerance: 2 %, within: 35 s, holds: 530 s}
+      - {signal: side_vent, reaches: 45 %, tolerance: 2 %, within: 30 s, holds: 530 s}
 """
 EIGHT_SIGNALS = """
 bench: a small house in process, eight signals
@@ -71,10 +71,10 @@ signals:
   stage: {bus: unit, table: input, address: 7, unit: state, states: {closed: 0, open: 3}, refreshed_every: 200 ms}
 mock:
   vents:
-    roof: {full_travel: 30 s, dead_time: 400 ms, stages: [30 %, 60 %, 99 %]}
-    side: {full_travel: 40 s, dead_time: 500 ms, stages: [40 %, 70 %, 99 %]}
+    roof: {full_travel: 30 s, dead_time: 400 ms, stages: [25 %, 55 %, 92 %]}
+    side: {full_travel: 40 s, dead_time: 500 ms, stages: [35 %, 65 %, 88 %]}
   house: {temperature: 18 °C, stage_at: [22 °C, 25 °C, 28 °C], hysteresis: 1 °C}
-  rain: {debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {roof: 5 %, side: 50 %}}
+  rain: {debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {roof: 8 %, side: 45 %}}
   refresh_every: 200 ms
 """
 

@@ -61,6 +61,11 @@ class SignalTraits:
     jumps_by: float = 0.0
 
 
+def is_discrete(unit: str) -> bool:
+    """Return whether values in a unit are separate ones: of a flag, a state or a counter, written without it."""
+    return unit in {"flag", "state", "count"}
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Sample:
@@ -191,6 +196,26 @@ class EdgeReport:
     closed: bool
     due_s: float
     window: Window | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class BoardStarved:
+    """What a board did that was fed no longer, to see that it goes safe by itself.
+
+    Attributes:
+        board: its name in the bench file.
+        output: the contact whose relay was energised meanwhile; None where only what the board tells was watched.
+        after_s: how long after it was fed last it surely was driven still, seconds.
+        within_s: how long after that it was safe at the latest, seconds; None where it never was.
+        told: whether it tells that it tripped; None where it has nothing that does.
+    """
+
+    board: str
+    output: str | None
+    after_s: float
+    within_s: float | None
+    told: bool | None
 
 
 MOST_EDGES: Final = 200_000

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, final, runtime_checkable
+from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
-from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.evidence import (
+    BoardStarved,
+    DrivenOutput,
+    Edge,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    Poll,
+    Window,
+)
 
 Table = Literal["coil", "discrete", "input", "holding"]
 
@@ -63,6 +73,16 @@ class Bus(Protocol):
         """Write coils (0 or 1) or holding registers, ahead of waiting reads; `words` of the reply is empty."""
 
 
+class QuietBus(Bus, Protocol):
+    """A bus that this process owns, so that it can keep it silent.
+
+    Attributes:
+        silence: while it is held nothing is sent; whoever gets it waits for the transaction under way.
+    """
+
+    silence: asyncio.Lock
+
+
 class Contact(Protocol):
     """Something that opens and closes two wires. One driver module implements it for one kind of hardware.
 
@@ -113,6 +133,16 @@ class SettingDriver(Level, Protocol):
         """Write the registers and read them back. Raises `DriverError`, as `put` does."""
 
 
+VentPart = Literal["drive", "closed_switch", "open_switch", "position"]
+"""What can fail of a vent that is played: its drive, its switches, its potentiometer."""
+
+PartCondition = Mapping[str, Any]
+"""What has befallen a part of a vent, by the fields of its condition, as numbers and words that can travel."""
+
+EvidenceSink = Callable[[Poll | Gap], None]
+"""Where a poller puts what it saw, as it sees it."""
+
+
 class Outputs(Protocol):
     """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires.
 
@@ -132,7 +162,7 @@ class Outputs(Protocol):
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network; known once they are open."""
+        """Whether others could move a relay of the bench, over a network, or its board; known once they are open."""
 
     async def open(self) -> None:
         """Open every port, read the unit's settings, and drive contacts and levels to their safe states."""
@@ -153,11 +183,31 @@ class Outputs(Protocol):
         """Set a level output, or a setting of the unit, which is read first. Raises `DriverError`."""
 
     async def look(self) -> None:
-        """Look whether the relays that others could move are as they were left. Raises `DriverError`."""
+        """Look whether the relays that others or their board could move are as they were left. Raises `DriverError`."""
 
-    async def make_safe(self) -> None:
+    async def starve(self, board: str, contact: str | None) -> BoardStarved:
+        """Close or open a contact away from its safe state, feed its board no longer, and see it go safe by itself.
+
+        Nothing else is sent on the board's bus meanwhile if any request feeds it.
+        """
+
+    async def play(self, sink: EvidenceSink) -> NoReturn:
+        """Play the bench's vents: read what commands them, over and over, and play back where they stand.
+
+        Nobody else reads the buses that command them: `sink` takes all that is read there, and the positions as they
+        were played. Raises `BenchError` when the drives' commands were not read, or nothing was played, for too long.
+        """
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a vent that is played, in place of what had before; an empty one is healthy.
+
+        The window holds the instant from which on it is so. Raises `DriverError`.
+        """
+
+    async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Drive contacts and levels to their safe states, then put back the settings that were written.
 
+        Vents are played no more from then on, unless they `vents_play_on`, and then their outputs are left to them.
         Tries every one, then raises the first `DriverError`.
         """
 
@@ -180,7 +230,3 @@ class MockInputs(Protocol):
 
     def set_level(self, name: str, now_s: float, value: float) -> None:
         """Put a level, in mA or ohm as the sensor's type says, on the input `name` at loop time `now_s`."""
-
-
-EvidenceSink = Callable[[Poll | Gap], None]
-"""Where a poller puts what it saw, as it sees it."""

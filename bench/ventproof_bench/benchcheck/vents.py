@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, dimension_of
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput, LevelOutput, ResistanceOutput
+from ventproof_bench.benchfile.model import BenchFile, ContactOutput, TerminalOutput
 from ventproof_bench.modbus.register_map import plan_reads
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded
@@ -126,7 +126,7 @@ def _switch_problems(bench: Loaded[BenchFile], path: Path, switch: EndSwitch) ->
 
 
 def _position_problems(bench: Loaded[BenchFile], path: Path, position: Potentiometer) -> Iterator[Problem]:
-    levels = {n: o for n, o in bench.model.outputs.items() if isinstance(o, LevelOutput | ResistanceOutput)}
+    levels = {n: o for n, o in bench.model.outputs.items() if isinstance(o, TerminalOutput)}
     output = levels.get(position.output)
     if output is None:
         reason = f"there is no level or resistance {position.output!r}"
@@ -146,6 +146,11 @@ def _shared_outputs(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             if owners[output] != name:
                 reason = f"output {output!r} is played by {owners[output]!r}, too"
                 yield bench.problem(("vents", name, "plays"), reason, "give each vent its own", at_key=True)
+            spec = bench.model.outputs.get(output)
+            if spec is not None and spec.hookup is not None:
+                reason = f"output {output!r} shows where vent {name!r} stands: nothing else may drive it"
+                path: Path = ("outputs", output, "hookup")
+                yield bench.problem(path, reason, "leave `hookup:` out", at_key=True)
 
 
 def _jumps_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:

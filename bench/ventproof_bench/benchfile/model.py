@@ -11,7 +11,14 @@ from pydantic import Discriminator as By
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
-from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
+from ventproof_bench.benchfile.boards import BoardSpec
+from ventproof_bench.benchfile.sensors import (
+    ContactSensor,
+    PotentiometerTrack,
+    Thermistor,
+    VaneTrack,
+    check_track,
+)
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
@@ -25,6 +32,10 @@ from ventproof_bench.yamlfile.fields import (
     Seconds,
 )
 
+_MOST_MA = 24.0
+"""A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
+_MOST_V = 11.0
+"""What a voltage output puts beyond 10 V at most (common practice, no source)."""
 _WAYS = ("on", "off", "up", "down", "stays")
 
 
@@ -53,7 +64,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `99 % to 5 %`, or `closed to third`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -66,13 +77,13 @@ def answer(raw: object) -> Answer:
             return Answer(text, way=way)  # type: ignore[arg-type]
     before, to, after = text.partition(" to ")
     if not to:
-        hint = "write on, off, up, down, stays, or two values: '99 % to 5 %'"
+        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
         raise Refusal(f"{text!r} is not an answer", hint)
     if before.isidentifier() and after.isidentifier() and before != after:
         return Answer(text, states=(before, after))
     values = parse(before), parse(after)
     if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '99 % to 5 %'")
+        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
     return Answer(text, values=values)
 
 
@@ -80,7 +91,7 @@ AnswerWord = Annotated[
     Answer,
     BeforeValidator(answer),
     PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "99 % to 5 %"]}),
+    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
 ]
 """How a signal answers."""
 
@@ -90,7 +101,7 @@ class HookUp(FileModel):
 
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`99 % to 5 %`,
+    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
     `closed to third`); or `stays`, which tells it apart from another that answers."""
     broken: dict[Name, AnswerWord] = Field(default_factory=dict)
     """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
@@ -277,19 +288,73 @@ class LevelCommon(ValueCommon):
 
     safe: Annotated[float, Field(ge=0, le=1e8)] | None = None
     """Level that the bench leaves behind, in mA, V or ohm; left as it is unless stated."""
+    limits: tuple[AnyQuantity, AnyQuantity] | None = None
+    """Lowest and highest level that the hardware puts, or that the unit may be given: many modules end at 20 mA or
+    21 mA, and show no broken or shorted wire. What lies beyond is refused before a run."""
+    breaks_with: Name | None = None
+    """A contact in series with the wire, closed while it is whole: a profile that breaks the wire opens it."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a current, a voltage or a resistance."""
+        return Dimension.RESISTANCE
+
+    @model_validator(mode="after")
+    def _limits_are_levels(self) -> Self:
+        if self.limits is None:
+            return self
+        low, high = self.limits
+        if {low.dimension, high.dimension} != {self.carries} or not 0 <= low.value < high.value:
+            unit = canonical_symbol(self.carries)
+            reason = f"limits from {low.text!r} to {high.text!r} are no span of levels in {unit}"
+            raise Refusal(reason, f"write [lowest, highest], such as [0 {unit}, 20 {unit}]", key="limits")
+        return self
 
 
 class LevelOutput(LevelCommon):
-    """A transmitter: a current or voltage that carries a value. Its driver is given mA or V."""
+    """A transmitter or a potentiometer: a current or voltage that carries a value. Its driver is given mA or V."""
 
     kind: Literal["level"]
     """`level`: a current or a voltage at the unit's terminals."""
-    signal: Literal["4-20 mA", "0-10 V"]
-    """What carries the value."""
+    signal: Literal["4-20 mA", "0-20 mA", "0-10 V", "2-10 V", "ratio"]
+    """What carries the value; `ratio`: a potentiometer that the unit feeds, from 0 V to its `supply`."""
+    supply: AnyQuantity | None = None
+    """With `signal: ratio`: the voltage with which the unit feeds the potentiometer, as measured at its terminals."""
     range: tuple[AnyQuantity, AnyQuantity]
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a current or a voltage."""
+        return Dimension.CURRENT if self.signal.endswith("mA") else Dimension.VOLTAGE
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The levels at the two ends of the range, mA or V."""
+        if self.supply is not None:
+            return 0.0, self.supply.value
+        low, _, high = self.signal.partition(" ")[0].partition("-")
+        return float(low), float(high)
+
+    @property
+    def most(self) -> float:
+        """The highest level that such a signal has, mA or V: what is far over its range, or its supply."""
+        if self.supply is not None:
+            return self.supply.value
+        return _MOST_MA if self.carries is Dimension.CURRENT else _MOST_V
+
+    @model_validator(mode="after")
+    def _a_ratio_has_a_supply(self) -> Self:
+        if (self.signal == "ratio") != (self.supply is not None):
+            reason = "`signal: ratio` and the voltage below `supply:` go together"
+            raise Refusal(reason, "write both, or another signal", key="signal")
+        if self.supply is not None and (
+            self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0
+        ):
+            raise Refusal(f"supply {self.supply.text!r} is no voltage", "write it as '5 V'", key="supply")
+        return self
 
     @model_validator(mode="after")
     def _range_has_a_span(self) -> Self:
@@ -311,34 +376,62 @@ class LevelOutput(LevelCommon):
 
 
 class ResistanceOutput(LevelCommon):
-    """A thermometer or a vane: a resistance that stands for a temperature or a direction. Its driver is given ohm."""
+    """A thermometer, a vane or a vent's potentiometer: a resistance that stands for a value. Its driver gets ohm."""
 
     kind: Literal["resistance"]
     """`resistance`: a resistance at the unit's terminals."""
-    sensor: Literal["pt100", "pt1000", "ntc", "vane"]
-    """Platinum by IEC 60751, a thermistor that `ntc` describes, or a wind vane that `vane` describes."""
+    sensor: Literal["pt100", "pt1000", "ntc", "vane", "potentiometer"]
+    """Platinum by IEC 60751, or what `ntc`, `vane` or `potentiometer` describes."""
     ntc: Thermistor | None = None
     """The thermistor, with `sensor: ntc`: its `ohm` and `beta`, or its coefficients `a`, `b` and `c`."""
     vane: VaneTrack | None = None
     """The vane's potentiometer, with `sensor: vane`."""
+    potentiometer: PotentiometerTrack | None = None
+    """The potentiometer of a vent, with `sensor: potentiometer`; its values are in %, 0 % closed."""
 
     @model_validator(mode="after")
-    def _thermistor_is_described(self) -> Self:
-        if (self.sensor == "ntc") != (self.ntc is not None):
-            raise ValueError("`sensor: ntc` and a description of the thermistor below `ntc:` go together")
-        if (self.sensor == "vane") != (self.vane is not None):
-            raise ValueError(
-                "`sensor: vane` and a description of its potentiometer below `vane:` go together"
-            )
+    def _sensor_is_described(self) -> Self:
+        for sensor, what, described in (
+            ("ntc", "the thermistor", self.ntc),
+            ("vane", "its potentiometer", self.vane),
+            ("potentiometer", "its resistances", self.potentiometer),
+        ):
+            if (self.sensor == sensor) != (described is not None):
+                raise ValueError(
+                    f"`sensor: {sensor}` and a description of {what} below `{sensor}:` go together"
+                )
         return self
 
     @property
     def unit(self) -> str:
         """Unit of the values that it carries."""
-        return canonical_symbol(Dimension.TEMPERATURE if self.vane is None else Dimension.DIRECTION)
+        kinds = {"vane": Dimension.DIRECTION, "potentiometer": Dimension.PERCENT}
+        return canonical_symbol(kinds.get(self.sensor, Dimension.TEMPERATURE))
 
 
-ValueOutput = RegisterOutput | LevelOutput | ResistanceOutput
+class SupplyOutput(LevelCommon):
+    """The unit's own supply from a programmable source: a profile states its voltage. Its driver is given V."""
+
+    kind: Literal["supply"]
+    """`supply`: the voltage that the unit runs on."""
+    limits: tuple[AnyQuantity, AnyQuantity]
+    """Lowest and highest voltage that the unit may be given: nothing beyond is ever put."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a voltage."""
+        return Dimension.VOLTAGE
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values that it takes."""
+        return canonical_symbol(Dimension.VOLTAGE)
+
+
+TerminalOutput = LevelOutput | ResistanceOutput | SupplyOutput
+"""An output that puts a level on the unit's terminals."""
+
+ValueOutput = RegisterOutput | TerminalOutput
 """An output that takes a number."""
 
 
@@ -351,9 +444,18 @@ OutputSpec = Annotated[
     Annotated[ContactOutput, Tag("contact")]
     | Annotated[RegisterOutput, Tag("register")]
     | Annotated[LevelOutput, Tag("level")]
-    | Annotated[ResistanceOutput, Tag("resistance")],
+    | Annotated[ResistanceOutput, Tag("resistance")]
+    | Annotated[SupplyOutput, Tag("supply")],
     By(_output_kind),
 ]
+
+
+def safe_number(output: OutputSpec) -> float | None:
+    """Return what a board holds for an output that is safe: 1 for a relay that is energised, or a level; or None."""
+    if isinstance(output, ContactOutput):
+        return float(output.safe != output.at_rest)
+    return None if isinstance(output, RegisterOutput) else output.safe
+
 
 AnySignal = Annotated[
     Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
@@ -384,6 +486,9 @@ class BenchFile(FileModel):
     """What the bench reads from the unit, by name, and the positions of its vents."""
     vents: dict[Name, VentSpec] = Field(default_factory=dict)
     """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
+    boards: dict[Name, BoardSpec] = Field(default_factory=dict)
+    """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
+    computer."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -394,6 +499,33 @@ class BenchFile(FileModel):
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
         return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+
+    @property
+    def guards(self) -> tuple[str, ...]:
+        """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
+        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
+        said = [
+            f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
+            f"{spec.goes_safe_after:g} s after it was fed last"
+            for board, spec in self.boards.items()
+        ]
+        alone = [name for name in terminals if name not in guarded]
+        if alone and not self.virtual:
+            said.append(
+                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+            )
+        return tuple(said)
+
+    def outputs_on(self, board: str) -> tuple[str, ...]:
+        """Return the contacts and levels on a board; settings of a unit are not among them."""
+        place = self.boards[board].bus, self.boards[board].unit_id
+        return tuple(
+            name
+            for name, output in self.outputs.items()
+            if not isinstance(output, RegisterOutput)
+            and (output.wired.get("bus"), output.wired.get("unit_id", 1)) == place
+        )
 
     @property
     def registers(self) -> dict[str, SignalSpec]:

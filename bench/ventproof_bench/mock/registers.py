@@ -88,6 +88,8 @@ class Snapshot:
             only has the first `PLAIN_BITS` of them.
         stage: ventilation stage.
         weather: of a unit with more weather, else None.
+        drive_alarms: of each vent outside the unit, in the order of the settings: whether a run was broken off, and
+            whether what its feedback tells is not believed.
     """
 
     positions: tuple[float, ...]
@@ -96,6 +98,12 @@ class Snapshot:
     status: tuple[bool, ...]
     stage: int
     weather: WeatherReading | None = None
+    drive_alarms: tuple[tuple[bool, bool], ...] = ()
+
+    @property
+    def flags(self) -> tuple[bool, ...]:
+        """The discrete inputs: the status bits, then of all drives the broken-off runs, then disbelieved feedback."""
+        return (*self.status, *(flag for flags in zip(*self.drive_alarms, strict=True) for flag in flags))
 
 
 STATUS_BITS: Final = (
@@ -123,7 +131,8 @@ def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]
     With n vent groups: 0 to n-1 positions (u16, 0.1 %), then house temperature (f32, °C), rain counter (u32),
     status word, ventilation stage (u16). A unit with more weather goes on: gust and mean wind (u16, 0.1 m/s),
     wind direction (u16, 1 degree), outside temperature (s16, 0.1 °C), rain intensity (u16, 0.1 mm/h), tip counter
-    (u32). 32-bit values are sent high word first.
+    (u32). A unit with vents outside it ends with two words, a bit a vent: broken-off runs, disbelieved feedback.
+    32-bit values are sent high word first.
     """
     scale = 10 * behaviour.position_scale_factor
     positions = [round(percent * scale) for percent in snapshot.positions]
@@ -132,16 +141,20 @@ def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]
     celsius = snapshot.temperature_c
     sent = celsius * 1.8 + 32 if behaviour.sends_fahrenheit else celsius
     (temperature,) = struct.unpack(">I", struct.pack(">f", sent))
-    status = sum(bit << i for i, bit in enumerate(snapshot.status))
     return (
         *(0,) * behaviour.address_shift,
         *positions,
         *_wide(temperature, behaviour),
         *_wide(snapshot.count, behaviour),
-        status,
+        _bits(snapshot.status),
         snapshot.stage,
         *(_weather(snapshot.weather, behaviour) if snapshot.weather else ()),
+        *(_bits(alarms) for alarms in zip(*snapshot.drive_alarms, strict=True)),
     )
+
+
+def _bits(flags: Sequence[bool]) -> int:
+    return sum(flag << i for i, flag in enumerate(flags))
 
 
 def _weather(reading: WeatherReading, behaviour: Behaviour) -> tuple[int, ...]:

@@ -8,6 +8,7 @@ from pydantic import Field, field_validator, model_validator
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity
+from ventproof_bench.mock.drive_settings import VentGroup, check_percent, drive_parts
 from ventproof_bench.mock.faults.catalogue import check_names
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
 
@@ -15,13 +16,6 @@ OverrideName = Literal["rain", "gale", "frost", "failure"]
 TreatAs = Literal["nothing", "rain", "gale", "frost", "failure"]
 
 Degrees = Annotated[float, Field(ge=0, lt=360)]
-
-
-def check_percent(what: str, quantities: list[Quantity]) -> None:
-    """Refuse positions outside 0 % to 100 %. Raises `ValueError`."""
-    for quantity in quantities:
-        if quantity.dimension is not Dimension.PERCENT or not 0 <= quantity.value <= 100:  # noqa: PLR2004 - per cent
-            raise Refusal(f"{what} {str(quantity)!r} must be from 0 % to 100 %", key=what)
 
 
 def check_temperature(quantity: Quantity) -> None:
@@ -290,25 +284,6 @@ class Supply(FileModel):
     """`resume`: go on from where the vents stand; `reference`: first run every vent to its closed end."""
 
 
-class VentGroup(FileModel):
-    """Vents that move together."""
-
-    full_travel: PositiveSeconds
-    """Time from fully closed to fully open."""
-    dead_time: Seconds = 0.3
-    """Time from the drive's command to the first movement."""
-    coast: Seconds = 0.0
-    """Time that the vent runs on after the drive is told to stop."""
-    stages: Annotated[list[AnyQuantity], Field(min_length=1)]
-    """Position at ventilation stage 1, 2, …; stage 0 is closed."""
-
-    @field_validator("stages")
-    @classmethod
-    def _stages_are_positions(cls, stages: list[Quantity]) -> list[Quantity]:
-        check_percent("stage position", stages)
-        return stages
-
-
 class RainOverride(Positions):
     """The rule: while the rain contact is closed, these vents go to these positions."""
 
@@ -353,6 +328,9 @@ class House(FileModel):
             )
         check_difference("hysteresis", self.hysteresis, Dimension.TEMPERATURE, "1 °C")
         return self
+
+
+_MOST_DRIVES = 16  # bits of a register
 
 
 class MockSettings(FileModel):
@@ -424,6 +402,8 @@ class MockSettings(FileModel):
                         ),
                         key=override,
                     )
+        if sum(group.drive is not None for group in self.vents.values()) > _MOST_DRIVES:
+            raise Refusal(f"the unit tells the alarms of {_MOST_DRIVES} drives at the most", key="vents")
         for name, group in self.vents.items():
             if len(group.stages) != len(self.house.stage_at):
                 raise Refusal(
@@ -484,6 +464,7 @@ class MockSettings(FileModel):
             "a second override": len(self.overrides) > 1,
             "bus_loss": self.bus_loss,
             "supply.restart: reference": self.supply.restart == "reference",
+            **drive_parts(list(self.vents.values())),
         }
         return frozenset(part for part, there in has.items() if there)
 

@@ -7,9 +7,10 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.mock.drive import CLOSED_PERCENT, drives
+from ventproof_bench.mock.drive import Actuator, actuator
 from ventproof_bench.mock.faults.catalogue import behaviour_with
 from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.outside_vent import OutsideVent
 from ventproof_bench.mock.overrides import Overrides, next_stage
 from ventproof_bench.mock.pulse_inputs import Alarm
 from ventproof_bench.mock.registers import (
@@ -22,7 +23,9 @@ from ventproof_bench.mock.registers import (
     Snapshot,
     span,
 )
+from ventproof_bench.mock.runs import CLOSED_PERCENT
 from ventproof_bench.mock.weather_inputs import RAIN_CONTACTS, RESET, UnitWeather, inputs_of
+from ventproof_bench.plant.vent import Vent
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -93,6 +96,7 @@ class MockUnit:
         contacts: its contact inputs. The rain inputs are in parallel, `supply` is closed unless said otherwise.
         touched: what was moved so far.
         levels: its analogue inputs; each carries the value that the settings give until a level is put on it.
+        outside: its vents that stand outside it, by name, in the order of the settings.
 
     At one instant, delays that are over come first, then changes at the terminals in the order they were given,
     then the refresh of the registers.
@@ -107,7 +111,13 @@ class MockUnit:
         self._more_weather = settings.more_weather
         self._behaviour = behaviour
         self._phase = phase
-        self._vents = drives(settings, behaviour, start_s=start_s, phase=phase)
+        self._vents: dict[str, Actuator | OutsideVent] = {
+            name: (OutsideVent if group.drive else actuator)(
+                group, behaviour, start_s, phase=phase, first=number == 0
+            )
+            for number, (name, group) in enumerate(settings.vents.items())
+        }
+        self.outside = {name: vent for name, vent in self._vents.items() if isinstance(vent, OutsideVent)}
         self._stages = {n: (CLOSED_PERCENT, *(q.value for q in g.stages)) for n, g in settings.vents.items()}
         self._stage_at_c = tuple(q.value for q in settings.house.stage_at)
         self._hysteresis_c = settings.house.hysteresis.value * behaviour.hysteresis_factor
@@ -168,7 +178,7 @@ class MockUnit:
         if table == "input":
             return span(self._display.words, address, count)
         if table == "discrete":
-            return span(self._display.snapshot.status, address, count)
+            return span(self._display.snapshot.flags, address, count)
         if table == "holding":
             return span(self._holding(), address, count)
         raise RefusedError(ILLEGAL_ADDRESS)
@@ -216,12 +226,25 @@ class MockUnit:
     # ground truth
 
     def truth(self, vent: str) -> tuple[tuple[float, float], ...]:
-        """Return a vent's true trajectory: (loop time, % open) from power-up to now, linear between."""
-        return self._vents[vent].breakpoints(self.now_s)
+        """Return a vent's true trajectory: (loop time, % open) from power-up to now, linear between.
+
+        Raises:
+            LookupError: the vent stands outside the unit, and the bench plays it.
+        """
+        return self._true(vent).breakpoints(self.now_s)
 
     def position(self, vent: str) -> float:
-        """Return where a vent truly is at the unit's time, % open."""
-        return self._vents[vent].position_at(self.now_s)
+        """Return where a vent truly is at the unit's time, % open. Raises `LookupError` as `truth` does."""
+        return self._true(vent).position_at(self.now_s)
+
+    def _true(self, name: str) -> Actuator | Vent:
+        vent = self._vents[name]
+        own = vent.own if isinstance(vent, OutsideVent) else vent
+        if own is None:
+            raise LookupError(
+                f"vent {name!r} stands outside the mock unit; whoever plays it knows where it is"
+            )
+        return own
 
     @property
     def active(self) -> tuple[OverrideName, ...]:
@@ -279,6 +302,7 @@ class MockUnit:
             *self._overrides.parts,
             (self._reference, self._referenced),
             *self._weather.parts,
+            *(part for vent in self.outside.values() for part in vent.parts),
             self._supply,
         )
         self._stage = 0
@@ -298,13 +322,16 @@ class MockUnit:
         self._power.fire()
         if not self._power.value:
             self._parts = (self._supply,)
-            for vent in self._vents.values() if self._behaviour.halts_without_supply else ():
-                vent.halt(self.now_s)
+            for vent in self._vents.values():
+                if self._behaviour.halts_without_supply or isinstance(vent, OutsideVent):
+                    vent.halt(self.now_s)
             return
+        for outside in self.outside.values():
+            outside.restart(self.now_s)
         if not self._behaviour.delays_kept:
             rain = self._settings.rain
             self._entry_s, self._release_s = rain.entry_delay, rain.release_delay
-        run_s = max(group.dead_time + group.full_travel for group in self._settings.vents.values())
+        run_s = max(group.reference_run_s for group in self._settings.vents.values())
         references = self._settings.supply.restart == "reference" and not self._behaviour.skips_reference
         blind_s = self._behaviour.blind_after_restart_s
         self._start(
@@ -367,7 +394,7 @@ class MockUnit:
             self._command(stage_first=self._behaviour.stage_beats_override)
 
     def _stands(self) -> dict[str, float]:
-        return {name: vent.position_at(self.now_s) for name, vent in self._vents.items()}
+        return {name: vent.told_at(self.now_s) for name, vent in self._vents.items()}
 
     def _command(self, *, stage_first: bool = False) -> None:
         """Send every vent to its target."""
@@ -384,16 +411,21 @@ class MockUnit:
     def _snapshot(self, at_s: float) -> Snapshot | None:
         if not self._power.value:
             return None
-        vents, weather, more = self._vents.values(), self._weather, self._more_weather
-        reports_target = self._behaviour.reports_target
+        weather, more = self._weather, self._more_weather
         return Snapshot(
-            tuple(v.target_percent if reports_target else v.position_at(at_s) for v in vents),
+            tuple(self._shown(vent, at_s) for vent in self._vents.values()),
             weather.house_c,
             weather.counter.count,
             self._status(at_s, more=more),
             self._stage,
             weather.reading(min(at_s, self.now_s)) if more else None,
+            tuple(vent.alarms for vent in self.outside.values()),
         )
+
+    def _shown(self, vent: Actuator | OutsideVent, at_s: float) -> float:
+        if self._behaviour.reports_target:
+            return vent.target_percent
+        return vent.shown_at(at_s) if isinstance(vent, OutsideVent) else vent.position_at(at_s)
 
     def _status(self, at_s: float, *, more: bool) -> tuple[bool, ...]:
         """Return the status bits in the order of `STATUS_BITS`."""

@@ -110,6 +110,9 @@ class ModbusBus:
         name: the bus's name in the bench file.
         spec: its declaration there.
         peer: the mock unit at the far end, for `link: in-process` only; its replies' delays are its own.
+
+    Attributes:
+        silence: while it is held nothing is sent; whoever gets it waits for the transaction under way.
     """
 
     def __init__(self, name: str, spec: BusSpec, *, peer: Peer | None = None) -> None:
@@ -131,6 +134,7 @@ class ModbusBus:
         self._writes: deque[_Job] = deque()
         self._reads: deque[_Job] = deque()
         self._wake: asyncio.Future[None] | None = None
+        self.silence = asyncio.Lock()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -226,18 +230,22 @@ class ModbusBus:
                 self._wake = loop.create_future()
                 await self._wake
                 continue
-            job = (self._writes or self._reads).popleft()
-            if job.answered.done():
-                continue  # given up while it waited
-            try:
-                _settle(job, await self._transact(job))
-            except BusFault as fault:
-                _settle(job, self._in_doubt(job, fault))
-            except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
-                _settle(job, error)
-            except asyncio.CancelledError:
-                _settle(job, self._disconnected())
-                raise
+            async with self.silence:
+                if self._writes or self._reads:  # unless it was closed meanwhile
+                    await self._carry_out((self._writes or self._reads).popleft())
+
+    async def _carry_out(self, job: _Job) -> None:
+        if job.answered.done():
+            return  # given up while it waited
+        try:
+            _settle(job, await self._transact(job))
+        except BusFault as fault:
+            _settle(job, self._in_doubt(job, fault))
+        except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
+            _settle(job, error)
+        except asyncio.CancelledError:
+            _settle(job, self._disconnected())
+            raise
 
     async def _transact(self, job: _Job) -> Reply:
         link = self._link

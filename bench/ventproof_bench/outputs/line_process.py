@@ -3,7 +3,7 @@
 It ends, outputs safe, when the socket ends or fails in any way (a killed harness may show as a reset rather
 than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own.
 It cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
-themselves do.
+themselves do, and it feeds those (`ventproof_bench.outputs.boards`).
 """
 
 from __future__ import annotations
@@ -16,12 +16,14 @@ import signal
 import socket
 import sys
 from contextlib import suppress
+from dataclasses import asdict
 from typing import Any, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, DriverError, LinkError, VentproofError
 from ventproof_bench.base.protocols import Bus, ReadRequest
 from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import (
     WINDOW_S,
     Message,
@@ -30,12 +32,14 @@ from ventproof_bench.outputs.line import (
     pack,
     pack_done,
     pack_error,
+    pack_evidence,
     pack_reply,
     pack_reports,
     pack_window,
     unpack_edges,
 )
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.vents import PlayedVents
 
 # A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
 _SPIN_S: Final = 0.0004
@@ -138,7 +142,14 @@ class _Guarded(asyncio.Protocol):
 
             self.buses = {name: ModbusBus(name, file.buses[name]) for name in carried}
         try:
-            outputs = LocalOutputs(file.outputs, buses=self.buses, specs=file.buses, spin_s=_SPIN_S)
+            outputs = LocalOutputs(
+                file.outputs,
+                buses=self.buses,
+                specs=file.buses,
+                spin_s=_SPIN_S,
+                vents=PlayedVents(file, self.buses),
+                boards=guards_of(file, self.buses),
+            )
         except ValueError as error:
             raise DriverError(str(error)) from error
         for bus in self.buses.values():
@@ -179,9 +190,21 @@ class _Guarded(asyncio.Protocol):
         """Look at the relays that others could move."""
         await self._outputs().look()
 
-    async def do_make_safe(self, _: Message) -> None:
+    async def do_play(self, _: Message) -> None:
+        """Play the vents, until nobody waits for that any more."""
+        await self._outputs().play(lambda evidence: self.say(pack_evidence(evidence)))
+
+    async def do_condition(self, message: Message) -> list[float]:
+        """Set what has befallen a vent."""
+        return pack_window(await self._outputs().condition(message["vent"], message["parts"]))
+
+    async def do_starve(self, message: Message) -> Message:
+        """Feed a board no longer for once."""
+        return asdict(await self._outputs().starve(message["board"], message["contact"]))
+
+    async def do_make_safe(self, message: Message) -> None:
         """Make safe and stay."""
-        await self._outputs().make_safe()
+        await self._outputs().make_safe(vents_play_on=message["vents_play_on"])
 
     async def do_close(self, _: Message) -> None:
         """Make safe and let go."""

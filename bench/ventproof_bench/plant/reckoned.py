@@ -4,7 +4,8 @@ The highest vent opens as early and fast and closes as late and slowly as contac
 mirror image. A vent keeps order (`motion`): moved earlier and farther open it is never further closed (monotone
 systems: Angeli and Sontag, IEEE Transactions on Automatic Control 48, 2003; saturation and play keep order too:
 Visintin 1994; both from memory). So every vent whose times lie within the given ones is between the two, all the time.
-Where the times are independent of each other the interval is exact; where the cold slows both ways it is merely sound.
+Where the times are independent of each other the interval is exact, but for what is not known of the play, which a
+reversal may count once more; where the cold slows both ways it is merely sound.
 
 The interval grows with each run, by the travel in both edges' windows and by what the times leave open, and collapses
 at an end stop once the laggard is there.
@@ -194,7 +195,7 @@ class _Reckoning:
         """Begin with a vent that may be anywhere and may have been on its way either way for long."""
         self._now_s = window.earliest_s
         for gear in self._gears:
-            since_s = window.earliest_s - gear.opening.dead_time_s
+            since_s = window.earliest_s - gear.opening.dead_time_s - 1.0
             extreme = DriveMotion(gear, since_s, drive_percent=gear.end_percent, vent_percent=OPEN_PERCENT)
             extreme.tell(since_s, 1)
             self.extremes += (extreme,)

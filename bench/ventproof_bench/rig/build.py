@@ -7,7 +7,7 @@ import hashlib
 import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, final
 
@@ -15,12 +15,15 @@ from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
+from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
+from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
@@ -71,11 +74,16 @@ _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to
 @final
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What is polled on one bus."""
+    """What is polled on one bus.
+
+    Attributes:
+        played: whether whoever plays the vents polls it, since it commands some of them.
+    """
 
     bus: Bus
     plan: ReadPlan
     spec: BusSpec
+    played: bool = False
 
 
 @final
@@ -89,6 +97,7 @@ class Rig:
         reads: what is polled, a bus each.
         buses: buses of this process, to open and close; those in the line process are the outputs' business.
         hold: keeps a second run on this computer off the bench's network endpoints.
+        rounds: how late the rounds were in which vents are played.
         mock: the mock unit, in process only; it knows the true trajectories.
     """
 
@@ -98,11 +107,16 @@ class Rig:
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
     hold: EndpointHold | None = None
+    rounds: RoundsTaken = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rounds = RoundsTaken(self.file)
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the record should say of this bench, found while opening."""
-        return (*self.file.notes, *self.outputs.notes, *(note for bus in self.buses for note in bus.notes))
+        """What the record should say of this bench, as far as it was found by now."""
+        of_buses = (note for bus in self.buses for note in bus.notes)
+        return (*self.file.notes, *self.file.guards, *self.outputs.notes, *of_buses, *self.rounds.notes)
 
     @property
     def slowest_evidence_s(self) -> float:
@@ -145,13 +159,20 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
         assert isinstance(spec, InProcessBus), "a virtual bench has no other"
         peer = Responder(
             spec.framing,
-            {1: mock},
+            devices_of(mock),
             reply_after_s=spec.reply_after,
             jitter_s=spec.reply_jitter,
             seed=seed + number,
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
-    outputs = LocalOutputs(file.outputs, buses=buses, specs=file.buses, inputs=mock)
+    outputs = LocalOutputs(
+        file.outputs,
+        buses=buses,
+        specs=file.buses,
+        inputs=mock,
+        vents=PlayedVents(file, buses),
+        boards=guards_of(file, buses),
+    )
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
@@ -163,9 +184,9 @@ def _real(file: BenchFile) -> Rig:
 
 
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
-    reads = []
+    reads, played = [], commanding_buses(file)
     for name, spec in file.buses.items():
         signals = {n: s for n, s in file.registers.items() if s.bus == name}
         if signals:
-            reads.append(Read(buses[name], plan_reads(signals, spec), spec))
+            reads.append(Read(buses[name], plan_reads(signals, spec), spec, played=name in played))
     return tuple(reads)

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.base.uncertainty import UncertaintyBudget, bounds, resolution, within_span
 from ventproof_bench.benchcheck.traffic import load_on
 from ventproof_bench.benchfile.model import WiredBus
+from ventproof_bench.outputs.boards import STARVED_FOR
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from ventproof_bench.base.evidence import SignalTraits
+    from ventproof_bench.base.evidence import BoardStarved, SignalTraits
     from ventproof_bench.benchfile.model import BenchFile
-    from ventproof_bench.selfcheck.measure import BusMeasured, EchoMeasured
+    from ventproof_bench.selfcheck.measure import BusMeasured, CountMeasured, EchoMeasured, LoopMeasured
     from ventproof_bench.selfcheck.procedure import Measured
 
 
@@ -133,10 +134,11 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
     for echo in measured.echoes:
         yield from _echo(echo)
     for count in measured.counts:
-        if count.counted is None:
-            yield f"output {count.output}: its counter {count.signal} could not be read"
-        elif count.counted != count.sent and count.certain:
-            yield f"output {count.output}: {count.sent} closures were sent and {count.signal} counted {count.counted}"
+        yield from _count(count)
+    for board in measured.boards:
+        yield from _board(file, board)
+    for loop in measured.loops:
+        yield from _loop(file, loop)
     for refresh in measured.refreshes:
         if refresh.at_least_s > refresh.declared_s:
             longest_s = max(refresh.at_least_s, refresh.at_most_s)
@@ -144,6 +146,31 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
                 f"signal {refresh.signal}: refreshed every {_ms(refresh.at_least_s)} or less often, where the bench "
                 f"file declares {_ms(refresh.declared_s)}; write `refreshed_every: {_ms(longest_s)}`"
             )
+
+
+def _board(file: BenchFile, board: BoardStarved) -> Iterator[str]:
+    declared_s = file.boards[board.board].goes_safe_after
+    driven = (
+        f"its contact {board.output} stayed driven" if board.output else "it did not tell that it tripped"
+    )
+    if board.within_s is None:
+        yield (
+            f"board {board.board}: {driven} for {board.after_s:.3g} s without being fed, declared {declared_s:g} s; "
+            "switch its watchdog on, and let no other client talk to it"
+        )
+        return
+    if board.after_s > declared_s:
+        yield (
+            f"board {board.board}: went safe {board.after_s:.3g} s or more after it was fed last; declare that as "
+            "`goes_safe_after`, or set the board to less"
+        )
+    if board.within_s < STARVED_FOR[0] * declared_s:
+        yield (
+            f"board {board.board}: went safe within {board.within_s:.3g} s, declared {declared_s:g} s: one lost reply "
+            "would trip it; set the board to its time"
+        )
+    if board.told is False:
+        yield f"board {board.board}: went safe, and its `tripped` does not tell; look at its table and address"
 
 
 def _unread(file: BenchFile, measured: Measured) -> Iterator[str]:
@@ -161,6 +188,35 @@ def _unread(file: BenchFile, measured: Measured) -> Iterator[str]:
             yield f"bus {bus}: too few usable replies came in a row to measure it; look at cable and time-outs"
         for name in unread:
             yield f"signal {name}: its registers never held a value; look at its address and type"
+
+
+def _count(count: CountMeasured) -> Iterator[str]:
+    if count.counted is None:
+        yield f"output {count.output}: its counter {count.signal} could not be read"
+    elif count.counted != count.sent and count.certain:
+        yield f"output {count.output}: {count.sent} closures were sent and {count.signal} counted {count.counted}"
+
+
+def _loop(file: BenchFile, loop: LoopMeasured) -> Iterator[str]:
+    vent = file.vents[loop.vent]
+    position = vent.plays.position if vent.plays is not None else None
+    if position is None:
+        return
+    if loop.off_percent is not None and loop.off_percent > position.accuracy.value:
+        yield (
+            f"vent {loop.vent}: output {position.output} is up to {loop.off_percent:.3g} % off, where `accuracy` "
+            f"declares {position.accuracy}; declare what it can do"
+        )
+    if position.unit_deadband is None:
+        return
+    every_s = file.buses[file.bus_of(loop.signal)].poll_every
+    moves = vent.rate_per_s * (max(vent.coast[1], every_s + loop.delay.worst_s) + every_s)
+    if moves > position.unit_deadband.value:
+        yield (
+            f"vent {loop.vent}: the loop takes up to {_ms(loop.delay.worst_s)}, in which and in a round the vent may "
+            f"move {moves:.3g} %, more than the unit's deadband of {position.unit_deadband}; use a quicker bus, or "
+            "declare a slower vent"
+        )
 
 
 def _echo(echo: EchoMeasured) -> Iterator[str]:

@@ -107,14 +107,14 @@ def _as_quantity(value: object) -> Quantity:
         return value
     if isinstance(value, str | int | float):
         return parse(value)
-    raise Refusal("is not a quantity", "write a number and a unit, such as '5 %'", bare=True)
+    raise Refusal("is not a quantity", "write a number and a unit, such as '8 %'", bare=True)
 
 
 AnyQuantity = Annotated[
     Quantity,
     BeforeValidator(_as_quantity),
     PlainSerializer(str, return_type=str, when_used="json"),
-    _quantity_schema(None, "5 %"),
+    _quantity_schema(None, "8 %"),
 ]
 """A quantity whose dimension follows from the signal or output that it is said of."""
 

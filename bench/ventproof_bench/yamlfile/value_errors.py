@@ -308,7 +308,7 @@ _WANTED = {
     "model_attributes_type": "write its keys below, indented",
     "dict_type": "write its keys below, indented",
     "list_type": "write its items below, each after '- '",
-    "value_error": "write a number and a unit, such as '90 s' or '5 %'",
+    "value_error": "write a number and a unit, such as '90 s' or '8 %'",
     "int_type": "write a whole number",
     "float_type": "write a number",
     "string_type": "write a word or a text",

@@ -13,20 +13,22 @@ from functools import lru_cache
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.case.decidable_flags import flag_problems
+from ventproof.case.decidable_pairs import unlike_problems
 from ventproof.case.demand import anchor_of, formula_of, invariant_formula
 from ventproof.case.ideal import Course, Sight, early, right, wrong
 from ventproof.case.ideal_contacts import IdealContacts, uncertain_percent
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
 from ventproof.judge.reckoning import believed_place, unproved
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import is_discrete
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
@@ -145,7 +147,7 @@ def _shown(course: Course, traits: SignalTraits, t: Floats) -> Floats:
     import numpy as np  # noqa: PLC0415 - as above
 
     at, values = np.array(course).T
-    if is_discrete(traits):
+    if is_discrete(traits.unit):
         stepped: Floats = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
         return stepped
     between: Floats = np.interp(t, at, values)
@@ -171,7 +173,7 @@ class _Demand:
         evidence, traits = self.evidence, self.evidence.traits
         if isinstance(traits, ReckonedTraits):
             return f"{traits.name!r} is reckoned from its drive contacts, read every {evidence.every_s:g} s"
-        error = "" if is_discrete(traits) else f" to ± {traits.error:g} {self.spec.unit}"
+        error = "" if is_discrete(traits.unit) else f" to ± {traits.error:g} {self.spec.unit}"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
 
@@ -182,8 +184,8 @@ class _Demand:
 
 def checked(bound: Bound) -> Bound:
     """Return a profile on a bench with all that no unit can pass there, and a warning for what none can fail."""
-    errors: list[Problem] = []
-    warnings: list[Problem] = []
+    errors, warnings = flag_problems(bound)
+    warnings += unlike_problems(bound, errors)
     for demand in _demands(bound):
         place = believed_place(demand.formula, demand.evidence.traits)
         if place is not None and demand.path[0] == "steps":
@@ -225,6 +227,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
         for index, response in enumerate(step.expect):
             spec = signals[bound.signals[response.signal]]
             formula = formula_of(response, spec.states or {})
+            if isinstance(formula, FlagsFormula | AgreesFormula):
+                continue
             evidence = _evidence(bound, response.signal, _window_s(bound, step, response))
             before = stood.get(response.signal)
             bus = bound.bench.model.bus_of(bound.signals[response.signal])
@@ -236,6 +240,8 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
         stood |= comes_to
     for index, invariant in enumerate(profile.always):
         always = invariant_formula(invariant)
+        if isinstance(always, FlagsFormula | AgreesFormula):
+            continue
         spec = signals[bound.signals[invariant.signal]]
         kind = next(
             key for key in ("stays", "stays_above", "stays_below") if getattr(invariant, key) is not None
@@ -254,7 +260,8 @@ def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     """Return the shortest window that the stimulus of a response can have."""
     _, number = anchor_of(response, step)
-    for name in step.do[number].outputs if number is not None else ():
+    names = step.do[number].outputs if number is not None else ()
+    for name in names if bound.outputs.keys() >= set(names) else ():
         output = bound.bench.model.outputs[bound.outputs[name]]
         if isinstance(output, ContactOutput):
             return min(output.operate, output.release) + output.bounce
@@ -312,7 +319,7 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
             for span_s in spans
             if span_s > (traits.keeps_for_s or 0.0)
         ]
-    elif traits.rate_per_s is None and not is_discrete(traits):
+    elif traits.rate_per_s is None and not is_discrete(traits.unit):
         keys = "`full_travel`" if spec.unit == "%" or spec.range else "`range` and `full_travel`"
         sight = _sight(spec, evidence, None)
         known = replace(traits, rate_per_s=min(100.0, sight.high - sight.low) / _TRAVEL_S)

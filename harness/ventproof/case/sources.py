@@ -1,7 +1,7 @@
 """Which signals of a profile a poll tells of (pure).
 
-Most are registers of their own: they are told where the bench file names them. A position that is reckoned from a drive's contacts is none: it is told
-wherever its contacts are read, whether the profile names these or not.
+Most are registers of their own: they are told where the bench file names them. A position that is reckoned from a
+drive's contacts is none: it is told wherever its contacts are read, whether the profile names these or not.
 """
 
 from __future__ import annotations

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from ventproof.challenge.trial import SuiteWorkers, Trial
     from ventproof.profile.model import Profile
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.mock.drive_settings import VentGroup
     from ventproof_bench.mock.faults.fault import Fault
-    from ventproof_bench.mock.settings import MockSettings, VentGroup
+    from ventproof_bench.mock.settings import MockSettings
     from ventproof_bench.yamlfile.load import Loaded
 
 

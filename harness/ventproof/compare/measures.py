@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof.compare.side import Key, complete, responses
 from ventproof.statistics.shifts import Shift, holm, shift
 from ventproof.verdict.finding import Bounds
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -27,9 +28,6 @@ POSITION_LIMIT: Final = 1.0
 _POSITION_UNIT: Final = "%"
 _SETTLED: Final = frozenset({"reaches", "stays"})
 """Kinds of response at whose end a vent stands where it was sent."""
-
-_UNMEASURED: Final = frozenset({"flag", "state", "count"})
-"""Units whose margins measure nothing."""
 
 _WINDOWS: Final = 2.0
 """The limit that is taken unless stated, in windows of the base: the same twice, its polling surely shows within it."""
@@ -162,7 +160,7 @@ def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds
     found: dict[Measure, list[Bounds]] = {"time": [_time(f) for f in findings if f.response_s]}
     if key.kind in _SETTLED and unit == _POSITION_UNIT:
         found["position"] = [Bounds(f.stood, f.stood) for f in findings if f.stood is not None]
-    if unit not in _UNMEASURED:
+    if not is_discrete(unit):
         found["margin"] = [f.margin for f in findings if f.margin]
     return {measure: windows for measure, windows in found.items() if windows}
 

@@ -156,11 +156,12 @@ class StaysDecider(Decider):
     """
 
     __slots__ = (
-        "_best",
         "_broken",
         "_high",
+        "_least_high",
         "_least_out",
         "_low",
+        "_most_low",
         "_per_unit_s",
         "_sure_end_s",
         "_unsure_s",
@@ -182,8 +183,9 @@ class StaysDecider(Decider):
         self._high = INF if formula.high is None else formula.high + EPS
         self._broken = Cover(self.s1, self.s2)
         self._unsure_s = INF  # first moment that is not surely in the band
-        self._worst = INF
-        self._best = INF
+        self._worst = INF  # by a reading that was told in full
+        # The greatest lower and the least upper bound in the span that all s share.
+        self._most_low, self._least_high = -INF, INF
         # Robustness at the shallowest of the breaks: none of them need be the only one.
         self._least_out = -INF
         self.frontier_s = -INF
@@ -191,17 +193,14 @@ class StaysDecider(Decider):
         self.left: tuple[float, float, float] | None = None
 
     def piece(self, piece: Piece) -> None:
-        """Take the next piece; the common case, well inside band and span, is decided on its corners."""
+        """Take the next piece; the common case, inside the band and what all s share, is decided on its corners."""
         t0, l0, u0, t1, l1, u1 = piece
-        # min() and max() cost three times as much, on every piece of a run.
-        lower = l0 if l0 <= l1 else l1  # noqa: FURB136 - see above
-        upper = u0 if u0 >= u1 else u1  # noqa: FURB136 - see above
-        if t0 < self.s1 or t1 > self.end_s or lower < self._low or upper > self._high:
+        low, high = self._low, self._high
+        if t0 < self.s2 or t1 > self._sure_end_s or l0 < low or l1 < low or u0 > high or u1 > high:
             super().piece(piece)
-            return
-        if self.verdict is None:
+        elif self.verdict is None:
             self.frontier_s = t1
-            self._widen(lower, upper)
+            self.note_seen(piece)
             self._improve(piece)
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the pieces say it
@@ -213,28 +212,21 @@ class StaysDecider(Decider):
         """Take pieces inside; readings inside say nothing."""
         self.piece(corners.hull())
 
-    def _widen(self, lower: float, upper: float) -> None:
-        if lower < self.seen_low:
-            self.seen_low = lower
-            self._worst = min(self._worst, lower - (self._low + EPS))
-        if upper > self.seen_high:
-            self.seen_high = upper
-            self._worst = min(self._worst, self._high - EPS - upper)
-
     def _improve(self, part: Piece) -> None:
-        # Only what belongs to the span whatever s is: elsewhere the span may not reach, and the best stays possible.
-        if part.t0 >= self.s2 and part.t1 <= self._sure_end_s:
-            _, l0, u0, _, l1, u1 = part
-            low, high = self._low + EPS, self._high - EPS
-            self._best = min(self._best, u0 - low, u1 - low, high - l0, high - l1, (high - low) / 2)
+        """Note what surely was in the span, whatever s is."""
+        _, l0, u0, _, l1, u1 = part
+        # min() and max() cost three times as much, on every piece of a run.
+        if l0 > self._most_low or l1 > self._most_low:
+            self._most_low = max(l0, l1)
+        if u0 < self._least_high or u1 < self._least_high:
+            self._least_high = min(u0, u1)
 
     def take(self, part: Piece) -> None:
         """Note where the band is not sure, and where it is surely left."""
         # Nothing of the past is asked for again, and a run may last for days.
         self.pieces.clear()
-        t0, l0, u0, t1, l1, u1 = part
+        t0, t1 = part.t0, part.t1
         self.frontier_s = t1
-        self._worst = min(self._worst, min(l0, l1) - (self._low + EPS), self._high - EPS - max(u0, u1))
         inner = clip(part, self.s2, self._sure_end_s)
         if inner is not None:
             self._improve(inner)
@@ -265,7 +257,7 @@ class StaysDecider(Decider):
         far_s = reading.reach_s(outside, self._per_unit_s)
         self._break(b - far_s, a + far_s, depth=self._most(lo, hi))
         if a >= self.s2 and b <= self._sure_end_s:
-            self._best = min(self._best, self._most(lo, hi))
+            self._most_low, self._least_high = max(self._most_low, lo), min(self._least_high, hi)
             self.seen_low, self.seen_high = min(self.seen_low, lo), max(self.seen_high, hi)
 
     def _most(self, lower: float, upper: float) -> float:
@@ -303,9 +295,12 @@ class StaysDecider(Decider):
 
     def measures(self) -> Measures:
         """Robustness: the least distance from the band's edges."""
-        best = min(self._best, self._least_out) if self.verdict is Verdict.FAIL else self._best
-        low, high = self._worst, max(best, self._worst)
-        return Measures(robustness.agreeing(bounds_if_finite(low, high), self.verdict))
+        low, high = self._low + EPS, self._high - EPS
+        worst = min(self._worst, self.seen_low - low, high - self.seen_high)
+        best = min(self._most(self._most_low, self._least_high), (high - low) / 2)
+        if self.verdict is Verdict.FAIL:
+            best = min(best, self._least_out)
+        return Measures(robustness.agreeing(bounds_if_finite(worst, max(best, worst)), self.verdict))
 
 
 @final

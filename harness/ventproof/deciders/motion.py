@@ -232,9 +232,9 @@ class DriftDecider(_FromStart):
 
     def _possible_drift(self) -> float:
         """Return the most that it can be."""
-        if self.low > self.high:  # nothing beyond what the rate allows within the tolerance
-            return self._by
-        return max(0.0, self.high - self.start_low, self.start_high - self.low)
+        # What comes before `skip` is within `by` of x(s), whatever the bounds there.
+        early = max(0.0, self.seen_high - self.start_low, self.start_high - self.seen_low)
+        return max(self.high - self.start_low, self.start_high - self.low, min(self._by, early))
 
     def _conclude(self) -> None:
         if self._sure_drift() > self._by + EPS:
@@ -314,10 +314,13 @@ class OvershootDecider(_FromStart):
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance, where the direction is certain."""
         target, by = self.formula.target, self.formula.by
+        # What comes before `skip` is within `by` of x(s), whatever the bounds there.
         if self.start_high <= target:
-            worst, best = target + by - self.high, target + by - self.touched_high
+            worst = min(target + by - self.high, max(0.0, target + by - self.seen_high))
+            best = target + by - self.touched_high
         elif self.start_low >= target:
-            worst, best = self.low - (target - by), self.touched_low - (target - by)
+            worst = min(self.low - (target - by), max(0.0, self.seen_low - (target - by)))
+            best = self.touched_low - (target - by)
         else:
             return Measures()
         return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))
@@ -411,6 +414,9 @@ class ReversalDecider(Decider):
     def measures(self) -> Measures:
         """Robustness: what is left of the allowance in the better direction."""
         course, span = Turns(self.pieces, ()), (self.s1, min(self.frontier_s, self.end_s))
-        worst = self.formula.by - course.may_turn(span, self._delay_s)
+        # What turns sooner than after `delay` turns by no more than `by`.
+        worst = self.formula.by - max(
+            course.may_turn(span, self._delay_s), min(self.formula.by, course.may_turn(span, 0.0))
+        )
         best = self.formula.by - min(self._certain)
         return Measures(agreeing(bounds_if_finite(worst, max(worst, best)), self.verdict))

@@ -176,8 +176,9 @@ class HoldsDecider(_Reaches):
         import numpy as np  # noqa: PLC0415 - only whole logs need it
 
         lo, hi, *_ = readings
-        deep = 2 * np.maximum(self._high - hi, lo - self._low) * self._per_unit_s >= self._hold
-        self._inside += (Reading(*one) for one in zip(*(x[deep].tolist() for x in readings), strict=True))
+        if self._per_unit_s:
+            deep = 2 * np.maximum(self._high - hi, lo - self._low) * self._per_unit_s >= self._hold
+            self._inside += (Reading(*one) for one in zip(*(x[deep].tolist() for x in readings), strict=True))
         hull = corners.hull()
         self.pieces.extend(corners)
         self.note_seen(hull)

@@ -9,13 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from itertools import combinations
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ventproof.envelope.spans import EPS, INF, NOISE_S, Piece, Track, at_least, at_most, both
 from ventproof.verdict.finding import Bounds, Verdict
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Floats, Indices
+
+
+_TRIED: Final = 16
+"""Of so many starts of a hold the best is found first."""
 
 
 class _Points(NamedTuple):
@@ -129,19 +133,24 @@ def _least(t0: Floats, t1: Floats, lines: Sequence[_Line]) -> _Points:
     """Return the least of several straight lines over each [t0, t1], with a point at every kink."""
     import numpy as np  # noqa: PLC0415 - once a finding
 
-    with np.errstate(invalid="ignore", divide="ignore"):
-        kinks = [np.zeros_like(t0)]
-        for a, b in combinations(lines, 2):
-            d0, d1 = a.y0 - b.y0, a.y1 - b.y1
-            crossed = (d0 * d1 < 0) & np.isfinite(d0) & np.isfinite(d1)
-            if crossed.any():
-                kinks.append(np.where(crossed, d0 / (d0 - d1), 0.0))
-        x = np.sort(np.stack([*kinks, np.ones_like(t0)], axis=1), axis=1)
-        least = np.full_like(x, INF)
-        for line in lines:
-            y0, y1 = line.y0[:, None], line.y1[:, None]
-            np.minimum(least, np.where(np.isfinite(y1 - y0), (1 - x) * y0 + x * y1, y0), out=least)
-    return _Points(((1 - x) * t0[:, None] + x * t1[:, None]).ravel(), least.ravel())
+    y0, y1 = np.array([line.y0 for line in lines]), np.array([line.y1 for line in lines])
+    t, y = np.stack((t0, t1), axis=1).ravel(), np.stack((y0.min(axis=0), y1.min(axis=0)), axis=1).ravel()
+    with np.errstate(invalid="ignore"):
+        kinked = [
+            (i, d0[i] / (d0[i] - d1[i]))
+            for a, b in combinations(range(len(lines)), 2)
+            for d0, d1 in [(y0[a] - y0[b], y1[a] - y1[b])]
+            for i in [((d0 * d1 < 0) & np.isfinite(d0) & np.isfinite(d1)).nonzero()[0]]
+        ]
+    i, x = (np.concatenate(column) for column in zip(*kinked, strict=True))
+    if not len(i):
+        return _Points(t, y)
+    order = np.lexsort((x, i))
+    i, x = i[order], x[order]
+    with np.errstate(invalid="ignore"):
+        kinks = np.where(np.isfinite(y0[:, i] - y1[:, i]), (1 - x) * y0[:, i] + x * y1[:, i], y0[:, i])
+    where = 2 * i + 1  # between the two ends of its piece
+    return _Points(np.insert(t, where, (1 - x) * t0[i] + x * t1[i]), np.insert(y, where, kinks.min(axis=0)))
 
 
 def _held_on(points: _Points, hold_s: float) -> _Points:
@@ -164,12 +173,46 @@ def _best_hold(points: _Points, first: float, last: float, hold: float) -> float
     first, last = max(first, float(t[0])), min(last, float(t[-1]) - hold)
     if first > last:
         return -INF
-    # Between two neighbouring starts both ends of the hold move along straight lines.
-    starts = np.concatenate(((first, last), t, t - hold) if hold else ((first, last), t))
-    starts = np.unique(starts[(starts >= first) & (starts <= last)])
-    begin, end = _at(points, starts), _at(points, starts + hold)
     if not hold:
-        return float(begin.max())
+        inside = y[t.searchsorted(first, "left") : t.searchsorted(last, "right")]
+        return float(max(_at(points, np.array((first, last))).max(), inside.max(initial=-INF)))
+    # A hold that is better than one of a few has none of its worse moments inside: few starts are left by these.
+    tried = np.minimum(first + (last - first) / _TRIED * np.arange(_TRIED + 1), last)
+    best = float(_least_held(points, tried, hold).max())
+    worse = np.concatenate(((-INF,), t[y < best], (INF,)))
+    left = (worse[1:] - worse[:-1] > hold).nonzero()[0]
+    starts = np.stack((np.maximum(first, worse[left]), np.minimum(last, worse[left + 1] - hold)), axis=1)
+    if len(starts) > _TRIED:
+        starts = np.array(((first, last),))
+    return max([best, *(_best_start(points, p, q, hold) for p, q in starts.tolist() if p < q)])
+
+
+def _least_held(points: _Points, starts: Floats, hold: float) -> Floats:
+    """Return the least over [t, t + hold] for some starts t, in order."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    t, y = points
+    borders = np.stack((starts, starts + hold), axis=1)
+    # Every other run is that between the end of one hold and the begin of the next.
+    inside = np.minimum.reduceat(np.concatenate((y, (INF,))), t.searchsorted(borders).ravel())[::2]
+    least: Floats = np.minimum(_at(points, borders).min(axis=1), inside)
+    return least
+
+
+def _best_start(points: _Points, first: float, last: float, hold: float) -> float:
+    """Return what `_best_hold` does, by all starts that may be best."""
+    import numpy as np  # noqa: PLC0415 - once a finding
+
+    part = slice(
+        max(0, int(points.t.searchsorted(first, "left")) - 1),
+        int(points.t.searchsorted(last + hold, "right")) + 1,
+    )
+    points = _Points(points.t[part], points.y[part])
+    t, y = points
+    # Between two neighbouring starts both ends of the hold move along straight lines.
+    starts = np.concatenate(((first, last), t, t - hold))
+    starts = np.unique(starts[(starts >= first) & (starts <= last)])
+    begin, end = _at(points, np.stack((starts, starts + hold)))
     least = LeastOfRuns(y)
     inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
     best = float(np.minimum(np.minimum(begin, end), inside).max())
@@ -194,7 +237,7 @@ def _at(points: _Points, at: Floats) -> Floats:
     import numpy as np  # noqa: PLC0415 - once a finding
 
     t, y = points
-    right = np.clip(t.searchsorted(at, "left"), 1, len(t) - 1)
+    right = np.minimum(np.maximum(t.searchsorted(at, "left"), 1), len(t) - 1)
     t0, t1, y0, y1 = t[right - 1], t[right], y[right - 1], y[right]
     with np.errstate(invalid="ignore", divide="ignore"):
         value = y0 + (y1 - y0) * (at - t0) / (t1 - t0)

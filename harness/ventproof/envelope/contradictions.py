@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.envelope.spans import EPS, INF
 from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.errors import EvidenceError
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Sample, SignalTraits
@@ -19,9 +20,7 @@ _MOST_PERCENT: Final = 20.0
 
 def told(sample: Sample, traits: SignalTraits) -> str:
     """Return a reading as messages tell of it."""
-    value = number_text(sample.value) + (
-        f" {traits.unit}" if traits.unit not in {"flag", "state", "count"} else ""
-    )
+    value = number_text(sample.value) + ("" if is_discrete(traits.unit) else f" {traits.unit}")
     return f"{value} (bench clock {sample.requested_s:.3f} to {sample.replied_s:.3f} s)"
 
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Sample, SignalTraits
 
 _AHEAD: Final = MOST_OPEN_NODES
-"""A block ends so many quiet readings before the first that is not."""
+"""After a block come at least so many quiet readings more."""
 
 
 @final
@@ -70,6 +70,7 @@ class Jumps:
 
     continuous = False
     narrowed: Sequence[Reading] = ()
+    lag = MOST_OPEN_NODES + 1
 
     def __init__(self, traits: SignalTraits, rate_per_s: float) -> None:
         self._traits = traits

@@ -29,6 +29,7 @@ class Reckoned:
 
     continuous = True
     narrowed: Sequence[Reading] = ()
+    lag = 0
 
     def __init__(self, traits: ReckonedTraits) -> None:
         self._traits = traits

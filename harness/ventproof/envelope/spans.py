@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 from ventproof_bench.base.evidence import Sample
@@ -275,10 +275,11 @@ class Corners:
 class Track:
     """The pieces that a decider has taken, in order: single ones, and stretches as arrays."""
 
-    __slots__ = ("_parts", "last_s")
+    __slots__ = ("_columns", "_parts", "last_s")
 
     def __init__(self, pieces: Iterable[Piece] = ()) -> None:
         self._parts: list[list[Piece] | Corners] = []
+        self._columns: tuple[Floats, ...] | None = None
         self.last_s = -INF
         for piece in pieces:
             self.append(piece)
@@ -290,16 +291,19 @@ class Track:
         part = self._parts[-1]
         assert isinstance(part, list)
         part.append(piece)
+        self._columns = None
         self.last_s = piece.t1
 
     def extend(self, corners: Corners) -> None:
         """Add a stretch."""
         self._parts.append(corners)
+        self._columns = None
         self.last_s = float(corners.t[-1])
 
     def clear(self) -> None:
         """Forget all pieces."""
         self._parts.clear()
+        self._columns = None
 
     def __iter__(self) -> Iterator[Piece]:
         for part in self._parts:
@@ -313,15 +317,18 @@ class Track:
         """Return t0, l0, u0, t1, l1 and u1 of all pieces as arrays."""
         import numpy as np  # noqa: PLC0415 - once a finding
 
-        parts = []
+        if self._columns is not None:
+            return self._columns
+        parts = [np.empty((6, 0))]
         for part in self._parts:
             if isinstance(part, Corners):
                 points = np.stack((part.t, part.low, part.high))
                 parts.append(np.concatenate((points[:, :-1], points[:, 1:])))
             else:
-                flat = np.fromiter((x for piece in part for x in piece), float, 6 * len(part))
+                flat = np.fromiter(chain.from_iterable(part), float, 6 * len(part))
                 parts.append(flat.reshape(-1, 6).T)
-        return tuple(np.concatenate(parts, axis=1)) if parts else tuple(np.empty((6, 0)))
+        self._columns = tuple(np.concatenate(parts, axis=1))
+        return self._columns
 
 
 def side(corners: Corners, low: float, high: float) -> tuple[int, float]:

@@ -17,12 +17,12 @@ from ventproof.figures.demand import Demand, Ring, figure_demand, furthest_outsi
 from ventproof.figures.drawing import AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
-from ventproof.judge.watch import Watch, is_discrete
+from ventproof.judge.flags import AnyWatch
 from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import span_text
-from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.evidence import Window, is_discrete
 
 _WHOLE_PX: Final = 250.0
 _CLOSE_PX: Final = 150.0
@@ -49,7 +49,7 @@ class Scene:
 
     result: Result
     ruling: Ruling
-    watches: tuple[Watch, ...]
+    watches: tuple[AnyWatch, ...]
     course: Course
     demand: Demand
     origin_s: float
@@ -60,7 +60,7 @@ class Scene:
     @property
     def discrete(self) -> bool:
         """Whether the signal has separate values."""
-        return is_discrete(self.course.traits)
+        return is_discrete(self.course.traits.unit)
 
     @property
     def unit(self) -> str:
@@ -124,7 +124,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     whole = run.courses[item.signal]
     demand = Demand()
     if watch is not None:
-        unit = "" if is_discrete(whole.traits) else item.unit
+        unit = "" if is_discrete(whole.traits.unit) else item.unit
         counted = isinstance(watch.formula, CountsFormula)
         before = whole.read_before(origin_s) if counted else whole.at(watch.stimulus.earliest_s)
         demand = figure_demand(watch.formula, unit, before)
@@ -146,7 +146,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     return Scene(item, item.ruling, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
 
 
-def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
+def _shown_until(watch: AnyWatch, ruling: Ruling, demand: Demand) -> float:
     """Return up to when the figure of a response must reach: its limits, and what was found."""
     ends = [after_s for after_s, _ in demand.limits]
     held = (isinstance(watch.formula, ReachesFormula) and watch.formula.holds_s) or 0.0
@@ -157,7 +157,7 @@ def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
     return watch.stimulus.latest_s + max(ends, default=1.0)
 
 
-def _stimulus_moments(watch: Watch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
+def _stimulus_moments(watch: AnyWatch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
     if stimulus is None:
         yield Moment(began.earliest_s, began.latest_s, "step begins", "stimulus")
     elif watch is not None:
@@ -178,7 +178,7 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     whole = run.courses[item.signal]
     assert item.ruling is not None, "the evidence has ended"
     demand = figure_demand(
-        item.watches[0].formula, "" if is_discrete(whole.traits) else item.unit, (-INF, INF)
+        item.watches[0].formula, "" if is_discrete(whole.traits.unit) else item.unit, (-INF, INF)
     )
     contacts = set(item.invariant.while_ or ())
     moments = [

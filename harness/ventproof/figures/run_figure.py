@@ -12,9 +12,9 @@ from ventproof.figures.decided_run import DecidedRun
 from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded, text_width
 from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
-from ventproof.judge.watch import is_discrete
 from ventproof.log.events import OutputsSafe, StepBegin
 from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.evidence import is_discrete
 
 _PLOT_PX: Final = 280.0
 _ROW_PX: Final = 24.0
@@ -122,7 +122,7 @@ def _value_row(drawing: Drawing, panel: Panel, run: DecidedRun, name: str, y: fl
             spans[-1] = (spans[-1][0], piece.t1, said, on)
         else:
             spans.append((piece.t0, piece.t1, said, on))
-    assert is_discrete(course.traits), "only flags and states have a row"
+    assert is_discrete(course.traits.unit), "only flags and states have a row"
     return _row(drawing, panel, name, spans, y)
 
 

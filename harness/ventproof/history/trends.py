@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.figures.trend_chart import Point, Trend
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.history.store import HistoryEntry
@@ -53,10 +54,6 @@ def _key(name: str) -> _Key | None:
     return numbers, 0, [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]
 
 
-_NO_MARGIN: Final = frozenset({"flag", "state", "count"})
-"""Units of signals whose distance from a verdict's edge says nothing."""
-
-
 def trends_of(entries: Iterable[HistoryEntry]) -> list[Trend]:
     """Return how each response went that was decided in at least two runs; profiles by name, steps in their order.
 
@@ -90,7 +87,7 @@ def _trend(profile: str, found: list[tuple[HistoryEntry, Finding]]) -> Trend:
     points = [_point(entry, f, limits_s.get(f.demand)) for entry, f in found]
     unit = (
         ""
-        if finding.unit in _NO_MARGIN
+        if is_discrete(finding.unit)
         else f"{finding.unit}/s"
         if finding.kind == "moves_at"
         else finding.unit
@@ -99,5 +96,5 @@ def _trend(profile: str, found: list[tuple[HistoryEntry, Finding]]) -> Trend:
 
 
 def _point(entry: HistoryEntry, finding: Finding, limit_s: float | None) -> Point:
-    margin = None if finding.unit in _NO_MARGIN else finding.margin
+    margin = None if is_discrete(finding.unit) else finding.margin
     return Point(entry.record.firmware, entry.at, finding.verdict, finding.response_s, limit_s, margin)

@@ -55,27 +55,33 @@ _WORDS: Final = {
 }
 
 
-def limit_of(formula: Formula) -> float | None:
-    """Return the number in a formula that would be moved to ease it, in the signal's unit."""
+def _limit_field(formula: Formula) -> str:
+    """Return the name of the number in a formula that would be moved to ease it; empty where there is none."""
     match formula:
-        case formulas.StaysFormula(low=low, high=high):
-            if low is not None and high is not None:
-                return (high - low) / 2
-            return low if low is not None else high
+        case formulas.StaysFormula(low=low):
+            return "high" if low is None else "low"
         case (
             formulas.StartsMovingFormula()
             | formulas.OvershootsAtMostFormula()
             | formulas.NeverReversesFormula()
         ):
-            return formula.by
+            return "by"
         case (
             formulas.ReachesFormula()
             | formulas.ReturnsFormula()
             | formulas.MovesAtFormula()
             | formulas.UnchangedFormula()
         ):
-            return formula.tolerance
-    return None
+            return "tolerance"
+    return ""
+
+
+def limit_of(formula: Formula) -> float | None:
+    """Return the number in a formula that would be moved to ease it, in the signal's unit."""
+    if isinstance(formula, formulas.StaysFormula) and formula.low is not None and formula.high is not None:
+        return (formula.high - formula.low) / 2
+    field = _limit_field(formula)
+    return getattr(formula, field) if field else None
 
 
 def eases(formula: Formula) -> int:
@@ -86,25 +92,11 @@ def eases(formula: Formula) -> int:
 
 def with_limit(formula: Formula, limit: float) -> Formula:
     """Return the formula with that number replaced."""
-    match formula:
-        case formulas.StaysFormula(low=low, high=high):
-            if low is not None and high is not None:
-                middle = (low + high) / 2
-                return replace(formula, low=middle - limit, high=middle + limit)
-            return replace(formula, low=limit) if low is not None else replace(formula, high=limit)
-        case (
-            formulas.StartsMovingFormula()
-            | formulas.OvershootsAtMostFormula()
-            | formulas.NeverReversesFormula()
-        ):
-            return replace(formula, by=limit)
-        case (
-            formulas.ReachesFormula()
-            | formulas.ReturnsFormula()
-            | formulas.MovesAtFormula()
-            | formulas.UnchangedFormula()
-        ):
-            return replace(formula, tolerance=limit)
+    if isinstance(formula, formulas.StaysFormula) and formula.low is not None and formula.high is not None:
+        middle = (formula.low + formula.high) / 2
+        return replace(formula, low=middle - limit, high=middle + limit)
+    if field := _limit_field(formula):
+        return replace(formula, **{field: limit})
     raise AssertionError(f"{type(formula).__name__} has no limit to move")
 
 

@@ -59,7 +59,7 @@ def witness_of(  # noqa: PLR0911 - one line a kind
         case formulas.StaysFormula():
             return _left(decider)
         case formulas.StartsMovingFormula(by=by):
-            return Witness(Cause.MOVED_TOO_LITTLE, Bounds(-INF, min(by, _farthest(decider))), decider.end_s)
+            return Witness(Cause.MOVED_TOO_LITTLE, margin and Bounds(-INF, by + margin.high), decider.end_s)
         case formulas.UnchangedFormula():
             return _changed(decider, read_s)
         case formulas.OvershootsAtMostFormula(by=by) | formulas.NeverReversesFormula(by=by):
@@ -137,16 +137,6 @@ def _travelled(formula: formulas.MovesAtFormula, decider: Decider) -> Witness:
 
 def _beyond(by: float, margin: Bounds | None) -> Bounds | None:
     return margin and Bounds(by - margin.high, INF)
-
-
-def _farthest(decider: Decider) -> float:
-    """Return how far from its place at the stimulus it may have been at most."""
-    low, high, start_low, start_high = INF, -INF, INF, -INF
-    for piece in decider.pieces:
-        low, high = min(low, piece.l0, piece.l1), max(high, piece.u0, piece.u1)
-        if (start := clip(piece, decider.s1, decider.s2)) is not None:
-            start_low, start_high = min(start_low, start.l0, start.l1), max(start_high, start.u0, start.u1)
-    return max(high - start_low, start_high - low)
 
 
 def _changed(decider: Decider, read_s: float) -> Witness:

@@ -6,28 +6,27 @@ from bisect import bisect_left
 from typing import Final, final
 
 from ventproof.deciders.formulas import Formula
-from ventproof.envelope.envelope import MOST_OPEN_NODES, Cones, Envelope, Pairs
+from ventproof.envelope.envelope import Cones, Envelope, Pairs
 from ventproof.envelope.jumps import Jumps
 from ventproof.envelope.readings import Arrived, ReadingHistory
 from ventproof.envelope.reckoned import Reckoned
 from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
+from ventproof.judge.agreement import Tap
 from ventproof.judge.contrast import Role
-from ventproof.judge.watch import Watch, is_discrete, reading_error
+from ventproof.judge.watch import Watch, reading_error
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
 _SINGLY: Final = 8
 """So many readings are taken one by one before it is tried again to take more."""
-_FEW: Final = 96
+_FEW: Final = 2048
 """Readings that are looked at together after one that may have decided something; twice as many each time."""
 _MOST: Final = 8192
 """Readings that are looked at together, at most."""
-_LAG: Final = MOST_OPEN_NODES + 1
-"""So many readings before one that may decide something are taken singly: their pieces are not final before it."""
 
 
 @final
@@ -44,7 +43,7 @@ class SignalTrace:
         self._error = reading_error(traits)
         self._history = ReadingHistory(self._error, traits.refreshed_every_s)
         self._keep_from_s = INF
-        self._watches: list[Watch] = []
+        self._watches: list[Watch | Tap] = []
         self._gap: Gap | None = None
         self._restarted = False
         self._lost = False
@@ -85,18 +84,25 @@ class SignalTrace:
             EvidenceError: as `observe`, at the same reading.
             ValueError: as `observe`, at the same reading.
         """
-        at, ahead = 0, _FEW
-        breaks = self._breaks(block) if len(block) > _LEAST + _LAG else [0, len(block)]
+        # Readings before one that may decide something are taken singly while their pieces are not final before it.
+        lag = self._envelope.lag
+        least = _LEAST + lag
+        breaks = self._breaks(block) if len(block) > least else [0, len(block)]
+        at, ahead, singly = 0, _FEW, 2
         while at < len(block):
-            # A break at `at` itself leaves nothing to leap over: that reading goes singly.
-            end = min(at + ahead, breaks[bisect_left(breaks, at)])
-            done = self._leap(block.part(at, end)) if end - at >= _LEAST + _LAG else 0
-            ahead = min(2 * ahead, _MOST) if done else _FEW
-            for sample in () if done else block.part(at, at + _SINGLY):
+            for sample in block.part(at, at + singly):
                 self.observe(sample)
-            at += done or _SINGLY
+            at += singly
+            # A break at `at` itself leaves nothing to leap over: that reading goes singly.
+            end = min(at + ahead, breaks[bisect_left(breaks, at)]) if at < len(block) else at
+            done = self._leap(block.part(at, end)) if end - at >= least else 0
             if done:
+                at += done
                 self._last = block[at - 1]
+            if done and at + lag == end:
+                ahead, singly = min(2 * ahead, _MOST), 0
+            else:
+                ahead, singly = _FEW, 1 + lag if done else _SINGLY
 
     def gap(self, gap: Gap) -> None:
         """Note a span without evidence, before the first reading after it."""
@@ -161,6 +167,18 @@ class SignalTrace:
             self._watches.append(watch)
         return watch
 
+    def tap(self, tap: Tap, since_s: float) -> None:
+        """Let a watch on two signals take what is remembered since an instant, and all that comes."""
+        tap.replay(self._history.arrived(since_s), self._history.pieces(since_s))
+        if self._gap is not None:
+            tap.gap(self._gap)
+        self._watches.append(tap)
+
+    @property
+    def envelope(self) -> Envelope:
+        """What is known between the readings, of those that still matter."""
+        return self._envelope
+
     @property
     def last(self) -> Sample | None:
         """The last reading, as it was read; None before the first."""
@@ -223,7 +241,7 @@ class SignalTrace:
         count = len(block)
         for watch in self._watches:
             count = min(count, watch.calm(block, corners))
-        count -= _LAG
+        count -= self._envelope.lag
         if count < _LEAST:
             return 0
         block = block.part(0, count)
@@ -250,6 +268,6 @@ class SignalTrace:
 def _guarded_envelope(traits: SignalTraits) -> Envelope:
     if isinstance(traits, ReckonedTraits):
         return Reckoned(traits)
-    if traits.rate_per_s is not None and not is_discrete(traits):
+    if traits.rate_per_s is not None and not is_discrete(traits.unit):
         return (Jumps if traits.jumps_to else Cones)(traits, traits.rate_per_s)
     return Pairs(traits, always_known=traits.unit == "count", instants=False)

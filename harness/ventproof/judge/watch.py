@@ -21,28 +21,23 @@ from ventproof.judge.reasons import witness_of
 from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags
 
 
-def is_discrete(traits: SignalTraits) -> bool:
-    """Return whether a signal has separate values: a flag, a state or a counter."""
-    return traits.unit in {"flag", "state", "count"}
-
-
 def reading_error(traits: SignalTraits) -> float:
     """Return how far the truth may be from one reading; infinite where a reading by itself says nothing of it."""
     if isinstance(traits, ReckonedTraits):
         return INF
-    return 0.0 if is_discrete(traits) else traits.error
+    return 0.0 if is_discrete(traits.unit) else traits.error
 
 
 def simple_envelope(traits: SignalTraits) -> Envelope:
     """Return the envelope of readings that are judged as they stand."""
-    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits) else Polyline()
+    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits.unit) else Polyline()
 
 
 @final
@@ -95,6 +90,7 @@ class Watch:
         self._reckoned = isinstance(traits, ReckonedTraits)
         self._begun = False
         self._fed_s = INF  # how far the decider has been told
+        self._ahead: tuple[Corners, Readings]  # what `calm` was asked of last
         self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
@@ -192,7 +188,7 @@ class Watch:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
         if not (self._begun or self._decider.by_readings):
             return 0
-        envelope = self._envelope
+        instants = self._envelope.instants(block)
         if self._own is not None:
             block = self._own_block(block)
             if not self._own.still:
@@ -203,22 +199,23 @@ class Watch:
         if min(corners.t[0], readings.a[0]) < decider.s2:
             return 0
         until_s = min(decider.calm_until_s(corners, readings), decider.end_s - BEYOND_S)
-        ends = (envelope.instants(block), readings.b)
-        return int(min(end.searchsorted(until_s, "right") for end in ends))
+        self._ahead = corners, readings
+        return int(min(end.searchsorted(until_s, "right") for end in (instants, readings.b)))
 
     def take_block(self, block: Block, corners: Corners) -> None:
-        """Take calm readings and their pieces; for the trace."""
+        """Take the first of the readings that were asked of last, all calm, and their pieces; for the trace."""
+        own_corners, readings = self._ahead
+        readings = Readings(*(column[: len(block)] for column in readings))
         self.seen.block(block)
         if self._contrast is not None and not self._reckoned:
-            self._contrast.reading(self._own_readings(block).hull())
+            self._contrast.reading((readings if self._equals is None else self._own_readings(block)).hull())
         if isinstance(self.formula, formulas.EqualsFormula):
             others = (block.values != self.formula.value).nonzero()[0]
             self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
-            block = self._own_block(block)
-            corners = self._own.preview(block)
-            self._own.skip(block)
-        self._decider.stretch(corners, self._own_readings(block))
+            corners = own_corners.until(float(self._own.instants(block)[-1]))
+            self._own.skip(self._own_block(block))
+        self._decider.stretch(corners, readings)
         self._fed_s = float(corners.t[-1])
 
     def replay(
@@ -288,23 +285,26 @@ class Watch:
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider
-        for piece in () if decider.by_readings else pieces:
-            if decider.verdict is not None:
-                return
-            if not self._begun:
+        if decider.by_readings or decider.verdict is not None:
+            return
+        begun, fed_s, enough_s = self._begun, self._fed_s, decider.end_s + BEYOND_S
+        for piece in pieces:
+            if not begun:
                 if piece.t1 < decider.s1:
                     continue
                 # Invariant: the decider gets pieces without a hole from s1 on; before the first one there is its open
                 # cone at most.
-                self._begun = True
+                begun = self._begun = True
                 if piece.t0 > decider.s1:
                     decider.piece(self._envelope.before(piece, decider.s1))
-            elif piece.t0 > self._fed_s + EPS_S:  # readings in between were withdrawn
-                decider.piece(Piece(self._fed_s, -INF, INF, piece.t0, -INF, INF))
+            elif piece.t0 > fed_s + EPS_S:  # readings in between were withdrawn
+                decider.piece(Piece(fed_s, -INF, INF, piece.t0, -INF, INF))
             decider.piece(piece)
-            self._fed_s = piece.t1
-            if piece.t1 >= decider.end_s + BEYOND_S and decider.verdict is None:
+            self._fed_s = fed_s = piece.t1
+            if fed_s >= enough_s and decider.verdict is None:
                 decider.finish()
+            if decider.verdict is not None:
+                return
 
     def _conclude(self, later: Iterable[Piece] = ()) -> None:
         decider = self._decider

@@ -18,7 +18,7 @@ from ventproof.judge.by_contacts import nearer, not_bridged, place_unknown, sour
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
-from ventproof_bench.base.evidence import SignalTraits
+from ventproof_bench.base.evidence import SignalTraits, is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 _PASSES: Final[dict[type[Formula], str]] = {
@@ -71,7 +71,7 @@ class _Teller:
         self.decider = decider
         self.traits = traits
         self.since = since
-        self.unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+        self.unit = "" if is_discrete(traits.unit) else f" {traits.unit}"
         self.decimals = decimals_for(traits.error)
 
     def at(self, t_s: float) -> str:

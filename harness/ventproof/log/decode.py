@@ -488,6 +488,10 @@ def _quantiles(line: LineFields, key: str) -> None:
         part.maybe(one, part.number)
 
 
+def _maybe_number(line: LineFields, key: str) -> None:
+    line.maybe(key, line.number)
+
+
 def _expanded(line: LineFields, key: str) -> None:
     part = line.part(key)
     part.maybe("expanded", part.number)
@@ -496,6 +500,7 @@ def _expanded(line: LineFields, key: str) -> None:
 _SHOWN: Final[Mapping[str, Mapping[str, Callable[[LineFields, str], object]]]] = {
     "bus": {"bus": LineFields.text, "round_trip": _quantiles, "late": _quantiles},
     "edges": {"output": LineFields.text, "late": _quantiles, "width": _quantiles},
+    "board": {"board": LineFields.text, "after_s": LineFields.number, "within_s": _maybe_number},
     "decidable": {
         "signal": LineFields.text,
         "unit": LineFields.text,

@@ -8,6 +8,7 @@ from typing import Final, final
 
 from ventproof.log.events import Event, LevelWandered, OutputDriven, SettingFound, StimulusApplied
 from ventproof.verdict.text import number_text
+from ventproof_bench.base.evidence import is_discrete
 
 OF_SETTINGS: Final = (SettingFound, StimulusApplied, LevelWandered, OutputDriven)
 """Events that tell of settings, among others."""
@@ -76,4 +77,4 @@ def value_said(value: float | None, unit: str) -> str:
     """Return the value of a setting as people read it."""
     if value is None:
         return "no number"
-    return number_text(value) if unit in {"flag", "state", "count"} else f"{number_text(value)} {unit}"
+    return number_text(value) if is_discrete(unit) else f"{number_text(value)} {unit}"

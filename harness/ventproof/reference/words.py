@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
@@ -21,7 +22,7 @@ from ventproof_bench.yamlfile.tree import Alias, Items, Node, Table, as_data, gr
 from ventproof_bench.yamlfile.value_errors import near
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from pydantic.fields import FieldInfo
 
@@ -205,9 +206,22 @@ def _key(word: str) -> str:
             places.setdefault(meaning.where, []).extend(meaning.kinds)
     said = []
     for text, places in texts.items():
-        where = "; ".join(_where(place, kinds) for place, kinds in places.items())
+        where = "; ".join(_neighbours(_where(place, kinds) for place, kinds in places.items()))
         said.append(f"`{word}:` in {where}\n    {text}")
     return "\n".join(said)
+
+
+_BELOW: Final = re.compile(r"(?P<head>[^:]+: (?!every )\w+)(?P<mark>,? )(?P<tail>.+)")
+
+
+def _neighbours(places: Iterable[str]) -> Iterator[str]:
+    """Yield places in words, those below the same key or of the same family together: `boards, set_at, tripped`."""
+    heads: dict[str, list[str]] = {}
+    for place in places:
+        below = _BELOW.fullmatch(place)
+        head, tails = (below["head"] + below["mark"], [below["tail"]]) if below else (place, [])
+        heads.setdefault(head, []).extend(tails)
+    return (head + ", ".join(tails) for head, tails in heads.items())
 
 
 def _where(place: str, kinds: list[str]) -> str:

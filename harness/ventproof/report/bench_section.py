@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Final
 from ventproof.log.events import CheckBegin, CheckFigures, Shortfall
 from ventproof.report.chapter import date_text
 from ventproof.report.model import Fact, ReportedTable, Section, short_code
-from ventproof.verdict.text import short_span
+from ventproof.verdict.text import board_span, short_span
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput
 
@@ -38,7 +39,8 @@ def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogS
         return Section(ident, f"Bench: {name}", (f"Its bench file cannot be read: {error}",), (), ())
     wanted = set(used)
     sentences = [" ".join(file.about.split())] if file.about else []
-    tables = [*_declared(file, wanted)]
+    sentences += [f"{guard[0].upper()}{guard[1:]}." for guard in file.guards]
+    tables = [*_declared(file, wanted), *_boards(file)]
     for state in checks:
         sentences += _check_sentences(state)
         tables += _measured(state, wanted)
@@ -55,7 +57,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
     for name in file.signals:
         if name in used:
             traits = file.traits(name)
-            unit = "" if traits.unit in {"flag", "state", "count"} else f" {traits.unit}"
+            unit = "" if is_discrete(traits.unit) else f" {traits.unit}"
             rate = _DASH if traits.rate_per_s is None else f"{traits.rate_per_s:.3g}{unit}/s"
             keeps = _DASH if traits.keeps_for_s is None else _ms(traits.keeps_for_s)
             every = _ms(file.buses[file.bus_of(name)].poll_every)
@@ -81,11 +83,34 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
         yield ReportedTable("Contacts, as declared", head, tuple(contacts))
 
 
+def _boards(file: BenchFile) -> Iterator[ReportedTable]:
+    rows = tuple(
+        (
+            name,
+            ", ".join(file.outputs_on(name)),
+            _ms(board.goes_safe_after),
+            {"safe": "go to safe values", "off": "switch off"}[board.then],
+            board.fed_by if isinstance(board.fed_by, str) else "a write of its own",
+            _DASH if board.relay_life is None else f"{board.relay_life:,}",
+        )
+        for name, board in file.boards.items()
+    )
+    if rows:
+        head = ("board", "outputs", "goes safe after", "then they", "fed by", "relay life, operations")
+        yield ReportedTable("Boards that go safe by themselves, as declared", head, rows)
+
+
 def _check_sentences(state: LogState) -> list[str]:
     begin = state.events[0]
     started = begin.header.started if isinstance(begin, CheckBegin) else None
     when = date_text(started) if started else "in virtual time"
     said = [f"Self-check {short_code(state.digest)} ({when}): {state.outcome}."]
+    boards = [e.fields for e in state.events if isinstance(e, CheckFigures) and e.name == "board"]
+    said += [
+        f"Board {board['board']}, fed no longer: safe by itself after "
+        f"{board_span(board['after_s'], board['within_s'])}."
+        for board in boards
+    ]
     return said + [f"Worse than declared: {e.text}" for e in state.events if isinstance(e, Shortfall)]
 
 
@@ -100,6 +125,10 @@ def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
         elif name == "edges" and fields["output"] in used:
             rows.append((f"{fields['output']}: late edge", *_quantiles(fields["late"])))
             rows.append((f"{fields['output']}: window of an edge", *_quantiles(fields["width"])))
+        elif name == "loop" and fields["signal"] in used:
+            rows.append(
+                (f"vent {fields['vent']}: from its command to what shows it", *_quantiles(fields["delay"]))
+            )
     yield ReportedTable("Measured by the self-check", head, tuple(rows))
     decided = [e.fields for e in figures if e.name == "decidable" and e.fields["signal"] in used]
     if decided:
@@ -114,7 +143,7 @@ def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
 
 
 def _decidable(event: Mapping[str, Any]) -> tuple[str, ...]:
-    unit = "" if event["unit"] in {"flag", "state", "count"} else f" {event['unit']}"
+    unit = "" if is_discrete(event["unit"]) else f" {event['unit']}"
     tolerance = (
         _DASH if event["tolerance"] is None else f"{event['tolerance']:.3g}{unit}" if unit else "exact"
     )

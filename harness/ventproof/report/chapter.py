@@ -31,6 +31,7 @@ from ventproof.report.model import (
 from ventproof.verdict.finding import Status
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.figures.decided_run import DecidedRun
@@ -304,7 +305,7 @@ def _again(finding: Finding, now: Finding | None) -> str:
 
 def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -> ReportedResponse:
     chance = finding.conformance
-    unit = "" if finding.unit in {"flag", "state", "count"} else finding.unit
+    unit = "" if is_discrete(finding.unit) else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
     return ReportedResponse(
         ident=ident,

@@ -220,7 +220,7 @@ class Session:
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
-        names, notes = bound.outputs, self._notes(bound)
+        notes = self._notes(bound)
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
@@ -230,7 +230,15 @@ class Session:
 
             async def main() -> Outcome:
                 rig = assemble(self.bench.model, seed=place.seed)
-                engine = Engine(profile.model, rig, case, record=told.take, output_names=names, notes=notes)
+                engine = Engine(
+                    profile.model,
+                    rig,
+                    case,
+                    record=told.take,
+                    output_names=bound.outputs,
+                    vent_names=bound.vents,
+                    notes=notes,
+                )
                 return await engine.run(self.header(profile, place))
 
             screen.begin(title, case, longest_s(profile.model))
@@ -240,7 +248,7 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            settings = settings_of(told.of_settings, names)
+            settings = settings_of(told.of_settings, bound.outputs)
             return RunResult(
                 title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
             )

@@ -8,6 +8,7 @@ from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final
 
 from ventproof.verdict.finding import Bounds, Finding, NotRun
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding
@@ -94,6 +95,12 @@ def short_span(span_s: float) -> str:
     return f"{span_s:.4g} s" if span_s >= 1 else f"{1000 * span_s:.4g} ms"
 
 
+def board_span(after_s: float, within_s: float | None) -> str:
+    """Return how long after it was fed last a board went safe, rounded outward; `not within` where it never did."""
+    after = floor(after_s * 100) / 100
+    return f"not within {after:g} s" if within_s is None else f"{after:g}–{ceil(within_s * 100) / 100:g} s"
+
+
 def titled(profile: str, decision: str) -> str:
     """Return a profile's name, with its decision rule where that is not the guarded one."""
     return profile if decision == "guarded" else f"{profile} [decision: {decision}, readings as they stand]"
@@ -120,7 +127,7 @@ def took_text(finding: Finding) -> str:
 
 def margin_text(finding: Finding) -> str:
     """Return the worst margin in the signal's unit and in seconds, whichever there are."""
-    unit = {"flag": "", "count": "", "state": ""}.get(finding.unit, finding.unit)
+    unit = "" if is_discrete(finding.unit) else finding.unit
     parts = []
     if finding.margin is not None and unit:
         parts.append(f"{signed_text(finding.margin.low)} {unit}")

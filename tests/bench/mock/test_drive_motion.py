@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
+from ventproof_bench.mock.drive import Actuator, Habits
+from ventproof_bench.plant.vent import Condition, VentTravel
 
-BRISK = DriveTravel(rate_percent_s=10.0, dead_time_s=0.5)  # 10 s for full travel
-COASTING = DriveTravel(rate_percent_s=10.0, dead_time_s=0.5, coast_s=0.2)
+BRISK = VentTravel(open_s=10.0, close_s=10.0, dead_time_s=0.5)  # 10 s for full travel
+COASTING = VentTravel(open_s=10.0, close_s=10.0, dead_time_s=0.5, coast_s=0.2)
 
 
 def track(travel, commands, until_s):
@@ -17,7 +18,18 @@ def track(travel, commands, until_s):
     vent = Actuator(travel, 0.0)
     for at_s, target in commands:
         vent.command(target, at_s)
-    return [(pytest.approx(t), pytest.approx(p)) for t, p in vent.breakpoints(until_s)]
+    return [(pytest.approx(t), pytest.approx(p)) for t, p in corners(vent.breakpoints(until_s))]
+
+
+def corners(points):
+    """Return the first and the last of the points of a course, and those at which it bends."""
+    rates = [(p1 - p0) / (t1 - t0) for (t0, p0), (t1, p1) in pairwise(points)]
+    bends = [
+        point
+        for point, (before, after) in zip(points[1:-1], pairwise(rates), strict=True)
+        if after != pytest.approx(before)
+    ]
+    return [points[0], *bends, points[-1]]
 
 
 @pytest.mark.parametrize(
@@ -84,14 +96,14 @@ def track(travel, commands, until_s):
     ],
 )
 def test_trajectories_worked_out_by_hand(travel, commands, expected):
-    """Each breakpoint stands where the arithmetic by hand puts it."""
-    assert track(travel, commands, 60.0) == expected
+    """Each corner stands where the arithmetic by hand puts it."""
+    assert track(travel, commands, 60.0) == corners(expected)
 
 
 def test_a_jammed_vent_stays_where_it_jams():
     """A vent that jams at 20 % closes no further, opens freely, and does not coast into the jam."""
-    jams = DriveTravel(rate_percent_s=10.0, coast_s=0.2, stalls_at_percent=20.0)
-    vent = Actuator(jams, 0.0)
+    jams = Condition(jams_closing_at_percent=20.0)
+    vent = Actuator(VentTravel(open_s=10.0, close_s=10.0, coast_s=0.2), 0.0, condition=jams)
     vent.command(50.0, 0.0)
     vent.command(0.0, 10.0)
     assert vent.position_at(30.0) == 20.0
@@ -101,8 +113,8 @@ def test_a_jammed_vent_stays_where_it_jams():
 
 def test_a_creeping_vent_leaves_its_place_but_not_its_end_stop():
     """Creep moves a vent that rests between its ends, up to fully open, and leaves a closed one alone."""
-    creeps = DriveTravel(rate_percent_s=10.0, creep_percent_s=0.5)
-    vent = Actuator(creeps, 0.0)
+    creeps = Condition(creep_percent_s=0.5)
+    vent = Actuator(VentTravel(open_s=10.0, close_s=10.0), 0.0, condition=creeps)
     assert vent.position_at(500.0) == 0.0
     vent.command(40.0, 500.0)
     assert vent.position_at(504.0) == 40.0
@@ -114,40 +126,42 @@ def test_a_creeping_vent_leaves_its_place_but_not_its_end_stop():
 
 def test_an_inverted_drive_opens_when_told_to_close():
     """With its outputs exchanged the drive ends at the mirror of its target."""
-    vent = Actuator(DriveTravel(rate_percent_s=10.0, inverted=True), 0.0)
+    vent = Actuator(VentTravel(open_s=10.0, close_s=10.0), 0.0, habits=Habits(inverted=True))
     vent.command(30.0, 0.0)
     assert vent.position_at(60.0) == 70.0
 
 
 commands = st.lists(st.tuples(st.integers(0, 9000), st.integers(0, 100)), max_size=12)
 travels = st.builds(
-    DriveTravel,
-    rate_percent_s=st.floats(0.5, 50),
+    VentTravel,
+    open_s=st.floats(2, 200),
+    close_s=st.floats(2, 200),
     dead_time_s=st.floats(0, 3),
     coast_s=st.floats(0, 2),
-    stalls_at_percent=st.none() | st.floats(0, 100),
 )
+conditions = st.builds(Condition, jams_closing_at_percent=st.none() | st.floats(0, 100))
 
 
 @settings(max_examples=120, deadline=None)
-@given(travels, commands)
-def test_no_command_breaks_the_laws_of_travel(travel, given_commands):
+@given(travels, conditions, commands)
+def test_no_command_breaks_the_laws_of_travel(travel, condition, given_commands):
     """The position keeps within 0 to 100 %, is never faster than the drive, and time goes forward."""
-    vent = Actuator(travel, 0.0)
+    vent = Actuator(travel, 0.0, condition=condition)
     for at_ds, target in sorted(given_commands):
         vent.command(float(target), at_ds / 10)
+    fastest_percent_s = 100 / min(travel.open_s, travel.close_s)
     points = vent.breakpoints(2000.0)
     for (t0, p0), (t1, p1) in pairwise(points):
         assert t1 > t0
         assert -1e-9 <= p1 <= 100 + 1e-9
-        assert abs(p1 - p0) <= travel.rate_percent_s * (t1 - t0) * (1 + 1e-6) + 1e-9
+        assert abs(p1 - p0) <= fastest_percent_s * (t1 - t0) * (1 + 1e-6) + 1e-9
 
 
 @settings(max_examples=60, deadline=None)
-@given(travels, commands)
-def test_a_command_never_changes_the_past(travel, given_commands):
+@given(travels, conditions, commands)
+def test_a_command_never_changes_the_past(travel, condition, given_commands):
     """What a vent had done when a command came is the same after it."""
-    vent = Actuator(travel, 0.0)
+    vent = Actuator(travel, 0.0, condition=condition)
     for at_ds, target in sorted(given_commands):
         now_s = at_ds / 10
         before = [vent.position_at(now_s * i / 7) for i in range(8)]
@@ -158,7 +172,7 @@ def test_a_command_never_changes_the_past(travel, given_commands):
 @pytest.mark.parametrize(("second", "moved"), [(0, -5), (100, 5), (50, 0)])
 def test_a_command_during_the_coast_waits_for_its_end(second, moved):
     """Told to turn at 40 % and told again while it coasts to 50 %, the vent coasts on and then goes its new way."""
-    vent = Actuator(DriveTravel(rate_percent_s=10, dead_time_s=1, coast_s=1), 0.0)
+    vent = Actuator(VentTravel(open_s=10.0, close_s=10.0, dead_time_s=1, coast_s=1), 0.0)
     vent.command(100, 0.0)
     vent.command(10, 5.0)
     vent.command(second, 5.5)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
+from ventproof_bench.mock.drive import Actuator, Habits
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
 from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.plant.vent import Condition, VentTravel
 
 UP_S = 1000.0
 # Arithmetic of unsigned integers: 32 bits of milliseconds last 4 294 967.296 s (49 d 17 h 2 min 47.296 s), 16 bits of
@@ -66,9 +65,9 @@ def test_a_healthy_unit_misses_nothing():
     assert not lapses.missed
 
 
-def stands_at(travel, targets):
+def stands_at(knobs, targets):
     """Return where a drive of 10 % a second stands after each of these commands, half a minute apart."""
-    drive, places = Actuator(travel, 0.0), []
+    drive, places = Actuator(VentTravel(open_s=10.0, close_s=10.0), 0.0, **knobs), []
     for number, target in enumerate(targets):
         drive.command(target, 30.0 * number)
         places.append(drive.position_at(30.0 * number + 29.0))
@@ -78,17 +77,16 @@ def stands_at(travel, targets):
 @pytest.mark.parametrize(
     ("knobs", "targets", "places"),
     [
-        ({"slips_percent": 1.0}, (50, 20, 50, 20, 50), (49, 19, 48, 18, 47)),
-        ({"slips_percent": 1.0}, (50, 20, 50, 0, 50), (49, 19, 48, 0, 49)),
-        ({"deadband_percent": 10.0}, (50, 45, 35, 25), (50, 50, 35, 25)),
-        ({"skips_every": 3}, (50, 20, 60, 30), (50, 20, 20, 30)),
-        ({"stalls_opening_percent": 80.0}, (70, 90, 10, 100), (70, 80, 10, 80)),
+        ({"habits": Habits(slips_percent=1.0)}, (50, 20, 50, 20, 50), (49, 19, 48, 18, 47)),
+        ({"habits": Habits(slips_percent=1.0)}, (50, 20, 50, 0, 50), (49, 19, 48, 0, 49)),
+        ({"habits": Habits(deadband_percent=10.0)}, (50, 45, 35, 25), (50, 50, 35, 25)),
+        ({"habits": Habits(skips_every=3)}, (50, 20, 60, 30), (50, 20, 20, 30)),
+        ({"condition": Condition(jams_opening_at_percent=80.0)}, (70, 90, 10, 100), (70, 80, 10, 80)),
     ],
 )
 def test_where_a_faulty_drive_stands(knobs, targets, places):
     """Slip adds up until the closed end, a dead band and a lost command leave the vent, a jam stops it."""
-    travel = replace(DriveTravel(rate_percent_s=10.0), **knobs)
-    assert stands_at(travel, targets) == pytest.approx(places)
+    assert stands_at(knobs, targets) == pytest.approx(places)
 
 
 def test_the_catalogue_is_broad():

@@ -65,8 +65,8 @@ def test_a_gale_begins_with_the_pulse_that_makes_it_and_its_entry_delay(make_wea
     unit.advance(gale_s + 60)
     moves_s = begins_s + 0.4
     assert list(unit.truth("roof")[-3:]) == [
-        (pytest.approx(moves_s), pytest.approx(99)),
-        (pytest.approx(moves_s + 0.99 * 30), 0),
+        (pytest.approx(moves_s), pytest.approx(92)),
+        (pytest.approx(moves_s + 0.92 * 30), 0),
         (gale_s + 60, 0),
     ]
     assert unit.position("side") == pytest.approx(10)
@@ -83,7 +83,7 @@ def test_a_gale_ends_below_the_hysteresis_and_after_its_release_delay(make_weath
     unit.advance(ends_s + 0.001)
     assert unit.active == ()
     unit.advance(ends_s + 60)
-    assert unit.position("roof") == pytest.approx(99)
+    assert unit.position("roof") == pytest.approx(92)
 
 
 def test_a_wind_between_the_limits_keeps_the_state(make_weather):

@@ -2,9 +2,10 @@
 
 import pytest
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
+from ventproof_bench.mock.drive import Actuator
 from ventproof_bench.mock.registers import SilentError
 from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
+from ventproof_bench.plant.vent import VentTravel
 
 T0 = 1000.0
 REQUEST = bytes.fromhex("0001 0000 0006 01 04 0000 0008")
@@ -27,7 +28,7 @@ def test_a_short_interruption_is_not_felt(make_weather):
     unit = make_weather()
     at_s = warm(unit)
     cut(unit, at_s, at_s + 0.009)
-    assert unit.read("input", 0, 1, at_s + 0.02)[0] == 990
+    assert unit.read("input", 0, 1, at_s + 0.02)[0] == 920
 
 
 def test_a_dead_unit_answers_nothing(make_weather):
@@ -65,8 +66,8 @@ def test_vents_stand_still_without_supply(make):
     here = (10.01 - 0.4) * 100 / 30
     unit.advance(T0 + 53.4)
     assert unit.position("roof") == pytest.approx(here)
-    unit.advance(T0 + 53.4 + (99 - here) * 0.3)
-    assert unit.position("roof") == pytest.approx(99)
+    unit.advance(T0 + 53.4 + (92 - here) * 0.3)
+    assert unit.position("roof") == pytest.approx(92)
 
 
 def test_a_restart_may_begin_with_a_reference_run(make_weather):
@@ -79,12 +80,12 @@ def test_a_restart_may_begin_with_a_reference_run(make_weather):
     assert (unit.position("roof"), unit.position("side")) == (0, 0)
     assert unit.read("discrete", 13, 1, back_s + 40.4)[0]
     assert not unit.read("discrete", 13, 1, back_s + 40.8)[0]
-    unit.advance(back_s + 40.5 + 0.4 + 0.99 * 30)
-    assert unit.position("roof") == pytest.approx(99)
+    unit.advance(back_s + 40.5 + 0.4 + 0.92 * 30)
+    assert unit.position("roof") == pytest.approx(92)
 
 
 def test_after_a_reference_run_in_the_rain_the_vents_stay_closed(make_weather):
-    """The run leaves the roof at 0 %; an override that only closes does not open it to its 5 %."""
+    """The run leaves the roof at 0 %; an override that only closes does not open it to its 8 %."""
     unit = make_weather()
     rain_s = warm(unit)
     unit.set_contact("rain", rain_s, closed=True)
@@ -144,7 +145,7 @@ def test_the_registers_of_a_restarted_unit_are_fresh(make):
 )
 def test_halting_a_drive(halt_s, rests_at):
     """Halted in its dead time, on the way (with coast), near the end and at rest, a vent ends where it must."""
-    vent = Actuator(DriveTravel(rate_percent_s=20, dead_time_s=1, coast_s=0.5), 0.0)
+    vent = Actuator(VentTravel(open_s=5, close_s=5, dead_time_s=1, coast_s=0.5), 0.0)
     vent.command(100, 0.0)
     vent.halt(halt_s)
     assert vent.position_at(30) == pytest.approx(rests_at)
@@ -155,7 +156,7 @@ def test_halting_a_drive(halt_s, rests_at):
 
 def test_a_coasting_vent_coasts_on_when_its_drive_is_halted():
     """Turned round and then halted during the coast, the vent ends where the coast ends."""
-    vent = Actuator(DriveTravel(rate_percent_s=10, dead_time_s=1, coast_s=1), 0.0)
+    vent = Actuator(VentTravel(open_s=10, close_s=10, dead_time_s=1, coast_s=1), 0.0)
     vent.command(100, 0.0)
     vent.command(0, 5.0)  # at 40 %, coasts to 50 % by 6 s
     vent.halt(5.5)

@@ -64,7 +64,7 @@ def test_healthy_variations_pass(ventproof, suite):
     """Two of them, one a profile: none fails."""
     code, out, _ = ventproof("challenge", suite, "--benign", 2, "--jobs", 1)
     assert code == 0
-    assert "2 healthy variations of in-process mock, two vent groups: 2 pass" in out
+    assert "2 healthy variations of Osmerley house 3, mock in process: 2 pass" in out
 
 
 def test_a_suite_that_fails_the_healthy_unit_is_refused(ventproof, suite):

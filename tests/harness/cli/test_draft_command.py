@@ -62,7 +62,7 @@ def test_run_pins_the_table_and_passes_over_tables_in_a_folder(ventproof, tmp_pa
     with log.open(encoding="utf-8") as lines:
         annex = json.loads(next(lines))["table"]
     assert annex["text"] == TABLE.read_text(encoding="utf-8")
-    assert annex["name"].startswith("make-believe unit")
+    assert annex["name"].startswith("Osmerley house 3")
 
 
 def test_trace_shows_each_line_with_its_profiles(ventproof):

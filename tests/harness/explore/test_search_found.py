@@ -199,8 +199,8 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
 def test_a_sequence_ends_when_everything_has_come_to_rest():
     """It is followed to the last thing that comes of it, and not to what would come by itself in half a day."""
     rain = doing("rain closes")
-    # Entry by 2.5 s and 50 ms; 0.6 s to start; 49 % of 41 s and 94 % of 31 s to travel; 5 s of rest.
-    assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(37.4, abs=0.5)
+    # Entry by 2.5 s and 50 ms; 0.6 s to start; 43 % of 41 s and 84 % of 31 s to travel; 5 s of rest.
+    assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(34.3, abs=0.5)
 
 
 def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():

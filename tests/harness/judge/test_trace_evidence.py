@@ -246,6 +246,22 @@ def test_what_was_withdrawn_before_a_watch_was_opened_is_a_hole_in_its_evidence(
     assert trace.watch(formula, NOW).close(100.0).verdict is Verdict.INCONCLUSIVE
 
 
+def test_a_reading_of_no_length_at_the_begin_of_what_is_withdrawn_is_taken_back() -> None:
+    """It was requested from that instant on; the one that was asked for before, and replied to by then, stays."""
+    trace = SignalTrace(VENT)
+    trace.remember_from(-5.0)
+    watch = trace.watch(f.StaysFormula(49.0, 70.0, 60.0), NOW)
+    for sample in (*every(0.1, 50.0, last_s=3.0), Sample(50.0, 3.5, 4.0)):
+        trace.observe(sample)
+    assert not watch.seen.rests_on(4.0)
+    trace.observe(Sample(48.5, 4.0, 4.0))
+    assert watch.ruling is not None
+    assert watch.seen.rests_on(4.0)
+    trace.withdraw(Gap("unit", 4.0, 7.0, "withdrawn"))
+    assert {one.sample.value for one in trace.arrived} == {50.0}
+    assert trace.arrived[-1].sample.requested_s == 3.5
+
+
 @pytest.mark.parametrize(("before", "verdict"), [([5, 6, 7, 0], "inconclusive"), ([5, 6, 7, 0, 0], "pass")])
 def test_a_restart_does_not_hide_that_a_counter_was_running(before: list[int], verdict: str) -> None:
     """It was not read to stand still since: what came before may be among the counts."""

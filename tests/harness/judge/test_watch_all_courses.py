@@ -10,6 +10,9 @@ from judge_cases import play
 from judge_courses import Courses
 from judge_grid import KINDS, Traits, compared, grid_case
 
+from ventproof.deciders import flags
+from ventproof.verdict.finding import Verdict
+
 PROVEN = (
     *("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses"),
     *("equals", "flag_unchanged", "flag_stays"),
@@ -62,3 +65,17 @@ def test_windows_leave_little_open() -> None:
         one = grid_case(seed, PROVEN, Traits(wide=True))
         said[compared(one, play(one).verdict)] += 1
     assert said["open"] <= 1, said
+
+
+@pytest.mark.parametrize("most", [0, 3])
+def test_courses_of_a_state_that_go_on_together_open_verdicts_and_turn_none(
+    most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However few are followed one by one, what is decided is what all of them say."""
+    words = [grid_case(seed, FLAGS, Traits(wide=True, overlap=True)) for seed in range(300)]
+    exact = [play(one).verdict for one in words]
+    monkeypatch.setattr(flags, "_MOST_COURSES", most)
+    joined = [play(one).verdict for one in words]
+    pairs = {(one, other) for one, other in zip(exact, joined, strict=True) if one is not other}
+    assert all(other is Verdict.INCONCLUSIVE for _, other in pairs)
+    assert most or pairs, "nothing was joined"

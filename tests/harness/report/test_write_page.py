@@ -79,7 +79,7 @@ def test_the_first_lines_answer_what_a_reader_asks_first(page):
         "FAIL 2 runs: 1 failed, 1 passed.",
         "Unit V-1042, firmware 3.1",
         "Operator Halvorsen",
-        "in-process mock, two vent groups",
+        "Osmerley house 3, mock in process",
         "none: the bench was not measured before",
         "Tested by: name, date, signature",
         "Vents and drives move without warning and crush.",

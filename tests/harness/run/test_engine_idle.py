@@ -19,7 +19,7 @@ start:
   set: {rain: open}
   write: {house_temperature: 30 °C}
   until:
-    - {signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min, holds: 5 s}
+    - {signal: roof_vent, reaches: 92 %, tolerance: 2 %, within: 2 min, holds: 5 s}
 steps:
   - step: left alone
     do:

@@ -58,7 +58,7 @@ def test_a_step_ends_as_soon_as_everything_is_decided(run, shipped):
     events = events_of(run(shipped["rain-closes-holds-lets-go"]))
     begin = next(e["t"] for e in events if e["event"] == "step_begin" and e["step"] == 1)
     end = next(e["t"] for e in events if e["event"] == "step_end" and e["step"] == 1)
-    assert 50 < end - begin < 52  # the roof vent needs 30.2 s and is then held for 20 s
+    assert 47 < end - begin < 49  # the roof vent needs 27.2 s and is then held for 20 s
 
 
 def test_a_stimulus_window_holds_the_true_edge(run, shipped):
@@ -250,13 +250,13 @@ needs:
   outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%"}
 always:
-  - {signal: roof_vent, stays_above: 95 %}
+  - {signal: roof_vent, stays_above: 88 %}
 start:
   write: {house_temperature: 30 °C}
-  until: [{signal: roof_vent, reaches: 99 %, tolerance: 2 %, within: 2 min, holds: 5 s}]
+  until: [{signal: roof_vent, reaches: 92 %, tolerance: 2 %, within: 2 min, holds: 5 s}]
 steps:
   - step: nothing
-    expect: [{signal: roof_vent, stays_above: 95 %, for: 5 s}]
+    expect: [{signal: roof_vent, stays_above: 88 %, for: 5 s}]
 """
     assert run(profile).outcome.verdict == "pass"
 

@@ -20,10 +20,10 @@ SLOW = (
     "rain_override: on",
     "rain_by_tips: stays",
     "gale_override: stays",
-    "roof_vent: 99 % to 5 %",
-    "side_vent: 99 % to 50 %",
-    "roof_vent: 0 % to 99 %",
-    "side_vent: 0 % to 99 %",
+    "roof_vent: 92 % to 8 %",
+    "side_vent: 88 % to 45 %",
+    "roof_vent: 0 % to 92 %",
+    "side_vent: 0 % to 88 %",
 )
 BUCKET = """    hookup:
       values: [0 mm/h, 200 mm/h]
@@ -99,6 +99,10 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     assert [e.output for e in measured.edges] == ["rain"]
     assert [(c.sent, c.counted) for c in measured.counts] == [(6, 6)]
     assert [(e.followed, e.cycles) for e in measured.echoes] == [(6, 3)]
+    (board,) = measured.boards
+    assert (board.board, board.output, board.told) == ("relays", "rain", True)
+    assert board.after_s <= 2.0 <= board.within_s < 2.5
+    assert any("relays makes rain, cups, bucket safe by itself 2 s" in note for note in result.notes)
     state = read_log(result.log)
     assert state.broken_at is None
     assert state.outcome in ("partial", "worse")  # a loaded machine may be slower than declared

@@ -58,9 +58,9 @@ signals:
     refreshed_every: 200 ms
 mock:
   vents:
-    roof: {full_travel: 30 s, dead_time: 400 ms, stages: [30 %, 60 %, 99 %]}
+    roof: {full_travel: 30 s, dead_time: 400 ms, stages: [25 %, 55 %, 92 %]}
   house: {temperature: 18 °C, stage_at: [22 °C, 25 °C, 28 °C], hysteresis: 1 °C}
-  rain: {debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {roof: 5 %}}
+  rain: {debounce: 50 ms, entry_delay: 2 s, release_delay: 30 s, positions: {roof: 8 %}}
   wind:
     debounce: 2 ms
     slope: 1.2

@@ -167,6 +167,61 @@ class Behaviour:
     runs_inverted: bool = False
     """The first vent opens when told to close."""
 
+    # Vents that stand outside the unit: what it does with its drive contacts.
+    both_on_s: float = 0.0
+    """On a reversal both contacts are on for this long."""
+    reversal_pause_factor: float = 1.0
+    contact_sticks_s: float = 0.0
+    """The contact that opens stays on this long after it should be off."""
+    shortest_run_s: float = 0.0
+    """A run that is planned shorter than this is not carried out, and reckoned all the same."""
+    chops_runs: bool = False
+    """A run is made of many short ones."""
+    run_limit_factor: float = 1.0
+    drive_alarm_told: bool = True
+    retries_endlessly: bool = False
+    """After the run limit was hit the drive is started again and again."""
+    runs_on_at_end_s: float = 0.0
+    """At an end the drive stays on this much longer."""
+    finishes_runs: bool = False
+    """A command that comes during a run waits until the run is over."""
+
+    # … and where it takes them to be.
+    references: bool = True
+    """An end that was reached puts the reckoned position right, and is sought for that."""
+    references_open: bool = False
+    """The reference run after a restart goes to the open end, which is taken for the closed one."""
+    reference_kept: bool = True
+    """After a restart a vent is not simply taken to be closed."""
+    reckoned_travel_factor: float = 1.0
+    """The full travel is reckoned this many times as long."""
+    reckoned_dead_time_factor: float = 1.0
+    told_inverted: bool = False
+    """The position is told as its complement to 100 %."""
+    told_at_rest_only: bool = False
+    """The told position stays as it was while a drive runs."""
+
+    # … and what it makes of end switches and potentiometer.
+    end_switches_seen: bool = True
+    end_switches_exchanged: bool = False
+    stuck_switch_seen: bool = True
+    """An end switch that tells what cannot be is not believed."""
+    both_switches_seen: bool = True
+    """A vent that is at both ends at once is not believed."""
+    end_switches_settle: bool = True
+    """A switch must be released for a while before a vent counts as gone from its end."""
+    potentiometer_factor: float = 1.0
+    potentiometer_offset_percent: float = 0.0
+    open_potentiometer_seen: bool = True
+    shorted_potentiometer_seen: bool = True
+    wrong_way_seen: bool = True
+    """A potentiometer that moves against the drive is not believed."""
+    closes_without_feedback: bool = True
+    """A vent whose feedback is not believed is closed by time."""
+    feedback_alarm_told: bool = True
+    hunts: bool = False
+    """The dead band is left out, and every deviation is run after at once."""
+
     # Registers and the bus.
     refresh_factor: float = 1.0
     low_word_first: bool = False

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.mock.faults.behaviour import HEALTHY, Behaviour
 from ventproof_bench.mock.faults.bus import COMMUNICATION_FAULTS
+from ventproof_bench.mock.faults.drives import DRIVE_FAULTS, FEEDBACK_FAULTS
 from ventproof_bench.mock.faults.inputs import CONDITIONING_FAULTS, SENSOR_FAILURE_FAULTS
 from ventproof_bench.mock.faults.logic import INTERMITTENT_FAULTS, LOGIC_FAULTS
 from ventproof_bench.mock.faults.unit import ACTUATORS_FAULTS, POWER_FAULTS, TIME_FAULTS
@@ -26,6 +27,8 @@ _FAMILIES = (
     POWER_FAULTS,
     TIME_FAULTS,
     ACTUATORS_FAULTS,
+    DRIVE_FAULTS,
+    FEEDBACK_FAULTS,
     COMMUNICATION_FAULTS,
     INTERMITTENT_FAULTS,
 )

@@ -18,12 +18,13 @@ Family = Literal[
     "power",
     "time",
     "actuators",
+    "feedback",
     "communication",
     "intermittent",
 ]
 FAMILIES: Final[tuple[Family, ...]] = get_args(Family)
 """What part of a unit's work is wrong: the signals it takes, its rules, its eyes, its supply, its clock, its drives,
-what it tells, or something that is wrong only now and then."""
+what it makes of where its vents say they are, what it tells, or something that is wrong only now and then."""
 
 Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "time"]
 """What of a unit was moved: a contact that changed; an outside temperature other than at power-up; a level that no

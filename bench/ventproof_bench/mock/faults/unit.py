@@ -9,46 +9,47 @@ from ventproof_bench.mock.faults.behaviour import Wrap
 from ventproof_bench.mock.faults.fault import BUCKET, RAIN, SUPPLY, TIME, Fault
 
 _drive = partial(Fault, family="actuators")
-_drive_house = partial(_drive, shows_by=("house",))
+_vent = partial(_drive, needs="a vent of its own")
+_vent_house = partial(_vent, shows_by=("house",))
 
 ACTUATORS_FAULTS = (
-    _drive(
+    _vent(
         "slow_travel",
         "The drives run slow, as with a weak supply or a dragging gear.",
         lambda b, s: replace(b, travel_factor=1 + 0.5 * s),
         "1 takes half as long again; more is slower",
     ),
-    _drive(
+    _vent(
         "slow_start",
         "The drives start long after the command.",
         lambda b, s: replace(b, extra_dead_time_s=5 * s),
         "1 adds 5 s of dead time; more adds more",
     ),
-    _drive(
+    _vent(
         "runs_on",
         "The drives run on after they are told to stop and pass their target.",
         lambda b, s: replace(b, extra_coast_s=1.5 * s),
         "1 adds 1.5 s of coast; more adds more",
     ),
-    _drive(
+    _vent(
         "stalls_at",
         "The first vent group jams on its way to closed, as on a bent rack.",
         lambda b, s: replace(b, stalls_at_percent=min(100.0, 20 * s)),
         "1 jams at 20 % open; more jams further open",
     ),
-    _drive_house(
+    _vent_house(
         "stalls_opening",
         "The first vent group jams on its way to open.",
         lambda b, s: replace(b, stalls_opening_percent=max(0.0, 100 - 20 * s)),
         "1 jams at 80 % open; more jams further closed",
     ),
-    _drive(
+    _vent(
         "creeps_open",
         "Vents at rest creep open, as with a worn brake.",
         lambda b, s: replace(b, creep_percent_s=0.2 * s),
         "1 is 0.2 % a second; more is faster",
     ),
-    _drive_house(
+    _vent_house(
         "runs_inverted",
         "The first vent group's open and close outputs are exchanged.",
         lambda b, _: replace(b, runs_inverted=True),

@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING, Final, cast, final
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.files import shipped_folder
+from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import build
+from ventproof_bench.mock.wires.board_watchdog import WatchedBoard
 from ventproof_bench.mock.wires.modbus_server import Responder
-from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, ScpiBoard, serve_control_lines
+from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, serve_control_lines
+from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
@@ -187,7 +190,6 @@ def _point(link: Path, target: str) -> None:
         ) from error
 
 
-UNIT_ID: Final = 1
 BOARD_ID: Final = 2
 
 _REPLY_AFTER_S: Final = 0.004
@@ -223,10 +225,12 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     """Serve until `stack` is closed.
 
     The unit listens on a pseudo-terminal (RTU, together with the coil board as a second unit on the line) and on TCP;
-    the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. The boards' first
+    the frames board on a pseudo-terminal; the SCPI switch on TCP; the control lines by RFC 2217. Where vents
+    stand outside the unit, the module at its drive terminals answers wherever the unit does. The boards' first
     relays are wired in parallel to the unit's rain terminal. The coil board's second relay has the unit's supply on
-    its normally closed contact, its third the cups, its fourth the bucket; the SCPI switch's second channel is wired
-    to the cups too and its third to the bucket; what the unit lacks is not wired.
+    its normally closed contact, its third the cups, its fourth the bucket, and it
+    has a communication watchdog; the SCPI switch's second channel is wired to the cups too and its third to the
+    bucket; what the unit lacks is not wired.
 
     Args:
         settings: of the unit.
@@ -245,7 +249,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         return lambda closed: unit.set_contact(name, now_s(), closed=closed)
 
     def answer(framing: str) -> Responder:
-        devices = {UNIT_ID: unit, BOARD_ID: coils} if framing == "rtu" else {UNIT_ID: unit}
+        devices = devices_of(unit) | ({BOARD_ID: coils} if framing == "rtu" else {})
         return Responder(framing, devices, reply_after_s=_REPLY_AFTER_S, jitter_s=_JITTER_S, seed=seed)  # type: ignore[arg-type]
 
     def put_supply(energised: bool) -> None:  # noqa: FBT001 - a relay has two states
@@ -254,9 +258,8 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
     def contact_if_any(name: str) -> Callable[[bool], None]:
         return contact(name) if name in unit.contacts else lambda _: None
 
-    coils = CoilBoard(
-        {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
-    )
+    relays = {0: contact("rain"), 1: put_supply, 2: contact_if_any("cups"), 3: contact_if_any("bucket")}
+    coils = WatchedBoard(CoilBoard(relays), coils=len(relays))
     frames = FramesBoard({1: contact("rain_2")})
     scpi = ScpiBoard({1: contact("rain_4"), 2: contact_if_any("cups"), 3: contact_if_any("bucket")})
     enter = stack.enter_async_context

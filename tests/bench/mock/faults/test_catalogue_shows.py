@@ -3,12 +3,15 @@
 from dataclasses import fields
 
 import pytest
+from outside import OtherwiseError, Outside
+from outside import settings as outside_settings
 from pydantic import ValidationError
 
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
 from ventproof_bench.mock.registers import RefusedError, SilentError
+from ventproof_bench.mock.settings import MockSettings
 
 T0 = 1000.0
 
@@ -144,6 +147,92 @@ def exercise_long(unit):
     return shown, unit.truth("roof"), unit.truth("side")
 
 
+def exercise_outside(bench):
+    """Take a unit whose vent stands outside it through rain, a loss of supply, a jam and all failures of feedback."""
+
+    def warm(celsius, for_s):
+        bench.warm(celsius)
+        bench.wait(for_s)
+
+    bench.wait(1)
+    warm(23, 10)  # to 10 %
+    bench.rain()  # to 5 %, and back
+    bench.wait(6)
+    bench.rain(on=False)
+    bench.wait(16)
+    warm(30, 10)
+    bench.rain()  # while the vent opens
+    bench.wait(25)
+    bench.rain(on=False)
+    bench.wait(45)
+    warm(15, 45)
+    warm(30, 20)
+    bench.supply(on=False)  # on the way
+    bench.wait(2)
+    bench.supply(on=True)
+    bench.wait(90)
+    bench.befall(jams_closing_at_percent=60.0)
+    warm(15, 60)
+    bench.befall(load_open_factor=1.2)  # and so reckoned wrong
+    warm(26, 60)
+    warm(15, 45)
+    bench.befall()
+    warm(23, 10)
+    for name in ("closed", "open"):  # a potentiometer without a wire, and a switch that never lets go
+        bench.wrong.switches, bench.wrong.level_mv = {name: True}, 10_000
+        warm(26, 10)
+        warm(15, 45)
+        bench.wrong.switches, bench.wrong.level_mv = {}, None
+        warm(30, 50)
+    bench.wrong.switches, bench.wrong.level_mv = {"closed": True, "open": True}, 0
+    bench.wait(5)
+    warm(26, 40)
+    bench.wrong.switches, bench.wrong.level_mv = {}, None
+    bench.wait(60)
+    bench.wrong.level_mv = -1
+    bench.wait(60)
+    bench.wrong.level_mv = None
+    warm(15, 45)
+    for _ in range(2):  # a switch that bounces
+        bench.wrong.switches = {"closed": False}
+        bench.wait(0.2)
+        bench.wrong.switches = {}
+        bench.wait(0.2)
+
+
+NEEDS_A_DRIVE = ("a drive", "a potentiometer", "end switches")
+
+
+def needs_a_drive(name):
+    """Return whether a fault is one of vents outside the unit."""
+    return CATALOGUE[name].needs.startswith(NEEDS_A_DRIVE)
+
+
+@pytest.fixture(scope="module")
+def healthy_outside():
+    """What a bench sees of a healthy unit with each kind of feedback, made once."""
+    seen = {}
+    for feedback in ("none", "end-switches", "potentiometer"):
+        bench = Outside(feedback)
+        exercise_outside(bench)
+        seen[feedback] = bench.seen
+    return seen
+
+
+@pytest.mark.parametrize("name", list(filter(needs_a_drive, CATALOGUE)))
+def test_a_fault_of_drives_outside_shows(healthy_outside, name):
+    """With every kind of feedback that it can spoil, contacts or registers come to differ from a healthy unit's."""
+    tried = 0
+    for feedback, seen in healthy_outside.items():
+        if CATALOGUE[name].needs in MockSettings.model_validate(outside_settings(feedback)).parts:
+            bench = Outside(feedback, {name: 1.0})
+            bench.expected = seen
+            with pytest.raises(OtherwiseError):
+                exercise_outside(bench)
+            tried += 1
+    assert tried
+
+
 @pytest.fixture(scope="module")
 def healthy():
     """What a healthy unit shows in each of the exercises, made once."""
@@ -153,13 +242,13 @@ def healthy():
 EXERCISES = (exercise, exercise_weather, exercise_long)
 
 
-@pytest.mark.parametrize("name", CATALOGUE)
+@pytest.mark.parametrize("name", [name for name in CATALOGUE if not needs_a_drive(name)])
 def test_a_fault_shows(make, make_weather, healthy, name):
     """A unit with the fault does something that a healthy unit, treated alike, does not."""
     long = CATALOGUE[name].family in {"time", "power", "intermittent", "sensor failure"}
     for take in EXERCISES[::-1] if long else EXERCISES:
         build = make if take is exercise else make_weather
-        if take is exercise and CATALOGUE[name].needs:
+        if take is exercise and CATALOGUE[name].needs not in {"", "a vent of its own"}:
             continue
         healthy[take] = healthy.get(take) or take(build())
         if take(build({name: 1.0})) != healthy[take]:
@@ -167,11 +256,21 @@ def test_a_fault_shows(make, make_weather, healthy, name):
     pytest.fail(f"{name} shows in no exercise")
 
 
-@pytest.mark.parametrize("name", [name for name in CATALOGUE if CATALOGUE[name].needs])
+@pytest.mark.parametrize(
+    "name", [n for n in CATALOGUE if CATALOGUE[n].needs not in {"", "a vent of its own"}]
+)
 def test_a_fault_of_what_the_unit_lacks_is_refused(make, name):
     """A fault that could never show would be a false reassurance: the unit is not built."""
     with pytest.raises(ValidationError, match=f"fault '{name}' spoils what this unit does not have: "):
         make({name: 1.0})
+
+
+def test_a_fault_of_a_vent_that_the_bench_plays_is_refused():
+    """What befalls the mock's own vents cannot befall one that is not the mock's."""
+    with pytest.raises(
+        ValidationError, match="fault 'stalls_at' spoils what this unit does not have: a vent of"
+    ):
+        Outside("none", {"stalls_at": 1.0})
 
 
 def test_a_healthy_unit_repeats_itself(make):
@@ -251,14 +350,14 @@ def rained_on(unit, *, for_s=60.0):
 @pytest.mark.parametrize(
     ("faults", "roof", "side"),
     [
-        ({}, 5, 50),
-        ({"ignores_rain": 1}, 99, 99),
-        ({"wrong_roof_position": 1}, 15, 50),
-        ({"wrong_roof_position": 2.5}, 30, 50),
-        ({"swapped_positions": 1}, 50, 5),
-        ({"misses_side_vent": 1}, 5, 99),
-        ({"stalls_at": 1}, 20, 50),
-        ({"runs_on": 1}, 0, 46.25),
+        ({}, 8, 45),
+        ({"ignores_rain": 1}, 92, 88),
+        ({"wrong_roof_position": 1}, 18, 45),
+        ({"wrong_roof_position": 2.5}, 33, 45),
+        ({"swapped_positions": 1}, 45, 8),
+        ({"misses_side_vent": 1}, 8, 88),
+        ({"stalls_at": 1}, 20, 45),
+        ({"runs_on": 1}, 3, 41.25),
     ],
 )
 def test_where_the_vents_stand_after_a_minute_of_rain(make, faults, roof, side):
@@ -285,7 +384,7 @@ def test_an_override_that_gives_up_lets_go_in_the_rain(make):
     unit.advance(rain_s + 2.05 + 45.1)
     assert "rain" not in unit.active
     unit.advance(rain_s + 120)
-    assert unit.position("roof") == pytest.approx(99)
+    assert unit.position("roof") == pytest.approx(92)
 
 
 @pytest.mark.parametrize(
@@ -365,17 +464,17 @@ def test_what_the_counter_makes_of_ten_bouncing_closures(make, faults, count):
 
 def test_register_faults_show_on_the_wire(make):
     """Scale, word order, address and exchange faults leave the vents alone and change what is sent."""
-    healthy = [990, 990, 0x41F0, 0, 0, 0, 0, 3]
+    healthy = [920, 880, 0x41F0, 0, 0, 0, 0, 3]
     cases = {
-        "wrong_scale": [99, 99, 0x41F0, 0, 0, 0, 0, 3],
-        "words_swapped": [990, 990, 0, 0x41F0, 0, 0, 0, 3],
-        "address_shift": [0, 990, 990, 0x41F0, 0, 0, 0, 0],
+        "wrong_scale": [92, 88, 0x41F0, 0, 0, 0, 0, 3],
+        "words_swapped": [920, 880, 0, 0x41F0, 0, 0, 0, 3],
+        "address_shift": [0, 920, 880, 0x41F0, 0, 0, 0, 0],
     }
     for faults, words in [({}, healthy), *(({name: 1.0}, words) for name, words in cases.items())]:
         unit = make(faults)
         unit.write("holding", 0, [300], T0)
         assert list(unit.read("input", 0, 8, T0 + 60)) == words
-        assert unit.position("roof") == pytest.approx(99)
+        assert unit.position("roof") == pytest.approx(92)
 
 
 def test_busy_replies_come_every_fourth_time(make):

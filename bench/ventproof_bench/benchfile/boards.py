@@ -1,0 +1,147 @@
+"""Boards whose outputs go safe by themselves when the bench falls silent: their communication watchdogs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final, Literal, Self
+
+from pydantic import BeforeValidator, Field, Tag, model_validator
+from pydantic import Discriminator as By
+
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.protocols import Table
+from ventproof_bench.benchfile.signals import Address, Location, UnitId, ValueType
+from ventproof_bench.yamlfile.fields import FileModel, Name, PositiveSeconds
+
+FEEDS_A_TIMEOUT: Final = 4
+"""A board is fed so many times in the time after which it goes safe."""
+
+_HOLDS: Final = ("hold", "holds", "keep", "keeps", "last", "stay", "stays")
+
+
+class BoardPlace(FileModel):
+    """Where something is on the board itself."""
+
+    table: Table
+    """`coil`, `discrete`, `input` or `holding`."""
+    address: Address
+    """Zero-based protocol address, as it goes over the wire."""
+
+    @property
+    def coding(self) -> dict[str, Any]:
+        """How a value is coded there, in the words of a `Location`."""
+        return {"type": "bit" if self.table in ("coil", "discrete") else "u16"}
+
+
+class BoardRegister(BoardPlace):
+    """A register or bit of the board itself."""
+
+    type: ValueType | None = None
+    """How the value is coded; one bit in `coil` and `discrete` and with `bit`, `u16` elsewhere, unless stated."""
+    scale: Annotated[float, Field(gt=0)] = 1.0
+    """Value of one count: 0.1 turns register 20 into 2."""
+    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    """Bit within the register, 0 the least significant."""
+
+    @property
+    def coding(self) -> dict[str, Any]:
+        """How the value is coded, in the words of a `Location`."""
+        usual = "bit" if self.table in ("coil", "discrete") or self.bit is not None else "u16"
+        return {"type": self.type or usual, "scale": self.scale, "bit": self.bit}
+
+
+class BoardWrite(BoardPlace):
+    """Something that is written into a register or coil of the board."""
+
+    write: Annotated[int, Field(ge=0, le=65535)] = 1
+    """What is written there."""
+
+
+def _feeding(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
+    return "write" if isinstance(raw, dict | BoardWrite) else "any"
+
+
+def _no_holding(raw: Any) -> Any:  # noqa: ANN401 - whatever the file holds
+    if raw in _HOLDS:
+        raise Refusal(
+            f"{raw!r}: a board that holds its outputs when the host is gone protects nobody",
+            "set it to go to safe values (`safe`) or to switch off (`off`), or leave the board out here",
+        )
+    return raw
+
+
+class BoardSpec(FileModel):
+    """An I/O module or relay board on a bus whose outputs go safe by themselves when nobody talks to it any more."""
+
+    bus: Name
+    """Bus of the bench that the board hangs on."""
+    unit_id: UnitId = 1
+    """Modbus unit identifier (slave address) of the board."""
+    goes_safe_after: PositiveSeconds
+    """How long after it was fed last its outputs go safe."""
+    set_at: BoardRegister | None = None
+    """Where the board keeps that time, in seconds after its `scale`: it is written there and read back. Where it is
+    set by switches on the board, leave this out."""
+    tripped: BoardRegister | None = None
+    """A bit or register that is not 0 once the board has gone safe by itself."""
+    cleared_by: BoardWrite | None = None
+    """What lets it take commands again after that."""
+    fed_by: Annotated[
+        Annotated[Literal["any request"], Tag("any")] | Annotated[BoardWrite, Tag("write")], By(_feeding)
+    ] = "any request"
+    """What tells it that somebody is there: `any request`, or a write of its own. The bench feeds it four times in
+    `goes_safe_after`. Any other client that feeds the board keeps its outputs driven: let none talk to it."""
+    then: Annotated[Literal["safe", "off"], BeforeValidator(_no_holding)]
+    """What its outputs do then: go to its safe values (`safe`), or switch off (`off`). A board that holds them is
+    refused."""
+    safe_at: dict[Name, BoardRegister] = Field(default_factory=dict)
+    """With `then: safe`: where the board keeps the safe value of each output: what the output declares as `safe` is
+    written there and read back. Without it the board's own are taken to be right."""
+    relay_life: Annotated[int, Field(ge=1)] | None = None
+    """How many operations its relays last at the load that they switch; it stands on the report."""
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> Self:
+        if self.then == "off" and self.safe_at:
+            raise Refusal(
+                "safe_at is for `then: safe`",
+                "leave it out: outputs that switch off take no value",
+                key="safe_at",
+            )
+        if self.cleared_by is not None and self.tripped is None:
+            raise Refusal(
+                "cleared_by without `tripped`", "say where the board tells that it tripped", key="cleared_by"
+            )
+        if self.asked is None and self.fed_by == "any request":
+            raise Refusal("nothing says what to ask the board for", "declare `tripped`, `set_at` or both")
+        for key in ("set_at", "cleared_by", "fed_by"):
+            _writable(key, getattr(self, key))
+        for name, place in self.safe_at.items():
+            _writable(f"safe_at of {name}", place, key="safe_at")
+        return self
+
+    @property
+    def asked(self) -> BoardRegister | None:
+        """What is read where any request feeds it."""
+        return self.tripped or self.set_at
+
+    @property
+    def fed_every_s(self) -> float:
+        """How often it is fed, seconds."""
+        return self.goes_safe_after / FEEDS_A_TIMEOUT
+
+    def place(self, where: BoardPlace) -> Location:
+        """Return where something of the board is, and how it is coded."""
+        return Location(
+            bus=self.bus,
+            unit_id=self.unit_id,
+            table=where.table,
+            address=where.address,
+            address_is_on_wire=True,
+            **where.coding,
+        )
+
+
+def _writable(what: str, where: object, *, key: str = "") -> None:
+    if isinstance(where, BoardPlace) and where.table in ("input", "discrete"):
+        reason = f"{what}: table {where.table!r} cannot be written"
+        raise Refusal(reason, "use holding or coil", key=key or what)
