@@ -126,7 +126,7 @@ def _judged(formula: Formula, course: Course, evidence: Evidence, phase: float) 
 
     def read(from_s: float, to_s: float) -> Block:
         t = _polls(every_s, from_s, to_s, phase)
-        shown = _shown(course, traits, t) if contacts is None else contacts.values(t.tolist())
+        shown = _shown(course, traits, t) if contacts is None else map(contacts.read, t.tolist())
         return Block.of(shown, t, t)
 
     trace.observe_block(read(-settles_s, 0.0))

@@ -6,15 +6,17 @@ before is known exactly, as if an end switch had just told it: no bench knows mo
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import replace
 from itertools import pairwise
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.plant.contacts import packed
 from ventproof_bench.plant.vent import Vent, VentTravel
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
     from ventproof.case.ideal import Course
     from ventproof_bench.plant.contacts import ReckonedTraits
@@ -78,12 +80,10 @@ class IdealContacts:
             yield begin_s, after > before, after < before
             yield free_s, False, False
 
-    def values(self, times_s: Iterable[float]) -> Iterator[float]:
-        """Yield what is read at some instants, in order."""
-        edges, index = self._edges, 0
-        for at_s in times_s:
-            while index + 1 < len(edges) and edges[index + 1][0] <= at_s:
-                index += 1
-            position = self._vent.position_at(at_s)
-            there = (abs(position - place) < _THERE_PERCENT for place in self.traits.known_at)
-            yield packed([*edges[index][1:], *there])
+    def read(self, at_s: float) -> float:
+        """Return what is read of contacts and flags at an instant, packed."""
+        _, opens, closes = self._edges[bisect_right(self._edges, at_s, key=itemgetter(0)) - 1]
+        position = self._vent.position_at(at_s)
+        return packed(
+            [opens, closes, *(abs(position - place) < _THERE_PERCENT for place in self.traits.known_at)]
+        )

@@ -61,14 +61,26 @@ SHUT_IN_45_S = "reaches: 0 %, tolerance: 2 %, within: 45 s"
 RAIN_S = 50.0
 
 
-def bound_to(demand: str, *, signal: str = "roof_vent", travel: str = NARROW, decision: str = "") -> Bound:
+def bound_to(
+    demand: str, *, signal: str = "roof_vent", travel: str = NARROW, decision: str = "", beside: str = ""
+) -> Bound:
     """Return a profile that demands one thing, on the bench."""
-    text = PROFILE.replace("SIGNAL", signal).replace("DEMAND", demand).replace("DECISION", decision)
+    text = (
+        PROFILE.replace('SIGNAL: "%"', f'SIGNAL: "%"{beside}')
+        .replace("SIGNAL", signal)
+        .replace("DEMAND", demand)
+        .replace("DECISION", decision)
+    )
     return bind(read_profile("p.yaml", text), read_bench("b.yaml", BENCH.replace("TRAVEL", travel)), {})
 
 
-def events(*gaps: Gap, closes: bool = True, blind: tuple[float, float] | None = None) -> Iterator[Event]:
-    """Yield a run: shut, opened for 20 s, rain at 50 s, closed from 52 s on unless the unit does not; 110 s long."""
+def events(
+    *gaps: Gap, closes: bool = True, boasts: bool = False, blind: tuple[float, float] | None = None
+) -> Iterator[Event]:
+    """Yield a run: shut, opened for 20 s, rain at 50 s, closed from 52 s on unless the unit does not; 110 s long.
+
+    One that boasts says in any case that it closed its vent.
+    """
     vent = Vent(VentTravel(open_s=40.0, close_s=40.0, dead_time_s=0.2), 0.0)
     course = [(0.0, False, False), (20.0, True, False), (40.0, False, False), (52.0, False, closes)]
     for at_s, opens, shuts in course:
@@ -92,7 +104,8 @@ def events(*gaps: Gap, closes: bool = True, blind: tuple[float, float] | None = 
             flags, unread = {}, tuple(Unread(name, "no value") for name in flags)
         values = {name: float(on) for name, on in flags.items()}
         yield PollSeen(t_s, Poll("io", t_s, t_s + 0.01, values, "discrete", 0, (), unread))
-        registers = {"told": round(position, 1), "measured": round(position, 1)}
+        told = min(position, max(0.0, 50.0 - 2.5 * (t_s - 52.2))) if boasts else position
+        registers = {"told": round(told, 1), "measured": round(position, 1)}
         yield PollSeen(t_s, Poll("unit", t_s, t_s + 0.01, registers, "input", 0, ()))
     yield StepEnd(110.0, 1)
     yield EvidenceEnd(110.0)
@@ -192,3 +205,12 @@ def test_what_no_unit_can_pass_by_its_contacts_is_told_before_the_run() -> None:
     assert "'roof_vent' is reckoned from its drive contacts, read every 0.1 s" in problem.reason
     assert "tolerance: " in problem.hint
     assert checked(bound_to(SHUT_IN_45_S)).undecidable == ()
+
+
+def test_what_the_unit_says_is_compared_with_where_its_contacts_took_the_vent() -> None:
+    """A unit that says what the contacts say agrees; one whose vent was not driven, and that says it was, does not."""
+    demand = "agrees_with: roof_vent, tolerance: 6 %, lag: 1 s, for: 30 s"
+    bound = bound_to(demand, signal="told", beside=', roof_vent: "%"')
+    assert checked(bound).undecidable == ()
+    assert found(bound, list(events())).verdict is Verdict.PASS
+    assert found(bound, list(events(closes=False, boasts=True))).verdict is Verdict.FAIL
