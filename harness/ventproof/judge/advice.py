@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from math import sqrt
-from typing import Final, final
+from typing import Any, Final, cast, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.base import Decider
@@ -96,7 +96,8 @@ def with_limit(formula: Formula, limit: float) -> Formula:
         middle = (formula.low + formula.high) / 2
         return replace(formula, low=middle - limit, high=middle + limit)
     if field := _limit_field(formula):
-        return replace(formula, **{field: limit})
+        moved: Formula = replace(cast("Any", formula), **{field: limit})
+        return moved
     raise AssertionError(f"{type(formula).__name__} has no limit to move")
 
 
