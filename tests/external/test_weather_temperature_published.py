@@ -8,7 +8,7 @@ import pytest
 from numpy.polynomial import Polynomial
 from scipy.optimize import brentq
 
-from ventproof.weather.levels import current_scale
+from ventproof.weather.levels import level_scale
 from ventproof.weather.thermometer import PT100, BetaLaw, SteinhartHart
 
 IEC_60751 = {
@@ -100,10 +100,10 @@ def test_two_laws_differ_by_half_a_degree_at_freezing():
 @pytest.mark.parametrize(("percent", "ma"), [(0, 4), (25, 8), (50, 12), (75, 16), (100, 20)])
 def test_current_loop(percent, ma):
     """IEC 60381-1 (title from memory): the five points of a 4-20 mA loop."""
-    assert current_scale(0.0, 100.0).level(percent) == pytest.approx(ma)
+    assert level_scale((4.0, 20.0), 0.0, 100.0).level(percent) == pytest.approx(ma)
 
 
 @pytest.mark.parametrize(("ma", "percent"), [(3.8, -1.25), (20.5, 103.125), (3.6, -2.5), (21.0, 106.25)])
 def test_namur_limits_as_percent_of_span(ma, percent):
     """NAMUR NE 43 limits in per cent of span, worked out apart from this project."""
-    assert current_scale(0.0, 100.0).value(ma) == pytest.approx(percent)
+    assert level_scale((4.0, 20.0), 0.0, 100.0).value(ma) == pytest.approx(percent)

@@ -19,7 +19,7 @@ profile table rig
 outputs relays benchcheck
 drivers modbus
 judge runset benchfile mock.wires
-deciders statistics log mock
+deciders drives statistics log mock
 envelope weather
 verdict yamlfile mock.faults plant
 base
@@ -37,6 +37,7 @@ NEVER = {
     "weather": {"profile"},
     "envelope": {"profile"},
     "deciders": {"profile"},
+    "drives": {"profile"},
     "judge": {"profile"},
     "statistics": {"profile"},
     "case": {"run", "rig"},

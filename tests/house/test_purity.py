@@ -15,6 +15,7 @@ PURE = {
         "statistics",
         "envelope",
         "deciders",
+        "drives",
         "judge",
         "weather",
     ),

@@ -206,8 +206,8 @@ def test_one_pass_over_a_trace_beats_an_offline_monitor(count: int, arrives: boo
 
     rtamt looks at the samples only; between two of them the position moves by 0.14 at most. The margin of a pass
     covers the evidence up to the decision, so the arrival is as late as may be. On the shortest trace
-    that the formula can be decided on, the fixed cost of a finding leaves a smaller factor.
+    that the formula can be decided on, the fixed cost of a finding leaves a factor of 30 to 50.
     """
     ours_s, theirs_s = monitored(count, arrives=arrives)
     print(f"{count}: {theirs_s / ours_s:.0f} times, {count / ours_s / 1e3:.0f}k samples/s")
-    assert theirs_s / ours_s >= (50 if count >= 10_000 else 8)
+    assert theirs_s / ours_s >= (50 if count >= 10_000 else 20)

@@ -10,6 +10,7 @@ import pytest
 from explore_campaign import explore
 from test_judge_hour import hour_of, judged, monitored
 from test_judge_speed import online_and_offline_s, samples_of, seconds_per_reading
+from test_loop_timing import in_the_harness, served_module, through_the_line_process
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
@@ -52,6 +53,14 @@ def test_the_benchmarks_of_readings_run():
 def test_the_benchmark_of_the_mock_runs():
     """The unit with all weather answers, and so does plain memory."""
     assert min(costs(1, 5)) > 0
+
+
+@pytest.mark.wire
+def test_the_benchmark_of_the_loop_runs():
+    """Rounds are kept in both ways."""
+    with served_module() as port:
+        assert len(through_the_line_process(port, 0.5)) > 1
+        assert len(in_the_harness(port, 0.5)) > 1
 
 
 @pytest.mark.wire

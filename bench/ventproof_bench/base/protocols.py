@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol, final, runtime_checkable
+from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.evidence import (
     BoardStarved,
@@ -133,6 +133,16 @@ class SettingDriver(Level, Protocol):
         """Write the registers and read them back. Raises `DriverError`, as `put` does."""
 
 
+VentPart = Literal["drive", "closed_switch", "open_switch", "position"]
+"""What can fail of a vent that is played: its drive, its switches, its potentiometer."""
+
+PartCondition = Mapping[str, Any]
+"""What has befallen a part of a vent, by the fields of its condition, as numbers and words that can travel."""
+
+EvidenceSink = Callable[[Poll | Gap], None]
+"""Where a poller puts what it saw, as it sees it."""
+
+
 class Outputs(Protocol):
     """All outputs of a bench, by name: in this process on a virtual clock, in the line process on real wires.
 
@@ -181,9 +191,23 @@ class Outputs(Protocol):
         Nothing else is sent on the board's bus meanwhile if any request feeds it.
         """
 
-    async def make_safe(self) -> None:
+    async def play(self, sink: EvidenceSink) -> NoReturn:
+        """Play the bench's vents: read what commands them, over and over, and play back where they stand.
+
+        Nobody else reads the buses that command them: `sink` takes all that is read there, and the positions as they
+        were played. Raises `BenchError` when the drives' commands were not read, or nothing was played, for too long.
+        """
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a vent that is played, in place of what had before; an empty one is healthy.
+
+        The window holds the instant from which on it is so. Raises `DriverError`.
+        """
+
+    async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Drive contacts and levels to their safe states, then put back the settings that were written.
 
+        Vents are played no more from then on, unless they `vents_play_on`, and then their outputs are left to them.
         Tries every one, then raises the first `DriverError`.
         """
 
@@ -206,7 +230,3 @@ class MockInputs(Protocol):
 
     def set_level(self, name: str, now_s: float, value: float) -> None:
         """Put a level, in mA or ohm as the sensor's type says, on the input `name` at loop time `now_s`."""
-
-
-EvidenceSink = Callable[[Poll | Gap], None]
-"""Where a poller puts what it saw, as it sees it."""

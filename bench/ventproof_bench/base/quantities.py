@@ -27,6 +27,9 @@ class Dimension(StrEnum):
     DEPTH = "depth"  # mm
     PERCENT_RATE = "travel rate"  # %/s
     DIRECTION = "direction"  # ° clockwise from north
+    VOLTAGE = "voltage"  # V
+    CURRENT = "current"  # mA
+    RESISTANCE = "resistance"  # ohm
     COUNT = "count"  # no unit
 
 
@@ -71,6 +74,11 @@ UNITS: dict[str, Unit] = {
         Unit("%/s", Dimension.PERCENT_RATE),
         Unit("%/min", Dimension.PERCENT_RATE, 1 / 60),
         Unit("°", Dimension.DIRECTION),
+        Unit("V", Dimension.VOLTAGE),
+        Unit("mV", Dimension.VOLTAGE, 1e-3),
+        Unit("mA", Dimension.CURRENT),
+        Unit("ohm", Dimension.RESISTANCE),
+        Unit("kohm", Dimension.RESISTANCE, 1000.0),
     )
 }
 _SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%", "deg": "°"}
@@ -85,6 +93,9 @@ _CANONICAL = {
     Dimension.DEPTH: "mm",
     Dimension.PERCENT_RATE: "%/s",
     Dimension.DIRECTION: "°",
+    Dimension.VOLTAGE: "V",
+    Dimension.CURRENT: "mA",
+    Dimension.RESISTANCE: "ohm",
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")
@@ -139,7 +150,7 @@ def parse(text: str | float) -> Quantity:
         return Quantity(number, Dimension.COUNT, str(text))
     unit = UNITS.get(canonical_spelling(symbol))
     if unit is None:
-        near = get_close_matches(symbol, UNITS, n=1, cutoff=0.3)
+        near = get_close_matches(symbol, UNITS, n=1, cutoff=0.4)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
         raise Refusal(f"{symbol!r} is not a unit that ventproof knows", hint)
     return Quantity(unit.canonical(number), unit.dimension, str(text).strip(), unit.symbol)

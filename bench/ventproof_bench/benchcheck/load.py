@@ -17,6 +17,8 @@ from ventproof_bench.base.quantities import (
     value_fault,
 )
 from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
+from ventproof_bench.benchcheck.levels import breaking_problems, put_problems
+from ventproof_bench.benchcheck.loop import hole_problems, hunting_notes
 from ventproof_bench.benchcheck.traffic import carrying_problems
 from ventproof_bench.benchcheck.vents import vents_problems
 from ventproof_bench.benchcheck.wiring import (
@@ -25,7 +27,6 @@ from ventproof_bench.benchcheck.wiring import (
     location_problems,
     outputs_problems,
     overlap_notes,
-    put_problems,
 )
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
 from ventproof_bench.benchfile.signals import SignalSpec
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 
 
 def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
-    """Load a bench file and check that its parts fit each other, and that its buses can carry their polling.
+    """Load a bench file and check that its parts fit each other, and that its buses can carry polls and vents.
 
     Args:
         path: the file.
@@ -53,7 +54,7 @@ def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
         FileError: something in it is wrong; every fault found, in file order.
     """
     bench = _checked(load_document(path, BenchFile))
-    problems = list(carrying_problems(bench))
+    problems = [*carrying_problems(bench), *hole_problems(bench)]
     if problems:
         raise FileError(in_file_order(problems))
     return bench
@@ -81,6 +82,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *hookup_problems(bench),
         *vents_problems(bench),
         *boards_problems(bench),
+        *breaking_problems(bench),
     ]
     problems = problems or list(put_problems(bench))
     if problems:
@@ -242,6 +244,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     yield from board_guard_notes(bench)
     yield from overlap_notes(bench)
     yield from travel_notes(bench)
+    yield from hunting_notes(bench)
 
 
 def travel_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.base.protocols import ReadRequest
+    from ventproof_bench.base.protocols import BusUse, ReadRequest
     from ventproof_bench.benchfile.model import BenchFile, BusSpec
     from ventproof_bench.modbus.traffic import Load
     from ventproof_bench.yamlfile.load import Loaded
@@ -42,7 +42,18 @@ def load_on(bench: BenchFile, bus: str, spec: BusSpec, outputs: Collection[str] 
     """
     names = bench.outputs if outputs is None else outputs
     uses = [use for use in (bus_use(bench.outputs[name]) for name in names) if use and use.bus == bus]
-    return load_of(spec, polled(bench, bus), uses)
+    return load_of(spec, polled(bench, bus), uses, list(_played(bench, bus, spec)))
+
+
+def _played(bench: BenchFile, bus: str, spec: BusSpec) -> Iterator[tuple[BusUse, float]]:
+    """Yield the positions of vents played over a bus, each with how long a round is; switches move seldom."""
+    for vent in bench.vents.values():
+        if vent.plays is None or vent.plays.position is None:
+            continue
+        commanding = bench.registers[vent.commanded_by[0]].bus
+        use = bus_use(bench.outputs[vent.plays.position.output])
+        if use is not None and use.bus == bus:
+            yield use, (spec if commanding == bus else bench.buses[commanding]).poll_every
 
 
 def carrying_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -57,9 +68,9 @@ def carrying_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         if load.polling <= 1:
             continue
         takes = f"{said(load.round_us)} at {declared.baud} Bd{_answering(declared)}"
-        reason = (
-            f"bus {name!r} is polled every {said(load.poll_every_us)}, but a round of its polls takes {takes}"
-        )
+        vents = " with the vents that it moves" if load.played_us else ""
+        every = said(load.poll_every_us)
+        reason = f"bus {name!r} is polled every {every}, but a round of its polls{vents} takes {takes}"
         yield bench.problem(("buses", name, "poll_every"), reason, remedy(bench.model, name, declared))
 
 

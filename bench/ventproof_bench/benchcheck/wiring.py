@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import value_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.benchfile.signals import Location
-from ventproof_bench.drivers.driver import find, number_put
+from ventproof_bench.drivers.driver import find
 from ventproof_bench.modbus.register_map import broadcasts_at_zero, resolve, width
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT
 from ventproof_bench.yamlfile.value_errors import nearest
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import Answer, BenchFile, HookUp, OutputSpec, ValueOutput
+    from ventproof_bench.benchfile.model import Answer, BenchFile, HookUp, OutputSpec
     from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.drivers.driver import Driver
     from ventproof_bench.yamlfile.fields import FileModel
@@ -148,47 +148,6 @@ def board_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             yield bench.problem(("outputs", name, "wired", "unit_id"), reason, hint)
 
 
-_ROUNDING: Final = 1e-6
-"""A 32-bit float holds six digits."""
-
-
-def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tuple[str, str] | None:
-    """Return reason and hint for a number that an output's hardware cannot put; None where it can.
-
-    Args:
-        output: an output with valid options.
-        number: what its driver would be given.
-        exact: a value that is written into a register must arrive as it is; a level is rounded all the same.
-    """
-    try:
-        put = number_put(output, number)
-    except ValueError as error:
-        wrong = Refusal.of(error)
-        return wrong.reason, wrong.hint or "use another value, or declare how the register really holds it"
-    if exact and isinstance(output, RegisterOutput) and abs(put - number) > _ROUNDING * max(1.0, abs(number)):
-        reason = f"the register cannot hold {number:.10g} {output.unit}"
-        return reason, f"write {put:.10g} {output.unit}, the nearest that it can, or declare its real `scale`"
-    return None
-
-
-def put_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
-    """Yield the numbers of a bench file that an output cannot put: what it leaves behind, and those of its hook-up."""
-    for name, output in bench.model.outputs.items():
-        if isinstance(output, ContactOutput):
-            continue
-        numbers: list[tuple[Path, float]] = []
-        if isinstance(output, RegisterOutput):
-            numbers += [(("leaves",), output.leaves.value)] if output.leaves is not None else []
-        elif output.safe is not None:
-            numbers.append((("safe",), output.safe))
-        if isinstance(output, RegisterOutput) and output.hookup is not None:
-            values = enumerate(output.hookup.values or ())
-            numbers += [(("hookup", "values", index), value.value) for index, value in values]
-        for path, number in numbers:
-            if (said := put_fault(output, number)) is not None:
-                yield bench.problem(("outputs", name, *path), *said)
-
-
 def overlap_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     """Yield a note for each signal or output whose registers another one takes as well: one of them may be a slip.
 
@@ -252,7 +211,7 @@ def _hookup(
             else:
                 reason = f"there is no signal {signal!r}"
                 yield bench.problem(here, reason, nearest(signal, signals), at_key=True)
-    if hookup.broken and not isinstance(output, LevelOutput | ResistanceOutput):
+    if hookup.broken and not isinstance(output, TerminalOutput):
         hint = "leave `broken` out: it is for a level or a resistance"
         reason = f"output {name!r} has no sensor wire that could break"
         yield bench.problem((*path, "broken"), reason, hint, at_key=True)

@@ -12,7 +12,13 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
 from ventproof_bench.benchfile.boards import BoardSpec
-from ventproof_bench.benchfile.sensors import ContactSensor, Thermistor, VaneTrack, check_track
+from ventproof_bench.benchfile.sensors import (
+    ContactSensor,
+    PotentiometerTrack,
+    Thermistor,
+    VaneTrack,
+    check_track,
+)
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
@@ -26,6 +32,10 @@ from ventproof_bench.yamlfile.fields import (
     Seconds,
 )
 
+_MOST_MA = 24.0
+"""A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
+_MOST_V = 11.0
+"""What a voltage output puts beyond 10 V at most (common practice, no source)."""
 _WAYS = ("on", "off", "up", "down", "stays")
 
 
@@ -278,19 +288,73 @@ class LevelCommon(ValueCommon):
 
     safe: Annotated[float, Field(ge=0, le=1e8)] | None = None
     """Level that the bench leaves behind, in mA, V or ohm; left as it is unless stated."""
+    limits: tuple[AnyQuantity, AnyQuantity] | None = None
+    """Lowest and highest level that the hardware puts, or that the unit may be given: many modules end at 20 mA or
+    21 mA, and show no broken or shorted wire. What lies beyond is refused before a run."""
+    breaks_with: Name | None = None
+    """A contact in series with the wire, closed while it is whole: a profile that breaks the wire opens it."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a current, a voltage or a resistance."""
+        return Dimension.RESISTANCE
+
+    @model_validator(mode="after")
+    def _limits_are_levels(self) -> Self:
+        if self.limits is None:
+            return self
+        low, high = self.limits
+        if {low.dimension, high.dimension} != {self.carries} or not 0 <= low.value < high.value:
+            unit = canonical_symbol(self.carries)
+            reason = f"limits from {low.text!r} to {high.text!r} are no span of levels in {unit}"
+            raise Refusal(reason, f"write [lowest, highest], such as [0 {unit}, 20 {unit}]", key="limits")
+        return self
 
 
 class LevelOutput(LevelCommon):
-    """A transmitter: a current or voltage that carries a value. Its driver is given mA or V."""
+    """A transmitter or a potentiometer: a current or voltage that carries a value. Its driver is given mA or V."""
 
     kind: Literal["level"]
     """`level`: a current or a voltage at the unit's terminals."""
-    signal: Literal["4-20 mA", "0-10 V"]
-    """What carries the value."""
+    signal: Literal["4-20 mA", "0-20 mA", "0-10 V", "2-10 V", "ratio"]
+    """What carries the value; `ratio`: a potentiometer that the unit feeds, from 0 V to its `supply`."""
+    supply: AnyQuantity | None = None
+    """With `signal: ratio`: the voltage with which the unit feeds the potentiometer, as measured at its terminals."""
     range: tuple[AnyQuantity, AnyQuantity]
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a current or a voltage."""
+        return Dimension.CURRENT if self.signal.endswith("mA") else Dimension.VOLTAGE
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The levels at the two ends of the range, mA or V."""
+        if self.supply is not None:
+            return 0.0, self.supply.value
+        low, _, high = self.signal.partition(" ")[0].partition("-")
+        return float(low), float(high)
+
+    @property
+    def most(self) -> float:
+        """The highest level that such a signal has, mA or V: what is far over its range, or its supply."""
+        if self.supply is not None:
+            return self.supply.value
+        return _MOST_MA if self.carries is Dimension.CURRENT else _MOST_V
+
+    @model_validator(mode="after")
+    def _a_ratio_has_a_supply(self) -> Self:
+        if (self.signal == "ratio") != (self.supply is not None):
+            reason = "`signal: ratio` and the voltage below `supply:` go together"
+            raise Refusal(reason, "write both, or another signal", key="signal")
+        if self.supply is not None and (
+            self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0
+        ):
+            raise Refusal(f"supply {self.supply.text!r} is no voltage", "write it as '5 V'", key="supply")
+        return self
 
     @model_validator(mode="after")
     def _range_has_a_span(self) -> Self:
@@ -312,34 +376,62 @@ class LevelOutput(LevelCommon):
 
 
 class ResistanceOutput(LevelCommon):
-    """A thermometer or a vane: a resistance that stands for a temperature or a direction. Its driver is given ohm."""
+    """A thermometer, a vane or a vent's potentiometer: a resistance that stands for a value. Its driver gets ohm."""
 
     kind: Literal["resistance"]
     """`resistance`: a resistance at the unit's terminals."""
-    sensor: Literal["pt100", "pt1000", "ntc", "vane"]
-    """Platinum by IEC 60751, a thermistor that `ntc` describes, or a wind vane that `vane` describes."""
+    sensor: Literal["pt100", "pt1000", "ntc", "vane", "potentiometer"]
+    """Platinum by IEC 60751, or what `ntc`, `vane` or `potentiometer` describes."""
     ntc: Thermistor | None = None
     """The thermistor, with `sensor: ntc`: its `ohm` and `beta`, or its coefficients `a`, `b` and `c`."""
     vane: VaneTrack | None = None
     """The vane's potentiometer, with `sensor: vane`."""
+    potentiometer: PotentiometerTrack | None = None
+    """The potentiometer of a vent, with `sensor: potentiometer`; its values are in %, 0 % closed."""
 
     @model_validator(mode="after")
-    def _thermistor_is_described(self) -> Self:
-        if (self.sensor == "ntc") != (self.ntc is not None):
-            raise ValueError("`sensor: ntc` and a description of the thermistor below `ntc:` go together")
-        if (self.sensor == "vane") != (self.vane is not None):
-            raise ValueError(
-                "`sensor: vane` and a description of its potentiometer below `vane:` go together"
-            )
+    def _sensor_is_described(self) -> Self:
+        for sensor, what, described in (
+            ("ntc", "the thermistor", self.ntc),
+            ("vane", "its potentiometer", self.vane),
+            ("potentiometer", "its resistances", self.potentiometer),
+        ):
+            if (self.sensor == sensor) != (described is not None):
+                raise ValueError(
+                    f"`sensor: {sensor}` and a description of {what} below `{sensor}:` go together"
+                )
         return self
 
     @property
     def unit(self) -> str:
         """Unit of the values that it carries."""
-        return canonical_symbol(Dimension.TEMPERATURE if self.vane is None else Dimension.DIRECTION)
+        kinds = {"vane": Dimension.DIRECTION, "potentiometer": Dimension.PERCENT}
+        return canonical_symbol(kinds.get(self.sensor, Dimension.TEMPERATURE))
 
 
-ValueOutput = RegisterOutput | LevelOutput | ResistanceOutput
+class SupplyOutput(LevelCommon):
+    """The unit's own supply from a programmable source: a profile states its voltage. Its driver is given V."""
+
+    kind: Literal["supply"]
+    """`supply`: the voltage that the unit runs on."""
+    limits: tuple[AnyQuantity, AnyQuantity]
+    """Lowest and highest voltage that the unit may be given: nothing beyond is ever put."""
+
+    @property
+    def carries(self) -> Dimension:
+        """What the level is: a voltage."""
+        return Dimension.VOLTAGE
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values that it takes."""
+        return canonical_symbol(Dimension.VOLTAGE)
+
+
+TerminalOutput = LevelOutput | ResistanceOutput | SupplyOutput
+"""An output that puts a level on the unit's terminals."""
+
+ValueOutput = RegisterOutput | TerminalOutput
 """An output that takes a number."""
 
 
@@ -352,7 +444,8 @@ OutputSpec = Annotated[
     Annotated[ContactOutput, Tag("contact")]
     | Annotated[RegisterOutput, Tag("register")]
     | Annotated[LevelOutput, Tag("level")]
-    | Annotated[ResistanceOutput, Tag("resistance")],
+    | Annotated[ResistanceOutput, Tag("resistance")]
+    | Annotated[SupplyOutput, Tag("supply")],
     By(_output_kind),
 ]
 
@@ -466,7 +559,8 @@ class BenchFile(FileModel):
         spec = self.signals[signal]
         if isinstance(spec, SignalSpec):
             return spec.traits(signal)
-        return self.vents[spec.position_of].traits(signal)
+        vent = self.vents[spec.position_of]
+        return vent.traits(signal, [self.traits(flag) for flag in vent.flags])
 
     @property
     def virtual(self) -> bool:

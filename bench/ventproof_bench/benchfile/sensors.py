@@ -124,6 +124,19 @@ class VaneTrack(FileModel):
         return self
 
 
+class PotentiometerTrack(FileModel):
+    """A potentiometer at a vent: what its terminals show of the position."""
+
+    ohm: tuple[Annotated[float, Field(ge=0, le=1e7)], Annotated[float, Field(ge=0, le=1e7)]]
+    """Resistance at 0 % and at 100 %, ohm; a falling one is allowed."""
+
+    @model_validator(mode="after")
+    def _ohm_has_a_span(self) -> Self:
+        if self.ohm[0] == self.ohm[1]:
+            raise Refusal("ohm: both ends show the same", "write [ohm at 0 %, ohm at 100 %]", key="ohm")
+        return self
+
+
 def check_track(ends: tuple[Quantity, Quantity]) -> None:
     """Refuse a range of directions that no vane has.
 

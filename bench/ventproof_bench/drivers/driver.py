@@ -103,8 +103,8 @@ class Driver:
 
 _SERVES: Final = {
     "contact": ("contact",),
-    "register": ("register", "level", "resistance"),
-    "level": ("level", "resistance"),
+    "register": ("register", "level", "resistance", "supply"),
+    "level": ("level", "resistance", "supply"),
 }
 
 

@@ -13,6 +13,8 @@ It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.modbus.pollin
   stimulus's transaction waits for one read at most, and a read for one transaction of a stimulus at most: whichever
   falls free cannot ask again before the other one's turn.
 - Where edges are known to be a distance apart, fewer of them fall into a round of polls; they are counted.
+- Where vents are played, each round of polls brings a write and its read-back of every one; all of them may go ahead of
+  a stimulus, and of a read.
 
 Only answered transactions count. After a fault the bus keeps quiet, and the record has a gap.
 """
@@ -181,17 +183,19 @@ class Load:
         reads: the requests of a round, in order.
         writes: of each output on the bus, the write that moves it.
         read_backs: of each output on the bus, the read that proves it.
+        played_us: the longest that playing vents holds the bus from one round to the next, microseconds.
     """
 
     poll_every_us: int
     reads: tuple[Lasts, ...]
     writes: tuple[Lasts, ...]
     read_backs: tuple[Lasts, ...]
+    played_us: int = 0
 
     @property
     def round_us(self) -> int:
-        """The longest that a round of polls takes by itself, microseconds."""
-        return sum(read.longest_us for read in self.reads)
+        """The longest that a round of polls takes with the vents that it moves, microseconds."""
+        return sum(read.longest_us for read in self.reads) + self.played_us
 
     @property
     def polling(self) -> Fraction:
@@ -221,21 +225,40 @@ class Budget:
     age_us: int
 
 
-def load_of(spec: BusSpec, requests: Sequence[ReadRequest], uses: Sequence[BusUse]) -> Load:
+def load_of(
+    spec: BusSpec,
+    requests: Sequence[ReadRequest],
+    uses: Sequence[BusUse],
+    played: Sequence[tuple[BusUse, float]] = (),
+) -> Load:
     """Return the load of a bus.
 
     Args:
         spec: its declaration.
         requests: what is polled.
         uses: the outputs on it.
+        played: the outputs on it that play vents round after round, each with how long such a round is, seconds.
     """
-    backs = [ReadRequest(1, use.table, 0, use.count) for use in uses]
     return Load(
         _up(spec.poll_every),
         tuple(_lasts(spec, 8, 5 + _data_bytes(request)) for request in requests),
-        tuple(_lasts(spec, _write_bytes(use), 8) for use in uses),
-        tuple(_lasts(spec, 8, 5 + _data_bytes(back)) for back in backs),
+        tuple(_write(spec, use) for use in uses),
+        tuple(_read_back(spec, use) for use in uses),
+        sum(
+            ceil(
+                (_write(spec, use).longest_us + _read_back(spec, use).longest_us) * spec.poll_every / every_s
+            )
+            for use, every_s in played
+        ),
     )
+
+
+def _write(spec: BusSpec, use: BusUse) -> Lasts:
+    return _lasts(spec, _write_bytes(use), 8)
+
+
+def _read_back(spec: BusSpec, use: BusUse) -> Lasts:
+    return _lasts(spec, 8, 5 + _data_bytes(ReadRequest(1, use.table, 0, use.count)))
 
 
 def answer_s(spec: BusSpec) -> tuple[float, float]:
@@ -267,8 +290,9 @@ def budget(load: Load, *, edges_apart_us: int | None = None) -> Budget:
             was read back.
     """
     read_us = _longest(load.reads)
-    latency_us = read_us + _longest(load.writes) if load.writes else 0
-    complete_us = latency_us + read_us + _longest(load.read_backs) if load.writes else 0
+    waits_us = read_us + load.played_us
+    latency_us = waits_us + _longest(load.writes) if load.writes else 0
+    complete_us = latency_us + waits_us + _longest(load.read_backs) if load.writes else 0
     replied_us = [_replied_us(load, number, complete_us, edges_apart_us) for number in range(len(load.reads))]
     if not replied_us:
         return Budget(latency_us, complete_us, 0)
@@ -288,9 +312,9 @@ def _replied_us(load: Load, number: int, complete_us: int, edges_apart_us: int |
     which is the jitter of its transactions.
     """
     so_far = load.reads[: number + 1]
-    turns_us = sum(read.longest_us for read in so_far)
+    turns_us = sum(read.longest_us for read in so_far) + load.played_us
     turns_us += len(so_far) * max(_longest(load.writes), _longest(load.read_backs))
-    if edges_apart_us is None:
+    if edges_apart_us is None or load.played_us:
         return turns_us
     stimulus = [
         Message(duration_us=longest_us, period_us=edges_apart_us, jitter_us=complete_us)

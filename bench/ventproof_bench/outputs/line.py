@@ -27,14 +27,26 @@ from ventproof_bench.base.errors import (
     LinkError,
     VentproofError,
 )
-from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Window
+from ventproof_bench.base.evidence import (
+    BoardStarved,
+    DrivenOutput,
+    Edge,
+    EdgeReport,
+    FoundSetting,
+    Gap,
+    Poll,
+    Unread,
+    Window,
+)
 from ventproof_bench.base.protocols import ReadRequest, Reply
 from ventproof_bench.benchfile.model import RegisterOutput
+from ventproof_bench.outputs.vents import commanding_buses
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+    from typing import NoReturn
 
-    from ventproof_bench.base.protocols import ReadRequest, Reply
+    from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
     from ventproof_bench.benchfile.model import BenchFile
 
 
@@ -146,6 +158,20 @@ def unpack_done(message: Message) -> FoundSetting | DrivenOutput:
     return FoundSetting(**fields | told) if found else DrivenOutput(**fields | told)
 
 
+def pack_evidence(evidence: Poll | Gap) -> Message:
+    """Return the message that hands on what was read, or was not."""
+    return {"poll" if isinstance(evidence, Poll) else "gap": asdict(evidence)}
+
+
+def unpack_evidence(message: Message) -> Poll | Gap:
+    """Return what was read, or was not, again."""
+    if "gap" in message:
+        return Gap(**message["gap"])
+    fields = message["poll"]
+    unread = tuple(Unread(**one) for one in fields["unread"])
+    return Poll(**fields | {"words": tuple(fields["words"]), "unread": unread})
+
+
 def pack_request(request: ReadRequest) -> list[Any]:
     """Return a read request as JSON takes it."""
     return [request.unit_id, request.table, request.address, request.count]
@@ -157,8 +183,11 @@ _SECOND_TRY_S: Final = 0.5
 
 
 def carried_buses(file: BenchFile) -> tuple[str, ...]:
-    """Return the buses that carry outputs, in the file's order; the line process owns them, polls too."""
-    named = {output.wired.get("bus") for output in file.outputs.values()}
+    """Return the buses that carry outputs or command vents that are played, in the file's order.
+
+    The line process owns them, polls too.
+    """
+    named = {output.wired.get("bus") for output in file.outputs.values()} | commanding_buses(file)
     return tuple(name for name in file.buses if name in named)
 
 
@@ -166,9 +195,10 @@ def carried_buses(file: BenchFile) -> tuple[str, ...]:
 class _Line(asyncio.Protocol):
     """One line process and the socket to it."""
 
-    def __init__(self, tell: Callable[[FoundSetting | DrivenOutput], None]) -> None:
+    def __init__(self, tell: Callable[[FoundSetting | DrivenOutput], None], saw: EvidenceSink) -> None:
         self.lost: str | None = None
         self._tell = tell
+        self._saw = saw
         self._messages = Messages(self._take)
         self._waiting: dict[int, asyncio.Future[Any]] = {}
         self._asked = 0
@@ -229,6 +259,8 @@ class _Line(asyncio.Protocol):
             self._lose(message["leaves"])
         elif "found" in message or "driven" in message:
             self._tell(unpack_done(message))
+        elif "poll" in message or "gap" in message:
+            self._saw(unpack_evidence(message))
         elif "id" in message:
             waiting = self._waiting.pop(message["id"], None)
             if waiting is None or waiting.done():
@@ -336,6 +368,7 @@ class LineOutputs:
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self._file = file
         self._line: _Line | None = None
+        self._sink: EvidenceSink | None = None
         # What a second process must know, should the first be lost: what was found, and what may have been written.
         self._found: dict[str, Sequence[int]] = {}
         self._owed: set[str] = set()
@@ -350,7 +383,7 @@ class LineOutputs:
         await self._open(None)
 
     async def _open(self, owed: Mapping[str, Sequence[int]] | None) -> None:
-        line = _Line(self._told)
+        line = _Line(self._told, self._saw)
         try:
             await line.start()
             file = self._file.model_dump_json(exclude_unset=True)
@@ -396,11 +429,28 @@ class LineOutputs:
         """Look whether the relays that others could move are as they were left, as `LocalOutputs.look` does."""
         await self.ask("look")
 
+    async def play(self, sink: EvidenceSink) -> NoReturn:
+        """Have the vents played, as `LocalOutputs.play` does."""
+        self._sink = sink
+        try:
+            await self.ask("play")
+        finally:
+            self._sink = None
+        raise LinkError("the vents are played no more")
+
+    def _saw(self, evidence: Poll | Gap) -> None:
+        if self._sink is not None:  # what was on its way when that ended is no evidence any more
+            self._sink(evidence)
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a played vent, as `LocalOutputs.condition` does."""
+        return Window(*await self.ask("condition", vent=vent, parts=parts))
+
     async def starve(self, board: str, contact: str | None) -> BoardStarved:
         """Feed a board no longer for once, as `LocalOutputs.starve` does."""
         return BoardStarved(**await self.ask("starve", board=board, contact=contact))
 
-    async def make_safe(self) -> None:
+    async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.
 
         Raises:
@@ -410,7 +460,7 @@ class LineOutputs:
         if self._line is None:
             return
         try:
-            await self._line.ask("make_safe")
+            await self._line.ask("make_safe", vents_play_on=vents_play_on)
         except LinkError:
             if self._line.lost is None:
                 raise

@@ -32,12 +32,14 @@ from ventproof_bench.outputs.line import (
     pack,
     pack_done,
     pack_error,
+    pack_evidence,
     pack_reply,
     pack_reports,
     pack_window,
     unpack_edges,
 )
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.vents import PlayedVents
 
 # A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
 _SPIN_S: Final = 0.0004
@@ -145,6 +147,7 @@ class _Guarded(asyncio.Protocol):
                 buses=self.buses,
                 specs=file.buses,
                 spin_s=_SPIN_S,
+                vents=PlayedVents(file, self.buses),
                 boards=guards_of(file, self.buses),
             )
         except ValueError as error:
@@ -187,13 +190,21 @@ class _Guarded(asyncio.Protocol):
         """Look at the relays that others could move."""
         await self._outputs().look()
 
+    async def do_play(self, _: Message) -> None:
+        """Play the vents, until nobody waits for that any more."""
+        await self._outputs().play(lambda evidence: self.say(pack_evidence(evidence)))
+
+    async def do_condition(self, message: Message) -> list[float]:
+        """Set what has befallen a vent."""
+        return pack_window(await self._outputs().condition(message["vent"], message["parts"]))
+
     async def do_starve(self, message: Message) -> Message:
         """Feed a board no longer for once."""
         return asdict(await self._outputs().starve(message["board"], message["contact"]))
 
-    async def do_make_safe(self, _: Message) -> None:
+    async def do_make_safe(self, message: Message) -> None:
         """Make safe and stay."""
-        await self._outputs().make_safe()
+        await self._outputs().make_safe(vents_play_on=message["vents_play_on"])
 
     async def do_close(self, _: Message) -> None:
         """Make safe and let go."""

@@ -18,10 +18,9 @@ from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
-    LevelOutput,
     OutputSpec,
     RegisterOutput,
-    ResistanceOutput,
+    TerminalOutput,
 )
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
@@ -30,11 +29,21 @@ from ventproof_bench.outputs.settings import SettingLine
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Coroutine, Mapping, Sequence
+    from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
+    from typing import NoReturn
 
     from ventproof_bench.base.evidence import BoardStarved, DrivenWhy
-    from ventproof_bench.base.protocols import Bus, Contact, Level, MockInputs
+    from ventproof_bench.base.protocols import (
+        Bus,
+        Contact,
+        EvidenceSink,
+        Level,
+        MockInputs,
+        PartCondition,
+        VentPart,
+    )
     from ventproof_bench.outputs.boards import BoardGuard
+    from ventproof_bench.outputs.vents import PlayedVents
 
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
@@ -155,7 +164,7 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 @final
 @dataclass(frozen=True, slots=True)
 class _LevelLine:
-    spec: LevelOutput | ResistanceOutput
+    spec: TerminalOutput
     driver: Level
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
@@ -173,6 +182,7 @@ class LocalOutputs:
         buses: the bench's buses by name; their owner opens and closes them.
         specs: how those buses are declared.
         inputs: the mock's terminals, in process only.
+        vents: the vents that are played with some of these outputs, if any are.
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
@@ -193,12 +203,14 @@ class LocalOutputs:
         buses: Mapping[str, Bus],
         specs: Mapping[str, BusSpec],
         inputs: MockInputs | None = None,
+        vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
     ) -> None:
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.lost = None  # these outputs live and die with their process
+        self._vents = vents
         self._spin_s = spin_s
         self._boards = boards or {}
         self._starving: asyncio.Task[BoardStarved] | None = None
@@ -402,6 +414,22 @@ class LocalOutputs:
             ):
                 await line.look(name)
 
+    async def play(self, sink: EvidenceSink) -> NoReturn:
+        """Play the vents until cancelled, as `ventproof_bench.outputs.vents.PlayedVents.play` does."""
+        if self._vents is None:
+            raise DriverError("the bench plays no vent")
+        await self._vents.play(self, sink)
+
+    async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
+        """Set what has befallen parts of a played vent, as `ventproof_bench.outputs.vents.PlayedVents.condition` does.
+
+        Raises:
+            DriverError: no such vent is played.
+        """
+        if self._vents is None:
+            raise DriverError("the bench plays no vent")
+        return await self._vents.condition(vent, parts)
+
     async def starve(self, board: str, contact: str | None) -> BoardStarved:
         """Drive a contact away from its safe state, feed its board no longer, and see it go safe by itself.
 
@@ -413,6 +441,8 @@ class LocalOutputs:
         self._asked += 1
         halts = self._halts
         self._starving = asyncio.get_running_loop().create_task(self._starve(self._boards[board], contact))
+        if self._vents is not None:
+            self._vents.rest()
         try:
             return await self._starving
         except asyncio.CancelledError:
@@ -421,6 +451,8 @@ class LocalOutputs:
             raise DriverError(f"board {board}: broken off, outputs were made safe") from None
         finally:
             self._starving = None
+            if self._vents is not None:
+                self._vents.go_on()
 
     async def _starve(self, guard: BoardGuard, contact: str | None) -> BoardStarved:
         if contact is None:
@@ -434,11 +466,16 @@ class LocalOutputs:
         finally:
             await line.drive(closed=line.spec.safe == "closed")
 
-    async def make_safe(self) -> None:
+    async def make_safe(self, *, vents_play_on: bool = False) -> None:
         """Break off trains, drive contacts and levels to their safe states, then put back what was written of settings.
 
         Every output is tried whatever becomes of the others; then the first error is raised.
+
+        Args:
+            vents_play_on: leave the outputs of vents that are played to them; otherwise these are played no more.
         """
+        if self._vents is not None and not vents_play_on:
+            self._vents.stop()
         # First, so that a train that `stop` wakes up finds itself broken off.
         self._halts += 1
         for line in self._contacts.values():
@@ -446,15 +483,16 @@ class LocalOutputs:
         if self._starving is not None:
             self._starving.cancel()
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
-        await asyncio.shield(self._all_safe("safe"))
+        left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
+        await asyncio.shield(self._all_safe("safe", left))
 
-    async def _all_safe(self, why: DrivenWhy) -> None:
+    async def _all_safe(self, why: DrivenWhy, left: Collection[str] = ()) -> None:
         asked, self._safe_since = self._asked, None
-        outcomes = await asyncio.gather(*self._ways_to_safe(why), return_exceptions=True)
+        outcomes = await asyncio.gather(*self._ways_to_safe(why, left), return_exceptions=True)
         if self._boards and any(outcomes):
             # One that went safe by itself takes no command until it is cleared.
             await clear_all(self._boards)
-            outcomes = await asyncio.gather(*self._ways_to_safe(why), return_exceptions=True)
+            outcomes = await asyncio.gather(*self._ways_to_safe(why, left), return_exceptions=True)
         # Then only: the unit's supply may be one of the contacts.
         boots_until_s = max((c.moved_s for c in self._contacts.values()), default=-inf) + _BOOTS_WITHIN_S
         back = (line.put_back(boots_until_s) for line in self._settings.values())
@@ -462,15 +500,17 @@ class LocalOutputs:
         for outcome in outcomes:
             if outcome is not None:
                 raise outcome
-        self._safe_since = asked
+        self._safe_since = None if left else asked
 
-    def _ways_to_safe(self, why: DrivenWhy) -> list[Coroutine[None, None, None]]:
+    def _ways_to_safe(self, why: DrivenWhy, left: Collection[str]) -> list[Coroutine[None, None, None]]:
         # Each takes its output's lock, and so comes after a command that is under way and undoes it.
-        ways = [self._contact_safe(name, line, why) for name, line in self._contacts.items()]
+        ways = [
+            self._contact_safe(name, line, why) for name, line in self._contacts.items() if name not in left
+        ]
         ways += [
             self._level_safe(name, line, safe, why)
             for name, line in self._levels.items()
-            if (safe := line.spec.safe) is not None
+            if (safe := line.spec.safe) is not None and name not in left
         ]
         return ways
 

@@ -17,6 +17,7 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from operator import itemgetter
 from typing import Final, Literal, NamedTuple, final
 
@@ -181,6 +182,12 @@ class DriveMotion:
             last = point
         return math.inf
 
+    def moves(self, from_s: float) -> bool:
+        """Return whether drive or vent, as planned, will be anywhere else than at an instant at some time after it."""
+        _, drive_percent, vent_percent, _ = self.at(from_s)
+        later = self._points[bisect_right(self._points, from_s, key=_AT) :]
+        return any(point[1:3] != (drive_percent, vent_percent) for point in later)
+
     def turns(self, way: Way, from_s: float, until_s: float) -> bool:
         """Return whether the drive turns a way, held by an end or not, at some time between two instants."""
         ends_s = math.inf
@@ -201,16 +208,17 @@ class DriveMotion:
             way: what it would be told.
             unchanged_until_s: what it does until then has to stay.
         """
-        told = self._tellings[-1]
-        at_s = max(at_s, told.at_s)
-        then, from_s = told.turning.then, told.turning.from_s
-        if way == then:
-            return at_s
-        if then == 0:
-            return max(at_s, unchanged_until_s - told.gear.pace(way).dead_time_s)
-        if at_s < from_s and unchanged_until_s <= from_s:
-            return at_s
-        return max(at_s, from_s, unchanged_until_s - told.gear.pace(then).coast_s)
+        tellings = self._tellings
+        first = max(0, bisect_right(tellings, at_s, key=_AT) - 1)
+        for told, planned in pairwise((*tellings[first:], None)):
+            assert told is not None, "only the last one is none"
+            at_s = max(at_s, told.at_s)
+            earliest_s = _earliest_s(told, at_s, way, unchanged_until_s)
+            if planned is None or (
+                earliest_s < planned.at_s and _changes_s(told, planned.at_s, planned.way) >= unchanged_until_s
+            ):
+                break
+        return earliest_s
 
     def fork(self) -> DriveMotion:
         """Return a drive of its own that did what this one did and is told other things from here on."""
@@ -283,6 +291,31 @@ def _turning(before: _Turning, at_s: float, way: Way, gear: Gear) -> _Turning:
         return _Turning(turns, until_s)
     free_s = at_s if turns == way else until_s
     return _Turning(turns, until_s, way, free_s + gear.pace(way).dead_time_s)
+
+
+def _earliest_s(told: _Told, at_s: float, way: Way, unchanged_until_s: float) -> float:
+    """Return from when on a way can be told after a telling so that nothing changes before an instant."""
+    runs_on, _, then, from_s = told.turning
+    if way == then:
+        return at_s
+    at_s = max(at_s, math.nextafter(told.at_s, math.inf))  # not in its place
+    if then and (at_s >= from_s or unchanged_until_s > from_s):
+        return max(at_s, from_s, unchanged_until_s - told.gear.pace(then).coast_s)
+    if then and way != runs_on:
+        return at_s
+    return max(at_s, unchanged_until_s - told.gear.pace(way).dead_time_s)
+
+
+def _changes_s(told: _Told, at_s: float, way: Way) -> float:
+    """Return before when nothing changes if a way is told at an instant after a telling."""
+    runs_on, _, then, from_s = told.turning
+    if way == then:
+        return math.inf
+    if then and at_s >= from_s:
+        return at_s + told.gear.pace(then).coast_s
+    if then and way != runs_on:
+        return from_s
+    return min(from_s, at_s + told.gear.pace(way).dead_time_s)
 
 
 def _spans(told: _Told) -> Iterator[tuple[float, float, Way]]:

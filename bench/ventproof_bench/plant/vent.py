@@ -122,7 +122,11 @@ class Vent:
 
     def moving_at(self, t_s: float) -> bool:
         """Return whether the drive moves, its run-on included; not while it stands at an end or a jam."""
-        return self._motion.at(t_s).way != 0
+        return self.way_at(t_s) != 0
+
+    def way_at(self, t_s: float) -> Way:
+        """Return which way it moves then: 1 opens, -1 closes, 0 it stands."""
+        return self._motion.at(t_s).way
 
     def breakpoints(self, until_s: float) -> tuple[tuple[float, float], ...]:
         """Return the vent's course from `start_s` to `until_s` as (time, % open), both ends included."""

@@ -1,7 +1,6 @@
 """Driver `scpi`: a switch that speaks SCPI over a serial line or TCP.
 
-Sources: SCPI-99 volume 2, ROUTe subsystem (CLOSe, OPEN, CLOSe?) and SYSTem:ERRor?; IEEE 488.2, *IDN?, *CLS
-and *OPC?, response terminated by a line feed.
+Source: SCPI-99 volume 2, ROUTe subsystem (CLOSe, OPEN, CLOSe?).
 """
 
 from __future__ import annotations
@@ -10,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Final, Self, final
 
 from pydantic import Field, model_validator
 
-from ventproof_bench.base.errors import DriverError, Refusal
 from ventproof_bench.drivers.driver import Driver, Wiring
+from ventproof_bench.drivers.scpi_port import AROUND, OVERHEAD_S, ScpiPort, check_text
 from ventproof_bench.drivers.serial_ports import wire_time_s
 from ventproof_bench.yamlfile.fields import FileModel, PositiveSeconds
 
@@ -21,10 +20,6 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Window
     from ventproof_bench.benchfile.model import BusSpec
     from ventproof_bench.drivers.serial_ports import Port
-
-
-_OVERHEAD_S: Final = 0.005  # an instrument parses and settles before it answers *OPC?
-_AROUND: Final = 60  # characters: *OPC?, SYSTem:ERRor?, the three answers and the terminators
 
 
 class ScpiOptions(FileModel):
@@ -48,11 +43,7 @@ class ScpiOptions(FileModel):
     @model_validator(mode="after")
     def _can_be_sent(self) -> Self:
         for name in ("close", "open", "state"):
-            text = self.text(name)
-            if not text.isascii() or not text.isprintable():
-                raise Refusal(f"`{name}` {text!r} must be printable ASCII", "the terminator is added")
-        if not self.state.split("(")[0].rstrip().endswith("?"):
-            raise ValueError(f"`state` {self.state!r} must be a query: a header that ends in ?")
+            check_text(name, self.text(name), query=name == "state")
         return self
 
     def text(self, name: str) -> str:
@@ -66,36 +57,20 @@ class ScpiContact:
     """One channel of the switch. A command counts once it is done, without error, and reads back."""
 
     def __init__(self, name: str, options: ScpiOptions, port: Port) -> None:
-        self._name = name
-        self._port = port
-        self._within_s = options.reply_within
+        self._port = ScpiPort(name, "switch", port, options.reply_within)
         self._commands = {True: options.text("close"), False: options.text("open")}
         self._state = options.text("state")
         on_network = "://" in options.port
-        self.look_s = wire_time_s(options.port, options.baud, _AROUND) + _OVERHEAD_S if on_network else None
+        self.look_s = wire_time_s(options.port, options.baud, AROUND) + OVERHEAD_S if on_network else None
 
     async def open(self) -> None:
-        """Open the port, have the switch identify itself, and forget errors from before. Moves nothing."""
+        """Open the port and have the switch say what it is, and how its relay stands. Moves nothing."""
         await self._port.open()
-        identity, _ = await self._query("*IDN?")
-        if not identity:
-            raise DriverError(
-                f"output {self._name}: the switch on {self._port.url} does not say what it is (*IDN?)"
-            )
-        await self._query("*CLS;*OPC?")
         await self._check_state(None)
 
     async def energise(self, on: bool) -> Window:  # noqa: FBT001 - a relay has two states
         """Switch, wait for the operation to complete, then look at errors and state."""
-        try:
-            done, window = await self._query(f"{self._commands[on]};*OPC?")
-        except DriverError as silent:
-            raise DriverError(f"{silent}{await self._last_error()}") from silent
-        if done != "1":
-            raise DriverError(
-                f"output {self._name}: the switch on {self._port.url} answered {done!r} to *OPC?, not '1'"
-            )
-        await self._check_errors()
+        window = await self._port.command(self._commands[on])
         await self._check_state(on)
         return window
 
@@ -107,48 +82,17 @@ class ScpiContact:
         """Give up the port."""
         await self._port.close()
 
-    async def _query(self, text: str) -> tuple[str, Window]:
-        try:
-            heard, window = await self._port.ask(
-                text.encode() + b"\n", done=lambda heard: heard.endswith(b"\n"), within_s=self._within_s
-            )
-        except TimeoutError as error:
-            raise DriverError(
-                f"output {self._name}: the switch on {self._port.url} did not answer {text!r} "
-                f"within {self._within_s:g} s"
-            ) from error
-        return heard.decode("ascii", "replace").strip(), window
-
-    async def _last_error(self) -> str:
-        """Return why the switch was silent, where it says so."""
-        try:
-            answer, _ = await self._query("SYSTem:ERRor?")
-        except DriverError:
-            return ""
-        return f"; it reports {answer}"
-
-    async def _check_errors(self) -> None:
-        answer, _ = await self._query("SYSTem:ERRor?")
-        code = answer.split(",")[0].strip()
-        if code not in ("0", "+0", "-0"):
-            raise DriverError(f"output {self._name}: the switch on {self._port.url} reports {answer}")
-
     async def _check_state(self, on: bool | None) -> bool:  # noqa: FBT001 - None for either
-        answer, _ = await self._query(self._state)
+        answer, _ = await self._port.query(self._state)
         allowed = ("0", "1") if on is None else ("1" if on else "0",)
         if answer not in allowed:
-            raise DriverError(
-                f"output {self._name}: the switch on {self._port.url} answered {answer!r} to "
-                f"{self._state!r}, not {' or '.join(allowed)}"
-            )
+            raise self._port.unlike(answer, self._state, " or ".join(allowed))
         return answer == "1"
 
 
 def _fastest_edge_s(options: ScpiOptions, _: Mapping[str, BusSpec]) -> float:
-    longest = (
-        max(len(options.text("close")), len(options.text("open"))) + len(options.text("state")) + _AROUND
-    )
-    return wire_time_s(options.port, options.baud, longest) + 3 * _OVERHEAD_S
+    longest = max(len(options.text("close")), len(options.text("open"))) + len(options.text("state")) + AROUND
+    return wire_time_s(options.port, options.baud, longest) + 3 * OVERHEAD_S
 
 
 def _build(options: ScpiOptions, wiring: Wiring) -> ScpiContact:

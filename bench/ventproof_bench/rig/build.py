@@ -7,7 +7,7 @@ import hashlib
 import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, final
 
@@ -23,6 +23,7 @@ from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
 from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
@@ -73,11 +74,16 @@ _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to
 @final
 @dataclass(frozen=True, slots=True)
 class Read:
-    """What is polled on one bus."""
+    """What is polled on one bus.
+
+    Attributes:
+        played: whether whoever plays the vents polls it, since it commands some of them.
+    """
 
     bus: Bus
     plan: ReadPlan
     spec: BusSpec
+    played: bool = False
 
 
 @final
@@ -91,6 +97,7 @@ class Rig:
         reads: what is polled, a bus each.
         buses: buses of this process, to open and close; those in the line process are the outputs' business.
         hold: keeps a second run on this computer off the bench's network endpoints.
+        rounds: how late the rounds were in which vents are played.
         mock: the mock unit, in process only; it knows the true trajectories.
     """
 
@@ -100,16 +107,16 @@ class Rig:
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
     hold: EndpointHold | None = None
+    rounds: RoundsTaken = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rounds = RoundsTaken(self.file)
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What the record should say of this bench, found while opening."""
-        return (
-            *self.file.notes,
-            *self.file.guards,
-            *self.outputs.notes,
-            *(note for bus in self.buses for note in bus.notes),
-        )
+        """What the record should say of this bench, as far as it was found by now."""
+        of_buses = (note for bus in self.buses for note in bus.notes)
+        return (*self.file.notes, *self.file.guards, *self.outputs.notes, *of_buses, *self.rounds.notes)
 
     @property
     def slowest_evidence_s(self) -> float:
@@ -159,7 +166,12 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
     outputs = LocalOutputs(
-        file.outputs, buses=buses, specs=file.buses, inputs=mock, boards=guards_of(file, buses)
+        file.outputs,
+        buses=buses,
+        specs=file.buses,
+        inputs=mock,
+        vents=PlayedVents(file, buses),
+        boards=guards_of(file, buses),
     )
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
@@ -172,9 +184,9 @@ def _real(file: BenchFile) -> Rig:
 
 
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:
-    reads = []
+    reads, played = [], commanding_buses(file)
     for name, spec in file.buses.items():
         signals = {n: s for n, s in file.registers.items() if s.bus == name}
         if signals:
-            reads.append(Read(buses[name], plan_reads(signals, spec), spec))
+            reads.append(Read(buses[name], plan_reads(signals, spec), spec, played=name in played))
     return tuple(reads)

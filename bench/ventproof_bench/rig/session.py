@@ -156,7 +156,11 @@ class RigSession:
 
     def _watch(self) -> None:
         loop = asyncio.get_running_loop()
+        if any(read.played for read in self._rig.reads):
+            self._guards.append(loop.create_task(self._rig.outputs.play(self._saw)))
         for read in self._rig.reads:
+            if read.played:
+                continue
             every_s, spec = read.spec.poll_every, read.spec
             polling = poll(
                 read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self._saw, rest=self.rest
@@ -199,6 +203,7 @@ class RigSession:
         try:
             # Recorded before it is judged here: the log holds the evidence that broke the work off.
             self._watcher.saw(evidence)
+            self._rig.rounds.saw(evidence)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
             self._guard_contacts(evidence)

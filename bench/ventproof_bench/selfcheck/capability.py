@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from ventproof_bench.base.evidence import BoardStarved, SignalTraits
     from ventproof_bench.benchfile.model import BenchFile
-    from ventproof_bench.selfcheck.measure import BusMeasured, CountMeasured, EchoMeasured
+    from ventproof_bench.selfcheck.measure import BusMeasured, CountMeasured, EchoMeasured, LoopMeasured
     from ventproof_bench.selfcheck.procedure import Measured
 
 
@@ -137,6 +137,8 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
         yield from _count(count)
     for board in measured.boards:
         yield from _board(file, board)
+    for loop in measured.loops:
+        yield from _loop(file, loop)
     for refresh in measured.refreshes:
         if refresh.at_least_s > refresh.declared_s:
             longest_s = max(refresh.at_least_s, refresh.at_most_s)
@@ -193,6 +195,28 @@ def _count(count: CountMeasured) -> Iterator[str]:
         yield f"output {count.output}: its counter {count.signal} could not be read"
     elif count.counted != count.sent and count.certain:
         yield f"output {count.output}: {count.sent} closures were sent and {count.signal} counted {count.counted}"
+
+
+def _loop(file: BenchFile, loop: LoopMeasured) -> Iterator[str]:
+    vent = file.vents[loop.vent]
+    position = vent.plays.position if vent.plays is not None else None
+    if position is None:
+        return
+    if loop.off_percent is not None and loop.off_percent > position.accuracy.value:
+        yield (
+            f"vent {loop.vent}: output {position.output} is up to {loop.off_percent:.3g} % off, where `accuracy` "
+            f"declares {position.accuracy}; declare what it can do"
+        )
+    if position.unit_deadband is None:
+        return
+    every_s = file.buses[file.bus_of(loop.signal)].poll_every
+    moves = vent.rate_per_s * (max(vent.coast[1], every_s + loop.delay.worst_s) + every_s)
+    if moves > position.unit_deadband.value:
+        yield (
+            f"vent {loop.vent}: the loop takes up to {_ms(loop.delay.worst_s)}, in which and in a round the vent may "
+            f"move {moves:.3g} %, more than the unit's deadband of {position.unit_deadband}; use a quicker bus, or "
+            "declare a slower vent"
+        )
 
 
 def _echo(echo: EchoMeasured) -> Iterator[str]:

@@ -129,6 +129,25 @@ class RefreshMeasured:
     declared_s: float
 
 
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopMeasured:
+    """How a vent is played.
+
+    Attributes:
+        vent: the vent.
+        signal: its position.
+        delay: from the request that read the drive's commands to the acknowledgement of what was played back.
+        off_percent: how far the position that the output holds is from the vent's at most; None where nothing reads it
+            back.
+    """
+
+    vent: str
+    signal: str
+    delay: Quantiles
+    off_percent: float | None
+
+
 def quantiles(spans: Iterable[float]) -> Quantiles:
     """Return the order statistics of some spans.
 
@@ -165,6 +184,30 @@ def bus_measured(
         gaps=len(gaps),
         age_s=max(b.replied_s - a.requested_s for a, b in pairs),
     )
+
+
+def loop_measured(
+    vent: str, signal: str, polls: Sequence[Poll], *, command: str, off_percent: float | None
+) -> LoopMeasured | None:
+    """Return what the rounds of a vent in which something was played back say of it; None when there were none.
+
+    Args:
+        vent: the vent.
+        signal: its position.
+        polls: what was read on the bus that commands it, and the positions as they were played, as they came.
+        command: a signal that commands it.
+        off_percent: as in `LoopMeasured`.
+    """
+    delays: list[float] = []
+    asked_s = math.nan
+    for poll in polls:
+        if command in poll.values:
+            asked_s = poll.requested_s
+        elif signal in poll.values and poll.replied_s > poll.requested_s and not math.isnan(asked_s):
+            delays.append(poll.replied_s - asked_s)
+    if not delays:
+        return None
+    return LoopMeasured(vent=vent, signal=signal, delay=quantiles(delays), off_percent=off_percent)
 
 
 def _place(poll: Poll) -> tuple[str, int, tuple[str, ...]]:

@@ -18,6 +18,7 @@ from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
 from ventproof_bench.outputs.boards import STARVED_FOR
 from ventproof_bench.outputs.trains import LEAD_S
+from ventproof_bench.outputs.vents import PLAYED, held_off_percent
 from ventproof_bench.selfcheck.diagnosis import (
     Exercised,
     Wrong,
@@ -30,11 +31,13 @@ from ventproof_bench.selfcheck.measure import (
     CountMeasured,
     EchoMeasured,
     EdgesMeasured,
+    LoopMeasured,
     RefreshMeasured,
     bus_measured,
     delay_bounds,
     echo_measured,
     edges_measured,
+    loop_measured,
     refresh_measured,
 )
 from ventproof_bench.selfcheck.roll import roll_call
@@ -46,9 +49,8 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import (
         BenchFile,
         HookUp,
-        LevelOutput,
         OutputSpec,
-        ResistanceOutput,
+        TerminalOutput,
         ValueOutput,
     )
     from ventproof_bench.rig.build import Rig
@@ -64,6 +66,7 @@ _HALF_PERIOD_S: Final = 0.25
 _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
+_SHOWN: Final = 20
 _GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
 
@@ -86,7 +89,7 @@ class Terminals(Protocol):
     def level(self, output: ValueOutput, value: float) -> float:
         """Return what an output's driver is given for a value: mA, V, ohm, or the value itself."""
 
-    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+    def broken(self, output: TerminalOutput) -> float:
         """Return what it is given for a broken wire."""
 
     def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
@@ -109,6 +112,7 @@ class Measured:
     edges: list[EdgesMeasured] = field(default_factory=list)
     echoes: list[EchoMeasured] = field(default_factory=list)
     counts: list[CountMeasured] = field(default_factory=list)
+    loops: list[LoopMeasured] = field(default_factory=list)
     refreshes: list[RefreshMeasured] = field(default_factory=list)
     boards: list[BoardStarved] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
@@ -214,14 +218,24 @@ class SelfCheck:
         listen_s = max(LISTEN_S, polls_s)
         self._listener.begins("listening to the buses", listen_s)
         await asyncio.sleep(listen_s)
+        played = self._rig.file.played_outputs
         for name, output in self._rig.file.outputs.items():
-            if isinstance(output, ContactOutput) and output.selfcheck == "pulse":
+            if isinstance(output, ContactOutput) and output.selfcheck == "pulse" and name not in played:
                 await self._pulse(name, output, measured)
+        for name, vent in self._rig.file.vents.items():
+            if vent.plays is not None:
+                await self._show(name)
         await self._exercise_all(measured)
         self._undisturbed_s = now_s()
         for name in self._rig.file.boards:
             await self._starve(name, measured)
         return measured
+
+    async def _show(self, vent: str) -> None:
+        """Have a vent shown again and again, whether it moves or not."""
+        self._listener.begins(f"{vent}: shown {_SHOWN} times", _SHOWN * _GLANCE_S)
+        for _ in range(_SHOWN):
+            await self._rig.outputs.condition(vent, {})
 
     def reckon(self, measured: Measured) -> None:
         """Add what was read all the while says of buses and refresh intervals.
@@ -229,6 +243,7 @@ class SelfCheck:
         Takes a while, during which nobody would guard the outputs: for when these are safe.
         """
         self._buses(measured)
+        self._loops(measured)
         self._refreshes(measured)
         measured.unread = [name for name in self._rig.file.registers if not self._readings.samples(name, 0.0)]
 
@@ -250,10 +265,33 @@ class SelfCheck:
     def _buses(self, measured: Measured) -> None:
         for read in self._rig.reads:
             bus, every_s = read.plan.bus, read.spec.poll_every
-            polls = [p for p in self._readings.polls[bus] if p.replied_s <= self._undisturbed_s]
+            polls = [
+                p
+                for p in self._readings.polls[bus]
+                if p.replied_s <= self._undisturbed_s and p.table != PLAYED
+            ]
             gaps = [gap for gap in self._readings.gaps[bus] if gap.to_s <= self._undisturbed_s]
             if found := bus_measured(bus, polls, gaps, every_s=every_s):
                 measured.buses.append(found)
+
+    def _loops(self, measured: Measured) -> None:
+        file = self._rig.file
+        for signal, position in file.positions.items():
+            vent = file.vents[position.position_of]
+            if vent.plays is None:
+                continue
+            polls = [
+                p for p in self._readings.polls[file.bus_of(signal)] if p.replied_s <= self._undisturbed_s
+            ]
+            found = loop_measured(
+                position.position_of,
+                signal,
+                polls,
+                command=vent.commanded_by[0],
+                off_percent=held_off_percent(file, vent),
+            )
+            if found is not None:
+                measured.loops.append(found)
 
     async def _starve(self, name: str, measured: Measured) -> None:
         """Feed a board no longer and see it go safe, with a contact away from its safe state if one may be moved."""
@@ -261,7 +299,9 @@ class SelfCheck:
         board, interlock = file.boards[name], file.interlock
         outputs = {output: file.outputs[output] for output in file.outputs_on(name)}
         contacts = [
-            o for o, its in outputs.items() if isinstance(its, ContactOutput) and its.selfcheck == "pulse"
+            o
+            for o, its in outputs.items()
+            if isinstance(its, ContactOutput) and its.selfcheck == "pulse" and o not in file.played_outputs
         ]
         silent = board.fed_by == "any request"
         if silent and interlock is not None and file.registers[interlock.signal].bus == board.bus:
@@ -357,6 +397,8 @@ class SelfCheck:
     async def _break(self, name: str) -> Window:
         output = self._rig.file.outputs[name]
         assert not isinstance(output, ContactOutput | RegisterOutput), "loading a bench file sees to it"
+        if output.breaks_with is not None:
+            return await self._drive(output.breaks_with, closed=False)
         level = self._terminals.broken(output)
         window = await self._rig.outputs.level(name, level)
         self._listener.wrote(name, f"break the wire of {name}", level, window)
@@ -394,12 +436,12 @@ class SelfCheck:
                 why = str(error).removeprefix(f"output {name}: ")
                 text = f"output {name!r} cannot be written: {why}; look at what stands below its `wired:`"
                 measured.wrongs.append(Wrong(text, ("outputs", name, "wired")))
-            await self._rig.outputs.make_safe()
+            await self._rig.outputs.make_safe(vents_play_on=True)
 
     async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
         self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
-        await self._rig.outputs.make_safe()
+        await self._rig.outputs.make_safe(vents_play_on=True)
         await self._turn(name, hookup, on=False)
         for other, value in hookup.first.items():
             await self._put(other, value.value)

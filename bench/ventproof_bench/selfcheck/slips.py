@@ -45,6 +45,9 @@ _EXTENTS: Final = {
     Dimension.DEPTH: (0.0, 1e5),
     Dimension.PERCENT_RATE: (-200.0, 200.0),
     Dimension.DIRECTION: (0.0, 360.0),
+    Dimension.VOLTAGE: (-1000.0, 1000.0),
+    Dimension.CURRENT: (-1000.0, 1000.0),
+    Dimension.RESISTANCE: (0.0, 1e8),
     Dimension.TIME: (0.0, 1e8),
     Dimension.COUNT: (0.0, 2.0**32),
 }

@@ -5,22 +5,35 @@ The engine feeds it while the run goes on; feeding it the events of a finished l
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.case.counting import Movements, counted_contacts, spoiled
-from ventproof.case.demand import ALL_SET, States, anchor_of, formula_of, role_of, since, wording
+from ventproof.case.demand import (
+    ALL_SET,
+    AnyFormula,
+    States,
+    anchor_of,
+    formula_of,
+    invariant_formula,
+    judged_together,
+    role_of,
+    since,
+    wording,
+)
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
+from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
-from ventproof.deciders.formulas import Formula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Block
+from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
 from ventproof.judge.facts import DeclaredFacts
+from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.log.events import (
     ContactCommand,
@@ -38,7 +51,7 @@ from ventproof.log.events import (
     StimulusSettled,
 )
 from ventproof.profile.check_responses import kind_of
-from ventproof.profile.model import Profile, Step
+from ventproof.profile.model import Invariant, Profile, Step
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
@@ -81,6 +94,9 @@ class Case:
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
     belied: dict[str, str] = field(init=False, default_factory=dict)
+    _sources: Sources = field(init=False)
+    _together: dict[tuple[str, ...], FlagsTrace] = field(init=False)
+    _bench_names: dict[str, str] = field(init=False)
     _facts: dict[str, DeclaredFacts] = field(init=False)
     step: int | None = field(init=False, default=None)
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
@@ -91,7 +107,13 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        self._sources = Sources(self.names, self.traits)
         self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
+        self._bench_names = {name: at for at, name in self.names.items()}
+        self._together = {
+            signals: FlagsTrace([self.traits[name] for name in signals], self._rule)
+            for signals in judged_together(self.profile)
+        }
         if self.keeps_all:
             self._remember_from(-INF)
         self._movements = Movements(self.profile, self.counted)
@@ -101,7 +123,7 @@ class Case:
             InvariantItem(
                 number,
                 invariant,
-                self.traces[invariant.signal],
+                self._evidence_of(invariant),
                 self._rule,
                 self.traits[invariant.signal].unit,
             )
@@ -112,11 +134,22 @@ class Case:
     def _rule(self) -> Rule:
         return Rule(self.profile.decision)
 
+    def _evidence_of(self, invariant: Invariant) -> SignalTrace | FlagsTrace | SignalPair:
+        match invariant_formula(invariant):
+            case AgreesFormula():
+                return self._pair(invariant.signals)
+            case formula if isinstance(formula, FlagsFormula):
+                return self._together[invariant.signals]
+            case _:
+                return self.traces[invariant.signal]
+
+    def _pair(self, signals: tuple[str, ...]) -> SignalPair:
+        return SignalPair(*(self.traces[name] for name in signals))
+
     def _items(self, steps: Sequence[Step]) -> Iterator[Item]:
         for number, step in enumerate(steps):
             for index, response in enumerate(step.expect):
                 formula = formula_of(response, self.states.get(response.signal, {}))
-                trace = self.traces[response.signal]
                 anchor = anchor_of(response, step)
                 after = ALL_SET if number == START else since(anchor)
                 role = Role.CONDITION if number == START else role_of(response)
@@ -124,16 +157,28 @@ class Case:
                     step=number,
                     step_name=step.step,
                     number=index,
-                    signal=response.signal,
+                    signals=response.signals,
                     unit=self.traits[response.signal].unit,
                     kind=kind_of(response),
                     wording=wording(response),
                     why=response.why,
                     anchor=anchor,
-                    open_watch=partial(self._watch, formula, trace, after, role),
+                    open_watch=partial(self._watch, formula, response.signals, after, role),
                 )
 
-    def _watch(self, formula: Formula, trace: SignalTrace, since: Since, role: Role, window: Window) -> Watch:
+    def _watch(
+        self,
+        formula: AnyFormula,
+        signals: tuple[str, ...],
+        since: Since,
+        role: Role,
+        window: Window,
+    ) -> AnyWatch:
+        if isinstance(formula, FlagsFormula):
+            return self._together[signals].watch(formula, window, self._rule, since, role=role)
+        if isinstance(formula, AgreesFormula):
+            return self._pair(signals).watch(formula, window, self._rule, since, role=role)
+        trace = self.traces[signals[0]]
         formula = self._movements.since_played(formula, trace.traits.name)
         return trace.watch(formula, window, self._rule, since, role=role)
 
@@ -148,7 +193,8 @@ class Case:
                 self._poll(poll)
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
-                take_gap(gap, [self.traces[n] for n in names], [r for r in self.results if r.signal in names])
+                results = [r for r in self.results if names.intersection(r.signals)]
+                take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
                 for name in names:
                     self._facts[name].interrupt()
             case ContactCommand():
@@ -187,24 +233,23 @@ class Case:
             EvidenceError: samples contradict what the bench file declares of a signal.
         """
         columns: dict[str, _Columns] = {}
+        polls: list[Poll] = []
         for event in events:
             if isinstance(event, PollSeen) and not self._ended:
                 self._gather(event.poll, columns)
+                polls.append(event.poll)
                 if event.poll.unread:
                     # What was read before goes first: a gap belongs to the reading after it.
-                    self._take_columns(columns)
+                    self._take_columns(columns, polls)
                     self._unread(event.poll)
             else:
                 if isinstance(event, _TURNING):
-                    self._take_columns(columns)
+                    self._take_columns(columns, polls)
                 self.feed(event)
-        self._take_columns(columns)
+        self._take_columns(columns, polls)
 
     def _gather(self, poll: Poll, columns: dict[str, _Columns]) -> None:
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is None:
-                continue
+        for name, value in self._sources.values(poll):
             if name not in columns:
                 columns[name] = ([], [], [])
                 self._buses.setdefault(poll.bus, set()).add(name)
@@ -213,34 +258,49 @@ class Case:
             starts_s.append(poll.requested_s)
             ends_s.append(poll.replied_s)
 
-    def _take_columns(self, columns: dict[str, _Columns]) -> None:
+    def _take_columns(self, columns: dict[str, _Columns], polls: list[Poll]) -> None:
         for name, (values, starts_s, ends_s) in columns.items():
             block = Block.of(values, starts_s, ends_s)
             self.traces[name].observe_block(block)
             self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
+        for poll in polls if self._together else ():
+            self._read_together(poll)
+        polls.clear()
+
+    def _read_together(self, poll: Poll) -> None:
+        """Let what one request read of several flags count as one."""
+        for signals, flags in self._together.items():
+            values = [poll.values.get(self._bench_names[name]) for name in signals]
+            if any(value is not None for value in values):
+                flags.observe(values, poll.requested_s, poll.replied_s)
+
+    def _flags_on(self, names: Collection[str]) -> Iterator[tuple[FlagsTrace, list[int]]]:
+        """Yield the flags that are judged together with one of some signals, and which of them these are."""
+        for signals, flags in self._together.items():
+            numbers = [number for number, name in enumerate(signals) if name in names]
+            if numbers:
+                yield flags, numbers
 
     def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is not None:
-                sample = Sample(value, poll.requested_s, poll.replied_s)
-                self.traces[name].observe(sample)
-                self._doubt(name, self._facts[name].observe(sample))
-                self._buses.setdefault(poll.bus, set()).add(name)
+        for name, value in self._sources.values(poll):
+            sample = Sample(value, poll.requested_s, poll.replied_s)
+            self.traces[name].observe(sample)
+            self._doubt(name, self._facts[name].observe(sample))
+            self._buses.setdefault(poll.bus, set()).add(name)
+        self._read_together(poll)
         self._unread(poll)
 
     def _unread(self, poll: Poll) -> None:
         """Registers that held no value leave a gap in the evidence of their signals, and of no others."""
-        for unread in poll.unread:
-            name = self.names.get(unread.signal)
-            if name is not None:
-                self.traces[name].gap(
-                    Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
-                )
-                self._facts[name].interrupt()
+        for name, why in self._sources.unread(poll):
+            gap = Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", why)
+            self.traces[name].gap(gap)
+            for flags, numbers in self._flags_on({name}):
+                flags.gap(gap, numbers)
+            self._facts[name].interrupt()
 
     def _doubt(self, name: str, why: str) -> None:
         """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""
@@ -249,10 +309,10 @@ class Case:
         self.belied[name] = why
         now = self.step or START
         for item in self.items:
-            if item.signal == name and min(now, START + 1) <= item.step <= now:
+            if name in item.signals and min(now, START + 1) <= item.step <= now:
                 item.settled = undecided(why)
         for invariant in self.invariants:
-            if invariant.signal == name:
+            if name in invariant.signals:
                 invariant.doubt(why)
 
     def _step_begin(self, event: StepBegin) -> None:
@@ -268,6 +328,8 @@ class Case:
     def _remember_from(self, t_s: float) -> None:
         for trace in self.traces.values():
             trace.remember_from(t_s)
+        for flags in self._together.values():
+            flags.remember_from(t_s)
 
     def _command(self, event: ContactCommand) -> None:
         # As it was before the contact moved: a stimulus that is spoiled takes nothing away from what was decided by

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import singledispatch
-from typing import Final
+from typing import Any, Final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.drives import formulas as drives
 from ventproof.judge.contrast import Role
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.profile import model
-from ventproof.profile.check_responses import FLAG_WORDS
+from ventproof.profile.check_responses import DRIVE_KINDS, FLAG_WORDS, kind_of
 from ventproof.profile.model import ResponseCommon, Step
 from ventproof.profile.stimulus import PAUSES
 from ventproof.verdict.text import seconds
+
+AnyFormula = Formula | drives.FlagsFormula | drives.AgreesFormula
+"""Everything that a profile can demand."""
 
 States = Mapping[str, int]
 """Names of a state signal's values."""
@@ -35,7 +39,7 @@ def flag_or_state(value: str | float, states: States) -> float:
 
 
 @singledispatch
-def formula_of(response: model.ResponseCommon, states: States) -> Formula:
+def formula_of(response: model.ResponseCommon, states: States) -> AnyFormula:
     """Return the judge's formula for one response of a profile.
 
     Args:
@@ -129,14 +133,82 @@ def _(response: model.NeverReverses, _: States) -> Formula:
     )
 
 
-def invariant_formula(invariant: model.Invariant) -> Formula:
+@formula_of.register
+def _(response: model.NeverTogether, _: States) -> drives.FlagsFormula:
+    return drives.NeverTogetherFormula(for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.PausesBefore, _: States) -> drives.FlagsFormula:
+    return drives.PausesFormula(at_least_s=response.at_least, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.RunsAtMost, _: States) -> drives.FlagsFormula:
+    return drives.RunsAtMostFormula(at_most_s=response.runs_at_most, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.StartsAtMost, _: States) -> drives.FlagsFormula:
+    return drives.StartsAtMostFormula(number=response.starts_at_most, per_s=response.per, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.StopsAtEnd, _: States) -> drives.FlagsFormula:
+    return drives.StopsAtEndFormula(within_s=response.within, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.TogetherWith, _: States) -> drives.FlagsFormula:
+    return drives.TogetherFormula(within_s=response.within, for_s=response.for_)
+
+
+@formula_of.register
+def _(response: model.AgreesWith, _: States) -> drives.AgreesFormula:
+    return drives.AgreesFormula(tolerance=response.tolerance.value, lag_s=response.lag, for_s=response.for_)
+
+
+_ALWAYS: Final[dict[str, type[ResponseCommon]]] = {
+    "never_together": model.NeverTogether,
+    "pauses_before": model.PausesBefore,
+    "runs_at_most": model.RunsAtMost,
+    "starts_at_most": model.StartsAtMost,
+    "stops_at_end": model.StopsAtEnd,
+    "together_with": model.TogetherWith,
+    "agrees_with": model.AgreesWith,
+}
+
+
+def _without_end(invariant: model.Invariant) -> ResponseCommon | None:
+    """Return the response that demands of drives what an invariant does, without an end of its own; None: no such."""
+    kind = next((kind for key, kind in _ALWAYS.items() if getattr(invariant, key) is not None), None)
+    if kind is None:
+        return None
+    named = {name: getattr(invariant, name, None) for name in kind.model_fields}
+    fields: dict[str, Any] = {name: value for name, value in named.items() if value is not None}
+    fields["for"] = None
+    return kind.model_construct(**fields)
+
+
+def invariant_formula(invariant: model.Invariant) -> AnyFormula:
     """Return the formula of an invariant: it holds until its condition or the run ends."""
+    drive = _without_end(invariant)
+    if drive is not None:
+        return formula_of(drive, {})
     low = invariant.stays_above.value if invariant.stays_above else None
     high = invariant.stays_below.value if invariant.stays_below else None
     if invariant.stays is not None and invariant.tolerance is not None:
         low = invariant.stays.value - invariant.tolerance.value
         high = invariant.stays.value + invariant.tolerance.value
     return formulas.StaysFormula(low=low, high=high, for_s=None)
+
+
+def judged_together(profile: model.Profile) -> set[tuple[str, ...]]:
+    """Return the flags on which something is demanded that the edges of one or two decide."""
+    steps = [profile.start.until, *(step.expect for step in profile.steps)]
+    demands: list[ResponseCommon] = [response for step in steps for response in step]
+    demands += filter(None, map(_without_end, profile.always))
+    return {demand.signals for demand in demands if kind_of(demand) in DRIVE_KINDS}
 
 
 @singledispatch
@@ -214,6 +286,49 @@ def _(response: model.NeverReverses) -> str:
     return f"never reverses by more than {span.by} for {seconds(span.for_)}"
 
 
+@wording.register
+def _(response: model.NeverTogether) -> str:
+    return f"is never on together with {response.never_together}{_watched(response.for_)}"
+
+
+@wording.register
+def _(response: model.PausesBefore) -> str:
+    least = f"at least {seconds(response.at_least)}"
+    return f"pauses {least} before and after {response.pauses_before}{_watched(response.for_)}"
+
+
+@wording.register
+def _(response: model.RunsAtMost) -> str:
+    return f"runs for at most {seconds(response.runs_at_most)} at a time{_watched(response.for_)}"
+
+
+@wording.register
+def _(response: model.StartsAtMost) -> str:
+    times = f"{response.starts_at_most} times in any {seconds(response.per)}"
+    return f"starts at most {times}{_watched(response.for_)}"
+
+
+@wording.register
+def _(response: model.StopsAtEnd) -> str:
+    return f"stops within {seconds(response.within)} of {response.stops_at_end}{_watched(response.for_)}"
+
+
+@wording.register
+def _(response: model.TogetherWith) -> str:
+    said = f"turns on and off within {seconds(response.within)} of {response.together_with}"
+    return said + _watched(response.for_)
+
+
+@wording.register
+def _(response: model.AgreesWith) -> str:
+    lag = f" of the last {seconds(response.lag)}" if response.lag else ""
+    return f"agrees with {response.agrees_with}{lag} to ± {response.tolerance}{_watched(response.for_)}"
+
+
+def _watched(for_s: float | None) -> str:
+    return "" if for_s is None else f", watched for {seconds(for_s)}"
+
+
 def _enough(response: model.Occurrence) -> str:
     return ", and may be so already" if response.already_so else ""
 
@@ -226,6 +341,9 @@ def role_of(response: model.ResponseCommon) -> Role:
 def invariant_wording(invariant: model.Invariant) -> str:
     """Return what an invariant demands, as one line."""
     parts = []
+    drive = _without_end(invariant)
+    if drive is not None:
+        parts.append(wording(drive))
     if invariant.stays is not None:
         parts.append(f"stays at {invariant.stays} ± {invariant.tolerance}")
     if invariant.stays_above is not None:

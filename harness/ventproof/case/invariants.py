@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import final
 
 from ventproof.case.demand import invariant_formula, invariant_wording
+from ventproof.drives import formulas as drives
 from ventproof.envelope.spans import INF
+from ventproof.judge.agreement import SignalPair
+from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
-from ventproof.judge.watch import Watch
 from ventproof.judge.wording import Since
 from ventproof.profile.model import Invariant
 from ventproof.verdict.finding import Rule, Ruling, Verdict, undecided
@@ -25,10 +27,10 @@ class InvariantItem:
 
     number: int
     invariant: Invariant
-    trace: SignalTrace
+    trace: SignalTrace | FlagsTrace | SignalPair
     rule: Rule
     unit: str
-    _watches: list[Watch] = field(default_factory=list)
+    _watches: list[AnyWatch] = field(default_factory=list)
     _began: bool = False
     _closed: bool = False
     _contact_closed: bool | None = None
@@ -45,6 +47,11 @@ class InvariantItem:
         return self.invariant.signal
 
     @property
+    def signals(self) -> tuple[str, ...]:
+        """The signals that it binds."""
+        return self.invariant.signals
+
+    @property
     def why(self) -> str:
         """What it is there for, as the profile says."""
         return self.invariant.why
@@ -55,12 +62,12 @@ class InvariantItem:
         return invariant_wording(self.invariant)
 
     @property
-    def watch(self) -> Watch | None:
+    def watch(self) -> AnyWatch | None:
         """The watch that is open, if its condition holds now."""
         return self._watches[-1] if self._watches else None
 
     @property
-    def watches(self) -> tuple[Watch, ...]:
+    def watches(self) -> tuple[AnyWatch, ...]:
         """One watch for each time that its condition held."""
         return tuple(self._watches)
 
@@ -85,6 +92,9 @@ class InvariantItem:
         if not shown:
             why = "its condition never held long enough in this run: nothing was shown"
             return Ruling(Verdict.INCONCLUSIVE, why)
+        if all(ruling.hollow for ruling in shown):
+            return replace(shown[0], verdict=Verdict.INCONCLUSIVE)
+        shown = [ruling for ruling in shown if not ruling.hollow]
         return min(shown, key=lambda f: (_ORDER.index(f.verdict), f.margin.low if f.margin else 0.0))
 
     def run_begins(self, window: Window) -> None:
@@ -105,8 +115,18 @@ class InvariantItem:
         if until is not None and shifted.earliest_s >= until.latest_s:
             return  # never in force
         since = Since(event, judged_after_s=settle)
+        self._watches.append(self._watch(shifted, since, until))
+
+    def _watch(self, window: Window, since: Since, until: Window | None) -> AnyWatch:
         formula = invariant_formula(self.invariant)
-        self._watches.append(self.trace.watch(formula, shifted, self.rule, since, until=until))
+        if isinstance(self.trace, FlagsTrace):
+            assert isinstance(formula, drives.FlagsFormula)
+            return self.trace.watch(formula, window, self.rule, since, until=until)
+        if isinstance(self.trace, SignalPair):
+            assert isinstance(formula, drives.AgreesFormula)
+            return self.trace.watch(formula, window, self.rule, since, until=until)
+        assert not isinstance(formula, drives.FlagsFormula | drives.AgreesFormula)
+        return self.trace.watch(formula, window, self.rule, since, until=until)
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back; it binds on after it."""

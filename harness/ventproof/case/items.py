@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import final
 
 from ventproof.case.demand import Anchor
-from ventproof.judge.watch import Watch
+from ventproof.judge.flags import AnyWatch
 from ventproof.verdict.finding import NotRun, Ruling, Verdict, undecided
 from ventproof_bench.base.evidence import Gap, Window
 
@@ -23,17 +23,22 @@ class Item:
     step: int
     step_name: str
     number: int
-    signal: str
+    signals: tuple[str, ...]
     unit: str
     kind: str
     wording: str
     why: str
     anchor: Anchor
-    open_watch: Callable[[Window], Watch]
-    watch: Watch | None = None
+    open_watch: Callable[[Window], AnyWatch]
+    watch: AnyWatch | None = None
     settled: Ruling | None = None
     not_run: NotRun | None = None
     awaits_s: float = 0.0  # log time of the end of the stimulus that it counts from, while that goes on
+
+    @property
+    def signal(self) -> str:
+        """The signal that must respond; the first, where it is demanded of two."""
+        return self.signals[0]
 
     @property
     def ruling(self) -> Ruling | None:

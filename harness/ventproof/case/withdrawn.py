@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Protocol
 from ventproof_bench.base.errors import EvidenceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
+    from ventproof.judge.flags import FlagsTrace
     from ventproof.judge.trace import SignalTrace
     from ventproof.verdict.finding import Ruling
     from ventproof_bench.base.evidence import Gap
@@ -33,17 +34,25 @@ class Ruled(Protocol):
         """Leave it open if it is watching, or was decided by readings that the gap takes back."""
 
 
-def take_gap(gap: Gap, traces: Iterable[SignalTrace], results: Iterable[Ruled]) -> None:
+def take_gap(
+    gap: Gap,
+    traces: Iterable[SignalTrace],
+    together: Iterable[tuple[FlagsTrace, Collection[int]]],
+    results: Iterable[Ruled],
+) -> None:
     """Note a span without evidence; one that is withdrawn leaves open what rests on readings that it takes back.
 
     Args:
         gap: the span.
         traces: of the signals on its bus.
+        together: flags that are judged together, and which of them are on the bus.
         results: of the same signals.
     """
     withdrawn = gap.reason == "withdrawn"
     for trace in traces:
         (trace.withdraw if withdrawn else trace.gap)(gap)
+    for flags, numbers in together:
+        (flags.withdraw if withdrawn else flags.gap)(gap, numbers)
     if not withdrawn:
         return
     why = (

@@ -118,7 +118,14 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     async def main() -> tuple[Outcome, MockUnit]:
         rig = assemble(bench.model, seed=seed)
         assert rig.mock is not None, "a virtual bench has one"
-        engine = Engine(profile.model, rig, case, record=notes.take, output_names=bound.outputs)
+        engine = Engine(
+            profile.model,
+            rig,
+            case,
+            record=notes.take,
+            output_names=bound.outputs,
+            vent_names=bound.vents,
+        )
         return await engine.run(Header()), rig.mock
 
     outcome, unit = run_loop(main(), virtual=True)
@@ -137,7 +144,7 @@ class _Notes:
         self.shown = blake2b(digest_size=16)
         self.watched = blake2b(digest_size=16)
         self.polls = 0
-        self._watching = [(result, bound.signals[result.signal]) for result in case.results]
+        self._watching = [(result, bound.signals[name]) for result in case.results for name in result.signals]
 
     def take(self, event: Event) -> None:
         """Take an event of the run."""

@@ -13,7 +13,7 @@ from ventproof.case.items import START
 from ventproof.figures.decided_run import DecidedRun
 from ventproof.figures.response_figure import every_drawable, response_figure
 from ventproof.figures.run_figure import run_figure
-from ventproof.profile.check_responses import kind_of
+from ventproof.profile.check_responses import ALWAYS_KINDS, kind_of
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
@@ -38,9 +38,7 @@ def figures(run: DecidedRun) -> dict[str, str]:
 def file_name(run: DecidedRun, result: Result) -> str:
     """Return what the figure of a response is called."""
     if isinstance(result, InvariantItem):
-        demands = result.invariant.model_dump(
-            include={"stays", "stays_above", "stays_below"}, exclude_none=True
-        )
+        demands = result.invariant.model_dump(include=set(ALWAYS_KINDS), exclude_none=True)
         return f"always-{result.number}-{result.signal}-{'-'.join(demands)}.svg"
     profile = run.case.profile
     expected = profile.start.until if result.step == START else profile.steps[result.step - 1].expect

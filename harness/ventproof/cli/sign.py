@@ -65,7 +65,8 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is. A manifest
     is signed with the last of the logs that it lists.
     """
-    from ventproof.log.signing import sign_log, signature_path  # noqa: PLC0415
+    from ventproof.log.signing import sign_log  # noqa: PLC0415
+    from ventproof.log.write import signature_path  # noqa: PLC0415
     from ventproof.runset.present import left_unsigned  # noqa: PLC0415
     from ventproof.runset.signature import sign_manifest  # noqa: PLC0415
 

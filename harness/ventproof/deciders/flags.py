@@ -13,6 +13,8 @@ from ventproof_bench.base.evidence import Window
 
 _OTHERS: Final = (-INF, INF)
 """They stand for the values of a state that nobody has read yet: outside what is allowed, and inside."""
+_MOST_COURSES: Final = 12
+"""Of more courses than this those with one value go on together: a bound on cost, not on soundness."""
 
 
 class Kept(NamedTuple):
@@ -53,6 +55,14 @@ class _Course(NamedTuple):
             and self.mark <= other.mark
             and all(any(v == w and by_s <= at_s for w, by_s in other.due) for v, at_s in self.due)
         )
+
+
+def _joined(courses: list[_Course]) -> _Course:
+    """Return one that beats some courses with the same value: it can do whatever one of them can."""
+    values = set.intersection(*({v for v, _ in one.due} for one in courses))
+    due = ((v, max(by_s for one in courses for w, by_s in one.due if w == v)) for v in sorted(values))
+    since_s, mark = min(one.since_s for one in courses), min(one.mark for one in courses)
+    return _Course(courses[0].value, since_s, tuple(due), mark)
 
 
 @final
@@ -107,6 +117,9 @@ class _Courses:
             for one in found
             if one.last_s > to_s  # else it has changed by then
         ]
+        if len(self.now) > _MOST_COURSES:
+            alike = ([one for one in self.now if one.value == value] for value in self._values)
+            self.now = [_joined(courses) for courses in alike if courses]
 
     def read(self, value: float, span: Span, alike: Callable[[float, float], bool]) -> None:
         """A value is to be met in a span from now on; until now others like it may have stood for it."""

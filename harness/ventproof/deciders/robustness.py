@@ -195,7 +195,8 @@ def _least_held(points: _Points, starts: Floats, hold: float) -> Floats:
     borders = np.stack((starts, starts + hold), axis=1)
     # Every other run is that between the end of one hold and the begin of the next.
     inside = np.minimum.reduceat(np.concatenate((y, (INF,))), t.searchsorted(borders).ravel())[::2]
-    return np.minimum(_at(points, borders).min(axis=1), inside)
+    least: Floats = np.minimum(_at(points, borders).min(axis=1), inside)
+    return least
 
 
 def _best_start(points: _Points, first: float, last: float, hold: float) -> float:

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.verdict.finding import Bounds
 from ventproof.verdict.text import seconds
@@ -50,7 +51,7 @@ def demand_of(formula: object, unit: str, before: Span) -> Demand:
     raise AssertionError(f"nothing to draw for {type(formula).__name__}, {unit}, {before}")
 
 
-def figure_demand(formula: Formula, unit: str, before: Span) -> Demand:
+def figure_demand(formula: Formula | FlagsFormula | AgreesFormula, unit: str, before: Span) -> Demand:
     """Return `demand_of` with the unit as texts want it."""
     return demand_of(formula, f" {unit}" if unit else "", before)
 
@@ -185,6 +186,11 @@ def _(formula: formulas.CountsFormula, unit: str, before: Span) -> Demand:  # no
         return Demand(limits=limits, until_s=formula.within_s)
     levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"demanded: {low + formula.number:.0f}"))
     return Demand(levels=levels, limits=limits, until_s=formula.within_s)
+
+
+@demand_of.register
+def _(formula: FlagsFormula | AgreesFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    return Demand(limits=() if formula.for_s is None else (_end(formula.for_s),), until_s=formula.for_s)
 
 
 _SAME: Final = 2e-3

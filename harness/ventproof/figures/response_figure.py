@@ -17,7 +17,7 @@ from ventproof.figures.demand import Demand, Ring, figure_demand, furthest_outsi
 from ventproof.figures.drawing import AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
-from ventproof.judge.watch import Watch
+from ventproof.judge.flags import AnyWatch
 from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
@@ -49,7 +49,7 @@ class Scene:
 
     result: Result
     ruling: Ruling
-    watches: tuple[Watch, ...]
+    watches: tuple[AnyWatch, ...]
     course: Course
     demand: Demand
     origin_s: float
@@ -146,7 +146,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
     return Scene(item, item.ruling, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
 
 
-def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
+def _shown_until(watch: AnyWatch, ruling: Ruling, demand: Demand) -> float:
     """Return up to when the figure of a response must reach: its limits, and what was found."""
     ends = [after_s for after_s, _ in demand.limits]
     held = (isinstance(watch.formula, ReachesFormula) and watch.formula.holds_s) or 0.0
@@ -157,7 +157,7 @@ def _shown_until(watch: Watch, ruling: Ruling, demand: Demand) -> float:
     return watch.stimulus.latest_s + max(ends, default=1.0)
 
 
-def _stimulus_moments(watch: Watch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
+def _stimulus_moments(watch: AnyWatch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
     if stimulus is None:
         yield Moment(began.earliest_s, began.latest_s, "step begins", "stimulus")
     elif watch is not None:
@@ -277,7 +277,7 @@ def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
 def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | None]:
     """Return the value range of the whole, and that close to the demand if it shows more."""
     demand, course = scene.demand, scene.course
-    values = [edge for a in course.arrived for edge in (a.reading.lo, a.reading.hi)]
+    values = course.edges()
     if course.traits.unit == "flag":
         values += FLAG_WORDS.values()
     read = (min(values), max(values)) if values else (0.0, 1.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from math import sqrt
-from typing import Final, final
+from typing import Any, Final, cast, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.base import Decider
@@ -16,6 +16,7 @@ from ventproof.envelope.spans import EPS, INF, Piece, Track
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import decimals_for, outward, value_text
 from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _NOUNS: Final[dict[type[Formula], str]] = {
     formulas.ReachesFormula: "a tolerance",
@@ -54,27 +55,33 @@ _WORDS: Final = {
 }
 
 
-def limit_of(formula: Formula) -> float | None:
-    """Return the number in a formula that would be moved to ease it, in the signal's unit."""
+def _limit_field(formula: Formula) -> str:
+    """Return the name of the number in a formula that would be moved to ease it; empty where there is none."""
     match formula:
-        case formulas.StaysFormula(low=low, high=high):
-            if low is not None and high is not None:
-                return (high - low) / 2
-            return low if low is not None else high
+        case formulas.StaysFormula(low=low):
+            return "high" if low is None else "low"
         case (
             formulas.StartsMovingFormula()
             | formulas.OvershootsAtMostFormula()
             | formulas.NeverReversesFormula()
         ):
-            return formula.by
+            return "by"
         case (
             formulas.ReachesFormula()
             | formulas.ReturnsFormula()
             | formulas.MovesAtFormula()
             | formulas.UnchangedFormula()
         ):
-            return formula.tolerance
-    return None
+            return "tolerance"
+    return ""
+
+
+def limit_of(formula: Formula) -> float | None:
+    """Return the number in a formula that would be moved to ease it, in the signal's unit."""
+    if isinstance(formula, formulas.StaysFormula) and formula.low is not None and formula.high is not None:
+        return (formula.high - formula.low) / 2
+    field = _limit_field(formula)
+    return getattr(formula, field) if field else None
 
 
 def eases(formula: Formula) -> int:
@@ -85,25 +92,12 @@ def eases(formula: Formula) -> int:
 
 def with_limit(formula: Formula, limit: float) -> Formula:
     """Return the formula with that number replaced."""
-    match formula:
-        case formulas.StaysFormula(low=low, high=high):
-            if low is not None and high is not None:
-                middle = (low + high) / 2
-                return replace(formula, low=middle - limit, high=middle + limit)
-            return replace(formula, low=limit) if low is not None else replace(formula, high=limit)
-        case (
-            formulas.StartsMovingFormula()
-            | formulas.OvershootsAtMostFormula()
-            | formulas.NeverReversesFormula()
-        ):
-            return replace(formula, by=limit)
-        case (
-            formulas.ReachesFormula()
-            | formulas.ReturnsFormula()
-            | formulas.MovesAtFormula()
-            | formulas.UnchangedFormula()
-        ):
-            return replace(formula, tolerance=limit)
+    if isinstance(formula, formulas.StaysFormula) and formula.low is not None and formula.high is not None:
+        middle = (formula.low + formula.high) / 2
+        return replace(formula, low=middle - limit, high=middle + limit)
+    if field := _limit_field(formula):
+        moved: Formula = replace(cast("Any", formula), **{field: limit})
+        return moved
     raise AssertionError(f"{type(formula).__name__} has no limit to move")
 
 
@@ -130,7 +124,7 @@ def deciding_limits(
         if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
             exact = not (verdict is Verdict.FAIL and band and margin.high >= limit - EPS)
         else:
-            exact = _tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
+            exact = tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
         if exact:
             limits[verdict] = moved
     return limits
@@ -188,8 +182,8 @@ def deciding_facts(
         if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
             blind = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
             return found.margin is not None and room(facts) <= found.margin.high - blind
-        tube = _around_middle(decider.pieces, room(facts))
-        return _tried(formula, decider, tube, rate).verdict is not Verdict.INCONCLUSIVE
+        tube = around_middle(decider.pieces, room(facts))
+        return tried(formula, decider, tube, rate).verdict is not Verdict.INCONCLUSIVE
 
     best = None
     for names in (*_ALONE, _TOGETHER):
@@ -208,7 +202,7 @@ def deciding_deadline(formula: Formula, decider: Decider, rate_per_s: float | No
 
     def passes(within_s: float) -> bool:
         return (
-            _tried(replace(formula, within_s=within_s), decider, decider.pieces, rate_per_s).verdict
+            tried(replace(formula, within_s=within_s), decider, decider.pieces, rate_per_s).verdict
             is Verdict.PASS
         )
 
@@ -252,7 +246,8 @@ def advice(
     limits = deciding_limits(found, formula, decider, traits, rate_per_s)
     nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
     ways: list[str] = []
-    facts = deciding_facts(found, formula, decider, traits, seen) if rate_per_s else None
+    read = rate_per_s and not isinstance(traits, ReckonedTraits)
+    facts = deciding_facts(found, formula, decider, traits, seen) if read else None
     if facts is not None:
         present, better, within = facts
         nearest = value_text(outward(within, decimals, up=True), decimals)
@@ -276,7 +271,7 @@ def advice(
     return "; ".join(way for way in ways if way)
 
 
-def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per_s: float | None) -> Decider:
+def tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per_s: float | None) -> Decider:
     """Return a decider that has judged pieces by another formula, or others by the same one."""
     trial = decider_of(formula, Window(decider.s1, decider.s2), rate_per_s, continuous=True)
     for piece in pieces:
@@ -286,7 +281,7 @@ def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per
     return trial
 
 
-def _around_middle(pieces: Track, room: float) -> Iterator[Piece]:
+def around_middle(pieces: Track, room: float) -> Iterator[Piece]:
     """Yield an envelope so wide to either side of the middle of another; nothing where nothing is known."""
     for t0, l0, u0, t1, l1, u1 in pieces:
         if u0 == INF or l0 == -INF:

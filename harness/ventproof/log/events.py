@@ -515,5 +515,5 @@ Event = (
 )
 """One event of a log."""
 
-FIGURES: Final = ("bus", "edges", "feedback", "count", "refresh", "board", "hookup", "decidable")
+FIGURES: Final = ("bus", "edges", "feedback", "count", "loop", "refresh", "board", "hookup", "decidable")
 """Names of the events that hold a self-check's figures."""

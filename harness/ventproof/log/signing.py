@@ -17,6 +17,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 from pydantic import AfterValidator, Field
 
 from ventproof.log.read import LogCheck, check_log
+from ventproof.log.write import signature_path
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import create_file
 from ventproof_bench.base.text import printable
@@ -263,11 +264,6 @@ class Signed(FileModel):
             return "The signature beside this log was not made with the key that it names."
         misfit = self.misfit(check_log(log, mark=self.lines))
         return misfit and f"The log is signed, but {misfit}."
-
-
-def signature_path(log: Path) -> Path:
-    """Return where a log's signature stands: `rain.jsonl.sig` beside `rain.jsonl`."""
-    return log.with_name(f"{log.name}.sig")
 
 
 def signature_of(log: Path) -> Signed | None:

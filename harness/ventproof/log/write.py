@@ -187,10 +187,20 @@ class RecordLog:
             self.close()
 
 
+def signature_path(path: Path) -> Path:
+    """Return where the signature of a log or a manifest stands: `rain.jsonl.sig` beside `rain.jsonl`."""
+    return path.with_name(f"{path.name}.sig")
+
+
+def has_signature(path: Path) -> bool:
+    """Return whether anything stands there."""
+    return os.path.lexists(signature_path(path))
+
+
 def free_path(folder: Path, stem: str, ending: str = ".jsonl") -> Path:
     """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that has no signature either."""
     candidate, number = folder / f"{stem}{ending}", 1
-    while os.path.lexists(candidate) or os.path.lexists(f"{candidate}.sig"):
+    while os.path.lexists(candidate) or has_signature(candidate):
         number += 1
         candidate = folder / f"{stem}-{number}{ending}"
     return candidate

@@ -24,6 +24,7 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.profile.weather import rain_of, wind_of
+from ventproof.table.model import ContactCondition
 
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
@@ -205,9 +206,10 @@ def as_played(
         watched: the responses that were decided.
     """
     stands, start = _begun(profile, table)
+    known_to_s = _contacts_known_to_s(table, timed)
     return PlayedRun(
         weather=(*start, *weather),
-        watched=tuple(watched),
+        watched=tuple(its for its in watched if its.since_s + response_span(its.response)[1] < known_to_s),
         hows={(at_s, its.fail): its.how for at_s, its in timed if isinstance(its, Fail)},
         stands=stands,
         vents_to_s=_vents_known_to_s(profile, table, timed),
@@ -232,6 +234,17 @@ def _begun(profile: Profile, table: OverrideTable) -> tuple[dict[str, float], li
         ),
         *(_written(name, value.value, 0.0, table) for name, value in profile.start.write.items()),
     ]
+
+
+def _contacts_known_to_s(table: OverrideTable, timed: Iterable[tuple[float, Stimulus]]) -> float:
+    """Return when a contact of the table first fails: what the unit is shown from then on no table says."""
+    conditions = (its for override in table.overrides.values() for its in override.when)
+    contacts = {its.contact for its in conditions if isinstance(its, ContactCondition)}
+    contacts |= {table.reset or ""} | ({table.supply.contact} if table.supply is not None else set())
+    failing = (
+        at_s for at_s, its in timed if isinstance(its, Fail) and its.fail in contacts - {*table.sensors}
+    )
+    return min(failing, default=inf)
 
 
 def _vents_known_to_s(

@@ -9,14 +9,17 @@ from ventproof.profile import model
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.check_stimuli import interlock_problems
 from ventproof.profile.check_weather import sensor_problems
-from ventproof.profile.model import CONTACT, Profile, ResponseCommon
+from ventproof.profile.model import CONTACT, VENT, Profile, ResponseCommon
 from ventproof.profile.stimulus import PulseContact
+from ventproof.profile.vent_failures import parts_problems
+from ventproof.verdict.finding import Rule
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
 from ventproof_bench.benchfile.signals import Signal
 from ventproof_bench.drivers.driver import fastest_edge_s
+from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order
 from ventproof_bench.yamlfile.value_errors import near, nearest
@@ -54,6 +57,7 @@ class Bound:
         bench: the bench.
         outputs: the bench's output names, by the profile's.
         signals: the bench's signal names, by the profile's.
+        vents: the bench's names of the vents that it plays, by the profile's.
         notes: what is allowed, but should be known.
         undecidable: what no unit could pass here, however right, once `case.decidable` has looked.
         warnings: what none could fail here, however wrong, likewise.
@@ -63,6 +67,7 @@ class Bound:
     bench: Loaded[BenchFile]
     outputs: Mapping[str, str]
     signals: Mapping[str, str]
+    vents: Mapping[str, str]
     notes: tuple[Problem, ...]
     undecidable: tuple[Problem, ...] = ()
     warnings: tuple[Problem, ...] = ()
@@ -80,23 +85,28 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         FileError: the bench lacks something that the profile needs; every fault found, in file order.
     """
     needs = profile.model.needs
-    outputs = {name: use.get(name, name) for name in needs.outputs}
+    outputs = {name: use.get(name, name) for name, need in needs.outputs.items() if need != VENT}
+    vents = {name: use.get(name, name) for name, need in needs.outputs.items() if need == VENT}
     signals = {name: use.get(name, name) for name in needs.signals}
     problems = [
         *_output_problems(profile, bench, outputs),
+        *_vent_problems(profile, bench, vents),
         *_signal_problems(profile, bench, signals),
         *_twins(profile, outputs, "outputs"),
+        *_twins(profile, vents, "outputs"),
         *_twins(profile, signals, "signals"),
     ]
     if not problems:
         problems = [*sensor_problems(profile, bench, outputs), *interlock_problems(profile, bench)]
+        problems += parts_problems(profile, bench, vents)
         problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+        problems += _reckoned_problems(profile, bench, signals)
     if problems:
         raise FileError(in_file_order(problems))
     # Where a demand hangs on a signal's travel it is judged whether it can be decided; elsewhere it does not matter.
     elsewhere = set(travel_notes(bench))
     notes = in_file_order([*profile.notes, *(note for note in bench.notes if note not in elsewhere)])
-    return Bound(profile, bench, outputs, signals, tuple(notes))
+    return Bound(profile, bench, outputs, signals, vents, tuple(notes))
 
 
 def check_use(use: Mapping[str, str], profiles: list[Loaded[Profile]]) -> list[Problem]:
@@ -130,6 +140,8 @@ def _output_problems(
     profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
 ) -> Iterator[Problem]:
     for name, need in profile.model.needs.outputs.items():
+        if need == VENT:
+            continue
         path: Path = ("needs", "outputs", name)
         output = bench.model.outputs.get(names[name])
         if output is None:
@@ -147,6 +159,22 @@ def _output_problems(
         elif not isinstance(output, ContactOutput) and output.unit != need:
             reason = f"{names[name]!r} on bench {bench.path} is in {output.unit}"
             yield profile.problem(path, reason, f"the profile needs it in {need}")
+        elif (vent := bench.model.played_outputs.get(names[name])) is not None:
+            at = f"{names[name]!r} on bench {bench.path}"
+            reason = f"{at} shows where vent {vent!r} stands: a profile cannot drive it"
+            yield profile.problem(
+                path, reason, f"let the vent itself fail: `{vent}: vent`, and `fail: {vent}`"
+            )
+
+
+def _vent_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    played = {name: vent for name, vent in bench.model.vents.items() if vent.plays is not None}
+    for name, at in names.items():
+        if at not in played:
+            lacks = _lacks(name, at, bench, "vent that it plays", section="vents", fitting=played)
+            yield profile.problem(("needs", "outputs", name), *lacks)
 
 
 def _signal_problems(
@@ -211,6 +239,18 @@ def _response_problems(
                     yield profile.problem((*path, "equals"), reason, hint)
             case model.Reaches() | model.Returns():
                 yield from _reach(profile, (*path, kind_of(response)), response, signal)
+
+
+def _reckoned_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    """Yield a problem for each signal without readings of its own where readings are to be judged as they stand."""
+    if Rule(profile.model.decision) is not Rule.SIMPLE:
+        return
+    for name in profile.model.needs.signals:
+        if isinstance(bench.model.traits(names[name]), ReckonedTraits):
+            reason = f"{names[name]!r} has no readings that could be judged as they stand: it is reckoned from contacts"
+            yield profile.problem(("decision",), reason, "write `decision: guarded`, or leave it out")
 
 
 def _reach(

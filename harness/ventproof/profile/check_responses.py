@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ventproof.profile import model
-from ventproof.profile.model import CONTACT, Profile, ResponseCommon
+from ventproof.profile.model import CONTACT, VENT, Profile, ResponseCommon
 from ventproof.profile.stimulus import PAUSES, PulseContact, Rainfall, Stimulus, Wind
 from ventproof_bench.base.quantities import Dimension, difference_fault, dimension_of, value_fault
 from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT, STATE_UNIT
@@ -42,6 +42,10 @@ def contact_problems(
     needs = profile.model.needs.outputs
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
+    elif needs[name] == VENT:
+        yield profile.problem(
+            path, f"{name!r} is a vent, not a contact", "use `fail` and `mend`", at_key=at_key
+        )
     elif needs[name] != CONTACT:
         reason = f"{name!r} is a value in {needs[name]}, not a contact"
         yield profile.problem(path, reason, "use `write`", at_key=at_key)
@@ -55,6 +59,9 @@ def written_problems(
     needs = profile.model.needs.outputs
     if name not in needs:
         yield no_output(profile, path, name, at_key=at_key)
+    elif needs[name] == VENT:
+        reason = f"{name!r} is a vent and takes no value"
+        yield profile.problem(path, reason, "use `fail` and `mend`", at_key=at_key)
     elif needs[name] == CONTACT:
         hint = "use `close`, `open` or `pulse`, or `set` in the start"
         yield profile.problem(path, f"{name!r} is a contact and takes no value", hint, at_key=at_key)
@@ -108,14 +115,40 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.MovesAt: ("moves_at", ("to",), ()),
     model.OvershootsAtMost: ("overshoots_at_most", ("of",), ("overshoots_at_most",)),
     model.NeverReverses: ("never_reverses", (), ()),
+    model.NeverTogether: ("never_together", (), ()),
+    model.PausesBefore: ("pauses_before", (), ()),
+    model.RunsAtMost: ("runs_at_most", (), ()),
+    model.StartsAtMost: ("starts_at_most", (), ()),
+    model.StopsAtEnd: ("stops_at_end", (), ()),
+    model.TogetherWith: ("together_with", (), ()),
+    model.AgreesWith: ("agrees_with", (), ("tolerance",)),
 }
-_FLAG_KINDS: Final = ("equals", "unchanged", "stays")
+DRIVE_KINDS: Final = (
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+)
+"""What is demanded of the flags of drives only."""
+ALWAYS_KINDS: Final[dict[str, str]] = {
+    "stays": "tolerance",
+    "stays_above": "",
+    "stays_below": "",
+    "never_together": "",
+    "pauses_before": "at_least",
+    "runs_at_most": "",
+    "starts_at_most": "per",
+    "stops_at_end": "within",
+    "together_with": "within",
+    "agrees_with": "tolerance",
+}
+"""What may always hold, and the key that must go with it."""
+_STATE_KINDS: Final = ("equals", "unchanged", "stays")
 _FITTING: Final = {
-    FLAG_UNIT: _FLAG_KINDS,
-    STATE_UNIT: _FLAG_KINDS,
+    FLAG_UNIT: (*_STATE_KINDS, *DRIVE_KINDS),
+    STATE_UNIT: _STATE_KINDS,
     COUNT_UNIT: ("counts", "unchanged"),
 }
-_ANALOGUE_KINDS: Final = tuple(key for key, _, _ in _KINDS.values() if key not in {"equals", "counts"})
+_ANALOGUE_KINDS: Final = tuple(
+    key for key, _, _ in _KINDS.values() if key not in {"equals", "counts", *DRIVE_KINDS}
+)
 
 
 def kind_of(response: ResponseCommon) -> str:
@@ -151,6 +184,34 @@ def response_problems(
         return
     yield from value_problems(profile, path, response, unit, values=values, differences=differences)
     yield from _nested_problems(profile, path, response, unit)
+    yield from other_problems(profile, path, response, unit)
+
+
+def other_problems(
+    profile: Loaded[Profile], path: Path, part: ResponseCommon | model.Invariant, unit: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with the second signal of a response or an `always`.
+
+    Args:
+        profile: the profile.
+        path: where the part stands.
+        part: the part itself.
+        unit: unit of its first signal.
+    """
+    for key in model.OTHER_SIGNAL_KEYS:
+        other = getattr(part, key, None)
+        if other is None:
+            continue
+        known = profile.model.needs.signals
+        if other not in known:
+            yield no_signal(profile, (*path, key), other)
+        elif other == part.signal:
+            hint = "name the other one"
+            yield profile.problem((*path, key), f"{other!r} is the signal itself", hint)
+        elif known[other] != unit:
+            reason = f"{other!r} is in {known[other]}" if known[other] not in _FITTING else ""
+            reason = reason or f"{other!r} is a {known[other]}"
+            yield profile.problem((*path, key), f"{reason}, and {part.signal!r} a {unit}", f"name a {unit}")
 
 
 def _nested_problems(

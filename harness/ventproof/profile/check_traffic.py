@@ -169,7 +169,7 @@ def _trains(bound: Bound) -> Iterator[_Train]:
         times = stimulus_times(step.do)
         for index, (stimulus, (begins_s, ends_s)) in enumerate(zip(step.do, times, strict=True)):
             name = next(iter(stimulus.outputs), None)
-            if name is None:
+            if name is None or name in bound.vents:
                 continue
             output = bound.outputs[name]
             use = bus_use(bench.outputs[output])

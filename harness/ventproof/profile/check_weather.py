@@ -7,6 +7,7 @@ from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
 from ventproof.profile.check_responses import contact_problems, no_output
+from ventproof.profile.model import VENT
 from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
@@ -16,15 +17,17 @@ from ventproof.profile.stimulus import (
     PulseContact,
     Rainfall,
     Stimulus,
+    VentFailure,
     Wind,
     WriteValue,
 )
+from ventproof.profile.vent_failures import parts_of
 from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
-from ventproof_bench.benchcheck.wiring import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.benchcheck.levels import put_fault
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -50,10 +53,20 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
         case Wind(wind=name):
             yield from contact_problems(profile, (*here, "wind"), name)
             yield from _course_problems(profile, here, lambda: wind_of(stimulus))
-        case Fail(fail=name) | Mend(mend=name):
-            if name not in profile.model.needs.outputs:
-                key = "fail" if isinstance(stimulus, Fail) else "mend"
+        case Fail(fail=name) | VentFailure(fail=name) | Mend(mend=name):
+            key = "mend" if isinstance(stimulus, Mend) else "fail"
+            needs = profile.model.needs.outputs
+            if name not in needs:
                 yield no_output(profile, (*here, key), name)
+            elif isinstance(stimulus, Fail) and needs[name] == VENT:
+                reason = f"{name!r} is a vent, and its drive cannot fail so"
+                yield profile.problem(
+                    (*here, "how"), reason, "say which part of it fails, as `part: position`"
+                )
+            elif isinstance(stimulus, VentFailure) and needs[name] != VENT:
+                reason = f"{name!r} is no vent that the bench plays, and fails otherwise"
+                hint = f"write it below needs: `{name}: {VENT}`, or let a sensor fail: open, short, stuck, drift, …"
+                yield profile.problem((*here, "fail"), reason, hint)
 
 
 def _course_problems(profile: Loaded[Profile], here: Path, made: Callable[[], object]) -> Iterator[Problem]:
@@ -114,22 +127,22 @@ def _plays(stimulus: Stimulus) -> str | None:
 
 
 def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
-    failed: set[str] = set()
+    failed: dict[str, set[str]] = {}
     for path, stimulus in _stimuli(profile):
         match stimulus:
-            case Fail(fail=name):
-                if name in failed:
+            case Fail(fail=name) | VentFailure(fail=name):
+                parts = parts_of(stimulus).keys() if isinstance(stimulus, VentFailure) else {""}
+                if parts & failed.setdefault(name, set()):
                     yield profile.problem((*path, "fail"), f"{name!r} has failed already", "mend it first")
-                failed.add(name)
+                failed[name] |= parts
             case Mend(mend=name):
                 if name not in failed:
                     yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
-                failed.discard(name)
-            case CloseContact(close=name) | OpenContact(open=name) | PulseContact(pulse=name):
+                failed.pop(name, None)
+            case PulseContact(pulse=name):
                 if name in failed:
-                    yield profile.problem(
-                        path, f"{name!r} has failed: its contact cannot move while it does", "mend it first"
-                    )
+                    reason = f"{name!r} has failed: its pulses would reach nothing"
+                    yield profile.problem(path, reason, "mend it first")
 
 
 def sensor_problems(
@@ -143,6 +156,8 @@ def sensor_problems(
     found = found_by_rains(profile.model, buckets_of(bench.model.outputs, names))
     for path, stimulus in _stimuli(profile):
         for name in stimulus.outputs:
+            if name not in names:
+                continue  # a vent
             output = bench.model.outputs[names[name]]
             at = f"{names[name]!r} on bench {bench.path}"
             if isinstance(stimulus, WriteValue):
@@ -181,23 +196,21 @@ def _can_fail(
     if isinstance(output, RegisterOutput) and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
-    elif isinstance(output, ContactOutput) and output.sensor is None:
-        hint = "use `open` for a broken wire, `close` for a short, or declare its `sensor:`"
-        yield profile.problem((*path, "fail"), f"{at} is a plain contact", hint)
     elif is_contact and failure.by is not None:
         yield profile.problem(
             (*path, "by"),
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
-    elif isinstance(output, LevelOutput | ResistanceOutput) and failure.how in {"open", "short"}:
+    elif isinstance(output, TerminalOutput) and failure.how in {"open", "short"}:
+        if failure.how == "open" and output.breaks_with is not None:
+            return
         ends = end_levels(output)
         said = put_fault(output, ends.broken if failure.how == "open" else ends.shorted)
         if said is not None:
             reason = f"{at} cannot show a wire that is {failure.how}: {said[0]}"
-            yield profile.problem(
-                (*path, "how"), reason, "fail it in another way, or switch its wires by a relay"
-            )
+            cure = "name a contact in series with it, `breaks_with:`, or " if failure.how == "open" else ""
+            yield profile.problem((*path, "how"), reason, f"{cure}fail it in another way")
     elif not is_contact and failure.how == "chatter" and failure.by is None:
         yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
@@ -256,7 +269,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
             case Fail(fail=name, how="open" | "short"):
                 cut.add(name)
             case Mend(mend=name):
-                if name in cut - known and isinstance(outputs[name], LevelOutput | ResistanceOutput):
+                if name in cut - known and isinstance(outputs[name], TerminalOutput):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
                         (*path, "mend"), f"nothing says what {name!r} shows from now on", hint

@@ -45,6 +45,16 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.not_before, response.within
         case model.Stays() | model.StaysAbove() | model.StaysBelow() | model.OvershootsAtMost():
             return response.for_, response.for_
+        case (
+            model.NeverTogether()
+            | model.PausesBefore()
+            | model.RunsAtMost()
+            | model.StartsAtMost()
+            | model.StopsAtEnd()
+            | model.TogetherWith()
+            | model.AgreesWith()
+        ):
+            return response.for_, response.for_
         case model.Unchanged():
             return response.unchanged.for_, response.unchanged.for_
         case model.NeverReverses():

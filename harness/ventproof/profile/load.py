@@ -6,12 +6,22 @@ from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
-from ventproof.profile.check_responses import contact_problems, no_signal, response_problems, value_problems
+from ventproof.profile.check_responses import (
+    ALWAYS_KINDS,
+    DRIVE_KINDS,
+    contact_problems,
+    no_signal,
+    other_problems,
+    response_problems,
+    value_problems,
+)
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
 from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.model import Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.quantities import PLAIN_UNITS
+from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_attached, read_document
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -125,22 +135,30 @@ def _response_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
 def _always_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
     for index, invariant in enumerate(profile.model.always):
         path: Path = ("always", index)
-        kinds = [k for k in ("stays", "stays_above", "stays_below") if getattr(invariant, k) is not None]
+        kinds = [kind for kind in ALWAYS_KINDS if getattr(invariant, kind) is not None]
         if len(kinds) != 1:
             reason = f"{' and '.join(kinds)} together" if kinds else "nothing says what always holds"
-            yield profile.problem(
-                path, reason, "say exactly one of stays, stays_above, stays_below in each item"
-            )
-        if invariant.stays is not None and invariant.tolerance is None:
-            yield profile.problem(
-                (*path, "stays"), "stays without a tolerance", "add `tolerance:`", at_key=True
-            )
-        if invariant.stays is None and invariant.tolerance is not None:
-            hint = "leave it out: a bound has no tolerance"
-            yield profile.problem((*path, "tolerance"), "a tolerance without stays", hint, at_key=True)
+            yield profile.problem(path, reason, f"say exactly one of {', '.join(ALWAYS_KINDS)} in each item")
+        else:
+            yield from _accompanying(profile, path, invariant, kinds[0])
         for contact in invariant.while_ or {}:
             yield from contact_problems(profile, (*path, "while", contact), contact, at_key=True)
         yield from _invariant_values(profile, path, invariant)
+
+
+def _accompanying(profile: Loaded[Profile], path: Path, invariant: Invariant, kind: str) -> Iterator[Problem]:
+    needed = ALWAYS_KINDS[kind]
+    if needed and getattr(invariant, needed) is None:
+        said = "a tolerance" if needed == "tolerance" else f"`{needed}`"
+        yield profile.problem((*path, kind), f"{kind} without {said}", f"add `{needed}:`", at_key=True)
+    if invariant.lag is not None and kind != "agrees_with":
+        hint = "leave it out: it belongs to agrees_with"
+        yield profile.problem((*path, "lag"), f"`lag` with {kind}", hint, at_key=True)
+    for key in dict.fromkeys(filter(None, ALWAYS_KINDS.values())):
+        if key != needed and getattr(invariant, key) is not None:
+            kinds = [k for k, its in ALWAYS_KINDS.items() if its == key]
+            hint = f"leave it out: it belongs to {' and '.join(kinds)}"
+            yield profile.problem((*path, key), f"`{key}` with {kind}", hint, at_key=True)
 
 
 def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant) -> Iterator[Problem]:
@@ -148,6 +166,16 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
     if unit is None:
         yield no_signal(profile, (*path, "signal"), invariant.signal)
         return
+    kind = next((kind for kind in DRIVE_KINDS if getattr(invariant, kind) is not None), None)
+    if kind is not None and unit != FLAG_UNIT:
+        reason = f"{kind} does not fit {invariant.signal!r}, which is no flag"
+        yield profile.problem((*path, kind), reason, "name the flag of a drive", at_key=True)
+    elif invariant.agrees_with is not None and unit in PLAIN_UNITS:
+        reason = f"agrees_with does not fit {invariant.signal!r}, which is a {unit}"
+        hint = "use together_with" if unit == FLAG_UNIT else "name a signal with a unit"
+        yield profile.problem((*path, "agrees_with"), reason, hint, at_key=True)
+    else:
+        yield from other_problems(profile, path, invariant, unit)
     yield from value_problems(
         profile,
         path,
@@ -160,8 +188,8 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
 
 def _unused_needs(profile: Loaded[Profile]) -> Iterator[Problem]:
     model = profile.model
-    signals = {r.signal for step in model.steps for r in step.expect}
-    signals |= {r.signal for r in (*model.start.until, *model.always)}
+    signals = {name for step in model.steps for r in step.expect for name in r.signals}
+    signals |= {name for r in (*model.start.until, *model.always) for name in r.signals}
     for name in model.needs.signals:
         if name not in signals:
             yield profile.problem(

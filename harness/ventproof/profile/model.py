@@ -23,26 +23,34 @@ from ventproof_bench.yamlfile.fields import (
 CONTACT = "contact"
 """What a profile needs where a bench has a contact."""
 
+VENT = "vent"
+"""What a profile needs where a bench plays a vent."""
 
-def _contact_or_unit(need: str) -> str:
-    return need if need == CONTACT else own_unit(need, CONTACT)
+
+def _contact_vent_or_unit(need: str) -> str:
+    return need if need in {CONTACT, VENT} else own_unit(need, CONTACT, VENT)
 
 
 OutputNeed = Annotated[
     str,
-    AfterValidator(_contact_or_unit),
-    WithJsonSchema({"type": "string", "enum": [CONTACT, *OWN_UNITS]}),
+    AfterValidator(_contact_vent_or_unit),
+    WithJsonSchema({"type": "string", "enum": [CONTACT, VENT, *OWN_UNITS]}),
 ]
-"""`contact`, or the unit of a value that is written."""
+"""`contact`, `vent`, or the unit of a value that is written."""
 
 
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
     outputs: dict[Name, OutputNeed] = Field(default_factory=dict)
-    """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …)."""
+    """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …); or `vent`, for one that the bench
+    plays and that is to fail."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
     """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
+
+
+OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
+"""Keys of kinds that name a second signal."""
 
 
 class ResponseCommon(FileModel):
@@ -57,6 +65,16 @@ class ResponseCommon(FileModel):
     """Like `after`, but counted from the last edge of a pulse train."""
     why: str = ""
     """A line for the record: what this response proves."""
+
+    @property
+    def signals(self) -> tuple[Name, ...]:
+        """The signals that it is demanded of, that of `signal` first."""
+        return _signals(self)
+
+
+def _signals(part: FileModel) -> tuple[Name, ...]:
+    named = (getattr(part, key, None) for key in ("signal", *OTHER_SIGNAL_KEYS))
+    return tuple(name for name in named if name is not None)
 
 
 class Occurrence(ResponseCommon):
@@ -247,9 +265,112 @@ class NeverReverses(ResponseCommon):
     """How far back still passes, and for how long it is watched."""
 
 
+class NeverTogether(ResponseCommon):
+    """Two flags are never on at the same time: the contacts that open and close a vent.
+
+    Seen together in one reading they fail it. It passes if every reading between two changes shows that there was none
+    in between: declare `keeps_for` for both, and poll more often than the drive pauses. Neither on shows nothing of it.
+    """
+
+    never_together: Name
+    """The other flag."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
+class PausesBefore(ResponseCommon):
+    """A drive pauses before it reverses: no flag of two turns on before the other has been off for long enough.
+
+    Both ways, and being on together is no pause at all. Only what happens from the stimulus on counts. Without a
+    reversal nothing is shown of it.
+    """
+
+    pauses_before: Name
+    """The flag of the other direction."""
+    at_least: PositiveSeconds
+    """The shortest pause that passes."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
+class RunsAtMost(ResponseCommon):
+    """The flag is never on for longer than this at a time: the run-time limit of a drive.
+
+    What it was on before the stimulus does not count. A drive that does not run shows nothing of it.
+    """
+
+    runs_at_most: PositiveSeconds
+    """The longest run that passes."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on; longer than a run may be."""
+
+
+class StartsAtMost(ResponseCommon):
+    """The flag turns on no more often than this in any span of the time that `per` says.
+
+    A drive that does not start shows nothing of it.
+    """
+
+    starts_at_most: Annotated[int, Field(ge=0, le=10_000)]
+    """How many starts pass."""
+    per: PositiveSeconds
+    """In which time they are counted, wherever it begins: 1 h."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
+
+
+class StopsAtEnd(ResponseCommon):
+    """The drive stops at its end: its flag is on no longer than `within` at a time while the end switch is on.
+
+    A drive that runs against its end again and again passes if each run is short enough; `starts_at_most` limits how
+    often. Unless both were on, nothing is shown of it.
+    """
+
+    stops_at_end: Name
+    """The flag that is on where the drive has reached its end."""
+    within: PositiveSeconds
+    """For how long the drive may still be on there."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
+class TogetherWith(ResponseCommon):
+    """Two flags turn on and off together, as those of the two drives of a pair.
+
+    One is never on while the other is off for longer than `within` at a time. Unless one of them changes, nothing is
+    shown of it.
+    """
+
+    together_with: Name
+    """The flag of the other drive."""
+    within: PositiveSeconds
+    """How much later than the one the other may turn on or off."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
+class AgreesWith(ResponseCommon):
+    """The signal agrees with another: what the unit says of its vent, and where the vent stands.
+
+    It must be within `tolerance` of some value that the other had in the last `lag`, all the time. An other that
+    moves by no more than twice the tolerance shows nothing of it: a signal that stands still would agree, too.
+    """
+
+    agrees_with: Name
+    """The other signal, in the same unit."""
+    tolerance: AnyQuantity
+    """How far it may be off."""
+    lag: Seconds = 0.0
+    """How much later than the other it may tell the same, beyond what the bench file says of its age."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long they are watched from the stimulus on."""
+
+
 _RESPONSE_KEYS = (
     *("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged"),
     *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+    "agrees_with",
 )
 
 Response = Annotated[
@@ -264,7 +385,14 @@ Response = Annotated[
     | Annotated[StartsMoving, Tag("starts_moving")]
     | Annotated[MovesAt, Tag("moves_at")]
     | Annotated[OvershootsAtMost, Tag("overshoots_at_most")]
-    | Annotated[NeverReverses, Tag("never_reverses")],
+    | Annotated[NeverReverses, Tag("never_reverses")]
+    | Annotated[NeverTogether, Tag("never_together")]
+    | Annotated[PausesBefore, Tag("pauses_before")]
+    | Annotated[RunsAtMost, Tag("runs_at_most")]
+    | Annotated[StartsAtMost, Tag("starts_at_most")]
+    | Annotated[StopsAtEnd, Tag("stops_at_end")]
+    | Annotated[TogetherWith, Tag("together_with")]
+    | Annotated[AgreesWith, Tag("agrees_with")],
     by_key(*_RESPONSE_KEYS),
 ]
 
@@ -277,17 +405,44 @@ class Invariant(FileModel):
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
-    """How far either side of `stays` the signal may be."""
+    """How far either side of `stays` the signal may be, or from what `agrees_with` names."""
     stays_above: AnyQuantity | None = None
     """The signal is never below this."""
     stays_below: AnyQuantity | None = None
     """The signal is never above this."""
+    never_together: Name | None = None
+    """The flag is never on together with this one."""
+    pauses_before: Name | None = None
+    """Neither the flag nor this one turns on before the other has been off for `at_least`."""
+    at_least: PositiveSeconds | None = None
+    """The shortest pause that passes."""
+    runs_at_most: PositiveSeconds | None = None
+    """The flag is never on for longer than this at a time."""
+    starts_at_most: Annotated[int, Field(ge=0, le=10_000)] | None = None
+    """The flag turns on no more often than this in any span of the time that `per` says."""
+    per: PositiveSeconds | None = None
+    """In which time starts are counted."""
+    stops_at_end: Name | None = None
+    """The flag is on for no longer than `within` at a time while this one is: that of its end switch."""
+    together_with: Name | None = None
+    """The flag is unlike this one for no longer than `within` at a time: that of the other drive of a pair."""
+    within: PositiveSeconds | None = None
+    """How long that may last."""
+    agrees_with: Name | None = None
+    """The signal is within `tolerance` of a value that this one had in the last `lag`."""
+    lag: Seconds | None = None
+    """How much later than the other it may tell the same."""
     while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
     """Only while this contact is so: `while: {rain: closed}`."""
     settled_after: Seconds = 0.0
     """The unit has this long after the condition begins before it is held to the invariant."""
     why: str = ""
     """A line for the record: what this proves."""
+
+    @property
+    def signals(self) -> tuple[Name, ...]:
+        """The signals that it binds, that of `signal` first."""
+        return _signals(self)
 
 
 class Start(FileModel):

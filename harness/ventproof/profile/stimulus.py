@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import Field, Tag, model_validator
+from pydantic import Discriminator, Field, Tag, model_validator
 
 from ventproof.profile.courses import (
     Gust,
@@ -210,14 +210,15 @@ class Wind(StimulusCommon):
 
 
 class Fail(StimulusCommon):
-    """Let a sensor fail; the weather goes on unseen until it is mended."""
+    """Let a sensor or a contact fail; what goes on is unseen until it is mended."""
 
     fail: Name
-    """The output that stands for the sensor: bucket, cups, a level or a resistance."""
+    """The output that fails: one that stands for a sensor, or a plain contact."""
     how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
     """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: it comes to be wrong
     by `by` in the time that `over` says; `jump`: it is wrong by that at once, a rate that no weather has; `chatter`: a
-    loose connection makes a contact open and close, or a value jump by `by` up and down, about every `every`."""
+    loose or leaking connection makes a contact open and close, or a value jump by `by` up and down, about every
+    `every`. A contact that is closed or opened meanwhile does so once it is mended."""
     by: AnyQuantity | None = None
     """How far the value comes to be wrong, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None
@@ -246,12 +247,130 @@ class Fail(StimulusCommon):
         return self
 
 
+_FULL_PERCENT: Final = 100.0
+_OF_DRIVES: Final = {
+    "jams": ("position",),
+    "slips": ("by",),
+    "slow": ("factor",),
+    "loaded": (),
+    "dead": (),
+    "runs_on": ("for",),
+    "backlash": ("by",),
+    "creeps": ("rate",),
+}
+_OF_SWITCHES: Final = {"reached": (), "never": (), "late": ("for",), "bounces": ("for",)}
+_OF_POTENTIOMETERS: Final = {"open": (), "short": (), "stuck": (), "reversed": (), "noise": ("by",)}
+_MAY_HAVE: Final = {"jams": ("way",), "loaded": ("opening", "closing"), "noise": ("seed",)}
+
+
+class VentFailure(StimulusCommon):
+    """Let something befall a vent that the bench plays: its drive, an end switch, or its potentiometer."""
+
+    fail: Name
+    """The vent."""
+    part: Literal["drive", "closed_switch", "open_switch", "switches", "position"] = "drive"
+    """What of it fails: the drive with what it moves, a switch or both of them, or the potentiometer."""
+    how: Literal[
+        "jams",
+        "slips",
+        "slow",
+        "loaded",
+        "dead",
+        "runs_on",
+        "backlash",
+        "creeps",
+        "reached",
+        "never",
+        "late",
+        "bounces",
+        "open",
+        "short",
+        "stuck",
+        "reversed",
+        "noise",
+    ]
+    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run turns by `by` in vain;
+    `slow`: every travel takes `factor` times as long, as in the cold; `loaded`: opening and closing do, as in wind;
+    `dead`: it does nothing; `runs_on`: it runs on as long as `for` says; `backlash`: it turns by `by` before the vent
+    follows; `creeps`: at rest the vent opens by itself at `rate`. Of a switch: `reached`: it says so all the time;
+    `never`; `late` by `for`; `bounces` for so long. Of the potentiometer: `open`: a wire is broken; `short`: its wires
+    touch; `stuck`: it stays as it is; `reversed`: closed shows as open; `noise`: it strays by at most `by`."""
+    position: AnyQuantity | None = None
+    """With `jams`: where, 0 % to 100 % open."""
+    way: Literal["opening", "closing"] | None = None
+    """With `jams`: which way it goes no further; either way unless stated."""
+    by: AnyQuantity | None = None
+    """How far, in % of the travel."""
+    factor: Annotated[float, Field(gt=0, le=100)] | None = None
+    """With `slow`: how many times as long a travel takes."""
+    opening: Annotated[float, Field(gt=0, le=100)] | None = None
+    """With `loaded`: how many times as long opening takes; below 1 for wind that helps."""
+    closing: Annotated[float, Field(gt=0, le=100)] | None = None
+    """With `loaded`: how many times as long closing takes."""
+    for_: Annotated[PositiveSeconds | None, Field(alias="for")] = None
+    """How long: the run-on, the delay of a switch, or its bouncing."""
+    rate: AnyQuantity | None = None
+    """With `creeps`: how fast, in %/s."""
+    seed: Seed = 0
+    """With `noise`: the same seed gives the same noise."""
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> Self:
+        hows = _OF_DRIVES
+        if self.part != "drive":
+            hows = _OF_POTENTIOMETERS if self.part == "position" else _OF_SWITCHES
+        if self.how not in hows:
+            whole = self.part.replace("_", " ")
+            raise Refusal(
+                f"how {self.how!r} is not for the {whole}", f"write one of {', '.join(hows)}", key="how"
+            )
+        needed = hows[self.how]
+        for key in ("position", "way", "by", "factor", "opening", "closing", "for", "rate", "seed"):
+            field = "for_" if key == "for" else key
+            if key in needed and getattr(self, field) is None:
+                raise Refusal(f"'{key}' is missing", f"`how: {self.how}` needs it")
+            if field in self.model_fields_set and key not in (*needed, *_MAY_HAVE.get(self.how, ())):
+                raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
+        if self.how == "loaded" and self.opening is None and self.closing is None:
+            raise Refusal(
+                "it is not said which way is loaded", "write `opening: 1.2`, `closing: 0.9`, or both"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _amounts_fit(self) -> Self:
+        for key, dimension, unit in (
+            ("position", Dimension.PERCENT, "%"),
+            ("by", Dimension.PERCENT, "%"),
+            ("rate", Dimension.PERCENT_RATE, "%/s"),
+        ):
+            said: Quantity | None = getattr(self, key)
+            if said is not None and (said.dimension is not dimension or not 0 <= said.value <= _FULL_PERCENT):
+                raise Refusal(f"{key} {said.text!r} must be from 0 {unit} to 100 {unit}", key=key)
+        return self
+
+
 class Mend(StimulusCommon):
-    """Mend a sensor that failed: it shows the weather again."""
+    """Mend a sensor that failed: it shows the weather again. Or a vent, and all that failed of it."""
 
     mend: Name
-    """The output that was failed."""
+    """The output or the vent that was failed."""
 
+
+_OF_VENTS_ONLY: Final = VentFailure.model_fields.keys() - Fail.model_fields.keys()
+
+
+def _whose(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
+    """Return whether a sensor or a vent fails."""
+    stated = raw if isinstance(raw, dict) else vars(raw)
+    of_vent = stated.get("how") in {*_OF_DRIVES, *_OF_SWITCHES} or not _OF_VENTS_ONLY.isdisjoint(stated)
+    return "vent" if of_vent else "sensor"
+
+
+Failure = Annotated[
+    Annotated[Fail, Tag("sensor")] | Annotated[VentFailure, Tag("vent")], Discriminator(_whose)
+]
+"""Something that fails: a sensor, or a vent that the bench plays."""
 
 Stimulus = Annotated[
     Annotated[CloseContact, Tag("close")]
@@ -260,7 +379,7 @@ Stimulus = Annotated[
     | Annotated[WriteValue, Tag("write")]
     | Annotated[Rainfall, Tag("rainfall")]
     | Annotated[Wind, Tag("wind")]
-    | Annotated[Fail, Tag("fail")]
+    | Annotated[Failure, Tag("fail")]
     | Annotated[Mend, Tag("mend")]
     | Annotated[Wait, Tag("wait")]
     | Annotated[Idle, Tag("idle")],

@@ -13,7 +13,7 @@ from ventproof.weather.anemometer import CupAnemometer
 from ventproof.weather.course import ramp
 from ventproof.weather.csv_series import read_series, trace_from_csv
 from ventproof.weather.exact import exact, exact_as
-from ventproof.weather.levels import END_LEVELS, EndLevels, current_scale, voltage_scale
+from ventproof.weather.levels import END_LEVELS, EndLevels, level_scale
 from ventproof.weather.rain_gauge import Left, TippingBucket, contact_plan, jittered, left_by, tip_instants_s
 from ventproof.weather.storms import (
     SECONDS_PER_MINUTE,
@@ -29,8 +29,8 @@ from ventproof.weather.turbulence import turbulent_wind
 from ventproof.weather.vane import FULL_TURN_DEG, PotentiometerVane
 from ventproof.weather.wind import WindCourse, cosine_gust, rectangular_gust, settling, steady
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.quantities import Dimension
-from ventproof_bench.benchfile.model import LevelOutput, RegisterOutput, ResistanceOutput
+from ventproof_bench.base.quantities import Dimension, canonical_symbol
+from ventproof_bench.benchfile.model import LevelOutput, RegisterOutput, ResistanceOutput, SupplyOutput
 from ventproof_bench.benchfile.sensors import BetaThermistor
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from ventproof.weather.hyetograph import Hyetograph
     from ventproof_bench.base.evidence import Edge
     from ventproof_bench.base.quantities import Quantity
-    from ventproof_bench.benchfile.model import ContactOutput, ValueOutput
+    from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput, ValueOutput
     from ventproof_bench.benchfile.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
 
 
@@ -156,7 +156,6 @@ EMPTY: Final = Left()
 _HALF: Final = 0.5
 _NO_LIMIT_S: Final = 1e-6
 _FULL_PERCENT: Final = 100
-_MOST_LEVEL: Final = {"4-20 mA": (24.0, "mA"), "0-10 V": (11.0, "V")}
 
 
 @lru_cache(maxsize=64)
@@ -268,12 +267,14 @@ def level_of(output: ValueOutput, value: float) -> float:
     if isinstance(output, RegisterOutput):
         return value
     if isinstance(output, ResistanceOutput):
-        return _thermometer_ohm(output, value) if output.vane is None else _vane_ohm(output.vane, value)
+        return _resistance_ohm(output, value)
+    if isinstance(output, SupplyOutput):
+        return value
     if output.range[0].dimension is Dimension.DIRECTION:
         return _vane_level(output, value)
     low, high = (end.value for end in output.range)
-    scale = current_scale(low, high) if output.signal == "4-20 mA" else voltage_scale(low, high)
-    level, (most, unit) = scale.level(value), _MOST_LEVEL[output.signal]
+    scale, unit = level_scale(output.ends, low, high), canonical_symbol(output.carries)
+    level, most = scale.level(value), output.most
     if not 0 <= level <= most:
         raise Refusal(
             f"{value:.6g} {output.unit} would need {level:.4g} {unit}",
@@ -303,8 +304,7 @@ def _vane_level(output: LevelOutput, direction_deg: float) -> float:
     _check_direction(direction_deg)
     share = _vane(output.range).share(direction_deg)
     if share is not None:
-        scale = current_scale(0.0, 1.0) if output.signal == "4-20 mA" else voltage_scale(0.0, 1.0)
-        return scale.level(share)
+        return level_scale(output.ends, 0.0, 1.0).level(share)
     if output.gap is None:
         low, high = output.range
         raise Refusal(
@@ -312,6 +312,16 @@ def _vane_level(output: LevelOutput, direction_deg: float) -> float:
             "declare the output's `gap:`, the level that it gives there",
         )
     return output.gap
+
+
+def _resistance_ohm(output: ResistanceOutput, value: float) -> float:
+    if output.vane is not None:
+        return _vane_ohm(output.vane, value)
+    if output.potentiometer is None:
+        return _thermometer_ohm(output, value)
+    if not 0 <= value <= _FULL_PERCENT:
+        raise Refusal(f"{value:.6g} % lies off the potentiometer's track", "stay from 0 % to 100 %")
+    return level_scale(output.potentiometer.ohm, 0.0, _FULL_PERCENT).level(value)
 
 
 def _thermometer_ohm(output: ResistanceOutput, temperature_c: float) -> float:
@@ -326,8 +336,6 @@ def _thermistor_law(ntc: Thermistor) -> BetaLaw | SteinhartHart:
     return SteinhartHart(ntc.a, ntc.b, ntc.c)
 
 
-def end_levels(output: LevelOutput | ResistanceOutput) -> EndLevels:
+def end_levels(output: TerminalOutput) -> EndLevels:
     """Return what the terminals see of a broken and of a shorted wire, in mA, V or ohm."""
-    if isinstance(output, ResistanceOutput):
-        return END_LEVELS["resistance"]
-    return END_LEVELS["current" if output.signal == "4-20 mA" else "voltage"]
+    return END_LEVELS[output.carries]

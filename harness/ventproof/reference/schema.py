@@ -158,7 +158,7 @@ def models_in(kind: Any, tag: str = "") -> Iterator[tuple[type[BaseModel], str]]
     arguments = get_args(kind)
     if get_origin(kind) is Annotated:
         tags = [m.tag for m in arguments[1:] if isinstance(m, Tag)]
-        yield from models_in(arguments[0], tags[0] if tags else tag)
+        yield from models_in(arguments[0], tag or next(iter(tags), ""))
         return
     for argument in arguments:
         if argument is not NoneType:

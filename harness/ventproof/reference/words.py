@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from importlib.resources import files
@@ -210,13 +211,17 @@ def _key(word: str) -> str:
     return "\n".join(said)
 
 
+_BELOW: Final = re.compile(r"(?P<head>[^:]+: (?!every )\w+)(?P<mark>,? )(?P<tail>.+)")
+
+
 def _neighbours(places: Iterable[str]) -> Iterator[str]:
-    """Yield places in words, those below the same key together: `bench file: boards, set_at, tripped`."""
-    last: dict[str, list[str]] = {}
+    """Yield places in words, those below the same key or of the same family together: `boards, set_at, tripped`."""
+    heads: dict[str, list[str]] = {}
     for place in places:
-        head, comma, tail = place.partition(", ")
-        last.setdefault(head, []).extend([tail] if comma else [])
-    return (", ".join([head, *tails]) for head, tails in last.items())
+        below = _BELOW.fullmatch(place)
+        head, tails = (below["head"] + below["mark"], [below["tail"]]) if below else (place, [])
+        heads.setdefault(head, []).extend(tails)
+    return (head + ", ".join(tails) for head, tails in heads.items())
 
 
 def _where(place: str, kinds: list[str]) -> str:

@@ -15,6 +15,7 @@ from ventproof.log.gaps import BusGaps, gaps_of
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
+from ventproof.log.write import has_signature
 from ventproof.rejudge.again import follow
 from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, standing_of
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
@@ -158,7 +159,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
 
 def _believed(run: RunRecord, path: Path) -> RunRecord:
     """Return a run, without its verdict where the signature beside its log is wrong."""
-    if not os.path.lexists(f"{path}.sig"):
+    if not has_signature(path):
         return run
     from ventproof.log.signing import whats_wrong  # noqa: PLC0415 - cryptography is slow to import
 

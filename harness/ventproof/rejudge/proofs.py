@@ -54,7 +54,7 @@ def shown_by(events: Sequence[Event], bound: Bound, case: Case, table: OverrideT
 
 def played_by(events: Sequence[Event], bound: Bound, case: Case, table: OverrideTable) -> PlayedRun:
     """Return what a run applied to the unit and decided of it, by the bench's names."""
-    profile = _wired(case.profile, bound.outputs, bound.signals)
+    profile = _wired(case.profile, {**bound.outputs, **bound.vents}, bound.signals)
     timed: list[tuple[float, Stimulus]] = []
     edges: list[WeatherChange] = []
     for event in events:

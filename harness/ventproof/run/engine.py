@@ -89,6 +89,7 @@ class Engine:
         case: the same profile, following the events; it says when a step is decided.
         record: takes every event as it happens (the log, a view).
         output_names: the bench's output names, by the profile's.
+        vent_names: the bench's names of the vents that it plays, by the profile's; none unless given.
         notes: what the record should say of the profile on this bench.
     """
 
@@ -100,14 +101,16 @@ class Engine:
         *,
         record: Recorder,
         output_names: Mapping[str, str],
+        vent_names: Mapping[str, str] | None = None,
         notes: Sequence[str] = (),
     ) -> None:
         self._profile = profile
         self._rig = rig
         self._case = case
         self._record = record
-        self._output_names = output_names
+        self._output_names, self._vent_names = output_names, vent_names or {}
         self._notes = notes
+        self._noted: set[str] = set()
         self._clockwork: Clockwork
         self._awaits: Callable[[], bool] = bool  # whether what is waited for has come; nothing is
         self._came: asyncio.Future[None] | None = None
@@ -128,7 +131,12 @@ class Engine:
         self._clockwork = Clockwork(now_s())
         self._session = session = RigSession(self._rig, self)
         self._weather = PlayedWeather(
-            self._rig, self._output_names, tell=self._emit, times=self._clockwork, broken=session.break_off
+            self._rig,
+            self._output_names,
+            self._vent_names,
+            tell=self._emit,
+            times=self._clockwork,
+            broken=session.break_off,
         )
         self._emit(RunBegin, header)
         try:
@@ -146,8 +154,16 @@ class Engine:
 
     def opened(self) -> None:
         """Write down what is known of the bench."""
-        for note in (*self._notes, *self._rig.notes):
+        for note in self._notes:
             self._emit(Note, note)
+        self._note_bench()
+
+    def _note_bench(self) -> None:
+        """Write down what is known of the bench and was not written yet."""
+        for note in self._rig.notes:
+            if note not in self._noted:
+                self._noted.add(note)
+                self._emit(Note, note)
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Take what was seen; samples that contradict the bench file are the bench's fault."""
@@ -173,6 +189,7 @@ class Engine:
 
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
+        self._note_bench()
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
@@ -298,6 +315,8 @@ class Engine:
             return
         outputs, of = self._rig.outputs, StimulusId(step, index, stimulus.label)
         name, said, edges = contact_plan(stimulus)
+        if self._weather.hides(of, name, said, closed=edges[-1].closed):
+            return
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
         # Before the contact moves: no invariant may be judged by what is read while it may have moved already.

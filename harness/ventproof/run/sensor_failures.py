@@ -19,9 +19,8 @@ from ventproof_bench.base.errors import BenchError, DriverError
 from ventproof_bench.base.evidence import EdgeReport, Window
 from ventproof_bench.benchfile.model import (
     ContactOutput,
-    LevelOutput,
     RegisterOutput,
-    ResistanceOutput,
+    TerminalOutput,
     ValueOutput,
 )
 from ventproof_bench.outputs.trains import Train
@@ -51,6 +50,7 @@ class Failing:
     trains: set[Train]
     failed: set[str] = field(init=False, default_factory=set)
     _values: dict[str, float] = field(init=False, default_factory=dict)
+    _closed: dict[str, bool] = field(init=False, default_factory=dict)
     _errors: dict[str, float] = field(init=False, default_factory=dict)
     _wandering: dict[str, asyncio.Task[None]] = field(init=False, default_factory=dict)
     _chattering: dict[str, Train] = field(init=False, default_factory=dict)
@@ -78,10 +78,8 @@ class Failing:
                 window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
         elif stimulus.by is not None:
             window = await self._wander(of, stimulus, stimulus.by.value)
-        elif stimulus.how != "stuck" and isinstance(output, LevelOutput | ResistanceOutput):
-            ends = end_levels(output)
-            level = ends.broken if stimulus.how == "open" else ends.shorted
-            window = await self.rig.outputs.level(self.names[name], level)
+        elif stimulus.how != "stuck" and isinstance(output, TerminalOutput):
+            window = await self._cut_or_short(name, output, cut=stimulus.how == "open")
         self._stimulus(of, name, failure_said(stimulus), window)
 
     async def mend(self, of: StimulusId, name: str) -> None:
@@ -89,11 +87,29 @@ class Failing:
         self.failed.discard(name)
         await self._settle(name)
         window = Window(now_s(), now_s())
-        if isinstance(self.rig.file.outputs[self.names[name]], ContactOutput):
-            window = await self.rig.outputs.contact(self.names[name], closed=False)
+        output = self.rig.file.outputs[self.names[name]]
+        if isinstance(output, ContactOutput):
+            window = await self.rig.outputs.contact(self.names[name], closed=self._closed.get(name, False))
         elif name in self._values:
             window = await self._put(name)
+        if isinstance(output, TerminalOutput) and output.breaks_with is not None:
+            window = await self.rig.outputs.contact(output.breaks_with, closed=True)
         self._stimulus(of, name, f"mend {name}", window)
+
+    def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
+        """Keep how a contact is to be left; if it has failed write that down, and return True: it must not be moved."""
+        self._closed[name] = closed
+        if name not in self.failed:
+            return False
+        self._stimulus(of, name, f"{said}, unseen", Window(now_s(), now_s()))
+        return True
+
+    async def _cut_or_short(self, name: str, output: TerminalOutput, *, cut: bool) -> Window:
+        """Break a wire, by the relay in series with it if there is one, or short it; returns the window of that."""
+        if cut and output.breaks_with is not None:
+            return await self.rig.outputs.contact(output.breaks_with, closed=False)
+        ends = end_levels(output)
+        return await self.rig.outputs.level(self.names[name], ends.broken if cut else ends.shorted)
 
     async def stop(self) -> None:
         """Let nothing wander or chatter any more.

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, final
 
 from ventproof.log.clockwork import Clockwork
 from ventproof.log.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
-from ventproof.profile.stimulus import Fail, Mend, Rainfall, Wind, WriteValue
+from ventproof.profile.stimulus import Fail, Mend, Rainfall, VentFailure, Wind, WriteValue
+from ventproof.profile.vent_failures import HEALTHY_PARTS, parts_of, vent_failure_said
 from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_leaves, rain_of, wind_of
 from ventproof.run.sensor_failures import Failing
 from ventproof.run.stimuli import rain_said, wind_said
@@ -29,6 +30,7 @@ from ventproof_bench.rig.build import Rig
 
 if TYPE_CHECKING:
     from ventproof.log.clockwork import Teller
+    from ventproof_bench.base.protocols import PartCondition, VentPart
 
 
 @final
@@ -138,6 +140,7 @@ class PlayedWeather:
     Args:
         rig: the bench, open.
         names: the bench's output names, by the profile's.
+        vents: the bench's names of the vents that it plays, by the profile's.
         tell: writes events.
         times: turns loop times into theirs.
         broken: takes an error that makes the weather another than the one asked for.
@@ -145,6 +148,7 @@ class PlayedWeather:
 
     rig: Rig
     names: Mapping[str, str]
+    vents: Mapping[str, str]
     tell: Teller
     times: Clockwork
     broken: Callable[[BaseException], None]
@@ -157,7 +161,7 @@ class PlayedWeather:
         self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken, self._trains)
 
     async def apply(
-        self, step: int, index: int, stimulus: Rainfall | Wind | Fail | Mend | WriteValue
+        self, step: int, index: int, stimulus: Rainfall | Wind | Fail | VentFailure | Mend | WriteValue
     ) -> None:
         """Apply a stimulus and write it down with the window that holds it."""
         of = StimulusId(step, index, stimulus.label)
@@ -172,11 +176,25 @@ class PlayedWeather:
                 if playing is not None:
                     await self._halt(playing)
                 await self._failing.fail(of, stimulus)
+            case VentFailure(fail=name):
+                await self._befall(of, name, vent_failure_said(stimulus), parts_of(stimulus))
+            case Mend(mend=name) if name in self.vents:
+                await self._befall(of, name, f"mend {name}", HEALTHY_PARTS)
             case Mend(mend=name):
                 await self._failing.mend(of, name)
                 playing = self._playing.get(name)
                 if playing is not None:
                     self._start(playing)
+
+    async def _befall(
+        self, of: StimulusId, name: str, said: str, parts: Mapping[VentPart, PartCondition]
+    ) -> None:
+        window = await self.rig.outputs.condition(self.vents[name], parts)
+        self.tell(StimulusApplied, of, name, said, window=self.times.window(window))
+
+    def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
+        """Whether a contact has failed, so that a move of it shows once it is mended; then it is written down."""
+        return self._failing.hides(of, name, said, closed=closed)
 
     async def stop(self) -> None:
         """Stop everything that goes on, and write down what was played.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
@@ -13,6 +12,7 @@ from typing import final
 
 from ventproof.log.events import RunBegin
 from ventproof.log.read import LogCheck, LogState
+from ventproof.log.write import has_signature, signature_path
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, Manifest, read_manifest
 from ventproof_bench.base.errors import FileError
@@ -74,7 +74,7 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
         manifest = read_manifest(path)
     except FileError as error:
         return PresentManifest(path.name, None, "; ".join(problem.reason for problem in error.problems))
-    if os.path.lexists(f"{path}.sig"):
+    if has_signature(path):
         from ventproof.runset.signature import manifest_signature  # noqa: PLC0415 - cryptography is slow to import
 
         signer, wrong = manifest_signature(path, manifest, owner)
@@ -88,8 +88,8 @@ def is_left_unsigned(path: Path, manifest: Manifest) -> bool:
     """Return whether a manifest has no signature though all the logs that it lists, as far as they are here, have."""
     logs = [path.with_name(one.log) for one in manifest.left if one.log]
     here = [log for log in logs if log.exists()]
-    signed = bool(here) and all(os.path.lexists(f"{log}.sig") for log in here)
-    return signed and not os.path.lexists(f"{path}.sig")
+    signed = bool(here) and all(map(has_signature, here))
+    return signed and not has_signature(path)
 
 
 def left_unsigned(logs: Iterable[Path]) -> list[Path]:
@@ -116,5 +116,5 @@ def belonging(logs: Sequence[Path], choice: Choice) -> list[Path]:
         except FileError:
             listed = set()
         found += [path] if choice is Choice.FOLDER or listed & names else []
-    signatures = (path.with_name(f"{path.name}.sig") for path in found)
+    signatures = map(signature_path, found)
     return [*found, *(path for path in signatures if path.exists())]

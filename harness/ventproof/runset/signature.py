@@ -14,9 +14,9 @@ from ventproof.log.signing import (
     SigningKey,
     fingerprint,
     is_signed,
-    signature_path,
     write_signature,
 )
+from ventproof.log.write import signature_path
 from ventproof.runset.manifest import Manifest, read_manifest
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import printable

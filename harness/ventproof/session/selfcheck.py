@@ -43,8 +43,7 @@ from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import (
     BenchFile,
     ContactOutput,
-    LevelOutput,
-    ResistanceOutput,
+    TerminalOutput,
     ValueOutput,
 )
 from ventproof_bench.rig.build import Rig, assemble
@@ -161,7 +160,7 @@ class _Terminals:
     def level(self, output: ValueOutput, value: float) -> float:
         return level_of(output, value)
 
-    def broken(self, output: LevelOutput | ResistanceOutput) -> float:
+    def broken(self, output: TerminalOutput) -> float:
         return end_levels(output).broken
 
     def pulses(self, output: ContactOutput, value: float) -> tuple[float, float]:
@@ -344,6 +343,19 @@ def what_it_decides(file: BenchFile, measured: Measured) -> Iterator[Decidable]:
                 stimulus_s=stimulus_s,
                 step=signal.step,
             )
+    delays_s = {loop.signal: loop.delay.worst_s for loop in measured.loops}
+    for name in file.positions:
+        bus = file.bus_of(name)
+        if bus in buses and name in delays_s:
+            every_s = file.buses[bus].poll_every
+            yield decidable(
+                file.traits(name),
+                buses[bus],
+                every_s=every_s,
+                refresh_s=delays_s[name],
+                stimulus_s=stimulus_s,
+                step=0.0,
+            )
 
 
 # the log's fields
@@ -366,6 +378,12 @@ def figures(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[tuple[
     for edges in measured.edges:
         fields = {"late": _quantiles(edges.late), "width": _quantiles(edges.width), "missing": edges.missing}
         yield "edges", {"output": edges.output, **fields}
+    for loop in measured.loops:
+        delay = {"delay": _quantiles(loop.delay)}
+        yield (
+            "loop",
+            _plain({"vent": loop.vent, "signal": loop.signal, "off_percent": loop.off_percent}) | delay,
+        )
     for name, rows in (
         ("feedback", measured.echoes),
         ("count", measured.counts),

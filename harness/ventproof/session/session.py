@@ -11,7 +11,7 @@ from pathlib import Path
 from platform import python_version
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.case.case import case_of
+from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
 from ventproof.log.encode import fields_of
 from ventproof.log.events import (
@@ -34,7 +34,7 @@ from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
-from ventproof.run.engine import Engine, Outcome
+from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -220,7 +220,6 @@ class Session:
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
-        names, notes = bound.outputs, self._notes(bound)
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
@@ -229,8 +228,7 @@ class Session:
             told = _Told(log, screen, real=real)
 
             async def main() -> Outcome:
-                rig = assemble(self.bench.model, seed=place.seed)
-                engine = Engine(profile.model, rig, case, record=told.take, output_names=names, notes=notes)
+                engine = self._engine(bound, case, told.take, place.seed)
                 return await engine.run(self.header(profile, place))
 
             screen.begin(title, case, longest_s(profile.model))
@@ -240,10 +238,22 @@ class Session:
                 raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
             finally:
                 screen.end()
-            settings = settings_of(told.of_settings, names)
+            settings = settings_of(told.of_settings, bound.outputs)
             return RunResult(
                 title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
             )
+
+    def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
+        """Return what runs a profile on a rig of the bench."""
+        return Engine(
+            bound.profile.model,
+            assemble(self.bench.model, seed=seed),
+            case,
+            record=record,
+            output_names=bound.outputs,
+            vent_names=bound.vents,
+            notes=self._notes(bound),
+        )
 
     def _notes(self, bound: Bound) -> list[str]:
         """Return what the record says of a profile on this bench; files by name, wherever they lay."""

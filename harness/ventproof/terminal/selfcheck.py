@@ -183,6 +183,10 @@ def _measured_table(measured: Measured) -> Table:
         for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
             row = map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
             table.add_row(Names(f"output {edges.output}: {what}"), *row)
+    for loop in measured.loops:
+        q = loop.delay
+        row = map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
+        table.add_row(Names(f"vent {loop.vent}: from its command to what shows it"), *row)
     for what, text in _bounds(measured):
         table.add_row(Names(what), "", "", "", Text(text))
     return table
@@ -203,6 +207,10 @@ def _bounds(measured: Measured) -> Iterator[tuple[str, str]]:
     for refresh in measured.refreshes:
         most = "" if isinf(refresh.at_most_s) else f" to {milliseconds(refresh.at_most_s)}"
         yield f"signal {refresh.signal}: refresh interval", f"{milliseconds(refresh.at_least_s)}{most}"
+
+    for loop in measured.loops:
+        if loop.off_percent is not None:
+            yield f"vent {loop.vent}: position held, off by", f"≤ {loop.off_percent:.2g} %"
 
 
 def _decidable_table(found: tuple[Decidable, ...]) -> Table:

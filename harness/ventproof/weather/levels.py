@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import count
 from math import isfinite
 from random import Random
-from typing import TYPE_CHECKING, Final, Literal, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import Edge
@@ -54,17 +54,16 @@ class LevelScale:
         return self.from_value * (1 - share) + self.to_value * share
 
 
-def current_scale(from_value: float, to_value: float) -> LevelScale:
-    """Return the 4-20 mA scale of a measuring range (IEC 60381-1; its title is from memory)."""
-    return LevelScale(from_value=from_value, to_value=to_value, from_level=4.0, to_level=20.0)
+def level_scale(levels: tuple[float, float], from_value: float, to_value: float) -> LevelScale:
+    """Return the scale of a measuring range.
 
-
-def voltage_scale(from_value: float, to_value: float) -> LevelScale:
-    """Return the 0-10 V scale of a measuring range. At 0 V a broken wire looks like the range's beginning."""
-    return LevelScale(from_value=from_value, to_value=to_value, from_level=0.0, to_level=10.0)
-
-
-Wiring = Literal["current", "voltage", "resistance"]
+    Args:
+        levels: at the two ends of the range, such as 4 and 20 mA (IEC 60381-1; its title is from memory), or 0 and
+            10 V, where a broken wire looks like the range's beginning.
+        from_value: one end of the range.
+        to_value: its other end.
+    """
+    return LevelScale(from_value=from_value, to_value=to_value, from_level=levels[0], to_level=levels[1])
 
 
 @final
@@ -76,12 +75,12 @@ class EndLevels:
     shorted: float
 
 
-END_LEVELS: Final[dict[Wiring, EndLevels]] = {
+END_LEVELS: Final[dict[str, EndLevels]] = {
     "current": EndLevels(broken=0.0, shorted=24.0),
     "voltage": EndLevels(broken=0.0, shorted=0.0),
     "resistance": EndLevels(broken=1e7, shorted=0.0),
 }
-"""Usual levels, in mA, V and ohm (common practice, no source).
+"""Usual levels by what the wire carries, in mA, V and ohm (common practice, no source).
 
 A shorted two-wire transmitter leaves the current to the supply and the input's protection: 24 mA stands for
 'well above 21 mA'. A broken voltage wire reads 0 V where the input pulls it down. A broken resistive wire

@@ -28,6 +28,11 @@ boards:
     cleared_by: {table: holding, address: 41, write: 1}
     then: off
 """
+TWIN = """\
+boards:
+  twin:
+    {bus: io, unit_id: 2, goes_safe_after: 2 s, then: off, fed_by: {table: coil, address: 1}}
+"""
 SAFE = "then: safe\n    safe_at: {rain: {table: holding, address: 32, bit: 0}}"
 
 
@@ -99,7 +104,7 @@ def test_the_record_says_what_makes_each_output_safe():
         ),
         (
             "boards:\n",
-            "boards:\n  twin: {bus: io, unit_id: 2, goes_safe_after: 2 s, then: off,\n    set_at: {table: holding, address: 1}}\n",
+            TWIN,
             "16:3: boards 'twin' and 'io' are both unit 2 on bus io",
         ),
         ("then: off", "then: off\n    fed_by: polls", "22:13: "),

@@ -13,7 +13,8 @@ from ventproof_bench.base.evidence import pulse_plan
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, TcpBus
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.mock.wires.modbus_server import Responder, Trouble
-from ventproof_bench.mock.wires.relay_boards import CoilBoard, ScpiBoard
+from ventproof_bench.mock.wires.relay_boards import CoilBoard
+from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 from ventproof_bench.mock.wires.stand import serve_tcp
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.outputs.line import LineOutputs

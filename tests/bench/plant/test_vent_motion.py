@@ -1,4 +1,4 @@
-"""The vent: courses worked out by hand, an independent simulation step by step, and the mock's drive beside it."""
+"""The vent: courses worked out by hand, an independent simulation step by step, and laws."""
 
 from itertools import pairwise
 from random import Random
@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
 from ventproof_bench.plant.vent import HEALTHY, Condition, Vent, VentTravel
 
 OPENS, CLOSES, OFF, BOTH = (
@@ -257,47 +256,6 @@ def test_a_simulation_step_by_step_sees_the_same_course(seed):
     assert max(abs(vent.position_at(ms / 1000) - place) for ms, place in enumerate(places)) < 1e-9
 
 
-# the mock's drive beside it
-
-
-def sent(vent, now_s, target):
-    """Set the contacts so that the drive stops at a target."""
-    here = vent.drive_at(now_s)
-    vent.switch(now_s, opens=target > here, closes=target < here)
-    if (there_s := vent.drive_reaches_s(target, now_s)) < float("inf"):
-        vent.switch(there_s, **OFF)
-
-
-@pytest.mark.parametrize("seed", range(45))
-def test_the_mocks_drive_goes_the_same_way_where_nothing_runs_on(seed):
-    """Ten random courses with targets and jams: both are at the same place at every breakpoint of either."""
-    random = Random(seed)
-    for _ in range(10):
-        full_s, dead_s = random.uniform(5, 200), random.choice((0.0, random.uniform(0, 3)))
-        jam = random.choice((None, random.uniform(0, 100)))
-        opening_jam = random.choice((None, None, random.uniform(0, 100)))
-        actuator = Actuator(
-            DriveTravel(
-                rate_percent_s=100 / full_s,
-                dead_time_s=dead_s,
-                stalls_at_percent=jam,
-                stalls_opening_percent=opening_jam,
-            ),
-            0.0,
-        )
-        vent = Vent(VentTravel(open_s=full_s, close_s=full_s, dead_time_s=dead_s), 0.0)
-        vent.apply(0.0, Condition(jams_closing_at_percent=jam, jams_opening_at_percent=opening_jam))
-        now_s = 0.0
-        for _ in range(12):
-            now_s += random.choice((random.uniform(0, 2), random.uniform(0, full_s)))
-            target = float(random.choice((0, 100, random.randint(0, 100))))
-            if target != actuator.target_percent:
-                actuator.command(target, now_s)
-                sent(vent, now_s, target)
-        instants = [t for drive in (actuator, vent) for t, _ in drive.breakpoints(now_s + full_s)]
-        assert max(abs(actuator.position_at(t) - vent.position_at(t)) for t in instants) < 1e-9
-
-
 # laws
 
 times = st.lists(st.integers(0, 3000), min_size=1, max_size=12, unique=True).map(sorted)
@@ -332,7 +290,7 @@ def befall(vent, at_s, happening):
         vent.switch(at_s, opens=opens, closes=closes)
 
 
-@settings(max_examples=150)
+@settings(max_examples=120)
 @given(travels, times, st.data())
 def test_nothing_breaks_the_laws_of_travel(travel, at_ds, data):
     """The past stays, time goes forward, and the vent keeps within its ends and its greatest rate."""
@@ -348,19 +306,22 @@ def test_nothing_breaks_the_laws_of_travel(travel, at_ds, data):
         assert abs(p1 - p0) <= fastest * (t1 - t0) * (1 + 1e-6) + 1e-9
 
 
-@settings(max_examples=150)
-@given(travels, times, st.data(), st.floats(0, 400), st.floats(0, 3))
-def test_contacts_set_as_early_as_allowed_leave_the_course_until_then(travel, at_ds, data, now_s, played_s):
-    """At the instant that `earliest_s` gives, contacts change nothing of the course before the other instant."""
+@settings(max_examples=120)
+@given(travels, times, st.data(), st.floats(0, 300), st.floats(0, 3))
+def test_contacts_set_as_early_as_allowed_leave_the_course_until_then(travel, at_ds, data, now_s, shown_s):
+    """At the instant that `earliest_s` gives, contacts change nothing of the course before the other instant.
+
+    Some of what was set before may have been set ahead.
+    """
     vent, same = Vent(travel, 0.0), Vent(travel, 0.0)
     for at in at_ds:
         happening = data.draw(st.tuples(st.booleans(), st.booleans()))
         befall(vent, at / 10, happening)
         befall(same, at / 10, happening)
-    until_s = max(now_s, at_ds[-1] / 10) + played_s
+    until_s = now_s + shown_s
     opens, closes = data.draw(st.tuples(st.booleans(), st.booleans()))
     at_s = vent.earliest_s(now_s, opens=opens, closes=closes, unchanged_until_s=until_s)
-    assert at_s >= max(now_s, at_ds[-1] / 10)
+    assert at_s >= now_s
     vent.switch(at_s, opens=opens, closes=closes)
     instants = [t for one in (vent, same) for t, _ in one.breakpoints(until_s)]
     assert max(abs(vent.position_at(t) - same.position_at(t)) for t in instants) < 1e-6

@@ -7,7 +7,8 @@ from pydantic import ValidationError
 
 from ventproof_bench.benchfile.model import ContactOutput, InProcessBus, SerialBus, TcpBus
 from ventproof_bench.drivers.driver import fastest_edge_s, find, names
-from ventproof_bench.mock.wires.relay_boards import FramesBoard, ScpiBoard
+from ventproof_bench.mock.wires.relay_boards import FramesBoard
+from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 from ventproof_bench.relays.frames import FramesOptions, Template, crc16_modbus, lrc, sum8, xor8
 
 

@@ -15,7 +15,8 @@ from ventproof_bench.benchfile.model import BusSpec, ContactOutput, InProcessBus
 from ventproof_bench.drivers.driver import Wiring, find
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.mock.wires.modbus_server import Responder
-from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, ScpiBoard, serve_control_lines
+from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, serve_control_lines
+from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
 from ventproof_bench.modbus.bus import ModbusBus
 

@@ -100,3 +100,16 @@ def test_the_margin_of_a_hold_is_what_trying_many_starts_finds() -> None:
         coarse = slope * (hold / 199 + last / 499) + 1e-9
         assert margin.low == pytest.approx(worst, abs=coarse), seed
         assert margin.high == pytest.approx(best, abs=coarse), seed
+
+
+def test_a_margin_holds_what_comes_before_the_greatest_rate_could_leave_the_tolerance() -> None:
+    """A vent that got 0.8 % away in 0.2 s, and came back, failed to move by 1 % by 0.2 %, not by more."""
+    trace = SignalTrace(SignalTraits(name="roof_vent", unit="%", rate_per_s=4.0))
+    watch = trace.watch(f.StartsMovingFormula(1.0, 2.0), Window(0.0, 0.0))
+    for i in range(-4, 60):
+        t = i * 0.05
+        trace.observe(Sample(50.0 - 4.0 * max(0.0, min(t, 0.4 - t)), t, t))
+    assert watch.ruling is not None
+    assert watch.ruling.verdict is Verdict.FAIL
+    assert watch.ruling.margin is not None
+    assert watch.ruling.margin.high == pytest.approx(-0.2)

@@ -101,15 +101,15 @@ def test_a_figure_says_verdict_reason_stimulus_deadline_and_target(verdict, runs
     for words in (
         verdict.upper(),
         "close rain",
-        "deadline 35 s",
-        "target 5 %",
+        "deadline 32 s",
+        "target 8 %",
         "s since the stimulus",
         "roof_vent, %",
     ):
         assert words in said
     assert roof(run).ruling.why in said
     assert root.get("role") == "img"
-    assert root.find(f"{SVG}title").text == f"{verdict}: roof_vent reaches 5 % ± 2 % within 35 s, holds 20 s"
+    assert root.find(f"{SVG}title").text == f"{verdict}: roof_vent reaches 8 % ± 2 % within 32 s, holds 20 s"
     assert roof(run).ruling.why in root.find(f"{SVG}desc").text
     assert of_class(root, "margin"), "the place that decides it is ringed"
 
@@ -327,8 +327,8 @@ def test_bare_readings_are_drawn_as_a_line_and_said_to_be_so(runs):
     ("response", "said"),
     [
         ("starts_moving: {by: 2 %, within: 5 s}", "moved by 2 %"),
-        ("{moves_at: 3.33 %/s, tolerance: 1 %/s, to: 5 %, within: 40 s}", "90 % of the way"),
-        ("{overshoots_at_most: 2 %, of: 5 %, for: 40 s}", "not beyond 3 %"),
+        ("{moves_at: 3.33 %/s, tolerance: 1 %/s, to: 8 %, within: 40 s}", "90 % of the way"),
+        ("{overshoots_at_most: 2 %, of: 8 %, for: 40 s}", "not beyond 6 %"),
         ("never_reverses: {by: 2 %, for: 40 s}", "watched for 40 s"),
         ("{stays_above: 3 %, for: 40 s}", "not below 3 %"),
         ("unchanged: {for: 2 s, tolerance: 2 %}", "unchanged ± 2 %"),
@@ -338,7 +338,7 @@ def test_bare_readings_are_drawn_as_a_line_and_said_to_be_so(runs):
 def test_every_kind_of_response_can_be_drawn(response, said, runs):
     """Each kind shows its own demand."""
     body = response.strip("{}") if response.startswith("{") else response
-    edited = RAIN.replace("reaches: $roof_in_rain, tolerance: $tolerance, within: 35 s, holds: 20 s", body)
+    edited = RAIN.replace("reaches: $roof_in_rain, tolerance: $tolerance, within: 32 s, holds: 20 s", body)
     run = decided_run(runs["pass"][0], read_profile("edited.yaml", edited))
     assert said in texts(response_figure(run, roof(run)))
 

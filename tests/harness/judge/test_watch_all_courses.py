@@ -10,6 +10,9 @@ from judge_cases import play
 from judge_courses import Courses
 from judge_grid import KINDS, Traits, compared, grid_case
 
+from ventproof.deciders import flags
+from ventproof.verdict.finding import Verdict
+
 PROVEN = (
     *("reaches", "hold", "stays", "returns", "starts", "unchanged", "overshoots", "reverses"),
     *("equals", "flag_unchanged", "flag_stays"),
@@ -27,7 +30,8 @@ def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
 @pytest.mark.parametrize("name", sorted(campaign.GENERATORS))
 def test_no_generator_finds_a_wrong_verdict(name: str) -> None:
     """Late polling, wide windows, time-outs, plateaus on limits, turns inside windows: no false pass, no false fail."""
-    count = 12 if name == "grids" else 240  # trying all courses takes its time
+    # Trying all courses takes its time, and so does moving two extreme vents.
+    count = {"grids": 12, "contacts": 100, "jumps": 120}.get(name, 240)
     said = [campaign.judged(name, seed) for seed in range(10_000, 10_000 + count)]
     assert not [what for _, what in said if what.startswith("wrong")]
     assert {what for _, what in said} >= {"pass", "fail"}
@@ -61,3 +65,17 @@ def test_windows_leave_little_open() -> None:
         one = grid_case(seed, PROVEN, Traits(wide=True))
         said[compared(one, play(one).verdict)] += 1
     assert said["open"] <= 1, said
+
+
+@pytest.mark.parametrize("most", [0, 3])
+def test_courses_of_a_state_that_go_on_together_open_verdicts_and_turn_none(
+    most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However few are followed one by one, what is decided is what all of them say."""
+    words = [grid_case(seed, FLAGS, Traits(wide=True, overlap=True)) for seed in range(300)]
+    exact = [play(one).verdict for one in words]
+    monkeypatch.setattr(flags, "_MOST_COURSES", most)
+    joined = [play(one).verdict for one in words]
+    pairs = {(one, other) for one, other in zip(exact, joined, strict=True) if one is not other}
+    assert all(other is Verdict.INCONCLUSIVE for _, other in pairs)
+    assert most or pairs, "nothing was joined"

@@ -16,9 +16,8 @@ from ventproof.log.signing import (
     readable_by_others,
     sign_log,
     signature_of,
-    signature_path,
 )
-from ventproof.log.write import RecordLog
+from ventproof.log.write import RecordLog, signature_path
 from ventproof_bench.base.errors import FileError, RecordError
 
 

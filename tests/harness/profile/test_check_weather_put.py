@@ -54,6 +54,60 @@ def test_what_a_register_cannot_put_is_refused(stimulus, column, says):
     assert says in str(problem)
 
 
+BROKEN = """
+  outside_temperature:
+    kind: level
+    driver: register
+    wired: {bus: unit, table: holding, address: 10, scale: 0.001}
+    signal: 4-20 mA
+    range: [-30 °C, 50 °C]
+    limits: [3 mA, 20.5 mA]
+"""
+
+
+def _module(more: str = "") -> str:
+    """Return the mock's bench with a current output whose module ends at 20.5 mA."""
+    head, _, rest = MOCK.partition("\n  outside_temperature:\n")
+    _, _, rest = rest.partition("\n  house_thermometer:\n")
+    return f"{head}{BROKEN}{more}\n  house_thermometer:\n{rest}"
+
+
+@pytest.mark.parametrize(
+    ("stimulus", "says"),
+    [
+        ("{write: outside_temperature, value: 55 °C}", "21 mA is beyond its `limits`, 3 mA to 20.5 mA"),
+        (
+            "{fail: outside_temperature, how: short}",
+            "cannot show a wire that is short: 24 mA is beyond its `limits`",
+        ),
+        (
+            "{fail: outside_temperature, how: open}",
+            "0 mA is beyond its `limits`, 3 mA to 20.5 mA; name a contact in series with it, `breaks_with:`, or",
+        ),
+    ],
+)
+def test_what_a_module_does_not_reach_is_refused(stimulus, says):
+    """Many modules end at 20 or 21 mA and above 0 mA; a broken wire then takes a relay."""
+    profile = read_profile("p.yaml", PROFILE.replace("STIMULUS", stimulus))
+    with pytest.raises(FileError) as caught:
+        bind(profile, read_bench("b.yaml", _module()), {})
+    (problem,) = caught.value.problems
+    assert says in str(problem)
+
+
+def test_a_relay_in_series_breaks_what_a_module_cannot():
+    """With `breaks_with` the level need not reach down to a broken wire."""
+    bench = _module("    breaks_with: wire\n").replace(
+        "\n  rain:\n",
+        "\n  wire: {driver: mock, wired: {input: rain_2}, at_rest: closed, safe: closed}\n  rain:\n",
+        1,
+    )
+    profile = read_profile("p.yaml", PROFILE.replace("STIMULUS", "{fail: outside_temperature, how: open}"))
+    assert (
+        bind(profile, read_bench("b.yaml", bench), {}).outputs["outside_temperature"] == "outside_temperature"
+    )
+
+
 @pytest.mark.parametrize(
     "stimulus",
     [

@@ -226,3 +226,46 @@ def test_a_broken_vane_has_the_levels_of_its_wires(signal, wiring):
     """A vane's wires break as any other's."""
     made = output(kind="level", signal=signal, range=("0 °", "360 °"))
     assert end_levels(made) == END_LEVELS[wiring]
+
+
+@pytest.mark.parametrize(
+    ("said", "value", "level"),
+    [
+        ({"kind": "level", "signal": "0-20 mA", "range": ("0 m/s", "50 m/s")}, 12.5, 5.0),
+        ({"kind": "level", "signal": "2-10 V", "range": ("0 %", "100 %")}, 25.0, 4.0),
+        ({"kind": "level", "signal": "ratio", "supply": "5 V", "range": ("0 %", "100 %")}, 30.0, 1.5),
+        ({"kind": "level", "signal": "ratio", "supply": "10 V", "range": ("100 %", "0 %")}, 30.0, 7.0),
+        (
+            {"kind": "resistance", "sensor": "potentiometer", "potentiometer": {"ohm": [20, 4980]}},
+            50.0,
+            2500.0,
+        ),
+        ({"kind": "resistance", "sensor": "potentiometer", "potentiometer": {"ohm": [1000, 0]}}, 10.0, 900.0),
+        ({"kind": "supply", "limits": ["0 V", "28 V"]}, 18.5, 18.5),
+    ],
+)
+def test_signals_carry_their_values(said, value, level):
+    """Straight lines between the ends that the bench file states, worked out by hand."""
+    assert level_of(output(**said), value) == pytest.approx(level)
+
+
+@pytest.mark.parametrize(
+    ("said", "value", "reason"),
+    [
+        (
+            {"kind": "level", "signal": "ratio", "supply": "5 V", "range": ("0 %", "100 %")},
+            101.0,
+            "stay from 0 to 100",
+        ),
+        ({"kind": "level", "signal": "2-10 V", "range": ("0 %", "100 %")}, -30.0, "would need -0.4 V"),
+        (
+            {"kind": "resistance", "sensor": "potentiometer", "potentiometer": {"ohm": [0, 1]}},
+            101.0,
+            "off the pot",
+        ),
+    ],
+)
+def test_a_potentiometer_shows_nothing_beyond_its_ends(said, value, reason):
+    """No wiper leaves its track, and no divider gives more than its supply."""
+    with pytest.raises(ValueError, match=reason):
+        level_of(output(**said), value)

@@ -161,7 +161,7 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
         ("{wind: cups, speed: 500 m/s}", "faster than the limit of 100 Hz; stay below"),
         ("{wind: cupz, speed: 5 m/s}", "'cupz' is not among the outputs .* did you mean 'cups'"),
         ("{fail: cups, how: opne}", "did you mean 'open'"),
-        ("{fail: rain, how: open}", "'rain' on bench .* is a plain contact; use `open` for a broken wire"),
+        ("{fail: rain, how: jump, by: 1 m/s}", "'rain' on bench .* is a contact and shows no value"),
         ("{fail: house_temperature, how: open}", "is a register, and no sensor that could fail"),
         ("{mend: cups}", "'cups' has not failed; use `fail` first"),
         ("{write: outside_temperature, value: -300 °C}", "-300.0 °C is outside what IEC 60751 covers"),
@@ -171,6 +171,40 @@ def test_weather_that_cannot_be_is_refused_before_anything_moves(do, reason, run
     """A slip, a missing sensor or a wind that the output cannot play is found with its line."""
     with pytest.raises(FileError, match=rf"(?s)profile\.yaml:\d+:\d+: .*{reason}"):
         run(profile_text([do], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
+
+
+@pytest.mark.parametrize(
+    ("how", "before", "seen"),
+    [("open", "close", "off"), ("short", "open", "on"), ("stuck", "open", "off"), ("stuck", "close", "on")],
+)
+def test_a_contact_that_failed_hides_what_it_is_told_until_it_is_mended(run, how, before, seen):
+    """A cut wire stays open, a shorted or welded one closed; moved meanwhile, the contact shows it once mended."""
+    after, shown = ("open", "off") if before == "close" else ("close", "on")
+    do = [
+        f"{{{before}: rain}}",
+        "{wait: 130 s}",
+        f"{{fail: rain, how: {how}, label: failed}}",
+        "{wait: 130 s}",
+    ]
+    do += [f"{{{after}: rain, label: unseen}}", "{wait: 20 s}", "{mend: rain, label: mended}"]
+    expect = [
+        f"{{signal: rain_override, equals: {seen}, within: 125 s, after: failed, already_so: enough}}",
+        "{signal: rain_override, unchanged: {for: 15 s}, after: unseen}",
+        f"{{signal: rain_override, equals: {shown}, within: 125 s, after: mended, already_so: enough}}",
+    ]
+    result = run(profile_text(do, expect))
+    assert result.outcome.verdict == "pass", result.findings
+    said = [event["said"] for event in events_of(result, "stimulus")]
+    assert f"{after} rain, unseen" in said
+
+
+def test_a_leaking_contact_chatters(run):
+    """A plain contact opens and closes by itself, and every closure is in the log."""
+    do = ["{fail: rain, how: chatter, every: 500 ms, label: leaks}", "{wait: 30 s}", "{mend: rain}"]
+    text = profile_text(do, ["{signal: rain_contact, equals: on, within: 3 s, after: leaks}"])
+    result = run(text.replace("rain_override: flag}", "rain_contact: flag}"))
+    assert result.outcome.verdict == "pass", result.findings
+    assert len(closures(result, "rain")) == pytest.approx(30, abs=8)
 
 
 def test_a_mended_wire_needs_something_to_show(run):

@@ -1,11 +1,15 @@
 """Analogue scales, current bands and digital input levels."""
 
+from functools import partial
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof.weather.levels import END_LEVELS, LevelScale, current_scale, voltage_scale
+from ventproof.weather.levels import END_LEVELS, LevelScale, level_scale
 
+current_scale = partial(level_scale, (4.0, 20.0))
+voltage_scale = partial(level_scale, (0.0, 10.0))
 FEW = settings(max_examples=60, deadline=None)
 ends = st.floats(-500, 500)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Any, Final, cast, final
 
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
 
 
 @final
-class _Relays:
+class Relays:
     """Relays that tell of a change, and of a change only."""
 
     def __init__(self, switches: Switches) -> None:
@@ -28,6 +27,7 @@ class _Relays:
         self.closed = dict.fromkeys(switches, False)
 
     def put(self, channel: int, *, closed: bool) -> None:
+        """Close or open a relay."""
         if self.closed[channel] != closed:
             self.closed[channel] = closed
             self._switches[channel](closed)
@@ -42,7 +42,7 @@ class CoilBoard:
     """
 
     def __init__(self, switches: Switches) -> None:
-        self._relays = _Relays(switches)
+        self._relays = Relays(switches)
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:  # noqa: ARG002 - the protocol
         """Return coils."""
@@ -69,7 +69,7 @@ class FramesBoard:
     _SIZE: Final = 4
 
     def __init__(self, switches: Switches, *, answers: bool = True) -> None:
-        self._relays = _Relays(switches)
+        self._relays = Relays(switches)
         self._answers = answers
         self._heard = b""
 
@@ -88,115 +88,6 @@ class FramesBoard:
                 answer = bytes([self._ANSWER, channel, state])
                 replies.append((0.0, answer + bytes([sum(answer) % 256])))
         return replies if self._answers else []
-
-
-@final
-class ScpiBoard:
-    """A switch that speaks a useful part of SCPI, short and long forms; a `base.protocols.Peer`.
-
-    Sources: SCPI-99 volume 1, 6.2.1 (short and long forms) and volume 2, 21.8 (error numbers and texts);
-    IEEE 488.2 (common commands, program messages separated by semicolons, responses ended by a line feed).
-    """
-
-    _QUEUE: Final = 10
-
-    def __init__(self, switches: Switches) -> None:
-        self._relays = _Relays(switches)
-        self._errors: list[str] = []
-        self._heard = b""
-
-    def exchange(self, data: bytes, now_s: float) -> Sequence[tuple[float, bytes]]:  # noqa: ARG002 - the protocol
-        """Take bytes; carry out every whole line, and answer its queries in one line."""
-        *lines, self._heard = (self._heard + data).split(b"\n")
-        replies = []
-        for line in lines:
-            answers = [self._do(message.strip()) for message in line.decode("ascii", "replace").split(";")]
-            if said := [answer for answer in answers if answer is not None]:
-                replies.append((0.0, ";".join(said).encode() + b"\n"))
-        return replies
-
-    def _do(self, message: str) -> str | None:
-        header, _, argument = message.partition(" ")
-        for notation, action in _ACTIONS.items():
-            if _matches(header, notation):
-                return action(self, argument.strip())
-        if message:
-            self._error(-113, "Undefined header")
-        return None
-
-    def _error(self, number: int, text: str) -> None:
-        if len(self._errors) < self._QUEUE:
-            self._errors.append(f'{number},"{text}"')
-        else:
-            self._errors[-1] = '-350,"Queue overflow"'
-
-    def _channels(self, argument: str) -> list[int]:
-        """Return the channels of a list such as (@1,3:4); of a bad one nothing, and an error is queued."""
-        if not argument:
-            self._error(-109, "Missing parameter")
-            return []
-        listed = re.fullmatch(r"\(@(\d+(?::\d+)?(?:,\d+(?::\d+)?)*)\)", argument.replace(" ", ""))
-        if listed is None:
-            self._error(-102, "Syntax error")
-            return []
-        channels: list[int] = []
-        for part in listed[1].split(","):
-            first, _, last = part.partition(":")
-            channels += range(int(first), int(last or first) + 1)
-        if not set(channels) <= set(self._relays.closed):
-            self._error(-222, "Data out of range")
-            return []
-        return channels
-
-    def switch(self, argument: str, *, closed: bool) -> None:
-        """Close or open the listed channels."""
-        for channel in self._channels(argument):
-            self._relays.put(channel, closed=closed)
-
-    def state(self, argument: str) -> str | None:
-        """Answer 1 or 0 for every listed channel."""
-        channels = self._channels(argument)
-        return ",".join(str(int(self._relays.closed[c])) for c in channels) if channels else None
-
-    def closed_list(self) -> str:
-        """Answer the list of closed channels."""
-        return f"(@{','.join(str(c) for c, closed in self._relays.closed.items() if closed)})"
-
-    def next_error(self) -> str:
-        """Answer the oldest error, and forget it."""
-        return self._errors.pop(0) if self._errors else '0,"No error"'
-
-    def clear(self) -> None:
-        """Forget all errors."""
-        self._errors.clear()
-
-    def reset(self) -> None:
-        """Open every channel."""
-        for channel in self._relays.closed:
-            self._relays.put(channel, closed=False)
-
-
-def _matches(header: str, notation: str) -> bool:
-    """Whether a header means a command in SCPI's notation: ROUTe:CLOSe? is ROUT:CLOS? and route:close?."""
-    words, known = header.upper().removeprefix(":").split(":"), notation.split(":")
-    return len(words) == len(known) and all(
-        word in (k.upper(), re.sub("[a-z]", "", k)) for word, k in zip(words, known, strict=True)
-    )
-
-
-_ACTIONS: Final[dict[str, Callable[[ScpiBoard, str], str | None]]] = {
-    "*IDN?": lambda _, __: "ventproof,mock switch,0,1",
-    "*OPC?": lambda _, __: "1",
-    "*CLS": lambda board, _: board.clear(),
-    "*RST": lambda board, _: board.reset(),
-    "ROUTe:CLOSe": lambda board, channels: board.switch(channels, closed=True),
-    "ROUTe:OPEN": lambda board, channels: board.switch(channels, closed=False),
-    "ROUTe:OPEN:ALL": lambda board, _: board.reset(),
-    "ROUTe:CLOSe?": lambda board, channels: board.state(channels),
-    "ROUTe:CLOSe:STATe?": lambda board, _: board.closed_list(),
-    "SYSTem:ERRor?": lambda board, _: board.next_error(),
-    "SYSTem:ERRor:NEXT?": lambda board, _: board.next_error(),
-}
 
 
 @final

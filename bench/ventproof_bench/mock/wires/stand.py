@@ -16,7 +16,8 @@ from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import build
 from ventproof_bench.mock.wires.board_watchdog import WatchedBoard
 from ventproof_bench.mock.wires.modbus_server import Responder
-from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, ScpiBoard, serve_control_lines
+from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, serve_control_lines
+from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator
