@@ -11,17 +11,20 @@ from __future__ import annotations
 import random
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any
 
-from judge_cases import Case, Truth, drift_of, play, runs_in, wrong
+from judge_cases import Case, Truth, play, wrong
+from judge_contacts import contacts_case
+from judge_draws import polls, question
 from judge_grid import compared, grid_case
 from judge_hard import hard_case
+from judge_jumps import jumps_case
 from judge_stories import story_case
 
 from ventproof.deciders import formulas as f
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.evidence import SignalTraits, Window
 
 
 def _travel(r: random.Random, rate: float, start: float, length: float) -> Truth:
@@ -60,26 +63,6 @@ def _jumps(r: random.Random, keeps: float, start: float, length: float, unit: st
     return Truth(ts, xs, steps=True)
 
 
-def _polls(
-    r: random.Random, x: Truth, read: Callable[[float], float], refresh: float, until: float
-) -> Iterator[Any]:
-    interval = r.choice([0.05, 0.1, 0.1, 0.25, 0.5, 1.0, 3.0])
-    phase, t = r.random() * (refresh or 1), x.ts[0] + r.random()
-    drops, lates = r.choice([0, 0, 0.02, 0.2]), r.choice([0, 0, 0.1])
-    while t < until:
-        trip = r.uniform(0.001, 0.04) if r.random() >= lates else r.uniform(0.1, 1.0)
-        if r.random() < drops:
-            yield Gap("unit", t, t + 0.5, "timeout")
-            t += 0.5
-        else:
-            tau = t + r.random() * trip
-            if refresh:
-                tau = (tau - phase) // refresh * refresh + phase
-            yield Sample(read(x.at(tau)), t, t + trip)
-            t += trip
-        t += interval * r.uniform(0.7, 1.3) if r.random() < 0.5 else interval
-
-
 def case(seed: int) -> Case:
     """Return one random case."""
     r = random.Random(seed)
@@ -99,7 +82,7 @@ def case(seed: int) -> Case:
         value += r.uniform(-accuracy, accuracy)
         return round(value / step) * step if step else value
 
-    evidence = list(_polls(r, truth, read, refresh, start + 75))
+    evidence = list(polls(r, truth, read, refresh, start + 75))
     declared = rate if r.random() < 0.95 else None
     traits = SignalTraits(
         name="vent",
@@ -108,53 +91,7 @@ def case(seed: int) -> Case:
         rate_per_s=declared,
         refreshed_every_s=refresh,
     )
-    return Case(traits, evidence, _question(r, truth, s), stimulus, s, truth)
-
-
-def _near(r: random.Random, value: float) -> float:
-    return max(0.01, value + r.choice([-1, 1]) * r.choice([0.01, 0.1, 0.5, 1, 3]) * r.random())
-
-
-def _question(r: random.Random, x: Truth, s: float) -> Any:  # noqa: PLR0911 - one a kind
-    span = r.uniform(1, 25)
-    values = [v for _, v in x.between(s, s + span)]
-    y0, last = values[0], values[-1]
-    tolerance = r.choice([0.5, 1.0, 2.0, 3.0])
-    kind = r.randrange(9)
-    if kind <= 1:
-        hold = r.choice([0.0, 0.0, r.uniform(0.1, 8), 20.0])
-        target = last + r.uniform(-1.5, 1.5) * tolerance
-        runs = runs_in(x, s, s + 45, target - tolerance, target + tolerance)
-        arrival = runs[0][0] - s if runs else span
-        return f.ReachesFormula(target, tolerance, _near(r, arrival), hold)
-    if kind == 2:
-        low, high = min(values), max(values)
-        return f.StaysFormula(
-            None if r.random() < 0.3 else low + r.uniform(-2, 0.5), high + r.uniform(-0.5, 2), span
-        )
-    if kind == 3:
-        target = last + r.uniform(-1.5, 1.5) * tolerance
-        runs = runs_in(x, s, s + 45, target - tolerance, target + tolerance)
-        arrival = runs[0][0] - s if runs else span
-        first = r.choice([0.0, _near(r, arrival)])
-        return f.ReturnsFormula(
-            target, tolerance, first, max(first, _near(r, arrival)) + r.choice([0.0, 0.5, 5])
-        )
-    drift = drift_of(x, s, span)
-    if kind == 4:
-        return f.StartsMovingFormula(_near(r, drift), span)
-    if kind == 5:
-        return f.UnchangedFormula(_near(r, drift), span)
-    if kind == 6:
-        target = r.choice([last, max(values), min(values)]) + r.uniform(-1, 1)
-        beyond = max(values) - target if y0 < target else target - min(values)
-        return f.OvershootsAtMostFormula(_near(r, max(0.0, beyond)), target, span)
-    if kind == 7:
-        return f.NeverReversesFormula(r.choice([0.1, 0.5, 1.0, 2.0, 4.0]), span)
-    rate = abs(last - y0) / span
-    return f.MovesAtFormula(
-        _near(r, r.choice([rate, 3.57, 1.0])), r.choice([0.1, 0.5, 1.0]), last, _near(r, span)
-    )
+    return Case(traits, evidence, question(r, truth, s), stimulus, s, truth)
 
 
 def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refresh: float) -> Case:
@@ -167,7 +104,7 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     def read(value: float) -> float:
         return float((value + offset) % wraps) if wraps else value
 
-    evidence = list(_polls(r, truth, read, refresh, start + 75))
+    evidence = list(polls(r, truth, read, refresh, start + 75))
     declared = None if unit == "count" or r.random() < 0.1 else keeps
     traits = SignalTraits(
         name="word", unit=unit, keeps_for_s=declared, refreshed_every_s=refresh, wraps_at=wraps
@@ -175,19 +112,17 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     span = r.uniform(0.5, 15)
     changes = [t - s for t in truth.ts if t > s]
     near = max(0.01, r.choice(changes[:4]) + r.uniform(-0.5, 0.5))
-    question: Any
+    asked: Any
     if unit == "count":
         done = round(truth.at(s + span) - truth.at(s))
-        question = f.CountsFormula(max(0, done + r.choice([0, 0, 0, 1, -1])), span)
+        asked = f.CountsFormula(max(0, done + r.choice([0, 0, 0, 1, -1])), span)
         if r.random() < 0.2:
-            question = f.UnchangedFormula(None, near)
+            asked = f.UnchangedFormula(None, near)
     elif r.random() < 0.6:
-        question = f.EqualsFormula(float(r.randrange(2 if unit == "flag" else 4)), near)
+        asked = f.EqualsFormula(float(r.randrange(2 if unit == "flag" else 4)), near)
     else:
-        question = r.choice(
-            [f.UnchangedFormula(None, near), f.StaysFormula(None, r.choice([0.0, 1.0]), near)]
-        )
-    return Case(traits, evidence, question, stimulus, s, truth)
+        asked = r.choice([f.UnchangedFormula(None, near), f.StaysFormula(None, r.choice([0.0, 1.0]), near)])
+    return Case(traits, evidence, asked, stimulus, s, truth)
 
 
 Generator = Callable[[int], Case]
@@ -197,6 +132,8 @@ GENERATORS: dict[str, Generator] = {
     "hard": hard_case,
     "grids": grid_case,
     "stories": story_case,
+    "contacts": contacts_case,
+    "jumps": jumps_case,
 }
 """From a seed to a case; `grids` has cases of which all courses can be tried."""
 

@@ -125,7 +125,7 @@ def loop_bench(bus: Mapping[str, Any], **vent: Any) -> BenchFile:
 
 
 def worst_error(module: DrivenModule, seen: Sequence[Poll]) -> tuple[float, float]:
-    """Return how far what was shown was from the ideal vent at most, and how far it may be, % open.
+    """Return how far what was shown was from the ideal vent at most, % open, and the most of its bound that it took.
 
     The bound is that of the loop's timing: half a window for each edge so far, half a hold and what one round's writes
     take longer than another's, the lag that neither dead time nor run-on pays, and half a count.
@@ -137,11 +137,11 @@ def worst_error(module: DrivenModule, seen: Sequence[Poll]) -> tuple[float, floa
     hold_s = max(b_s - a[0] for a, b_s in holds)
     writes = [w for poll in seen if poll.table == PLAYED and (w := poll.replied_s - poll.requested_s) > 0]
     lag_s, jitter_s = window_s + max(writes), max(writes) - min(writes)
-    ideal, worst, excess = module.ideal(), 0.0, 0.0
+    ideal, worst, share = module.ideal(), 0.0, 0.0
     for (at_s, percent), until_s in holds:
         edges = sum(module.begins_s + edge[0] <= until_s for edge in module._course)
         late_s = max(0.0, lag_s - min(TRAVEL.dead_time_s, TRAVEL.coast_s))
         bound = RATE * (edges * window_s / 2 + hold_s / 2 + jitter_s + late_s) + 0.005
         error = max(abs(percent - ideal.position_at(t)) for t in (at_s, until_s))
-        worst, excess = max(worst, error), max(excess, error - bound)
-    return worst, excess
+        worst, share = max(worst, error), max(share, error / bound)
+    return worst, share

@@ -30,10 +30,11 @@ class Window:
         return Window(self.earliest_s, self.latest_s + by_s)
 
 
-@final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignalTraits:
     """What a bench file declares of a signal, as the judge needs it. Values are in the signal's unit.
+
+    One that is reckoned from others says more (`plant.contacts`).
 
     Attributes:
         name: the signal's name in the bench file.
@@ -44,6 +45,8 @@ class SignalTraits:
         refreshed_every_s: a reading may be this much older than its request.
         keeps_for_s: a flag or state keeps a value at least this long, or None when nothing was declared.
         wraps_at: a counter returns to 0 on reaching this count, or None.
+        jumps_to: values to which a position that the unit reckons may jump when it finds its reference.
+        jumps_by: how far such a jump goes at most.
     """
 
     name: str
@@ -54,6 +57,8 @@ class SignalTraits:
     refreshed_every_s: float = 0.0
     keeps_for_s: float | None = None
     wraps_at: int | None = None
+    jumps_to: tuple[float, ...] = ()
+    jumps_by: float = 0.0
 
 
 def is_discrete(unit: str) -> bool:

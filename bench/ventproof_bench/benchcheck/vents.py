@@ -13,7 +13,7 @@ from ventproof_bench.yamlfile.load import Loaded
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.vents import EndSwitch, Plays, Potentiometer, VentSpec
@@ -31,8 +31,6 @@ def vents_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, vent in vents.items():
         path: Path = ("vents", name)
         yield from _command_problems(bench, path, vent)
-        for flag in vent.known_at:
-            yield from _is_flag(bench, (*path, "known_at", flag), flag)
         if vent.plays is not None:
             yield from _plays_problems(bench, (*path, "plays"), vent.plays)
     yield from _shared_outputs(bench)
@@ -49,19 +47,21 @@ def _command_problems(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> I
             reason = f"signal {vent.follows!r} is in {signal.unit}"
             yield bench.problem((*path, "follows"), reason, "a drive's command is a position, in %")
         return
+    places: list[tuple[Path, str]] = [((*path, "known_at", flag), flag) for flag in vent.known_at]
+    contacts = zip(("opens_on", "closes_on"), vent.commanded_by, strict=True)
     wrong = False
-    for key, flag in (("opens_on", vent.opens_on), ("closes_on", vent.closes_on)):
-        for problem in _is_flag(bench, (*path, key), flag):
+    for place, flag in [*(((*path, key), flag) for key, flag in contacts), *places]:
+        for problem in _is_flag(bench, place, flag):
             wrong = True
             yield problem
     if not wrong:
         yield from _one_read(bench, path, vent)
+        if vent.plays is None:
+            yield from _keeps_problems(bench, path, vent)
 
 
-def _is_flag(bench: Loaded[BenchFile], path: Path, name: str | None) -> Iterator[Problem]:
+def _is_flag(bench: Loaded[BenchFile], path: Path, name: str) -> Iterator[Problem]:
     signals = bench.model.registers
-    if name is None:
-        return
     if name not in signals:
         yield bench.problem(path, f"there is no signal {name!r} in registers", nearest(name, signals))
     elif signals[name].unit != FLAG_UNIT:
@@ -69,21 +69,42 @@ def _is_flag(bench: Loaded[BenchFile], path: Path, name: str | None) -> Iterator
 
 
 def _one_read(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[Problem]:
-    """Both contacts of a drive must come in one reply: what is read apart may have been so at different instants."""
-    registers = bench.model.registers
-    opens, closes = (registers[name] for name in vent.commanded_by)
-    if opens.bus == closes.bus and opens.bus in bench.model.buses:
-        its = {name: spec for name, spec in registers.items() if spec.bus == opens.bus}
+    """Contacts of a drive and flags of places must come in one reply: read apart, they are of different instants."""
+    registers, flags = bench.model.registers, vent.flags
+    buses = {registers[name].bus for name in flags}
+    reads: Sequence[set[str]] = ()
+    if len(buses) == 1 and (bus := buses.pop()) in bench.model.buses:
+        its = {name: spec for name, spec in registers.items() if spec.bus == bus}
         try:
-            reads = plan_reads(its, bench.model.buses[opens.bus]).reads
+            reads = [
+                {field[0] for field in read.fields} for read in plan_reads(its, bench.model.buses[bus]).reads
+            ]
         except (Refusal, ValueError):
             return  # told where the signal stands
-        if any({vent.opens_on, vent.closes_on} <= {field[0] for field in read.fields} for read in reads):
-            return
+    if any(set(flags) <= read for read in reads):
+        return
     hint = "give them neighbouring addresses of one table, or raise `longest_gap`"
-    yield bench.problem(
-        (*path, "closes_on"), f"{vent.opens_on!r} and {vent.closes_on!r} are not read in one request", hint
-    )
+    with_contacts = next((read for read in reads if set(flags[:2]) <= read), None)
+    if with_contacts is None:
+        reason = f"{vent.opens_on!r} and {vent.closes_on!r} are not read in one request"
+        yield bench.problem((*path, "closes_on"), reason, hint)
+        return
+    for flag in (flag for flag in flags[2:] if flag not in with_contacts):
+        reason = f"{flag!r} is not read in one request with {vent.opens_on!r} and {vent.closes_on!r}"
+        yield bench.problem((*path, "known_at", flag), reason, hint, at_key=True)
+
+
+def _keeps_problems(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[Problem]:
+    """What may change and change back between two readings tells of no position."""
+    for key, name in zip(("opens_on", "closes_on"), vent.commanded_by, strict=True):
+        flag = bench.model.registers[name]
+        span_s = bench.model.buses[flag.bus].poll_every + flag.refreshed_every
+        if (flag.keeps_for or 0.0) <= span_s:
+            reason = f"{name!r} may change and change back between two readings, {span_s:g} s apart"
+            hint = (
+                f"declare how long it keeps a value, `keeps_for`, more than {span_s:g} s, or poll more often"
+            )
+            yield bench.problem((*path, key), reason, hint)
 
 
 def _plays_problems(bench: Loaded[BenchFile], path: Path, plays: Plays) -> Iterator[Problem]:

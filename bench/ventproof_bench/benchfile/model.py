@@ -559,7 +559,8 @@ class BenchFile(FileModel):
         spec = self.signals[signal]
         if isinstance(spec, SignalSpec):
             return spec.traits(signal)
-        return self.vents[spec.position_of].traits(signal)
+        vent = self.vents[spec.position_of]
+        return vent.traits(signal, [self.traits(flag) for flag in vent.flags])
 
     @property
     def virtual(self) -> bool:

@@ -110,6 +110,8 @@ class SignalSpec(Location):
             refreshed_every_s=self.refreshed_every,
             keeps_for_s=self.keeps_for,
             wraps_at=2**bits if bits and self.unit == "count" else None,
+            jumps_to=tuple(value.value for value in self.jumps_to or ()),
+            jumps_by=self.jumps_by.value if self.jumps_by else 0.0,
         )
 
 

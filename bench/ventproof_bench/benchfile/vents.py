@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
@@ -9,6 +10,8 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, parse_as, span_text
+from ventproof_bench.plant.contacts import ReckonedTraits
+from ventproof_bench.plant.reckoned import TravelRange
 from ventproof_bench.yamlfile.fields import AnyQuantity, ContactState, FileModel, Name
 
 Between = tuple[float, float]
@@ -224,9 +227,37 @@ class VentSpec(FileModel):
         """The fastest that it can move, %/s."""
         return FULL_PERCENT / min(self.full_travel.open[0], self.full_travel.close[0])
 
-    def traits(self, signal: str) -> SignalTraits:
-        """Return what the judge needs to know of the position, as the signal of this name."""
-        position = self.plays.position if self.plays is not None else None
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What is read of a vent that is followed only: its two contacts, and the flags of known places."""
+        return (*self.commanded_by, *self.known_at)
+
+    def traits(self, signal: str, flags: Sequence[SignalTraits]) -> SignalTraits:
+        """Return what the judge needs to know of the position, as the signal of this name.
+
+        Args:
+            signal: its name.
+            flags: of a vent that is followed only, what is declared of its `flags`.
+        """
+        if self.plays is None:
+            return ReckonedTraits(
+                name=signal,
+                unit="%",
+                rate_per_s=self.rate_per_s,
+                refreshed_every_s=max(flag.refreshed_every_s for flag in flags),
+                keeps_for_s=min(contact.keeps_for_s or 0.0 for contact in flags[:2]),
+                travel=TravelRange(
+                    open_s=self.full_travel.open,
+                    close_s=self.full_travel.close,
+                    dead_time_s=self.dead_time,
+                    coast_s=self.coast,
+                    play_percent=self.play,
+                    both=self.both,
+                ),
+                flags=self.flags,
+                known_at=tuple(place.value for place in self.known_at.values()),
+            )
+        position = self.plays.position
         return SignalTraits(
             name=signal,
             unit="%",

@@ -182,6 +182,12 @@ class DriveMotion:
             last = point
         return math.inf
 
+    def moves(self, from_s: float) -> bool:
+        """Return whether drive or vent, as planned, will be anywhere else than at an instant at some time after it."""
+        _, drive_percent, vent_percent, _ = self.at(from_s)
+        later = self._points[bisect_right(self._points, from_s, key=_AT) :]
+        return any(point[1:3] != (drive_percent, vent_percent) for point in later)
+
     def turns(self, way: Way, from_s: float, until_s: float) -> bool:
         """Return whether the drive turns a way, held by an end or not, at some time between two instants."""
         ends_s = math.inf

@@ -1,8 +1,9 @@
 """A vent that a bench plays: moved by readings of its commands, and shown for a while at a time (pure).
 
 What was shown is never taken back. An edge of the commands is entered in the middle of the window in which it was
-seen, or later: where it leaves what was shown as it was. A drive's own dead time and run-on pay for that as far as they
-reach.
+seen, or later: where it leaves what was shown as it was. A drive's own dead time and run-on pay for that as far as
+they reach. So what is shown is off the ideal vent by no more than the interval that contacts leave, the travel of half
+a hold, that of the lag which is not paid for, and half a step of the output.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ class PlayedVent:
         return self.shown_until_s
 
     def apply(self, condition: Condition) -> float:
-        """Set what has befallen the vent, in place of what had before, as soon as nothing is taken back; return when."""
+        """Set what has befallen the vent, for what had before, as soon as nothing is taken back; return when."""
         at_s = max(self.shown_until_s, self._entered_s)
         self.vent.apply(at_s, condition)
         self._follower.forget()

@@ -108,7 +108,13 @@ class ReckonedVent:
         self._reckoning = _Reckoning(name, travel)
 
     def observe(
-        self, window: Window, *, opens: bool, closes: bool, known: Sequence[bool] = ()
+        self,
+        window: Window,
+        *,
+        opens: bool,
+        closes: bool,
+        known: Sequence[bool] = (),
+        fresh: bool = False,
     ) -> list[PositionBounds]:
         """Take one reading of contacts and flags; return the bounds that no later reading will sharpen.
 
@@ -119,6 +125,7 @@ class ReckonedVent:
             opens: the contact that opens.
             closes: the contact that closes.
             known: the flags of `known_at`.
+            fresh: something happened since the reading before, so that no contact need have kept its value.
 
         Raises:
             EvidenceError: a flag and the contacts contradict each other.
@@ -128,13 +135,13 @@ class ReckonedVent:
         if last is None:
             reckoning.begin(window)
         else:
-            sure = window.latest_s - last.window.earliest_s < self._keeps_s
+            sure = not fresh and window.latest_s - last.window.earliest_s < self._keeps_s
             pair = _Pair(
                 window.latest_s,
                 _between(last.opens, opens, sure=sure),
                 _between(last.closes, closes, sure=sure),
             )
-            reckoning.pairs.append(pair)
+            reckoning.pair(pair)
             bounds = reckoning.advance(window.earliest_s)
         reckoning.met += [
             _Met(window.earliest_s, window.latest_s, percent)
@@ -143,6 +150,17 @@ class ReckonedVent:
         ]
         self._last = _Reading(window, opens, closes)
         return bounds
+
+    @property
+    def rests(self) -> bool:
+        """Whether the bounds stay as they are for as long as everything is read as it was read last."""
+        return self._last is not None and self._reckoning.rests()
+
+    def skip(self, window: Window) -> None:
+        """Go on, at rest, as if everything had been read as before again and again, the last time in this window."""
+        assert self._last is not None, "it rests"
+        self._reckoning.skip(window)
+        self._last = self._last._replace(window=window)
 
     def provisional(self, until_s: float) -> list[PositionBounds]:
         """Return the bounds from the last reading's earliest instant on as they stand: since then all may happen."""
@@ -169,6 +187,7 @@ class _Reckoning:
             _gear(travel, travel.close_s, travel.open_s),
         )
         self.extremes: tuple[DriveMotion, ...] = ()
+        self._last = _Pair(-math.inf)  # the pair that came last, even if it counts no more
         self._told: tuple[Way, ...] = (1, 1)
         self._now_s = 0.0
 
@@ -182,12 +201,41 @@ class _Reckoning:
             self.extremes += (extreme,)
         self.pairs.append(_Pair(window.latest_s))
 
+    def pair(self, pair: _Pair) -> None:
+        """Take what the next two neighbouring readings say."""
+        self.pairs.append(pair)
+        self._last = pair
+
     def fork(self) -> _Reckoning:
         """Return one of its own that goes on from here."""
         other = copy(self)
         other.pairs, other.met = self.pairs.copy(), self.met.copy()
         other.extremes = tuple(extreme.fork() for extreme in self.extremes)
         return other
+
+    def rests(self) -> bool:
+        """Return whether nothing moves, whatever stays as it is."""
+        last = self._last
+        if _UNKNOWN in {last.opens, last.closes} or self._ways([last]) != self._told:
+            return False
+        if any(pair[1:] != last[1:] for pair in self.pairs):
+            return False
+        highest, lowest = (extreme.at(self._now_s).vent_percent for extreme in self.extremes)
+        if any(not OPEN_PERCENT - lowest == highest == met.percent for met in self.met):
+            return False
+        return not any(extreme.moves(self._now_s) for extreme in self.extremes)
+
+    def skip(self, window: Window) -> None:
+        """Go on to a window at rest."""
+        self._now_s = window.earliest_s
+        self.pair(self._last._replace(until_s=window.latest_s))
+        self.pairs = [pair for pair in self.pairs[-1:] if pair.until_s > self._now_s]
+        self.met = [
+            met._replace(from_s=window.earliest_s, until_s=window.latest_s)
+            for met in {met.percent: met for met in self.met}.values()
+        ]
+        for extreme in self.extremes:
+            extreme.forget(self._now_s)
 
     def advance(self, until_s: float) -> list[PositionBounds]:
         """Return the bounds up to an instant; nothing that comes later may tell of the time before it."""
@@ -210,16 +258,19 @@ class _Reckoning:
 
     def _tell(self, at_s: float) -> None:
         """Tell each extreme vent what the contacts are at most in its sense."""
-        said = [pair for pair in self.pairs if pair.until_s > at_s]
-        opens = _Contact(any(pair.opens.may for pair in said), all(pair.opens.sure for pair in said))
-        closes = _Contact(any(pair.closes.may for pair in said), all(pair.closes.sure for pair in said))
-        highest = way_of(self._both, opens=opens.may, closes=closes.sure)
-        lowest = way_of(self._both, opens=opens.sure, closes=closes.may)
-        told: tuple[Way, ...] = (highest, _reverse(lowest))
+        told = self._ways([pair for pair in self.pairs if pair.until_s > at_s])
         for extreme, way, before in zip(self.extremes, told, self._told, strict=True):
             if way != before:
                 extreme.tell(at_s, way)
         self._told = told
+
+    def _ways(self, said: Sequence[_Pair]) -> tuple[Way, ...]:
+        """Return which way each is told at most by what some pairs say."""
+        opens = _Contact(any(pair.opens.may for pair in said), all(pair.opens.sure for pair in said))
+        closes = _Contact(any(pair.closes.may for pair in said), all(pair.closes.sure for pair in said))
+        highest = way_of(self._both, opens=opens.may, closes=closes.sure)
+        lowest = way_of(self._both, opens=opens.sure, closes=closes.may)
+        return highest, _reverse(lowest)
 
     def _meet(self, met: list[_Met], at_s: float) -> None:
         """Take both to where the vent was, and as far beyond as it may have gone since."""

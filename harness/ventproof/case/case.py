@@ -25,6 +25,7 @@ from ventproof.case.demand import (
 )
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
+from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Block
@@ -93,6 +94,7 @@ class Case:
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
     belied: dict[str, str] = field(init=False, default_factory=dict)
+    _sources: Sources = field(init=False)
     _together: dict[tuple[str, ...], FlagsTrace] = field(init=False)
     _bench_names: dict[str, str] = field(init=False)
     _facts: dict[str, DeclaredFacts] = field(init=False)
@@ -105,6 +107,7 @@ class Case:
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
+        self._sources = Sources(self.names, self.traits)
         self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
         self._bench_names = {name: at for at, name in self.names.items()}
         self._together = {
@@ -246,10 +249,7 @@ class Case:
         self._take_columns(columns, polls)
 
     def _gather(self, poll: Poll, columns: dict[str, _Columns]) -> None:
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is None:
-                continue
+        for name, value in self._sources.values(poll):
             if name not in columns:
                 columns[name] = ([], [], [])
                 self._buses.setdefault(poll.bus, set()).add(name)
@@ -285,26 +285,22 @@ class Case:
     def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
-        for bench_name, value in poll.values.items():
-            name = self.names.get(bench_name)
-            if name is not None:
-                sample = Sample(value, poll.requested_s, poll.replied_s)
-                self.traces[name].observe(sample)
-                self._doubt(name, self._facts[name].observe(sample))
-                self._buses.setdefault(poll.bus, set()).add(name)
+        for name, value in self._sources.values(poll):
+            sample = Sample(value, poll.requested_s, poll.replied_s)
+            self.traces[name].observe(sample)
+            self._doubt(name, self._facts[name].observe(sample))
+            self._buses.setdefault(poll.bus, set()).add(name)
         self._read_together(poll)
         self._unread(poll)
 
     def _unread(self, poll: Poll) -> None:
         """Registers that held no value leave a gap in the evidence of their signals, and of no others."""
-        for unread in poll.unread:
-            name = self.names.get(unread.signal)
-            if name is not None:
-                gap = Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", str(unread))
-                self.traces[name].gap(gap)
-                for flags, numbers in self._flags_on({name}):
-                    flags.gap(gap, numbers)
-                self._facts[name].interrupt()
+        for name, why in self._sources.unread(poll):
+            gap = Gap(poll.bus, poll.requested_s, poll.replied_s, "mismatch", why)
+            self.traces[name].gap(gap)
+            for flags, numbers in self._flags_on({name}):
+                flags.gap(gap, numbers)
+            self._facts[name].interrupt()
 
     def _doubt(self, name: str, why: str) -> None:
         """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""

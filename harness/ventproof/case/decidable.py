@@ -17,21 +17,25 @@ from ventproof.case.decidable_flags import flag_problems
 from ventproof.case.decidable_pairs import unlike_problems
 from ventproof.case.demand import anchor_of, formula_of, invariant_formula
 from ventproof.case.ideal import Course, Sight, early, right, wrong
+from ventproof.case.ideal_contacts import IdealContacts, uncertain_percent
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import Block
 from ventproof.judge.advice import limit_of, with_limit
+from ventproof.judge.reckoning import believed_place, unproved
 from ventproof.judge.trace import SignalTrace
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import in_file_order
 
 if TYPE_CHECKING:
+    from ventproof.envelope.spans import Floats
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import ResponseCommon
     from ventproof_bench.base.errors import Problem
@@ -116,26 +120,38 @@ def _shortened(formula: Formula, sight: Sight, evidence: Evidence) -> Formula:
 
 def _judged(formula: Formula, course: Course, evidence: Evidence, phase: float) -> Verdict:
     traits, every_s = evidence.traits, evidence.every_s
-    trace = SignalTrace(traits)
+    contacts = IdealContacts(course, traits) if isinstance(traits, ReckonedTraits) else None
+    trace = SignalTrace(contacts.traits if contacts is not None else traits)
     settles_s = 4 * every_s + 2 * traits.refreshed_every_s + (traits.keeps_for_s or 0.0)
-    trace.observe_block(_read(course, evidence, -settles_s, 0.0, phase))
+
+    def read(from_s: float, to_s: float) -> Block:
+        t = _polls(every_s, from_s, to_s, phase)
+        shown = _shown(course, traits, t) if contacts is None else map(contacts.read, t.tolist())
+        return Block.of(shown, t, t)
+
+    trace.observe_block(read(-settles_s, 0.0))
     trace.remember_from(-settles_s)
     watch = trace.watch(formula, Window(0.0, evidence.window_s), evidence.rule)
-    trace.observe_block(_read(course, evidence, 0.0, watch.horizon_s + settles_s, phase))
+    trace.observe_block(read(0.0, watch.horizon_s + settles_s))
     return watch.close(watch.horizon_s + settles_s).verdict
 
 
-def _read(course: Course, evidence: Evidence, from_s: float, to_s: float, phase: float) -> Block:
+def _polls(every_s: float, from_s: float, to_s: float, phase: float) -> Floats:
     import numpy as np  # noqa: PLC0415 - slow to import, and commands that check nothing need it not
 
-    first, last = ceil(from_s / evidence.every_s - phase), ceil(to_s / evidence.every_s - phase)
-    t = np.asarray((np.arange(first, last) + phase) * evidence.every_s, np.float64)
+    first, last = ceil(from_s / every_s - phase), ceil(to_s / every_s - phase)
+    return np.asarray((np.arange(first, last) + phase) * every_s, np.float64)
+
+
+def _shown(course: Course, traits: SignalTraits, t: Floats) -> Floats:
+    import numpy as np  # noqa: PLC0415 - as above
+
     at, values = np.array(course).T
-    if is_discrete(evidence.traits.unit):
-        shown = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
-    else:
-        shown = np.interp(t, at, values)
-    return Block(shown, t, t)
+    if is_discrete(traits.unit):
+        stepped: Floats = values[np.maximum(0, at.searchsorted(t, "right") - 1)]
+        return stepped
+    between: Floats = np.interp(t, at, values)
+    return between
 
 
 @final
@@ -155,6 +171,8 @@ class _Demand:
     def seen(self) -> str:
         """How well its signal is seen."""
         evidence, traits = self.evidence, self.evidence.traits
+        if isinstance(traits, ReckonedTraits):
+            return f"{traits.name!r} is reckoned from its drive contacts, read every {evidence.every_s:g} s"
         error = "" if is_discrete(traits.unit) else f" to ± {traits.error:g} {self.spec.unit}"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
@@ -169,7 +187,11 @@ def checked(bound: Bound) -> Bound:
     errors, warnings = flag_problems(bound)
     warnings += unlike_problems(bound, errors)
     for demand in _demands(bound):
-        if not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
+        place = believed_place(demand.formula, demand.evidence.traits)
+        if place is not None and demand.path[0] == "steps":
+            reason, hint = unproved(place, demand.evidence.traits)
+            errors.append(bound.profile.problem((*demand.path, demand.kind), reason, hint, at_key=True))
+        elif not demand.decides(Verdict.PASS, demand.evidence, demand.formula):
             reason = f"no unit can pass this on this bench, however right: {demand.seen}"
             errors.append(_problem(bound, demand, Verdict.PASS, reason))
         elif not demand.decides(Verdict.FAIL, demand.evidence, demand.formula):
@@ -252,6 +274,8 @@ def _sight(spec: Signal, evidence: Evidence, stood: float | None) -> Sight:
     if spec.range is not None:
         low, high = sorted(end.value for end in spec.range)
     blind = (traits.rate_per_s or 0.0) * (evidence.every_s + traits.refreshed_every_s)
+    if isinstance(traits, ReckonedTraits):
+        blind += uncertain_percent(traits)
     return Sight(low, high, traits.rate_per_s or _JUMP, 3 * (2 * traits.error + blind) or 1.0, stood)
 
 

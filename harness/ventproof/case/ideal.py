@@ -18,6 +18,7 @@ Course = tuple[tuple[float, float], ...]
 
 _MIDDLE: Final = 0.5
 _SOON: Final = 0.1
+_OUT: Final = 0.4
 
 
 @final
@@ -199,6 +200,6 @@ def _(formula: formulas.NeverReversesFormula, sight: Sight) -> Iterator[Course]:
 
 @wrong.register
 def _(formula: formulas.NeverReversesFormula, sight: Sight) -> Iterator[Course]:
-    there = min(sight.high, sight.low + sight.rate * _SOON * formula.for_s)
+    there = min(sight.high, sight.low + sight.rate * _OUT * formula.for_s)
     out = sight.way(0.0, sight.low, there)
     yield (*out, *sight.way(out[-1][0], there, sight.low)[1:])

@@ -13,13 +13,13 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, final
 
+from ventproof.envelope.contradictions import flickers, too_fast
 from ventproof.envelope.spans import EPS, INF, Block, Corners, Piece, Reading
-from ventproof.verdict.text import number_text, outward
-from ventproof_bench.base.errors import EvidenceError
-from ventproof_bench.base.evidence import Sample, SignalTraits, is_discrete
+from ventproof_bench.base.evidence import Sample, SignalTraits
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags, Floats
+    from ventproof_bench.base.errors import EvidenceError
 
 
 class Envelope(Protocol):
@@ -75,12 +75,6 @@ class Envelope(Protocol):
     def skip(self, block: Block) -> None:
         """Go on as if the block had been observed, and all pieces of its preview been returned."""
         ...
-
-
-def told(sample: Sample, traits: SignalTraits) -> str:
-    """Return a reading as messages tell of it."""
-    value = number_text(sample.value) + ("" if is_discrete(traits.unit) else f" {traits.unit}")
-    return f"{value} (bench clock {sample.requested_s:.3f} to {sample.replied_s:.3f} s)"
 
 
 class _Pair(NamedTuple):
@@ -283,15 +277,8 @@ class Pairs:
             traits = self._traits
             # The longest that it can have been kept: from the earliest instant of the reading before to the latest of
             # the one after.
-            most_s = sample.replied_s - before.requested_s + traits.refreshed_every_s
-            if most_s < self._check:
-                raise EvidenceError(
-                    f"{traits.name} read {told(last, traits)} between {told(before, traits)} and "
-                    f"{told(sample, traits)}: kept for less than {most_s:.3g} s where keeps_for declares "
-                    f"{self._check:.3g} s. The unit may really flicker, or the register be a neighbour's (see "
-                    f"`ventproof explain off-by-one`); find out first. Only if it may change that quickly when in "
-                    f"order, declare keeps_for of {most_s:.3g} s or less"
-                )
+            if sample.replied_s - before.requested_s + traits.refreshed_every_s < self._check:
+                raise flickers(before, last, sample, traits)
 
 
 @final
@@ -580,18 +567,4 @@ class Cones:
     def _contradiction(self, node: _Node) -> EvidenceError:
         # The bounds that crossed name the readings that contradict each other; they need not be neighbours.
         first, second = sorted((node.low_of, node.high_of), key=lambda sample: sample.replied_s)
-        traits = self._traits
-        apart = abs(second.value - first.value) - 2 * traits.error
-        between_s = second.replied_s - first.requested_s
-        most_s = between_s + traits.refreshed_every_s
-        needed = apart / most_s if most_s > 0 else INF
-        stale_s = outward(apart / self._rate - between_s, 2, up=True)
-        quick = needed < INF and traits.unit == "%"
-        travel = f"full_travel of {100 / needed:.3g} s" if quick else f"a rate of at least {needed:.4g}"
-        return EvidenceError(
-            f"{traits.name} read {told(first, traits)} and then {told(second, traits)}: faster than the "
-            f"declared {self._rate:.4g} {traits.unit}/s. No drive should: the register may hold a target, be "
-            f"stale, or be a neighbour's (see `ventproof explain off-by-one`); find out first. If the register "
-            f"lags behind, declare refreshed_every of {stale_s:g} s or more; only if the drive really is that "
-            f"quick, declare {travel}{' or less' if quick else ''}"
-        )
+        return too_fast(first, second, self._traits, self._rate)

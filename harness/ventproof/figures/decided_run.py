@@ -15,6 +15,7 @@ from ventproof.log.read import header_of
 from ventproof.rejudge.again import follow, last_s
 from ventproof.verdict.finding import Rule
 from ventproof_bench.base.evidence import Gap, SignalTraits, Window
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case
@@ -37,7 +38,7 @@ class Course:
 
     Attributes:
         traits: what the bench file declares of it.
-        arrived: its readings; a counter's are counted on.
+        arrived: its readings; a counter's are counted on, and what is reckoned from contacts has none.
         pieces: between which bounds it was, at every moment since the first reading.
         gaps: when its bus brought nothing, neighbours joined.
     """
@@ -72,9 +73,29 @@ class Course:
         return self.pieces[first : bisect_right(self.pieces, to_s, first, key=lambda piece: piece.t0)]
 
     def read_before(self, t_s: float) -> tuple[float, float]:
-        """Return the last value that was surely read before a moment, as bounds; infinite when there was none."""
+        """Return the last value that was surely read before a moment, as bounds; infinite when there was none.
+
+        Of what has no readings, what was known at the moment.
+        """
+        if isinstance(self.traits, ReckonedTraits):
+            return self.at(t_s)
         value = next((a.sample.value for a in reversed(self.arrived) if a.reading.b <= t_s), None)
         return (-INF, INF) if value is None else (value, value)
+
+    def edges(self) -> list[float]:
+        """Return between which values its readings lie; of what has none, its bounds."""
+        read = [edge for a in self.arrived for edge in (a.reading.lo, a.reading.hi)]
+        if read:
+            return read
+        bounds = (edge for p in self.pieces for edge in (p.l0, p.u0, p.l1, p.u1))
+        return [edge for edge in bounds if -INF < edge < INF]
+
+    def last(self) -> float | None:
+        """Return the value that was read last, or the middle of the last bounds; None where nothing is known."""
+        if self.arrived:
+            return self.arrived[-1].sample.value
+        ends = ((p.l1 + p.u1) / 2 for p in reversed(self.pieces) if p.l1 > -INF and p.u1 < INF)
+        return next(ends, None)
 
 
 def moment(arrived: Arrived) -> float:
@@ -172,6 +193,8 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s:
     if Rule(case.profile.decision) is Rule.SIMPLE:
         envelope = simple_envelope(traits)
         pieces = [p for a in arrived for p in envelope.observe(a.sample, fresh=a.gap is not None)]
+    if isinstance(traits, ReckonedTraits):
+        arrived = ()
     return Course(traits, arrived, tuple(pieces), tuple(_gaps(bound, name, events)))
 
 
@@ -180,11 +203,13 @@ def _gaps(bound: Bound, name: str, events: Sequence[Event]) -> list[Gap]:
     if not any(isinstance(event, GapSeen) for event in events):
         return []
     at = bound.signals[name]
+    traits = bound.bench.model.traits(at)
+    read = traits.flags[0] if isinstance(traits, ReckonedTraits) else at
     bus = bound.bench.model.bus_of(at)
     gaps: list[Gap] = []
     read_since = True
     for event in events:
-        if isinstance(event, PollSeen) and at in event.poll.values:
+        if isinstance(event, PollSeen) and read in event.poll.values:
             read_since = True
         elif isinstance(event, GapSeen) and event.gap.bus == bus:
             gap = event.gap

@@ -277,7 +277,7 @@ def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
 def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | None]:
     """Return the value range of the whole, and that close to the demand if it shows more."""
     demand, course = scene.demand, scene.course
-    values = [edge for a in course.arrived for edge in (a.reading.lo, a.reading.hi)]
+    values = course.edges()
     if course.traits.unit == "flag":
         values += FLAG_WORDS.values()
     read = (min(values), max(values)) if values else (0.0, 1.0)

@@ -8,7 +8,7 @@ from typing import Final
 from ventproof.case.items import START
 from ventproof.envelope.spans import INF
 from ventproof.figures import sheet
-from ventproof.figures.decided_run import Course, DecidedRun
+from ventproof.figures.decided_run import DecidedRun
 from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded, text_width
 from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
@@ -33,10 +33,7 @@ def run_figure(run: DecidedRun) -> str:
     ends = [(x(m.from_s), x(m.to_s)) for m in moments]
     top = y
     y += sheet.gutter_px(moments, [left for left, _ in ends]) + 6
-    bounds = [b for c in vents.values() for a in c.arrived for b in (a.reading.lo, a.reading.hi)] or [
-        0.0,
-        100.0,
-    ]
+    bounds = [edge for course in vents.values() for edge in course.edges()] or [0.0, 100.0]
     panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
     panel.frame(None, "vent positions, %")
     for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
@@ -46,7 +43,7 @@ def run_figure(run: DecidedRun) -> str:
         panel.course(
             course.between(0.0, end_s), discrete=False, dash=_DASHES[number % len(_DASHES)], dots=False
         )
-    panel.names([(_last(course), name) for name, course in vents.items() if course.arrived])
+    panel.names([(last, name) for name, course in vents.items() if (last := course.last()) is not None])
     y = panel.bottom + 10
     for output in dict.fromkeys(done.output for done in run.done):
         y = _output_row(drawing, panel, run, output, y)
@@ -79,10 +76,6 @@ def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
     stated = {"unit": header.unit, "firmware": header.firmware, "operator": header.operator}
     told = [f"{word} {text}" for word, text in stated.items() if text]
     return drawing, sheet.heading(drawing, verdict, name, [", ".join([f"bench: {header.bench.name}", *told])])
-
-
-def _last(course: Course) -> float:
-    return course.arrived[-1].sample.value
 
 
 def _steps(run: DecidedRun) -> Iterator[Moment]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from math import sqrt
-from typing import Final, final
+from typing import Any, Final, cast, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.base import Decider
@@ -16,6 +16,7 @@ from ventproof.envelope.spans import EPS, INF, Piece, Track
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import decimals_for, outward, value_text
 from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _NOUNS: Final[dict[type[Formula], str]] = {
     formulas.ReachesFormula: "a tolerance",
@@ -95,7 +96,8 @@ def with_limit(formula: Formula, limit: float) -> Formula:
         middle = (formula.low + formula.high) / 2
         return replace(formula, low=middle - limit, high=middle + limit)
     if field := _limit_field(formula):
-        return replace(formula, **{field: limit})
+        moved: Formula = replace(cast("Any", formula), **{field: limit})
+        return moved
     raise AssertionError(f"{type(formula).__name__} has no limit to move")
 
 
@@ -122,7 +124,7 @@ def deciding_limits(
         if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
             exact = not (verdict is Verdict.FAIL and band and margin.high >= limit - EPS)
         else:
-            exact = _tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
+            exact = tried(with_limit(formula, moved), decider, decider.pieces, rate_per_s).verdict is verdict
         if exact:
             limits[verdict] = moved
     return limits
@@ -180,8 +182,8 @@ def deciding_facts(
         if isinstance(formula, formulas.StaysFormula):  # keeps no pieces; its margin is exact
             blind = traits.error + rate * (seen.trip_s + traits.refreshed_every_s) / 2
             return found.margin is not None and room(facts) <= found.margin.high - blind
-        tube = _around_middle(decider.pieces, room(facts))
-        return _tried(formula, decider, tube, rate).verdict is not Verdict.INCONCLUSIVE
+        tube = around_middle(decider.pieces, room(facts))
+        return tried(formula, decider, tube, rate).verdict is not Verdict.INCONCLUSIVE
 
     best = None
     for names in (*_ALONE, _TOGETHER):
@@ -200,7 +202,7 @@ def deciding_deadline(formula: Formula, decider: Decider, rate_per_s: float | No
 
     def passes(within_s: float) -> bool:
         return (
-            _tried(replace(formula, within_s=within_s), decider, decider.pieces, rate_per_s).verdict
+            tried(replace(formula, within_s=within_s), decider, decider.pieces, rate_per_s).verdict
             is Verdict.PASS
         )
 
@@ -244,7 +246,8 @@ def advice(
     limits = deciding_limits(found, formula, decider, traits, rate_per_s)
     nouns = ("a limit" if one_sided else _NOUNS[type(formula)], "one")
     ways: list[str] = []
-    facts = deciding_facts(found, formula, decider, traits, seen) if rate_per_s else None
+    read = rate_per_s and not isinstance(traits, ReckonedTraits)
+    facts = deciding_facts(found, formula, decider, traits, seen) if read else None
     if facts is not None:
         present, better, within = facts
         nearest = value_text(outward(within, decimals, up=True), decimals)
@@ -268,7 +271,7 @@ def advice(
     return "; ".join(way for way in ways if way)
 
 
-def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per_s: float | None) -> Decider:
+def tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per_s: float | None) -> Decider:
     """Return a decider that has judged pieces by another formula, or others by the same one."""
     trial = decider_of(formula, Window(decider.s1, decider.s2), rate_per_s, continuous=True)
     for piece in pieces:
@@ -278,7 +281,7 @@ def _tried(formula: Formula, decider: Decider, pieces: Iterable[Piece], rate_per
     return trial
 
 
-def _around_middle(pieces: Track, room: float) -> Iterator[Piece]:
+def around_middle(pieces: Track, room: float) -> Iterator[Piece]:
     """Yield an envelope so wide to either side of the middle of another; nothing where nothing is known."""
     for t0, l0, u0, t1, l1, u1 in pieces:
         if u0 == INF or l0 == -INF:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Protocol, final
 
 from ventproof.drives.agreement import AgreementDecider
 from ventproof.drives.formulas import AgreesFormula
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from ventproof.envelope.envelope import Envelope
     from ventproof.envelope.readings import Arrived
     from ventproof.envelope.spans import Block, Corners, Flags, Reading
-    from ventproof.judge.trace import SignalTrace
 
 
 @final
@@ -203,11 +202,25 @@ class AgreementWatch:
         self.ruling = found
 
 
+class Tapped(Protocol):
+    """The trace of a signal, as far as a watch on two needs it."""
+
+    traits: SignalTraits
+
+    @property
+    def envelope(self) -> Envelope:
+        """What is known between the readings."""
+        ...
+
+    def tap(self, tap: Tap, since_s: float) -> None:
+        """Let a tap take what is remembered since an instant, and all that comes."""
+
+
 @final
 class SignalPair:
     """Two signals of which the first must agree with the second."""
 
-    def __init__(self, one: SignalTrace, other: SignalTrace) -> None:
+    def __init__(self, one: Tapped, other: Tapped) -> None:
         self.traces = (one, other)
 
     def watch(

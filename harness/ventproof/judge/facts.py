@@ -10,6 +10,7 @@ from math import gcd, log
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.verdict.text import number_text, value_text
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Block
@@ -70,7 +71,8 @@ class DeclaredFacts:
 
     def __init__(self, traits: SignalTraits) -> None:
         self._traits = traits
-        self._watched = bool(traits.rate_per_s)
+        # What is reckoned from contacts has no readings that would step.
+        self._watched = bool(traits.rate_per_s) and not isinstance(traits, ReckonedTraits)
         self._divisor = self._changes = 0
         self._evidence = self._longest_s = 0.0
         self.interrupt()
@@ -93,6 +95,10 @@ class DeclaredFacts:
         if last is None:
             self._first = sample
         elif self._watched and sample.value != last.value:
+            if self._jumped(last, sample):
+                self.interrupt()
+                self._first = self._last = sample
+                return ""
             self._last = sample
             return self._step(last, sample)
         self._last = sample
@@ -110,6 +116,12 @@ class DeclaredFacts:
             why = why or self.observe(block[last])
         self._last = block[-1]
         return why
+
+    def _jumped(self, last: Sample, sample: Sample) -> bool:
+        """Return whether a unit that reckons may have found its reference there: no drive made that step."""
+        traits = self._traits
+        near = (abs(sample.value - place) <= traits.error for place in traits.jumps_to)
+        return any(near) and abs(sample.value - last.value) <= traits.jumps_by + 2 * traits.error
 
     def _step(self, last: Sample, sample: Sample) -> str:
         first, step = self._first, sample.value - last.value

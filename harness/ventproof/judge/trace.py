@@ -7,14 +7,17 @@ from typing import Final, final
 
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Cones, Envelope, Pairs
+from ventproof.envelope.jumps import Jumps
 from ventproof.envelope.readings import Arrived, ReadingHistory
+from ventproof.envelope.reckoned import Reckoned
 from ventproof.envelope.spans import INF, Block, Piece, Reading, clip
 from ventproof.judge.agreement import Tap
 from ventproof.judge.contrast import Role
-from ventproof.judge.watch import Watch
+from ventproof.judge.watch import Watch, reading_error
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _LEAST: Final = 24
 """Fewer readings than this cost less one by one than as a block."""
@@ -37,7 +40,7 @@ class SignalTrace:
     def __init__(self, traits: SignalTraits) -> None:
         self.traits = traits
         self._envelope = _guarded_envelope(traits)
-        self._error = 0.0 if is_discrete(traits.unit) else traits.error
+        self._error = reading_error(traits)
         self._history = ReadingHistory(self._error, traits.refreshed_every_s)
         self._keep_from_s = INF
         self._watches: list[Watch | Tap] = []
@@ -263,6 +266,8 @@ class SignalTrace:
 
 
 def _guarded_envelope(traits: SignalTraits) -> Envelope:
+    if isinstance(traits, ReckonedTraits):
+        return Reckoned(traits)
     if traits.rate_per_s is not None and not is_discrete(traits.unit):
-        return Cones(traits, traits.rate_per_s)
+        return (Jumps if traits.jumps_to else Cones)(traits, traits.rate_per_s)
     return Pairs(traits, always_known=traits.unit == "count", instants=False)

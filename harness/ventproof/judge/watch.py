@@ -18,12 +18,21 @@ from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
 from ventproof.judge.reasons import witness_of
+from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.envelope.spans import Flags
+
+
+def reading_error(traits: SignalTraits) -> float:
+    """Return how far the truth may be from one reading; infinite where a reading by itself says nothing of it."""
+    if isinstance(traits, ReckonedTraits):
+        return INF
+    return 0.0 if is_discrete(traits.unit) else traits.error
 
 
 def simple_envelope(traits: SignalTraits) -> Envelope:
@@ -68,8 +77,9 @@ class Watch:
         if self._simple:
             middle = (stimulus.earliest_s + stimulus.latest_s) / 2
             judged = Window(middle, middle)
-        self._since = since
-        self._rate_per_s = None if self._simple else traits.rate_per_s
+        self._since, self._role = since, role
+        # A jump is bounded by no rate.
+        self._rate_per_s = None if self._simple or traits.jumps_to else traits.rate_per_s
         kept = None
         if not self._simple and traits.unit in {"flag", "state"}:
             kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
@@ -77,6 +87,7 @@ class Watch:
             formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
         )
         self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
+        self._reckoned = isinstance(traits, ReckonedTraits)
         self._begun = False
         self._fed_s = INF  # how far the decider has been told
         self._ahead: tuple[Corners, Readings]  # what `calm` was asked of last
@@ -162,6 +173,7 @@ class Watch:
         self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
+        self._compare(pieces)
         self._pieces(pieces)
         if self._decider.verdict is not None:
             # A reading decides ahead of the pieces: the numbers take in what these say so far.
@@ -195,7 +207,7 @@ class Watch:
         own_corners, readings = self._ahead
         readings = Readings(*(column[: len(block)] for column in readings))
         self.seen.block(block)
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             self._contrast.reading((readings if self._equals is None else self._own_readings(block)).hull())
         if isinstance(self.formula, formulas.EqualsFormula):
             others = (block.values != self.formula.value).nonzero()[0]
@@ -219,17 +231,24 @@ class Watch:
             self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
+        self._compare(pieces)
         self._pieces(pieces)
         self._conclude(pieces)
 
     def gap(self, gap: Gap) -> None:
         """Note a gap, before the first reading after it."""
         self.seen.gap(gap)
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             self._contrast.gap(gap)
 
+    def _compare(self, pieces: Iterable[Piece]) -> None:
+        """Let the bounds show what differs where no reading can; they tell of gaps themselves."""
+        if self._contrast is not None and self._reckoned:
+            for piece in pieces:
+                self._contrast.reading(Reading(piece.l1, piece.u1, piece.t1, piece.t1))
+
     def _reading(self, arrived: Arrived, reading: Reading) -> None:
-        if self._contrast is not None:
+        if self._contrast is not None and not self._reckoned:
             if arrived.gap is not None:
                 self._contrast.gap(arrived.gap)
             self._contrast.reading(self._as_read(arrived.sample, reading))
@@ -261,7 +280,7 @@ class Watch:
         a, b = block.requested_s - self._traits.refreshed_every_s, block.replied_s
         if self._simple:
             a = b = block.middles_s()
-        error = 0.0 if self._own is not None or is_discrete(self._traits.unit) else self._traits.error
+        error = 0.0 if self._own is not None else reading_error(self._traits)
         return Readings(block.values - error, block.values + error, a, b)
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
@@ -310,5 +329,5 @@ class Watch:
             rate_per_s=self._rate_per_s,
             since=self._since,
         )
-        found = replace(found, why=why)
+        found = believed(replace(found, why=why), self.formula, self._traits, self._role)
         self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found

@@ -14,10 +14,12 @@ from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import EPS_S, INF
 from ventproof.judge.advice import advice, limit_of
+from ventproof.judge.by_contacts import nearer, not_bridged, place_unknown, sourced
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
 from ventproof_bench.base.evidence import SignalTraits, is_discrete
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _PASSES: Final[dict[type[Formula], str]] = {
     formulas.ReachesFormula: "came into the band in time",
@@ -189,7 +191,7 @@ class _Teller:
         self, seen: ReadingStats, rate_per_s: float | None
     ) -> str:
         """Return the sentence for an open ruling."""
-        traits, decider, gap = self.traits, self.decider, seen.longest_gap
+        traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
             return "the counter was set anew during the count; repeat the step without a restart"
         if isinstance(decider, CountDecider) and decider.counted_on:
@@ -236,6 +238,8 @@ class _Teller:
 
     def _too_coarse(self, seen: ReadingStats, rate_per_s: float | None) -> str:
         found, decider = self.found, self.decider
+        if nowhere := place_unknown(decider, self.traits):
+            return nowhere
         if isinstance(decider, TravelDecider) and decider.rate is not None:
             said = f"the readings leave a rate of {_rates(decider.rate, self.unit)}"
         elif found.margin is None or found.margin.low >= 0 or found.margin.high <= 0:
@@ -244,8 +248,11 @@ class _Teller:
             said = (
                 f"the readings leave a margin of {self.values(found.margin)}, so both verdicts are possible"
             )
-        way_out = advice(found, self.formula, decider, self.traits, seen, rate_per_s=rate_per_s)
-        return f"{said}; {way_out}" if way_out else said
+        ways = [advice(found, self.formula, decider, self.traits, seen, rate_per_s=rate_per_s)]
+        if isinstance(self.traits, ReckonedTraits):
+            said = said.replace("the readings leave", "its drive contacts leave")
+            ways.insert(0, nearer(found, self.formula, decider, self.traits, seen))
+        return "; ".join(filter(None, (said, *ways)))
 
 
 def why(
@@ -272,7 +279,8 @@ def why(
     teller = _Teller(found, formula, decider, traits, since)
     if found.verdict is Verdict.INCONCLUSIVE:
         return teller.undecided(seen, rate_per_s)
-    return teller.failed(found.witness) if found.witness is not None else teller.passed()
+    said = teller.failed(found.witness) if found.witness is not None else teller.passed()
+    return sourced(said, traits)
 
 
 def _advance(decider: CountDecider) -> str:

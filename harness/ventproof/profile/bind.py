@@ -12,12 +12,14 @@ from ventproof.profile.check_weather import sensor_problems
 from ventproof.profile.model import CONTACT, VENT, Profile, ResponseCommon
 from ventproof.profile.stimulus import PulseContact
 from ventproof.profile.vent_failures import parts_problems
+from ventproof.verdict.finding import Rule
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
 from ventproof_bench.benchfile.signals import Signal
 from ventproof_bench.drivers.driver import fastest_edge_s
+from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order
 from ventproof_bench.yamlfile.value_errors import near, nearest
@@ -98,6 +100,7 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         problems = [*sensor_problems(profile, bench, outputs), *interlock_problems(profile, bench)]
         problems += parts_problems(profile, bench, vents)
         problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
+        problems += _reckoned_problems(profile, bench, signals)
     if problems:
         raise FileError(in_file_order(problems))
     # Where a demand hangs on a signal's travel it is judged whether it can be decided; elsewhere it does not matter.
@@ -236,6 +239,18 @@ def _response_problems(
                     yield profile.problem((*path, "equals"), reason, hint)
             case model.Reaches() | model.Returns():
                 yield from _reach(profile, (*path, kind_of(response)), response, signal)
+
+
+def _reckoned_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    """Yield a problem for each signal without readings of its own where readings are to be judged as they stand."""
+    if Rule(profile.model.decision) is not Rule.SIMPLE:
+        return
+    for name in profile.model.needs.signals:
+        if isinstance(bench.model.traits(names[name]), ReckonedTraits):
+            reason = f"{names[name]!r} has no readings that could be judged as they stand: it is reckoned from contacts"
+            yield profile.problem(("decision",), reason, "write `decision: guarded`, or leave it out")
 
 
 def _reach(

@@ -129,6 +129,9 @@ def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
             rows.append(
                 (f"vent {fields['vent']}: from its command to what shows it", *_quantiles(fields["delay"]))
             )
+            if fields["off_percent"] is not None:
+                off = f"{fields['off_percent']:.2g} %"
+                rows.append((f"vent {fields['vent']}: position held, off by", *3 * (_DASH,), off))
     yield ReportedTable("Measured by the self-check", head, tuple(rows))
     decided = [e.fields for e in figures if e.name == "decidable" and e.fields["signal"] in used]
     if decided:

@@ -160,10 +160,15 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
         KeyboardInterrupt: it was interrupted; the outputs are safe.
     """
     _on_wires(bench, "switch")
-    contacts = {n: o for n, o in bench.model.outputs.items() if isinstance(o, ContactOutput)}
+    played = bench.model.played_outputs
+    contacts = {
+        n: o for n, o in bench.model.outputs.items() if isinstance(o, ContactOutput) and n not in played
+    }
     spec = contacts.get(output)
     if spec is None:
         reason = f"bench {bench.path} has no contact {output!r}"
+        if output in played:
+            reason = f"output {output!r} shows where vent {played[output]!r} stands, as the bench plays it"
         raise FileError([Problem(output, None, None, reason, nearest(output, contacts))])
 
     async def main() -> Switched:

@@ -19,7 +19,9 @@ from ventproof.log.events import (
     StimulusApplied,
 )
 from ventproof.log.settings import value_said
-from ventproof.verdict.text import finding_line, number_text, seconds
+from ventproof.verdict.finding import Bounds
+from ventproof.verdict.text import finding_line, number_text, range_text, seconds
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -120,10 +122,22 @@ class LiveView:
         for heading in ("signal", "reading", "age"):
             table.add_column(heading)
         for name, traits in self._case.traits.items():
+            if isinstance(traits, ReckonedTraits):
+                table.add_row(name, *self._reckoned(name, traits))
+                continue
             value, at_s = self._readings.get(name, (None, 0.0))
             age = "–" if value is None else f"{self._t_s - at_s:.1f} s"
             table.add_row(name, _reading(value, traits), age)
         return table
+
+    def _reckoned(self, name: str, traits: ReckonedTraits) -> tuple[str, str]:
+        """Return where a vent is by its contacts as they were read last, and how long ago that was."""
+        trace = self._case.traces[name]
+        if trace.last is None:
+            return "–", "–"
+        at_s = trace.last.requested_s - traits.refreshed_every_s
+        bounds = Bounds(*trace.bounds_at(at_s))
+        return range_text(bounds, f" {traits.unit}", 1), f"{self._t_s - at_s:.1f} s"
 
     def _pending(self) -> Table:
         """The responses of the running step: what was found, or how long there still is."""

@@ -64,9 +64,9 @@ def test_what_the_unit_is_shown_keeps_to_the_ideal_vent():
             await asyncio.sleep(1.0)
             module.begins_s = now_s()
             await asyncio.sleep(16.0)
-        worst, excess = worst_error(module, [one for one in seen if isinstance(one, Poll)])
+        worst, share = worst_error(module, [one for one in seen if isinstance(one, Poll)])
         assert 0 < worst < 1.0
-        assert excess <= 0
+        assert share <= 1
 
     run(main(), virtual=True)
 

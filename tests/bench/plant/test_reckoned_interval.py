@@ -131,6 +131,43 @@ def test_a_flag_that_contradicts_the_contacts_is_no_evidence():
         vent.observe(Window(61.0, 61.1), opens=False, closes=True, known=[False])
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_the_interval_grows_by_no_more_than_its_causes(seed):
+    """Each run: the travel in two windows, run time by the spread of rates, spreads of dead time, run-on and play.
+
+    These causes are not set too high: after nine runs more than a quarter of what they allow is there.
+    """
+    random = Random(seed)
+    slow_s = random.uniform(30, 180)
+    fast_s = slow_s / random.choice((1.0, 1.05))
+    dead_s, coast_s, play = (random.choice(((0.0, 0.0), (0.1, 0.3))) for _ in range(3))
+    travel = TravelRange(
+        open_s=(fast_s, slow_s),
+        close_s=(fast_s, slow_s),
+        dead_time_s=dead_s,
+        coast_s=coast_s,
+        play_percent=play,
+    )
+    reckoned, period_s, now_s, allowed = ReckonedVent("roof", travel, keeps_for_s=1.0), 0.1, 0.0, 0.0
+    rate, slowest = 100 / fast_s, 100 / slow_s
+    plan = [(1.2 * slow_s, False, True), (0.5 * fast_s, True, False)]
+    plan += [(random.uniform(1, 6), *way) for way in ((False, True), (True, False)) * 4]
+    bounds, width = [], 0.0
+    for run_s, opens, closes in plan:
+        for way in ((opens, closes), (False, False)):
+            until_s = now_s + (run_s if any(way) else random.uniform(1, 2))
+            while now_s < until_s:
+                window = Window(now_s, now_s + 0.02)
+                bounds += reckoned.observe(window, opens=way[0], closes=way[1])
+                now_s += period_s
+        before, width = width, bounds[-1].high1 - bounds[-1].low1
+        grown = 2 * rate * (period_s + 0.02) + (run_s + 1) * (rate - slowest)
+        grown += rate * (3 * (dead_s[1] - dead_s[0] + coast_s[1] - coast_s[0])) + play[1] - play[0]
+        assert width - before <= grown + 1e-9
+        allowed += grown
+    assert width > 0.25 * allowed
+
+
 # the truth
 
 

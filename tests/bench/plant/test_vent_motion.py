@@ -1,4 +1,4 @@
-"""The vent: courses worked out by hand, an independent simulation step by step, and the mock's drive beside it."""
+"""The vent: courses worked out by hand, an independent simulation step by step, and laws."""
 
 from itertools import pairwise
 from random import Random
@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.drive import Actuator, DriveTravel
 from ventproof_bench.plant.vent import HEALTHY, Condition, Vent, VentTravel
 
 OPENS, CLOSES, OFF, BOTH = (
@@ -255,47 +254,6 @@ def test_a_simulation_step_by_step_sees_the_same_course(seed):
         vent.switch(at_ms / 1000, opens=bool(opens), closes=bool(closes))
     places = simulated(travel_ms, play, both, contacts, contacts[-1][0] + 3000)
     assert max(abs(vent.position_at(ms / 1000) - place) for ms, place in enumerate(places)) < 1e-9
-
-
-# the mock's drive beside it
-
-
-def sent(vent, now_s, target):
-    """Set the contacts so that the drive stops at a target."""
-    here = vent.drive_at(now_s)
-    vent.switch(now_s, opens=target > here, closes=target < here)
-    if (there_s := vent.drive_reaches_s(target, now_s)) < float("inf"):
-        vent.switch(there_s, **OFF)
-
-
-@pytest.mark.parametrize("seed", range(45))
-def test_the_mocks_drive_goes_the_same_way_where_nothing_runs_on(seed):
-    """Ten random courses with targets and jams: both are at the same place at every breakpoint of either."""
-    random = Random(seed)
-    for _ in range(10):
-        full_s, dead_s = random.uniform(5, 200), random.choice((0.0, random.uniform(0, 3)))
-        jam = random.choice((None, random.uniform(0, 100)))
-        opening_jam = random.choice((None, None, random.uniform(0, 100)))
-        actuator = Actuator(
-            DriveTravel(
-                rate_percent_s=100 / full_s,
-                dead_time_s=dead_s,
-                stalls_at_percent=jam,
-                stalls_opening_percent=opening_jam,
-            ),
-            0.0,
-        )
-        vent = Vent(VentTravel(open_s=full_s, close_s=full_s, dead_time_s=dead_s), 0.0)
-        vent.apply(0.0, Condition(jams_closing_at_percent=jam, jams_opening_at_percent=opening_jam))
-        now_s = 0.0
-        for _ in range(12):
-            now_s += random.choice((random.uniform(0, 2), random.uniform(0, full_s)))
-            target = float(random.choice((0, 100, random.randint(0, 100))))
-            if target != actuator.target_percent:
-                actuator.command(target, now_s)
-                sent(vent, now_s, target)
-        instants = [t for drive in (actuator, vent) for t, _ in drive.breakpoints(now_s + full_s)]
-        assert max(abs(actuator.position_at(t) - vent.position_at(t)) for t in instants) < 1e-9
 
 
 # laws

@@ -30,7 +30,8 @@ def test_every_generator_draws_cases_whose_courses_are_possible() -> None:
 @pytest.mark.parametrize("name", sorted(campaign.GENERATORS))
 def test_no_generator_finds_a_wrong_verdict(name: str) -> None:
     """Late polling, wide windows, time-outs, plateaus on limits, turns inside windows: no false pass, no false fail."""
-    count = 12 if name == "grids" else 240  # trying all courses takes its time
+    # Trying all courses takes its time, and so does moving two extreme vents.
+    count = {"grids": 12, "contacts": 100, "jumps": 120}.get(name, 240)
     said = [campaign.judged(name, seed) for seed in range(10_000, 10_000 + count)]
     assert not [what for _, what in said if what.startswith("wrong")]
     assert {what for _, what in said} >= {"pass", "fail"}

@@ -9,6 +9,8 @@ from typing import Any
 
 import judge_campaign as campaign
 import pytest
+from judge_contacts import contacts_case
+from judge_jumps import jumps_case
 
 from ventproof.deciders import formulas as f
 from ventproof.envelope.spans import Block
@@ -124,6 +126,24 @@ def test_blocks_say_what_readings_one_by_one_say(least: int, monkeypatch: pytest
         assert play(one, rule, cuts, blocks=True) == singly, (seed, rule, one.formula)
     assert len(kinds) == 10
     assert _Counting.together > 1000
+
+
+@pytest.mark.parametrize(("draw", "together"), [(contacts_case, 1000), (jumps_case, 1000)])
+def test_blocks_say_the_same_of_what_is_reckoned(
+    draw: Any, together: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By drive contacts, or by the unit with jumps: where it stands for long it is taken together, and found alike."""
+    monkeypatch.setattr(trace_module, "_LEAST", 2)
+    monkeypatch.setattr(_Counting, "together", 0)
+    for seed in range(40):
+        r = random.Random(seed)
+        one = draw(seed, 20.0)
+        if draw is jumps_case:
+            one = replace(one, evidence=list(_dense(one, r)), traits=_read_at_once(one.traits, r))
+        cuts = {i for i in range(len(one.evidence)) if r.random() < 1 / 300} | {_soon_after(one)}
+        singly = play(one, Rule.GUARDED, cuts, blocks=False)
+        assert play(one, Rule.GUARDED, cuts, blocks=True) == singly, (seed, one.formula)
+    assert _Counting.together > together
 
 
 def test_a_contradiction_inside_a_block_is_found_at_its_reading() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import judge_campaign as campaign
 import judge_cases as cases
+import judge_draws as draws
 import pytest
 
 from ventproof.deciders import formulas as f
@@ -77,7 +78,7 @@ def test_inconclusive_only_within_the_uncertainty_of_the_evidence(origin_s: floa
         r = random.Random(seed)
         rate, error, spacing, stimulus_s = 100 / 28, 0.05, 0.1, origin_s + 5.1
         truth = campaign._travel(r, rate, origin_s, 60)
-        question = campaign._question(r, truth, stimulus_s)
+        question = draws.question(r, truth, stimulus_s)
         if isinstance(question, f.MovesAtFormula | f.NeverReversesFormula):
             continue
         traits = SignalTraits(name="vent", unit="%", error=error, rate_per_s=rate)

@@ -1,18 +1,25 @@
 """A run on a vent that the bench plays: judged, judged again, failing and mended; and the bench measured with it."""
 
+import asyncio
 import json
 from pathlib import Path
 
 import pytest
 
+from ventproof.case.case import case_of
+from ventproof.log.events import Header
 from ventproof.log.read import read_log
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.rejudge.again import decide_again
+from ventproof.run.engine import Engine
 from ventproof.session.selfcheck import selfcheck
 from ventproof.verdict.finding import Verdict
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base import clock
+from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.errors import AbortKind, BusFault, FileError
 from ventproof_bench.benchcheck.load import load_bench
+from ventproof_bench.rig.build import assemble
 
 BENCH = Path(__file__).parents[1] / "data" / "bench-loop.yaml"
 
@@ -78,6 +85,43 @@ def test_a_log_holds_where_the_vent_was_and_what_befell_it(run):
     assert any(
         event["event"] == "note" and "rounds in which vents are played" in event["text"] for event in events
     )
+
+
+def test_a_run_whose_vent_nobody_plays_is_aborted_and_left_safe():
+    """Two seconds without a reading of the drive's contacts: the bench failed, no verdict, and outputs are safe."""
+    bench = load_bench(BENCH)
+    profile = read_profile("p.yaml", _profile())
+    bound, events = bind(profile, bench, {}), []
+
+    async def main():
+        rig = assemble(bench.model, seed=0)
+        io = next(bus for bus in rig.buses if bus.name == "io")
+        read, begun_s = io.read, now_s()
+
+        async def lapsing(request):
+            if request.table == "discrete" and now_s() > begun_s + 10:
+                asked_s = now_s()
+                await asyncio.sleep(0.06)
+                raise BusFault("timeout", "no reply", requested_s=asked_s, ended_s=now_s())
+            return await read(request)
+
+        io.read = lapsing
+        engine = Engine(
+            profile.model,
+            rig,
+            case_of(bound),
+            record=events.append,
+            output_names=bound.outputs,
+            vent_names=bound.vents,
+        )
+        return await engine.run(Header())
+
+    outcome = clock.run(main(), virtual=True)
+    assert outcome.verdict is None
+    assert outcome.unsafe == ""
+    assert outcome.abort.kind is AbortKind.BENCH
+    assert outcome.aborted == "what commands vent roof was not read for 2 s: nobody plays it"
+    assert "safe" in {event.name for event in events}
 
 
 @pytest.mark.parametrize(
