@@ -200,9 +200,7 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s:
 
 
 def course_read(run: DecidedRun, at: str) -> Course:
-    """Return the course of a signal of the bench: what is known of it, or, where the profile has no such signal, what
-    was read, as it stands.
-    """
+    """Return what is known of a signal of the bench; where the profile has none such, its readings as they stand."""
     name = run.case.names.get(at)
     if name is not None:
         return run.courses[name]

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import singledispatch
-from itertools import islice, pairwise, takewhile
+from itertools import pairwise
 from typing import Final, NamedTuple, final
 
 from ventproof.deciders import formulas
@@ -204,8 +205,8 @@ def agreed(pieces: Sequence[Piece], formula: AgreesFormula) -> list[Piece]:
     for t_s in times:
         while pieces[first].t1 < t_s - lag_s:
             first += 1
-        near = takewhile(lambda piece, t_s=t_s: piece.t0 <= t_s, islice(pieces, first, None))
-        parts = [part for piece in near if (part := clip(piece, t_s - lag_s, t_s))]
+        after = bisect_right(pieces, t_s, first, key=lambda piece: piece.t0)
+        parts = [part for piece in pieces[first:after] if (part := clip(piece, t_s - lag_s, t_s))]
         lowest = min(min(part.l0, part.l1) for part in parts)
         ends.append((lowest - tolerance, max(max(part.u0, part.u1) for part in parts) + tolerance))
     return [Piece(t0, *e0, t1, *e1) for (t0, e0), (t1, e1) in pairwise(zip(times, ends, strict=True))]

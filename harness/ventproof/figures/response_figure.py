@@ -308,7 +308,7 @@ def _panels(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: fl
             if gap.to_s - gap.from_s > _NARROWEST_GAP_PX * x.per_px:
                 panel.hatched(gap.from_s, gap.to_s, "gap")
         panel.around(scene.agrees, scene.spans)
-        for name, other in scene.others:
+        for _, other in scene.others:
             panel.course(other, discrete=False, dash="7 3", dots=False, colour="currentColor")
         panel.course(scene.course, discrete=scene.discrete)
         panel.levels(scene.demand.levels)

@@ -15,8 +15,10 @@ from ventproof_bench.base.evidence import is_discrete
 
 _ROW_PX: Final = 24.0
 TIMED_ROW_PX: Final = 40.0
+"""Height of a row with times above its bars."""
 _SAID_PX: Final = 11.0
 _NARROWEST_PX: Final = 1.5
+_NONE: Final[Mapping[int, str]] = {}
 
 
 class Span(NamedTuple):
@@ -49,7 +51,7 @@ def span_row(drawing: Drawing, panel: Panel, name: str, spans: Sequence[Span], y
 
 
 def value_row(
-    drawing: Drawing, panel: Panel, name: str, course: Course, names: Mapping[int, str], y: float
+    drawing: Drawing, panel: Panel, name: str, course: Course, y: float, *, states: Mapping[int, str] = _NONE
 ) -> float:
     """Draw a flag or state over time; what is not certain is hatched. Return the next free y.
 
@@ -58,8 +60,8 @@ def value_row(
         panel: the axes above.
         name: of the signal.
         course: of the signal, as far as it is to be seen.
-        names: of a state's values.
         y: upper edge of the row.
+        states: the words of a state's values.
     """
     assert is_discrete(course.traits.unit), "only flags and states have a row"
     flag = course.traits.unit == "flag"
@@ -68,7 +70,7 @@ def value_row(
         if piece.l0 != piece.u0:
             panel.uncertain(piece.t0, piece.t1, y + 3, y + 17, known=piece.l0 > -INF)
             continue
-        said = "" if flag else names.get(int(piece.l0), f"{piece.l0:g}")
+        said = "" if flag else states.get(int(piece.l0), f"{piece.l0:g}")
         span = Span(piece.t0, piece.t1, said, flag and piece.l0 == 1)
         if spans and spans[-1].to_s == piece.t0 and spans[-1][2:] == span[2:]:
             span = span._replace(from_s=spans.pop().from_s)
@@ -87,7 +89,7 @@ def timed_row(drawing: Drawing, panel: Panel, name: str, course: Course, y: floa
         if whole and free <= middle - half and panel.x.start_px <= middle - half and middle + half <= RIGHT:
             drawing.text(middle, y + 13, said, font_size=_SAID_PX, text_anchor="middle", class_="lasted")
             free = middle + half + 6
-    value_row(drawing, panel, name, course, {}, y + TIMED_ROW_PX - _ROW_PX)
+    value_row(drawing, panel, name, course, y + TIMED_ROW_PX - _ROW_PX)
     return y + TIMED_ROW_PX
 
 

@@ -42,7 +42,7 @@ def run_figure(run: DecidedRun) -> str:
         zones.append((begun, bottom))
     begun = y
     if vents or panel is None:
-        panel = _positions(drawing, x, run, vents, y)
+        panel = _positions(drawing, x, vents, y)
         y = panel.bottom + 10
     y = _rows(drawing, panel, run, apart, y)
     zones.append((begun, y))
@@ -59,9 +59,7 @@ def run_figure(run: DecidedRun) -> str:
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
 
 
-def _positions(
-    drawing: Drawing, x: AxisScale, run: DecidedRun, vents: Mapping[str, Course], y: float
-) -> Panel:
+def _positions(drawing: Drawing, x: AxisScale, vents: Mapping[str, Course], y: float) -> Panel:
     """Draw the vents of which the unit tells the positions, in one panel."""
     bounds = [edge for course in vents.values() for edge in course.edges()] or [0.0, 100.0]
     panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
@@ -84,8 +82,8 @@ def _rows(drawing: Drawing, panel: Panel, run: DecidedRun, but: Container[str], 
             y = _output_row(drawing, panel, run, output, y)
     for name, course in run.courses.items():
         if course.traits.unit in {"flag", "state"} and name not in but:
-            names = {value: word for word, value in run.case.states.get(name, {}).items()}
-            y = value_row(drawing, panel, name, course.between(0.0, run.end_s), names, y)
+            words = {value: word for word, value in run.case.states.get(name, {}).items()}
+            y = value_row(drawing, panel, name, course.between(0.0, run.end_s), y, states=words)
     return y
 
 

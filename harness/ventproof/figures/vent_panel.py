@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from ventproof.case.invariants import InvariantItem
@@ -18,7 +18,7 @@ from ventproof_bench.benchfile.vents import FULL_PERCENT
 if TYPE_CHECKING:
     from ventproof.case.case import Result
     from ventproof.figures.decided_run import DecidedRun
-    from ventproof.figures.vents_seen import Points, VentSeen
+    from ventproof.figures.vents_seen import VentSeen
 
 _PLOT_PX: Final = 210.0
 _SWITCH_PX: Final = 5.0
@@ -28,9 +28,10 @@ _SIGN_PX: Final = 18.0
 _VERDICT_PX: Final = 23.0
 _CLEAR_PX: Final = 10.0
 _MARGIN: Final = 14.0
-_TOLD: Final = {"stroke_dasharray": "7 3", "stroke_width": 1.4}
-_FED_BACK: Final = {"stroke_dasharray": "2 2", "stroke_width": 1.4}
-_COMMAND: Final = {"stroke_dasharray": "12 3 2 3", "stroke_width": 1.2}
+_Stroke = Mapping[str, str | float]
+_TOLD: Final[_Stroke] = {"stroke_dasharray": "7 3", "stroke_width": 1.4}
+_FED_BACK: Final[_Stroke] = {"stroke_dasharray": "2 2", "stroke_width": 1.4}
+_COMMAND: Final[_Stroke] = {"stroke_dasharray": "12 3 2 3", "stroke_width": 1.2}
 
 
 class Drawn(NamedTuple):
@@ -71,7 +72,7 @@ def draw_vent(drawing: Drawing, x: AxisScale, run: DecidedRun, seen: VentSeen, y
     panel.labels(labels)
     y = panel.bottom + 6
     for name, course in seen.contacts.items():
-        y = value_row(drawing, panel, name, course.between(0.0, run.end_s), {}, y)
+        y = value_row(drawing, panel, name, course.between(0.0, run.end_s), y)
     return Drawn(panel, y, _verdicts(drawing, panel, run, seen.results, y + 2) + 12)
 
 

@@ -118,7 +118,7 @@ def _seen(run: DecidedRun, vent: str, *, alone: bool) -> VentSeen:
 
 
 def _told(run: DecidedRun, own: set[str], *, alone: bool) -> list[str]:
-    """Return the registers that tell a vent's position: those compared with it, and all others where it is the only one."""
+    """Return the registers that tell a vent's position: those compared with it; of the only vent, all others too."""
     bench_names = {name: at for at, name in run.case.names.items()}
     compared = {
         bench_names[name]
