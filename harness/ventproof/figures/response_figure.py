@@ -408,7 +408,9 @@ def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
         entries.append(("envelope", "everything that the readings leave possible"))
     else:
         entries.append(("envelope", "the readings, joined"))
-    if scene.demand.low is not None or scene.demand.high is not None or scene.agrees:
+    if scene.agrees:
+        entries.append(("demanded", "what may agree"))
+    elif scene.demand.low is not None or scene.demand.high is not None:
         entries.append(("demanded", "still counts as unmoved" if scene.demand.leave else "demanded"))
     if scene.course.gaps or any(p.l0 == -INF for p in pieces):
         entries.append(("gap", "no evidence"))
