@@ -25,7 +25,7 @@ SETTINGS = {
         "side": {"full_travel": "40 s", "stages": ["40 %"]},
     },
     "house": {"temperature": "18 °C", "stage_at": ["22 °C"], "hysteresis": "1 °C"},
-    "rain": {"positions": {"roof": "5 %"}},
+    "rain": {"positions": {"roof": "8 %"}},
     "refresh_every": "0 s",
 }
 

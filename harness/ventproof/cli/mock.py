@@ -48,7 +48,7 @@ def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> No
                 click.echo(f"  {what:9} {place}")
             click.echo("Try, in another terminal:")
             for path in stand.bench_files:
-                click.echo(f"  {sys.argv[0]} run profiles/rain-count.yaml --bench {path} --clear")
+                click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --clear")
             click.echo("Ctrl-C ends it.")
             await asyncio.get_running_loop().create_future()
 

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 Option = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-SHIPPED: Final = shipped_folder("ventproof", "profiles", checkout="../../profiles")
-"""The suite that ships with ventproof."""
+SHIPPED: Final = shipped_folder("ventproof", "profiles", checkout="../../profiles") / "weather"
+"""The suite that ships with ventproof, for its mock unit."""
 
 SHIPPED_BENCH: Final = shipped_folder("ventproof_bench", "files", checkout="../files") / "mock.yaml"
 """The bench that ships with ventproof: the mock unit inside the process."""

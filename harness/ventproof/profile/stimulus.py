@@ -19,6 +19,7 @@ from ventproof.profile.courses import (
 )
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, Quantity
+from ventproof_bench.benchfile.vents import QUICKEST
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
@@ -301,12 +302,12 @@ class VentFailure(StimulusCommon):
     """With `jams`: which way it goes no further; either way unless stated."""
     by: AnyQuantity | None = None
     """How far, in % of the travel."""
-    factor: Annotated[float, Field(gt=0, le=100)] | None = None
+    factor: Annotated[float, Field(ge=1, le=100)] | None = None
     """With `slow`: how many times as long a travel takes."""
-    opening: Annotated[float, Field(gt=0, le=100)] | None = None
-    """With `loaded`: how many times as long opening takes; below 1 for wind that helps."""
-    closing: Annotated[float, Field(gt=0, le=100)] | None = None
-    """With `loaded`: how many times as long closing takes."""
+    opening: Annotated[float, Field(ge=1 / QUICKEST, le=100)] | None = None
+    """With `loaded`: how many times as long opening takes, 0.5 or more; below 1 for wind that helps."""
+    closing: Annotated[float, Field(ge=1 / QUICKEST, le=100)] | None = None
+    """With `loaded`: how many times as long closing takes, likewise."""
     for_: Annotated[PositiveSeconds | None, Field(alias="for")] = None
     """How long: the run-on, the delay of a switch, or its bouncing."""
     rate: AnyQuantity | None = None

@@ -17,7 +17,7 @@ from ventproof_bench.benchcheck.load import read_bench
 ROOT = Path(__file__).parents[3]
 FILES = {
     "bench": (ROOT / "bench" / "files" / "mock.yaml", read_bench),
-    **{path.stem: (path, read_profile) for path in sorted((ROOT / "profiles").glob("*.yaml"))},
+    **{path.stem: (path, read_profile) for path in sorted((ROOT / "profiles").glob("*/*.yaml"))},
 }
 SCALARS = st.one_of(
     st.none(),
