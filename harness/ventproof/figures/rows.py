@@ -21,7 +21,7 @@ _NARROWEST_PX: Final = 1.5
 _NONE: Final[Mapping[int, str]] = {}
 
 
-class Span(NamedTuple):
+class Stretch(NamedTuple):
     """A stretch of log time in which something was so: what is written to it, and whether it is filled."""
 
     from_s: float
@@ -30,7 +30,7 @@ class Span(NamedTuple):
     filled: bool
 
 
-def span_row(drawing: Drawing, panel: Panel, name: str, spans: Sequence[Span], y: float) -> float:
+def span_row(drawing: Drawing, panel: Panel, name: str, spans: Sequence[Stretch], y: float) -> float:
     """Draw spans as a row of bars with its name; return the next free y."""
     drawing.text(RIGHT + 11, y + 14, name, font_size=SMALL, class_="row")
     drawn_px = -1
@@ -65,13 +65,13 @@ def value_row(
     """
     assert is_discrete(course.traits.unit), "only flags and states have a row"
     flag = course.traits.unit == "flag"
-    spans: list[Span] = []
+    spans: list[Stretch] = []
     for piece in course.pieces:
         if piece.l0 != piece.u0:
             panel.uncertain(piece.t0, piece.t1, y + 3, y + 17, known=piece.l0 > -INF)
             continue
         said = "" if flag else states.get(int(piece.l0), f"{piece.l0:g}")
-        span = Span(piece.t0, piece.t1, said, flag and piece.l0 == 1)
+        span = Stretch(piece.t0, piece.t1, said, flag and piece.l0 == 1)
         if spans and spans[-1].to_s == piece.t0 and spans[-1][2:] == span[2:]:
             span = span._replace(from_s=spans.pop().from_s)
         spans.append(span)

@@ -10,7 +10,7 @@ from ventproof.figures import sheet
 from ventproof.figures.decided_run import Course, DecidedRun
 from ventproof.figures.drawing import AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
-from ventproof.figures.rows import Span, span_row, value_row
+from ventproof.figures.rows import Stretch, span_row, value_row
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.figures.vent_panel import draw_vent
 from ventproof.figures.vents_seen import vents_seen
@@ -133,7 +133,7 @@ def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y:
         elif done.output == output:
             changes += [(from_s, to_s, "", closed) for closed, from_s, to_s in done.edges]
     spans = [
-        Span(to_s, changes[i + 1][0] if i + 1 < len(changes) else safe_s, said, closed)
+        Stretch(to_s, changes[i + 1][0] if i + 1 < len(changes) else safe_s, said, closed)
         for i, (_, to_s, said, closed) in enumerate(changes)
     ]
     return span_row(drawing, panel, output, spans, y)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from dataclasses import replace
 from itertools import combinations, pairwise
@@ -188,7 +187,7 @@ def test_an_end_switch_is_a_bar_while_its_contact_told_the_end(drawn, state):
     assert not of_class(drawn, "switch-open")
 
 
-def test_what_befell_the_vent_stands_at_its_time_in_words(drawn, run, state):
+def test_what_befell_the_vent_stands_at_its_time_in_words(drawn, state):
     """A jam and its end are lines from a label, where the log has them."""
     to_s, _ = axes(drawn)
     befell = [e for e in state.events if isinstance(e, StimulusApplied) and e.output == "roof"]
