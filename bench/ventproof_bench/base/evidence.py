@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, Literal, final
 
@@ -115,6 +115,8 @@ class Poll:
 
     Attributes:
         unread: signals whose registers held no value, with what was wrong.
+        shown: of a vent that the bench plays: what its outputs show the unit from `replied_s` on, by their names;
+            whether a contact is closed, or a level in mA, V or ohm.
     """
 
     bus: str
@@ -125,6 +127,7 @@ class Poll:
     address: int
     words: tuple[int, ...]
     unread: tuple[Unread, ...] = ()
+    shown: Mapping[str, float | bool] = field(default_factory=dict)
 
 
 @final

@@ -356,7 +356,10 @@ class _Rounds:
         percent = self._vent.vent.position_at(min(self._shown.latest_s, middle_s))
         position = dict.fromkeys(self._signals, percent)
         if position:
-            self._sink(Poll(self.bus, self._shown.earliest_s, self._shown.latest_s, position, PLAYED, 0, ()))
+            window = self._shown
+            self._sink(
+                Poll(self.bus, window.earliest_s, window.latest_s, position, PLAYED, 0, (), shown=shown)
+            )
         waiting, self._waiting = self._waiting, []
         for played in waiting:
             if not played.done():

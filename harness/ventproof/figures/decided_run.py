@@ -14,7 +14,7 @@ from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
 from ventproof.log.read import header_of
 from ventproof.rejudge.again import follow, last_s
 from ventproof.verdict.finding import Rule
-from ventproof_bench.base.evidence import Gap, SignalTraits, Window
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
@@ -195,17 +195,32 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s:
         pieces = [p for a in arrived for p in envelope.observe(a.sample, fresh=a.gap is not None)]
     if isinstance(traits, ReckonedTraits):
         arrived = ()
-    return Course(traits, arrived, tuple(pieces), tuple(_gaps(bound, name, events)))
+    gaps = _gaps(bound.bench.model, bound.signals[name], events)
+    return Course(traits, arrived, tuple(pieces), tuple(gaps))
 
 
-def _gaps(bound: Bound, name: str, events: Sequence[Event]) -> list[Gap]:
+def course_read(run: DecidedRun, at: str) -> Course:
+    """Return what is known of a signal of the bench; where the profile has none such, its readings as they stand."""
+    name = run.case.names.get(at)
+    if name is not None:
+        return run.courses[name]
+    traits = run.bench.traits(at)
+    envelope = simple_envelope(traits)
+    polls = (e.poll for e in run.events if isinstance(e, PollSeen) and at in e.poll.values)
+    samples = [Sample(poll.values[at], poll.requested_s, poll.replied_s) for poll in polls]
+    pieces = [piece for sample in samples for piece in envelope.observe(sample, fresh=False)]
+    if samples:
+        pieces += envelope.provisional(run.end_s)
+    return Course(traits, (), tuple(pieces), tuple(_gaps(run.bench, at, run.events)))
+
+
+def _gaps(bench: BenchFile, at: str, events: Sequence[Event]) -> list[Gap]:
     """Return when a signal's bus brought nothing; gaps of one reason with no reading in between are one."""
     if not any(isinstance(event, GapSeen) for event in events):
         return []
-    at = bound.signals[name]
-    traits = bound.bench.model.traits(at)
+    traits = bench.traits(at)
     read = traits.flags[0] if isinstance(traits, ReckonedTraits) else at
-    bus = bound.bench.model.bus_of(at)
+    bus = bench.bus_of(at)
     gaps: list[Gap] = []
     read_since = True
     for event in events:

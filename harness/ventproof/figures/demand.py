@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import singledispatch
+from itertools import pairwise
 from typing import Final, NamedTuple, final
 
 from ventproof.deciders import formulas
@@ -191,6 +193,23 @@ def _(formula: formulas.CountsFormula, unit: str, before: Span) -> Demand:  # no
 @demand_of.register
 def _(formula: FlagsFormula | AgreesFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
     return Demand(limits=() if formula.for_s is None else (_end(formula.for_s),), until_s=formula.for_s)
+
+
+def agreed(pieces: Sequence[Piece], formula: AgreesFormula) -> list[Piece]:
+    """Return between which values a signal agrees with another, of which pieces are given: as wide as it may be."""
+    lag_s, tolerance = formula.lag_s, formula.tolerance
+    edges = {edge for piece in pieces for edge in (piece.t0, piece.t1)}
+    times = sorted(edges | {edge + lag_s for edge in edges if edge + lag_s < pieces[-1].t1})
+    ends: list[tuple[float, float]] = []
+    first = 0
+    for t_s in times:
+        while pieces[first].t1 < t_s - lag_s:
+            first += 1
+        after = bisect_right(pieces, t_s, first, key=lambda piece: piece.t0)
+        parts = [part for piece in pieces[first:after] if (part := clip(piece, t_s - lag_s, t_s))]
+        lowest = min(min(part.l0, part.l1) for part in parts)
+        ends.append((lowest - tolerance, max(max(part.u0, part.u1) for part in parts) + tolerance))
+    return [Piece(t0, *e0, t1, *e1) for (t0, e0), (t1, e1) in pairwise(zip(times, ends, strict=True))]
 
 
 _SAME: Final = 2e-3

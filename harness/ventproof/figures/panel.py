@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from itertools import pairwise
 from typing import Final, final
 
-from ventproof.envelope.spans import INF, Piece
+from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.figures.decided_run import Course, moment
 from ventproof.figures.demand import Demand, Ring
 from ventproof.figures.drawing import BLUE, GREEN, OFF_PX, AxisScale, Drawing, outline, spread, text_width
@@ -15,6 +15,7 @@ SMALL: Final = 12.0
 _LEVEL_APART_PX: Final = 15.0
 _LONGEST_LABEL: Final = 22
 _FAR_PX: Final = 1e6
+_NARROWEST_PX: Final = 1.5
 
 
 @final
@@ -121,19 +122,41 @@ class Panel:
             self._drawing.line(right, at, right + 8, place, stroke=GREEN)
             self._drawing.text(right + 11, place + 4, _cut(said), class_="level", font_size=SMALL)
 
-    def names(self, names: Iterable[tuple[float, str]]) -> None:
+    def names(self, names: Iterable[tuple[float, str]], stroke: str = BLUE) -> None:
         """Name courses beside the axes, where they end."""
-        shown = list(names)
-        places = spread([self.y(value) for value, _ in shown], _LEVEL_APART_PX, self.top + 6, self.bottom - 2)
-        for (value, said), place in zip(shown, places, strict=True):
-            self._drawing.line(self.x.end_px, self.y(value), self.x.end_px + 8, place, stroke=BLUE)
-            self._drawing.text(self.x.end_px + 11, place + 4, _cut(said), class_="course", font_size=SMALL)
+        self.labels((self.y(value), said, stroke) for value, said in names)
+
+    def labels(self, labels: Iterable[tuple[float, str, str]]) -> None:
+        """Write beside the axes what ends at places: y, words, and the colour of the line between the two."""
+        shown = list(labels)
+        places = spread([at for at, _, _ in shown], _LEVEL_APART_PX, self.top + 6, self.bottom - 2)
+        right = self.x.end_px
+        for (at, said, stroke), place in zip(shown, places, strict=True):
+            self._drawing.line(right, at, right + 8, place, stroke=stroke)
+            self._drawing.text(right + 11, place + 4, _cut(said), class_="course", font_size=SMALL)
+
+    def line(self, points: Iterable[tuple[float, float]], **stroke: str | float) -> None:
+        """Draw a line through log times and values; `stroke` as for `Drawing.mark`."""
+        corners = outline(self._places(points))
+        if corners:
+            d = "M" + "L".join(f"{x:.1f},{y:.1f}" for x, y in corners)
+            stroke.setdefault("stroke", "currentColor")
+            self._drawing.mark("path", self._inside, d=d, fill="none", stroke_linejoin="round", **stroke)
+
+    def bar(self, from_s: float, to_s: float, y: float, *, thick_px: float, name: str) -> None:
+        """Draw a bar along a span of log time around a y."""
+        left, right = self.px(from_s), self.px(to_s)
+        top, bottom = y - thick_px / 2, y + thick_px / 2
+        right = max(right, left + _NARROWEST_PX)
+        self._drawing.box(left, top, right, bottom, self._inside, class_=name, fill="currentColor")
 
     def uncertain(self, from_s: float, to_s: float, top: float, bottom: float, *, known: bool) -> None:
         """Hatch a span of log time in a row below the axes; known: one of two neighbouring values."""
         paint = self._drawing.hatch("either" if known else "gap")
         left = max(self.x.start_px, self.px(from_s))
-        self._drawing.box(left, top, max(left + 1.5, self.px(to_s)), bottom, class_="uncertain", fill=paint)
+        self._drawing.box(
+            left, top, max(left + _NARROWEST_PX, self.px(to_s)), bottom, class_="uncertain", fill=paint
+        )
 
     def hatched(self, from_s: float, to_s: float, name: str) -> None:
         """Hatch a span of log time over the whole height; `gap`: nothing is known of it."""
@@ -147,15 +170,43 @@ class Panel:
             fill=self._drawing.hatch("gap"),
         )  # fmt: skip - one line more would hide the paint
 
-    def course(self, course: Course, *, discrete: bool, dash: str = "", dots: bool = True) -> None:
+    def course(
+        self, course: Course, *, discrete: bool, dash: str = "", dots: bool = True, colour: str = BLUE
+    ) -> None:
         """Draw everything that the readings leave possible, and the readings."""
         for piece in _unknown(course.pieces):
             self.hatched(piece[0], piece[1], "unknown")
-        (self._steps if discrete else self._areas)(course.pieces, dash)
+        if discrete:
+            self._steps(course.pieces)
+        else:
+            self._areas(course.pieces, dash, colour)
         if dots:
             self._dots(course)
 
-    def _areas(self, pieces: Iterable[Piece], dash: str) -> None:
+    def around(self, pieces: Iterable[Piece], spans: Iterable[tuple[float, float]]) -> None:
+        """Tint what is demanded in spans of log time, where that moves; as `band` does."""
+        shown = [part for piece in pieces for span in spans if (part := clip(piece, *span))]
+        for run in _runs(shown):
+            places = [
+                self._places([(piece.t0, low), (piece.t1, high)])
+                for piece in run
+                for low, high in ((piece.u0, piece.u1), (piece.l0, piece.l1))
+            ]
+            upper = [place for pair in places[::2] for place in pair]
+            lower = [place for pair in places[1::2] for place in pair]
+            points = " ".join(f"{x:.1f},{y:.1f}" for x, y in (*outline(upper), *reversed(outline(lower))))
+            self._drawing.mark(
+                "polygon",
+                self._inside,
+                class_="demanded",
+                points=points,
+                fill=GREEN,
+                fill_opacity="0.18",
+                stroke=GREEN,
+                stroke_dasharray="7 3",
+            )
+
+    def _areas(self, pieces: Iterable[Piece], dash: str, colour: str) -> None:
         for run in _runs(pieces):
             upper = [(run[0].t0, run[0].u0)]
             lower = [(run[0].t0, run[0].l0)]
@@ -174,15 +225,15 @@ class Panel:
                 self._inside,
                 class_="envelope",
                 points=points,
-                fill=BLUE,
+                fill=colour,
                 fill_opacity="0.3",
-                stroke=BLUE,
+                stroke=colour,
                 stroke_width=0.9,
                 stroke_linejoin="round",
                 stroke_dasharray=dash or "none",
             )  # fmt: skip - as above
 
-    def _steps(self, pieces: Iterable[Piece], _: str) -> None:
+    def _steps(self, pieces: Iterable[Piece]) -> None:
         for from_s, to_s, low, high in _levels(pieces):
             left, right = self.px(from_s), self.px(to_s)
             if low == high:
@@ -194,7 +245,7 @@ class Panel:
                 self._drawing.box(
                     left,
                     self.y(high),
-                    max(right, left + 1.5),
+                    max(right, left + _NARROWEST_PX),
                     self.y(low),
                     self._inside,
                     class_="either",

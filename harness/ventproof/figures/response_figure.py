@@ -10,12 +10,14 @@ from ventproof.case.case import Result
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import Item
 from ventproof.deciders.formulas import CountsFormula, EqualsFormula, ReachesFormula, ReturnsFormula
-from ventproof.envelope.spans import INF
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula
+from ventproof.envelope.spans import INF, Piece
 from ventproof.figures import sheet
 from ventproof.figures.decided_run import Course, DecidedRun, Done
-from ventproof.figures.demand import Demand, Ring, figure_demand, furthest_outside, smallest_margin
-from ventproof.figures.drawing import AxisScale, Drawing, padded
+from ventproof.figures.demand import Demand, Ring, agreed, figure_demand, furthest_outside, smallest_margin
+from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
+from ventproof.figures.rows import TIMED_ROW_PX, timed_row
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
 from ventproof.judge.flags import AnyWatch
 from ventproof.log.events import StepBegin
@@ -40,6 +42,7 @@ class Scene:
         ruling: what was found.
         watches: the judge's watches; one, except for what must always hold; none if the stimulus was incomplete.
         course: the signal in the visible span.
+        others: the other signals of which it is demanded, by name, in the visible span.
         demand: what was demanded.
         origin_s: where the time axis is 0.
         from_s: where the figure begins.
@@ -51,6 +54,7 @@ class Scene:
     ruling: Ruling
     watches: tuple[AnyWatch, ...]
     course: Course
+    others: tuple[tuple[str, Course], ...]
     demand: Demand
     origin_s: float
     from_s: float
@@ -66,6 +70,19 @@ class Scene:
     def unit(self) -> str:
         """The unit behind a number; empty for flags, states and counts."""
         return "" if self.discrete else self.course.traits.unit
+
+    @property
+    def drives(self) -> bool:
+        """Whether it is demanded of the flags of drives."""
+        return any(isinstance(watch.formula, FlagsFormula) for watch in self.watches)
+
+    @property
+    def agrees(self) -> list[Piece]:
+        """Between which values it agrees with the other signal, where that is demanded."""
+        formula = self.watches[0].formula if self.watches else None
+        if not isinstance(formula, AgreesFormula) or not self.others[0][1].pieces:
+            return []
+        return agreed(self.others[0][1].pieces, formula)
 
     @property
     def spans(self) -> list[tuple[float, float]]:
@@ -143,18 +160,33 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
         moments.append(Moment(run.end_s, run.end_s, "the run ended", "other"))
     watches = (watch,) if watch else ()
     course = whole.between(from_s, to_s)
-    return Scene(item, item.ruling, watches, course, demand, origin_s, from_s, to_s, tuple(moments))
+    others = tuple(_others(run, item, from_s, to_s))
+    return Scene(item, item.ruling, watches, course, others, demand, origin_s, from_s, to_s, tuple(moments))
+
+
+def _others(run: DecidedRun, result: Result, from_s: float, to_s: float) -> Iterator[tuple[str, Course]]:
+    """Yield the signals after the first of which something is demanded, in the visible span."""
+    for name in result.signals[1:]:
+        yield name, run.courses[name].between(from_s, to_s)
 
 
 def _shown_until(watch: AnyWatch, ruling: Ruling, demand: Demand) -> float:
     """Return up to when the figure of a response must reach: its limits, and what was found."""
     ends = [after_s for after_s, _ in demand.limits]
-    held = (isinstance(watch.formula, ReachesFormula) and watch.formula.holds_s) or 0.0
     if ruling.verdict is Verdict.PASS and ruling.response_s is not None:
-        ends.append(ruling.response_s.high + held)
-    elif demand.until_s is not None:
+        return max(decided_s(watch), watch.stimulus.latest_s + max(ends, default=0.0))
+    if demand.until_s is not None:
         ends.append(demand.until_s)
     return watch.stimulus.latest_s + max(ends, default=1.0)
+
+
+def decided_s(watch: AnyWatch) -> float:
+    """Return up to when a response mattered, log time: until it had come and was kept, or to the end of its watch."""
+    ruling = watch.ruling
+    if ruling is None or ruling.verdict is not Verdict.PASS or ruling.response_s is None:
+        return watch.judged_to_s
+    held_s = watch.formula.holds_s if isinstance(watch.formula, ReachesFormula) else 0.0
+    return watch.stimulus.latest_s + ruling.response_s.high + held_s
 
 
 def _stimulus_moments(watch: AnyWatch | None, stimulus: Done | None, began: Window) -> Iterator[Moment]:
@@ -195,7 +227,8 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     to_s = max(min(ended_s + room_s, run.end_s), from_s + 1.0)
     shown = tuple(m for m in moments if from_s <= m.from_s <= to_s)
     course = whole.between(from_s, to_s)
-    return Scene(item, item.ruling, item.watches, course, demand, 0.0, from_s, to_s, shown)
+    others = tuple(_others(run, item, from_s, to_s))
+    return Scene(item, item.ruling, item.watches, course, others, demand, 0.0, from_s, to_s, shown)
 
 
 def _ring(scene: Scene) -> Ring | None:
@@ -233,6 +266,29 @@ def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, ring: Ring | None, y:
     ends = [(x(m.from_s - scene.origin_s), x(m.to_s - scene.origin_s)) for m in scene.moments]
     top = y
     y += sheet.gutter_px(scene.moments, [left for left, _ in ends]) + 6
+    panels = [_drives(drawing, scene, x, y)] if scene.drives else _panels(drawing, scene, run, x, y)
+    if ring is not None:
+        (panels[-1] if panels[-1].y.low <= ring.value <= panels[-1].y.high else panels[0]).ring(ring)
+    bottom = panels[-1].bottom
+    sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=bottom)
+    since = "s since the run began" if scene.result.step is None else "s since the stimulus"
+    y = sheet.time_axis(drawing, panels[-1], bottom, since)
+    return sheet.draw_bars(drawing, panels[0], [*_bars(scene), *sheet.gap_bars(scene.course.gaps)], y)
+
+
+def _drives(drawing: Drawing, scene: Scene, x: AxisScale, y: float) -> Panel:
+    """Draw the flags of drives as bars, one row each."""
+    courses = [(scene.result.signal, scene.course), *scene.others]
+    bottom = y + TIMED_ROW_PX * len(courses) + 6
+    panel = Panel(drawing, x, AxisScale(0.0, 1.0, bottom, y), scene.origin_s)
+    panel.frame((), "drives")
+    for name, course in courses:
+        y = timed_row(drawing, panel, name, course, y)
+    return panel
+
+
+def _panels(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: float) -> list[Panel]:
+    """Draw the whole course, and what is close to the demand where that shows more; return their axes."""
     whole, close = _ranges(scene)
     axis = f"{scene.result.signal}{f', {scene.unit}' if scene.unit else ''}"
     panels = [
@@ -251,15 +307,20 @@ def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, ring: Ring | None, y:
         for gap in scene.course.gaps:
             if gap.to_s - gap.from_s > _NARROWEST_GAP_PX * x.per_px:
                 panel.hatched(gap.from_s, gap.to_s, "gap")
+        panel.around(scene.agrees, scene.spans)
+        for _, other in scene.others:
+            panel.course(other, discrete=False, dash="7 3", dots=False, colour="currentColor")
         panel.course(scene.course, discrete=scene.discrete)
         panel.levels(scene.demand.levels)
-    if ring is not None:
-        (panels[-1] if panels[-1].y.low <= ring.value <= panels[-1].y.high else panels[0]).ring(ring)
-    bottom = panels[-1].bottom
-    sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=bottom)
-    since = "s since the run began" if scene.result.step is None else "s since the stimulus"
-    y = sheet.time_axis(drawing, panels[-1], bottom, since)
-    return sheet.draw_bars(drawing, panels[0], [*_bars(scene), *sheet.gap_bars(scene.course.gaps)], y)
+        if scene.others:
+            named = [(scene.result.signal, scene.course, BLUE)]
+            named += [(name, other, "currentColor") for name, other in scene.others]
+            panel.labels(
+                (panel.y(end), name, colour)
+                for name, course, colour in named
+                if (end := course.last()) is not None
+            )
+    return panels
 
 
 def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
@@ -281,6 +342,7 @@ def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | No
     if course.traits.unit == "flag":
         values += FLAG_WORDS.values()
     read = (min(values), max(values)) if values else (0.0, 1.0)
+    values += [edge for piece in scene.agrees for edge in (piece.l0, piece.u0) if -INF < edge < INF]
     values += [v for v in (demand.low, demand.high, *(level for level, _ in demand.levels)) if v is not None]
     room = 0.5 * (read[1] - read[0]) + 2 * course.traits.error
     bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
@@ -333,6 +395,8 @@ def _bars(scene: Scene) -> Iterator[Bar]:
 
 def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
     """Return the key of what is in the figure."""
+    if scene.drives:
+        return [("on", "on, for certain"), ("either", "changed somewhere in here"), ("gap", "no evidence")]
     entries = [("reading", "readings")]
     pieces = scene.course.pieces
     if scene.discrete:
@@ -344,7 +408,9 @@ def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
         entries.append(("envelope", "everything that the readings leave possible"))
     else:
         entries.append(("envelope", "the readings, joined"))
-    if scene.demand.low is not None or scene.demand.high is not None:
+    if scene.agrees:
+        entries.append(("demanded", "what may agree"))
+    elif scene.demand.low is not None or scene.demand.high is not None:
         entries.append(("demanded", "still counts as unmoved" if scene.demand.leave else "demanded"))
     if scene.course.gaps or any(p.l0 == -INF for p in pieces):
         entries.append(("gap", "no evidence"))

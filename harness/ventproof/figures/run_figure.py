@@ -2,55 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator, Mapping
 from typing import Final
 
 from ventproof.case.items import START
-from ventproof.envelope.spans import INF
 from ventproof.figures import sheet
-from ventproof.figures.decided_run import DecidedRun
-from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded, text_width
-from ventproof.figures.panel import SMALL, Panel
+from ventproof.figures.decided_run import Course, DecidedRun
+from ventproof.figures.drawing import AxisScale, Drawing, padded
+from ventproof.figures.panel import Panel
+from ventproof.figures.rows import Stretch, span_row, value_row
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
+from ventproof.figures.vent_panel import draw_vent
+from ventproof.figures.vents_seen import vents_seen
 from ventproof.log.events import OutputsSafe, StepBegin
 from ventproof.verdict.finding import Verdict
-from ventproof_bench.base.evidence import is_discrete
 
 _PLOT_PX: Final = 280.0
-_ROW_PX: Final = 24.0
 _DASHES: Final = ("", "8 3", "3 3", "10 3 2 3", "1 3", "12 4")
 _ORDER: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 _NARROWEST_PX: Final = 1.5
 
 
 def run_figure(run: DecidedRun) -> str:
-    """Return the SVG of a whole run."""
-    vents = {name: c for name, c in run.courses.items() if c.traits.unit == "%"}
-    end_s = max(run.end_s, 1e-3)
-    drawing, y = _begin(run, vents)
-    x = AxisScale(0.0, end_s, LEFT, RIGHT)
-    moments = list(_steps(run))
+    """Return the SVG of a whole run; each vent outside the unit has a panel of its own."""
+    outside = vents_seen(run)
+    apart = {name for seen in outside for name in seen.signals}
+    vents = {name: c for name, c in run.courses.items() if c.traits.unit == "%" and name not in apart}
+    drawing, y = _begin(run, [*(seen.name for seen in outside), *vents])
+    x = AxisScale(0.0, max(run.end_s, 1e-3), LEFT, RIGHT)
+    moments = sorted([*_steps(run), *_befallen(run)])
     ends = [(x(m.from_s), x(m.to_s)) for m in moments]
     top = y
     y += sheet.gutter_px(moments, [left for left, _ in ends]) + 6
-    bounds = [edge for course in vents.values() for edge in course.edges()] or [0.0, 100.0]
-    panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
-    panel.frame(None, "vent positions, %")
-    for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
-        if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:
-            panel.hatched(gap.from_s, gap.to_s, "gap")
-    for number, course in enumerate(vents.values()):
-        panel.course(
-            course.between(0.0, end_s), discrete=False, dash=_DASHES[number % len(_DASHES)], dots=False
-        )
-    panel.names([(last, name) for name, course in vents.items() if (last := course.last()) is not None])
-    y = panel.bottom + 10
-    for output in dict.fromkeys(done.output for done in run.done):
-        y = _output_row(drawing, panel, run, output, y)
-    for name, course in run.courses.items():
-        if course.traits.unit in {"flag", "state"}:
-            y = _value_row(drawing, panel, run, name, y)
-    sheet.draw_moments(drawing, moments, ends, top=top, bottom=y)
+    zones: list[tuple[float, float]] = []
+    panel: Panel | None = None
+    for seen in outside:
+        begun = y
+        panel, bottom, y = draw_vent(drawing, x, run, seen, y)
+        zones.append((begun, bottom))
+    begun = y
+    if vents or panel is None:
+        panel = _positions(drawing, x, vents, y)
+        y = panel.bottom + 10
+    y = _rows(drawing, panel, run, apart, y)
+    zones.append((begun, y))
+    sheet.draw_moments(drawing, moments, ends, top=top, bottom=zones[0][1])
+    for from_y, to_y in zones[1:]:
+        sheet.draw_lines(drawing, moments, ends, top=from_y, bottom=to_y)
     y = sheet.time_axis(drawing, panel, y, "s since the run began")
     entries = [
         ("envelope", "everything that the readings leave possible"),
@@ -59,6 +57,34 @@ def run_figure(run: DecidedRun) -> str:
         ("on", "closed, or on"),
     ]
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
+
+
+def _positions(drawing: Drawing, x: AxisScale, vents: Mapping[str, Course], y: float) -> Panel:
+    """Draw the vents of which the unit tells the positions, in one panel."""
+    bounds = [edge for course in vents.values() for edge in course.edges()] or [0.0, 100.0]
+    panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
+    panel.frame(None, "vent positions, %")
+    for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
+        if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:
+            panel.hatched(gap.from_s, gap.to_s, "gap")
+    for number, course in enumerate(vents.values()):
+        panel.course(
+            course.between(0.0, x.high), discrete=False, dash=_DASHES[number % len(_DASHES)], dots=False
+        )
+    panel.names([(last, name) for name, course in vents.items() if (last := course.last()) is not None])
+    return panel
+
+
+def _rows(drawing: Drawing, panel: Panel, run: DecidedRun, but: Container[str], y: float) -> float:
+    """Draw a row for each output, and each flag and state but those drawn already; return the next free y."""
+    for output in dict.fromkeys(done.output for done in run.done):
+        if output not in run.bound.vents:
+            y = _output_row(drawing, panel, run, output, y)
+    for name, course in run.courses.items():
+        if course.traits.unit in {"flag", "state"} and name not in but:
+            words = {value: word for word, value in run.case.states.get(name, {}).items()}
+            y = value_row(drawing, panel, name, course.between(0.0, run.end_s), y, states=words)
+    return y
 
 
 def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
@@ -89,6 +115,13 @@ def _steps(run: DecidedRun) -> Iterator[Moment]:
             yield Moment(event.window.earliest_s, event.window.earliest_s, said, "step")
 
 
+def _befallen(run: DecidedRun) -> Iterator[Moment]:
+    """Yield what befell vents that the bench plays."""
+    for done in run.done:
+        if done.output in run.bound.vents and done.window is not None:
+            yield Moment(done.window.earliest_s, done.window.latest_s, done.said, "stimulus")
+
+
 def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y: float) -> float:
     """Draw what an output was set to over time; return the next free y."""
     safe_s = next((e.t_s for e in run.events if isinstance(e, OutputsSafe)), run.end_s)
@@ -100,49 +133,7 @@ def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y:
         elif done.output == output:
             changes += [(from_s, to_s, "", closed) for closed, from_s, to_s in done.edges]
     spans = [
-        (to_s, changes[i + 1][0] if i + 1 < len(changes) else safe_s, said, closed)
+        Stretch(to_s, changes[i + 1][0] if i + 1 < len(changes) else safe_s, said, closed)
         for i, (_, to_s, said, closed) in enumerate(changes)
     ]
-    return _row(drawing, panel, output, spans, y)
-
-
-def _value_row(drawing: Drawing, panel: Panel, run: DecidedRun, name: str, y: float) -> float:
-    """Draw a flag or state over time; what is not certain is hatched. Return the next free y."""
-    names = {value: word for word, value in run.case.states.get(name, {}).items()}
-    course = run.courses[name]
-    whole = course.between(0.0, run.end_s)
-    spans: list[tuple[float, float, str, bool]] = []
-    for piece in whole.pieces:
-        if piece.l0 != piece.u0:
-            panel.uncertain(piece.t0, piece.t1, y + 3, y + 17, known=piece.l0 > -INF)
-            continue
-        on = course.traits.unit == "flag" and piece.l0 == 1
-        said = "" if course.traits.unit == "flag" else names.get(int(piece.l0), f"{piece.l0:g}")
-        if spans and spans[-1][1] == piece.t0 and spans[-1][2:] == (said, on):
-            spans[-1] = (spans[-1][0], piece.t1, said, on)
-        else:
-            spans.append((piece.t0, piece.t1, said, on))
-    assert is_discrete(course.traits.unit), "only flags and states have a row"
-    return _row(drawing, panel, name, spans, y)
-
-
-def _row(
-    drawing: Drawing, panel: Panel, name: str, spans: list[tuple[float, float, str, bool]], y: float
-) -> float:
-    """Draw (from, to, text, filled) as a row of bars with its name; return the next free y."""
-    drawing.text(RIGHT + 11, y + 14, name, font_size=SMALL, class_="row")
-    drawn_px = -1
-    for from_s, to_s, said, filled in spans:
-        left, right = panel.px(from_s), panel.px(to_s)
-        if right <= left or (right - left < 1 and int(left) == drawn_px):
-            continue  # a second one on the same pixel
-        drawn_px = int(left)
-        if filled:
-            right = max(right, left + _NARROWEST_PX)
-            drawing.box(left, y + 3, right, y + 17, class_="closed", fill=BLUE, fill_opacity="0.75")
-        else:
-            drawing.line(left, y + 17, right, y + 17, class_="open", stroke_width=1)
-        if said and text_width(said, 11) < right - left - 4:
-            drawing.line(left, y + 3, left, y + 17, stroke_width=1)
-            drawing.text(left + 4, y + 13, said, font_size=11, class_="said")
-    return y + _ROW_PX
+    return span_row(drawing, panel, output, spans, y)

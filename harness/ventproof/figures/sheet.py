@@ -18,7 +18,7 @@ _BAR_PX: Final = 22.0
 _MOST_GAP_BARS: Final = 3
 _CLEAR_PX: Final = 12.0
 
-_COLOUR: Final = {"pass": GREEN, "fail": RED, "inconclusive": BLUE, "aborted": RED}
+VERDICT_COLOUR: Final = {"pass": GREEN, "fail": RED, "inconclusive": BLUE, "aborted": RED}
 _SIGN: Final = {
     "pass": "M-6 0 L-2 5 L7 -6",
     "fail": "M-5 -5 L5 5 M-5 5 L5 -5",
@@ -69,10 +69,7 @@ _PAINTS: Final[Mapping[str, Mapping[str, str | float]]] = {
 def heading(drawing: Drawing, verdict: str, title: str, lines: Iterable[str]) -> float:
     """Write the verdict, with a sign that needs no colour, what it is of, and why; return the next free y."""
     y = 26.0
-    sign = drawing.mark("g", class_=f"verdict-{verdict}", transform=f"translate({_MARGIN + 14:g} {y:g})")
-    colour = _COLOUR[verdict]
-    drawing.mark("path", sign, d=_OUTLINE[verdict], fill="none", stroke=colour, stroke_width=2.5)
-    drawing.mark("path", sign, d=_SIGN[verdict], fill="none", stroke=colour, stroke_width=2.5)
+    verdict_sign(drawing, verdict, _MARGIN + 14, y)
     left = _MARGIN + 38
     word = verdict.upper()
     drawing.text(left, y + 6, word, font_size=18, font_weight="bold", class_="verdict")
@@ -86,6 +83,14 @@ def heading(drawing: Drawing, verdict: str, title: str, lines: Iterable[str]) ->
             drawing.text(left, y, line, font_size=13, class_="why")
             y += 18
     return y
+
+
+def verdict_sign(drawing: Drawing, verdict: str, x: float, y: float, scale: float = 1.0) -> None:
+    """Draw the sign of a verdict around a place; its outline needs no colour."""
+    place = f"translate({x:g} {y:g})" + (f" scale({scale:g})" if scale != 1.0 else "")
+    sign = drawing.mark("g", class_=f"verdict-{verdict}", transform=place)
+    for path in (_OUTLINE[verdict], _SIGN[verdict]):
+        drawing.mark("path", sign, d=path, fill="none", stroke=VERDICT_COLOUR[verdict], stroke_width=2.5)
 
 
 def gutter_px(moments: Sequence[Moment], xs: Sequence[float]) -> float:
@@ -118,6 +123,21 @@ def draw_moments(
         drawing.line(left, y, left, bottom, class_=f"moment-{moment.kind}", **STROKES[moment.kind])
         x = left + (4 if anchor == "start" else -4)
         drawing.text(x, y + 11, said, class_="moment", text_anchor=anchor, font_size=SMALL)
+
+
+def draw_lines(
+    drawing: Drawing,
+    moments: Sequence[Moment],
+    xs: Sequence[tuple[float, float]],
+    *,
+    top: float,
+    bottom: float,
+) -> None:
+    """Draw the moments again, without labels, through what stands further down; arguments as for `draw_moments`."""
+    for moment, (left, right) in zip(moments, xs, strict=True):
+        if right - left > 1:
+            drawing.box(left, top, right, bottom, fill="currentColor", fill_opacity="0.18", class_="window")
+        drawing.line(left, top, left, bottom, **STROKES[moment.kind])
 
 
 class _Label(NamedTuple):

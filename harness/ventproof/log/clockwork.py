@@ -72,6 +72,7 @@ class Clockwork:
                 poll.address,
                 poll.words,
                 poll.unread,
+                poll.shown,
             ),
         )
 

@@ -209,8 +209,19 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
             line.whole("address", 0),
             _words(line),
             tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
+            _shown(line) if "shown" in line else {},
         ),
     )
+
+
+def _shown(line: LineFields) -> Mapping[str, float | bool]:
+    shown = line.raw("shown")
+    if not isinstance(shown, dict) or not all(
+        type(value) is bool or (is_number(value) and -GREATEST <= value <= GREATEST)
+        for value in shown.values()
+    ):
+        raise line.wrong("shown", "a mapping of levels, and true or false of contacts,")
+    return shown
 
 
 def _words(line: LineFields) -> tuple[int, ...]:

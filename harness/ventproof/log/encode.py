@@ -35,6 +35,8 @@ def _(event: e.PollSeen) -> Fields:
     }
     if poll.unread:
         fields["unread"] = [{"signal": one.signal, "reason": one.reason} for one in poll.unread]
+    if poll.shown:
+        fields["shown"] = poll.shown
     return fields
 
 

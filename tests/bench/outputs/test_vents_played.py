@@ -114,6 +114,27 @@ def test_end_switches_move_only_at_the_ends():
     run(main(), virtual=True)
 
 
+def test_what_was_put_on_the_outputs_is_told_with_the_position():
+    """Each position comes with what the relays and the level showed of it, as the module had it a round later."""
+    module = DrivenModule([(0.0, True, False)])
+
+    async def main():
+        async with _playing(module) as (_, seen, _task):
+            await asyncio.sleep(0.5)
+            module.begins_s = now_s()
+            await asyncio.sleep(31.0)
+            told = _played(seen)
+            last, (shut, wide) = told[-1].shown, module.tables["coil"]
+            assert last == {"shut": bool(shut), "wide": bool(wide), "feedback": 10.0}
+            assert module.tables["holding"] == [10000]
+            assert told[0].shown == {"shut": True, "wide": False, "feedback": 0.0}
+            assert any(one.shown["shut"] is one.shown["wide"] is False for one in told)
+            levels = [one.shown["feedback"] for one in told]
+            assert levels == sorted(levels)
+
+    run(main(), virtual=True)
+
+
 def test_a_lost_reply_is_a_gap_and_the_vent_goes_on():
     """One lost reply leaves a hole of a round or two; the vent is where it would have been."""
     module = DrivenModule([(0.0, True, False)])

@@ -66,6 +66,12 @@ WRONG = [
     ),
     ("poll", "values", [1.0], "its `values` is a list where a mapping of numbers is wanted"),
     ("poll", "to", -5.0, "it lasts from "),
+    (
+        "poll",
+        "shown",
+        {"roof_shut": "closed"},
+        "its `shown` is a mapping where a mapping of levels, and true or false of contacts, is wanted",
+    ),
     ("poll", "words", [1.5], "its `words` is a list where a list of whole numbers is wanted"),
     ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
     ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
