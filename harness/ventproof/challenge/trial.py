@@ -17,6 +17,7 @@ from ventproof.run.engine import Engine, Outcome
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.processes import worker_processes
+from ventproof_bench.outputs.vents import PLAYED
 from ventproof_bench.rig.build import assemble
 
 if TYPE_CHECKING:
@@ -131,7 +132,8 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     outcome, unit = run_loop(main(), virtual=True)
     truth = blake2b(digest_size=16)
     for vent in bench.model.mock.vents if bench.model.mock else ():
-        truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
+        if vent not in unit.outside or unit.outside[vent].own is not None:
+            truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
     course = UnitDigests(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
     return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))
@@ -155,7 +157,9 @@ class _Notes:
         elif isinstance(event, PollSeen):
             poll = event.poll
             self.polls += 1
-            self.shown.update(repr((poll.address, poll.words)).encode())
+            # A vent that the bench plays is where what the unit shows of its drive has moved it.
+            played = dict(poll.values) if poll.table == PLAYED else {}
+            self.shown.update(repr((poll.address, poll.words, played)).encode())
             seen = [(name, poll.values[name]) for name in self._watched() if name in poll.values]
             if seen:
                 self.watched.update(repr(seen).encode())
