@@ -133,7 +133,9 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     truth = blake2b(digest_size=16)
     for vent in bench.model.mock.vents if bench.model.mock else ():
         if vent not in unit.outside or unit.outside[vent].own is not None:
-            truth.update(repr(unit.truth(vent)[:-1]).encode())  # the last is where it stood when the run ended
+            truth.update(
+                repr(unit.truth(vent)[:-1]).encode()
+            )  # the last is where it stood when the run ended
     course = UnitDigests(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
     return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))

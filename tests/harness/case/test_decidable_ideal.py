@@ -140,7 +140,9 @@ def shipped_bench():
     return load_bench(ROOT / "bench" / "files" / "mock.yaml")
 
 
-@pytest.mark.parametrize("path", sorted((ROOT / "profiles" / "weather").glob("*.yaml")), ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    "path", sorted((ROOT / "profiles" / "weather").glob("*.yaml")), ids=lambda path: path.stem
+)
 def test_every_shipped_profile_can_be_decided_on_the_mock_bench(path, shipped_bench):
     """In the suite that ships, on the bench that ships, a right unit can pass everything and a wrong one fail it."""
     bound = checked(bind(load_profile(path), shipped_bench, {}))

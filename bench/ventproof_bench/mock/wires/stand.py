@@ -20,7 +20,7 @@ from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard, serv
 from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Iterator
+    from collections.abc import AsyncIterator, Callable, Iterator, Sequence
     from pathlib import Path
 
     from ventproof_bench.base.protocols import Peer
@@ -195,6 +195,8 @@ BOARD_ID: Final = 2
 _REPLY_AFTER_S: Final = 0.004
 _JITTER_S: Final = 0.002
 _TEMPLATES: Final = ("mock-rtu.yaml", "mock-tcp.yaml")
+_LOOP_TEMPLATE: Final = "mock-loop-tcp.yaml"
+"""For a unit whose vents stand outside it, with end switches: the bench plays them."""
 # Where the shipped bench files say that the mock listens; a stand elsewhere writes its own copies.
 _SHIPPED: Final = {
     "unit_rtu": "/tmp/ventproof/unit",  # noqa: S108 - a name for people to type, made and checked by serve_pty
@@ -270,7 +272,10 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         "scpi": f"socket://127.0.0.1:{await enter(serve_tcp(lambda: scpi))}",
         "lines": await enter(serve_control_lines({"rts": contact("rain_3")})),
     }
-    return Stand(unit, places, await asyncio.to_thread(_write_bench_files, folder, places))
+    drives = [group.drive for group in settings.vents.values()]
+    played = all(drive is not None and drive.feedback == "end-switches" for drive in drives)
+    names = (*_TEMPLATES, _LOOP_TEMPLATE) if played else _TEMPLATES
+    return Stand(unit, places, await asyncio.to_thread(_write_bench_files, folder, places, names))
 
 
 @contextmanager
@@ -286,9 +291,9 @@ def _alone_in(folder: Path) -> Iterator[None]:
         yield
 
 
-def _write_bench_files(folder: Path, places: dict[str, str]) -> tuple[Path, ...]:
+def _write_bench_files(folder: Path, places: dict[str, str], names: Sequence[str]) -> tuple[Path, ...]:
     written = []
-    for name in _TEMPLATES:
+    for name in names:
         text = (shipped_folder("ventproof_bench", "files", checkout="../files") / name).read_text(
             encoding="utf-8"
         )
