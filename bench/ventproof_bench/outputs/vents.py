@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Final, Protocol, final
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, BusFault, DriverError
 from ventproof_bench.base.evidence import Gap, Poll, Window
-from ventproof_bench.benchfile.model import BenchFile, LevelOutput
+from ventproof_bench.benchfile.feedback import PositionLevels
+from ventproof_bench.benchfile.model import BenchFile, LevelOutput, ResistanceOutput
 from ventproof_bench.benchfile.vents import FULL_PERCENT
 from ventproof_bench.drivers.driver import bus_use, number_put
 from ventproof_bench.modbus.polling import poll
@@ -39,10 +40,6 @@ if TYPE_CHECKING:
 
 PLAYED: Final = "played"
 """Stands where a reading's table stands, for the position of a vent that the bench plays: no register holds it."""
-
-_WIRES: Final = {"0-10 V": {"open": 10.0, "short": 0.0}, "4-20 mA": {"open": 0.0, "short": 21.5}}
-"""What an open and a shorted wire put on the input, V and mA: the inputs of potentiometers are pulled up (common
-practice, no source); 21 mA and more is a failure (NAMUR NE 43, from memory)."""
 
 _TRIED: Final = (
     1009  # positions from end to end: a prime, so that they fall everywhere between the counts of an output
@@ -81,18 +78,10 @@ def held_off_percent(file: BenchFile, vent: VentSpec) -> float | None:
     if position is None or bus_use(file.outputs[position.output]) is None:
         return None
     output = file.outputs[position.output]
-    assert isinstance(output, LevelOutput), "loading a bench file sees to it"
-    a_percent = (_level(output, FULL_PERCENT) - _level(output, 0.0)) / FULL_PERCENT
-    levels = (_level(output, FULL_PERCENT * k / _TRIED) for k in range(_TRIED + 1))
-    return max(abs((number_put(output, level) - level) / a_percent) for level in levels)
-
-
-def _level(output: LevelOutput, percent: float) -> float:
-    """Return the level that stands for a position, mA or V, or the nearest that the output can put."""
-    low, high = (end.value for end in output.range)
-    share = (percent - low) / (high - low)
-    level, most = (4.0 + 16.0 * share, 24.0) if output.signal == "4-20 mA" else (10.0 * share, 10.0)
-    return min(max(level, 0.0), most)
+    assert isinstance(output, LevelOutput | ResistanceOutput), "loading a bench file sees to it"
+    scale = PositionLevels.of(output)
+    tried = (FULL_PERCENT * k / _TRIED for k in range(_TRIED + 1))
+    return max(abs(scale.percent(number_put(output, scale.level(percent))) - percent) for percent in tried)
 
 
 @final
@@ -406,11 +395,9 @@ class _Rounds:
         if plays.position is not None:
             of_drive = plays.position.seen_from == "drive"
             seen = self._potentiometer.shows(drive_percent if of_drive else vent.position_at(at_s))
-            output = self._outputs[plays.position.output]
-            assert isinstance(output, LevelOutput), "loading a bench file sees to it"
-            shown[plays.position.output] = (
-                _level(output, seen) if isinstance(seen, float) else _WIRES[output.signal][seen]
-            )
+            scale = PositionLevels.of(self._outputs[plays.position.output])
+            failed = {"open": scale.broken, "short": scale.shorted}
+            shown[plays.position.output] = scale.level(seen) if isinstance(seen, float) else failed[seen]
         return shown
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.figures.decided_run import Course, DecidedRun, course_read
 from ventproof.log.events import OutputsSafe, PollSeen
-from ventproof_bench.benchfile.model import LevelOutput
+from ventproof_bench.benchfile.feedback import PositionLevels
 
 if TYPE_CHECKING:
     from ventproof.case.case import Result
@@ -160,11 +160,8 @@ def _fed_back(run: DecidedRun, spec: VentSpec) -> tuple[str, Points] | None:
     position = spec.plays.position if spec.plays is not None else None
     if position is None:
         return None
-    output = run.bench.outputs[position.output]
-    assert isinstance(output, LevelOutput), "loading a bench file sees to it"
-    (low, high), (from_percent, to_percent) = output.ends, (end.value for end in output.range)
-    a_percent = (high - low) / (to_percent - from_percent)
-    steps = [(t_s, from_percent + (level - low) / a_percent) for t_s, level in _shown(run, position.output)]
+    scale = PositionLevels.of(run.bench.outputs[position.output])
+    steps = [(t_s, scale.percent(level)) for t_s, level in _shown(run, position.output)]
     return position.output, tuple(_stepped(steps))
 
 
