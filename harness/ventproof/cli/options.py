@@ -39,6 +39,10 @@ SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
 """What the mock unit of the shipped bench owes."""
 
 CAUTION: Final = " ".join(CAUTIONS[:3])
+PLAYED_CAUTION: Final = (
+    "This bench plays vents ({}): no drive may be connected in their place, since feedback that is not its own would move "
+    "it past its end."
+)
 
 BENCH: Final = click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")
 UNIT: Final = click.option("--unit", default="", help="Serial number of the unit under test.")
@@ -226,6 +230,8 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     if bench.model.virtual or clear:
         return
     click.echo(CAUTION, err=True)
+    if played := [name for name, vent in bench.model.vents.items() if vent.plays is not None]:
+        click.echo(PLAYED_CAUTION.format(", ".join(played)), err=True)
     if not sys.stdin.isatty():
         raise FileError(
             [

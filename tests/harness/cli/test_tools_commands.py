@@ -109,3 +109,11 @@ def test_a_span_that_is_none_is_refused(ventproof, bench, span):
     code, _, err = ventproof("read", "--bench", bench, "--every", span)
     assert code == 3
     assert err.startswith("--every: ")
+
+
+def test_before_vents_are_played_a_person_is_told_that_no_drive_may_be_connected(ventproof):
+    """A real drive would follow feedback that is not its own; the vents are named before anybody confirms."""
+    bench = SHIPPED_BENCH.with_name("mock-loop-tcp.yaml")
+    code, _, err = ventproof("switch", "rain", "--bench", bench)
+    assert code == 3
+    assert "This bench plays vents (roof, side): no drive may be connected in their place" in err
