@@ -40,8 +40,8 @@ SHIPPED_TABLE: Final = SHIPPED_BENCH.with_name("mock-overrides.yaml")
 
 CAUTION: Final = " ".join(CAUTIONS[:3])
 PLAYED_CAUTION: Final = (
-    "This bench plays vents ({}): no drive may be connected in their place, since feedback that is not its own would move "
-    "it past its end."
+    "This bench plays vents ({}): no drive may be connected in their place, since feedback that is not its own would "
+    "move it past its end."
 )
 
 BENCH: Final = click.option("--bench", required=True, type=click.Path(path_type=Path), help="The bench file.")

@@ -217,8 +217,13 @@ def _add_drivers(definitions: dict[str, Any]) -> None:
 
 
 def _tidy(node: Any) -> None:  # noqa: ANN401 - any part of a schema
-    """Refuse names of the wrong form, and write the defaults of spans of time as files write them."""
+    """Refuse names of the wrong form, and write the defaults of spans of time as files write them.
+
+    What fits two kinds is right: the name alone tells whether it is a sensor or a vent that fails.
+    """
     for part in _parts(node):
+        if "oneOf" in part:
+            part["anyOf"] = part.pop("oneOf")
         if "patternProperties" in part:
             part.setdefault("additionalProperties", False)
         if isinstance(part.get("default"), float) and part.get("type") == "string":

@@ -59,7 +59,7 @@ def test_findings_are_those_of_the_run(good):
     for finding, made in zip(record.findings, good.findings, strict=True):
         assert replace(finding, stood=None) == made
     closes = next(f for f in record.findings if (f.step, f.kind, f.signal) == (1, "reaches", "roof_vent"))
-    assert closes.stood == pytest.approx(5, abs=1)
+    assert closes.stood == pytest.approx(8, abs=1)
     assert closes.verdict is Verdict.PASS
 
 
