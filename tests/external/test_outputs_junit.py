@@ -23,7 +23,7 @@ def batch(tmp_path_factory):
     folder = tmp_path_factory.mktemp("logs")
     profile = load_profile(SHIPPED / "rain-while-partly-open.yaml")
     logs = []
-    for name, faults in (("good", ()), ("slow", ("slow_travel=2",)), ("cut", ())):
+    for name, faults in (("good", ()), ("slow", ("slow_travel=4",)), ("cut", ())):
         bench = with_faults(load_bench(SHIPPED_BENCH), faults)
         session = Session(
             bench=bench, out=folder / name, unit="GH-7", firmware=name, operator="A. <Muster> & B."

@@ -88,7 +88,7 @@ def test_pytest_started_anew_finds_the_plugin(tmp_path):
         cwd=tmp_path,
     )
     assert done.returncode == 1
-    assert "roof_vent reaches 5 % ± 2 %" in done.stdout
+    assert "roof_vent reaches 8 % ± 2 %" in done.stdout
     assert "Traceback" not in done.stdout
 
 
@@ -96,7 +96,7 @@ def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     """What failed is shown as a table with its reason, without a traceback."""
     done = pytest_profiles(SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", faulty_bench)
     assert done.returncode == 1
-    assert "roof_vent reaches 5 % ± 2 %" in done.stdout
+    assert "roof_vent reaches 8 % ± 2 %" in done.stdout
     assert "fail" in done.stdout
     assert "digest" in done.stdout
     assert "Traceback" not in done.stdout
@@ -122,7 +122,7 @@ def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profile
     assert len(cases) == 3
     failed = [case for case in cases if case.result]
     assert failed
-    assert any("roof_vent reaches 5 %" in (case.result[0].text or "") for case in failed)
+    assert any("roof_vent reaches 8 %" in (case.result[0].text or "") for case in failed)
     names = {p.get("name") for p in ElementTree.parse(report).iter("property")}
     assert names == {"log", "digest"}
 

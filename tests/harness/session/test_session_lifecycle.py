@@ -388,8 +388,8 @@ def test_outputs_that_cannot_be_made_safe_are_said_to_be_so(user, play):
     def spoil(rig):
         making_safe = rig.outputs._all_safe
 
-        async def refused(why):
-            await making_safe(why)
+        async def refused(*how):
+            await making_safe(*how)
             raise DriverError("output rain: nothing proves that it moved")
 
         after_s(0.5, setattr, rig.outputs, "_all_safe", refused)

@@ -272,10 +272,13 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         "scpi": f"socket://127.0.0.1:{await enter(serve_tcp(lambda: scpi))}",
         "lines": await enter(serve_control_lines({"rts": contact("rain_3")})),
     }
+    return Stand(unit, places, await asyncio.to_thread(_write_bench_files, folder, places, settings))
+
+
+def _templates(settings: MockSettings) -> Sequence[str]:
     drives = [group.drive for group in settings.vents.values()]
     played = all(drive is not None and drive.feedback == "end-switches" for drive in drives)
-    names = (*_TEMPLATES, _LOOP_TEMPLATE) if played else _TEMPLATES
-    return Stand(unit, places, await asyncio.to_thread(_write_bench_files, folder, places, names))
+    return (*_TEMPLATES, _LOOP_TEMPLATE) if played else _TEMPLATES
 
 
 @contextmanager
@@ -291,9 +294,9 @@ def _alone_in(folder: Path) -> Iterator[None]:
         yield
 
 
-def _write_bench_files(folder: Path, places: dict[str, str], names: Sequence[str]) -> tuple[Path, ...]:
+def _write_bench_files(folder: Path, places: dict[str, str], settings: MockSettings) -> tuple[Path, ...]:
     written = []
-    for name in names:
+    for name in _templates(settings):
         text = (shipped_folder("ventproof_bench", "files", checkout="../files") / name).read_text(
             encoding="utf-8"
         )
