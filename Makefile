@@ -38,8 +38,7 @@ hunt: $(VENV)/dev  ## every property of the suite, with cases that no run before
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities
 	$(BIN)/ventproof challenge --benign 1000
-	for suite in switches potentiometer reckoned; do \
-	  $(BIN)/ventproof challenge profiles/closed-loop/$$suite --bench bench/files/loop-$$suite.yaml || exit 1; done
+	$(BIN)/python tests/performance/closed_loop_campaign.py
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py
