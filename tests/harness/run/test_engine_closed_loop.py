@@ -38,10 +38,19 @@ def test_every_profile_fits_the_bench_of_its_suite():
         assert bound.undecidable == ()
 
 
-@pytest.mark.parametrize("path", PROFILES[::5], ids=lambda path: f"{path.parent.name}/{path.stem}")
-def test_a_healthy_unit_passes(path, closed_loop):
-    """Every fifth of them here, all of them in `make challenge`."""
-    result = closed_loop(f"{path.parent.name}/{path.stem}")
+@pytest.mark.parametrize(
+    "profile",
+    [
+        "switches/house-cools-before-the-vent-is-open",
+        "switches/switch-stuck-at-closed",
+        "potentiometer/potentiometer-open",
+        "potentiometer/rain-by-potentiometer",
+        "reckoned/rain-followed-by-contacts",
+    ],
+)
+def test_a_healthy_unit_passes(profile, closed_loop):
+    """Those that are asked to find a fault below, and rain by the other two ways; all of them in `make challenge`."""
+    result = closed_loop(profile)
     assert result.outcome.verdict == "pass", [f for f in result.findings if f.verdict != "pass"]
 
 
@@ -56,5 +65,4 @@ def test_a_healthy_unit_passes(path, closed_loop):
 )
 def test_a_unit_that_drives_badly_fails(fault, profile, closed_loop):
     """The profile that is there to find it does."""
-    assert closed_loop(profile).outcome.verdict == "pass"
     assert closed_loop(profile, fault).outcome.verdict == "fail"
