@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from ventproof.log.settings import value_said
 from ventproof.terminal.console import new_console
 from ventproof.verdict.text import number_text
 from ventproof_bench.rig.looking import home_of, readings_of
@@ -66,21 +67,19 @@ def _codings(one: Seen) -> Table:
 def row_of(file: BenchFile, one: Seen) -> tuple[str, str, str, str, str]:
     """Return a look at one signal or place as the cells of a line."""
     known = one.name in file.registers
-    value = one.trouble or ("" if one.value is None else value_said(file, one.name, one.value))
+    value = one.trouble or ("" if one.value is None else reading_said(file, one.name, one.value))
     words = " ".join(f"{word:04X}" if word > 1 else str(word) for word in one.words)
     where = home_of(file, one.name) if known else one.name
     return one.name if known else "", value, where, words, f"{one.took_s * _MS:.0f} ms"
 
 
-def value_said(file: BenchFile, signal: str, value: float) -> str:
+def reading_said(file: BenchFile, signal: str, value: float) -> str:
     """Return a signal's value as people read it: on or off, a state's name, a number with its unit."""
     spec = file.registers[signal]
     if spec.unit == "flag" and value in {0.0, 1.0}:
         return "on" if value else "off"
     name = next((name for name, code in (spec.states or {}).items() if code == value), None)
-    if name is not None:
-        return name
-    return number_text(value) + (f" {spec.unit}" if spec.unit not in {"flag", "state", "count"} else "")
+    return name or value_said(value, spec.unit)
 
 
 def line_of(file: BenchFile, seen: Sequence[Seen]) -> str:
@@ -94,6 +93,6 @@ def switched_lines(file: BenchFile, output: str, done: Switched) -> Iterator[str
     yield f"{output} was switched, within {took_ms:.1f} ms, and is back in its safe state."
     for name, before, after in done.changed:
         if name in file.registers:
-            yield f"  {name}: {value_said(file, name, before)} to {value_said(file, name, after)}"
+            yield f"  {name}: {reading_said(file, name, before)} to {reading_said(file, name, after)}"
     if not done.changed:
         yield "  No signal read otherwise. Did you see or hear the relay?"
