@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol, final
 
 from ventproof.drives.agreement import AgreementDecider
+from ventproof.drives.base import JudgedTime
 from ventproof.drives.formulas import AgreesFormula
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import INF, Piece
 from ventproof.judge.contrast import Role
-from ventproof.judge.watch import simple_envelope
+from ventproof.judge.joint import JointWatch
+from ventproof.judge.watch import judged_window, simple_envelope
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Bounds, Rule, Ruling, Verdict
 from ventproof.verdict.text import decimals_for, number_text, value_text
@@ -97,78 +99,33 @@ class Tap:
 
 
 @final
-class AgreementWatch:
-    """A demand on two signals being decided. Made by `SignalPair.watch`.
-
-    Attributes:
-        formula: what is demanded.
-        stimulus: the window that contains the instant from which it counts.
-        rule: how readings are judged.
-        ruling: None while undecided; once there is one it never changes.
-    """
+class AgreementWatch(JointWatch[AgreesFormula]):
+    """A demand on two signals being decided. Made by `SignalPair.watch`."""
 
     def __init__(  # noqa: PLR0917 - made in one place only
         self, formula: AgreesFormula, stimulus: Window, rule: Rule, pair: SignalPair, since: Since, role: Role
     ) -> None:
-        self.formula = formula
-        self.stimulus = stimulus
-        self.rule = rule
-        self.ruling: Ruling | None = None
-        judged = stimulus
-        if rule is Rule.SIMPLE:
-            middle = (stimulus.earliest_s + stimulus.latest_s) / 2
-            judged = Window(middle, middle)
-        self._decider = AgreementDecider(formula, judged)
-        self._since = since
-        self._role = role
+        super().__init__(formula, stimulus, rule, since, role)
+        self._decider = AgreementDecider(formula, judged_window(stimulus, rule))
         self.taps = tuple(Tap(self, trace.traits, trace.envelope) for trace in pair.traces)
 
     @property
-    def seen(self) -> ReadingStats:
-        """How densely that signal was read whose last reading is the newest."""
-        return max((tap.seen for tap in self.taps), key=lambda seen: seen.last_s)
+    def _judged(self) -> JudgedTime:
+        return self._decider.judged
 
     @property
-    def judged_from_s(self) -> float:
-        """Earliest instant that is judged, loop time: that of the stimulus."""
-        return self._decider.judged.s1
+    def _read(self) -> Sequence[tuple[SignalTraits, ReadingStats]]:
+        return tuple((tap.traits, tap.seen) for tap in self.taps)
 
-    @property
-    def judged_to_s(self) -> float:
-        """Last instant that the formula speaks of, loop time; infinite for a span without an end."""
-        return self._decider.judged.end_s
-
-    @property
-    def surely_to_s(self) -> float:
-        """Last instant at which the demand is in force for certain, loop time."""
-        judged = self._decider.judged
-        return judged.last_s if judged.for_s is None else judged.end_s
-
-    @property
-    def horizon_s(self) -> float:
-        """Latest loop time at which evidence still matters; infinite for a span without an end."""
-        settling_s = 0.0
-        for tap in self.taps:
-            rate = tap.traits.rate_per_s or INF
-            polls_s = tap.traits.refreshed_every_s + 4 * (tap.seen.spacing_s or 1.0)
-            settling_s = max(settling_s, polls_s + 2 * tap.traits.error / rate)
-        return self.judged_to_s + settling_s
-
-    def end_at(self, earliest_s: float, latest_s: float | None = None) -> None:
-        """Say between which instants the condition of a demand without an end was over; see `Watch.end_at`."""
-        if self.ruling is None and self._decider.judged.for_s is None:
-            self._decider.judged.end_at(earliest_s, earliest_s if latest_s is None else latest_s)
-            self.go_on()
+    def _go_on_after_end(self) -> None:
+        self.go_on()
 
     def close(self, now_s: float) -> Ruling:
         """Decide on what there is: no more evidence will come; see `Watch.close`."""
         if self.ruling is None:
-            judged = self._decider.judged
-            if judged.end_s == INF:
-                read_s = (tap.seen.last_recent_s(now_s) - tap.traits.refreshed_every_s for tap in self.taps)
-                judged.end_at(end_s := min(read_s), end_s)
+            self._end_with_readings(now_s)
             for tap in self.taps:
-                tap.end(judged.end_s + 1e-6)
+                tap.end(self.judged_to_s + 1e-6)
             self.go_on()
             self._decider.finish()
             self._conclude()
@@ -195,10 +152,7 @@ class AgreementWatch:
             said = (
                 f"nothing shows that {other} moved enough since {self._since.event}: {name} might stand still"
             )
-            found = replace(found, hollow=True, why=said)
-            if self._role is Role.PROOF:
-                why = f"{said}; demand it of a travel over more than twice the tolerance"
-                found = replace(found, verdict=Verdict.INCONCLUSIVE, why=why)
+            found = self._shown(found, said, "demand it of a travel over more than twice the tolerance")
         self.ruling = found
 
 

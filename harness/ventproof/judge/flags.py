@@ -6,18 +6,18 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Final, final
 
-from ventproof.drives.base import FlagsDecider
+from ventproof.drives.base import FlagsDecider, JudgedTime
 from ventproof.drives.formulas import FlagsFormula, PausesFormula, StartsAtMostFormula
 from ventproof.drives.lasting import LastingDecider
 from ventproof.drives.pauses import PausesDecider
 from ventproof.drives.runs import FlagRuns
 from ventproof.drives.starts import StartsDecider
 from ventproof.envelope.readings import ReadingStats
-from ventproof.envelope.spans import INF
 from ventproof.judge.agreement import AgreementWatch
 from ventproof.judge.contrast import Role
 from ventproof.judge.flag_words import hollow_why, measured_s, why
-from ventproof.judge.watch import Watch
+from ventproof.judge.joint import JointWatch
+from ventproof.judge.watch import Watch, judged_window
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
@@ -37,16 +37,8 @@ def _decider_of(formula: FlagsFormula, stimulus: Window) -> FlagsDecider:
 
 
 @final
-class FlagsWatch:
-    """A demand on flags being decided. Made by `FlagsTrace.watch`.
-
-    Attributes:
-        formula: what is demanded.
-        stimulus: the window that contains the instant from which it counts.
-        rule: how readings are judged.
-        ruling: None while undecided; once there is one it never changes.
-        seen: how densely the flags were read, and of which reading last; in the order of the flags.
-    """
+class FlagsWatch(JointWatch[FlagsFormula]):
+    """A demand on flags being decided. Made by `FlagsTrace.watch`."""
 
     def __init__(  # noqa: PLR0917 - made in one place only
         self,
@@ -58,66 +50,28 @@ class FlagsWatch:
         since: Since,
         role: Role,
     ) -> None:
-        self.formula = formula
-        self.stimulus = stimulus
-        self.rule = rule
-        self.ruling: Ruling | None = None
-        judged = stimulus
-        if rule is Rule.SIMPLE:
-            middle = (stimulus.earliest_s + stimulus.latest_s) / 2
-            judged = Window(middle, middle)
+        super().__init__(formula, stimulus, rule, since, role)
+        judged = judged_window(stimulus, rule)
         self._traits = traits
         self._flags = flags
-        self._since = since
-        self._role = role
         self._decider = _decider_of(formula, judged)
         self._stats = tuple(ReadingStats(judged.earliest_s) for _ in flags)
 
     @property
-    def seen(self) -> ReadingStats:
-        """How densely that flag was read whose last reading is the newest."""
-        return max(self._stats, key=lambda stats: stats.last_s)
+    def _judged(self) -> JudgedTime:
+        return self._decider.judged
 
     @property
-    def judged_from_s(self) -> float:
-        """Earliest instant that is judged, loop time: that of the stimulus."""
-        return self._decider.judged.s1
+    def _read(self) -> Sequence[tuple[SignalTraits, ReadingStats]]:
+        return tuple(zip(self._traits, self._stats, strict=True))
 
-    @property
-    def judged_to_s(self) -> float:
-        """Last instant that the formula speaks of, loop time; infinite for a span without an end."""
-        return self._decider.judged.end_s
-
-    @property
-    def surely_to_s(self) -> float:
-        """Last instant at which the demand is in force for certain, loop time."""
-        judged = self._decider.judged
-        return judged.last_s if judged.for_s is None else judged.end_s
-
-    @property
-    def horizon_s(self) -> float:
-        """Latest loop time at which evidence still matters; infinite for a span without an end."""
-        polls_s = (
-            traits.refreshed_every_s + 4 * (stats.spacing_s or 1.0)
-            for traits, stats in zip(self._traits, self._stats, strict=True)
-        )
-        return self.judged_to_s + max(polls_s)
-
-    def end_at(self, earliest_s: float, latest_s: float | None = None) -> None:
-        """Say between which instants the condition of a demand without an end was over; see `Watch.end_at`."""
-        if self.ruling is None and self._decider.judged.for_s is None:
-            self._decider.judged.end_at(earliest_s, earliest_s if latest_s is None else latest_s)
-            self.look(changed=True)
+    def _go_on_after_end(self) -> None:
+        self.look(changed=True)
 
     def close(self, now_s: float) -> Ruling:
         """Decide on what there is: no more evidence will come; see `Watch.close`."""
         if self.ruling is None:
-            if self.judged_to_s == INF:
-                read_s = (
-                    stats.last_recent_s(now_s) - traits.refreshed_every_s
-                    for traits, stats in zip(self._traits, self._stats, strict=True)
-                )
-                self._decider.judged.end_at(end_s := min(read_s), end_s)
+            self._end_with_readings(now_s)
             self._decider.finish(self._flags)
             self._conclude()
         assert self.ruling is not None
@@ -148,10 +102,7 @@ class FlagsWatch:
         held = decider.judged.end_s >= decider.judged.s1
         if decider.verdict is Verdict.PASS and held and not decider.shown(self._flags):
             said, cure = hollow_why(self.formula, self._traits, self._since)
-            hollow = replace(found, slack_s=None, hollow=True, why=said)
-            if self._role is Role.PROOF:
-                hollow = replace(hollow, verdict=Verdict.INCONCLUSIVE, why=f"{said}; {cure}")
-            self.ruling = hollow
+            self.ruling = self._shown(replace(found, slack_s=None), said, cure)
 
 
 AnyWatch = Watch | FlagsWatch | AgreementWatch

@@ -40,6 +40,14 @@ def simple_envelope(traits: SignalTraits) -> Envelope:
     return Pairs(traits, always_known=True, instants=True) if is_discrete(traits.unit) else Polyline()
 
 
+def judged_window(stimulus: Window, rule: Rule) -> Window:
+    """Return the window of the stimulus as a rule takes it: readings as they stand are judged from its middle on."""
+    if rule is not Rule.SIMPLE:
+        return stimulus
+    middle = (stimulus.earliest_s + stimulus.latest_s) / 2
+    return Window(middle, middle)
+
+
 @final
 class Watch:
     """A formula being decided. Made by `SignalTrace.watch`.
@@ -73,10 +81,7 @@ class Watch:
         self._equals = formula.value if self._simple and isinstance(formula, formulas.EqualsFormula) else None
         self._own = self._own_envelope()
         self._envelope = self._own or envelope
-        judged = stimulus
-        if self._simple:
-            middle = (stimulus.earliest_s + stimulus.latest_s) / 2
-            judged = Window(middle, middle)
+        judged = judged_window(stimulus, rule)
         self._since, self._role = since, role
         # A jump is bounded by no rate.
         self._rate_per_s = None if self._simple or traits.jumps_to else traits.rate_per_s
