@@ -9,8 +9,9 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.inputs import Settling
+from ventproof_bench.mock.positioner import ByContacts
 from ventproof_bench.mock.pulse_inputs import Alarm
-from ventproof_bench.mock.runs import CLOSED_PERCENT, OPEN_PERCENT, Reckoning, Runs, way_of
+from ventproof_bench.mock.runs import CLOSED_PERCENT, OPEN_PERCENT, Reckoning, way_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -78,42 +79,24 @@ class MeasuredPosition:
 
 
 @final
-class ByPotentiometer:
+class ByPotentiometer(ByContacts):
     """Runs until the measured position is the demanded one.
 
     It learns how far the drive runs on, stops that much before, and leaves alone what is nearer than that or than the
     dead band; at an end it runs on to be sure. A potentiometer that is open, shorted or goes against the drive is not
     believed: the vent is closed by time, and the alarm says so.
-
-    Args:
-        group: what the unit was set to.
-        behaviour: what is wrong with it.
-        start_s: when it begins, with the vent closed.
-        switched: called with the instant when a drive contact has changed.
     """
 
     def __init__(
         self, group: VentGroup, behaviour: Behaviour, start_s: float, switched: Callable[[float], None]
     ) -> None:
-        assert group.drive is not None, "a vent of the unit's own is driven otherwise"
-        self.target_percent = CLOSED_PERCENT
+        super().__init__(group, behaviour, start_s, switched)
         self.measured = MeasuredPosition(group, behaviour)
-        self.runs = Runs(
-            group,
-            behaviour,
-            start_s,
-            switched=switched,
-            started=self._started,
-            limited=self._broken_off,
-        )
-        self._group, self._drive, self._behaviour = group, group.drive, behaviour
-        self._deadband_percent = max(group.drive.deadband.value, behaviour.deadband_percent)
         self._runs_on_percent: dict[Way, float] = {1: 0.0, -1: 0.0}
         self._stopped: tuple[Way, float] | None = (
             None  # which way the last run went, and where it was stopped
         )
         self._furthest_percent = CLOSED_PERCENT  # of the run under way, measured
-        self._gave_up = False
         self._end, self._look = Alarm(), Alarm()
         self.parts: tuple[Part, ...] = (
             *self.runs.parts,
@@ -123,32 +106,13 @@ class ByPotentiometer:
         )
 
     @property
-    def alarm(self) -> bool:
-        """Whether a run was broken off, and none has come to its end since."""
-        return self.runs.alarm
-
-    @property
     def feedback_alarm(self) -> bool:
         """Whether the potentiometer is not believed."""
         return not self.measured.believed
 
-    @property
-    def contacts(self) -> tuple[bool, bool]:
-        """Whether the contact that opens and the one that closes are on."""
-        return self.runs.contacts.state
-
-    @property
-    def command_mv(self) -> int:
-        """Nothing: the drive has contacts."""
-        return 0
-
     def told_at(self, at_s: float) -> float:
         """Return where the unit takes the vent to be, % open: as measured, by run time where that is not believed."""
         return self.measured.percent if self.measured.believed else self.runs.reckoning.at(at_s)
-
-    def moving_at(self, at_s: float) -> bool:  # noqa: ARG002 - the protocol
-        """Return whether the unit drives the vent."""
-        return self.runs.way != 0
 
     # commands
 

@@ -6,6 +6,7 @@ What it does at end switches that tell what cannot be, and its times and distanc
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Final, Literal, Protocol, final
 
 from ventproof_bench.mock.pulse_inputs import Alarm
@@ -81,12 +82,8 @@ class Positioner(Protocol):
         """Begin anew after a loss of supply: the next command is carried out whatever it is."""
 
 
-@final
-class ByRunTime:
-    """Brings a vent to a position by run time. At an end it runs on to be sure, or until the switch there tells it.
-
-    What an end switch tells and what cannot be goes as alarm: both ends at once, and then the drive stands; an end that
-    run time puts far off, or that is never left, and then that switch is not believed until it changes.
+class ByContacts(ABC):
+    """What is common to all that bring a vent to a position by two drive contacts.
 
     Args:
         group: what the unit was set to.
@@ -109,34 +106,21 @@ class ByRunTime:
             limited=self._broken_off,
         )
         self._group, self._drive, self._behaviour = group, group.drive, behaviour
-        self._by_switches = group.drive.feedback == "end-switches" and behaviour.end_switches_seen
-        self._waits_for_switches = group.drive.feedback == "end-switches"
         self._deadband_percent = max(group.drive.deadband.value, behaviour.deadband_percent)
-        self._reached: set[EndName] = set()
-        self._disbelieved: set[EndName] = set()
-        self._goal_percent = CLOSED_PERCENT
-        self._home_percent: float | None = CLOSED_PERCENT  # the end at which the vent is known to be
-        self._sure = True  # since power-up or the last end: where the vent is
         self._gave_up = False
-        self._runs_since_end = 0
-        self._comes_to_end_s = math.inf  # as it would if it were one run
-        self._end, self._leaves, self._look = Alarm(), Alarm(), Alarm()
-        self.parts: tuple[Part, ...] = (
-            *self.runs.parts,
-            (self._end, self._ended),
-            (self._leaves, self._should_have_left),
-            (self._look, self._looked),
-        )
+
+    @abstractmethod
+    def _started(self, now_s: float) -> None:
+        """Take that a run has begun."""
+
+    @abstractmethod
+    def _broken_off(self, now_s: float) -> None:
+        """Take that a run was broken off at its limit."""
 
     @property
     def alarm(self) -> bool:
-        """Whether a run was broken off, and none has come to an end of the travel since."""
+        """Whether a run was broken off, and none has come to its end since."""
         return self.runs.alarm
-
-    @property
-    def feedback_alarm(self) -> bool:
-        """Whether an end switch tells what cannot be."""
-        return bool(self._disbelieved) or self._at_both
 
     @property
     def contacts(self) -> tuple[bool, bool]:
@@ -148,13 +132,48 @@ class ByRunTime:
         """Nothing: the drive has contacts."""
         return 0
 
-    def told_at(self, at_s: float) -> float:
-        """Return where the unit takes the vent to be, % open."""
-        return self.runs.reckoning.at(at_s)
-
     def moving_at(self, at_s: float) -> bool:  # noqa: ARG002 - the protocol
         """Return whether the unit drives the vent."""
         return self.runs.way != 0
+
+
+@final
+class ByRunTime(ByContacts):
+    """Brings a vent to a position by run time. At an end it runs on to be sure, or until the switch there tells it.
+
+    What an end switch tells and what cannot be goes as alarm: both ends at once, and then the drive stands; an end that
+    run time puts far off, or that is never left, and then that switch is not believed until it changes.
+    """
+
+    def __init__(
+        self, group: VentGroup, behaviour: Behaviour, start_s: float, switched: Callable[[float], None]
+    ) -> None:
+        super().__init__(group, behaviour, start_s, switched)
+        self._by_switches = self._drive.feedback == "end-switches" and behaviour.end_switches_seen
+        self._waits_for_switches = self._drive.feedback == "end-switches"
+        self._reached: set[EndName] = set()
+        self._disbelieved: set[EndName] = set()
+        self._goal_percent = CLOSED_PERCENT
+        self._home_percent: float | None = CLOSED_PERCENT  # the end at which the vent is known to be
+        self._sure = True  # since power-up or the last end: where the vent is
+        self._runs_since_end = 0
+        self._comes_to_end_s = math.inf  # as it would if it were one run
+        self._end, self._leaves, self._look = Alarm(), Alarm(), Alarm()
+        self.parts: tuple[Part, ...] = (
+            *self.runs.parts,
+            (self._end, self._ended),
+            (self._leaves, self._should_have_left),
+            (self._look, self._looked),
+        )
+
+    @property
+    def feedback_alarm(self) -> bool:
+        """Whether an end switch tells what cannot be."""
+        return bool(self._disbelieved) or self._at_both
+
+    def told_at(self, at_s: float) -> float:
+        """Return where the unit takes the vent to be, % open."""
+        return self.runs.reckoning.at(at_s)
 
     # commands
 
