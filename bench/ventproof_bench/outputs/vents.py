@@ -229,7 +229,6 @@ class _Rounds:
         self.resting = False
         self._name = name
         self._spec = spec
-        self._outputs = file.outputs
         self._commands = [(signal, file.registers[signal]) for signal in spec.commanded_by]
         self._signals = [signal for signal, its in file.positions.items() if its.position_of == name]
         self._keeps_s = min((s.keeps_for for _, s in self._commands if s.keeps_for is not None), default=inf)
@@ -246,6 +245,9 @@ class _Rounds:
         if plays.open_switch is not None:
             self._switches["open_switch"] = EndSwitchTold(plays.open_switch.at.value, "open")
         self._potentiometer = PositionTold()
+        self._scale = (
+            None if plays.position is None else PositionLevels.of(file.outputs[plays.position.output])
+        )
         self._unread = asyncio.Event()
         self._requested_s = now
         self._written: dict[str, float | bool] = {}
@@ -392,10 +394,9 @@ class _Rounds:
             switch = plays.closed_switch if part == "closed_switch" else plays.open_switch
             assert switch is not None, "only those that are played are told of"
             shown[switch.output] = told.reached(at_s, drive_percent) == (switch.reached == "closed")
-        if plays.position is not None:
+        if plays.position is not None and (scale := self._scale) is not None:
             of_drive = plays.position.seen_from == "drive"
             seen = self._potentiometer.shows(drive_percent if of_drive else vent.position_at(at_s))
-            scale = PositionLevels.of(self._outputs[plays.position.output])
             failed = {"open": scale.broken, "short": scale.shorted}
             shown[plays.position.output] = scale.level(seen) if isinstance(seen, float) else failed[seen]
         return shown

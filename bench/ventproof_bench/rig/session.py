@@ -229,7 +229,7 @@ class RigSession:
     def _guard_interlock(self, evidence: Poll | Gap) -> None:
         """Raise when the interlock is not healthy or cannot be read; evidence may say nothing of it."""
         interlock = self._rig.file.interlock
-        if interlock is None or evidence.bus != self._rig.file.registers[interlock.signal].bus:
+        if interlock is None or evidence.bus != self._rig.file.bus_of(interlock.signal):
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
