@@ -14,6 +14,7 @@ from ventproof.case.demand import formula_of, invariant_formula
 from ventproof.drives import formulas
 from ventproof.drives.formulas import FlagsFormula
 from ventproof.judge.flags import FlagsTrace
+from ventproof.profile.bind import responses
 from ventproof.profile.check_responses import DRIVE_KINDS, kind_of
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window
@@ -158,14 +159,11 @@ def flag_problems(bound: Bound) -> tuple[list[Problem], list[Problem]]:
 
 def _demands(bound: Bound) -> Iterator[tuple[Path, ResponseCommon | Invariant, str, FlagsFormula]]:
     profile = bound.profile.model
-    places: list[tuple[Path, Sequence[ResponseCommon]]] = [(("start", "until"), profile.start.until)]
-    places += [(("steps", k, "expect"), step.expect) for k, step in enumerate(profile.steps)]
-    for place, responses in places:
-        for index, response in enumerate(responses):
-            if kind_of(response) in DRIVE_KINDS:
-                formula = formula_of(response, {})
-                assert isinstance(formula, FlagsFormula)
-                yield (*place, index), response, kind_of(response), formula
+    for path, response in responses(profile):
+        if kind_of(response) in DRIVE_KINDS:
+            formula = formula_of(response, {})
+            assert isinstance(formula, FlagsFormula)
+            yield path, response, kind_of(response), formula
     for index, invariant in enumerate(profile.always):
         formula = invariant_formula(invariant)
         if isinstance(formula, FlagsFormula):

@@ -14,6 +14,7 @@ from ventproof.case.ideal_contacts import IdealContacts
 from ventproof.drives.formulas import AgreesFormula
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.trace import SignalTrace
+from ventproof.profile.bind import responses
 from ventproof.profile.model import AgreesWith
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from ventproof.case.ideal import Course
     from ventproof.profile.bind import Bound
-    from ventproof.profile.model import ResponseCommon
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.yamlfile.tree import Path
 
@@ -111,13 +111,10 @@ def unlike_problems(bound: Bound, errors: list[Problem]) -> Iterator[Problem]:
 
 def _demands(bound: Bound) -> Iterator[tuple[Path, Sequence[str], AgreesFormula]]:
     profile = bound.profile.model
-    places: list[tuple[Path, Sequence[ResponseCommon]]] = [(("start", "until"), profile.start.until)]
-    places += [(("steps", number, "expect"), step.expect) for number, step in enumerate(profile.steps)]
-    for place, responses in places:
-        for index, response in enumerate(responses):
-            formula = formula_of(response, {}) if isinstance(response, AgreesWith) else None
-            if isinstance(formula, AgreesFormula):
-                yield (*place, index), response.signals, formula
+    for path, response in responses(profile):
+        formula = formula_of(response, {}) if isinstance(response, AgreesWith) else None
+        if isinstance(formula, AgreesFormula):
+            yield path, response.signals, formula
     for index, invariant in enumerate(profile.always):
         always = invariant_formula(invariant)
         if isinstance(always, AgreesFormula):
