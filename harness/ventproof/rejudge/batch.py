@@ -161,8 +161,6 @@ def _believed(run: RunRecord, path: Path) -> RunRecord:
     """Return a run, without its verdict where the signature beside its log is wrong."""
     if not has_signature(path):
         return run
-    from ventproof.log.signing import whats_wrong  # noqa: PLC0415 - cryptography is slow to import
-
     wrong = whats_wrong(path)
     return replace(run, verdict=ABORTED, reason=wrong) if wrong else run
 
