@@ -43,6 +43,7 @@ from ventproof.profile.stimulus import (
     Wait,
     WriteValue,
 )
+from ventproof.run.prompts import Prompts
 from ventproof.run.stimuli import contact_plan
 from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
@@ -88,6 +89,7 @@ class Engine:
         rig: the bench, not yet open.
         case: the same profile, following the events; it says when a step is decided.
         record: takes every event as it happens (the log, a view).
+        prompts: carries questions to people; nobody is asked unless given.
         output_names: the bench's output names, by the profile's.
         vent_names: the bench's names of the vents that it plays, by the profile's; none unless given.
         notes: what the record should say of the profile on this bench.
@@ -100,6 +102,7 @@ class Engine:
         case: Case,
         *,
         record: Recorder,
+        prompts: Prompts | None = None,
         output_names: Mapping[str, str],
         vent_names: Mapping[str, str] | None = None,
         notes: Sequence[str] = (),
@@ -108,6 +111,7 @@ class Engine:
         self._rig = rig
         self._case = case
         self._record = record
+        self._prompts = prompts or Prompts()
         self._output_names, self._vent_names = output_names, vent_names or {}
         self._notes = notes
         self._noted: set[str] = set()
@@ -138,9 +142,11 @@ class Engine:
             times=self._clockwork,
             broken=session.break_off,
         )
+        self._prompts.tell = self._emit
         self._emit(RunBegin, header)
         try:
-            await session.run(self._all_steps)
+            with self._prompts.desks():
+                await session.run(self._all_steps)
         finally:
             self._close(session.ended)
         abort, unsafe = session.ended.abort, session.ended.unsafe

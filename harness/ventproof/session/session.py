@@ -35,6 +35,7 @@ from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.prompts import Desk, Prompts
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -129,6 +130,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        desks: where people see prompts and answer them.
     """
 
     bench: Loaded[BenchFile]
@@ -142,6 +144,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -250,6 +253,7 @@ class Session:
             assemble(self.bench.model, seed=seed),
             case,
             record=record,
+            prompts=Prompts(self.desks),
             output_names=bound.outputs,
             vent_names=bound.vents,
             notes=self._notes(bound),
