@@ -44,6 +44,7 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.run.prompts import Prompts
+from ventproof.run.readings import ToldReadings
 from ventproof.run.stimuli import contact_plan
 from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
@@ -121,6 +122,7 @@ class Engine:
         self._written: dict[int, Ruling | None] = {}
         self._session: RigSession
         self._weather: PlayedWeather
+        self._told: ToldReadings
 
     async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -141,6 +143,13 @@ class Engine:
             tell=self._emit,
             times=self._clockwork,
             broken=session.break_off,
+        )
+        self._told = ToldReadings(
+            self._rig.people,
+            self._case,
+            hand_on=session.saw,
+            broken=session.break_off,
+            times=self._clockwork,
         )
         self._prompts.tell = self._emit
         self._emit(RunBegin, header)
@@ -186,12 +195,14 @@ class Engine:
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""
         self._weather.drop()
+        self._told.drop()
         if not aborted:
             self._emit(EvidenceEnd)
 
     async def gone(self) -> None:
-        """Wait until nothing of the weather goes on."""
+        """Wait until nothing of the weather goes on, and nobody is asked to read anything."""
         await self._weather.gone()
+        await self._told.gone()
 
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
@@ -216,6 +227,7 @@ class Engine:
         # it.
         self._record(event)
         self._case.feed(event)
+        self._told.turn()
 
     async def _all_steps(self) -> None:
         await self._start()
@@ -238,10 +250,12 @@ class Engine:
         ]
         for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
+        await self._told.all_of(self._profile.needs.signals)
         # Of a flag or counter nothing is known before it was read first; the log may round its reply up.
         await self._until(self._all_read, now_s() + self._rig.slowest_evidence_s)
         await sleep_until(now_s() + _LOG_STEP_S)
         self._begin_step(START, "start")
+        self._told.begin()
         await self._until_decided(START)
 
     def _safe_states(self) -> dict[str, ContactState]:
@@ -250,6 +264,8 @@ class Engine:
         return {name: output.safe for name, output in outputs.items() if isinstance(output, ContactOutput)}
 
     async def _step(self, number: int, step: Step) -> None:
+        # What people read was as they say before anything is done: only that shows that it came of it.
+        await self._told.all_of(name for response in step.expect for name in response.signals)
         began_s = self._begin_step(number, step.step)
         for index, stimulus in enumerate(step.do):
             # From the step's begin, so that what one stimulus takes delays no other.

@@ -59,7 +59,7 @@ class Prompts:
 
     def __init__(self, desks: Sequence[Desk] = ()) -> None:
         self.tell: Teller = lambda *_, **__: None
-        self._desks = desks
+        self._desks = list(desks)
         self._open: dict[int, _Open] = {}
         self._turns: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
         self._number = 0
@@ -91,6 +91,10 @@ class Prompts:
                 if self._open.pop(number, None) is not None:
                     self.tell(PromptOver, number)
                     self._over(number)
+
+    def join(self, desk: Desk) -> None:
+        """Let prompts be seen at one more place, from the next run on."""
+        self._desks.append(desk)
 
     @contextmanager
     def desks(self) -> Iterator[None]:

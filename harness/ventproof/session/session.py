@@ -35,6 +35,7 @@ from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.played_people import PlayedPeople
 from ventproof.run.prompts import Desk, Prompts
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
@@ -248,12 +249,16 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
+        prompts = Prompts(self.desks)
+        rig = assemble(self.bench.model, seed=seed, asker=prompts)
+        if rig.mock is not None and rig.people is not None:
+            prompts.join(PlayedPeople(rig.people, rig.mock, seed))
         return Engine(
             bound.profile.model,
-            assemble(self.bench.model, seed=seed),
+            rig,
             case,
             record=record,
-            prompts=Prompts(self.desks),
+            prompts=prompts,
             output_names=bound.outputs,
             vent_names=bound.vents,
             notes=self._notes(bound),
