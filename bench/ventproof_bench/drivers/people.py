@@ -12,8 +12,22 @@ if TYPE_CHECKING:
 
     from ventproof_bench.base.asking import Answer, Prompt
     from ventproof_bench.base.protocols import Asker
-    from ventproof_bench.benchfile.model import OutputSpec
+    from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
+
+
+def hardware_of(file: BenchFile) -> BenchFile:
+    """Return a bench without what is people's: what they do, and what they read."""
+    by_hand, told = file.by_hand, file.told
+    if not by_hand and not told:
+        return file
+    return file.model_copy(
+        update={
+            "outputs": {name: output for name, output in file.outputs.items() if name not in by_hand},
+            "signals": {name: signal for name, signal in file.signals.items() if name not in told},
+            "people": {},
+        }
+    )
 
 
 @final
@@ -49,7 +63,9 @@ class People:
         Raises:
             TimeoutError: outputs are being made safe, and the person did not answer in time.
         """
-        return await self.asker.ask(replace(prompt, within_s=self.patience_s(prompt.who)) if self.ending else prompt)
+        return await self.asker.ask(
+            replace(prompt, within_s=self.patience_s(prompt.who)) if self.ending else prompt
+        )
 
     async def read(self, name: str) -> Poll:
         """Ask for a reading; one that the person is not sure of has no value.

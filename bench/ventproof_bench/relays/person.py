@@ -50,7 +50,9 @@ class PersonContact:
         self._options = options
         self._people = people
         self._on: bool | None = None
-        self._not_safe = ""  # why nobody left it open; it is not asked for again before it was to be closed again
+        self._not_safe = (
+            ""  # why nobody left it open; it is not asked for again before it was to be closed again
+        )
 
     async def open(self) -> None:
         """Nothing to open: nobody is asked anything yet."""

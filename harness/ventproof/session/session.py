@@ -221,6 +221,8 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        if self.bench.model.people and not (self.bench.model.virtual or self.desks):
+            raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
@@ -327,6 +329,12 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         )
+
+
+def nobody_here(bench: BenchFile) -> FileError:
+    """Return that a bench asks people and has nowhere to ask them."""
+    reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
+    return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
 
 
 def _interrupted(seen: set[str], log: Path) -> str:
