@@ -55,11 +55,8 @@ class ToldReadings:
         assert self._people is not None, "there are readers only where there are people"
         return {name: self._people.specs[who].answers_in for name, who in self._readers.items()}
 
-    async def all_of(self, signals: Iterable[str]) -> bool:
-        """Have each of these read that was not read just now, by all people at a time; whether anybody was asked.
-
-        Signals that no person reads are left out.
-        """
+    async def all_of(self, signals: Iterable[str]) -> None:
+        """Have each of these read that was not read just now, by all people at a time; no person reads the others."""
         by_person: dict[str, list[str]] = {}
         for name in dict.fromkeys(signals):
             if name in self._readers and not self._fresh(name):
@@ -72,7 +69,6 @@ class ToldReadings:
         async with asyncio.TaskGroup() as group:
             for names in by_person.values():
                 group.create_task(one_by_one(names))
-        return bool(by_person)
 
     def _fresh(self, name: str) -> bool:
         last = self._case.traces[name].last
