@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 class PlayedPeople:
     """Answers every prompt after a while; implements `ventproof.run.prompts.Desk`.
 
-    A person looks at some moment between the reaction before the prompt and the answer, and rounds to the resolution;
-    acts at some moment between the prompt and the reaction after the answer; and is not sure at times.
+    A person looks at some moment between the reaction before the prompt and the answer, rounds to the resolution, and
+    tells nothing that is older than what was told before; acts at some moment between the prompt and the reaction after the answer; and is not sure at times.
 
     Args:
         people: who is asked, and what they read.
@@ -39,6 +39,7 @@ class PlayedPeople:
         self._chance = random.Random(seed)  # noqa: S311 - played, not secret
         self._prompts: Prompts
         self._calls: dict[int, list[asyncio.TimerHandle]] = {}
+        self._looked_s: dict[str, float] = {}  # nobody tells what is older than what they told before
 
     def begin(self, prompts: Prompts) -> None:
         """Answer these."""
@@ -84,6 +85,7 @@ class PlayedPeople:
         if self._chance.random() < played.unsure:
             return lambda: NOT_SURE, given_s
         looks_s = self._chance.uniform(now_s() - person.reaction, given_s)
+        looks_s = self._looked_s[prompt.of] = max(looks_s, self._looked_s.get(prompt.of, looks_s))
         if signal.unit == "%":
             return partial(self._position, signal, looks_s), looks_s
         seen: list[str] = []
