@@ -1,4 +1,4 @@
-"""Cases as people bring them: slow looks, coarse steps, answers from a moment before the prompt, acts after the word."""
+"""Cases as people bring them: slow looks, coarse steps, answers from before the prompt, acts after the word."""
 
 from __future__ import annotations
 
@@ -48,9 +48,7 @@ def _vent(r: random.Random, s: float, stimulus: Window, reaction_s: float) -> Ca
     def read(value: float) -> float:
         return round((value + r.uniform(-accuracy, accuracy)) / step) * step
 
-    traits = SignalTraits(
-        name="vent", unit="%", error=step / 2 + accuracy + 1e-9, step=step, rate_per_s=rate
-    )
+    traits = SignalTraits(name="vent", unit="%", error=step / 2 + accuracy + 1e-9, step=step, rate_per_s=rate)
     return Case(traits, list(_looks(r, truth, read, reaction_s)), _asked(r, truth, s), stimulus, s, truth)
 
 

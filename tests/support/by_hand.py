@@ -27,10 +27,15 @@ LAMP_S = 0.02
 BENCH = """
 bench: by hand, played
 people:
-  roof: {{answers_in: {slow}, reaction: {reaction}, safe_within: 20 s, played: {{answers_after: [{quick}, {slow}], unsure: {unsure}}}}}
-  cabinet: {{answers_in: {slow}, reaction: {reaction}, played: {{answers_after: [{quick}, {slow}], unsure: {unsure}}}}}
+  roof: &person
+    answers_in: {slow}
+    reaction: {reaction}
+    played: {{answers_after: [{quick}, {slow}], unsure: {unsure}}}
+  cabinet: *person
 outputs:
-  rain: {{driver: person, wired: {{who: roof, ready: Take the wet cloth., closed: Wet it., open: Dry it., mock: rain}}}}
+  rain:
+    driver: person
+    wired: {{who: roof, ready: Take the wet cloth., closed: Wet it., open: Dry it., mock: rain}}
 signals:
   roof_vent: {{read_by: roof, asks: How far?, unit: "%", resolution: {resolution}, full_travel: {travel}, mock: roof}}
   rain_override: {{read_by: cabinet, asks: Is the lamp on?, unit: flag, keeps_for: {keeps}, mock: rain}}
@@ -136,7 +141,14 @@ def played(seed, *, settings=None):
                 await asyncio.sleep(LAMP_S)
 
         prompts.join(PlayedPeople(rig.people, rig.mock, seed))
-        engine = Engine(profile.model, rig, case, record=shown.events.append, prompts=prompts, output_names=bound.outputs)
+        engine = Engine(
+            profile.model,
+            rig,
+            case,
+            record=shown.events.append,
+            prompts=prompts,
+            output_names=bound.outputs,
+        )
         watching = asyncio.ensure_future(watch_the_lamp())
         shown.outcome = await engine.run(Header())
         watching.cancel()

@@ -44,7 +44,9 @@ class Typist:
             if not data:
                 return os.waitstatus_to_exitcode(os.waitpid(self._pid, 0)[1])
             self.shown += self._decoder.decode(data).replace("\r", "")
-            for match in list(re.finditer(r"^\? (\w+): (.+)\n {4}type .*\n", self.shown, re.MULTILINE))[told:]:
+            for match in list(re.finditer(r"^\? (\w+): (.+)\n {4}type .*\n", self.shown, re.MULTILINE))[
+                told:
+            ]:
                 told += 1
                 self.prompts.append(match.groups())
                 said = self._answer(*match.groups())

@@ -60,7 +60,7 @@ class Prompt:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Answer:
+class PersonAnswer:
     """What a person answered.
 
     Attributes:

@@ -6,7 +6,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from ventproof_bench.base.asking import Answer, Prompt
+from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, dimension_of
@@ -125,7 +125,7 @@ class PersonSignal(FileModel):
             choices=self.choices,
         )
 
-    def value(self, answer: Answer) -> float | None:
+    def value(self, answer: PersonAnswer) -> float | None:
         """Return what an answer to that stands for; None when the person was not sure."""
         if not answer.sure:
             return None

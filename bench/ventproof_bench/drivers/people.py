@@ -10,7 +10,7 @@ from ventproof_bench.base.evidence import Poll, Unread
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ventproof_bench.base.asking import Answer, Prompt
+    from ventproof_bench.base.asking import PersonAnswer, Prompt
     from ventproof_bench.base.protocols import Asker
     from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
@@ -57,7 +57,7 @@ class People:
         """Return how long a person is waited for at the end, seconds."""
         return self.specs[who].safe_within
 
-    async def act(self, prompt: Prompt) -> Answer:
+    async def act(self, prompt: Prompt) -> PersonAnswer:
         """Ask for an act.
 
         Raises:

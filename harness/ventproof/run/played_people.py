@@ -25,7 +25,8 @@ class PlayedPeople:
     """Answers every prompt after a while; implements `ventproof.run.prompts.Desk`.
 
     A person looks at some moment between the reaction before the prompt and the answer, rounds to the resolution, and
-    tells nothing that is older than what was told before; acts at some moment between the prompt and the reaction after the answer; and is not sure at times.
+    tells nothing that is older than what was told before; acts at some moment between the prompt and the reaction after
+    the answer; and is not sure at times.
 
     Args:
         people: who is asked, and what they read.

