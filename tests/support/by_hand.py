@@ -14,12 +14,10 @@ from ventproof.log.events import Header
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.run.engine import Engine
-from ventproof.run.played_people import PlayedPeople
-from ventproof.run.prompts import Prompts
+from ventproof.run.played_people import peopled
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.benchcheck.load import read_bench
-from ventproof_bench.rig.build import assemble
 
 LAMP_S = 0.02
 """How exactly it is known when the lamp changed."""
@@ -121,8 +119,8 @@ def played(seed, *, settings=None):
     bound, shown = bind(profile, bench, {}), Played()
 
     async def main():
-        prompts, case, origin_s = Prompts(), case_of(bound), now_s()
-        rig = assemble(bench.model, seed=seed, asker=prompts)
+        case, origin_s = case_of(bound), now_s()
+        rig, prompts = peopled(bench.model, seed=seed)
         moved, lamps = [], [(0.0, 0.0)]
         give = rig.mock.set_contact
 
@@ -140,7 +138,6 @@ def played(seed, *, settings=None):
                     lamps.append((now_s() - origin_s, lit))
                 await asyncio.sleep(LAMP_S)
 
-        prompts.join(PlayedPeople(rig.people, rig.mock, seed))
         engine = Engine(
             profile.model,
             rig,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.evidence import Poll, Unread
 
@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from ventproof_bench.base.protocols import Asker
     from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
+
+
+TOLD: Final = "told"
+"""Table of readings that a person told."""
 
 
 def hardware_of(file: BenchFile) -> BenchFile:
@@ -81,7 +85,7 @@ class People:
             requested_s=answer.shown_s - self.reaction_s(signal.read_by),
             replied_s=answer.given_s,
             values={} if value is None else {name: value},
-            table="told",
+            table=TOLD,
             address=0,
             words=(),
             unread=(Unread(name, f"{signal.read_by} is not sure"),) if value is None else (),

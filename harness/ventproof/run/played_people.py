@@ -5,16 +5,19 @@ from __future__ import annotations
 import asyncio
 import random
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, final
 
+from ventproof.run.prompts import Prompts
 from ventproof_bench.base.asking import DONE, NOT_SURE, Prompt
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.relays.person import PersonOptions
+from ventproof_bench.rig.build import Rig, assemble
 
 if TYPE_CHECKING:
-    from ventproof.run.prompts import Prompts
+    from ventproof.run.prompts import Desk
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
     from ventproof_bench.drivers.people import People
     from ventproof_bench.mock.unit import MockUnit
@@ -104,6 +107,21 @@ class PlayedPeople:
         self._mock.advance(now_s())
         step, seen = signal.resolution.value, at(self._mock.truth(signal.mock), looks_s)
         return f"{round(seen / step) * step:g}"
+
+
+def peopled(file: BenchFile, *, seed: int, desks: Sequence[Desk] = ()) -> tuple[Rig, Prompts]:
+    """Return a bench's running parts on the running loop, and the prompts of its people, who are played beside a mock.
+
+    Args:
+        file: the bench.
+        seed: for what is random on a virtual bench.
+        desks: where people of flesh and blood see prompts.
+    """
+    prompts = Prompts(desks)
+    rig = assemble(file, seed=seed, asker=prompts)
+    if rig.mock is not None and rig.people is not None:
+        prompts.join(PlayedPeople(rig.people, rig.mock, seed))
+    return rig, prompts
 
 
 def at(course: tuple[tuple[float, float], ...], t_s: float) -> float:

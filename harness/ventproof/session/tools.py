@@ -172,6 +172,8 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
         reason = f"bench {bench.path} has no contact {output!r}"
         if output in played:
             reason = f"output {output!r} shows where vent {played[output]!r} stands, as the bench plays it"
+        if output in bench.model.by_hand:
+            reason = f"output {output!r} is what a person does"
         raise FileError([Problem(output, None, None, reason, nearest(output, contacts))])
 
     async def main() -> Switched:

@@ -94,5 +94,5 @@ def test_a_bench_of_people_alone_has_nothing_to_measure_and_no_contact_to_switch
     """Both say so, and nobody is asked."""
     with pytest.raises(FileError, match="people do or read everything on this bench"):
         selfcheck(load_bench(REAL), tmp_path, kind="bench")
-    with pytest.raises(FileError, match="has no contact 'rain'"):
+    with pytest.raises(FileError, match="'rain' is what a person does"):
         switch(load_bench(REAL), "rain", for_s=1.0)
