@@ -66,7 +66,11 @@ def reaches(
     s1, s2 = stimulus
     t, worst, best = _in_band(pieces, target, tolerance)
     if cut_off:  # after its end there is as much time as a hold takes, in which nothing gets worse
-        t, worst, best = np.append(t, t[-1:] + hold_s), np.append(worst, worst[-1:]), np.append(best, best[-1:])
+        t, worst, best = (
+            np.append(t, t[-1:] + hold_s),
+            np.append(worst, worst[-1:]),
+            np.append(best, best[-1:]),
+        )
     # The worst takes starts that serve every s of the stimulus, the best those that serve some s.
     low = _best_hold(t, worst, s2, s1 + within_s, hold_s, tolerance)
     if cut_off and low == -INF and len(t):  # no start serves every instant of a wide stimulus
@@ -132,13 +136,16 @@ def _in_band(pieces: Track, target: float, tolerance: float) -> tuple[Floats, Fl
     i = (off[:-1] * off[1:] < 0).nonzero()[0]
     if len(i):
         x = off[i] / (off[i] - off[i + 1])
-        points = np.insert(points, i + 1, (1 - x) * points[:, i] + x * points[:, i + 1], axis=1)
+        # Written so that in a jump, too, it comes at the one instant.
+        points = np.insert(points, i + 1, points[:, i] + x * (points[:, i + 1] - points[:, i]), axis=1)
     t, low, high = points
     bottom, top = target - tolerance, target + tolerance
     return t, np.minimum(low - bottom, top - high), np.minimum(high - bottom, top - low)
 
 
-def _best_hold(t: Floats, y: Floats, first: float, last: float, hold: float, most: float) -> float:
+def _best_hold(  # noqa: PLR0917 - the course, and what is sought in it
+    t: Floats, y: Floats, first: float, last: float, hold: float, most: float
+) -> float:
     """Return the greatest over starts in [first, last] of the least of y over [start, start + hold], up to `most`.
 
     Between two neighbouring instants that are no better than a hold that was found (walls) a better one has room for
@@ -162,11 +169,11 @@ def _best_hold(t: Floats, y: Floats, first: float, last: float, hold: float, mos
     y = np.concatenate(((-INF, begin), y[i:j], (end, -INF)))
     if not hold:
         return min(most, float(y.max()))
-    best, found = -INF, float(y[1:-1].min())
-    while best < found < most:
-        best = found
+    best = float(y[1:-1].min())
+    while best < most:
         walls = (y <= best).nonzero()[0]
-        wide = (np.diff(t[walls]) > hold) & (np.diff(walls) > 1)
+        at = t[walls]
+        wide = (at[1:] - at[:-1] > hold) & (walls[1:] - walls[:-1] > 1)
         i, j = walls[:-1][wide], walls[1:][wide]
         if not len(i):
             break
@@ -175,10 +182,14 @@ def _best_hold(t: Floats, y: Floats, first: float, last: float, hold: float, mos
         rise, fall = (t[p] - t[i]) / (y[p] - y[i]), (t[j] - t[q]) / (y[q] - y[j])
         level = (t[q] - t[p] - hold + y[p] * rise + y[q] * fall) / (rise + fall + _NONE)
         inside = np.minimum.reduceat(y, np.array((p, j)).T.ravel())[::2]
-        # Some starts are tried, by all points around their holds: long slopes would be climbed one by one.
+        best = max(best, float(np.minimum(inside, level).max()))
+        more = inside < level
+        if not more.any():
+            break
+        # Some starts are tried, by all points around their holds: long slopes would be climbed point by point.
+        i, j = i[more], j[more]
         tries = 1 + _TRIED // len(i)
         starts = t[i] + (np.arange(tries)[:, None] + 0.5) / tries * (t[j] - hold - t[i])
         around = np.array((t.searchsorted(starts, "right") - 1, t.searchsorted(starts + hold) + 1))
-        held = np.minimum.reduceat(y, around.reshape(2, -1).T.ravel())[::2]
-        found = max(float(np.minimum(inside, level).max()), float(held.max()))
-    return min(most, max(best, found))
+        best = max(best, float(np.minimum.reduceat(y, around.reshape(2, -1).T.ravel())[::2].max()))
+    return min(most, best)

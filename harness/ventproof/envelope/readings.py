@@ -23,6 +23,12 @@ def is_withdrawn(sample: Sample, from_s: float) -> bool:
     return sample.requested_s >= from_s or sample.replied_s > from_s
 
 
+def as_read(sample: Sample) -> Sample:
+    """Return a reading as it stands: at the middle of its poll."""
+    middle_s = (sample.requested_s + sample.replied_s) / 2
+    return Sample(sample.value, middle_s, middle_s)
+
+
 class Arrived(NamedTuple):
     """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
 

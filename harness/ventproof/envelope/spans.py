@@ -219,9 +219,10 @@ class Block:
         """Return other values read at the same instants."""
         return Block(values, self.requested_s, self.replied_s)
 
-    def middles_s(self) -> Floats:
-        """Return the middle of each poll."""
-        return (self.requested_s + self.replied_s) / 2
+    def as_read(self) -> Block:
+        """Return the readings as they stand: each at the middle of its poll."""
+        middles_s = (self.requested_s + self.replied_s) / 2
+        return Block(self.values, middles_s, middles_s)
 
     def __getitem__(self, index: int) -> Sample:
         return Sample(float(self.values[index]), float(self.requested_s[index]), float(self.replied_s[index]))

@@ -270,4 +270,4 @@ def _guarded_envelope(traits: SignalTraits) -> Envelope:
         return Reckoned(traits)
     if traits.rate_per_s is not None and not is_discrete(traits.unit):
         return (Jumps if traits.jumps_to else Cones)(traits, traits.rate_per_s)
-    return Pairs(traits, always_known=traits.unit == "count", instants=False)
+    return Pairs(traits, always_known=traits.unit == "count")
