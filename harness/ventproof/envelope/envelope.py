@@ -410,12 +410,12 @@ class Cones:
         error, mine, its = self._error, one.sample.value, other.sample.value
         if self._rate <= 0:
             return None
-        if (away := max(one.low - its, its - one.high) - error) > 0:
-            gap_s = away / self._rate
+        if one.low - its > error or its - one.high > error:
+            gap_s = (max(one.low - its, its - one.high) - error) / self._rate
             if -gap_s < other.a - one.m < gap_s:
                 other.a, other.narrowed = min(other.b, one.m + gap_s), True
-        if (away := max(other.low - mine, mine - other.high) - error) > 0:
-            gap_s = away / self._rate
+        if other.low - mine > error or mine - other.high > error:
+            gap_s = (max(other.low - mine, mine - other.high) - error) / self._rate
             if -gap_s < other.m - one.b < gap_s:
                 one.b, one.narrowed = max(one.a, other.m - gap_s), True
         return Reading(mine - error, mine + error, one.a, one.b) if one.narrowed else None
@@ -479,8 +479,7 @@ class Cones:
         cut = rate * (t1 - t0) > EPS
         # A rate of 0 makes no kinks; `cut` leaves them out.
         middle, slope = (t0 + t1) / 2, 2 * rate or INF
-        dip = np.minimum(t1, np.maximum(t0, middle + (l0 - l1) / slope))
-        peak = np.minimum(t1, np.maximum(t0, middle + (u1 - u0) / slope))
+        dip, peak = middle + (l0 - l1) / slope, middle + (u1 - u0) / slope
         first, second = np.minimum(dip, peak), np.maximum(dip, peak)
         one = cut & (first - t0 > _GRID_S) & (t1 - first > _GRID_S)
         two = cut & (second - np.where(one, first, t0) > _GRID_S) & (t1 - second > _GRID_S)
@@ -539,8 +538,7 @@ class Cones:
         middle, slope = (t0 + t1) / 2, 2 * rate
         # The lower bound falls from the left and rises to the right, and so has a dip where both meet; the upper has
         # a peak.
-        dip = min(t1, max(t0, middle + (l0 - l1) / slope))
-        peak = min(t1, max(t0, middle + (u1 - u0) / slope))
+        dip, peak = middle + (l0 - l1) / slope, middle + (u1 - u0) / slope
         t, low, high = t0, l0, u0
         for at in (dip, peak) if dip <= peak else (peak, dip):
             if at - t > _GRID_S and t1 - at > _GRID_S:

@@ -103,7 +103,7 @@ class ReadingHistory:
         """Remember one reading, and what it made final."""
         items = self._items
         items.append(_Single(arrived, pieces, narrowed))
-        while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
+        while len(items) > _TAIL and (from_s == INF or items[_TAIL].begins_s() < from_s):
             items.popleft()
 
     def fold(self, block: Block, corners: Corners, from_s: float) -> None:

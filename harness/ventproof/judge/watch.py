@@ -184,7 +184,8 @@ class Watch:
         self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
-        self._compare(pieces)
+        if self._reckoned:
+            self._compare(pieces)
         self._pieces(pieces)
         if self._decider.verdict is not None:
             # A reading decides ahead of the pieces: the numbers take in what these say so far.
@@ -244,7 +245,8 @@ class Watch:
             self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
-        self._compare(pieces)
+        if self._reckoned:
+            self._compare(pieces)
         self._pieces(pieces)
         self._conclude(pieces)
 
@@ -256,7 +258,7 @@ class Watch:
 
     def _compare(self, pieces: Iterable[Piece]) -> None:
         """Let the bounds show what differs where no reading can; they tell of gaps themselves."""
-        if self._contrast is not None and self._reckoned:
+        if self._contrast is not None:
             for piece in pieces:
                 self._contrast.reading(Reading(piece.l1, piece.u1, piece.t1, piece.t1))
 
