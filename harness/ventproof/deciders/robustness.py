@@ -163,10 +163,10 @@ def _best_hold(  # noqa: PLR0917 - the course, and what is sought in it
     if first > last:
         return -INF
     ends = first, last + hold
-    i, j = t.searchsorted(ends[0]), t.searchsorted(ends[1], "right")
+    part = slice(t.searchsorted(ends[0]), t.searchsorted(ends[1], "right"))
     begin, end = np.interp(ends, t, y)
-    t = np.concatenate((ends[:1], ends[:1], t[i:j], ends[1:], ends[1:]))
-    y = np.concatenate(((-INF, begin), y[i:j], (end, -INF)))
+    t = np.concatenate((ends[:1], ends[:1], t[part], ends[1:], ends[1:]))
+    y = np.concatenate(((-INF, begin), y[part], (end, -INF)))
     if not hold:
         return min(most, float(y.max()))
     best = float(y[1:-1].min())
