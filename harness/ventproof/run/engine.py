@@ -298,9 +298,9 @@ class Engine:
         # Again, since the horizon moves: what begins or ends meanwhile may open watches that end later.
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
-            if now_s() >= give_up_s:
+            if now_s() >= give_up_s or self._told.over:
                 break
-            await self._until(self._case.step_decided, give_up_s)
+            await self._until(lambda: self._case.step_decided() or self._told.over, give_up_s)
         await self._session.hear_out()
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))
