@@ -130,7 +130,15 @@ class DriverError(BenchError):
 
 
 class InterlockError(BenchError):
-    """The interlock is not healthy: restore it before anything is driven."""
+    """The interlock is not healthy: restore it before anything is driven.
+
+    Attributes:
+        unread: whether it could not be read, so that nobody knows how it stands.
+    """
+
+    def __init__(self, text: str, *, unread: bool = False) -> None:
+        super().__init__(text)
+        self.unread = unread
 
 
 class EvidenceError(BenchError):

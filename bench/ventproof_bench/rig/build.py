@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import os
 import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
@@ -13,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.processes import process_said
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
 from ventproof_bench.mock.io_module import devices_of
@@ -55,17 +57,29 @@ class EndpointHold:
         for endpoint in self._endpoints:
             name = f"ventproof-{hashlib.sha256(endpoint.encode()).hexdigest()[:16]}.lock"
             try:
-                file = (Path(tempfile.gettempdir()) / name).open("w", encoding="utf-8")
+                # Not emptied before it is held: it says who holds it.
+                file = (Path(tempfile.gettempdir()) / name).open("a+", encoding="utf-8")
                 self._files.append(file)
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                file.truncate(0)
+                file.write(str(os.getpid()))
+                file.flush()
             except OSError as error:
+                holder = _said_in(self._files[-1]) if self._files else ""
                 self.release()
-                raise LinkError(f"another run on this computer holds {endpoint}: wait for its end") from error
+                raise LinkError(f"another run on this computer holds {endpoint}{holder}: wait for its end") from error
 
     def release(self) -> None:
         """Let go; safe to call twice."""
         while self._files:
             self._files.pop().close()
+
+
+def _said_in(file: IO[str]) -> str:
+    """Return who holds an endpoint, from what is written in its lock; empty where nothing is."""
+    file.seek(0)
+    number = file.read(20)
+    return f", {process_said(int(number))}" if number.isdecimal() else ""
 
 
 _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to have ended

@@ -81,7 +81,7 @@ def _run_suite(
             show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             write_all(reports, runs.logs)
         raise
-    closed = _close(runs, broken_off or done[-1].results[-1].outcome.aborted)
+    closed = _close(runs, broken_off)
     if runs.not_run:
         click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
     show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
@@ -112,7 +112,7 @@ def _run_all(
     *,
     quiet: bool,
 ) -> str:
-    """Run profiles into `done` until one has no verdict; return what broke the suite off, if something did."""
+    """Run profiles into `done`, on past those that are aborted; return what broke the suite off, if something did."""
     view = view_for(session.bench, quiet=quiet)
     with progress(shown=session.bench.model.virtual) as tell:
         for number, profile in enumerate(suite):
@@ -123,8 +123,9 @@ def _run_all(
                 if not done:
                     raise
                 return str(error)
-            if done[-1].broken_off or done[-1].results[-1].outcome.verdict is None:
-                return done[-1].broken_off
+            broken_off = done[-1].broken_off or (runs.ended if number + 1 < len(suite) else "")
+            if broken_off:
+                return broken_off
     return ""
 
 
@@ -239,6 +240,7 @@ def run(
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.session.onward import probed  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
@@ -261,4 +263,5 @@ def run(
     )
     suite = options.load_suite(profiles, session)
     options.confirm_clear(loaded, clear=clear)
+    probed(loaded)
     return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

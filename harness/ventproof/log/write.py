@@ -187,6 +187,20 @@ class RecordLog:
             self.close()
 
 
+def new_log(folder: Path, stem: str) -> RecordLog:
+    """Create `folder/stem.jsonl`, or the first of `stem-2.jsonl`, … that is free, however many do so at once.
+
+    Raises:
+        FileError: it cannot be created.
+    """
+    while True:
+        try:
+            return RecordLog(free_path(folder, stem))
+        except FileError as error:
+            if not isinstance(error.__cause__, FileExistsError):  # another run was a moment faster
+                raise
+
+
 def signature_path(path: Path) -> Path:
     """Return where the signature of a log or a manifest stands: `rain.jsonl.sig` beside `rain.jsonl`."""
     return path.with_name(f"{path.name}.sig")

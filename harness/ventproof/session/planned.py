@@ -11,11 +11,13 @@ from ventproof.log.read import check_log
 from ventproof.log.run import ABORTED
 from ventproof.log.write import RecordLog, free_path
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
+from ventproof.session.onward import await_bench, why_ended
 from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series
 from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
+    from ventproof.run.engine import Outcome
     from ventproof.run.view import View
     from ventproof.session.session import RunResult, Session
     from ventproof_bench.yamlfile.load import Loaded
@@ -43,6 +45,7 @@ class PlannedRuns:
         self._logs: dict[int, RecordLog] = {}
         self._outcomes: dict[int, str] = {}
         self._decided: set[int] = set()
+        self._ended: list[Outcome] = []
         self.manifest: Path | None = None
 
     @property
@@ -55,6 +58,11 @@ class PlannedRuns:
         """How many of its runs were not made, and would have been needed."""
         return sum(self._left(place).outcome == NOT_RUN for place in self.plan.places)
 
+    @property
+    def ended(self) -> str:
+        """Why nothing more may be run, as `session.onward` says it; empty while it may."""
+        return why_ended(self._ended)
+
     def run(self, number: int, view: View, *, repeat: int = 1) -> RunResult:
         """Run a profile of the suite once.
 
@@ -66,20 +74,24 @@ class PlannedRuns:
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
+            LinkError: the bench did not come back after a run that was aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        if self._ended and self._ended[-1].verdict is None:
+            await_bench(self._session.bench)
         place = PlannedRun(self.plan, number * self.plan.repeats + repeat)
 
         def opened(log: RecordLog) -> None:
             self._logs[place.run] = log
 
         result = self._session.run(self._suite[number], view, place, opened=opened)
+        self._ended.append(result.outcome)
         self._outcomes[place.run] = result.outcome.verdict or ABORTED
         return result
 
     def repeat(self, number: int, view: View) -> RepeatSeries:
         """Run a profile of the suite as often as planned; raises what `run` does where not even the first came."""
-        series = run_series(lambda repeat: self.run(number, view, repeat=repeat), self._repeats)
+        series = run_series(lambda repeat: self.run(number, view, repeat=repeat), self._repeats, lambda: self.ended)
         if series.claim in {"proved", "refuted"}:
             self._decided.add(number)
         return series
@@ -96,10 +108,9 @@ class PlannedRuns:
         """
         if self.plan.runs == 1 or not self._logs:
             return
-        path = free_path(self._session.out, "series", ENDING)
         left = tuple(map(self._left, self.plan.places))
         every = all(one.outcome != NOT_RUN for one in left)
-        write_manifest(path, Manifest(self.plan, left, "" if every else broken_off))
+        path = _written(self._session.out, Manifest(self.plan, left, "" if every else broken_off))
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 
@@ -112,6 +123,19 @@ class PlannedRuns:
             number = (place.run - 1) // self.plan.repeats
             return LeftLog(outcome=NOT_NEEDED if number in self._decided else NOT_RUN)
         return LeftLog(log.path.name, log.sha256, self._outcomes.get(place.run) or _outcome(log))
+
+
+def _written(folder: Path, manifest: Manifest) -> Path:
+    """Write a manifest under the first name that is free, however many do so at once."""
+    while True:
+        path = free_path(folder, "series", ENDING)
+        try:
+            write_manifest(path, manifest)
+        except FileError as error:
+            if isinstance(error.__cause__, FileExistsError):
+                continue
+            raise
+        return path
 
 
 def _outcome(log: RecordLog) -> str:

@@ -103,12 +103,15 @@ def repeats_for(repeat: int | None, prove_percent: float | None, confidence_perc
     return RepeatPlan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
 
 
-def run_series(run: Callable[[int], RunResult], plan: RepeatPlan) -> RepeatSeries:
-    """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
+def run_series(
+    run: Callable[[int], RunResult], plan: RepeatPlan, ended: Callable[[], str] = str
+) -> RepeatSeries:
+    """Run a profile as often as planned, or until the claim is proved or refuted, or nothing more may be run.
 
     Args:
         run: runs the repeat of a number, from 1.
         plan: how often, and what for.
+        ended: says why nothing more may be run; empty while it may.
 
     Raises:
         VentproofError: not even the first repeat came about.
@@ -125,7 +128,7 @@ def run_series(run: Callable[[int], RunResult], plan: RepeatPlan) -> RepeatSerie
             broken_off = str(error)
             break
         results.append(result)
-        if result.outcome.verdict is None:
+        if number + 1 < plan.repeats and (broken_off := ended()):
             break
         if claim is not None and claim.add(_passed(result)) != "undecided":
             break

@@ -29,7 +29,7 @@ from ventproof.log.events import (
 from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
@@ -265,7 +265,7 @@ class Session:
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
-        log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        log = new_log(self.out, slug(profile.model.profile))
         try:
             try:
                 with log:
