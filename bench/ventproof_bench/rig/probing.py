@@ -173,9 +173,7 @@ async def _unit_troubles(file: BenchFile, bus: ModbusBus) -> list[Trouble]:
 
 
 def _may_cut_supply(output: object) -> bool:
-    return isinstance(output, ContactOutput) and (
-        output.safe != output.at_rest or output.selfcheck == "leave"
-    )
+    return isinstance(output, ContactOutput) and output.safe == "closed"
 
 
 def _asked(file: BenchFile, bus: str) -> Iterator[tuple[int, tuple[Place, ReadRequest]]]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
+from click.core import ParameterSource
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     from ventproof.profile.model import Profile
     from ventproof.session.repeats import RepeatPlan, RepeatSeries
+    from ventproof.session.resume import Resumed
     from ventproof.session.session import Session
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -37,6 +39,7 @@ def run_suite(
     reports: Sequence[Path] = (),
     *,
     quiet: bool = False,
+    going_on: Resumed | None = None,
 ) -> int:
     """Run profiles, each as often as planned, show how they went, and return the exit code.
 
@@ -46,12 +49,13 @@ def run_suite(
         plan: how often to repeat each.
         reports: files to write of all that was run; each has an ending that was checked.
         quiet: show how the runs ended and what did not pass, and not every response.
+        going_on: what is left of the plan, where one is taken up again.
 
     Raises:
         VentproofError: not even the first run came about.
     """
     try:
-        return _run_suite(session, suite, plan, reports, quiet=quiet)
+        return _run_suite(session, PlannedRuns(session, suite, plan, going_on), suite, reports, quiet=quiet)
     finally:
         _tell_history(session)
 
@@ -64,14 +68,13 @@ def _tell_history(session: Session) -> None:
 
 def _run_suite(
     session: Session,
+    runs: PlannedRuns,
     suite: Sequence[Loaded[Profile]],
-    plan: RepeatPlan,
     reports: Sequence[Path],
     *,
     quiet: bool,
 ) -> int:
     done: list[RepeatSeries] = []
-    runs = PlannedRuns(session, suite, plan)
     try:
         broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
@@ -216,6 +219,13 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     is_flag=True,
     help="Show how each run ended and the worst of what did not pass, and not every response.",
 )
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Go on with a plan that was broken off: the folder of its logs, or its manifest. PROFILES, bench, unit and "
+    "firmware must be as they were. Runs with a verdict stand; those without are made again, and stay on record.",
+)
 @options.CLEAR
 def run(
     profiles: tuple[Path, ...],
@@ -235,24 +245,29 @@ def run(
     history: str | None,
     reports: tuple[Path, ...],
     quiet: bool,
+    resume: Path | None,
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.onward import probed  # noqa: PLC0415
-    from ventproof.session.repeats import repeats_for  # noqa: PLC0415
+    from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
+    from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = load_bench(bench)
+    going_on = resumed(_only_resumed(resume)) if resume else None
+    if going_on is not None:
+        out, seed = going_on.folder, going_on.plan.seed
     session = Session(
         bench=loaded,
         out=out,
-        unit=unit,
-        firmware=firmware,
+        unit=unit or (going_on.plan.unit if going_on else ""),
+        firmware=firmware or (going_on.plan.firmware if going_on else ""),
         operator=operator,
         seed=seed,
         use=use_pairs(use),
@@ -261,7 +276,38 @@ def run(
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
     )
-    suite = options.load_suite(profiles, session)
+    suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
+    if going_on is not None:
+        suite, others = in_plan(going_on, session, suite)
+        plan = repeats_of(going_on.plan, confidence)
+        _tell_resumed(going_on, others)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
-    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)
+    return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _only_resumed(path: Path) -> Path:
+    """Return what is resumed, unless options say otherwise what its plan says.
+
+    Raises:
+        FileError: they do.
+    """
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+
+    context = click.get_current_context()
+    given = [
+        Problem(f"--{name}", None, None, "the plan that is resumed says this", "leave it out")
+        for name in ("repeat", "prove", "seed", "out")
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise FileError(given)
+    return path
+
+
+def _tell_resumed(going_on: Resumed, others: Sequence[str]) -> None:
+    click.echo(going_on.says, err=True)
+    for name in others[:_LEFT_SHOWN]:
+        click.echo(harmless(f"left out, not of that plan: {name}"), err=True)
+    if more := len(others[_LEFT_SHOWN:]):
+        click.echo(f"left out, not of that plan: {more} more", err=True)

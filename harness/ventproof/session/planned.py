@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.run.engine import Outcome
     from ventproof.run.view import View
+    from ventproof.session.resume import KeptRun, Resumed
     from ventproof.session.session import RunResult, Session
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -31,19 +33,27 @@ class PlannedRuns:
         session: what stays the same for all of them.
         suite: the profiles, in order.
         repeats: how often each, and what for.
+        going_on: what is left of the plan, where one is taken up again; the suite and the repeats are the plan's.
     """
 
     def __init__(
-        self, session: Session, suite: Sequence[Loaded[Profile]], repeats: RepeatPlan | None = None
+        self,
+        session: Session,
+        suite: Sequence[Loaded[Profile]],
+        repeats: RepeatPlan | None = None,
+        going_on: Resumed | None = None,
     ) -> None:
         self._session = session
         self._suite = tuple(suite)
         self._repeats = repeats or RepeatPlan()
         reliability, confidence = self._repeats.reliability, self._repeats.confidence
         claim = None if reliability is None else PlannedClaim(reliability, confidence)
-        self.plan = session.plan(self._suite, self._repeats.repeats, claim)
-        self._logs: dict[int, RecordLog] = {}
-        self._outcomes: dict[int, str] = {}
+        self.plan = going_on.plan if going_on else session.plan(self._suite, self._repeats.repeats, claim)
+        self._kept = going_on.kept if going_on else {}
+        self._earlier = going_on.earlier if going_on else {}
+        self._closed = going_on is not None and going_on.closed
+        self._logs: dict[int, RecordLog | KeptRun] = dict(self._kept)
+        self._outcomes = {run: one.result.outcome.verdict or ABORTED for run, one in self._kept.items()}
         self._decided: set[int] = set()
         self._ended: list[Outcome] = []
         self.manifest: Path | None = None
@@ -51,12 +61,14 @@ class PlannedRuns:
     @property
     def logs(self) -> list[Path]:
         """The logs that its runs left so far, in order."""
-        return [log.path for log in self._logs.values()]
+        return [log.path for _, log in sorted(self._logs.items())]
 
     @property
     def not_run(self) -> int:
         """How many of its runs were not made, and would have been needed."""
-        return sum(self._left(place).outcome == NOT_RUN for place in self.plan.places)
+        return sum(
+            place.run not in self._logs and self._number(place) not in self._decided for place in self.plan.places
+        )
 
     @property
     def ended(self) -> str:
@@ -64,7 +76,7 @@ class PlannedRuns:
         return why_ended(self._ended)
 
     def run(self, number: int, view: View, *, repeat: int = 1) -> RunResult:
-        """Run a profile of the suite once.
+        """Run a profile of the suite once; a run that stands already is not made again.
 
         Args:
             number: which one, from 0.
@@ -77,9 +89,12 @@ class PlannedRuns:
             LinkError: the bench did not come back after a run that was aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        run = number * self.plan.repeats + repeat
+        if run in self._kept:
+            return self._kept[run].result
         if self._ended and self._ended[-1].verdict is None:
             await_bench(self._session.bench)
-        place = PlannedRun(self.plan, number * self.plan.repeats + repeat)
+        place = PlannedRun(self.plan, run, tuple(attempt for attempt, _ in self._earlier.get(run, ())))
 
         def opened(log: RecordLog) -> None:
             self._logs[place.run] = log
@@ -106,23 +121,28 @@ class PlannedRuns:
             FileError: it cannot be written.
             RecordError: its signature cannot be written.
         """
-        if self.plan.runs == 1 or not self._logs:
+        if self.plan.runs == 1 or not self._logs or self._closed:
             return
         left = tuple(map(self._left, self.plan.places))
-        every = all(one.outcome != NOT_RUN for one in left)
-        path = _written(self._session.out, Manifest(self.plan, left, "" if every else broken_off))
+        path = _written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 
             sign_manifest(path, self._session.signing, self._session.operator)
         self.manifest = path
 
+    def _number(self, place: PlannedRun) -> int:
+        return (place.run - 1) // self.plan.repeats
+
     def _left(self, place: PlannedRun) -> LeftLog:
         log = self._logs.get(place.run)
+        earlier = tuple(left for _, left in self._earlier.get(place.run, ()))
+        if log is None and earlier:  # it was to be made again, and was not
+            return replace(earlier[-1], earlier=earlier[:-1])
         if log is None:
-            number = (place.run - 1) // self.plan.repeats
-            return LeftLog(outcome=NOT_NEEDED if number in self._decided else NOT_RUN)
-        return LeftLog(log.path.name, log.sha256, self._outcomes.get(place.run) or _outcome(log))
+            return LeftLog(outcome=NOT_NEEDED if self._number(place) in self._decided else NOT_RUN)
+        outcome = self._outcomes.get(place.run) or _outcome(log.path)
+        return LeftLog(log.path.name, log.sha256, outcome, earlier)
 
 
 def _written(folder: Path, manifest: Manifest) -> Path:
@@ -138,9 +158,9 @@ def _written(folder: Path, manifest: Manifest) -> Path:
         return path
 
 
-def _outcome(log: RecordLog) -> str:
+def _outcome(log: Path) -> str:
     """Return how a run ended that raised an error: its log tells."""
     try:
-        return check_log(log.path).outcome
+        return check_log(log).outcome
     except FileError:
         return ABORTED

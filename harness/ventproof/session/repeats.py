@@ -16,6 +16,7 @@ from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.errors import VentproofError
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import Plan
     from ventproof.session.session import RunResult
     from ventproof.verdict.finding import Finding
     from ventproof_bench.base.evidence import Window
@@ -101,6 +102,13 @@ def repeats_for(repeat: int | None, prove_percent: float | None, confidence_perc
         return RepeatPlan(repeat or 1, None, confidence)
     reliability = prove_percent / 100
     return RepeatPlan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
+
+
+def repeats_of(plan: Plan, confidence_percent: float) -> RepeatPlan:
+    """Return how often a plan repeats each profile, and what for; the confidence counts where it has no claim."""
+    if plan.claim is None:
+        return RepeatPlan(plan.repeats, None, confidence_percent / 100)
+    return RepeatPlan(plan.repeats, plan.claim.reliability, plan.claim.confidence)
 
 
 def run_series(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -220,7 +221,7 @@ def rain_and_house(stand):
 
 def wait_for_rain(log_folder, process):
     """Wait until the run has closed the rain contact; returns its log."""
-    for _ in range(400):
+    for _ in range(1200):
         for log in log_folder.glob("*.jsonl"):
             if b'"said":"close rain"' in log.read_bytes():
                 return log
@@ -331,21 +332,50 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
     assert lines_of(log)[-1]["event"] == "run_end"
 
 
-def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
-    """A run on a bench whose port cannot be opened is aborted with the reason, exit code 4."""
-    text = (
-        (stand / "bench-rtu.yaml")
-        .read_text(encoding="utf-8")
-        .replace(str(stand / "unit"), str(stand / "nothing"))
-    )
-    (stand / "bench-gone.yaml").write_text(text, encoding="utf-8")
+def refused(stand, tmp_path, bench, *changes):
+    """Run on a bench file with a slip in it; returns what is said, without line ends, once nothing was driven."""
+    text = (stand / bench).read_text(encoding="utf-8")
+    for right, wrong in changes:
+        assert right in text
+        text = text.replace(right, wrong)
+    (stand / "bench-wrong.yaml").write_text(text, encoding="utf-8")
     done = subprocess.run(
-        run_command(stand, tmp_path, "bench-gone.yaml"), capture_output=True, text=True, check=False
+        run_command(stand, tmp_path / "none", "bench-wrong.yaml"), capture_output=True, text=True, check=False
     )
-    assert done.returncode == 4
-    assert str(stand / "nothing") in done.stdout
-    assert "the state of its outputs is unknown" in " ".join(done.stdout.split())
-    events = [e["event"] for e in lines_of(next(tmp_path.glob("*.jsonl")))]
-    assert "safe" not in events
-    assert "not_safe" in events
-    assert "Traceback" not in done.stdout + done.stderr
+    assert (done.returncode, done.stdout) == (3, "")
+    assert not (tmp_path / "none").exists()
+    return done.stderr
+
+
+def test_what_is_not_there_is_told_with_its_place_before_anything_is_driven(stand, tmp_path):
+    """A port, a host and a unit id that are wrong are exit code 3 with line and column, and no log."""
+    unit = str(stand / "unit")
+    said = refused(stand, tmp_path, "bench-rtu.yaml", (unit, str(stand / "nothing")))
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: there is no port \S+/nothing; is the adapter plugged in\? Ports", said)
+    port = re.search(r"tcp_port: (\d+)", (stand / "bench-tcp.yaml").read_text(encoding="utf-8"))[0]
+    said = refused(stand, tmp_path, "bench-tcp.yaml", (port, "tcp_port: 1"))
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: bus \w+: 127.0.0.1 port 1 cannot be opened: ", said), said
+
+
+def test_a_unit_with_another_id_is_found_where_it_is(stand, tmp_path):
+    """The unit that is silent and the one that answers are both named, at the line that names the first."""
+    text = (stand / "bench-rtu.yaml").read_text(encoding="utf-8")
+    signals = text.index("\nsignals:")
+    wrong = text[:signals] + re.sub(r"bus: (\w+),", r"bus: \1, unit_id: 9,", text[signals:])
+    said = refused(stand, tmp_path, "bench-rtu.yaml", (text, wrong))
+    found = r":\d+:\d+: unit id 9 on bus \w+ does not answer, and something else answers at unit id 1; set the unit to 9"
+    assert re.search(found, said), said
+
+
+@pytest.mark.parametrize("bench", ["bench-rtu.yaml", "bench-tcp.yaml"])
+def test_who_holds_the_bench_is_named_and_nobody_is_told_to_isolate_drives(bench, stand, tmp_path):
+    """While one run drives it, a second one is refused with the first one's process."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, bench, profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as first:
+        wait_for_rain(tmp_path, first)
+        said = refused(stand, tmp_path, bench)
+        first.terminate()
+        assert first.wait(10) == 130
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: .* process \d+ \(.*ventproof.*\)", said), said
+    assert "solate" not in said
