@@ -226,6 +226,11 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Go on with a plan that was broken off: the folder of its logs, or its manifest. PROFILES, bench, unit and "
     "firmware must be as they were. Runs with a verdict stand; those without are made again, and stay on record.",
 )
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Show every switch with its time, and drive nothing: neither ports nor hosts are opened.",
+)
 @options.CLEAR
 def run(
     profiles: tuple[Path, ...],
@@ -246,6 +251,7 @@ def run(
     reports: tuple[Path, ...],
     quiet: bool,
     resume: Path | None,
+    dry_run: bool,
     clear: bool,
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
@@ -281,9 +287,27 @@ def run(
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)
         _tell_resumed(going_on, others)
+    if dry_run:
+        return _show_dry(session, suite, plan)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> int:
+    """Show what a suite would switch, and when."""
+    from ventproof.profile.duration import longest_s, shortest_s  # noqa: PLC0415
+    from ventproof.run.schedule import said_of  # noqa: PLC0415
+    from ventproof.verdict.text import about  # noqa: PLC0415
+
+    for profile in suite:
+        takes = f"{about(shortest_s(profile.model))} to {about(longest_s(profile.model))}"
+        click.echo(harmless(f"{profile.model.profile} ({takes}); seconds after its start state is set:"))
+        for line in said_of(session.bind(profile)):
+            click.echo(harmless(line))
+    most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
+    click.echo(f"{len(suite) * plan.repeats} run(s), {about(most_s)} at most; nothing was driven")
+    return EXIT_PASS
 
 
 def _only_resumed(path: Path) -> Path:
