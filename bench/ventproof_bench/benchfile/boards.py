@@ -25,6 +25,8 @@ class RelaySpec(FileModel):
     """`electromechanical` wears with each operation; `solid-state` does not, but leaks: an input may take it for on."""
     life: Annotated[int, Field(ge=1)] | None = None
     """How many operations it lasts at the load that it switches, as its data sheet says."""
+    fitted: str = ""
+    """When it was fitted, or its number: the ledger of operations begins anew where this is another."""
 
     @model_validator(mode="after")
     def _only_what_wears_has_a_life(self) -> Self:

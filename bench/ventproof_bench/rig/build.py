@@ -155,14 +155,15 @@ class Rig:
             stack.push_async_callback(self.outputs.close)
 
 
-def assemble(file: BenchFile, *, seed: int) -> Rig:
+def assemble(file: BenchFile, *, seed: int, ledger: Path | None = None) -> Rig:
     """Make a bench's running parts on the running loop; nothing is opened yet.
 
     Args:
         file: the bench.
         seed: for what is random on a virtual bench.
+        ledger: where the operations of relays on real wires are added up; None: nowhere.
     """
-    return _virtual(file, seed) if file.virtual else _real(file)
+    return _virtual(file, seed) if file.virtual else _real(file, ledger)
 
 
 def _virtual(file: BenchFile, seed: int) -> Rig:
@@ -190,9 +191,9 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
-def _real(file: BenchFile) -> Rig:
+def _real(file: BenchFile, ledger: Path | None) -> Rig:
     hold = EndpointHold(network_endpoints(file))
-    outputs = LineOutputs(file)
+    outputs = LineOutputs(file, ledger)
     local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in outputs.buses}
     return Rig(file, outputs, _reads(file, {**local, **outputs.buses}), tuple(local.values()), hold=hold)
 

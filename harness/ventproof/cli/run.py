@@ -61,7 +61,13 @@ def run_suite(
 
 
 def _tell_history(session: Session) -> None:
-    """Say what is missing from the history; it changes no verdict and no exit code."""
+    """Say what is missing from the history, and which relays are worn; it changes no verdict and no exit code."""
+    if session.ledger is not None and not session.bench.model.virtual:
+        from ventproof.run.limits import worn  # noqa: PLC0415 - slow, and only on wires
+        from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - as above
+
+        for line in worn(session.bench.model, operations_in(session.ledger)):
+            click.echo(harmless(f"warning: {line}"), err=True)
     if session.keeper is not None and session.keeper.warning:
         click.echo(session.keeper.warning, err=True)
 
@@ -281,6 +287,7 @@ def run(
         table=fitting_table(table, loaded) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
+        ledger=options.ledger_beside(history, out),
     )
     suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
     if going_on is not None:

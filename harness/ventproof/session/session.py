@@ -34,6 +34,7 @@ from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
+from ventproof.run.limits import limit_problems
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
@@ -129,6 +130,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        ledger: where the operations of relays are added up; None: nowhere.
     """
 
     bench: Loaded[BenchFile]
@@ -142,6 +144,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    ledger: Path | None = None
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -170,7 +173,7 @@ class Session:
 
     def _tied(self, profile: Loaded[Profile]) -> Bound:
         bound = checked(bind(profile, self.bench, self.use))
-        problems = list(train_problems(bound))
+        problems = [*train_problems(bound), *limit_problems(bound)]
         if problems:
             raise FileError(problems)
         return bound
@@ -247,7 +250,7 @@ class Session:
         """Return what runs a profile on a rig of the bench."""
         return Engine(
             bound.profile.model,
-            assemble(self.bench.model, seed=seed),
+            assemble(self.bench.model, seed=seed, ledger=self.ledger),
             case,
             record=record,
             output_names=bound.outputs,
