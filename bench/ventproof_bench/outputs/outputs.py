@@ -261,9 +261,7 @@ class LocalOutputs:
             contact = cast("Contact", made)
             count = self._ledger.count if self._ledger is not None else lambda _: None
             wear = ContactWear(name, spec, count, self._driven_too_long)
-            self._contacts[name] = _ContactLine(
-                spec, contact, fastest_edge_s(spec, wiring.specs), wear=wear
-            )
+            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs), wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"

@@ -33,7 +33,9 @@ LEDGER: Final = "relays.sqlite"
 
 _HOUR_S: Final = 3600.0
 _WRITTEN_EVERY_S: Final = 60.0
-_SLACK_S: Final = 0.02  # edges are as exact as that on wires; a limit is there for the relay, not for the clock
+_SLACK_S: Final = (
+    0.02  # edges are as exact as that on wires; a limit is there for the relay, not for the clock
+)
 _WITHIN_S: Final = 5.0  # another run may be writing
 
 
@@ -156,7 +158,9 @@ class Ledger:
 def _add(path: Path, counted: Mapping[str, int]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     with closing(sqlite3.connect(path, timeout=_WITHIN_S)) as base, base:
-        base.execute("CREATE TABLE IF NOT EXISTS relays (place TEXT PRIMARY KEY, operations INTEGER NOT NULL)")
+        base.execute(
+            "CREATE TABLE IF NOT EXISTS relays (place TEXT PRIMARY KEY, operations INTEGER NOT NULL)"
+        )
         base.executemany(
             "INSERT INTO relays VALUES (?, ?) "
             "ON CONFLICT (place) DO UPDATE SET operations = operations + excluded.operations",

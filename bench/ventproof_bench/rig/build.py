@@ -67,7 +67,9 @@ class EndpointHold:
             except OSError as error:
                 holder = _said_in(self._files[-1]) if self._files else ""
                 self.release()
-                raise LinkError(f"another run on this computer holds {endpoint}{holder}: wait for its end") from error
+                raise LinkError(
+                    f"another run on this computer holds {endpoint}{holder}: wait for its end"
+                ) from error
 
     def release(self) -> None:
         """Let go; safe to call twice."""

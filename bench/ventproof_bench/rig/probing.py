@@ -35,7 +35,7 @@ _READABLE: Final = os.R_OK | os.W_OK
 
 @final
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class Lack:
     """Something of a bench that is not as its bench file says, found before anything was driven.
 
     Attributes:
@@ -49,7 +49,7 @@ class Trouble:
     hint: str
 
 
-async def probe(file: BenchFile) -> list[Trouble]:
+async def probe(file: BenchFile) -> list[Lack]:
     """Look whether the ports, hosts and units of a bench on real wires are there; drives and writes nothing.
 
     A port that an output moves by its control lines is not opened, since that would move them. Whether a unit answers
@@ -66,7 +66,7 @@ async def probe(file: BenchFile) -> list[Trouble]:
     try:
         hold.take()
     except LinkError as error:
-        return [*found, Trouble(("buses",), str(error), "let it come to its end, then start again")]
+        return [*found, Lack(("buses",), str(error), "let it come to its end, then start again")]
     try:
         if not found:
             found = await _bus_troubles(file)
@@ -75,7 +75,7 @@ async def probe(file: BenchFile) -> list[Trouble]:
     return found
 
 
-def _port_troubles(file: BenchFile) -> Iterator[Trouble]:
+def _port_troubles(file: BenchFile) -> Iterator[Lack]:
     """Yield what keeps serial ports from being opened; nothing is opened for it."""
     ports: dict[str, Place] = {}
     for name, bus in file.buses.items():
@@ -87,7 +87,7 @@ def _port_troubles(file: BenchFile) -> Iterator[Trouble]:
             ports.setdefault(port, ("outputs", name, "wired", "port"))
     for port, place in ports.items():
         if "://" not in port and (said := port_trouble(Path(port))):
-            yield Trouble(place, *said)
+            yield Lack(place, *said)
 
 
 def port_trouble(port: Path) -> tuple[str, str] | None:
@@ -135,8 +135,8 @@ def _holder(stands: os.stat_result) -> str:
     return ""
 
 
-async def _bus_troubles(file: BenchFile) -> list[Trouble]:
-    found: list[Trouble] = []
+async def _bus_troubles(file: BenchFile) -> list[Lack]:
+    found: list[Lack] = []
     for name, spec in file.buses.items():
         if not isinstance(spec, TcpBus | RtuOverTcpBus | SerialBus):
             continue
@@ -147,13 +147,13 @@ async def _bus_troubles(file: BenchFile) -> list[Trouble]:
         except LinkError as error:
             key = "port" if isinstance(spec, SerialBus) else "host"
             hint = "check the cable, the unit's power and its address"
-            found.append(Trouble(("buses", name, key), str(error), hint))
+            found.append(Lack(("buses", name, key), str(error), hint))
         finally:
             await bus.close()
     return found
 
 
-async def _unit_troubles(file: BenchFile, bus: ModbusBus) -> list[Trouble]:
+async def _unit_troubles(file: BenchFile, bus: ModbusBus) -> list[Lack]:
     if any(_may_cut_supply(output) for output in file.outputs.values()):
         return []
     asked = dict(_asked(file, bus.name))
@@ -168,7 +168,7 @@ async def _unit_troubles(file: BenchFile, bus: ModbusBus) -> list[Trouble]:
                 reason += f", and something else answers at unit id {other}"
                 hint = f"set the unit to {unit_id}, or write `unit_id: {other}` if that is the unit"
                 break
-        found.append(Trouble(place, reason, hint))
+        found.append(Lack(place, reason, hint))
     return found
 
 
@@ -189,12 +189,12 @@ def _asked(file: BenchFile, bus: str) -> Iterator[tuple[int, tuple[Place, ReadRe
             yield unit_id, (place, read.request)
     for name, output in file.outputs.items():
         options = find(output.driver).options.model_validate(output.wired)
-        unit_id = getattr(options, "unit_id", None)
-        if getattr(options, "bus", None) == bus and isinstance(unit_id, int) and unit_id not in seen:
-            seen.add(unit_id)
+        at = getattr(options, "unit_id", None)
+        if getattr(options, "bus", None) == bus and isinstance(at, int) and at not in seen:
+            seen.add(at)
             table, address = resolve(options) if isinstance(options, Location) else ("coil", 0)
             place = _place(("outputs", name, "wired"), stated="unit_id" in output.wired)
-            yield unit_id, (place, ReadRequest(unit_id, table, address, 1))
+            yield at, (place, ReadRequest(at, table, address, 1))
 
 
 def _place(whole: Place, *, stated: bool) -> Place:

@@ -211,7 +211,9 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
     if session_of is not None and not problems:
         problems.extend(check_use(session_of.use, suite))
     if not suite and not problems:
-        problems.append(Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder"))
+        problems.append(
+            Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")
+        )
     if problems:
         raise FileError(problems)
     if others:

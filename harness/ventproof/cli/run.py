@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 from click.core import ParameterSource
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from ventproof.session.repeats import RepeatPlan, RepeatSeries
     from ventproof.session.resume import Resumed
     from ventproof.session.session import Session
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -241,54 +242,25 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
-    unit: str,
-    firmware: str,
-    operator: str,
-    out: Path,
     repeat: int | None,
     prove: float | None,
     confidence: float,
-    seed: int,
-    use: tuple[str, ...],
-    selfcheck: Path | None,
-    table: Path | None,
-    sign: Path | None,
-    history: str | None,
     reports: tuple[Path, ...],
     quiet: bool,
     resume: Path | None,
     dry_run: bool,
     clear: bool,
+    **stated: Any,  # noqa: ANN401 - the options that `_session` names
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
-    from ventproof.cli.sign import signing_key  # noqa: PLC0415
-    from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.onward import probed  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
-    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
-    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
-    from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = load_bench(bench)
     going_on = resumed(_only_resumed(resume)) if resume else None
-    if going_on is not None:
-        out, seed = going_on.folder, going_on.plan.seed
-    session = Session(
-        bench=loaded,
-        out=out,
-        unit=unit or (going_on.plan.unit if going_on else ""),
-        firmware=firmware or (going_on.plan.firmware if going_on else ""),
-        operator=operator,
-        seed=seed,
-        use=use_pairs(use),
-        selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
-        table=fitting_table(table, loaded) if table else None,
-        signing=signing_key(sign) if sign else None,
-        keeper=keeper_of(history, out),
-        ledger=options.ledger_beside(history, out),
-    )
+    session = _session(loaded, going_on, **stated)
     suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
@@ -299,6 +271,47 @@ def run(
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _session(
+    bench: Loaded[BenchFile],
+    going_on: Resumed | None,
+    *,
+    unit: str,
+    firmware: str,
+    operator: str,
+    out: Path,
+    seed: int,
+    use: tuple[str, ...],
+    selfcheck: Path | None,
+    table: Path | None,
+    sign: Path | None,
+    history: str | None,
+) -> Session:
+    """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
+    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.table.load import fitting_table  # noqa: PLC0415
+
+    if going_on is not None:
+        out, seed = going_on.folder, going_on.plan.seed
+        unit, firmware = unit or going_on.plan.unit, firmware or going_on.plan.firmware
+    return Session(
+        bench=bench,
+        out=out,
+        unit=unit,
+        firmware=firmware,
+        operator=operator,
+        seed=seed,
+        use=use_pairs(use),
+        selfcheck=pinned(selfcheck, bench) if selfcheck else None,
+        table=fitting_table(table, bench) if table else None,
+        signing=signing_key(sign) if sign else None,
+        keeper=keeper_of(history, out),
+        ledger=options.ledger_beside(history, out),
+    )
 
 
 def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> int:

@@ -1,4 +1,4 @@
-"""What a profile asks of relays: limits of the bench file that it exceeds, and trains that eat a relay's life (pure)."""
+"""What a profile asks of relays: limits of the bench file that it exceeds, and how much of their lives (pure)."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from itertools import groupby, islice
 from operator import attrgetter
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.run.schedule import Move, moves_of
+from ventproof.run.schedule import PlannedMove, moves_of
 from ventproof.verdict.text import percent, seconds
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.wear import life_of, places_of, wears
@@ -62,7 +62,7 @@ def limit_problems(bound: Bound) -> Iterator[Problem]:
             yield bound.profile.problem(path, why, "no profile may exceed the bench file's `limits:`")
 
 
-def _switches(moves: Iterator[Move]) -> Iterator[_Switch]:
+def _switches(moves: Iterator[PlannedMove]) -> Iterator[_Switch]:
     """Yield the edges of a contact in order, as many as are looked at."""
     closed: bool | None = None
     every = (
@@ -101,7 +101,10 @@ def _exceeded(
         driven = switch.closed != (output.safe == "closed")
         if driven and most_s is not None and min(shortest_s, longest_s) > most_s + _ROUNDING_S:
             said = seconds(min(shortest_s, longest_s))
-            yield switch.path, f"it is not {output.safe} for {said}, and its longest_driven is {seconds(most_s)}"
+            yield (
+                switch.path,
+                f"it is not {output.safe} for {said}, and its longest_driven is {seconds(most_s)}",
+            )
 
 
 def wear_notes(bound: Bound, operated: Mapping[str, int]) -> Iterator[Problem]:
@@ -122,13 +125,17 @@ def wear_notes(bound: Bound, operated: Mapping[str, int]) -> Iterator[Problem]:
         used = operated.get(places[move.output], 0)
         reason = f"{move.said}: the relay of {move.output} closes {closures:,} times"
         if life is None:
-            hint = "declare its `relay:` (kind and life); relays wear out after 100,000 to 10 million operations"
+            hint = (
+                "declare its `relay:` (kind and life); relays wear out after 100,000 to 10 million operations"
+            )
         elif closures < _SHARE * life:
             continue
         else:
             reason += f", {percent(closures / life)} of its life of {life:,}"
             hint = "give it a solid-state relay, or a shorter train"
-        yield bound.profile.problem(move.path, reason + (f"; {used:,} are used already" if used else ""), hint)
+        yield bound.profile.problem(
+            move.path, reason + (f"; {used:,} are used already" if used else ""), hint
+        )
 
 
 def worn(bench: BenchFile, operated: Mapping[str, int]) -> Iterator[str]:
@@ -136,5 +143,11 @@ def worn(bench: BenchFile, operated: Mapping[str, int]) -> Iterator[str]:
     for name, place in places_of(bench).items():
         life, used = life_of(bench, name), operated.get(place, 0)
         if life is not None and (step := next((step for step in _STEPS if used >= step * life), None)):
-            said = "replace it now" if step == 1 else "have a new one at hand" if step == _STEPS[1] else "half is gone"
+            said = (
+                "replace it now"
+                if step == 1
+                else "have a new one at hand"
+                if step == _STEPS[1]
+                else "half is gone"
+            )
             yield f"the relay of {name} ({place}) has operated {used:,} times of {life:,}: {said}"

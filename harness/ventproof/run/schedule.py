@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 from itertools import chain, takewhile
 from typing import TYPE_CHECKING, Final, final
 
@@ -46,7 +47,7 @@ def _none() -> Iterator[Edge]:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Move:
+class PlannedMove:
     """What one stimulus does to one output.
 
     Attributes:
@@ -55,6 +56,7 @@ class Move:
         output: the bench's name of the output.
         said: what is done, for people.
         at: when it begins, at the earliest and at the latest, seconds after the bench was opened.
+        wired: the output's name in brackets, where the bench calls it otherwise than the profile; empty elsewhere.
         edges: of a contact, from the beginning on; a wind's have no end. None of any other output.
         until: when it ends at the earliest and at the latest, where something else or the run's end ends it.
         wind: the cups and the wind that turns them; None for all else.
@@ -65,6 +67,7 @@ class Move:
     output: str
     said: str
     at: Span
+    wired: str = ""
     edges: Edges = _none
     until: Span | None = None
     wind: tuple[CupAnemometer, WindCourse] | None = None
@@ -82,7 +85,7 @@ class Move:
     def closures(self) -> int:
         """How many closures it makes in its longest time."""
         if self.wind is not None:
-            return int(turned_by(*self.wind, self.lasts_s(1)))
+            return int(turned_by(*self.wind, self.lasts_s(1), phase=Fraction()))
         return sum(edge.closed for edge in self.played())
 
 
@@ -92,16 +95,17 @@ class _Plan:
     """The moves so far."""
 
     bound: Bound
-    moves: list[Move] = field(default_factory=list)
+    moves: list[PlannedMove] = field(default_factory=list)
     going: dict[str, int] = field(default_factory=dict)
     failed: set[str] = field(default_factory=set)
     left: dict[str, bool] = field(default_factory=dict)
 
-    def add(self, path: Path, step: str, name: str, said: str, at: Span) -> Move:
+    def add(self, path: Path, step: str, name: str, said: str, at: Span) -> PlannedMove:
         """Return a move that switches nothing yet."""
-        return Move(path, step, self.bound.outputs[name], said, at)
+        output = self.bound.outputs[name]
+        return PlannedMove(path, step, output, said, at, f" ({output})" if output != name else "")
 
-    def take(self, name: str, move: Move, *, goes_on: bool = False) -> None:
+    def take(self, name: str, move: PlannedMove, *, goes_on: bool = False) -> None:
         """Add a move; what went on at the same contact ends where it begins."""
         if (before := self.going.pop(name, None)) is not None:
             self.moves[before] = replace(self.moves[before], until=move.at)
@@ -109,14 +113,14 @@ class _Plan:
             self.going[name] = len(self.moves)
         self.moves.append(move)
 
-    def end(self, at: Span) -> list[Move]:
+    def end(self, at: Span) -> list[PlannedMove]:
         """Return all moves of a run that ends then."""
         for index in self.going.values():
             self.moves[index] = replace(self.moves[index], until=at)
         return self.moves
 
 
-def moves_of(bound: Bound) -> tuple[list[Move], Span]:
+def moves_of(bound: Bound) -> tuple[list[PlannedMove], Span]:
     """Return what a profile does to its outputs, in order, and how long the run takes at the least and at the most.
 
     A step begins when the one before is decided, so that times are known to lie between two; within a step they are
@@ -124,10 +128,12 @@ def moves_of(bound: Bound) -> tuple[list[Move], Span]:
     """
     plan, profile = _Plan(bound), bound.profile.model
     for name, state in profile.start.set.items():
-        stimulus = CloseContact(close=name) if state == "closed" else OpenContact(open=name)
-        _add(plan, ("start", "set", name), "start", stimulus, (0.0, 0.0), (-1, 0))
+        sets = CloseContact(close=name) if state == "closed" else OpenContact(open=name)
+        _add(plan, ("start", "set", name), "start", sets, (0.0, 0.0), (-1, 0))
     for name, value in profile.start.write.items():
-        _add(plan, ("start", "write", name), "start", WriteValue(write=name, value=value), (0.0, 0.0), (-1, 0))
+        _add(
+            plan, ("start", "write", name), "start", WriteValue(write=name, value=value), (0.0, 0.0), (-1, 0)
+        )
     begins, *spans = anchored_spans(profile)
     for number, (step, span) in enumerate(zip(profile.steps, spans, strict=True)):
         for index, (stimulus, (at_s, _)) in enumerate(zip(step.do, stimulus_times(step.do), strict=True)):
@@ -155,7 +161,9 @@ def _add(plan: _Plan, path: Path, step: str, stimulus: Stimulus, at: Span, place
             plan.moves.append(plan.add(path, step, stimulus.write, said, at))
         case VentFailure():
             vent = next(iter(stimulus.outputs))
-            plan.moves.append(Move(path, step, plan.bound.vents[vent], vent_failure_said(stimulus), at))
+            plan.moves.append(
+                PlannedMove(path, step, plan.bound.vents[vent], vent_failure_said(stimulus), at)
+            )
         case _:
             pass  # it waits, and nothing is switched
 
@@ -187,7 +195,7 @@ def _add_weather(  # noqa: PLR0917 - as above
 def _add_failure(plan: _Plan, path: Path, step: str, stimulus: Fail | Mend, at: Span) -> None:
     name = stimulus.fail if isinstance(stimulus, Fail) else stimulus.mend
     if name in plan.bound.vents:
-        plan.moves.append(Move(path, step, plan.bound.vents[name], f"mend {name}", at))
+        plan.moves.append(PlannedMove(path, step, plan.bound.vents[name], f"mend {name}", at))
         return
     output = plan.bound.bench.model.outputs[plan.bound.outputs[name]]
     said = failure_said(stimulus) if isinstance(stimulus, Fail) else f"mend {name}"
@@ -204,7 +212,9 @@ def _add_failure(plan: _Plan, path: Path, step: str, stimulus: Fail | Mend, at: 
     if how == "chatter":
         assert isinstance(stimulus, Fail), "only a failure chatters"
         every_s, seed = stimulus.every or 0.0, stimulus.seed
-        plan.take(name, replace(move, edges=lambda: contact_chatter(every_s=every_s, seed=seed)), goes_on=True)
+        plan.take(
+            name, replace(move, edges=lambda: contact_chatter(every_s=every_s, seed=seed)), goes_on=True
+        )
     elif how == "stuck":
         plan.take(name, move)
     else:
@@ -220,8 +230,7 @@ def said_of(bound: Bound) -> Iterator[str]:
     """Yield a line for each thing that a profile does and for each edge of its pulses, with their times."""
     moves, _ = moves_of(bound)
     for move in moves:
-        on = f" ({move.output})" if move.output not in move.said.split() else ""
-        yield f"  {_when(move.at)}  {move.step}: {move.said}{on}"
+        yield f"  {_when(move.at)}  {move.step}: {move.said}{move.wired}"
         edges = move.played()
         first = next(edges, None)
         second = next(edges, None)

@@ -153,7 +153,13 @@ class _Sentences:
         planned = sum(plan.runs for plan in self.short_of)
         wrong, missing, remarks = tuple(self.wrong), tuple(self.missing), tuple(self.remarks)
         return SetCheck(
-            wrong, missing, remarks, tuple(self.absent), planned, tuple(self.whole), frozenset(self.superseded)
+            wrong,
+            missing,
+            remarks,
+            tuple(self.absent),
+            planned,
+            tuple(self.whole),
+            frozenset(self.superseded),
         )
 
 
@@ -283,7 +289,9 @@ class _Planned:
                 continue
             if log.outcome == ABORTED:
                 self._found.superseded.add(log.digest)
-                self._found.remarks.append(f"{log.name} of {run} was aborted, and the run made again: {count} counts.")
+                self._found.remarks.append(
+                    f"{log.name} of {run} was aborted, and the run made again: {count} counts."
+                )
             else:
                 self._found.wrong.append(
                     f"{log.name} of {run} ended with {log.outcome}, and {count} takes its place: a run with a verdict "

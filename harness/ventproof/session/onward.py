@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
-from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.clock import now_s, run, sleep_until
 from ventproof_bench.base.errors import AbortKind, FileError, InterlockError, LinkError, RecordError
 from ventproof_bench.rig.probing import probe
 
 if TYPE_CHECKING:
     from ventproof.run.engine import Outcome
     from ventproof_bench.benchfile.model import BenchFile
-    from ventproof_bench.rig.probing import Trouble
+    from ventproof_bench.rig.probing import Lack
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -55,8 +54,8 @@ def probed(bench: Loaded[BenchFile]) -> None:
     """
     if bench.model.virtual:
         return
-    if troubles := run(probe(bench.model), virtual=False):
-        raise FileError(bench.problem(one.place, one.reason, one.hint) for one in troubles)
+    if lacks := run(probe(bench.model), virtual=False):
+        raise FileError(bench.problem(one.place, one.reason, one.hint) for one in lacks)
 
 
 def await_bench(bench: Loaded[BenchFile]) -> None:
@@ -65,13 +64,13 @@ def await_bench(bench: Loaded[BenchFile]) -> None:
     Raises:
         LinkError: it is not, within `BACK_WITHIN_S`.
     """
-    if not bench.model.virtual and (troubles := run(_there_again(bench.model), virtual=False)):
-        missing = "; ".join(one.reason for one in troubles)
+    if not bench.model.virtual and (lacks := run(_there_again(bench.model), virtual=False)):
+        missing = "; ".join(one.reason for one in lacks)
         raise LinkError(f"the bench did not come back within {BACK_WITHIN_S:g} s: {missing}")
 
 
-async def _there_again(file: BenchFile) -> list[Trouble]:
+async def _there_again(file: BenchFile) -> list[Lack]:
     give_up_s = now_s() + BACK_WITHIN_S
-    while (troubles := await probe(file)) and now_s() < give_up_s:
-        await asyncio.sleep(_LOOK_AGAIN_S)
-    return troubles
+    while (lacks := await probe(file)) and now_s() < give_up_s:
+        await sleep_until(now_s() + _LOOK_AGAIN_S)
+    return lacks

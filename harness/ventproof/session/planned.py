@@ -67,7 +67,8 @@ class PlannedRuns:
     def not_run(self) -> int:
         """How many of its runs were not made, and would have been needed."""
         return sum(
-            place.run not in self._logs and self._number(place) not in self._decided for place in self.plan.places
+            place.run not in self._logs and self._number(place) not in self._decided
+            for place in self.plan.places
         )
 
     @property
@@ -106,7 +107,9 @@ class PlannedRuns:
 
     def repeat(self, number: int, view: View) -> RepeatSeries:
         """Run a profile of the suite as often as planned; raises what `run` does where not even the first came."""
-        series = run_series(lambda repeat: self.run(number, view, repeat=repeat), self._repeats, lambda: self.ended)
+        series = run_series(
+            lambda repeat: self.run(number, view, repeat=repeat), self._repeats, lambda: self.ended
+        )
         if series.claim in {"proved", "refuted"}:
             self._decided.add(number)
         return series

@@ -127,11 +127,14 @@ def resumed(path: Path) -> Resumed:
         if stands is not None:
             log, check, state = stands
             kept[run] = KeptRun(log, check.sha256, _result_of(log, state))
-        before = [(log, check) for log, check, _ in read if stands is None or check.sha256 != stands[1].sha256]
+        before = [
+            (log, check) for log, check, _ in read if stands is None or check.sha256 != stands[1].sha256
+        ]
         if before:
             before.sort(key=lambda one: len(one[1].place.earlier) if one[1].place else 0)
             earlier[run] = tuple(
-                (Attempt(log.name, check.digest), LeftLog(log.name, check.sha256, ABORTED)) for log, check in before
+                (Attempt(log.name, check.digest), LeftLog(log.name, check.sha256, ABORTED))
+                for log, check in before
             )
     listed = {left.sha256 for _, manifest in here.manifests for left in manifest.left}
     closed = not here.unfinished and all(one.sha256 in listed for one in kept.values())
@@ -186,7 +189,9 @@ def _require_whole(here: _Here) -> None:
         if is_being_written(log):
             raise _refused(log, "a run still writes this log", "let it come to its end")
         if check.broken_at is not None:
-            raise FileError([Problem(str(log), check.broken_at, None, f"the log was changed: {check.reason}")])
+            raise FileError(
+                [Problem(str(log), check.broken_at, None, f"the log was changed: {check.reason}")]
+            )
         if wrong := whats_wrong(log):
             raise _refused(log, wrong)
     digests = {check.sha256 for _, check in checks}
@@ -211,14 +216,18 @@ def _standing(run: int, logs: Sequence[_Read]) -> _Read | None:
     decided = list({one[1].sha256: one for one in logs if one[1].outcome != ABORTED}.values())
     if len(decided) > 1:
         names = " and ".join(log.name for log, _, _ in decided)
-        raise _refused(decided[1][0], f"{names} are different logs of run {run}", "take away the one that is not of it")
+        raise _refused(
+            decided[1][0], f"{names} are different logs of run {run}", "take away the one that is not of it"
+        )
     failed = [one for one in logs if one[1].outcome == ABORTED and _has_failed(one[2])]
     return next(iter((*decided, *failed)), None)
 
 
 def _has_failed(state: LogState) -> bool:
     """Return whether something had failed before a run was aborted: that stands, and is not run away."""
-    if any(isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.events):
+    if any(
+        isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.events
+    ):
         return True
     with suppress(FileError, BenchError):  # of another version, or with readings that contradict each other
         return any(finding.verdict is Verdict.FAIL for finding in findings_of(follow(state)[1]))
@@ -231,9 +240,7 @@ def _result_of(path: Path, state: LogState) -> RunResult:
     outcome = Outcome(verdict, None if verdict else Abort(AbortKind.BENCH, record.reason))
     settings = settings_of(state.events, header_of(state).use)
     title = titled(record.profile, record.decision)
-    return RunResult(
-        title, path, record.digest, outcome, record.findings, settings, gaps_of(state.events)
-    )
+    return RunResult(title, path, record.digest, outcome, record.findings, settings, gaps_of(state.events))
 
 
 def in_plan(
@@ -255,7 +262,11 @@ def in_plan(
         if wanted.sha256 not in by_digest:
             namesake = next((one for one in suite if one.model.profile == wanted.name), None)
             where = namesake.path if namesake else "PROFILES"
-            reason = "is not as it was when the plan was made" if namesake else f"{wanted.name!r} is not among them"
+            reason = (
+                "is not as it was when the plan was made"
+                if namesake
+                else f"{wanted.name!r} is not among them"
+            )
             hint = "a plan goes on with what it began with; begin a new one for what changed"
             problems.append(Problem(where, None, None, reason, hint))
     if problems:
@@ -268,7 +279,9 @@ def in_plan(
 def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
     plan, hint = going_on.plan, "a plan goes on with what it began with; begin a new one for what changed"
     if session.bench.digest != plan.bench_sha256:
-        yield Problem(session.bench.path, None, None, "this is not the bench file of the plan, as it was", hint)
+        yield Problem(
+            session.bench.path, None, None, "this is not the bench file of the plan, as it was", hint
+        )
     for option, given, planned in (
         ("--unit", session.unit, plan.unit),
         ("--firmware", session.firmware, plan.firmware),
@@ -280,7 +293,9 @@ def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
         if dict(header.use) != dict(session.use):
             yield Problem("--use", None, None, "names are mapped otherwise than in its other runs", hint)
         if table != (header.table.sha256 if header.table else ""):
-            yield Problem("--table", None, None, "its other runs were held to another table, or to none", hint)
+            yield Problem(
+                "--table", None, None, "its other runs were held to another table, or to none", hint
+            )
 
 
 def _refused(path: Path, reason: str, hint: str = "") -> FileError:

@@ -34,8 +34,8 @@ from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
-from ventproof.run.limits import limit_problems
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.limits import limit_problems
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled

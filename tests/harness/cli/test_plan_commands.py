@@ -218,7 +218,9 @@ def test_a_series_that_was_broken_off_says_what_was_not_run(ventproof, tmp_path)
     """The manifest is written all the same, and every reader tells why runs are missing."""
     deaf = SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms")
     (tmp_path / "deaf.yaml").write_text(deaf, encoding="utf-8")
-    profiles = [SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-lets-go"] * 3, *["rain-count"] * 2]]
+    profiles = [
+        SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-lets-go"] * 3, *["rain-count"] * 2]
+    ]
     code, out, _ = ventproof("run", *profiles, "--bench", "deaf.yaml")
     assert (code, out.startswith("2 of 5 planned runs not run\n")) == (4, True)
     manifest = read_manifest(tmp_path / "records" / "series.manifest.json")

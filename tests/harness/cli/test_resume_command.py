@@ -53,7 +53,10 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
     assert (third.outcome, [one.log for one in third.earlier]) == ("pass", [f"{BOUNCED}.jsonl"])
     code, out, _ = ventproof("report", "records", "-o", "r.md", "-o", "r.html")
     assert (code, out.startswith("r.md: pass: 5 runs: 1 aborted, 4 pass\n")) == (0, True)
-    assert f"! {BOUNCED}.jsonl of run 3 of 4 (bounce of the bucket's reed is ignored, repeat 1 of 2) was aborted" in out
+    assert (
+        f"! {BOUNCED}.jsonl of run 3 of 4 (bounce of the bucket's reed is ignored, repeat 1 of 2) was aborted"
+        in out
+    )
 
 
 def test_an_attempt_that_is_taken_away_is_missed(killed, suite, ventproof):
@@ -79,10 +82,12 @@ def test_a_resumed_suite_that_is_killed_again_is_resumed_again(killed, suite):
     assert [one.log for one in place.earlier] == [f"{BOUNCED}.jsonl", f"{BOUNCED}-2.jsonl"]
 
 
-def test_what_had_failed_is_not_run_away(ventproof, suite, tmp_path):
+def test_what_had_failed_is_not_run_away(suite, tmp_path):
     """A run that was killed after a response had failed stands as it is: aborted, exit code 4."""
     text = SHIPPED_BENCH.read_text(encoding="utf-8")
-    (tmp_path / "bad.yaml").write_text(text.replace("\nmock:", "\nmock:\n  faults: {counts_twice: 1}"), encoding="utf-8")
+    (tmp_path / "bad.yaml").write_text(
+        text.replace("\nmock:", "\nmock:\n  faults: {counts_twice: 1}"), encoding="utf-8"
+    )
     assert suite("--repeat", "2", bench="bad.yaml")[0] == 1
     log = tmp_path / "records" / f"{COUNTED}.jsonl"
     log.write_bytes(b"".join(log.read_bytes().splitlines(keepends=True)[:-1]))
@@ -95,14 +100,16 @@ def test_what_had_failed_is_not_run_away(ventproof, suite, tmp_path):
 
 def test_a_suite_goes_on_only_with_what_it_began_with(killed, suite, ventproof, tmp_path):
     """Another bench, unit, firmware or profile is refused, and so are options that the plan answers."""
-    (tmp_path / "other.yaml").write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "\n# mended\n", encoding="utf-8")
+    (tmp_path / "other.yaml").write_text(
+        SHIPPED_BENCH.read_text(encoding="utf-8") + "\n# mended\n", encoding="utf-8"
+    )
     resume = ("--resume", "records")
     for said, (code, _, err) in {
         "other.yaml: this is not the bench file of the plan, as it was": suite(*resume, bench="other.yaml"),
         "--unit: 'GH-8', where the plan says 'GH-7'": suite(*resume, "--unit", "GH-8"),
         "--firmware: '3', where the plan says ''": suite(*resume, "--firmware", "3"),
         "--repeat: the plan that is resumed says this; leave it out": suite(*resume, "--repeat", "2"),
-        "PROFILES: \"bounce of the bucket's reed is ignored\" is not among them": ventproof(
+        'PROFILES: "bounce of the bucket\'s reed is ignored" is not among them': ventproof(
             "run", COUNT, "--bench", SHIPPED_BENCH, *resume
         ),
     }.items():
@@ -117,7 +124,10 @@ def test_a_log_that_is_gone_changed_or_still_written_is_not_gone_on_with(killed,
     content = first.read_bytes()
     first.unlink()
     code, _, err = suite("--resume", "records")
-    assert (code, f"it lists {COUNTED}.jsonl, which is not here, or was changed; put it back" in err) == (3, True)
+    assert (code, f"it lists {COUNTED}.jsonl, which is not here, or was changed; put it back" in err) == (
+        3,
+        True,
+    )
     first.write_bytes(content.replace(b"GH-7", b"GH-8", 1))
     assert suite("--resume", "records")[0] == 3
 
