@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
@@ -105,7 +105,7 @@ class _ContactLine:
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
-                if self.wear is not None:
+                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
                     self.wear.moved(closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
@@ -391,6 +391,8 @@ class LocalOutputs:
                     break
                 try:
                     window = await line.drive(closed=edge.closed)
+                except LimitError:
+                    raise
                 except DriverError as error:
                     missed += 1
                     # One may be noise, and the next edge puts it right; after the last one nothing would.

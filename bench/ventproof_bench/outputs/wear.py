@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, NoReturn, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.errors import LimitError
 from ventproof_bench.benchfile.boards import ContactLimits
 from ventproof_bench.benchfile.model import (
     BenchFile,
@@ -67,7 +67,7 @@ class ContactWear:
         """Look whether the contact may be moved now.
 
         Raises:
-            DriverError: a limit of the bench file forbids it.
+            LimitError: a limit of the bench file forbids it.
         """
         limits = self.spec.limits
         if limits is None:
@@ -106,14 +106,14 @@ class ContactWear:
             self._timer.cancel()
             self._timer = None
 
-    def over(self) -> DriverError:
+    def over(self) -> LimitError:
         """Return what is said when it stood otherwise than `safe` for too long."""
         limits = self.spec.limits or ContactLimits()
         longest_s = limits.longest_driven or 0.0
         return self._refused(f"it was not {self.spec.safe} for {longest_s:g} s, and that is longest_driven")
 
-    def _refused(self, why: str) -> DriverError:
-        return DriverError(f"output {self.name}: a limit of the bench file ends this: {why}")
+    def _refused(self, why: str) -> LimitError:
+        return LimitError(f"output {self.name}: a limit of the bench file ends this: {why}")
 
 
 @final
