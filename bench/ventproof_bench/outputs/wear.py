@@ -36,6 +36,7 @@ _WRITTEN_EVERY_S: Final = 60.0
 _SLACK_S: Final = (
     0.02  # edges are as exact as that on wires; a limit is there for the relay, not for the clock
 )
+_SLACK: Final = 0.01  # of a time that a contact may stand: an edge that is asked for at the limit itself is in time
 _WITHIN_S: Final = 5.0  # another run may be writing
 
 
@@ -98,7 +99,8 @@ class ContactWear:
             self._timer = None
         if limits.longest_driven is not None and closed != (self.spec.safe == "closed"):
             loop = asyncio.get_running_loop()
-            self._timer = loop.call_later(limits.longest_driven, self.driven_too_long, self.name)
+            allowed_s = limits.longest_driven + max(_SLACK_S, _SLACK * limits.longest_driven)
+            self._timer = loop.call_later(allowed_s, self.driven_too_long, self.name)
 
     def let_go(self) -> None:
         """Watch it no longer: it is driven no more."""

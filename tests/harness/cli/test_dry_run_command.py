@@ -17,7 +17,7 @@ def test_a_dry_run_shows_every_switch_and_opens_nothing(ventproof, tmp_path):
     assert lines[-1].endswith(" at most; nothing was driven")
     closes = [line for line in lines if line.endswith("rain closes")]
     opens = [line for line in lines if line.endswith("rain opens")]
-    assert len(closes) == len(opens) == 25
+    assert len(closes) == len(opens) == 35  # 25 and 10
     assert closes[0].split("rain")[0].strip()[-1] == "s"
     assert list(tmp_path.iterdir()) == []
 
