@@ -391,13 +391,11 @@ class LocalOutputs:
                     break
                 try:
                     window = await line.drive(closed=edge.closed)
-                except LimitError:
-                    raise
                 except DriverError as error:
-                    missed += 1
+                    missed += _MISSED_IN_A_ROW if isinstance(error, LimitError) else 1
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if missed == _MISSED_IN_A_ROW or number == len(edges):
-                        raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
+                    if missed >= _MISSED_IN_A_ROW or number == len(edges):
+                        raise type(error)(f"edge {number} of {len(edges)} failed: {error}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed = 0

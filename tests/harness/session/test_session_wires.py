@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from pymodbus.client import ModbusSerialClient
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
+from ventproof_bench.outputs.wear import operations_in
 
 pytestmark = pytest.mark.wire
 
@@ -330,6 +332,52 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
         assert process.wait(10) == 130
     assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["event"] == "run_end"
+
+
+def line_process_of(run):
+    """Return the process id of the line process that a run started."""
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal():
+            with suppress(OSError):
+                words = (entry / "cmdline").read_bytes()
+                parent = (entry / "stat").read_text().rsplit(")", 1)[1].split()[1]
+                if b"ventproof_bench.outputs.line_process" in words and int(parent) == run.pid:
+                    return int(entry.name)
+    raise AssertionError("there is no line process")
+
+
+def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_path):
+    """The first profile is aborted, outputs safe; the next one waits for its known state and passes."""
+    (stand / "both").mkdir(exist_ok=True)
+    for number, text in enumerate((LONG_RAIN, PULSES)):
+        (stand / "both" / f"{number}.yaml").write_text(text, encoding="utf-8")
+    command = run_command(stand, tmp_path, "bench-rtu.yaml", profile="both")
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        wait_for_rain(tmp_path, process)
+        os.kill(line_process_of(process), signal.SIGKILL)
+        out, _ = process.communicate(timeout=120)
+    assert (process.returncode, "2 run(s): 1 aborted, 1 pass\n" in out) == (4, True), out
+    assert "MAY NOT BE SAFE" not in out
+    assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "aborted"
+
+
+def test_operations_are_counted_over_runs_and_survive_a_kill(stand, tmp_path):
+    """Six pulses, then one closure of a run that is killed with SIGKILL: seven in the ledger beside the history."""
+    place = f"coil 0 of unit 2 on {stand / 'unit'}"
+    subprocess.run(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="pulses.yaml"), capture_output=True, check=True
+    )
+    assert operations_in(tmp_path / "relays.sqlite")[place] == 6
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        wait_for_rain(tmp_path, process)
+        process.kill()
+    for _ in range(200):
+        if operations_in(tmp_path / "relays.sqlite")[place] == 7:
+            break
+        time.sleep(0.1)
+    assert operations_in(tmp_path / "relays.sqlite")[place] == 7
 
 
 def refused(stand, tmp_path, bench, *changes):
