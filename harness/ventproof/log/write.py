@@ -197,10 +197,11 @@ def new_log(folder: Path, stem: str) -> RecordLog:
         FileError: it cannot be created.
     """
     while True:
+        path = free_path(folder, stem)
         try:
-            return RecordLog(free_path(folder, stem))
-        except FileError as error:
-            if not isinstance(error.__cause__, FileExistsError):  # another run was a moment faster
+            return RecordLog(path)
+        except FileError:
+            if not os.path.lexists(path):  # otherwise another run was a moment faster
                 raise
 
 

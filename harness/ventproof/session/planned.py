@@ -154,11 +154,11 @@ def _written(folder: Path, manifest: Manifest) -> Path:
         path = free_path(folder, "series", ENDING)
         try:
             write_manifest(path, manifest)
-        except FileError as error:
-            if isinstance(error.__cause__, FileExistsError):
-                continue
-            raise
-        return path
+        except FileError:
+            if not path.exists():  # otherwise another run was a moment faster
+                raise
+        else:
+            return path
 
 
 def _outcome(log: Path) -> str:

@@ -26,7 +26,7 @@ steps:
 
 @pytest.fixture
 def bench(tmp_path):
-    """Write a bench file with limits for the rain contact, and the profile; returns what checks the one on the other."""
+    """Return what writes a bench file with limits for the rain contact, and a profile beside it."""
 
     def write(limits):
         text = SHIPPED_BENCH.read_text(encoding="utf-8")

@@ -410,7 +410,8 @@ def test_what_is_not_there_is_told_with_its_place_before_anything_is_driven(stan
 def test_a_unit_with_another_id_is_found_where_it_is(stand, tmp_path):
     """The unit that is silent and the one that answers are both named, at the line that names the first."""
     text = (stand / "bench-rtu.yaml").read_text(encoding="utf-8")
-    wrong = re.sub(r"bus: (\w+),(?! unit_id)", r"bus: \1, unit_id: 9,", text)
+    wrong = re.sub(r"bus: unit,(?! unit_id)", "bus: unit, unit_id: 9,", text)
+    wrong = re.sub(r"\n( +)bus: unit\n(?! +unit_id)", r"\n\1bus: unit\n\1unit_id: 9\n", wrong)
     said = refused(stand, tmp_path, "bench-rtu.yaml", (text, wrong))
     found = r":\d+:\d+: unit id 9 on bus \w+ does not answer, and something else answers at unit id 1; set the unit"
     assert re.search(found, said), said
