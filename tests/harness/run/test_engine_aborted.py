@@ -46,6 +46,6 @@ def test_what_was_decided_of_the_step_under_way_stays_on_record(run, limited):
 
 def test_on_a_serial_line_nothing_is_certain_of_a_step_that_was_not_heard_out(run, limited):
     """A reply too many could still have been found: only the polls stay."""
-    done = run(RAIN, bench=limited.replace("link: in-process", "link: in-process\n    framing: rtu", 1))
+    done = run(RAIN, bench=limited.replace("framing: tcp", "framing: rtu", 1))
     assert done.outcome.verdict is None
     assert not [f for f in done.findings if f.step == 1]

@@ -361,6 +361,28 @@ def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_pa
     assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "aborted"
 
 
+def test_an_interlock_that_opens_makes_all_safe_at_once_and_ends_the_suite(stand, tmp_path):
+    """A guard door on an input, here the one that the rain relay closes: nobody drives on behind an opened door."""
+    text = (stand / "bench-rtu.yaml").read_text(encoding="utf-8")
+    (stand / "bench-door.yaml").write_text(
+        f"{text}\ninterlock: {{signal: rain_contact, healthy: 0}}\n", encoding="utf-8"
+    )
+    (stand / "door").mkdir(exist_ok=True)
+    for number, profile in enumerate((LONG_RAIN, PULSES)):
+        (stand / "door" / f"{number}.yaml").write_text(profile, encoding="utf-8")
+    command = run_command(stand, tmp_path, "bench-door.yaml", profile="door")
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.returncode, "1 of 2 planned runs not run\n" in done.stdout) == (4, True), done.stdout
+    assert "broken off: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
+    lines = lines_of(tmp_path / "rain-for-a-minute.jsonl")
+    opened_s = next(
+        line["t"] for line in lines if line["event"] == "poll" and line["values"].get("rain_contact")
+    )
+    safe_s = next(line["t"] for line in lines if line["event"] == "driven" and line["t"] > opened_s)
+    assert safe_s - opened_s < 0.5
+    assert rain_and_house(stand) == (False, 18.0)
+
+
 def test_operations_are_counted_over_runs_and_survive_a_kill(stand, tmp_path):
     """Six pulses, then one closure of a run that is killed with SIGKILL: seven in the ledger beside the history."""
     place = f"coil 0 of unit 2 on {stand / 'unit'}"
