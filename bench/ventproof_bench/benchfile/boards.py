@@ -1,4 +1,4 @@
-"""Boards and relays: boards that go safe by themselves when the bench falls silent; what a relay bears and may do."""
+"""Boards and relays: boards that go safe by themselves when the bench falls silent; what a relay bears; what must be healthy."""
 
 from __future__ import annotations
 
@@ -46,6 +46,15 @@ class ContactLimits(FileModel):
     """The contact is open at least so long between two closures."""
     longest_driven: PositiveSeconds | None = None
     """It stands otherwise than `safe` for so long at most; then it is made safe and the run is aborted."""
+
+
+class Interlock(FileModel):
+    """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
+
+    signal: Name
+    """The flag that is watched."""
+    healthy: Literal[0, 1] = 1
+    """Value of the signal while driving is allowed."""
 
 
 class BoardPlace(FileModel):

@@ -63,7 +63,8 @@ MISSED_BEATS: Final = 10
 """Beats in a row that the line process may leave unanswered before it is taken to hang."""
 
 _ERRORS: Final = {
-    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
+    kind.__name__: kind
+    for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
 }
 
 Message = dict[str, Any]

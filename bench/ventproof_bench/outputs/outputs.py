@@ -43,6 +43,7 @@ if TYPE_CHECKING:
         PartCondition,
         VentPart,
     )
+    from ventproof_bench.drivers.people import People
     from ventproof_bench.outputs.boards import BoardGuard
     from ventproof_bench.outputs.vents import PlayedVents
 
@@ -193,6 +194,7 @@ class LocalOutputs:
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
         ledger: counts the operations of the relays; None: nobody does.
+        people: who can be asked to do something.
 
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
@@ -214,6 +216,7 @@ class LocalOutputs:
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
         ledger: Ledger | None = None,
+        people: People | None = None,
     ) -> None:
         self._ledger = ledger
         self._keeping: asyncio.Task[NoReturn] | None = None
@@ -235,7 +238,9 @@ class LocalOutputs:
         self._halts = 0  # how often make_safe was called: a train that began before plays no further edge
         ports = Ports()
         for name, spec in outputs.items():
-            wiring = Wiring(name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports)
+            wiring = Wiring(
+                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports, people=people
+            )
             try:
                 self._add(name, spec, wiring)
             except ValueError as error:

@@ -36,7 +36,9 @@ _WRITTEN_EVERY_S: Final = 60.0
 _SLACK_S: Final = (
     0.02  # edges are as exact as that on wires; a limit is there for the relay, not for the clock
 )
-_SLACK: Final = 0.01  # of a time that a contact may stand: an edge that is asked for at the limit itself is in time
+_SLACK: Final = (
+    0.01  # of a time that a contact may stand: an edge that is asked for at the limit itself is in time
+)
 _WITHIN_S: Final = 5.0  # another run may be writing
 
 
@@ -185,7 +187,9 @@ def places_of(file: BenchFile) -> dict[str, str]:
     """Return where the relay of each contact on real wires is, by output, so that other bench files mean it too."""
     if file.virtual:
         return {}
-    contacts = {n: o for n, o in file.outputs.items() if isinstance(o, ContactOutput)}
+    contacts = {
+        n: o for n, o in file.outputs.items() if isinstance(o, ContactOutput) and n not in file.by_hand
+    }
     return {name: _place(file, output) for name, output in contacts.items()}
 
 

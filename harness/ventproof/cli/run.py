@@ -311,6 +311,7 @@ def _session(
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
         ledger=options.ledger_beside(history, out),
+        desks=options.desks_for(bench),
     )
 
 
