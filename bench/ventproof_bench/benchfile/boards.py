@@ -1,4 +1,4 @@
-"""Boards and relays: boards that go safe by themselves when the bench falls silent; what a relay bears; what must be healthy."""
+"""Boards that go safe by themselves when the bench falls silent, what relays bear, and what must be healthy."""
 
 from __future__ import annotations
 
