@@ -148,9 +148,11 @@ class Outputs(Protocol):
 
     Attributes:
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord, as it happens.
+        driven: whether an output was commanded, or may have been.
     """
 
     tell: Callable[[FoundSetting | DrivenOutput], None]
+    driven: bool
 
     @property
     def notes(self) -> Sequence[str]:

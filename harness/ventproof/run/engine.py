@@ -24,6 +24,7 @@ from ventproof.log.events import (
     IdleBegin,
     IdleEnd,
     Note,
+    NothingDriven,
     OutputsSafe,
     OutputsUnsafe,
     RunBegin,
@@ -193,7 +194,7 @@ class Engine:
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:

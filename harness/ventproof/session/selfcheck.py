@@ -21,6 +21,7 @@ from ventproof.log.events import (
     CheckOutcome,
     Event,
     Note,
+    NothingDriven,
     NotJudged,
     OutputsSafe,
     OutputsUnsafe,
@@ -30,13 +31,15 @@ from ventproof.log.events import (
     StimulusApplied,
     WrongHookup,
 )
+from ventproof.log.left import LeftCounter
 from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import end_levels, level_of, pulses_of
+from ventproof.session.session import interrupted, left_lines
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.errors import FileError, Problem, Refusal
+from ventproof_bench.base.errors import DriverError, FileError, Problem, Refusal
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
@@ -81,6 +84,7 @@ class CheckResult:
         unjudged: what was not judged, what the bench file leaves out included.
         notes: what the bench itself had to say.
         settings: what became of the unit's settings.
+        left: how the outputs were left: one line where all is well, else a line for each that is not.
     """
 
     kind: Kind
@@ -95,6 +99,7 @@ class CheckResult:
     unjudged: tuple[Unjudged, ...]
     notes: tuple[str, ...]
     settings: tuple[SettingTold, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 def selfcheck(
@@ -125,11 +130,17 @@ def selfcheck(
         raise FileError(problems)
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
     with RecordLog(free_path(out, stem)) as log:
+        left = LeftCounter()
 
         async def main() -> CheckResult:
-            return await _Checking(bench, kind, seed, log, begins).run()
+            return await _Checking(bench, kind, seed, log, begins, left=left).run()
 
-        return run_loop(main(), virtual=bench.model.virtual)
+        try:
+            return run_loop(main(), virtual=bench.model.virtual)
+        except KeyboardInterrupt:
+            raise KeyboardInterrupt(interrupted(bench.model, left, log.path)) from None
+        except DriverError as error:
+            raise DriverError("\n".join([str(error), *left_lines(bench.model, left)])) from error
 
 
 def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -178,8 +189,11 @@ class _Checking:
         seed: int,
         log: RecordLog,
         begins: Callable[[str, float], None],
+        *,
+        left: LeftCounter | None = None,
     ) -> None:
         self.begins = begins
+        self._left = left or LeftCounter()
         self._bench = bench
         self._kind = kind
         self._seed = seed
@@ -214,7 +228,7 @@ class _Checking:
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(CheckEnd, None, ended.abort)
             return self._result("failed", ended, None, (), (), ())
@@ -268,6 +282,7 @@ class _Checking:
             missing,
             self._rig.notes,
             settings_of(self._of_settings, {}),
+            left_lines(self._bench.model, self._left),
         )
 
     # what happens, into the log
@@ -311,6 +326,7 @@ class _Checking:
     def _take(self, event: Event) -> None:
         if isinstance(event, OF_SETTINGS):
             self._of_settings.append(event)
+        self._left.feed(event)
         self._log.write(event.name, event.t_s, fields_of(event))
 
     def _header(self) -> CheckHeader:

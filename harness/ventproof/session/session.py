@@ -27,6 +27,7 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
+from ventproof.log.left import LeftCounter, left_said
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
@@ -40,7 +41,7 @@ from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.clock import utc_now
-from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
+from ventproof_bench.base.errors import DriverError, FileError, Problem, RecordError, VentproofError
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.rig.build import assemble
@@ -68,6 +69,7 @@ class RunResult:
         findings: of its responses, as the log holds them, in order.
         settings: what became of the unit's settings.
         gaps: how often its buses brought no evidence.
+        left: how its outputs were left: one line where all is well, else a line for each that is not.
     """
 
     profile: str
@@ -77,14 +79,15 @@ class RunResult:
     findings: tuple[Finding, ...]
     settings: tuple[SettingTold, ...] = ()
     gaps: tuple[BusGaps, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 @final
 class _Told:
     """What a run tells: it goes to the log and to whoever watches, and what its result holds is kept."""
 
-    def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
-        self.names: set[str] = set()
+    def __init__(self, log: RecordLog, view: View, use: Mapping[str, str], *, real: bool) -> None:
+        self.left = LeftCounter(use)
         self.findings: list[Finding] = []
         self.of_settings: list[Event] = []
         self.gaps = GapCounter()
@@ -99,8 +102,8 @@ class _Told:
             RecordError: the log does not take it.
         """
         self._log.write(event.name, event.t_s, fields_of(event))
-        self.names.add(event.name)
         self.gaps.feed(event)
+        self.left.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
@@ -225,7 +228,7 @@ class Session:
         title = titled(profile.model.profile, profile.model.decision)
         with self._log(profile) as log:
             opened(log)
-            told = _Told(log, screen, real=real)
+            told = _Told(log, screen, bound.outputs, real=real)
 
             async def main() -> Outcome:
                 engine = self._engine(bound, case, told.take, place.seed)
@@ -235,12 +238,16 @@ class Session:
             try:
                 outcome = run_loop(main(), virtual=not real)
             except KeyboardInterrupt:
-                raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
+                raise KeyboardInterrupt(interrupted(self.bench.model, told.left, log.path)) from None
+            except DriverError as error:
+                left = left_lines(self.bench.model, told.left)
+                raise DriverError("\n".join([str(error), *left])) from error
             finally:
                 screen.end()
+            left = left_lines(self.bench.model, told.left)
             settings = settings_of(told.of_settings, bound.outputs)
             return RunResult(
-                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
+                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found, left
             )
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
@@ -320,15 +327,27 @@ class Session:
         )
 
 
-def _interrupted(seen: set[str], log: Path) -> str:
-    """Say how an interrupted run was left, from the events that its log holds."""
-    safe = (
-        "the outputs are in their safe state"
-        if "safe" in seen
-        else "THE OUTPUTS MAY NOT BE IN THEIR SAFE STATE"
-    )
-    closed = f"{log} is closed" if "run_end" in seen else f"{log} has no closing line"
-    return f"interrupted: {safe}, and {closed}"
+def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:
+    """Say how an interrupted run or self-check was left.
+
+    Args:
+        file: the bench.
+        left: how its outputs were left.
+        log: path of the log.
+    """
+    closed = f"{log} is closed" if left.over else f"{log} has no closing line"
+    unsafe = [] if left.safe or left.never_driven else ["OUTPUTS MAY NOT BE SAFE"]
+    return "\n".join([f"interrupted; {closed}", *unsafe, *left_lines(file, left)])
+
+
+def left_lines(file: BenchFile, left: LeftCounter) -> tuple[str, ...]:
+    """Return how the outputs of a bench were left, as `log.left.left_said` does, with what its hook-ups say moves."""
+    moves = {
+        name: [s for s in output.hookup.answers if file.traits(s).unit == "%"]
+        for name, output in file.outputs.items()
+        if output.hookup is not None
+    }
+    return left_said(left, moves)
 
 
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import final
@@ -75,10 +75,23 @@ def new_console() -> Console:
     return console
 
 
-def warn_unsafe(console: Console, unsafe: str, profile: str = "") -> None:
-    """Print that outputs may not be safe, why, after which profile, and what a person does now."""
+def tell_left(console: Console, left: Sequence[str], unsafe: str = "", profile: str = "") -> None:
+    """Print how outputs were left.
+
+    Args:
+        console: where to.
+        left: one line where all is well, else a line for each output that is not safe for certain.
+        unsafe: why outputs may not be safe; empty when they are. What a person does now is said then.
+        profile: after which profile.
+    """
+    if not unsafe:
+        for line in left:
+            console.print(Text(f"outputs: {line}"), soft_wrap=True)
+        return
     after = f" ({profile})" if profile else ""
     console.print(Text(f"OUTPUTS MAY NOT BE SAFE{after}: {unsafe}.", style="bold red"))
+    for line in left:
+        console.print(Text(f"  {line}", style="red"), soft_wrap=True)
     console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
 
 

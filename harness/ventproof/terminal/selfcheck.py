@@ -13,7 +13,7 @@ from rich.text import Text
 from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
-from ventproof.terminal.console import Names, new_console, warn_unsafe
+from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.verdict.text import about, board_span, milliseconds
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.modbus.traffic import answering_at_once, budget
@@ -142,8 +142,8 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
         + (f": {check.aborted}" if check.aborted else "")
     )
     console.print(Text(closing, style=_STYLES[check.result]))
-    if check.unsafe:
-        warn_unsafe(console, check.unsafe)
+    if check.unsafe or not file.virtual:
+        tell_left(console, check.left, check.unsafe)
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
 
 
