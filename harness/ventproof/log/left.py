@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal, final
 
@@ -148,52 +148,3 @@ def _said(driven: DrivenOutput) -> str:
     if driven.level is not None:
         return f"{number_text(driven.level)} {driven.unit}".strip()
     return value_said(driven.value, driven.unit)
-
-
-def _all_well(left: LeftCounter) -> str:
-    """Return the one line for outputs that are all where they belong; empty where that is not said of all."""
-    if left.never_driven:
-        return "no output was driven: the bench was not opened"
-    if not left.safe:
-        return ""
-    ends = [one for one in left.outputs.values() if not one.found and one.last != "moved"]
-    settings = [one for one in left.outputs.values() if one.found]
-    said = [f"all outputs are in their safe state ({_proofs(ends)})"] if ends else []
-    changed = [one for one in settings if one.state != one.found]
-    if settings and not changed:
-        said.append("settings of the unit are as they were found")
-    said += [f"{one.name} is left at {one.state}, found at {one.found}" for one in changed]
-    open_ended = [one for one in left.outputs.values() if not one.found and one.last == "moved"]
-    said += [f"{one.name} is left at {one.state}: no safe level is declared" for one in open_ended]
-    return "; ".join([*said, "the unit goes on by itself, vents may still move"])
-
-
-def _proofs(outputs: Collection[OutputLeft]) -> str:
-    read_back = sum(one.read_back for one in outputs)
-    if read_back in {0, len(outputs)}:
-        return "read back" if read_back else "commanded, not read back"
-    return f"{read_back} read back, {len(outputs) - read_back} only commanded"
-
-
-def left_said(left: LeftCounter, moves: Mapping[str, Collection[str]]) -> tuple[str, ...]:
-    """Return how outputs were left: one line where all is well, else a line for each that is not.
-
-    Args:
-        left: how the outputs were left.
-        moves: the positions that move with an output, by its name, as the bench file's hook-ups say.
-    """
-    well = _all_well(left)
-    return (well,) if well else tuple(_not_well(left, moves))
-
-
-def _not_well(left: LeftCounter, moves: Mapping[str, Collection[str]]) -> Iterator[str]:
-    for one in left.outputs.values():
-        vents = ", ".join(moves.get(one.name, ())) or "vents"
-        why = f" ({one.trouble})" if one.trouble else ""
-        state = one.state or "a state that nobody knows"
-        if one.found and (one.last == "moved" or why):
-            yield f"{one.name} left at {state}, found at {one.found}{why}: {vents} may keep moving"
-        elif one.last == "moved":
-            yield f"{one.name} last commanded: {state}{why}: {vents} may keep moving"
-        elif one.last == "open" or why:
-            yield f"{one.name} was {state} and nothing says that it still is{why}: {vents} may move"

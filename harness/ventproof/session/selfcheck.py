@@ -36,7 +36,7 @@ from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import end_levels, level_of, pulses_of
-from ventproof.session.session import interrupted, left_lines
+from ventproof.run.ending import interrupted, left_lines
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import DriverError, FileError, Problem, Refusal

@@ -27,7 +27,7 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
-from ventproof.log.left import LeftCounter, left_said
+from ventproof.log.left import LeftCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
@@ -35,6 +35,7 @@ from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
+from ventproof.run.ending import interrupted, left_lines
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
@@ -325,29 +326,6 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         )
-
-
-def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:
-    """Say how an interrupted run or self-check was left.
-
-    Args:
-        file: the bench.
-        left: how its outputs were left.
-        log: path of the log.
-    """
-    closed = f"{log} is closed" if left.over else f"{log} has no closing line"
-    unsafe = [] if left.safe or left.never_driven else ["OUTPUTS MAY NOT BE SAFE"]
-    return "\n".join([f"interrupted; {closed}", *unsafe, *left_lines(file, left)])
-
-
-def left_lines(file: BenchFile, left: LeftCounter) -> tuple[str, ...]:
-    """Return how the outputs of a bench were left, as `log.left.left_said` does, with what its hook-ups say moves."""
-    moves = {
-        name: [s for s in output.hookup.answers if file.traits(s).unit == "%"]
-        for name, output in file.outputs.items()
-        if output.hookup is not None
-    }
-    return left_said(left, moves)
 
 
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:

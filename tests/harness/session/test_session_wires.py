@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -165,6 +166,7 @@ def stand(tmp_path_factory):
             said += line
         for path in folder.glob("bench-*.yaml"):
             path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        (folder.parent / f"mock-{process.pid}.pid").write_text(str(process.pid), encoding="ascii")
         yield folder
         process.send_signal(signal.SIGINT)
         assert process.wait(5) == 0
@@ -249,6 +251,58 @@ def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_p
     assert "aborted" in done.stdout
 
 
+def line_process_of(process):
+    """Return the process id of the line process of a run."""
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+    return next(int(c) for c in children if b"line_process" in Path(f"/proc/{c}/cmdline").read_bytes())
+
+
+@pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGSTOP], ids=["is killed", "hangs"])
+def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, stand, tmp_path):
+    """A second process makes safe: the screen says so in its one line, and the relay and the setting are as they were."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        wait_for_rain(tmp_path, process)
+        os.kill(line_process_of(process), sent)
+        said = process.communicate(timeout=60)[0]
+        assert process.returncode == 4
+    assert (
+        "\noutputs: all in their safe state (3 read back, 2 only commanded); settings as they were found; "
+        in said
+    )
+    assert "MAY NOT BE SAFE" not in said
+    assert rain_and_house(stand) == (False, 18.0)
+
+
+def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, tmp_path):
+    """With unit and boards dead each output is told with its last value and what may keep moving; the report says it."""
+    mock = next(p for p in stand.parent.glob("mock-*.pid"))
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", "--report", tmp_path / "r.md", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        os.kill(int(mock.read_text(encoding="ascii")), signal.SIGSTOP)
+        try:
+            said = process.communicate(timeout=90)[0]
+        finally:
+            os.kill(int(mock.read_text(encoding="ascii")), signal.SIGCONT)
+        assert process.returncode == 4
+    assert "OUTPUTS MAY NOT BE SAFE (rain for a minute)" in said
+    assert re.search(
+        r"\n  house_temperature left at 30 °C, found at 18 °C \(.*\): roof_vent, side_vent may keep", said
+    )
+    assert re.search(
+        r"\n  rain left closed \(.*\): roof_vent, side_vent may keep moving; board relays makes it", said
+    )
+    assert "nothing says that it still is so: " in said
+    assert {"rain", "house_temperature"} <= {e["output"] for e in lines_of(log) if e["event"] == "undriven"}
+
+
 def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     """Ctrl-C ends the run with code 130, outputs safe and the log closed as aborted."""
     with subprocess.Popen(
@@ -259,7 +313,12 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     ) as process:
         log = wait_for_rain(tmp_path, process)
         process.send_signal(signal.SIGINT)
-        assert f"the outputs are in their safe state, and {log} is closed" in process.stderr.read()
+        said = process.stderr.read()
+        assert (
+            f"interrupted; {log} is closed\noutputs: all in their safe state (3 read back, 2 only commanded); "
+            in said
+        )
+        assert "settings as they were found" in said
         assert process.wait(10) == 130
     assert rain_and_house(stand) == (False, 18.0)
     events = lines_of(log)
@@ -289,7 +348,7 @@ def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
         process.send_signal(signal.SIGINT)
         said, wrong = process.communicate(timeout=20)
         assert process.returncode == 130, said + wrong
-    assert "the outputs are in their safe state" in wrong
+    assert "outputs: all in their safe state" in wrong
     assert "Traceback" not in wrong
     assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["aborted"] == "interrupted by the operator"
@@ -344,8 +403,8 @@ def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
     )
     assert done.returncode == 4
     assert str(stand / "nothing") in done.stdout
-    assert "the state of its outputs is unknown" in " ".join(done.stdout.split())
+    assert "outputs: none was driven, the bench was not opened" in done.stdout
+    assert "MAY NOT BE SAFE" not in done.stdout
     events = [e["event"] for e in lines_of(next(tmp_path.glob("*.jsonl")))]
-    assert "safe" not in events
-    assert "not_safe" in events
+    assert events[-2:] == ["nothing_driven", "run_end"]
     assert "Traceback" not in done.stdout + done.stderr
