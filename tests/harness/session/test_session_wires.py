@@ -259,7 +259,7 @@ def line_process_of(process):
 
 @pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGSTOP], ids=["is killed", "hangs"])
 def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, stand, tmp_path):
-    """A second process makes safe: the screen says so in its one line, and the relay and the setting are as they were."""
+    """A second process makes safe: the screen says so in its one line, and relay and setting are as they were."""
     with subprocess.Popen(
         run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
         stdout=subprocess.PIPE,
@@ -278,10 +278,10 @@ def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, s
 
 
 def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, tmp_path):
-    """With unit and boards dead each output is told with its last value and what may keep moving; the report says it."""
+    """With unit and boards dead each output is told with its last value and what may keep moving; so in the report."""
     mock = next(p for p in stand.parent.glob("mock-*.pid"))
     with subprocess.Popen(
-        run_command(stand, tmp_path, "bench-rtu.yaml", "--report", tmp_path / "r.md", profile="long.yaml"),
+        run_command(stand, tmp_path, "bench-rtu.yaml", "--report", tmp_path / "r.html", profile="long.yaml"),
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
@@ -301,6 +301,8 @@ def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, t
     )
     assert "nothing says that it still is so: " in said
     assert {"rain", "house_temperature"} <= {e["output"] for e in lines_of(log) if e["event"] == "undriven"}
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "Outputs: house_temperature left at 30 °C, found at 18 °C" in page
 
 
 def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
