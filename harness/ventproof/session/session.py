@@ -33,7 +33,6 @@ from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
-from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.ending import interrupted, left_lines
 from ventproof.run.engine import Engine, Outcome, Recorder
@@ -235,7 +234,7 @@ class Session:
                 engine = self._engine(bound, case, told.take, place.seed)
                 return await engine.run(self.header(profile, place))
 
-            screen.begin(title, case, longest_s(profile.model))
+            screen.begin(title, case)
             try:
                 outcome = run_loop(main(), virtual=not real)
             except KeyboardInterrupt:

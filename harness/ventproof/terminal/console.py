@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import final
 
@@ -95,12 +94,6 @@ def tell_left(console: Console, left: Sequence[str], unsafe: str = "", profile: 
     console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
 
 
-@contextmanager
-def progress(*, shown: bool) -> Iterator[Callable[[str], None]]:
-    """Give what tells a person at the terminal how far a command is, in a line that goes when it is over."""
-    console = _Console(stderr=True, highlight=False)
-    if not (shown and console.is_terminal):
-        yield lambda _: None
-        return
-    with console.status("") as status:
-        yield lambda said: status.update(Text(said, no_wrap=True, overflow="ellipsis"))
+def error_console() -> Console:
+    """Return where a waiting person is told how far a command is: standard error."""
+    return _Console(stderr=True, highlight=False)
