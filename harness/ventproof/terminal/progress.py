@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, TextIO, final
+from typing import TYPE_CHECKING, Final, final
 
+from rich.console import Console
 from rich.text import Text
 
 from ventproof.terminal.console import error_console
 from ventproof.verdict.text import about
 from ventproof_bench.base.clock import Stopwatch
-from ventproof_bench.base.text import harmless
 from ventproof_bench.selfcheck.planned import about_s
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.status import Status
 
     from ventproof_bench.benchfile.model import BenchFile
@@ -37,11 +35,11 @@ class Seldom:
 
     Args:
         gone_s: tells how long it was waited so far, seconds.
-        stream: where the lines go; standard error unless given.
+        console: where the lines go.
     """
 
     gone_s: Callable[[], float]
-    stream: TextIO | None = None
+    console: Console = field(default_factory=error_console)
     _next_s: float = field(default=FIRST_S, init=False)
 
     def say(self, line: str) -> None:
@@ -49,7 +47,7 @@ class Seldom:
         gone_s = self.gone_s()
         if gone_s >= self._next_s:
             self._next_s = gone_s + EVERY_S
-            print(harmless(line), file=self.stream or sys.stderr, flush=True)
+            self.console.print(Text(line), soft_wrap=True)
 
 
 def pace(done: int, of: int, gone_s: float, *, each: str = "") -> str:
@@ -90,7 +88,7 @@ def telling(gone_s: Callable[[], float]) -> Iterator[Callable[[str], None]]:
     """
     console = error_console()
     if not console.is_terminal:
-        yield Seldom(gone_s).say
+        yield Seldom(gone_s, console).say
         return
     with console.status("") as status:
         yield lambda line: _draw(status, console, line)
@@ -119,7 +117,7 @@ def checking(file: BenchFile, *, whole: bool) -> Iterator[Callable[[str, float],
         with telling(watch.gone_s) as tell:
             yield lambda what, takes_s: tell(line(what, takes_s))
     else:
-        yield lambda what, takes_s: print(harmless(line(what, takes_s)), file=sys.stderr, flush=True)
+        yield lambda what, takes_s: console.print(Text(line(what, takes_s)), soft_wrap=True)
 
 
 def _draw(status: Status, console: Console, line: str) -> None:
