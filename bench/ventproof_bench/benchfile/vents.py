@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, parse_as, span_text
+from ventproof_bench.benchfile.hookup import AnswerWord
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.plant.reckoned import TravelRange
 from ventproof_bench.yamlfile.fields import AnyQuantity, ContactState, FileModel, Name
@@ -127,6 +128,19 @@ class Plays(FileModel):
     """The switch at the open end."""
     position: Potentiometer | None = None
     """The position itself."""
+    both_ends: dict[Name, AnswerWord] = Field(default_factory=dict)
+    """What the unit shows while both switches tell their ends at once, which cannot be; `ventproof selfcheck` tries it,
+    and so finds switches that are wired to another vent's inputs: `{roof_disbelieved: on, side_disbelieved: stays}`."""
+
+    @model_validator(mode="after")
+    def _both_ends_are_there(self) -> Self:
+        if self.both_ends and (self.closed_switch is None or self.open_switch is None):
+            raise Refusal(
+                "both_ends is for a vent with two switches",
+                "leave it out, or describe the other switch",
+                key="both_ends",
+            )
+        return self
 
     @property
     def outputs(self) -> tuple[str, ...]:

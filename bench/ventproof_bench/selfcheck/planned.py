@@ -9,7 +9,8 @@ from ventproof_bench.benchfile.model import ContactOutput
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from ventproof_bench.benchfile.model import BenchFile, HookUp
+    from ventproof_bench.benchfile.hookup import HookUp
+    from ventproof_bench.benchfile.model import BenchFile
 
 
 _LISTENS_S: Final = 3.0  # these as the procedure has them
@@ -18,6 +19,7 @@ _PULSED_S: Final = 3.0
 _EDGES: Final = 6
 _SHOWN_S: Final = 1.0
 _PATIENCE_S: Final = 0.5
+_BOTH_ENDS_S: Final = 5.0
 
 
 def about_s(file: BenchFile, *, whole: bool) -> float:
@@ -27,13 +29,19 @@ def about_s(file: BenchFile, *, whole: bool) -> float:
         file: the bench.
         whole: whether the bench is measured as well, and not the hook-up alone.
     """
-    return sum(_hookups(file)) + (sum(_measuring(file)) if whole else 0.0)
+    return sum(_hookups(file)) + sum(_switches(file)) + (sum(_measuring(file)) if whole else 0.0)
 
 
 def _hookups(file: BenchFile) -> Iterator[float]:
     for output in file.outputs.values():
         if output.hookup is not None:
             yield _exercise(output.hookup)
+
+
+def _switches(file: BenchFile) -> Iterator[float]:
+    for vent in file.vents.values():
+        if vent.plays is not None and vent.plays.both_ends:
+            yield 2 * _BOTH_ENDS_S
 
 
 def _exercise(hookup: HookUp) -> float:

@@ -55,7 +55,9 @@ from ventproof_bench.selfcheck.capability import Decidable, decidable, shortfall
 from ventproof_bench.selfcheck.coverage import Unjudged, unjudged
 from ventproof_bench.selfcheck.diagnosis import Wrong, diagnose
 from ventproof_bench.selfcheck.measure import Quantiles
-from ventproof_bench.selfcheck.procedure import BenchReadings, Measured, SelfCheck
+from ventproof_bench.selfcheck.procedure import Measured, SelfCheck
+from ventproof_bench.selfcheck.readings import BenchReadings
+from ventproof_bench.selfcheck.vents import vents_unjudged, vents_wrong
 from ventproof_bench.yamlfile.load import Loaded
 
 Result = Literal["fine", "worse", "partial", "failed"]
@@ -243,10 +245,18 @@ class _Checking:
             self._emit(CheckFigures, name, fields)
         for sentence in short:
             self._emit(Shortfall, sentence)
-        wrongs = [(one.text, self._line(one)) for one in (*measured.wrongs, *diagnose(file, tries))]
+        said = (
+            *measured.wrongs,
+            *diagnose(file, tries),
+            *vents_wrong(file, measured.stood, measured.both_ends),
+        )
+        wrongs = [(one.text, self._line(one)) for one in said]
         for text, line in wrongs:
             self._emit(WrongHookup, text, line)
-        missing = unjudged(file, tries, measured.undriven)
+        missing = (
+            *unjudged(file, tries, measured.undriven),
+            *vents_unjudged(file, measured.stood, measured.both_ends),
+        )
         for one in missing:
             self._emit(NotJudged, one.what, one.name, one.why, one.left)
         result: CheckOutcome = "partial" if any(not one.left for one in missing) else "fine"
