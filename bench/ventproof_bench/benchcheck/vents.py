@@ -114,8 +114,8 @@ def _plays_problems(bench: Loaded[BenchFile], path: Path, plays: Plays) -> Itera
             yield from _switch_problems(bench, (*path, key), switch)
     if plays.position is not None:
         yield from _position_problems(bench, (*path, "position"), plays.position)
-    flags = {name: signal for name, signal in bench.model.registers.items() if signal.unit == FLAG_UNIT}
-    yield from answers_problems(bench, (*path, "both_ends"), plays.both_ends, flags)
+    for key, answers in (("both_ends", plays.both_ends), ("wire_open", plays.wire_open)):
+        yield from answers_problems(bench, (*path, key), answers, bench.model.registers)
 
 
 def _switch_problems(bench: Loaded[BenchFile], path: Path, switch: EndSwitch) -> Iterator[Problem]:

@@ -64,7 +64,8 @@ class Exercised:
         after: what was read when the answers had had their time.
         delays: of each signal that changed, how long after the output it did: at least and at most, seconds.
         wanted: what the bench file says that answers.
-        how: whether it was driven, the wire of its sensor broken, or its closures counted once they had their time.
+        how: whether it was driven, the wire of its sensor broken, or its closures counted once they had their time; or
+            what feedback of a vent was spoiled: `output` is the vent then.
     """
 
     output: str
@@ -72,7 +73,7 @@ class Exercised:
     after: UnitReadings
     delays: Mapping[str, tuple[float, float]]
     wanted: Mapping[str, Answer]
-    how: Literal["driven", "broken", "counted"] = "driven"
+    how: Literal["driven", "broken", "counted", "vent"] = "driven"
 
 
 @final
@@ -167,7 +168,16 @@ def found_of(file: BenchFile, signal: str, case: Case) -> Found:
     """Say how a signal answered in one exercise."""
     tried, wanted = case
     before, after = tried.before.values.get(signal), tried.after.values.get(signal)
-    return answered(wanted, before, after, file.registers[signal])
+    found = answered(wanted, before, after, file.registers[signal])
+    return found if found.kind != "right" or _in_time(tried, signal, wanted) else Found("other")
+
+
+def _in_time(tried: Exercised, signal: str, wanted: Answer) -> bool:
+    """Whether a signal may have begun to answer when it should; one of which nothing is known may have."""
+    if tried.how not in ("driven", "vent") or signal not in tried.delays:
+        return True
+    least_s, most_s = tried.delays[signal]
+    return most_s >= wanted.after_s and least_s <= wanted.within_s
 
 
 def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) -> bool:
@@ -181,6 +191,7 @@ def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) ->
             spec if slip.spec is None else slip.spec,
         ).kind
         == "right"
+        and _in_time(tried, slip.owner, wanted)
         for tried, wanted in cases
     )
 

@@ -19,7 +19,7 @@ _PULSED_S: Final = 3.0
 _EDGES: Final = 6
 _SHOWN_S: Final = 1.0
 _PATIENCE_S: Final = 0.5
-_BOTH_ENDS_S: Final = 5.0
+_SPOILED_S: Final = 15.0
 
 
 def about_s(file: BenchFile, *, whole: bool) -> float:
@@ -40,8 +40,8 @@ def _hookups(file: BenchFile) -> Iterator[float]:
 
 def _switches(file: BenchFile) -> Iterator[float]:
     for vent in file.vents.values():
-        if vent.plays is not None and vent.plays.both_ends:
-            yield 2 * _BOTH_ENDS_S
+        if vent.plays is not None and vent.plays.spoiled:
+            yield 2 * _SPOILED_S
 
 
 def _exercise(hookup: HookUp) -> float:

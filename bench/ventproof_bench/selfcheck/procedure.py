@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Protocol, final
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
 from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Sample, Window
-from ventproof_bench.base.protocols import ReadRequest, VentPart
+from ventproof_bench.base.protocols import PartCondition, ReadRequest, VentPart
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.hookup import Answer
 from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput
@@ -41,7 +41,7 @@ from ventproof_bench.selfcheck.measure import (
 )
 from ventproof_bench.selfcheck.roll import roll_call
 from ventproof_bench.selfcheck.slips import UnitReadings, other_table
-from ventproof_bench.selfcheck.vents import BothEndsTold, VentStood, stood_after, stood_before
+from ventproof_bench.selfcheck.vents import VentStood, stood_after, stood_before
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -52,6 +52,7 @@ if TYPE_CHECKING:
         TerminalOutput,
         ValueOutput,
     )
+    from ventproof_bench.benchfile.vents import Plays
     from ventproof_bench.rig.build import Rig
     from ventproof_bench.selfcheck.readings import BenchReadings
     from ventproof_bench.selfcheck.slips import Bank
@@ -67,8 +68,12 @@ _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
 _SHOWN: Final = 20
-_BOTH_ENDS_S: Final = 5.0  # a unit that looks after that says so by then: our own judgement, no source
-_SWITCHES: Final[tuple[VentPart, ...]] = ("closed_switch", "open_switch")
+_SPOILED_S: Final = 15.0  # a unit that looks after its feedback says so by then: our own judgement, no source
+_BOTH_ENDS: Final[Mapping[VentPart, PartCondition]] = {
+    "closed_switch": {"stuck": "reached"},
+    "open_switch": {"stuck": "reached"},
+}
+_OPEN_WIRE: Final[Mapping[VentPart, PartCondition]] = {"position": {"how": "open"}}
 _GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
 
@@ -107,7 +112,7 @@ class Measured:
         exercised: by output, and by the same with `, broken` for one whose wire was then broken.
         wrongs: what was found wrong before anything could answer: who is silent, what was not in its known state.
         stood: where vents were while outputs were exercised.
-        both_ends: what the unit showed while the switches of a vent told both ends.
+        spoiled: what the unit showed while the feedback of a vent was spoiled.
         undriven: outputs that have a hook-up and were not driven.
         unread: signals of which nothing was ever read; of the check of a bench only.
     """
@@ -122,7 +127,7 @@ class Measured:
     exercised: dict[str, Exercised] = field(default_factory=dict)
     wrongs: list[Wrong] = field(default_factory=list)
     stood: list[VentStood] = field(default_factory=list)
-    both_ends: list[BothEndsTold] = field(default_factory=list)
+    spoiled: list[Exercised] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
     unread: list[str] = field(default_factory=list)
 
@@ -384,19 +389,22 @@ class SelfCheck:
                 measured.wrongs.append(Wrong(text, ("outputs", name, "wired")))
             await self._rig.outputs.make_safe(vents_play_on=True)
         for vent, spec in self._rig.file.vents.items():
-            if spec.plays is not None and spec.plays.both_ends:
-                measured.both_ends.append(await self._both_ends(vent))
+            if spec.plays is not None and spec.plays.spoiled:
+                measured.spoiled.append(await self._spoil(vent, spec.plays))
 
-    async def _both_ends(self, vent: str) -> BothEndsTold:
-        """Have both switches of a vent tell their ends at once, see what the unit shows, and let them tell the truth."""
-        self._listener.begins(f"{vent}: its switches tell both ends at once", 2 * _BOTH_ENDS_S)
-        before = self._state()
-        await self._rig.outputs.condition(vent, dict.fromkeys(_SWITCHES, {"stuck": "reached"}))
-        await asyncio.sleep(_BOTH_ENDS_S)
+    async def _spoil(self, vent: str, plays: Plays) -> Exercised:
+        """Spoil what shows a vent to the unit for a while, and see what the unit says of it."""
+        self._listener.begins(f"{vent}: what shows it is spoiled", 2 * _SPOILED_S)
+        parts = _BOTH_ENDS if plays.both_ends else _OPEN_WIRE
+        await asyncio.sleep(self._settled_s())
+        before, since_s = self._state(), now_s() - self._settled_s()
+        window = await self._rig.outputs.condition(vent, parts)
+        await asyncio.sleep(_SPOILED_S)
         after = self._state()
-        await self._rig.outputs.condition(vent, dict.fromkeys(_SWITCHES, {}))
-        await asyncio.sleep(_BOTH_ENDS_S)
-        return BothEndsTold(vent, before, after)
+        delays = self._delays(before, window, since_s)
+        await self._rig.outputs.condition(vent, {key: {} for key in parts})
+        await asyncio.sleep(_SPOILED_S)
+        return Exercised(vent, before, after, delays, plays.spoiled, how="vent")
 
     async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""

@@ -6,6 +6,7 @@ another vent's input, the unit may go on as if all were right: that shows at the
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final, final
@@ -15,13 +16,12 @@ from ventproof_bench.base.evidence import Gap, Poll, Window
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.plant.reckoned import ReckonedVent
 from ventproof_bench.selfcheck.coverage import Unjudged
-from ventproof_bench.selfcheck.diagnosis import Wrong, answered
+from ventproof_bench.selfcheck.diagnosis import Exercised, Wrong, found_of
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.hookup import Answer
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.selfcheck.readings import BenchReadings
-    from ventproof_bench.selfcheck.slips import UnitReadings
 
 Between = tuple[float, float]
 """The lowest and the highest that a position may be, % open."""
@@ -58,16 +58,6 @@ class VentStood:
     settling_s: Mapping[str, float] = field(default_factory=dict)
     answering_s: Mapping[str, float] = field(default_factory=dict)
     trouble: str = ""
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class BothEndsTold:
-    """What the unit showed before both switches of a vent told their ends at once, and while they did."""
-
-    vent: str
-    before: UnitReadings
-    after: UnitReadings
 
 
 def stood_before(
@@ -148,7 +138,7 @@ def _on_s(file: BenchFile, readings: BenchReadings, signal: str, since_s: float)
         return {}
     polls = [p for p in readings.since(file.bus_of(signal), since_s) if vent.commanded_by[0] in p.values]
     on_s = dict.fromkeys(vent.commanded_by, 0.0)
-    for earlier, later in zip(polls, polls[1:], strict=False):
+    for earlier, later in itertools.pairwise(polls):
         for contact in on_s:
             if earlier.values.get(contact) == 1:
                 on_s[contact] += later.requested_s - earlier.requested_s
@@ -158,15 +148,13 @@ def _on_s(file: BenchFile, readings: BenchReadings, signal: str, since_s: float)
 # what is wrong
 
 
-def vents_wrong(
-    file: BenchFile, stood: Iterable[VentStood], both_ends: Iterable[BothEndsTold]
-) -> Iterator[Wrong]:
-    """Yield a sentence for each vent that did not go where it should, and for switches that do not reach the unit.
+def vents_wrong(file: BenchFile, stood: Iterable[VentStood], spoiled: Iterable[Exercised]) -> Iterator[Wrong]:
+    """Yield a sentence for each vent that did not go where it should, and for feedback that does not reach the unit.
 
     Args:
         file: the bench file.
         stood: where vents were while outputs were exercised.
-        both_ends: what the unit showed while switches told both ends.
+        spoiled: what the unit showed while the feedback of vents was spoiled.
     """
     told = set[str]()
     for one in stood:
@@ -174,8 +162,8 @@ def vents_wrong(
         if vent not in told and (wrong := _wrong(file, vent, one)):
             told.add(vent)
             yield wrong
-    for tried in both_ends:
-        yield from _switches_wrong(file, tried)
+    for tried in spoiled:
+        yield from _feedback_wrong(file, tried)
 
 
 def _wrong(file: BenchFile, vent: str, stood: VentStood) -> Wrong | None:
@@ -263,35 +251,37 @@ def _said(where: Between | None) -> str:
     return f"{low:.3g} %" if high - low < 1 else f"{low:.3g} % to {high:.3g} %"
 
 
-def _switches_wrong(file: BenchFile, tried: BothEndsTold) -> Iterator[Wrong]:
-    plays = file.vents[tried.vent].plays
+def _feedback_wrong(file: BenchFile, tried: Exercised) -> Iterator[Wrong]:
+    vent = tried.output
+    plays = file.vents[vent].plays
     assert plays is not None, "only those are tried"
-    for signal, wanted in plays.both_ends.items():
-        before, after = tried.before.values.get(signal), tried.after.values.get(signal)
-        if answered(wanted, before, after, file.registers[signal]).kind != "right":
-            reads = " and then ".join(
-                "nothing" if value is None else f"{value:g}" for value in (before, after)
-            )
-            yield Wrong(
-                f"{signal!r} reads {reads} where both switches of vent {tried.vent!r} telling their ends should bring "
-                f"{wanted}: a switch is wired to another vent's input, or to none, or its `reached` is the wrong way "
-                "round",
-                ("vents", tried.vent, "plays"),
-            )
+    for signal, wanted in tried.wanted.items():
+        if found_of(file, signal, (tried, wanted)).kind == "right":
+            continue
+        values = (tried.before.values.get(signal), tried.after.values.get(signal))
+        reads = " and then ".join("nothing" if value is None else f"{value:g}" for value in values)
+        spoils = (
+            "both switches telling their ends" if plays.both_ends else "an open wire of the potentiometer"
+        )
+        yield Wrong(
+            f"{signal!r} reads {reads} where {spoils} at vent {vent!r} should bring {wanted}: what shows the vent is "
+            "wired to another vent's input, or to none, or the wrong way round",
+            ("vents", vent, "plays"),
+        )
 
 
 # what was not judged
 
 
 def vents_unjudged(
-    file: BenchFile, stood: Sequence[VentStood], both_ends: Iterable[BothEndsTold]
+    file: BenchFile, stood: Sequence[VentStood], spoiled: Iterable[Exercised]
 ) -> Iterator[Unjudged]:
-    """Yield the positions and the switches of vents that were not judged, with what would let them be.
+    """Yield the positions and the feedback of vents that were not judged, with what would let them be.
 
     Args:
         file: the bench file.
         stood: where vents were while outputs were exercised.
-        both_ends: what the unit showed while switches told both ends.
+        spoiled: what the unit showed while the feedback of vents was spoiled.
     """
     for signal, spec in file.positions.items():
         its = [one for one in stood if one.signal == signal and one.driven]
@@ -308,11 +298,9 @@ def vents_unjudged(
         elif any(_answered(one) is None for one in its):
             why = "its contacts leave open where it stands; let it come to a known place before, `settles` longer"
             yield Unjudged("signal", signal, why, left=False, at=at)
-    tried = {one.vent for one in both_ends}
+    tried = {one.output for one in spoiled}
     for output, vent in file.played_outputs.items():
-        plays = file.vents[vent].plays
-        assert plays is not None, "it is played"
-        if vent in tried and (plays.position is None or output != plays.position.output):
-            continue
-        why = f"it shows where vent {vent} stands, as the bench plays it"
-        yield Unjudged("output", output, why, left=True, at=("outputs", output))
+        if vent not in tried:
+            left = file.outputs[output].selfcheck == "leave"
+            why = f"it shows where vent {vent!r} stands; say what spoils it below `plays:`, `both_ends` or `wire_open`"
+            yield Unjudged("output", output, why, left=left, at=("outputs", output))

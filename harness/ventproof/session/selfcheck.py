@@ -248,14 +248,14 @@ class _Checking:
         said = (
             *measured.wrongs,
             *diagnose(file, tries),
-            *vents_wrong(file, measured.stood, measured.both_ends),
+            *vents_wrong(file, measured.stood, measured.spoiled),
         )
         wrongs = [(one.text, self._line(one)) for one in said]
         for text, line in wrongs:
             self._emit(WrongHookup, text, line)
         missing = (
-            *unjudged(file, tries, measured.undriven),
-            *vents_unjudged(file, measured.stood, measured.both_ends),
+            *unjudged(file, (*tries, *measured.spoiled), measured.undriven),
+            *vents_unjudged(file, measured.stood, measured.spoiled),
         )
         for one in missing:
             self._emit(NotJudged, one.what, one.name, one.why, one.left)
