@@ -169,13 +169,15 @@ def found_of(file: BenchFile, signal: str, case: Case) -> Found:
     tried, wanted = case
     before, after = tried.before.values.get(signal), tried.after.values.get(signal)
     found = answered(wanted, before, after, file.registers[signal])
-    return found if found.kind != "right" or _in_time(tried, signal, wanted) else Found("other")
+    return found if found.kind != "right" or _in_time(file, tried, signal, wanted) else Found("other")
 
 
-def _in_time(tried: Exercised, signal: str, wanted: Answer) -> bool:
-    """Whether a signal may have begun to answer when it should; one of which nothing is known may have."""
-    if tried.how not in ("driven", "vent") or signal not in tried.delays:
+def _in_time(file: BenchFile, tried: Exercised, signal: str, wanted: Answer) -> bool:
+    """Whether a signal may have begun to answer when it should, and a flag that should stay never changed meanwhile."""
+    if tried.how == "counted" or signal not in tried.delays:
         return True
+    if wanted.way == "stays":
+        return file.registers[signal].unit != "flag"
     least_s, most_s = tried.delays[signal]
     return most_s >= wanted.after_s and least_s <= wanted.within_s
 
@@ -191,7 +193,7 @@ def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) ->
             spec if slip.spec is None else slip.spec,
         ).kind
         == "right"
-        and _in_time(tried, slip.owner, wanted)
+        and _in_time(file, tried, slip.owner, wanted)
         for tried, wanted in cases
     )
 
@@ -526,6 +528,8 @@ class _Diagnosis:
                 why = "it is reversed; open and closed are exchanged at its drive or its position sensor"
             case _ if wanted.more is not None:
                 why = f"{wanted.more} closure(s) were made; look at its type, `word_order` and address"
+            case _ if wanted.way == "stays" and tried.before.values[signal] == tried.after.values[signal]:
+                why = "it changed and changed back meanwhile; what it tells is not so, or is another signal's"
             case _ if wanted.way == "stays":
                 why = "what answers is another signal's; look at its address and bit"
             case _:

@@ -408,13 +408,8 @@ class SelfCheck:
 
     async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
-        self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
         file, begun_s = self._rig.file, now_s()
-        await self._rig.outputs.make_safe(vents_play_on=True)
-        await self._turn(name, hookup, on=False)
-        for other, value in hookup.first.items():
-            await self._put(other, value.value)
-        await asyncio.sleep(hookup.settles)
+        await self._settle(name, hookup)
         wanted = {signal: how for signal, how in hookup.answers.items() if signal in file.registers}
         vents = {signal: how for signal, how in hookup.answers.items() if signal in file.positions}
         before, since_s = self._state(), now_s() - self._settled_s()
@@ -437,16 +432,9 @@ class SelfCheck:
         windows = [report.window for report in reports if report.window is not None]
         delays = self._delays(before, windows[0], since_s)
         measured.exercised[name] = Exercised(name, before, after, delays, wanted)
-        if (
-            isinstance(output, ContactOutput)
-            and output.counted_by is not None
-            and len(windows) == len(reports)
-        ):
-            await asyncio.sleep(self._shows_within_s(output.counted_by))
-            closures = sum(report.closed for report in reports)
-            more = {output.counted_by: Answer(f"{closures} more", more=closures)}
-            measured.exercised[f"{name}, counted"] = Exercised(
-                name, before, self._state(), {}, more, how="counted"
+        if isinstance(output, ContactOutput) and output.counted_by and len(windows) == len(reports):
+            measured.exercised[f"{name}, counted"] = await self._counted(
+                name, output.counted_by, before, reports
             )
         if hookup.broken:
             since_s = now_s() - self._settled_s()
@@ -458,6 +446,24 @@ class SelfCheck:
             tried = Exercised(name, after, broken, delays, hookup.broken, how="broken")
             measured.exercised[f"{name}, broken"] = tried
         await self._turn(name, hookup, on=False)
+
+    async def _settle(self, name: str, hookup: HookUp) -> None:
+        """Bring the unit to the known state that an exercise begins from."""
+        self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
+        await self._rig.outputs.make_safe(vents_play_on=True)
+        await self._turn(name, hookup, on=False)
+        for other, value in hookup.first.items():
+            await self._put(other, value.value)
+        await asyncio.sleep(hookup.settles)
+
+    async def _counted(
+        self, name: str, counter: str, before: UnitReadings, reports: Sequence[EdgeReport]
+    ) -> Exercised:
+        """Return what a counter made of an output's closures, once it has had its time."""
+        await asyncio.sleep(self._shows_within_s(counter))
+        closures = sum(report.closed for report in reports)
+        more = {counter: Answer(f"{closures} more", more=closures)}
+        return Exercised(name, before, self._state(), {}, more, how="counted")
 
     async def _give(self, name: str, output: OutputSpec, hookup: HookUp) -> list[EdgeReport]:
         """Give an output the second of its values, or close it, for as long as answers may take; returns the edges."""

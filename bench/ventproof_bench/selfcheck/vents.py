@@ -181,8 +181,8 @@ def _wrong(file: BenchFile, vent: str, stood: VentStood) -> Wrong | None:
     if begins and (not stood.driven or _answered(stood) is not False):
         return None
     where = "as the bench plays it" if spec.plays is not None else "by its contacts"
-    first = f"vent {vent!r}, {where}, stood at {_said(stood.before)}"
-    then = f" and then at {_said(stood.after)}" if stood.after is not None else ""
+    first = f"vent {vent!r}, {where}, stood at {place_said(stood.before)}"
+    then = f" and then at {place_said(stood.after)}" if stood.after is not None else ""
     should = f"where output {stood.output!r} should bring {stood.signal!r} {stood.wanted}"
     return Wrong(f"{first}{then} {should}: {_why(file, vent, stood, begins=begins)}", at)
 
@@ -244,9 +244,10 @@ def _answered(stood: VentStood) -> bool | None:
     return least > _STANDS_PERCENT if stood.wanted.way == "up" else most < -_STANDS_PERCENT
 
 
-def _said(where: Between | None) -> str:
+def place_said(where: Between | None) -> str:
+    """Return where a vent is in words."""
     if where is None:
-        return "a place that nobody knows"
+        return "an unknown place"
     low, high = where
     return f"{low:.3g} %" if high - low < 1 else f"{low:.3g} % to {high:.3g} %"
 

@@ -96,22 +96,14 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
     figures = _figures(run) if run else {}
     header = header_of(state, name)
     claims = _shown(run, header)
+    alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
         about=_about(run),
         standing=standing,
         says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(
-            filter(
-                None,
-                [
-                    signing.wrong,
-                    *_alarms(state, record, stands, header.selfcheck),
-                    *_left(run, state, header),
-                ],
-            )
-        ),
+        alarms=tuple(filter(None, [signing.wrong, *alarms])),
         notes=tuple(_notes(state, record)),
         faults=run.bench.notes if run else (),
         repeat=record.repeat,

@@ -15,6 +15,8 @@ from rich.text import Text
 
 from ventproof_bench.base.text import harmless
 
+_BLANKS = re.compile(r" +$", re.MULTILINE)
+
 
 class _Console(Console):
     """A console that tells when its reader went away, where rich would end the program with code 1.
@@ -26,6 +28,11 @@ class _Console(Console):
         """Yield what is shown, without control characters but the console's own."""
         for text, style, control in super().render(renderable, options):
             yield Segment(text if control else harmless(text), style, control)
+
+    def _render_buffer(self, buffer: Iterable[Segment]) -> str:
+        """Return what is written; where there is no terminal, without blanks at the ends of lines."""
+        text = super()._render_buffer(buffer)
+        return text if self.is_terminal else _BLANKS.sub("", text)
 
     def on_broken_pipe(self) -> None:
         """Say so to whoever printed."""

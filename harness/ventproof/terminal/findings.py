@@ -281,7 +281,7 @@ def plain(table: Table, *, width: int = 110) -> str:
     """Return a table as plain text without control codes."""
     buffer = io.StringIO()
     Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
-    return buffer.getvalue()
+    return "".join(f"{line.rstrip()}\n" for line in buffer.getvalue().splitlines())
 
 
 def show_runs(history: History, wanted: Wanted) -> None:
