@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
+from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.evidence import (
     BoardStarved,
     DrivenOutput,
@@ -148,11 +149,13 @@ class Outputs(Protocol):
 
     Attributes:
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord, as it happens.
-        driven: whether an output was commanded, or may have been.
     """
 
     tell: Callable[[FoundSetting | DrivenOutput], None]
-    driven: bool
+
+    @property
+    def driven(self) -> bool:
+        """Whether an output was commanded, or may have been."""
 
     @property
     def notes(self) -> Sequence[str]:
@@ -215,6 +218,13 @@ class Outputs(Protocol):
 
     async def close(self) -> None:
         """Make safe and let go of every port; safe to call twice."""
+
+
+class Asker(Protocol):
+    """Carries questions to people."""
+
+    async def ask(self, prompt: Prompt) -> PersonAnswer:
+        """Show a prompt and wait for its answer. Raises `TimeoutError` after `prompt.within_s`."""
 
 
 class Peer(Protocol):

@@ -44,7 +44,7 @@ from ventproof_bench.selfcheck.slips import UnitReadings, other_table
 from ventproof_bench.selfcheck.vents import VentStood, stood_after, stood_before
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from ventproof_bench.benchfile.hookup import HookUp
     from ventproof_bench.benchfile.model import (

@@ -67,7 +67,7 @@ def test_the_screen_fits_the_terminal_all_the_time(columns, lines, played):
 
 
 def test_the_screen_says_where_the_run_is_and_what_is_left(played):
-    """Profile and repeat of the plan, the step, and the planned time, which only falls but for the bench's own delays."""
+    """Profile and repeat of the plan, the step, and how long this profile and all of them still take."""
     shown = list(frames(played, 80, 24))
     first = next(text for event, text in shown if isinstance(event, StepBegin) and event.step == 1)
     assert first[0].startswith("profile 1 of 2, repeat 1 of 2: ")
@@ -111,7 +111,7 @@ def test_time_left_counts_the_runs_that_come_after(played):
 
 
 def test_plain_lines_say_the_same_and_are_no_flood(played):
-    """Each run, each step and each finding is a line; a long silence says what is waited for, twice a minute at most."""
+    """Each run, step and finding is a line; a long silence says what is waited for, twice a minute at most."""
     spans, [(bound, [events, _]), _] = played
     lines = []
     view = LinesView(lines.append, spans)
