@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from ventproof.log.left import LeftCounter, OutputLeft
+from ventproof_bench.base.errors import DriverError
 from ventproof_bench.benchfile.model import BenchFile
 
 if TYPE_CHECKING:
@@ -21,6 +23,23 @@ def left_lines(file: BenchFile | None, left: LeftCounter) -> tuple[str, ...]:
     """
     well = _all_well(left)
     return (well,) if well else tuple(_not_well(file, left))
+
+
+@contextmanager
+def telling_left(file: BenchFile, left: LeftCounter, log: Path) -> Iterator[None]:
+    """Let an interruption, and outputs that are not safe after one, say how the outputs were left.
+
+    Args:
+        file: the bench file.
+        left: how the outputs were left.
+        log: path of the log.
+    """
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(interrupted(file, left, log)) from None
+    except DriverError as error:
+        raise DriverError("\n".join([str(error), *left_lines(file, left)])) from error
 
 
 def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:

@@ -36,10 +36,10 @@ from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import end_levels, level_of, pulses_of
-from ventproof.run.ending import interrupted, left_lines
+from ventproof.run.ending import left_lines, telling_left
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.errors import DriverError, FileError, Problem, Refusal
+from ventproof_bench.base.errors import FileError, Problem, Refusal
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
@@ -142,12 +142,8 @@ def selfcheck(
         async def main() -> CheckResult:
             return await _Checking(bench, kind, seed, log, begins, left=left).run()
 
-        try:
+        with telling_left(bench.model, left, log.path):
             return run_loop(main(), virtual=bench.model.virtual)
-        except KeyboardInterrupt:
-            raise KeyboardInterrupt(interrupted(bench.model, left, log.path)) from None
-        except DriverError as error:
-            raise DriverError("\n".join([str(error), *left_lines(bench.model, left)])) from error
 
 
 def _by_people(file: BenchFile) -> tuple[Unjudged, ...]:

@@ -34,7 +34,7 @@ from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
-from ventproof.run.ending import interrupted, left_lines
+from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.played_people import peopled
 from ventproof.run.prompts import Desk
@@ -43,7 +43,7 @@ from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.clock import utc_now
-from ventproof_bench.base.errors import DriverError, FileError, Problem, RecordError, VentproofError
+from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.yamlfile.load import Loaded
@@ -241,12 +241,8 @@ class Session:
 
             screen.begin(title, case)
             try:
-                outcome = run_loop(main(), virtual=not real)
-            except KeyboardInterrupt:
-                raise KeyboardInterrupt(interrupted(self.bench.model, told.left, log.path)) from None
-            except DriverError as error:
-                left = left_lines(self.bench.model, told.left)
-                raise DriverError("\n".join([str(error), *left])) from error
+                with telling_left(self.bench.model, told.left, log.path):
+                    outcome = run_loop(main(), virtual=not real)
             finally:
                 screen.end()
             left = left_lines(self.bench.model, told.left)
