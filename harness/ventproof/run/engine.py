@@ -24,6 +24,7 @@ from ventproof.log.events import (
     IdleBegin,
     IdleEnd,
     Note,
+    NothingDriven,
     OutputsSafe,
     OutputsUnsafe,
     RunBegin,
@@ -220,10 +221,10 @@ class Engine:
         self._note_bench()
         if ended.abort is not None:
             self._report(self._decided_before())
-        if said := ended.unsafe or ended.untouched:
-            self._emit(OutputsUnsafe, said)
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:
