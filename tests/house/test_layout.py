@@ -15,7 +15,7 @@ report
 challenge export figures
 run rejudge
 case oracle reference selfcheck
-profile table rig
+profile table rig mock.guise
 outputs relays benchcheck
 drivers modbus
 judge runset benchfile mock.wires
