@@ -9,7 +9,8 @@ from source import modules, names, none_of, short
 RANKS = """
 cli plugin
 terminal
-session compare explore
+setup
+session compare explore firstbench
 draft history
 report
 challenge export figures
@@ -47,6 +48,7 @@ NEVER = {
 OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
+    "prompt_toolkit": {"terminal"},
     "scipy": {"statistics"},
     "sqlalchemy": {"history", "history.migrations", "history.migrations.versions"},
     "alembic": {"history", "history.migrations", "history.migrations.versions"},

@@ -11,7 +11,7 @@ from ventproof_bench.base.errors import DriverError, Refusal
 from ventproof_bench.base.quantities import Dimension, parse_as
 from ventproof_bench.mock.guise.registers import GuisedUnit, makers_list
 from ventproof_bench.mock.guise.settings import NOTHING, shipped_settings
-from ventproof_bench.mock.registers import ILLEGAL_ADDRESS, RefusedError
+from ventproof_bench.mock.registers import ILLEGAL_ADDRESS, ILLEGAL_FUNCTION, RefusedError, RegisterBank
 from ventproof_bench.mock.unit import build
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.mock.wires.stand import alone_in, serve_pty, serve_tcp
@@ -49,8 +49,10 @@ class LampBoard:
 
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:  # noqa: ARG002 - the protocol
         """Return coils."""
+        if table != "coil":
+            raise RefusedError(ILLEGAL_FUNCTION)
         at = address - self._first
-        if table != "coil" or at < 0 or at + count > len(self._closed):
+        if at < 0 or at + count > len(self._closed):
             raise RefusedError(ILLEGAL_ADDRESS)
         return [int(closed) for closed in self._closed[at : at + count]]
 
@@ -98,7 +100,7 @@ async def serve_guise(
     stack.enter_context(alone_in(folder))
     unit = build(guise.mock or shipped_settings(), start_s=now_s(), seed=seed)
     board = LampBoard(guise.relays.first_coil, _switches(guise, unit, tell))
-    devices = {guise.unit_id: GuisedUnit(guise, unit), guise.relays.unit_id: board}
+    devices: dict[int, RegisterBank] = {guise.unit_id: GuisedUnit(guise, unit), guise.relays.unit_id: board}
 
     def answer(framing: Literal["rtu", "tcp"]) -> Responder:
         return Responder(framing, devices, reply_after_s=_REPLY_AFTER_S, jitter_s=_JITTER_S, seed=seed)
