@@ -58,7 +58,7 @@ class Answering:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Found:
+class SearchFound:
     """What a search of one bus brought.
 
     Attributes:
@@ -74,7 +74,7 @@ class Found:
 
 async def who_answers(
     specs: Iterable[BusSpec], unit_ids: Sequence[int], tell: Callable[[str], None] = lambda _: None
-) -> Found | None:
+) -> SearchFound | None:
     """Return who answers on the first of some buses where somebody does; nothing is written.
 
     Args:
@@ -88,7 +88,7 @@ async def who_answers(
     Raises:
         LinkError: a port or host cannot be opened.
     """
-    noisy: Found | None = None
+    noisy: SearchFound | None = None
     for spec in specs:
         found = await _on_one(spec, unit_ids, tell)
         if found.units:
@@ -97,7 +97,7 @@ async def who_answers(
     return noisy
 
 
-async def _on_one(spec: BusSpec, unit_ids: Sequence[int], tell: Callable[[str], None]) -> Found:
+async def _on_one(spec: BusSpec, unit_ids: Sequence[int], tell: Callable[[str], None]) -> SearchFound:
     bus, units, noise = ModbusBus("search", spec), list[Answering](), False
     said = _said(spec)
     try:
@@ -111,7 +111,7 @@ async def _on_one(spec: BusSpec, unit_ids: Sequence[int], tell: Callable[[str], 
             await asyncio.sleep(_PAUSE_S)
     finally:
         await bus.close()
-    return Found(spec, tuple(units), noise)
+    return SearchFound(spec, tuple(units), noise)
 
 
 def _said(spec: BusSpec) -> str:

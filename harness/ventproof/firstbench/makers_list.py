@@ -42,13 +42,13 @@ _TYPES: Final[dict[str, ValueType]] = {
     **dict.fromkeys(("f32", "float32", "float", "real", "single", "ieee754"), "f32"),
 }
 _TABLES: Final[dict[str, Table]] = {
-    **dict.fromkeys(("coil", "coils", "co", "do", "0x"), "coil"),
+    **dict.fromkeys(("coil", "coils", "co", "do"), "coil"),
     **dict.fromkeys(("discrete", "discrete input", "di", "1x"), "discrete"),
     **dict.fromkeys(("input", "input register", "input registers", "ir", "3x"), "input"),
     **dict.fromkeys(("holding", "holding register", "holding registers", "hr", "4x"), "holding"),
 }
 _ADDRESS: Final = re.compile(
-    r"(?P<table>[a-z][a-z ]*?|[0134]x)?\s*(?P<number>0x[0-9a-f]+|[0-9]+)(?:[.:/](?P<bit>[0-9]{1,2}))?"
+    r"(?P<table>[a-z][a-z ]*?|[134]x)?\s*(?P<number>0x[0-9a-f]+|[0-9]+)(?:[.:/](?P<bit>[0-9]{1,2}))?"
 )
 _FIRST_REFERENCE: Final = 10001
 _HIGHEST: Final = 65535

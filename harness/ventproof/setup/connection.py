@@ -15,7 +15,7 @@ from ventproof_bench.base.clock import run
 from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
 from ventproof_bench.benchfile.model import BusSpec
 from ventproof_bench.drivers.found_ports import port_trouble, serial_ports
-from ventproof_bench.modbus.search import COMMON_LINES, Answering, Found, unit_ids_of, who_answers
+from ventproof_bench.modbus.search import COMMON_LINES, Answering, SearchFound, unit_ids_of, who_answers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -203,7 +203,7 @@ def _searched(dialogue: Dialogue, declared: list[Mapping[str, Any]], ids: str) -
     return _told(found, specs, declared)
 
 
-def _told(found: Found | None, specs: list[BusSpec], declared: list[Mapping[str, Any]]) -> str:
+def _told(found: SearchFound | None, specs: list[BusSpec], declared: list[Mapping[str, Any]]) -> str:
     if found is None or not found.units:
         return json.dumps({"bus": dict(declared[0]), "units": []})
     slowest_s = max(unit.slowest_s for unit in found.units)

@@ -25,6 +25,8 @@ _HELP: Final = (
     "Enter takes what stands in brackets; back: the question before; Ctrl-C: leave, and go on later"
 )
 _REFRESH_S: Final = 0.5
+_TO_END_OF_LINE: Final = "\x1b[K"
+"""Erases the rest of the line (ECMA-48, EL)."""
 
 
 @final
@@ -110,8 +112,9 @@ class TerminalAsker:
     def glance(self, text: str) -> None:
         """Show what goes on in one line, over the last that was shown so."""
         if self._console.is_terminal:
-            self._console.print(Text(f"  {text}"), end="\r", no_wrap=True, overflow="crop")
-            self._console.file.write("\x1b[K")
+            line = harmless(f"  {text}")[: self._console.width - 1]
+            self._console.file.write(f"\r{line}{_TO_END_OF_LINE}")
+            self._console.file.flush()
             self._glances = True
 
     def _end_glances(self) -> None:
@@ -145,4 +148,4 @@ class _Checks(Validator):
         try:
             self._question.checked(text or self._question.default)
         except ValueError as error:
-            raise ValidationError(message=harmless(str(Refusal.of(error)))) from None
+            raise ValidationError(len(text), harmless(str(Refusal.of(error)))) from None
