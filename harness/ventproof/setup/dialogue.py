@@ -159,6 +159,10 @@ class Dialogue:
         """Whether an answer is known already."""
         return key in self._given or key in self._kept
 
+    def kept(self, key: str) -> bool:
+        """Whether an answer is kept of this very bench."""
+        return key in self._kept
+
     def forget(self, *keys: str) -> None:
         """Have something asked or measured again."""
         for key in keys:

@@ -58,7 +58,7 @@ def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> i
         SetupLeft: the operator left; what was answered is kept.
     """
     kept = dialogue.begin()
-    if bench.exists() and not dialogue.has(_WRITTEN):
+    if bench.exists() and not dialogue.kept(_WRITTEN):
         hint = "name another; a setup writes a new bench file"
         raise FileError([Problem(str(bench), None, None, "exists already", hint)])
     if kept:
@@ -83,7 +83,7 @@ class _Walk:
 
     def go(self) -> int:
         """Walk it."""
-        if not self._dialogue.has(_WRITTEN):
+        if not (self._dialogue.kept(_WRITTEN) and self._path.exists()):
             self._write(self._described())
         return self._tried()
 

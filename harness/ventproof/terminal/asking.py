@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, final
 
-from prompt_toolkit import PromptSession
+import prompt_toolkit
 from prompt_toolkit.completion import WordCompleter
 from prompt_toolkit.validation import ValidationError, Validator
 from rich.text import Text
@@ -31,16 +31,11 @@ _TO_END_OF_LINE: Final = "\x1b[K"
 
 @final
 class TerminalAsker:
-    """Asks at the terminal of this process.
-
-    Args:
-        session: what reads lines; that of the terminal unless stated.
-    """
+    """Asks at the terminal of this process."""
 
     there = True
 
-    def __init__(self, session: PromptSession[str] | None = None) -> None:
-        self._session: PromptSession[str] = session or PromptSession()
+    def __init__(self) -> None:
         self._console = new_console()
         self._glances = False
 
@@ -82,8 +77,8 @@ class TerminalAsker:
                 continue
             return "\n".join(lines)
 
+    @staticmethod
     def _prompted(
-        self,
         prompt: str,
         *,
         validator: Validator | None = None,
@@ -92,7 +87,7 @@ class TerminalAsker:
         refresh_s: float = 0.0,
     ) -> str:
         try:
-            return self._session.prompt(
+            return prompt_toolkit.prompt(
                 prompt,
                 validator=validator,
                 validate_while_typing=False,

@@ -10,7 +10,13 @@ from ventproof.firstbench.codings import Coding, RawReading, coding_of, plausibl
 from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.modbus.register_map import encode
 
-SCALES = {"u16": (0.1, 1.0, 0.5, 0.01), "s16": (0.1, 1.0, 0.01), "f32": (1.0, 100.0), "u32": (0.1, 0.01), "s32": (0.01,)}
+SCALES = {
+    "u16": (0.1, 1.0, 0.5, 0.01),
+    "s16": (0.1, 1.0, 0.01),
+    "f32": (1.0, 100.0),
+    "u32": (0.1, 0.01),
+    "s32": (0.01,),
+}
 ORDERS = ("high-first", "low-first")
 
 
@@ -90,7 +96,9 @@ def test_a_coding_is_read_as_it_is_written(coding):
     assert coding_of(str(coding)) == coding
 
 
-@pytest.mark.parametrize("text", ["", "u17", "u16 high-first", "u16 0", "f32 sideways", "bit 2", "u16 -1", "u16 nan"])
+@pytest.mark.parametrize(
+    "text", ["", "u17", "u16 high-first", "u16 0", "f32 sideways", "bit 2", "u16 -1", "u16 nan"]
+)
 def test_a_wrong_coding_is_refused_with_what_would_be_right(text):
     """One sentence of each kind of slip."""
     with pytest.raises(ValueError, match=r"stand|write|scale"):

@@ -58,7 +58,9 @@ def test_a_type_is_read_by_its_usual_names(said, kind, order):
     assert (value.type, value.word_order) == (kind, order)
 
 
-@pytest.mark.parametrize(("said", "scale"), [("0.1", 0.1), ("x0.1", 0.1), ("1/10", 0.1), ("/100", 0.01), ("", None)])
+@pytest.mark.parametrize(
+    ("said", "scale"), [("0.1", 0.1), ("x0.1", 0.1), ("1/10", 0.1), ("/100", 0.01), ("", None)]
+)
 def test_a_scale_is_read_as_makers_write_it(said, scale):
     """A factor, or a fraction."""
     assert one(f"Vent,30001,u16,{said},%,r\n").scale == scale
@@ -84,7 +86,10 @@ def test_two_values_of_one_name_get_names_of_their_own():
 
 def test_every_slip_is_told_with_its_line():
     """All at once, each with what would be right."""
-    text = COLUMNS + "Vent,abc,u16,,%,r\n,30001,,,,\nRain,30002,u17,,,\nWind,30003,u16,0,m/s,r\nFine,30004,u16,1,%,r\n"
+    text = (
+        COLUMNS
+        + "Vent,abc,u16,,%,r\n,30001,,,,\nRain,30002,u17,,,\nWind,30003,u16,0,m/s,r\nFine,30004,u16,1,%,r\n"
+    )
     with pytest.raises(FileError) as raised:
         read_list(text, "list.csv")
     assert str(raised.value).splitlines() == [
