@@ -7,8 +7,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.case.decidable import checked
 from ventproof.firstbench.bench_text import FirstBench, FirstSetting
-from ventproof.firstbench.rain_test import rain_test
+from ventproof.firstbench.rain_test import TOLERANCES_PERCENT, rain_test
+from ventproof.profile.bind import bind
+from ventproof.profile.load import read_profile
 from ventproof.setup.asking import NO, a_number, one_of, some_text, yes_or_no
 from ventproof.setup.connection import connect
 from ventproof.setup.dialogue import Dialogue, SetupQuestion, StepBack
@@ -21,6 +24,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from ventproof.firstbench.makers_list import ListedValue
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
 
 _BY_ITSELF: Final = "stand"
 _WRITTEN: Final = "written"
@@ -156,8 +161,9 @@ class _Walk:
         self._dialogue.asker.wait(text, lambda: "", lambda: True)
 
     def _write(self, bench: FirstBench) -> None:
-        text = loaded(bench).text
-        profile = rain_test(bench) if bench.answering else ""
+        made = loaded(bench)
+        text = made.text
+        profile = _decidable(bench, made) if bench.answering else ""
         self._create(self._path, text)
         if profile:
             self._create(self._profile, profile)
@@ -196,3 +202,12 @@ class _Walk:
             key=key, text=text, default="yes", choices={"yes": "", "no": ""}, check=yes_or_no
         )
         return self._dialogue.ask(question) != NO
+
+
+def _decidable(bench: FirstBench, made: Loaded[BenchFile]) -> str:
+    """Return the rain test with the smallest tolerance that can be decided on the bench."""
+    texts = [rain_test(bench, tolerance) for tolerance in TOLERANCES_PERCENT]
+    for text in texts:
+        if not checked(bind(read_profile("the rain test", text), made, {})).undecidable:
+            return text
+    return texts[-1]

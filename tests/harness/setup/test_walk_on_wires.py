@@ -113,7 +113,7 @@ def _goes_on_to_a_verdict(stranger, setup, program):
     second.until("Written: table.yaml and table-rain.yaml")
     second.until("rain_test [yes]:")
     second.write("\r")
-    assert second.end() == 0
+    assert second.end() == 0, second.heard[-2000:]
     assert "pass" in second.heard
     code, said = program("check", "table.yaml", "table-rain.yaml", "--bench", "table.yaml")
     assert code == 0, said
