@@ -136,7 +136,7 @@ def _obey(unit: MockUnit, stack: AsyncExitStack) -> None:
         typed[:] = rest
         for line in filter(None, (line.decode(errors="replace").strip() for line in lines)):
             try:
-                _tell(turn_hand_switch(unit, line))
+                _tell(turn_hand_switch(unit, line, loop.time()))
             except ValueError as error:
                 click.echo(str(error), err=True)
 

@@ -127,8 +127,13 @@ def _switches(guise: Guise, unit: MockUnit, tell: Callable[[str], None]) -> list
     return [switch(number, name) for number, name in enumerate(guise.relays.wired, start=1)]
 
 
-def turn_hand_switch(unit: MockUnit, line: str) -> str:
+def turn_hand_switch(unit: MockUnit, line: str, at_s: float) -> str:
     """Turn a vent's hand switch as a line says: `roof open`, `roof close`, `roof 40 %`, `roof auto`.
+
+    Args:
+        unit: the unit.
+        line: what was written.
+        at_s: when, loop time.
 
     Returns:
         What was done.
@@ -139,7 +144,7 @@ def turn_hand_switch(unit: MockUnit, line: str) -> str:
     vent, _, where = line.strip().partition(" ")
     try:
         percent = _percent(where.strip())
-        unit.set_by_hand(vent, now_s(), percent)
+        unit.set_by_hand(vent, at_s, percent)
     except (ValueError, DriverError) as error:
         hint = "write VENT open, VENT close, VENT 40 %, or VENT auto"
         raise Refusal(f"{line.strip()!r}: {error}", hint) from None
