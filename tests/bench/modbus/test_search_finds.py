@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from contextlib import AsyncExitStack
 
 import pytest
@@ -81,17 +80,14 @@ def test_the_line_speed_at_which_somebody_answers_is_found(tmp_path):
 def test_where_nobody_answers_nobody_is_found():
     """A host that takes the connection and says nothing."""
 
-    async def silent(reader, writer):
-        await reader.read()
-        writer.close()
+    class Mute:
+        def exchange(self, data, now_s):
+            return []
 
     async def main():
-        server = await asyncio.start_server(silent, "127.0.0.1", 0)
-        async with server:
-            port = server.sockets[0].getsockname()[1]
-            spec = TcpBus(
-                link="tcp", host="127.0.0.1", tcp_port=port, timeout="50 ms", quiet_after_fault="10 ms"
-            )
+        async with AsyncExitStack() as stack:
+            port = await stack.enter_async_context(serve_tcp(Mute))
+            spec = TcpBus(link="tcp", host="127.0.0.1", tcp_port=port, timeout="50 ms", quiet_after_fault="10 ms")
             return await who_answers([spec], [1, 2])
 
     assert run(main(), virtual=False) is None
