@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 TOLERANCES_PERCENT: Final = (2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
 """From what a vent is usually held to (common practice, no source) to what a quick vent on a slow line asks for."""
+_WHOLE_PERCENT: Final = 100.0
 _HOLDS_S: Final = 10.0
 _COMES_TO_REST_S: Final = 30.0
 _ABOUT: Final = (
@@ -81,6 +82,23 @@ def rain_test(bench: FirstBench, tolerance_percent: float = TOLERANCES_PERCENT[0
         }
     data["steps"] = [step for step in data["steps"] if step["expect"]]
     return profile_text(Profile.model_validate(data))
+
+
+def tolerances_percent(bench: FirstBench) -> tuple[float, ...]:
+    """Return the tolerances that may be decidable on a bench, the smallest first; the last always stands.
+
+    Between two readings, the older a refresh interval old, a vent goes on: half of that way no reading can tell, and
+    on a busy computer readings come late, so that twice as much is taken.
+    """
+    blind = max(
+        (
+            _WHOLE_PERCENT * (bench.poll_every_s + one.refreshed_every_s) / one.full_travel_s + one.step
+            for one in bench.signals
+            if one.full_travel_s
+        ),
+        default=0.0,
+    )
+    return tuple(one for one in TOLERANCES_PERCENT if one >= blind) or TOLERANCES_PERCENT[-1:]
 
 
 def _at_rest(signal: FirstSignal, did: MovedSignal, tolerance: float) -> dict[str, Any]:

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.decidable import checked
-from ventproof.firstbench.bench_text import FirstBench, FirstSetting
-from ventproof.firstbench.rain_test import TOLERANCES_PERCENT, rain_test
+from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstSetting
+from ventproof.firstbench.rain_test import rain_test, tolerances_percent
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.setup.asking import NO, a_number, one_of, some_text, yes_or_no
@@ -161,8 +161,12 @@ class _Walk:
         self._dialogue.asker.wait(text, lambda: "", lambda: True)
 
     def _write(self, bench: FirstBench) -> None:
+        self._dialogue.asker.say(
+            "Writing the bench file and the rain test, as sharp as this bench can decide."
+        )
         made = loaded(bench)
         text = made.text
+        bench = replace(bench, poll_every_s=made.model.buses[UNIT_BUS].poll_every)
         profile = _decidable(bench, made) if bench.answering else ""
         self._create(self._path, text)
         if profile:
@@ -206,7 +210,7 @@ class _Walk:
 
 def _decidable(bench: FirstBench, made: Loaded[BenchFile]) -> str:
     """Return the rain test with the smallest tolerance that can be decided on the bench."""
-    texts = [rain_test(bench, tolerance) for tolerance in TOLERANCES_PERCENT]
+    texts = [rain_test(bench, tolerance) for tolerance in tolerances_percent(bench)]
     for text in texts:
         if not checked(bind(read_profile("the rain test", text), made, {})).undecidable:
             return text

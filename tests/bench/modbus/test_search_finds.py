@@ -87,7 +87,9 @@ def test_where_nobody_answers_nobody_is_found():
     async def main():
         async with AsyncExitStack() as stack:
             port = await stack.enter_async_context(serve_tcp(Mute))
-            spec = TcpBus(link="tcp", host="127.0.0.1", tcp_port=port, timeout="50 ms", quiet_after_fault="10 ms")
+            spec = TcpBus(
+                link="tcp", host="127.0.0.1", tcp_port=port, timeout="50 ms", quiet_after_fault="10 ms"
+            )
             return await who_answers([spec], [1, 2])
 
     assert run(main(), virtual=False) is None

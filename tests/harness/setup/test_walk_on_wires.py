@@ -8,145 +8,143 @@ import time
 
 import pytest
 
+from ventproof.setup.dialogue import SetupFile
+from ventproof_bench.yamlfile.load import load_document
+
 pytestmark = pytest.mark.wire
-TRAVEL_S = 5.5
+CLEAR_LINE = "\x15"
+"""Ctrl-U."""
+TRAVEL_S = 8.0
 """The stranger's slower vent, and a little more: what a person sees who looks at it."""
 
 
-def test_a_newcomer_comes_from_nothing_to_a_first_verdict_at_a_terminal(stranger, setup, program):
-    """Wrong answers, a step back, leaving in the middle and going on: a bench file that is right, and a rain test."""
+def test_a_newcomer_is_led_to_what_moves_and_may_leave_at_any_question(stranger, setup):
+    """Wrong answers, a step back, a search, a pasted list, vents moved by hand; what was answered is kept."""
     first = setup("table.yaml", terminal=True)
-    first.until("bench [First bench]:")
-    first.write("Hollerbach table\r")
-    first.until("link [rtu]:")
-    first.write("carrier pigeon\r")
-    first.until("is none of the answers")
-    first.write("\x15back\r")
-    first.until("bench [First bench]:")
-    first.write("Table of Hollerbach\r")
-    first.until("link [rtu]:")
-    first.write("1\r")
-    first.until("port:")
-    first.write("/dev/nowhere\r")
-    first.until("is the adapter plugged in?")
-    first.write(f"\x15{stranger.port}\r")
-    first.until("baud [search]:")
-    first.write("\r")
-    first.until("parity [search]:")
-    first.write("none\r")
-    first.until("ids [1-50]:")
-    first.write("3-4\r")
-    first.until("unit id 4 has coils and no input registers: a relay board", within_s=60)
-    first.until("unit_id [3]:")
-    first.write("\r")
-    first.until("list [paste]:")
-    first.write("\r")
-    first.until("list.text:")
-    for line in stranger.list.read_text(encoding="utf-8").splitlines():
-        first.write(f"{line}\r")
-    first.write("\r")
-    first.until("Ridge vent position")
-    first.until("signals [all]:")
-    first.write("\r")
-    first.until("moves [hand]:")
-    first.write("\r")
-    _moves_the_vents(stranger, first)
-    first.until("u16 0.5: 0 % closed, 100 % open")
-    first.until("ridge_vent_position.coding [u16 0.5]:")
-    first.process.send_signal(signal.SIGINT)  # as Ctrl-C does at a prompt
-    assert first.end() != 0
-    kept = (first.folder / "table.setup.yaml").read_text(encoding="utf-8")
-    assert "bench: Table of Hollerbach" in kept
-    assert "moves: hand" in kept
-    assert not (first.folder / "table.yaml").exists()
-    _goes_on_to_a_verdict(stranger, setup, program)
-
-
-def _moves_the_vents(stranger, at):
+    for question, said in (
+        ("bench [First bench]:", "Hollerbach table\r"),
+        ("link [rtu]:", "carrier pigeon\r"),
+        ("is none of the answers", f"{CLEAR_LINE}back\r"),
+        ("bench [First bench]:", "Table of Hollerbach\r"),
+        ("link [rtu]:", "1\r"),
+        ("port:", "/dev/nowhere\r"),
+        ("is the adapter plugged in?", f"{CLEAR_LINE}{stranger.port}\r"),
+        ("baud [search]:", "\r"),
+        ("parity [search]:", "none\r"),
+        ("ids [1-50]:", "3-4\r"),
+        ("unit id 4 has coils and no input registers: a relay board", ""),
+        ("unit_id [3]:", "\r"),
+        ("list [paste]:", "\r"),
+        ("list.text:", "Vent,nowhere\r\r"),
+        ("'nowhere' is not an address", ""),
+        ("list.text:", "".join(f"{line}\r" for line in (*_lines(stranger), ""))),
+        ("signals [all]:", "\r"),
+        ("moves [hand]:", "\r"),
+    ):
+        first.until(question)
+        first.write(said)
     for word, where in (("Close all", "close"), ("Open all", "open"), ("Close all", "close")):
-        at.until(f"{word} vents fully")
-        at.until("Enter:")
+        first.until(f"{word} vents fully")
+        first.until("Enter:")
         stranger.hands(where)
         stranger.until("hand switch of side")
         time.sleep(TRAVEL_S)
-        at.write("\r")
+        first.write("\r")
+    first.until("u16 0.5: 0 % closed, 100 % open")
+    for key, proposed in (
+        ("ridge_vent_position.coding", "u16 0.5"),
+        ("ridge_vent_position.full_travel", "5."),
+        ("ridge_vent_position.refreshed_every", "0."),
+        ("wall_vent_position.coding", "f32 low-first"),
+    ):
+        first.until(f"{key} [{proposed}")
+        first.write("\r")
+    first.until("wall_vent_position.full_travel [4.")
+    first.process.send_signal(signal.SIGINT)  # as Ctrl-C does at a prompt
+    assert first.end() != 0
+    assert "give the same command again to go on where this was left" in first.heard
+    kept = load_document(first.folder / "table.setup.yaml", SetupFile).model.answers
+    assert (kept["bench"], kept["wall_vent_position.coding"]) == ("Table of Hollerbach", "f32 low-first")
+    assert not (first.folder / "table.yaml").exists()
 
 
-def _goes_on_to_a_verdict(stranger, setup, program):
-    second = setup("table.yaml", "--answer", "selfcheck=no", terminal=True)
-    second.until("Going on where this was left")
-    _moves_the_vents(stranger, second)
-    for key in (
-        "ridge_vent_position.coding",
-        *_OF_VENTS,
-        "flags.keep",
-        "board",
-        "board.unit_id",
-        "board.first_coil",
+def _lines(stranger):
+    return stranger.list.read_text(encoding="utf-8").splitlines()
+
+
+def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, program):
+    """At a terminal: relays click, one is left with Ctrl-C, the rain is tried, files are written, the test passes."""
+    left = setup("table.yaml", *answers(**_known(stranger)), terminal=True)
+    left.until("clear:")
+    left.write("yes\r")
+    left.until("Relay 1: listen and look for its lamp")
+    stranger.until("lamp 1 on")
+    left.process.send_signal(signal.SIGINT)
+    stranger.until("lamp 1 off")  # whatever ends it, the relay is let go
+    assert left.end() != 0
+    goes_on = setup("table.yaml", *answers(selfcheck="no"), terminal=True)
+    for question, said in (
+        ("Going on where this was left", ""),
+        ("clear:", "yes\r"),
+        ("nothing that is read changed", ""),
+        ("relay.1 [none]:", "\r"),
+        ("Rain alarm: on", ""),
+        ("relay.2 [rain]:", "\r"),
+        ("relay.2.lamp [2]:", "green\r"),
+        ("relay.2.contact [no]:", "\r"),
+        ("warm [room_temperature_simulated]:", "\r"),
+        ("room_temperature_simulated.coding [s16 0.1]:", "\r"),
+        ("warm.value [30 °C]:", "\r"),
+        ("Turn every hand switch back to automatic", ""),
     ):
-        second.until(f"{key} [")
-        second.write("\r")
-    second.until("relays [2]:")
-    second.write("\r")
-    second.until("clear:")
-    second.write("yes\r")
-    second.until("nothing that is read changed")
-    second.until("relay.1 [none]:")
-    second.write("\r")
-    second.until("Rain alarm: on")
-    for key in (
-        "relay.2 [rain]",
-        "relay.2.lamp [2]",
-        "relay.2.contact [no]",
-        "warm [room_temperature_simulated]",
-    ):
-        second.until(f"{key}:")
-        second.write("\r")
-    second.until("room_temperature_simulated.coding [s16 0.1]:")
-    second.write("\r")
-    second.until("warm.value [30 °C]:")
-    second.write("\r")
-    second.until("Turn every hand switch back to automatic")
+        goes_on.until(question)
+        goes_on.write(said)
     stranger.hands("auto")
-    second.write("\r")
-    second.until("Ridge vent position: 100 % to 10 %")
-    second.until("Written: table.yaml and table-rain.yaml")
-    second.until("rain_test [yes]:")
-    second.write("\r")
-    assert second.end() == 0, second.heard[-2000:]
-    assert "pass" in second.heard
+    stranger.until("hand switch of side: automatic")
+    goes_on.write("\r")
+    goes_on.until("Ridge vent position: 100 % to 10 %")
+    goes_on.until("Written: table.yaml and table-rain.yaml")
+    goes_on.until("rain_test [yes]:")
+    goes_on.write("\r")
+    assert goes_on.end() == 0, goes_on.heard[-2000:]
+    assert "lamp green of the board" in (goes_on.folder / "table.yaml").read_text(encoding="utf-8")
     code, said = program("check", "table.yaml", "table-rain.yaml", "--bench", "table.yaml")
     assert code == 0, said
-    _, said = program("setup", "table.yaml", "--answer", "selfcheck=no", "--answer", "rain_test=no")
-    assert "Written" not in said
 
 
-_OF_VENTS = (
-    *("ridge_vent_position.full_travel", "ridge_vent_position.refreshed_every", "wall_vent_position.coding"),
-    *("wall_vent_position.full_travel", "wall_vent_position.refreshed_every"),
-)
+def _known(stranger):
+    """Return all answers up to the relay board, over the network."""
+    return {
+        "link": "tcp",
+        "host": stranger.host,
+        "ids": "3-4",
+        "unit_id": "3",
+        "list": stranger.list,
+        "signals": "all",
+        "moves": "skip",
+        "ridge_vent_position.coding": "u16 0.5",
+        "ridge_vent_position.full_travel": "5.7 s",
+        "ridge_vent_position.refreshed_every": "110 ms",
+        "wall_vent_position.coding": "f32 low-first",
+        "wall_vent_position.full_travel": "4.7 s",
+        "wall_vent_position.refreshed_every": "110 ms",
+        "bench": "Table of Hollerbach",
+        "flags.keep": "1 s",
+        "board": "same",
+        "board.unit_id": "4",
+        "board.first_coil": "0",
+        "relays": "2",
+    }
 
 
 def answers(**given):
     """Return `--answer` options."""
-    return [word for key, text in given.items() for word in ("--answer", f"{key.replace('__', '.')}={text}")]
+    return [word for key, text in given.items() for word in ("--answer", f"{key}={text}")]
 
 
 def test_a_script_sets_up_a_bench_over_the_network_without_a_question(stranger, setup, program):
     """Every answer is an option, the rest is what Enter alone answers; the hook-up is tried and found right."""
-    given = answers(
-        link="tcp",
-        host=stranger.host,
-        ids="3-4",
-        list=stranger.list,
-        moves="skip",
-        ridge_vent_position__coding="u16 0.5",
-        ridge_vent_position__full_travel="3.8 s",
-        wall_vent_position__coding="f32 low-first",
-        wall_vent_position__full_travel="2.8 s",
-        relay__1="none",
-        rain_test="no",
-    )
+    given = answers(**_known(stranger), **{"relay.1": "none", "rain_test": "no"})
     stranger.hands("auto")
     script = setup("net.yaml", "--clear", *given)
     assert script.end(within_s=200) == 0, script.heard
