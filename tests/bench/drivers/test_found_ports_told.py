@@ -59,7 +59,7 @@ def test_a_user_without_the_permission_is_told_before_anything_is_opened():
     """A process of another user asks of a real pseudo-terminal that belongs to root."""
     master, slave = os.openpty()
     try:
-        os.chmod(slave, 0o660)
+        os.fchmod(slave, 0o660)
         os.fchown(slave, 0, grp.getgrnam(GROUP).gr_gid)
         asked, answer = os.pipe()
         with warnings.catch_warnings():

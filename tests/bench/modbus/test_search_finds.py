@@ -23,11 +23,21 @@ pytestmark = pytest.mark.wire
 class Refusing:
     """A unit that has registers, and none where it is asked; it must never be written to."""
 
-    def read(self, table, address, count, now_s):
+    def read(self, *_):
+        """Refuse."""
         raise RefusedError(ILLEGAL_ADDRESS)
 
-    def write(self, table, address, words, now_s):
+    def write(self, *_):
+        """Tell that a search wrote."""
         raise AssertionError("a search wrote")
+
+
+class Mute:
+    """Hears everything and says nothing."""
+
+    def exchange(self, *_):
+        """Return no reply."""
+        return []
 
 
 def devices():
@@ -79,10 +89,6 @@ def test_the_line_speed_at_which_somebody_answers_is_found(tmp_path):
 
 def test_where_nobody_answers_nobody_is_found():
     """A host that takes the connection and says nothing."""
-
-    class Mute:
-        def exchange(self, data, now_s):
-            return []
 
     async def main():
         async with AsyncExitStack() as stack:

@@ -30,7 +30,7 @@ RIDGE, WALL, ROOM, ALARM, STATUS, PULSES, SIMULATED = read_list(LIST, "list.csv"
 BUSES = {"unit": {"link": "rtu", "port": "/dev/serial/by-id/adapter-3", "baud": 9600, "parity": "even"}}
 
 
-def moved(before, held, after=None, first_s=2.1, stood_s=20.0, back_s=31.0):
+def moved(before, held, *, after=None, first_s=2.1, stood_s=20.0, back_s=31.0):
     """What a signal did, from the few facts that matter."""
     after = before if after is None else after
     return MovedSignal(

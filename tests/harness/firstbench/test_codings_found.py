@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -45,7 +47,7 @@ codings = st.sampled_from(
     falls=st.booleans(),
     neighbour=st.integers(0, 0xFFFF),
 )
-def test_the_true_coding_is_among_the_fits_and_reads_alike(truth, closed, opened, steps, falls, neighbour):
+def test_the_true_coding_is_among_the_fits_and_reads_alike(*, truth, closed, opened, steps, falls, neighbour):
     """Of a unit made up with a known coding: the first that fits reads its ends as they are, to a step and a half."""
     percents = [closed + (opened - closed) * n / steps for n in range(steps + 1)]
     if falls:
@@ -78,7 +80,7 @@ def test_what_does_not_move_fits_nothing(word, count):
 def test_what_goes_to_and_fro_is_no_vent_that_was_opened(counts):
     """A value that wanders many times the span between its ends is not taken for a travel."""
     counts = [0, *counts, 1000]
-    wandered = sum(abs(b - a) for a, b in zip(counts, counts[1:], strict=False))
+    wandered = sum(abs(b - a) for a, b in pairwise(counts))
     fits = position_fits([RawReading((count,), t, t + 0.1) for t, count in enumerate(counts)])
     assert bool(fits) == (wandered <= 1.2 * 1000)
 

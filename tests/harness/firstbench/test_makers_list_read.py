@@ -121,10 +121,12 @@ def test_any_label_gives_a_name_for_files(label):
 @given(st.text(max_size=400))
 def test_whatever_is_pasted_is_read_or_refused(text):
     """No text brings out anything but values or problems of the list."""
+    problems = ()
     try:
         assert read_list(text, "pasted")
     except FileError as error:
-        assert all(problem.file == "pasted" and problem.line for problem in error.problems)
+        problems = error.problems
+    assert all(problem.file == "pasted" and problem.line for problem in problems)
 
 
 def test_bare_addresses_are_placed_in_one_table():

@@ -93,6 +93,8 @@ def stranger(tmp_path):
     unit = Piped(process, process.stdout.fileno())
     try:
         unit.until("Ctrl-C ends it")
+        unit.work = tmp_path / "work"
+        unit.work.mkdir(exist_ok=True)
         unit.port = tmp_path / "served" / "unit"
         unit.list = tmp_path / "served" / "makers-list.csv"
         unit.host = unit.heard.split("network")[1].split()[0]
@@ -111,7 +113,7 @@ def setup(tmp_path):
     """Start a setup in a folder of its own: with pipes, or at a terminal."""
     started = []
     folder = tmp_path / "work"
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
 
     def start(*words, terminal=False):
         call = [*PROGRAM, "setup", *map(str, words)]

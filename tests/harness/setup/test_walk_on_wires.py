@@ -7,6 +7,7 @@ import signal
 import time
 
 import pytest
+import yaml
 
 from ventproof.setup.dialogue import SetupFile
 from ventproof_bench.yamlfile.load import load_document
@@ -53,18 +54,19 @@ def test_a_newcomer_is_led_to_what_moves_and_may_leave_at_any_question(stranger,
     first.until("u16 0.5: 0 % closed, 100 % open")
     for key, proposed in (
         ("ridge_vent_position.coding", "u16 0.5"),
-        ("ridge_vent_position.full_travel", "5."),
-        ("ridge_vent_position.refreshed_every", "0."),
+        ("ridge_vent_position.full_travel", ""),
+        ("ridge_vent_position.refreshed_every", ""),
         ("wall_vent_position.coding", "f32 low-first"),
     ):
         first.until(f"{key} [{proposed}")
         first.write("\r")
-    first.until("wall_vent_position.full_travel [4.")
+    first.until("wall_vent_position.full_travel [")
     first.process.send_signal(signal.SIGINT)  # as Ctrl-C does at a prompt
     assert first.end() != 0
     assert "give the same command again to go on where this was left" in first.heard
     kept = load_document(first.folder / "table.setup.yaml", SetupFile).model.answers
     assert (kept["bench"], kept["wall_vent_position.coding"]) == ("Table of Hollerbach", "f32 low-first")
+    assert 4 < float(kept["ridge_vent_position.full_travel"].removesuffix(" s")) <= 6  # it is 6 s
     assert not (first.folder / "table.yaml").exists()
 
 
@@ -72,8 +74,8 @@ def _lines(stranger):
     return stranger.list.read_text(encoding="utf-8").splitlines()
 
 
-def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, program):
-    """At a terminal: relays click, one is left with Ctrl-C, the rain is tried, files are written, the test passes."""
+def test_whoever_leaves_while_a_relay_is_switched_leaves_it_safe(stranger, setup):
+    """Ctrl-C lets the relay go; the answers up to there are kept."""
     left = setup("table.yaml", *answers(**_known(stranger)), terminal=True)
     left.until("clear:")
     left.write("yes\r")
@@ -82,6 +84,15 @@ def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, progr
     left.process.send_signal(signal.SIGINT)
     stranger.until("lamp 1 off")  # whatever ends it, the relay is let go
     assert left.end() != 0
+    assert "relays" in load_document(left.folder / "table.setup.yaml", SetupFile).model.answers
+
+
+def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, program):
+    """At a terminal: relays click, the rain is tried, the files are written, and the rain test passes."""
+    kept = {"setup": "table.yaml", "answers": {key: str(text) for key, text in _known(stranger).items()}}
+    (stranger.work / "table.setup.yaml").write_text(
+        yaml.safe_dump(kept, allow_unicode=True), encoding="utf-8"
+    )
     goes_on = setup("table.yaml", *answers(selfcheck="no"), terminal=True)
     for question, said in (
         ("Going on where this was left", ""),

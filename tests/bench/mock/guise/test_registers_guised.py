@@ -30,7 +30,7 @@ def unit():
 
 @given(roof=st.floats(0, 100), side=st.floats(0, 100))
 def test_a_position_reads_as_where_the_vent_truly_is(roof, side):
-    """Register 120 in halves of a per cent, 121 and 122 as a float, its low word first: decoded here by struct alone."""
+    """Register 120 in halves of a per cent, 121 and 122 as a float, low word first: decoded here by struct alone."""
     unit = build(shipped_settings(), 0.0, 0)
     unit.set_by_hand("roof", 1.0, roof)
     unit.set_by_hand("side", 1.0, side)
