@@ -79,7 +79,8 @@ def _(event: e.RunBegin) -> Fields:
 
 def place_fields(place: PlannedRun) -> Fields:
     """Return a run's place in a plan, with the plan and its digest."""
-    return {"run": place.run, **plan_fields(place.plan)}
+    earlier = [{"log": one.log, "digest": one.digest} for one in place.earlier]
+    return {"run": place.run, **({"earlier": earlier} if earlier else {}), **plan_fields(place.plan)}
 
 
 def plan_fields(plan: Plan) -> Fields:
@@ -190,6 +191,32 @@ def _(event: e.EdgesPlayed) -> Fields:
 def _(event: e.LevelWandered) -> Fields:
     told = {"output": event.output, "error": event.error, "level": event.level}
     return {**_of(event.of), **told, **_span(event.window)}
+
+
+@fields_of.register
+def _(event: e.PromptShown) -> Fields:
+    prompt = event.prompt
+    return {
+        "number": event.number,
+        "who": prompt.who,
+        "text": prompt.text,
+        "kind": prompt.kind,
+        "of": prompt.of,
+        "unit": prompt.unit,
+        "resolution": prompt.resolution,
+        "choices": prompt.choices,
+        "within": prompt.within_s,
+    }
+
+
+@fields_of.register
+def _(event: e.AnswerGiven) -> Fields:
+    return {"number": event.number, "who": event.who, "text": event.text}
+
+
+@fields_of.register
+def _(event: e.PromptOver) -> Fields:
+    return {"number": event.number}
 
 
 @fields_of.register

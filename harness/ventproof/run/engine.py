@@ -6,7 +6,7 @@ It asks the running loop for the time and sleeps with asyncio only, so a virtual
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
@@ -43,6 +43,8 @@ from ventproof.profile.stimulus import (
     Wait,
     WriteValue,
 )
+from ventproof.run.prompts import Prompts
+from ventproof.run.readings import ToldReadings
 from ventproof.run.stimuli import contact_plan
 from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
@@ -51,6 +53,7 @@ from ventproof_bench.base.clock import now_s, sleep_until
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.modbus.link import framing_of
 from ventproof_bench.outputs.trains import LEAD_S, play
 from ventproof_bench.rig.build import Rig
 from ventproof_bench.rig.session import Ended, RigSession
@@ -67,11 +70,19 @@ _P = ParamSpec("_P")
 @final
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a run ended: with a verdict, or aborted for a reason; and why its outputs may not be safe, if so."""
+    """How a run ended: with a verdict, or aborted for a reason.
+
+    Attributes:
+        verdict: None when it was aborted.
+        abort: why it was; None when it has a verdict.
+        unsafe: why its outputs may not be in their safe state; empty when they are.
+        cause: the error behind the abort; None likewise.
+    """
 
     verdict: Verdict | None
     abort: Abort | None = None
     unsafe: str = ""
+    cause: BaseException | None = None
 
     @property
     def aborted(self) -> str:
@@ -88,6 +99,7 @@ class Engine:
         rig: the bench, not yet open.
         case: the same profile, following the events; it says when a step is decided.
         record: takes every event as it happens (the log, a view).
+        prompts: carries questions to people; nobody is asked unless given.
         output_names: the bench's output names, by the profile's.
         vent_names: the bench's names of the vents that it plays, by the profile's; none unless given.
         notes: what the record should say of the profile on this bench.
@@ -100,6 +112,7 @@ class Engine:
         case: Case,
         *,
         record: Recorder,
+        prompts: Prompts | None = None,
         output_names: Mapping[str, str],
         vent_names: Mapping[str, str] | None = None,
         notes: Sequence[str] = (),
@@ -108,6 +121,7 @@ class Engine:
         self._rig = rig
         self._case = case
         self._record = record
+        self._prompts = prompts or Prompts()
         self._output_names, self._vent_names = output_names, vent_names or {}
         self._notes = notes
         self._noted: set[str] = set()
@@ -117,6 +131,7 @@ class Engine:
         self._written: dict[int, Ruling | None] = {}
         self._session: RigSession
         self._weather: PlayedWeather
+        self._told: ToldReadings
 
     async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -138,13 +153,24 @@ class Engine:
             times=self._clockwork,
             broken=session.break_off,
         )
+        self._told = ToldReadings(
+            self._rig.people,
+            self._case,
+            hand_on=session.saw,
+            broken=session.break_off,
+            times=self._clockwork,
+        )
+        self._prompts.tell = self._emit
         self._emit(RunBegin, header)
         try:
-            await session.run(self._all_steps)
+            with self._prompts.desks():
+                await session.run(self._all_steps)
         finally:
             self._close(session.ended)
-        abort, unsafe = session.ended.abort, session.ended.unsafe
-        return Outcome(None, abort, unsafe) if abort else Outcome(self._case.verdict)
+        ended = session.ended
+        if ended.abort is not None:
+            return Outcome(None, ended.abort, ended.unsafe, ended.cause)
+        return Outcome(self._case.verdict)
 
     # what the session tells
 
@@ -180,18 +206,22 @@ class Engine:
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""
         self._weather.drop()
+        self._told.drop()
         if not aborted:
             self._emit(EvidenceEnd)
 
     async def gone(self) -> None:
-        """Wait until nothing of the weather goes on."""
+        """Wait until nothing of the weather goes on, and nobody is asked to read anything."""
         await self._weather.gone()
+        await self._told.gone()
 
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
         self._note_bench()
-        if ended.unsafe:
-            self._emit(OutputsUnsafe, ended.unsafe)
+        if ended.abort is not None:
+            self._report(self._decided_before())
+        if said := ended.unsafe or ended.untouched:
+            self._emit(OutputsUnsafe, said)
         else:
             self._emit(OutputsSafe)
         if ended.abort is not None:
@@ -199,6 +229,17 @@ class Engine:
         else:
             self._report(r for r in self._case.results if id(r) not in self._written)
             self._emit(RunEnd, self._case.verdict)
+
+    def _decided_before(self) -> Iterator[Result]:
+        """Yield what an aborted run showed for certain and has not said yet.
+
+        On a serial line nothing is certain of a step before it was heard out (`RigSession.hear_out`).
+        """
+        if all(framing_of(read.spec) == "tcp" for read in self._rig.reads):
+            for result in self._case.results:
+                decided = result.ruling is not None and result.ruling.verdict is not Verdict.INCONCLUSIVE
+                if decided and not result.not_run and id(result) not in self._written:
+                    yield result
 
     def _emit(
         self, kind: Callable[Concatenate[float, _P], Event], /, *args: _P.args, **fields: _P.kwargs
@@ -210,6 +251,7 @@ class Engine:
         # it.
         self._record(event)
         self._case.feed(event)
+        self._told.turn()
 
     async def _all_steps(self) -> None:
         await self._start()
@@ -232,10 +274,12 @@ class Engine:
         ]
         for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
+        await self._told.all_of(self._profile.needs.signals)
         # Of a flag or counter nothing is known before it was read first; the log may round its reply up.
         await self._until(self._all_read, now_s() + self._rig.slowest_evidence_s)
         await sleep_until(now_s() + _LOG_STEP_S)
         self._begin_step(START, "start")
+        self._told.begin()
         await self._until_decided(START)
 
     def _safe_states(self) -> dict[str, ContactState]:
@@ -244,6 +288,10 @@ class Engine:
         return {name: output.safe for name, output in outputs.items() if isinstance(output, ContactOutput)}
 
     async def _step(self, number: int, step: Step) -> None:
+        # What people read was as they say before anything is done: only that shows that it came of it.
+        if self._rig.people is not None:
+            await self._told.all_of(name for response in step.expect for name in response.signals)
+            await sleep_until(now_s() + _LOG_STEP_S)  # the log may round the last answer up
         began_s = self._begin_step(number, step.step)
         for index, stimulus in enumerate(step.do):
             # From the step's begin, so that what one stimulus takes delays no other.
@@ -274,9 +322,9 @@ class Engine:
         # Again, since the horizon moves: what begins or ends meanwhile may open watches that end later.
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
-            if now_s() >= give_up_s:
+            if now_s() >= give_up_s or self._told.over:
                 break
-            await self._until(self._case.step_decided, give_up_s)
+            await self._until(lambda: self._case.step_decided() or self._told.over, give_up_s)
         await self._session.hear_out()
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))

@@ -29,12 +29,15 @@ from ventproof.log.events import (
 from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.limits import limit_problems
+from ventproof.run.played_people import peopled
+from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -43,7 +46,6 @@ from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
-from ventproof_bench.rig.build import assemble
 from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
@@ -129,6 +131,8 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        ledger: where the operations of relays are added up; None: nowhere.
+        desks: where people see prompts and answer them.
     """
 
     bench: Loaded[BenchFile]
@@ -142,6 +146,8 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    ledger: Path | None = None
+    desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -170,7 +176,7 @@ class Session:
 
     def _tied(self, profile: Loaded[Profile]) -> Bound:
         bound = checked(bind(profile, self.bench, self.use))
-        problems = list(train_problems(bound))
+        problems = [*train_problems(bound), *limit_problems(bound)]
         if problems:
             raise FileError(problems)
         return bound
@@ -217,6 +223,8 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        if self.bench.model.people and not (self.bench.model.virtual or self.desks):
+            raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
@@ -245,11 +253,13 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
+        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks, ledger=self.ledger)
         return Engine(
             bound.profile.model,
-            assemble(self.bench.model, seed=seed),
+            rig,
             case,
             record=record,
+            prompts=prompts,
             output_names=bound.outputs,
             vent_names=bound.vents,
             notes=self._notes(bound),
@@ -265,7 +275,7 @@ class Session:
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
-        log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        log = new_log(self.out, slug(profile.model.profile))
         try:
             try:
                 with log:
@@ -318,6 +328,12 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         )
+
+
+def nobody_here(bench: BenchFile) -> FileError:
+    """Return that a bench asks people and has nowhere to ask them."""
+    reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
+    return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
 
 
 def _interrupted(seen: set[str], log: Path) -> str:
