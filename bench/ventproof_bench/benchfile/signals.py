@@ -10,6 +10,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.protocols import Table
 from ventproof_bench.base.quantities import Dimension, canonical_symbol, dimension_of
+from ventproof_bench.benchfile.terminals import SignalWires
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
@@ -70,6 +71,8 @@ class SignalSpec(Location):
     """How far such a jump may go."""
     selfcheck: Literal["judge", "leave"] = "judge"
     """`leave`: no `hookup:` lets it answer, on purpose; the self-check leaves it out and lists it by name."""
+    wires: SignalWires | None = None
+    """Of an input of the bench's own module: the wires from the unit's output to it, for `ventproof wiring`."""
 
     @model_validator(mode="after")
     def _fits_its_unit(self) -> Self:
