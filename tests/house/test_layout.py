@@ -10,7 +10,7 @@ RANKS = """
 cli plugin
 terminal
 session compare explore
-draft history
+draft history wiring
 report
 challenge export figures
 run rejudge

@@ -91,6 +91,8 @@ def wiring(bench: Path, out: Path) -> int:
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     sheet = write_sheet(load_bench(bench), out)
-    blank = sum("________" in "".join(row) for row in sheet.wires.rows)
-    click.echo(harmless(f"{out}: {len(sheet.wires.rows)} wire(s), {blank} of them with something to write in"))
+    blank = sum("" in row for row in sheet.wires.rows)
+    click.echo(
+        harmless(f"{out}: {len(sheet.wires.rows)} wire(s), {blank} of them with something to write in")
+    )
     return EXIT_PASS

@@ -244,7 +244,7 @@ def _visible(character: str) -> str:
 
 
 def plain(told: DataclassInstance) -> dict[str, Any]:
-    """Return a report, or a sheet, as JSON holds it, with every text fit to be shown; drawings keep their line breaks."""
+    """Return a report, or a sheet, as JSON holds it, with every text fit to be shown; drawings keep line breaks."""
     cleaned = _plain(asdict(told))
     assert isinstance(cleaned, dict)
     return cleaned

@@ -7,7 +7,7 @@ from typing import Final
 from ventproof.figures.drawing import Drawing
 from ventproof.report.model import Figure
 from ventproof.wiring import pieces
-from ventproof.wiring.model import Circuit, Conductor
+from ventproof.wiring.model import LOOSE, Circuit, Conductor
 from ventproof.wiring.pieces import BLOCK_W, EDGE, LETTER, SMALL, TAG_HALF, WIDTH
 
 _LEFT: Final = 300.0
@@ -34,12 +34,11 @@ def circuit_figure(circuit: Circuit, ident: str) -> Figure:
         f"{one.number} from {one.begin.role} to {one.end.role}" for one in circuit.conductors
     )
     drawing = Drawing(WIDTH, ident, title=f"Wiring of {circuit.name}", description=alt)
-    if circuit.symbol == "cable":
-        return Figure(drawing.render(_cable(drawing, circuit)), alt)
     head = max(
-        pieces.device(drawing, EDGE, _LEFT, circuit.bench), pieces.device(drawing, _RIGHT, WIDTH - EDGE, circuit.unit)
+        pieces.device(drawing, EDGE, _LEFT, circuit.bench),
+        pieces.device(drawing, _RIGHT, WIDTH - EDGE, circuit.unit),
     )
-    top = head + 20 + (12 if circuit.series else 0)
+    top = head + 28 + (34 if circuit.series else 0)
     rows = [top + at * _ROW for at in range(len(circuit.conductors) - bool(circuit.series))]
     _captions(drawing, head)
     parts = list(circuit.conductors)
@@ -62,14 +61,17 @@ def _captions(drawing: Drawing, y: float) -> None:
         (sum(_COLOUR) / 2, "colour"),
         (_RIGHT + BLOCK_W / 2, "terminal"),
     ):
-        drawing.text(x, y - 4, text, text_anchor="middle", font_size=10.5, class_="caption")
+        drawing.text(x, y + 4, text, text_anchor="middle", font_size=10.5, class_="caption")
 
 
 def _ends(drawing: Drawing, begin: Conductor, end: Conductor, y: float) -> None:
     """Draw the terminals at both ends of a row, with what they are."""
     left = _LEFT - BLOCK_W
     pieces.block(drawing, left, y, begin.begin.marking)
-    drawing.text(left - 6, y - 5, begin.begin.role, text_anchor="end", font_size=SMALL, class_="role")
+    above, away = (0, 22) if begin.begin.role in LOOSE else (9, 6)
+    drawing.text(
+        left - away, y + 4 - above, begin.begin.role, text_anchor="end", font_size=SMALL, class_="role"
+    )
     pieces.block(drawing, _RIGHT, y, end.end.marking)
     drawing.text(_RIGHT + BLOCK_W + 8, y + 4, end.end.role, font_size=LETTER, class_="role")
 
@@ -118,8 +120,8 @@ def _symbol(drawing: Drawing, circuit: Circuit, rows: list[float]) -> None:
     for y in senses:
         pieces.wire(drawing, (edge, y), (edge - 90, y), (edge - 90, max(at for at in main if at < y)))
     for y in rows[len(main) + len(senses) :]:
-        pieces.wire(drawing, (edge, y), (edge - 30, y), dashed=True)
-        drawing.mark("circle", cx=edge - 34, cy=y, r=4, fill="none", stroke=pieces.INK)
+        pieces.wire(drawing, (edge, y), (edge - 8, y))
+        drawing.mark("circle", cx=edge - 12, cy=y, r=4, fill="none", stroke=pieces.INK)
     if circuit.symbol in ("normally open", "normally closed"):
         pieces.contact(drawing, x, top, bottom, closed=circuit.symbol == "normally closed")
     elif circuit.symbol in ("resistance", "potentiometer"):
@@ -133,7 +135,9 @@ def _symbol(drawing: Drawing, circuit: Circuit, rows: list[float]) -> None:
             pieces.wire(drawing, (far, bottom), (at, bottom))
             pieces.contact(drawing, at, top, bottom, closed=False, coil=False)
     else:
-        pieces.source(drawing, x, top, bottom, "mA" if circuit.conductors[0].begin.role == "output +" else "V")
+        pieces.source(
+            drawing, x, top, bottom, "mA" if circuit.conductors[0].begin.role == "output +" else "V"
+        )
         if circuit.symbol == "supply":
             pieces.fuse(drawing, x + 40, top)
 
@@ -160,7 +164,12 @@ def _shield(drawing: Drawing, shield: str, rows: list[float]) -> float:
     pieces.wire(drawing, (_BRAID_X, rows[-1] + 14), (_BRAID_X, y), dashed=True)
     pieces.wire(drawing, (_LEFT + 8, y), (_RIGHT - 8, y), dashed=True)
     drawing.text(
-        (_BRAID_X + _RIGHT) / 2, y - 6, "shield, at one end only", text_anchor="middle", font_size=SMALL, class_="shield"
+        (_BRAID_X + _RIGHT) / 2,
+        y - 6,
+        "shield, at one end only",
+        text_anchor="middle",
+        font_size=SMALL,
+        class_="shield",
     )
     for end, (x, _) in ends.items():
         left = end == "bench"
@@ -176,18 +185,3 @@ def _shield(drawing: Drawing, shield: str, rows: list[float]) -> float:
             text = "shield to earth here, or" if left else "here"
         drawing.text(beside, y + 4, text, text_anchor=anchor, font_size=SMALL, class_="shield")
     return y + 24
-
-
-def _cable(drawing: Drawing, circuit: Circuit) -> float:
-    """Draw a cable from the computer to a device; return how high it is."""
-    (part,) = circuit.conductors
-    pieces.device(drawing, EDGE, 220, circuit.bench)
-    bottom = max(pieces.device(drawing, 480, WIDTH - EDGE, circuit.unit), EDGE + 36.0)
-    y = (EDGE + bottom) / 2
-    pieces.wire(drawing, (220, y), (250 - TAG_HALF, y))
-    pieces.tag(drawing, 250, y, part.number)
-    pieces.wire(drawing, (250 + TAG_HALF, y), (480, y))
-    drawing.text(376, y - 6, circuit.kind, text_anchor="middle", font_size=SMALL, class_="role")
-    pieces.frame(drawing, EDGE, EDGE, 220, bottom)
-    pieces.frame(drawing, 480, EDGE, WIDTH - EDGE, bottom)
-    return bottom + EDGE

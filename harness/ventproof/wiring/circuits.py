@@ -7,7 +7,7 @@ from shlex import quote
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.verdict.text import short_span
-from ventproof.wiring.model import Circuit, Conductor, Terminal
+from ventproof.wiring.model import LOOSE, Circuit, Conductor, Terminal
 from ventproof.wiring.places import UNIT, Devices, device_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import (
@@ -81,7 +81,10 @@ class Circuits:
         """Yield the outputs that have no circuit of their own, each with the reason."""
         for name, output in self.file.outputs.items():
             if isinstance(output, RegisterOutput):
-                yield name, f"a setting of the unit, in {output.unit}: written over the bus ({device_of(output)})"
+                yield (
+                    name,
+                    f"a setting of the unit, in {output.unit}: written over the bus ({device_of(output)})",
+                )
             elif name in self._broken_by:
                 where = f"in the wire of {self._broken_by[name]}, and drawn there ({device_of(output)})"
                 yield name, f"a contact {where}"
@@ -95,7 +98,11 @@ class Circuits:
         made = "NO" if output.at_rest == "open" else "NC"
         roles = {"contact": (made, "input"), "common": ("COM", "common of input")}
         four = [role for role in ("supply", "return") if role in wires]
-        roles |= {role: (f"sensor {role}", role) for role in ("supply", "return")} if four else {}
+        roles |= (
+            {role: (loose, role) for loose, role in zip(LOOSE, ("supply", "return"), strict=False)}
+            if four
+            else {}
+        )
         return Circuit(
             name=name,
             kind=f"dry contact, normally {output.at_rest}",
@@ -109,13 +116,33 @@ class Circuits:
         )
 
     def _wires(
-        self, device: str, wires: Mapping[str, Wire], roles: Mapping[str, tuple[str, str]]
+        self,
+        device: str,
+        wires: Mapping[str, Wire],
+        roles: Mapping[str, tuple[str, str]],
+        *,
+        unit: str = UNIT,
+        series: str = "",
     ) -> Iterator[Conductor]:
-        for role, (begin, end) in roles.items():
+        """Yield the wires of these roles; `series` names the contact that stands in the first of them."""
+        for at, (role, (here, there)) in enumerate(roles.items()):
             wire = wires.get(role, _NO_WIRE)
-            yield self.conductor(
-                Terminal(device, begin, wire.bench or ""), Terminal(UNIT, end, wire.unit or ""), wire.colour
-            )
+            begin, end = Terminal(device, here, wire.bench or ""), Terminal(unit, there, wire.unit or "")
+            if series and at == 0:
+                common, made = self._contact_ends(series)
+                yield self.conductor(begin, common, wire.colour)
+                yield self.conductor(made, end, wire.colour)
+            else:
+                yield self.conductor(begin, end, wire.colour)
+
+    def _contact_ends(self, name: str) -> tuple[Terminal, Terminal]:
+        """Return the common and the other terminal of a contact that stands in another output's wire."""
+        relay = self.file.outputs[name]
+        assert isinstance(relay, ContactOutput), "loading a bench file sees to it"
+        device, wires = device_of(relay), _by_role(relay.wires)
+        common, made = (wires.get(role, _NO_WIRE).bench or "" for role in ("common", "contact"))
+        rest = "NO" if relay.at_rest == "open" else "NC"
+        return Terminal(device, "COM", common), Terminal(device, rest, made)
 
     def _contact_notes(self, output: ContactOutput) -> Iterator[str]:
         yield (
@@ -138,31 +165,19 @@ class Circuits:
     def _level(self, name: str, output: TerminalOutput) -> Circuit:
         device, wires = device_of(output), _by_role(output.wires)
         roles, symbol, kind = _level_form(output, wires)
-        conductors = list(self._wires(device, wires, roles))
-        if output.breaks_with:
-            conductors[:1] = self._in_series(conductors[0], output.breaks_with)
+        series = output.breaks_with or ""
         return Circuit(
             name=name,
             kind=kind,
             bench=device,
             unit=UNIT,
             symbol=symbol,
-            conductors=tuple(conductors),
-            series=output.breaks_with or "",
+            conductors=tuple(self._wires(device, wires, roles, series=series)),
+            series=series,
             shield=_shield(output.wires),
-            notes=(*_level_notes(output), *self._of_vents(name)),
+            notes=(*_level_notes(output, len(roles)), *self._of_vents(name)),
             tries=tuple(self._tries(name, output)),
         )
-
-    def _in_series(self, whole: Conductor, contact: str) -> Iterator[Conductor]:
-        """Yield both parts of a wire with the contact in it that can break it."""
-        relay = self.file.outputs[contact]
-        assert isinstance(relay, ContactOutput), "loading a bench file sees to it"
-        device, wires = device_of(relay), _by_role(relay.wires)
-        common, made = (wires.get(role, _NO_WIRE).bench or "" for role in ("common", "contact"))
-        yield Conductor(whole.number, whole.begin, Terminal(device, "COM", common), whole.colour)
-        rest = "NO" if relay.at_rest == "open" else "NC"
-        yield self.conductor(Terminal(device, rest, made), whole.end, whole.colour)
 
     def of_inputs(self) -> Iterator[Circuit]:
         """Yield the circuit of each input of a module that reads an output of the unit, or a relay's spare pole."""
@@ -176,32 +191,27 @@ class Circuits:
             table, address = resolve(signal)
             place = signal.bus, signal.unit_id
             bit = "" if signal.bit is None else f" bit {signal.bit}"
-            device = f"{self.devices.called(place)}, {table} {address}{bit} of unit {place[1]} on bus {place[0]}"
+            device = (
+                f"{self.devices.called(place)}, {table} {address}{bit} of unit {place[1]} on bus {place[0]}"
+            )
             end = f"spare pole of the relay of {poles[name]}" if name in poles else UNIT
             contact = signal.unit == FLAG_UNIT
+            shows = "off and on as the contact is" if contact else "what the unit puts out"
             roles = {
                 "signal": ("input", "contact" if contact else "output"),
                 "common": ("common", "common"),
             }
-            named = _by_role(signal.wires)
-            wires = [
-                self.conductor(
-                    Terminal(device, here, named.get(role, _NO_WIRE).bench or ""),
-                    Terminal(end, there, named.get(role, _NO_WIRE).unit or ""),
-                    named.get(role, _NO_WIRE).colour,
-                )
-                for role, (here, there) in roles.items()
-            ]
             yield Circuit(
                 name=name,
-                kind="input of the bench's module" + (", reads a contact" if contact else f", reads {signal.unit}"),
+                kind="input of the bench's module"
+                + (", reads a contact" if contact else f", reads {signal.unit}"),
                 bench=device,
                 unit=end,
                 symbol="input",
-                conductors=tuple(wires),
+                conductors=tuple(self._wires(device, _by_role(signal.wires), roles, unit=end)),
                 shield=_shield(signal.wires),
                 notes=tuple(self._input_notes(name)),
-                tries=(f"ventproof read {name} --bench {self._bench}",),
+                tries=(f"`ventproof read {name} --bench {self._bench}`: {shows}",),
             )
 
     def _input_notes(self, name: str) -> Iterator[str]:
@@ -229,10 +239,24 @@ class Circuits:
             yield f"Connect no drive in the place of vent {vent_name}: it would be moved past its end."
 
     def _tries(self, name: str, output: OutputSpec) -> Iterator[str]:
-        if isinstance(output, ContactOutput) and name not in self.file.played_outputs:
-            yield f"ventproof switch {name} --bench {self._bench}"
-        if output.hookup is not None:
-            yield "must answer: " + ", ".join(f"{s} {a}" for s, a in output.hookup.answers.items())
+        hookup = output.hookup
+        once = isinstance(output, ContactOutput) and (hookup is None or hookup.values is None)
+        if once and name not in self.file.played_outputs:
+            command = f"`ventproof switch {name} --bench {self._bench}`"
+        elif hookup is not None:
+            command = f"`ventproof selfcheck --unit --bench {self._bench}`"
+        else:
+            return
+        if hookup is None:
+            yield f"{command}: the input that it is wired to, and no other"
+            return
+        before = [f"{other} at {value}" for other, value in hookup.first.items()]
+        if hookup.values is not None:
+            before.append(f"from {hookup.values[0]} to {hookup.values[1]}")
+        so = f" ({', '.join(before)})" if before else ""
+        yield f"{command}{so}: " + ", ".join(
+            f"{signal} {answer}" for signal, answer in hookup.answers.items()
+        )
 
 
 def _by_role(cable: Cable | None) -> dict[str, Wire]:
@@ -267,22 +291,24 @@ def _level_form(
     there = ("input +", "input -") if current else ("input", "0 V of input")
     roles = {"signal": (here[0], there[0]), "common": (here[1], there[1])}
     if output.supply is not None or "supply" in wires:
-        roles["supply"] = ("measured only", "supply for sensor")
+        roles["supply"] = (LOOSE[-1], "supply for sensor")
     kind = "voltage for a potentiometer" if output.supply is not None else output.signal
     return roles, "source", kind
 
 
-def _level_notes(output: TerminalOutput) -> Iterator[str]:
+def _level_notes(output: TerminalOutput, wires: int) -> Iterator[str]:
     if isinstance(output, LevelOutput):
         ends = f"{output.range[0]} to {output.range[1]}"
         if output.supply is not None:
-            yield f"0 V to {output.supply} for {ends}. The unit's supply stays open: measure it, it must be {output.supply}."
+            supply = f"The unit's supply stays open: measure it, it must be {output.supply}."
+            yield f"0 V to {output.supply} for {ends}. {supply}"
         elif output.carries is Dimension.CURRENT:
             yield f"{output.signal} for {ends}. One supply in the loop: either the output feeds it or the unit's input."
         else:
             yield f"{output.signal} for {ends}. The common of the output and that of the input become one."
     elif isinstance(output, ResistanceOutput):
-        yield "Both ends free of earth and of any voltage. Two wires: their own resistance counts."
+        counts = ": two wires, whose own resistance counts" if wires == len(("high", "low")) else ""
+        yield f"Both ends free of earth and of any voltage{counts}."
     else:
         yield "Fuse the plus wire at the source. Limit voltage and current at the source before it is connected."
     if output.limits is not None:

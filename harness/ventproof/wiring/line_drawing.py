@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from ventproof.figures.drawing import Drawing
@@ -10,7 +11,9 @@ from ventproof.wiring import pieces
 from ventproof.wiring.pieces import BLOCK_W, EDGE, LETTER, SMALL, WIDTH
 
 if TYPE_CHECKING:
-    from ventproof.wiring.model import SerialLine, Station
+    from collections.abc import Sequence
+
+    from ventproof.wiring.model import ComputerCable, SerialLine, Station
 
 
 _RAILS: Final = (36.0, 82.0, 128.0, 174.0)
@@ -18,8 +21,8 @@ _RAILS: Final = (36.0, 82.0, 128.0, 174.0)
 _BOX: Final = 230.0
 _SIDE: Final = 560.0
 """Where the words on what hangs on a device begin."""
-_ROW: Final = 32.0
-_HOP: Final = 56.0
+_ROW: Final = 30.0
+_HOP: Final = 44.0
 _ROLES: Final = ("A", "B", "common", "shield")
 _END: Final = "terminate here: A to B"
 _ONCE: Final = ("bias A and B here only", "common to protective earth here only")
@@ -118,7 +121,7 @@ def _rails(drawing: Drawing, line: SerialLine, taps: list[tuple[float, ...]], en
     for rail, x in enumerate(_RAILS):
         shield = rail == len(_RAILS) - 1
         begin = taps[0][rail] if rail > 1 else top
-        for hop, (before, after) in enumerate(zip(taps, taps[1:], strict=False)):
+        for hop, (before, after) in enumerate(pairwise(taps)):
             middle = _between(before, after)
             if shield:
                 pieces.wire(drawing, (x, begin), (x, after[rail]), dashed=True)
@@ -135,3 +138,46 @@ def _between(before: tuple[float, ...], after: tuple[float, ...]) -> float:
     """Return the height between two devices at which no other wire crosses."""
     return (before[-1] + after[0]) / 2
 
+
+_COMPUTER: Final = 190.0
+_FAR: Final = 430.0
+
+
+def links_figure(links: Sequence[ComputerCable], ident: str) -> Figure:
+    """Return the drawing of the cables from the computer, one below the other.
+
+    Args:
+        links: the cables.
+        ident: begins every id in it, so that several drawings can stand in one page.
+    """
+    alt = "; ".join(f"{link.cable.number} from the computer to {link.far}" for link in links)
+    drawing = Drawing(WIDTH, ident, title="Cables from the computer", description=alt)
+    y = pieces.EDGE
+    for link in links:
+        texts = [
+            *((line, "600") for line in pieces.lines_of(link.far, WIDTH - EDGE - _FAR - 20, LETTER)),
+            *((line, "400") for line in pieces.lines_of(", ".join(link.carries), WIDTH - EDGE - _FAR - 20)),
+        ]
+        bottom = y + 12 + 17 * len(texts)
+        for at, (text, weight) in enumerate(texts):
+            size = LETTER if weight == "600" else SMALL
+            drawing.text(
+                _FAR + 10, y + 18 + 17 * at, text, font_size=size, font_weight=weight, class_="device"
+            )
+        pieces.frame(drawing, _FAR, y, WIDTH - EDGE, bottom)
+        middle = (y + bottom) / 2
+        pieces.wire(drawing, (_COMPUTER, middle), (_COMPUTER + 14, middle))
+        pieces.tag(drawing, _COMPUTER + 14 + pieces.TAG_HALF, middle, link.cable.number)
+        pieces.wire(drawing, (_COMPUTER + 14 + 2 * pieces.TAG_HALF, middle), (_FAR, middle))
+        drawing.text(
+            (_COMPUTER + 52 + _FAR) / 2,
+            middle - 6,
+            link.kind,
+            text_anchor="middle",
+            font_size=SMALL,
+            class_="role",
+        )
+        y = bottom + 12
+    pieces.frame(drawing, EDGE, EDGE, _COMPUTER, y - 12)
+    drawing.text(EDGE + 10, EDGE + 18, "this computer", font_size=LETTER, font_weight="600", class_="device")
+    return Figure(drawing.render(y - 12 + EDGE), alt)

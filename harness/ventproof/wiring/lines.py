@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from ventproof.wiring.model import Circuit, SerialLine, Station, Terminal
+from ventproof.wiring.model import ComputerCable, SerialLine, Station, Terminal
 from ventproof.wiring.places import options_of
 from ventproof_bench.benchfile.model import RegisterOutput, RtuOverTcpBus, SerialBus, TcpBus
 from ventproof_bench.benchfile.terminals import Wire
@@ -14,9 +14,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.wiring.circuits import Circuits
+    from ventproof_bench.benchfile.terminals import LineWires
 
 
 COMPUTER: Final = "this computer"
+NETWORK: Final = "network"
+_PORT: Final = "USB or serial port"
 _ROLES: Final = {"a": "A", "b": "B", "common": "common"}
 
 
@@ -24,42 +27,38 @@ def serial_lines(made: Circuits) -> Iterator[SerialLine]:
     """Yield every serial line of the bench, from the adapter over the units to its end."""
     for name, bus in made.file.buses.items():
         if isinstance(bus, SerialBus):
-            words = f"Modbus {bus.link.upper()}, {bus.baud} Bd, {bus.parity} parity, {bus.data_bits} data bits, "
+            parity = "no" if bus.parity == "none" else bus.parity
             stops = f"{bus.stops} stop bit{'s' if bus.stops > 1 else ''}"
-            wires = {} if bus.wires is None else bus.wires.by_role
-            shield = "" if bus.wires is None else bus.wires.shield or ""
-            yield _line(made, name, f"adapter {bus.port}", words + stops, wires, shield)
+            kind = f"Modbus {bus.link.upper()}, {bus.baud} Bd, {parity} parity, {bus.data_bits} data bits, {stops}"
+            yield _line(made, name, f"adapter {bus.port}", kind, bus.wires)
         elif isinstance(bus, RtuOverTcpBus):
             kind = "Modbus RTU behind a serial server: set speed and parity there"
-            yield _line(made, name, f"serial server {bus.host}:{bus.tcp_port}", kind, {}, "")
+            yield _line(made, name, f"serial server {bus.host}:{bus.tcp_port}", kind, None)
 
 
-def _line(
-    made: Circuits, name: str, adapter: str, kind: str, wires: dict[str, Wire], shield: str
-) -> SerialLine:
+def _line(made: Circuits, name: str, adapter: str, kind: str, cable: LineWires | None) -> SerialLine:
+    wires = {} if cable is None else cable.by_role
     units = made.devices.on(name)
     stations = [Station(adapter, (kind,))]
     for unit_id in units:
         called = f"{made.devices.called((name, unit_id))}, unit id {unit_id}"
         stations.append(Station(called, tuple(_held(made, name, unit_id))))
-    hops = []
-    for before, after in zip(stations, stations[1:], strict=False):
-        hop = []
-        for role, word in _ROLES.items():
-            wire = wires.get(role, Wire())
-            ends = [
-                Terminal(
-                    station.name,
-                    word,
-                    (wire.bench if at == 0 else wire.unit if (name, units[at - 1]) in made.devices.units else "")
-                    or "",
-                )
-                for at, station in enumerate(stations)
-                if station in (before, after)
-            ]
-            hop.append(made.conductor(*ends, wire.colour))
-        hops.append(tuple(hop))
-    return SerialLine(name, kind, tuple(stations), tuple(hops), shield)
+
+    def end(at: int, role: str) -> Terminal:
+        wire = wires.get(role, Wire())
+        at_unit = at > 0 and (name, units[at - 1]) in made.devices.units
+        return Terminal(
+            stations[at].name, _ROLES[role], (wire.bench if at == 0 else at_unit and wire.unit) or ""
+        )
+
+    hops = tuple(
+        tuple(
+            made.conductor(end(at, role), end(at + 1, role), wires.get(role, Wire()).colour)
+            for role in _ROLES
+        )
+        for at in range(len(units))
+    )
+    return SerialLine(name, kind, tuple(stations), hops, (cable and cable.shield) or "")
 
 
 def _held(made: Circuits, bus: str, unit_id: int) -> Iterator[str]:
@@ -78,20 +77,11 @@ def _held(made: Circuits, bus: str, unit_id: int) -> Iterator[str]:
         yield f"{len(read)} signal(s) read, see the table of signals"
 
 
-def cables(made: Circuits) -> Iterator[Circuit]:
+def links(made: Circuits) -> Iterator[ComputerCable]:
     """Yield every cable from the computer to a device, a network or a serial port; one that several use comes once."""
-    for ends, (kind, names) in _reached(made).items():
-        begin, end = Terminal(COMPUTER, kind), Terminal(ends, kind)
-        yield Circuit(
-            name=", ".join(names),
-            kind=kind,
-            bench=COMPUTER,
-            unit=ends,
-            symbol="cable",
-            conductors=(made.conductor(begin, end),),
-            shield="none",
-            notes=tuple(_cable_notes(made, ends, names)),
-        )
+    for far, (kind, names) in _reached(made).items():
+        cable = made.conductor(Terminal(COMPUTER, kind), Terminal(far, kind))
+        yield ComputerCable(kind, far, tuple(names), cable, tuple(_behind(made, names)))
 
 
 def _reached(made: Circuits) -> dict[str, tuple[str, list[str]]]:
@@ -100,10 +90,10 @@ def _reached(made: Circuits) -> dict[str, tuple[str, list[str]]]:
     for name, bus in made.file.buses.items():
         if isinstance(bus, TcpBus | RtuOverTcpBus):
             what = "" if isinstance(bus, TcpBus) else "serial server "
-            far = reached.setdefault(f"{what}{bus.host}, TCP port {bus.tcp_port}", ("network", []))
+            far = reached.setdefault(f"{what}{bus.host}, TCP port {bus.tcp_port}", (NETWORK, []))
             far[1].append(f"bus {name}")
         elif isinstance(bus, SerialBus):
-            kind = "network" if is_network(bus.port) else "USB or serial port"
+            kind = NETWORK if is_network(bus.port) else _PORT
             reached.setdefault(f"adapter {bus.port}", (kind, []))[1].append(f"bus {name}")
     for name, output in made.file.outputs.items():
         options = options_of(output)
@@ -111,17 +101,15 @@ def _reached(made: Circuits) -> dict[str, tuple[str, list[str]]]:
         if isinstance(port, str):
             baud = getattr(options, "baud", None)
             speed = f", {baud} Bd" if baud is not None and not is_network(port) else ""
-            kind = "network" if is_network(port) else "USB or serial port"
+            kind = NETWORK if is_network(port) else _PORT
             reached.setdefault(f"{port}{speed}", (kind, []))[1].append(name)
     return reached
 
 
-def _cable_notes(made: Circuits, ends: str, names: list[str]) -> Iterator[str]:
-    for name in names:
-        bus = name.removeprefix("bus ")
-        if name != bus and isinstance(made.file.buses[bus], TcpBus):
-            for unit_id in made.devices.on(bus):
-                held = "; ".join(_held(made, bus, unit_id))
-                yield f"Bus {bus}, unit id {unit_id}: {made.devices.called((bus, unit_id))}: {held}."
-    if "://" in ends or "TCP" in ends:
-        yield "A network of its own, or a switch that nobody unplugs; note the addresses of both ends here: ________"
+def _behind(made: Circuits, names: list[str]) -> Iterator[str]:
+    """Yield what is driven and read over a network's buses."""
+    for name, bus in made.file.buses.items():
+        if isinstance(bus, TcpBus) and f"bus {name}" in names:
+            for unit_id in made.devices.on(name):
+                held = "; ".join(_held(made, name, unit_id))
+                yield f"Bus {name}, unit id {unit_id}: {made.devices.called((name, unit_id))}: {held}."

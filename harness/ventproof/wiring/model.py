@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, final
+from typing import Final, Literal, final
 
 from ventproof.report.model import Fact, Figure, ReportedTable
 
 Symbol = Literal[
-    "normally open", "normally closed", "source", "resistance", "potentiometer", "supply", "input", "cable"
+    "normally open", "normally closed", "source", "resistance", "potentiometer", "supply", "input"
 ]
 """What is drawn at the bench's end of a circuit."""
+
+
+LOOSE: Final = ("sensor supply", "sensor return", "measured only")
+"""What a wire is at the bench that goes to no part of the relay or module there."""
 
 
 @final
@@ -28,9 +32,9 @@ class Terminal:
     role: str
     marking: str = ""
 
-    def __str__(self) -> str:
-        """Return it in words, with room for what is not known."""
-        return f"{self.device}: {self.role} {self.marking or '________'}"
+    def beside(self, device: str) -> str:
+        """Return what it is, with its device unless that is this one."""
+        return self.role if self.device == device else f"{self.device}: {self.role}"
 
 
 @final
@@ -66,7 +70,7 @@ class Circuit:
         series: the contact in the first wire, by name, if there is one.
         shield: the end at which the shield is connected, `none`, or empty where that is to be chosen.
         notes: what to mind, and what must answer.
-        tries: the commands that show that it is right.
+        tries: what shows that it is right; commands stand between backquotes.
     """
 
     name: str
@@ -117,6 +121,26 @@ class SerialLine:
 
 @final
 @dataclass(frozen=True, slots=True)
+class ComputerCable:
+    """A cable from the computer to one device.
+
+    Attributes:
+        kind: a network, or a port of the computer.
+        far: what it ends at.
+        carries: the buses and outputs that go over it.
+        cable: its number and ends.
+        notes: what stands behind it.
+    """
+
+    kind: str
+    far: str
+    carries: tuple[str, ...]
+    cable: Conductor
+    notes: tuple[str, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class CheckList:
     """Things to do and to tick."""
 
@@ -127,7 +151,7 @@ class CheckList:
 @final
 @dataclass(frozen=True, slots=True)
 class SheetPart:
-    """A line or a circuit with its drawing, what to mind, and the commands that show that it is right."""
+    """Lines or a circuit with their drawing, what to mind, and what shows that it is right."""
 
     title: str
     kind: str

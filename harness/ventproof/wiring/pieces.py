@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 from ventproof.figures.drawing import Drawing, text_width, wrap
@@ -47,7 +48,7 @@ TAG_HALF: Final = _TAG_W / 2
 def wire(drawing: Drawing, *corners: tuple[float, float], dashed: bool = False) -> None:
     """Draw a wire over its corners."""
     dash = {"stroke_dasharray": "6 4"} if dashed else {}
-    for (x1, y1), (x2, y2) in zip(corners, corners[1:], strict=False):
+    for (x1, y1), (x2, y2) in pairwise(corners):
         drawing.line(x1, y1, x2, y2, stroke_width=1.2 if dashed else 2, **dash)
 
 
@@ -82,7 +83,9 @@ def frame(drawing: Drawing, x1: float, y1: float, x2: float, y2: float) -> None:
     drawing.box(x1, y1, x2, y2, class_="frame", fill="none", stroke=INK, stroke_width=1.2, rx=4)
 
 
-def contact(drawing: Drawing, x: float, top: float, bottom: float, *, closed: bool, coil: bool = True) -> None:
+def contact(
+    drawing: Drawing, x: float, top: float, bottom: float, *, closed: bool, coil: bool = True
+) -> None:
     """Draw an upright contact at rest between two heights, with the coil that moves it on its left.
 
     Args:

@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, Final
 from ventproof.report.model import Fact, ReportedTable, short_code
 from ventproof.wiring.circuit_drawing import circuit_figure
 from ventproof.wiring.circuits import Circuits
-from ventproof.wiring.line_drawing import line_figure
-from ventproof.wiring.lines import cables, serial_lines
+from ventproof.wiring.line_drawing import line_figure, links_figure
+from ventproof.wiring.lines import NETWORK, links, serial_lines
 from ventproof.wiring.model import CheckList, SheetPart, WiringSheet
 from ventproof_bench.base.text import CAUTIONS
 from ventproof_bench.benchfile.model import InProcessBus, RegisterOutput
 from ventproof_bench.modbus.register_map import resolve
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
-    from ventproof.wiring.model import Circuit, Conductor, SerialLine
+    from ventproof.wiring.model import Circuit, Conductor, ComputerCable, SerialLine
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.yamlfile.load import Loaded
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 _DIGIT: Final = {"coil": "0", "discrete": "1", "input": "3", "holding": "4"}
 _LONGEST_REFERENCE: Final = 9999
+_MOST_CABLES: Final = 16
+TICK: Final = "☐"
 _TO_FILL: Final = ("Unit, serial number", "Wired by, date", "Checked by, date")
 
 _CAUTIONS: Final = (
@@ -35,6 +37,9 @@ _CAUTIONS: Final = (
 )
 """Common practice, no source."""
 
+_NETWORK_NOTE: Final = (
+    "A network of its own, and no other client at the boards: it could move what the bench drives."
+)
 _LINE_NOTES: Final = (
     "The line runs from device to device, without stubs; the order here is by unit id: note the order as it is wired.",
     "Terminate both ends and nothing in between, with the value that the makers say (150 ohm, or 120 ohm with bias).",
@@ -57,7 +62,8 @@ _AFTER: Final = (
     "Each shield is on earth at one end only.",
 )
 _LINE_CHECK: Final = (
-    "Bus {}: with all power off, A to B measures about half of one terminator (both are in), and no short to the common."
+    "Bus {}: with all power off, A to B measures about half of one terminator (both are in), and no short to the "
+    "common."
 )
 """Common practice, no source; two equal resistances side by side make half of one."""
 
@@ -69,12 +75,8 @@ def sheet_of(bench: Loaded[BenchFile]) -> WiringSheet:
         bench: its file, loaded and found right.
     """
     file, made = bench.model, Circuits(bench.model, bench.path)
-    lines, links = tuple(serial_lines(made)), tuple(cables(made))
+    cables, lines = tuple(links(made)), tuple(serial_lines(made))
     circuits = (*made.of_outputs(), *made.of_inputs())
-    wires = [
-        *(wire for line in lines for hop in line.hops for wire in hop),
-        *(wire for circuit in (*links, *circuits) for wire in circuit.conductors),
-    ]
     return WiringSheet(
         title=file.bench,
         about=" ".join(file.about.split()),
@@ -83,14 +85,19 @@ def sheet_of(bench: Loaded[BenchFile]) -> WiringSheet:
         cautions=(*_CAUTIONS, *CAUTIONS),
         alarms=tuple(_alarms(file)),
         lines=(
+            *(_cables_part(some, f"cables-{at}") for at, some in enumerate(_batched(cables), 1)),
             *(_line_part(line, f"line-{at}") for at, line in enumerate(lines, 1)),
-            *(_part(link, f"cable-{at}") for at, link in enumerate(links, 1)),
         ),
         circuits=tuple(_part(circuit, f"circuit-{at}") for at, circuit in enumerate(circuits, 1)),
         unwired=_unwired(made),
-        wires=_wires(wires),
+        wires=ReportedTable(
+            "Wire by wire",
+            ("wire", "of", "bench end", "terminal", "unit end", "terminal", "colour", "wired", "checked"),
+            tuple(_wires(cables, lines, circuits)),
+            "What is empty is to be written in.",
+        ),
         signals=_signals(made),
-        lists=tuple(_lists(bench, made, lines)),
+        lists=tuple(_lists(bench, lines)),
         maker=f"ventproof {version('ventproof')}",
     )
 
@@ -98,14 +105,27 @@ def sheet_of(bench: Loaded[BenchFile]) -> WiringSheet:
 def _alarms(file: BenchFile) -> Iterator[str]:
     if file.virtual:
         yield (
-            "This bench is the mock inside the process: there is nothing to wire. The sheet shows which wires a real unit "
-            "would need."
+            "This bench is the mock inside the process: there is nothing to wire. The sheet shows which wires a real "
+            "unit would need."
         )
     if played := [name for name, vent in file.vents.items() if vent.plays is not None]:
         yield (
             f"This bench plays vents ({', '.join(played)}): no drive may be connected in their place, since feedback "
             "that is not its own would move it past its end."
         )
+
+
+def _batched(cables: Sequence[ComputerCable]) -> Iterator[Sequence[ComputerCable]]:
+    """Yield as many cables at a time as one page holds."""
+    for at in range(0, len(cables), _MOST_CABLES):
+        yield cables[at : at + _MOST_CABLES]
+
+
+def _cables_part(cables: Sequence[ComputerCable], ident: str) -> SheetPart:
+    notes = [note for link in cables for note in link.notes]
+    if any(link.kind == NETWORK for link in cables):
+        notes.append(_NETWORK_NOTE)
+    return SheetPart("Cables", "", links_figure(cables, ident), tuple(notes))
 
 
 def _line_part(line: SerialLine, ident: str) -> SheetPart:
@@ -122,10 +142,24 @@ def _unwired(made: Circuits) -> ReportedTable:
     return ReportedTable("Without a wire of its own", ("what", "why"), tuple(rows))
 
 
-def _wires(wires: Iterable[Conductor]) -> ReportedTable:
-    rows = tuple((w.number, str(w.begin), str(w.end), w.colour or "________", "☐", "☐") for w in wires)
-    head = ("wire", "from", "to", "colour", "wired", "checked")
-    return ReportedTable("Wire by wire", head, rows)
+def _wires(
+    cables: Iterable[ComputerCable], lines: Iterable[SerialLine], circuits: Iterable[Circuit]
+) -> Iterator[tuple[str, ...]]:
+    """Yield a row for every wire; a device is named where the wire's circuit does not tell it."""
+    for link in cables:
+        yield _wire(link.cable, ", ".join(link.carries), "", "")
+    for line in lines:
+        for wire in (wire for hop in line.hops for wire in hop):
+            yield _wire(wire, f"bus {line.name}", "", "")
+    for circuit in circuits:
+        for wire in circuit.conductors:
+            yield _wire(wire, circuit.name, circuit.bench, circuit.unit)
+
+
+def _wire(wire: Conductor, of: str, bench: str, unit: str) -> tuple[str, ...]:
+    begin, end = wire.begin, wire.end
+    ends = begin.beside(bench), begin.marking, end.beside(unit), end.marking
+    return wire.number, of, *ends, wire.colour, TICK, TICK
 
 
 def _signals(made: Circuits) -> ReportedTable:
@@ -137,7 +171,7 @@ def _signals(made: Circuits) -> ReportedTable:
         offset = f" {signal.offset:+g}" if signal.offset else ""
         order = ", low word first" if signal.word_order == "low-first" else ""
         coding = f"{signal.type}{scale}{offset} {signal.unit}{order}"
-        rows.append((name, place, _address(signal), coding, "☐"))
+        rows.append((name, place, _address(signal), coding, TICK))
     head = ("signal", "device", "address from 0 (reference)", "coding", "reads right")
     return ReportedTable("Signals to be read", head, tuple(rows))
 
@@ -149,7 +183,7 @@ def _address(signal: SignalSpec) -> str:
     return f"{table} {address}{bit} ({_DIGIT[table]}{address + 1:0{digits}})"
 
 
-def _lists(bench: Loaded[BenchFile], made: Circuits, lines: Iterable[SerialLine]) -> Iterator[CheckList]:
+def _lists(bench: Loaded[BenchFile], lines: Iterable[SerialLine]) -> Iterator[CheckList]:
     file, path = bench.model, quote(bench.path)
     yield CheckList("Before wiring", _BEFORE)
     boards = [
@@ -166,7 +200,7 @@ def _lists(bench: Loaded[BenchFile], made: Circuits, lines: Iterable[SerialLine]
     yield CheckList(
         "Last",
         (
-            f"`ventproof selfcheck --bench {path}`: the bench measured, the hook-up judged. Vents and drives clear first.",
+            f"`ventproof selfcheck --bench {path}`: bench and hook-up judged. Vents and drives clear first.",
             "Drives are connected and guarded again only where this bench plays no vent.",
         ),
     )
