@@ -106,7 +106,10 @@ class SignalWires(Cable):
 
 
 class LineWires(Cable):
-    """Wires of a serial line, from the adapter to the unit; they go on from there to every other device on it."""
+    """Wires of a serial line, from the adapter to the unit; they go on from there to every other device on it.
+
+    On a line of boards alone, the first of them stands for the unit.
+    """
 
     a: Wire | None = None
     """A, minus, or D0: makers name the two differently."""
