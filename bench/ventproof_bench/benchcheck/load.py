@@ -27,6 +27,7 @@ from ventproof_bench.benchcheck.wiring import (
     location_problems,
     outputs_problems,
     overlap_notes,
+    terminal_notes,
 )
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
 from ventproof_bench.benchfile.signals import SignalSpec
@@ -243,6 +244,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     yield from board_notes(bench)
     yield from board_guard_notes(bench)
     yield from overlap_notes(bench)
+    yield from terminal_notes(bench)
     yield from travel_notes(bench)
     yield from hunting_notes(bench)
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import Answer, BenchFile, HookUp, OutputSpec
     from ventproof_bench.benchfile.signals import SignalSpec
+    from ventproof_bench.benchfile.terminals import Cable
     from ventproof_bench.drivers.driver import Driver
     from ventproof_bench.yamlfile.fields import FileModel
     from ventproof_bench.yamlfile.load import Loaded
@@ -167,6 +168,29 @@ def overlap_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "right only if both are views of one value; look at their addresses and types"
             yield bench.problem(path, reason, hint, at_key=True)
         taken.append((path, location, first))
+
+
+_SHARED: Final = ("common", "supply", "return")
+"""What several inputs of a unit often have together."""
+
+
+def terminal_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a note for each terminal of the unit that two wires go to: right if they are parallel on purpose."""
+    first: dict[str, Path] = {}
+    cables: list[tuple[Path, Cable | None]] = []
+    for name, output in bench.model.outputs.items():
+        cable = None if isinstance(output, RegisterOutput) else output.wires
+        cables.append((("outputs", name, "wires"), cable))
+    cables += [(("signals", name, "wires"), signal.wires) for name, signal in bench.model.registers.items()]
+    for path, cable in cables:
+        for role, wire in {} if cable is None else cable.by_role.items():
+            here: Path = (*path, role, "unit")
+            if wire.unit is None or role in _SHARED:
+                continue
+            twin = first.setdefault(wire.unit, here)
+            if twin != here:
+                reason = f"{path[1]!r} and {twin[1]!r} are both wired to terminal {wire.unit} of the unit"
+                yield bench.problem(here, reason, "right only if they are meant to be parallel")
 
 
 def _located(bench: Loaded[BenchFile]) -> Iterator[tuple[Path, Location]]:

@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.text import printable
 from ventproof_bench.yamlfile.fields import FileModel
 
-Marking = Annotated[str, Field(min_length=1, max_length=16), AfterValidator(printable)]
-"""What stands on a terminal or a wire."""
+_LONGEST: Final = 16
+
+
+def _as_written(raw: object) -> object:
+    whole = isinstance(raw, int) and not isinstance(raw, bool)
+    return str(raw) if whole else raw
+
+
+Marking = Annotated[
+    str,
+    BeforeValidator(_as_written),
+    Field(min_length=1, max_length=_LONGEST),
+    AfterValidator(printable),
+    WithJsonSchema(
+        {"type": ["string", "integer"], "minLength": 1, "maxLength": _LONGEST, "examples": ["X3-7", 11]}
+    ),
+]
+"""What stands on a terminal or a wire; a whole number needs no quotes."""
 
 
 class Wire(FileModel):

@@ -132,6 +132,8 @@ def _place(model: type[BaseModel], loc: tuple[int | str, ...]) -> _Place:
     keys: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
     for part in loc:
+        if path and path[-1] in keys:
+            kinds = ()  # further down, other keys stand beside each other
         kind = _bare(kind)
         if part == "[key]":
             return _Place(tuple(path), keys, kinds, key=True)

@@ -26,6 +26,8 @@ _ROLES: Final = {"a": "A", "b": "B", "common": "common"}
 def serial_lines(made: Circuits) -> Iterator[SerialLine]:
     """Yield every serial line of the bench, from the adapter over the units to its end."""
     for name, bus in made.file.buses.items():
+        if not made.devices.on(name):
+            continue
         if isinstance(bus, SerialBus):
             parity = "no" if bus.parity == "none" else bus.parity
             stops = f"{bus.stops} stop bit{'s' if bus.stops > 1 else ''}"
@@ -39,6 +41,7 @@ def serial_lines(made: Circuits) -> Iterator[SerialLine]:
 def _line(made: Circuits, name: str, adapter: str, kind: str, cable: LineWires | None) -> SerialLine:
     wires = {} if cable is None else cable.by_role
     units = made.devices.on(name)
+    marked = [unit for unit in units if (name, unit) in made.devices.units] or units[:1]
     stations = [Station(adapter, (kind,))]
     for unit_id in units:
         called = f"{made.devices.called((name, unit_id))}, unit id {unit_id}"
@@ -46,10 +49,8 @@ def _line(made: Circuits, name: str, adapter: str, kind: str, cable: LineWires |
 
     def end(at: int, role: str) -> Terminal:
         wire = wires.get(role, Wire())
-        at_unit = at > 0 and (name, units[at - 1]) in made.devices.units
-        return Terminal(
-            stations[at].name, _ROLES[role], (wire.bench if at == 0 else at_unit and wire.unit) or ""
-        )
+        marking = wire.bench if at == 0 else wire.unit if units[at - 1] in marked else ""
+        return Terminal(stations[at].name, _ROLES[role], marking or "")
 
     hops = tuple(
         tuple(

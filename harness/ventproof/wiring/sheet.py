@@ -19,7 +19,7 @@ from ventproof_bench.modbus.register_map import resolve
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
-    from ventproof.wiring.model import Circuit, Conductor, ComputerCable, SerialLine
+    from ventproof.wiring.model import Circuit, ComputerCable, Conductor, SerialLine
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.yamlfile.load import Loaded
@@ -137,8 +137,14 @@ def _part(circuit: Circuit, ident: str) -> SheetPart:
 
 
 def _unwired(made: Circuits) -> ReportedTable:
-    inside = [name for name, bus in made.file.buses.items() if isinstance(bus, InProcessBus)]
-    rows = (*made.without_wires(), *((f"bus {name}", "inside the process: no cable") for name in inside))
+    buses = {
+        f"bus {name}": "inside the process: no cable"
+        if isinstance(bus, InProcessBus)
+        else "nothing hangs on it"
+        for name, bus in made.file.buses.items()
+        if isinstance(bus, InProcessBus) or not made.devices.on(name)
+    }
+    rows = (*made.without_wires(), *buses.items())
     return ReportedTable("Without a wire of its own", ("what", "why"), tuple(rows))
 
 

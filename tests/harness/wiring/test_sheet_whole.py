@@ -21,6 +21,7 @@ from ventproof.wiring.sheet import sheet_of
 from ventproof.wiring.write import html_of, pdf_of
 from ventproof_bench.benchcheck.load import load_bench, read_bench
 from ventproof_bench.benchfile.model import InProcessBus
+from ventproof_bench.modbus.register_map import parse_reference, resolve
 
 FILES = sorted(path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path.stem != "mock-overrides")
 EXAMPLES = ("bench-wires.yaml", "bench-vents.yaml", "bench-in-process.yaml", "whole-bench.yaml")
@@ -38,7 +39,7 @@ class Texts(HTMLParser):
         self.elements, self.texts = [], []
         self.feed(page)
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag, _attrs):
         """Note an element."""
         self.elements.append(tag)
 
@@ -190,8 +191,6 @@ def test_both_ends_of_a_line_are_terminated_and_no_more():
 
 def test_references_on_the_sheet_mean_the_addresses_beside_them():
     """What a technician looks up in the maker's list is what the bench reads."""
-    from ventproof_bench.modbus.register_map import parse_reference, resolve
-
     for bench in BENCHES:
         rows = {row[0]: row[2] for row in sheet_of(bench).signals.rows}
         for name, signal in bench.model.registers.items():
