@@ -179,8 +179,8 @@ def terminal_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     first: dict[str, Path] = {}
     cables: list[tuple[Path, Cable | None]] = []
     for name, output in bench.model.outputs.items():
-        cable = None if isinstance(output, RegisterOutput) else output.wires
-        cables.append((("outputs", name, "wires"), cable))
+        if not isinstance(output, RegisterOutput):
+            cables.append((("outputs", name, "wires"), output.wires))
     cables += [(("signals", name, "wires"), signal.wires) for name, signal in bench.model.registers.items()]
     for path, cable in cables:
         for role, wire in {} if cable is None else cable.by_role.items():

@@ -81,6 +81,8 @@ def test_one_terminal_of_the_unit_that_two_wires_go_to_is_noted():
     hail = f"\n  hail: {{driver: coil, wired: {{bus: line, unit_id: 2, coil: 1}}{wires}}}"
     assert notes_of(f"{rain}}}", f"{rain}{wires}}}") == []
     assert notes_of(f"{rain}}}", f"{rain}{wires}}}{hail}") == [
-        "b.yaml:7:89: 'hail' and 'rain' are both wired to terminal X3-7 of the unit; right only if they are meant "
-        "to be parallel"
+        (
+            "b.yaml:7:89: 'hail' and 'rain' are both wired to terminal X3-7 of the unit; right only if they are meant "
+            "to be parallel"
+        )
     ]
