@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
@@ -55,6 +56,7 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         options, problems = bench.part((*path, "wired"), driver.options)
         yield from problems
         if options is None:
+            yield from bus_problems(bench, (*path, "wired"), SimpleNamespace(**output.wired))
             continue
         wrong = list(_wired_problems(bench, (*path, "wired"), options))
         wrong += _unstated_board(bench, (*path, "wired"), output, options)
@@ -89,7 +91,7 @@ def _wired_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) ->
         yield from bus_problems(bench, path, options)
 
 
-def bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
+def bus_problems(bench: Loaded[BenchFile], path: Path, options: object) -> Iterator[Problem]:
     """Yield what is wrong with the bus that something hangs on, and with its unit id there."""
     name, unit_id = getattr(options, "bus", None), getattr(options, "unit_id", None)
     if not isinstance(name, str):
