@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import Answer, BenchFile, HookUp, OutputSpec
+    from ventproof_bench.benchfile.hookup import Answer, HookUp
+    from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.signals import SignalSpec
     from ventproof_bench.benchfile.terminals import Cable
     from ventproof_bench.drivers.driver import Driver

@@ -1,17 +1,18 @@
-"""Buses, outputs, signals, hook-up."""
+"""Buses, outputs, signals."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self, final
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
 from pydantic import Discriminator as By
+from pydantic import Field, Tag, model_validator
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
-from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
+from ventproof_bench.base.quantities import Dimension, canonical_symbol
 from ventproof_bench.benchfile.boards import BoardSpec
+from ventproof_bench.benchfile.hookup import HookUp
+from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
     ContactSensor,
     PotentiometerTrack,
@@ -43,93 +44,8 @@ _MOST_MA = 24.0
 """A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
 _MOST_V = 11.0
 """What a voltage output puts beyond 10 V at most (common practice, no source)."""
-_WAYS = ("on", "off", "up", "down", "stays")
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """How a signal answers: a way, from one value or state to another, or a counter by how many.
-
-    Attributes:
-        text: as the author wrote it.
-        way: `on`, `off`, `up`, `down`, or `stays` for no answer at all.
-        values: before and after.
-        states: names of a state's values, likewise.
-        more: closures that a counter counts; of `counted_by` only.
-    """
-
-    text: str
-    way: Literal["on", "off", "up", "down", "stays"] | None = None
-    values: tuple[Quantity, Quantity] | None = None
-    states: tuple[str, str] | None = None
-    more: int | None = None
-
-    def __str__(self) -> str:
-        """Return the author's own spelling."""
-        return self.text
-
-
-def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
-
-    Raises:
-        ValueError: it is none of these; the message says what would be right.
-    """
-    if isinstance(raw, Answer):
-        return raw
-    text = str(raw).strip()
-    for way in _WAYS:
-        if text == way:
-            return Answer(text, way=way)  # type: ignore[arg-type]
-    before, to, after = text.partition(" to ")
-    if not to:
-        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
-        raise Refusal(f"{text!r} is not an answer", hint)
-    if before.isidentifier() and after.isidentifier() and before != after:
-        return Answer(text, states=(before, after))
-    values = parse(before), parse(after)
-    if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
-    return Answer(text, values=values)
-
-
-AnswerWord = Annotated[
-    Answer,
-    BeforeValidator(answer),
-    PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
-]
-"""How a signal answers."""
-
-
-class HookUp(FileModel):
-    """What the unit shows when this output is exercised; `ventproof selfcheck` tries it."""
-
-    answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
-    """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
-    `closed to third`); or `stays`, which tells it apart from another that answers."""
-    broken: dict[Name, AnswerWord] = Field(default_factory=dict)
-    """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
-    resistance only."""
-    first: dict[Name, AnyQuantity] = Field(default_factory=dict)
-    """The known state before it: values to be written into other outputs."""
-    values: tuple[AnyQuantity, AnyQuantity] | None = None
-    """For an output that takes a number: the value at the beginning, and the one that is then written. For a contact
-    that stands for a sensor: `[0 m/s, 14 m/s]` plays its pulses."""
-    settles: PositiveSeconds = 60.0
-    """How long the unit needs to come to rest in the known state: its longest release delay and a full travel."""
-    within: PositiveSeconds = 30.0
-    """How long the answers may take to arrive, a full travel included."""
-
-    @model_validator(mode="after")
-    def _values_differ(self) -> Self:
-        if self.values is not None and self.values[0].value == self.values[1].value:
-            raise Refusal(
-                "values must differ", "write [value at the beginning, value written then]", key="values"
-            )
-        return self
+PERSON = "person"
+"""The driver of outputs that are people's acts."""
 
 
 class BusCommon(FileModel):
@@ -475,7 +391,10 @@ def safe_number(output: OutputSpec) -> float | None:
 
 
 AnySignal = Annotated[
-    Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
+    Annotated[SignalSpec, Tag("register")]
+    | Annotated[PositionSignal, Tag("position")]
+    | Annotated[PersonSignal, Tag("person")],
+    By(signal_kind),
 ]
 
 
@@ -495,12 +414,14 @@ class BenchFile(FileModel):
     """Name of the bench, as it stands on the record."""
     about: str = ""
     """What it is and where it stands, for whoever reads the record."""
-    buses: Annotated[dict[Name, BusSpec], Field(min_length=1)]
-    """The Modbus buses, by name."""
+    buses: dict[Name, BusSpec] = Field(default_factory=dict)
+    """The Modbus buses, by name; none where people read everything."""
     outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
     """What the bench does to the unit, by name."""
     signals: Annotated[dict[Name, AnySignal], Field(min_length=1)]
-    """What the bench reads from the unit, by name, and the positions of its vents."""
+    """What the bench reads from the unit, by name, the positions of its vents, and what people read."""
+    people: dict[Name, PersonSpec] = Field(default_factory=dict)
+    """Who does what is asked, with `driver: person`, and reads what is asked, with `read_by`; by name."""
     vents: dict[Name, VentSpec] = Field(default_factory=dict)
     """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
@@ -520,7 +441,8 @@ class BenchFile(FileModel):
     @property
     def guards(self) -> tuple[str, ...]:
         """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
-        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        by_hand, outputs = self.by_hand, self.outputs.items()
+        terminals = [n for n, o in outputs if not isinstance(o, RegisterOutput) and n not in by_hand]
         guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
         said = [
             f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
@@ -532,6 +454,8 @@ class BenchFile(FileModel):
             said.append(
                 f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
             )
+        if by_hand:
+            said.append(f"only people make {', '.join(by_hand)} safe, when they are asked")
         return tuple(said)
 
     def outputs_on(self, board: str) -> tuple[str, ...]:
@@ -555,6 +479,16 @@ class BenchFile(FileModel):
         return {name: signal for name, signal in self.signals.items() if isinstance(signal, PositionSignal)}
 
     @property
+    def told(self) -> dict[str, PersonSignal]:
+        """The signals that people read, by name."""
+        return {name: signal for name, signal in self.signals.items() if isinstance(signal, PersonSignal)}
+
+    @property
+    def by_hand(self) -> dict[str, OutputSpec]:
+        """The outputs that are people's acts, by name."""
+        return {name: output for name, output in self.outputs.items() if output.driver == PERSON}
+
+    @property
     def played_outputs(self) -> dict[str, str]:
         """The vents that play outputs, by these outputs' names: nothing else may drive them."""
         return {
@@ -565,16 +499,23 @@ class BenchFile(FileModel):
         }
 
     def bus_of(self, signal: str) -> str:
-        """Return the bus that a signal's evidence comes over; of a position, that of the vent's drive outputs."""
+        """Return the bus that a signal's evidence comes over: the vent's drive outputs' or the person that reads it."""
         spec = self.signals[signal]
-        if isinstance(spec, SignalSpec):
-            return spec.bus
+        if isinstance(spec, SignalSpec | PersonSignal):
+            return spec.bus if isinstance(spec, SignalSpec) else spec.read_by
         return self.registers[self.vents[spec.position_of].commanded_by[0]].bus
+
+    def every_s(self, signal: str) -> float:
+        """Return how often a signal can be read: as its bus is polled, or its person answers."""
+        spec = self.signals[signal]
+        if isinstance(spec, PersonSignal):
+            return self.people[spec.read_by].answers_in
+        return self.buses[self.bus_of(signal)].poll_every
 
     def traits(self, signal: str) -> SignalTraits:
         """Return what the judge needs to know of a signal."""
         spec = self.signals[signal]
-        if isinstance(spec, SignalSpec):
+        if isinstance(spec, SignalSpec | PersonSignal):
             return spec.traits(signal)
         vent = self.vents[spec.position_of]
         return vent.traits(signal, [self.traits(flag) for flag in vent.flags])
@@ -582,4 +523,6 @@ class BenchFile(FileModel):
     @property
     def virtual(self) -> bool:
         """Whether this bench runs in virtual time, having nothing real on it."""
+        if not self.buses:
+            return self.mock is not None
         return all(isinstance(bus, InProcessBus) for bus in self.buses.values())

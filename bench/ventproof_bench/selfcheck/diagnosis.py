@@ -9,7 +9,8 @@ from itertools import chain
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof_bench.base.quantities import PLAIN_UNITS, Dimension, dimension_of
-from ventproof_bench.benchfile.model import Answer, ContactOutput
+from ventproof_bench.benchfile.hookup import Answer
+from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.register_map import resolve
 from ventproof_bench.selfcheck.slips import (
     Slip,

@@ -15,7 +15,8 @@ from ventproof_bench.base.errors import BusFault, DriverError, LinkError
 from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Gap, Poll, Sample, Window
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
-from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput
+from ventproof_bench.benchfile.hookup import Answer
+from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput
 from ventproof_bench.outputs.boards import STARVED_FOR
 from ventproof_bench.outputs.trains import LEAD_S
 from ventproof_bench.outputs.vents import PLAYED, held_off_percent
@@ -46,9 +47,9 @@ from ventproof_bench.selfcheck.slips import UnitReadings, other_table
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
+    from ventproof_bench.benchfile.hookup import HookUp
     from ventproof_bench.benchfile.model import (
         BenchFile,
-        HookUp,
         OutputSpec,
         TerminalOutput,
         ValueOutput,

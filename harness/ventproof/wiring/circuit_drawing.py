@@ -115,6 +115,9 @@ def _symbol(drawing: Drawing, circuit: Circuit, rows: list[float]) -> None:
     senses = [y for role, y in zip(roles, rows, strict=True) if role.endswith("sense")]
     main = [y for role, y in zip(roles, rows, strict=True) if not role.endswith("sense")][:2]
     top, bottom = main
+    if circuit.symbol == "sensor":
+        _sensor(drawing, rows)
+        return
     for y in main:
         pieces.wire(drawing, (edge, y), (x, y))
     for y in senses:
@@ -140,6 +143,15 @@ def _symbol(drawing: Drawing, circuit: Circuit, rows: list[float]) -> None:
         )
         if circuit.symbol == "supply":
             pieces.fuse(drawing, x + 40, top)
+
+
+def _sensor(drawing: Drawing, rows: list[float]) -> None:
+    """Draw a real sensor: a contact that water makes, and what its supply feeds."""
+    edge, x = _LEFT - BLOCK_W, _SYMBOL_X
+    for y in rows:
+        pieces.wire(drawing, (edge, y), (x, y))
+    pieces.contact(drawing, x, *rows[:2], closed=False, coil=False)
+    pieces.resistance(drawing, x, *rows[2:], wiper=False)
 
 
 def _shield(drawing: Drawing, shield: str, rows: list[float]) -> float:

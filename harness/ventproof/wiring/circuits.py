@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.verdict.text import short_span
 from ventproof.wiring.model import LOOSE, Circuit, Conductor, Terminal
-from ventproof.wiring.places import UNIT, Devices, device_of
+from ventproof.wiring.places import UNIT, Devices, device_of, options_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import (
     ContactOutput,
@@ -44,6 +44,11 @@ ISOLATE_ENDS: Final = (
 """Common practice, no source."""
 
 
+SENSOR_NOTE: Final = "A sensor of two wires has neither supply nor return: strike these out. Open its housing dry, "
+    "close it dry, seal in place."
+"""Common practice, no source."""
+
+
 @final
 class Circuits:
     """Makes the circuits of a bench, and numbers all wires of the sheet in one row.
@@ -73,7 +78,8 @@ class Circuits:
         for name, output in self.file.outputs.items():
             if isinstance(output, ContactOutput):
                 if name not in self._broken_by:
-                    yield self._contact(name, output)
+                    by_hand = name in self.file.by_hand
+                    yield self._sensor(name, output) if by_hand else self._contact(name, output)
             elif not isinstance(output, RegisterOutput):
                 yield self._level(name, output)
 
@@ -113,6 +119,25 @@ class Circuits:
             shield=_shield(output.wires),
             notes=(*self._contact_notes(output), *([ISOLATE_ENDS] if four else []), *self._of_vents(name)),
             tries=tuple(self._tries(name, output)),
+        )
+
+    def _sensor(self, name: str, output: ContactOutput) -> Circuit:
+        """Return the circuit of a real sensor, which a person works: its contact, and its supply if it has one."""
+        options, wires = options_of(output), _by_role(output.wires)
+        who = str(getattr(options, "who", ""))
+        device = f"the real sensor, worked by {who}"
+        roles = {role: (role, role) for role in ("supply", "return")}
+        roles = {"contact": ("contact", "input"), "common": ("common", "common of input"), **roles}
+        acts = (f"{key}: {getattr(options, key, '')}" for key in ("closed", "open"))
+        return Circuit(
+            name=name,
+            kind=f"real sensor, worked by {who}",
+            bench=device,
+            unit=UNIT,
+            symbol="sensor",
+            conductors=tuple(self._wires(device, wires, roles)),
+            shield=_shield(output.wires),
+            notes=(*acts, SENSOR_NOTE),
         )
 
     def _wires(

@@ -8,7 +8,7 @@ from typing import Final, Literal, final
 from ventproof.report.model import Fact, Figure, ReportedTable
 
 Symbol = Literal[
-    "normally open", "normally closed", "source", "resistance", "potentiometer", "supply", "input"
+    "normally open", "normally closed", "sensor", "source", "resistance", "potentiometer", "supply", "input"
 ]
 """What is drawn at the bench's end of a circuit."""
 

@@ -178,7 +178,11 @@ def _signals(made: Circuits) -> ReportedTable:
         order = ", low word first" if signal.word_order == "low-first" else ""
         coding = f"{signal.type}{scale}{offset} {signal.unit}{order}"
         rows.append((name, place, _address(signal), coding, TICK))
-    head = ("signal", "device", "address from 0 (reference)", "coding", "reads right")
+    for name, told in made.file.told.items():
+        person = made.file.people[told.read_by]
+        where = f" ({person.where})" if person.where else ""
+        rows.append((name, f"{told.read_by}{where}", told.asks, told.unit, TICK))
+    head = ("signal", "device, or who reads it", "address from 0 (reference)", "coding", "reads right")
     return ReportedTable("Signals to be read", head, tuple(rows))
 
 

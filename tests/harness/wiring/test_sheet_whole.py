@@ -24,7 +24,13 @@ from ventproof_bench.benchfile.model import InProcessBus
 from ventproof_bench.modbus.register_map import parse_reference, resolve
 
 FILES = sorted(path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path.stem != "mock-overrides")
-EXAMPLES = ("bench-wires.yaml", "bench-vents.yaml", "bench-in-process.yaml", "whole-bench.yaml")
+EXAMPLES = (
+    "bench-wires.yaml",
+    "bench-people.yaml",
+    "bench-vents.yaml",
+    "bench-in-process.yaml",
+    "whole-bench.yaml",
+)
 BENCHES = [
     *(load_bench(path) for path in FILES),
     *(read_bench(name, example_text(name)) for name in EXAMPLES),
@@ -54,7 +60,7 @@ def text_of(page):
 
 def names_of(file):
     """Every name of a bench file that a technician will look for."""
-    yield from (*file.outputs, *file.signals, *file.boards, *file.vents)
+    yield from (*file.outputs, *file.signals, *file.boards, *file.vents, *file.people)
     yield from (f"bus {name}" for name, bus in file.buses.items() if isinstance(bus, InProcessBus))
     yield from (name for name in file.buses)
 
