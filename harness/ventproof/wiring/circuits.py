@@ -44,8 +44,10 @@ ISOLATE_ENDS: Final = (
 """Common practice, no source."""
 
 
-SENSOR_NOTE: Final = "A sensor of two wires has neither supply nor return: strike these out. Open its housing dry, "
-    "close it dry, seal in place."
+BY_HAND_NOTE: Final = (
+    "No wire of the bench: these are the wires of the real sensor or switch. One of two wires has neither supply nor "
+    "return: strike these out. A sensor's housing is opened dry and closed dry, seal in place."
+)
 """Common practice, no source."""
 
 
@@ -122,22 +124,22 @@ class Circuits:
         )
 
     def _sensor(self, name: str, output: ContactOutput) -> Circuit:
-        """Return the circuit of a real sensor, which a person works: its contact, and its supply if it has one."""
+        """Return the circuit of a sensor or switch that a person works: its contact, and its supply if it has one."""
         options, wires = options_of(output), _by_role(output.wires)
         who = str(getattr(options, "who", ""))
-        device = f"the real sensor, worked by {who}"
+        device = f"sensor or switch, worked by {who}"
         roles = {role: (role, role) for role in ("supply", "return")}
         roles = {"contact": ("contact", "input"), "common": ("common", "common of input"), **roles}
         acts = (f"{key}: {getattr(options, key, '')}" for key in ("closed", "open"))
         return Circuit(
             name=name,
-            kind=f"real sensor, worked by {who}",
+            kind=f"worked by hand: {who}",
             bench=device,
             unit=UNIT,
             symbol="sensor",
             conductors=tuple(self._wires(device, wires, roles)),
             shield=_shield(output.wires),
-            notes=(*acts, SENSOR_NOTE),
+            notes=(*acts, BY_HAND_NOTE),
         )
 
     def _wires(

@@ -61,6 +61,7 @@ _AFTER: Final = (
     "One supply in each current loop, and no voltage across any dry contact (measured).",
     "Each shield is on earth at one end only.",
 )
+_JUDGED: Final = "bench and hook-up judged. Vents and drives clear first."
 _LINE_CHECK: Final = (
     "Bus {}: with all power off, A to B measures about half of one terminator (both are in), and no short to the "
     "common."
@@ -210,7 +211,7 @@ def _lists(bench: Loaded[BenchFile], lines: Iterable[SerialLine]) -> Iterator[Ch
     yield CheckList(
         "Last",
         (
-            f"`ventproof selfcheck --bench {path}`: bench and hook-up judged. Vents and drives clear first.",
+            *([f"`ventproof selfcheck --bench {path}`: {_JUDGED}"] if file.buses else []),
             "Drives are connected and guarded again only where this bench plays no vent.",
         ),
     )
@@ -220,7 +221,8 @@ def _first_power(file: BenchFile, path: str) -> Iterator[str]:
     yield f"`ventproof check {path}` finds nothing wrong."
     settings = any(isinstance(output, RegisterOutput) for output in file.outputs.values())
     kept = "; settings of the unit are as they were" if settings else ""
-    yield f"`ventproof read --bench {path}`: every signal answers and reads right (table of signals){kept}."
+    if file.registers:
+        yield f"`ventproof read --bench {path}`: every signal answers and reads right (table of signals){kept}."
     yield "Every command beside a circuit was tried, one circuit after the other, and only its own signals answered."
     if file.interlock is not None:
         signal, healthy = file.interlock.signal, file.interlock.healthy
