@@ -11,7 +11,7 @@ cli plugin
 terminal
 setup
 session compare explore firstbench
-draft history
+draft history wiring
 report
 challenge export figures
 run rejudge

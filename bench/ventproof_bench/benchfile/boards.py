@@ -68,7 +68,7 @@ class BoardPlace(FileModel):
     @property
     def coding(self) -> dict[str, Any]:
         """How a value is coded there, in the words of a `Location`."""
-        return {"type": "bit" if self.table in ("coil", "discrete") else "u16"}
+        return {}
 
 
 class BoardRegister(BoardPlace):
@@ -84,8 +84,8 @@ class BoardRegister(BoardPlace):
     @property
     def coding(self) -> dict[str, Any]:
         """How the value is coded, in the words of a `Location`."""
-        usual = "bit" if self.table in ("coil", "discrete") or self.bit is not None else "u16"
-        return {"type": self.type or usual, "scale": self.scale, "bit": self.bit}
+        stated = {} if self.type is None else {"type": self.type}
+        return {**stated, "scale": self.scale, "bit": self.bit}
 
 
 class BoardWrite(BoardPlace):

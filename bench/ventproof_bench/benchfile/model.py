@@ -1,4 +1,4 @@
-"""Buses, outputs, signals, hook-up."""
+"""Buses, outputs, signals."""
 
 from __future__ import annotations
 
@@ -21,6 +21,13 @@ from ventproof_bench.benchfile.sensors import (
     check_track,
 )
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
+from ventproof_bench.benchfile.terminals import (
+    ContactWires,
+    LevelWires,
+    LineWires,
+    ResistanceWires,
+    SupplyWires,
+)
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
@@ -126,6 +133,8 @@ class SerialBus(WiredBus):
     """One with parity and two without, as the serial line specification says, unless stated."""
     local_echo: bool = False
     """The adapter hears its own request; strip it."""
+    wires: LineWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def data_bits(self) -> int:
@@ -183,6 +192,8 @@ class ContactOutput(OutputCommon):
     """What no profile may exceed on this contact."""
     sensor: ContactSensor | None = None
     """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
+    wires: ContactWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
 
 class ValueCommon(OutputCommon):
@@ -244,6 +255,8 @@ class LevelOutput(LevelCommon):
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+    wires: LevelWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def carries(self) -> Dimension:
@@ -308,6 +321,8 @@ class ResistanceOutput(LevelCommon):
     """The vane's potentiometer, with `sensor: vane`."""
     potentiometer: PotentiometerTrack | None = None
     """The potentiometer of a vent, with `sensor: potentiometer`; its values are in %, 0 % closed."""
+    wires: ResistanceWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @model_validator(mode="after")
     def _sensor_is_described(self) -> Self:
@@ -336,6 +351,8 @@ class SupplyOutput(LevelCommon):
     """`supply`: the voltage that the unit runs on."""
     limits: tuple[AnyQuantity, AnyQuantity]
     """Lowest and highest voltage that the unit may be given: nothing beyond is ever put."""
+    wires: SupplyWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def carries(self) -> Dimension:
