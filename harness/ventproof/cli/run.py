@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -10,6 +11,7 @@ import click
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
+from ventproof.cli.page import PageAsked, live_page, tell_plan, with_page
 from ventproof.cli.report import write_all
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.console import progress
@@ -216,6 +218,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Show how each run ended and the worst of what did not pass, and not every response.",
 )
 @options.CLEAR
+@with_page
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
@@ -235,10 +238,12 @@ def run(
     reports: tuple[Path, ...],
     quiet: bool,
     clear: bool,
+    page: PageAsked,
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.profile.duration import longest_s  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
@@ -261,4 +266,7 @@ def run(
     )
     suite = options.load_suite(profiles, session)
     options.confirm_clear(loaded, clear=clear)
-    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)
+    with live_page(page) as live:
+        tell_plan(live, [longest_s(profile.model) for profile in suite])
+        followed = replace(session, follow=live.opened) if live else session
+        return run_suite(followed, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ventproof.cli import options
+from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 
 
@@ -19,7 +20,10 @@ from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 @options.seed(options.VIRTUAL)
 @options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
 @options.CLEAR
-def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
+@with_page
+def selfcheck(
+    bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool, page: PageAsked
+) -> int:
     """Measure a bench before trusting it, and say what it can decide.
 
     Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
@@ -36,10 +40,16 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
     loaded = options.with_faults(load_bench(bench), faults)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if unit else "bench"
-    if loaded.model.virtual:
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed)
-    else:
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
+    with live_page(page) as live:
+
+        def begins(what: str, takes_s: float) -> None:
+            if not loaded.model.virtual:
+                _tell(what, takes_s)
+            if live:
+                live.tell(part={"what": what, "takes_s": takes_s})
+
+        follow = live.opened if live else _nobody
+        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
     show_check(loaded.model, result)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
 
@@ -47,3 +57,7 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
 def _tell(what: str, takes_s: float) -> None:
     """Say what a waiting operator is waiting for."""
     click.echo(f"{what}, {takes_s:.0f} s" if takes_s else what, err=True)
+
+
+def _nobody(_log: Path) -> None:
+    """Nobody looks on."""

@@ -129,6 +129,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        follow: is given the path of every log that was just created, for who looks on.
     """
 
     bench: Loaded[BenchFile]
@@ -142,6 +143,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    follow: Callable[[Path], None] = lambda _: None
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -266,6 +268,7 @@ class Session:
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
         log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        self.follow(log.path)
         try:
             try:
                 with log:

@@ -1,0 +1,166 @@
+"""The command's side of the live page: starts the process that serves it, feeds it, and hears what guests want.
+
+The command never waits for that process. What it tells stands in a file; what comes back is taken by a thread. A page
+that stalls or dies costs the command nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from ipaddress import ip_address
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Self, final
+
+from ventproof.page.keys import Address, new_key
+from ventproof_bench.base.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from ipaddress import IPv4Address, IPv6Address
+
+
+LOOPBACK: Final = ip_address("127.0.0.1")
+
+_READY_WITHIN_S: Final = 30.0  # a loaded machine imports slowly
+_LEAVE_WITHIN_S: Final = 3.0
+
+
+def open_socket(ip: IPv4Address | IPv6Address, port: int, option: str) -> socket.socket:
+    """Return a socket that listens at an address.
+
+    Raises:
+        FileError: it cannot be opened there.
+    """
+    family = socket.AF_INET6 if ip.version == 6 else socket.AF_INET  # noqa: PLR2004 - IPv6
+    try:
+        return socket.create_server((str(ip), port), family=family)
+    except OSError as error:
+        where = f"{ip} port {port}" if port else str(ip)
+        hint = "name an address of this computer and a port that is free"
+        raise FileError([Problem(option, None, None, f"{where}: {os.strerror(error.errno or 0)}", hint)]) from error
+
+
+@final
+class LivePage:
+    """The live page of one command; a context that ends with the command.
+
+    Args:
+        ip: address of this computer to serve it at.
+        port: TCP port; 0: any that is free.
+        cert: file with a certificate and its key, to speak TLS; None: plain HTTP.
+        said: told what the operator at the terminal should know of the page.
+
+    Raises:
+        FileError: the address cannot be opened.
+    """
+
+    def __init__(
+        self,
+        ip: IPv4Address | IPv6Address = LOOPBACK,
+        port: int = 0,
+        cert: Path | None = None,
+        *,
+        said: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self._socket = open_socket(ip, port, "--listen")
+        self._cert, self._said = cert, said
+        self._key = new_key()
+        self.address = Address(ip, self._socket.getsockname()[1], cert is not None)
+        self.answer: Callable[[int, str, str], None] = lambda _number, _text, _who: None
+        self._folder = tempfile.TemporaryDirectory(prefix="ventproof-page-")
+        self._feed = (Path(self._folder.name) / "feed.jsonl").open("ab", buffering=0)
+        self._ready = threading.Event()
+        self._leaving = False
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        """Where the page is opened, once, with its key."""
+        return self.address.opened_by(self._key)
+
+    def __enter__(self) -> Self:
+        """Start the process and wait until it answers.
+
+        Raises:
+            FileError: it does not come up.
+        """
+        self._process = process = subprocess.Popen(  # noqa: S603 - our own module
+            [sys.executable, "-m", "ventproof.page.serve"],
+            pass_fds=[self._socket.fileno()],
+            start_new_session=True,  # Ctrl-C is the command's: the page shows how it ended
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )
+        told = {
+            "socket": self._socket.fileno(),
+            "cert": None if self._cert is None else str(self._cert),
+            "key": self._key,
+            "feed": self._feed.name,
+        }
+        assert process.stdin is not None, "it is a pipe"
+        with suppress(BrokenPipeError):
+            process.stdin.write(json.dumps(told).encode() + b"\n")
+            process.stdin.flush()
+        threading.Thread(target=self._listen, name="page", daemon=True).start()
+        self._ready.wait(_READY_WITHIN_S)
+        self._socket.close()  # it is the process's now, and dies with it
+        if process.poll() is not None or not self._ready.is_set():
+            self.__exit__()
+            raise FileError([Problem("--page", None, None, "the page's process did not start")])
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Let the page show the end, and go."""
+        self._leaving = True
+        process = self._process
+        if process is not None and process.stdin is not None:
+            with suppress(BrokenPipeError):
+                process.stdin.close()
+            try:
+                process.wait(_LEAVE_WITHIN_S)
+            except subprocess.TimeoutExpired:  # it hangs, or a phone does
+                process.kill()
+                process.wait()
+        self._feed.close()
+        self._folder.cleanup()
+
+    def tell(self, **message: Any) -> None:  # noqa: ANN401 - whatever JSON takes
+        """Tell the page something; what goes wrong there is the page's loss alone."""
+        with suppress(OSError, ValueError):
+            self._feed.write(json.dumps(message).encode() + b"\n")
+
+    def opened(self, log: Path) -> None:
+        """Have the page follow a log that was just created."""
+        self.tell(log=str(log.absolute()))
+
+    def _listen(self) -> None:
+        """Take what guests want, in a thread of its own."""
+        process = self._process
+        assert process is not None
+        assert process.stdout is not None
+        for line in process.stdout:
+            with suppress(ValueError, KeyError, TypeError):
+                self._take(json.loads(line))
+        self._ready.set()  # whoever waits for it looks whether it lives
+        if not self._leaving:
+            self._said("The page is gone; the command goes on without it.")
+
+    def _take(self, message: dict[str, Any]) -> None:
+        if "ready" in message:
+            self._ready.set()
+        elif "stop" in message:
+            self._said(f"Stopped from the page by {message['who']}.")
+            # As if Ctrl-C were pressed here: there is one way out, and it makes the outputs safe.
+            signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+        elif "answer" in message:
+            self.answer(int(message["answer"]), str(message["text"]), str(message["who"]))
