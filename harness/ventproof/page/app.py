@@ -131,7 +131,12 @@ class LivePages:
         return self._html("enter.html.j2", status, key=key, refused=not key)
 
     def _html(
-        self, template: str, status: HTTPStatus = HTTPStatus.OK, *, scripts: Sequence[str] = (), **fields: object
+        self,
+        template: str,
+        status: HTTPStatus = HTTPStatus.OK,
+        *,
+        scripts: Sequence[str] = (),
+        **fields: object,
     ) -> Response:
         nonce = secrets.token_urlsafe(16)
         text = self._pages.get_template(template).render(
@@ -160,15 +165,14 @@ class LivePages:
     async def _events(self, request: Request) -> Response:
         if self._guest(request) is None:
             return _no_key()
-        return StreamingResponse(
-            self._stream(_ident(request.headers.get("last-event-id", ""))), media_type="text/event-stream"
-        )
+        last = request.headers.get("last-event-id", request.query_params.get("after", ""))
+        return StreamingResponse(self._stream(_ident(last)), media_type="text/event-stream")
 
     async def _stream(self, last: Ident | None) -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
         async for one in self._batches.after(last):
             if one is None:
-                yield ": still here\n\n"
+                yield "event: beat\ndata:\n\n"
             else:
                 (line, seq), news = one
                 yield f"id: {line}.{seq}\ndata: {json.dumps(news, separators=(',', ':'))}\n\n"
@@ -188,7 +192,9 @@ class LivePages:
             sent = json.loads(await _body(request))
             number, text = sent["prompt"], one_line(sent["text"])[:_LONGEST_ANSWER]
         except (ValueError, KeyError, TypeError, AttributeError):
-            return PlainTextResponse("send the prompt's number and the answer's text\n", HTTPStatus.BAD_REQUEST)
+            return PlainTextResponse(
+                "send the prompt's number and the answer's text\n", HTTPStatus.BAD_REQUEST
+            )
         if type(number) is not int:
             return PlainTextResponse("a prompt has a whole number\n", HTTPStatus.BAD_REQUEST)
         self._say({"answer": number, "text": text, "who": guest})

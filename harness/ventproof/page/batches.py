@@ -20,7 +20,7 @@ _KEPT: Final = 3000
 _DRAWN_S: Final = 150.0
 """Log time that readings are drawn for."""
 
-_HAPPENED, _RUNS, _QUIET_S = 60, 200, 10.0
+_HAPPENED, _RUNS, _QUIET_S = 60, 200, 2.0
 
 _REPLACED: Final = ("t", "step", "demands", "safe", "unsafe", "end", "part", "progress", "over")
 
@@ -39,7 +39,9 @@ class Whole:
             for key in (*_REPLACED[:6], "now", "readings", "happened"):
                 shown.pop(key, None)
             shown["run"] = news["run"]
-            shown["verdicts"].append({"title": news["run"]["title"], "findings": [], "verdict": "", "why": ""})
+            shown["verdicts"].append(
+                {"title": news["run"]["title"], "findings": [], "verdict": "", "why": ""}
+            )
             del shown["verdicts"][:-_RUNS]
         shown |= {key: news[key] for key in _REPLACED if key in news}
         shown["now"] = shown.get("now", {}) | news.get("now", {})

@@ -38,7 +38,9 @@ class ShownCheck:
     def __init__(self, header: CheckHeader) -> None:
         file = read_bench("bench file in the log", header.bench.text).model
         states = {
-            name: signal.states or {} for name, signal in file.signals.items() if isinstance(signal, SignalSpec)
+            name: signal.states or {}
+            for name, signal in file.signals.items()
+            if isinstance(signal, SignalSpec)
         }
         self._signals = SeenSignals({name: file.traits(name) for name in file.registers}, states)
         self._t_s = 0.0

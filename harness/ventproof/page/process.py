@@ -45,7 +45,9 @@ def open_socket(ip: IPv4Address | IPv6Address, port: int, option: str) -> socket
     except OSError as error:
         where = f"{ip} port {port}" if port else str(ip)
         hint = "name an address of this computer and a port that is free"
-        raise FileError([Problem(option, None, None, f"{where}: {os.strerror(error.errno or 0)}", hint)]) from error
+        raise FileError(
+            [Problem(option, None, None, f"{where}: {os.strerror(error.errno or 0)}", hint)]
+        ) from error
 
 
 @final

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.items import START, Item
@@ -41,6 +41,9 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Poll
 
 
+_MOVES_FOR_S: Final = 1.5
+"""A vent whose readings changed within this time is said to travel."""
+
 
 @final
 class ShownRun:
@@ -59,6 +62,7 @@ class ShownRun:
         self._signals = SeenSignals(self._case.traits, self._case.states)
         self._named = {at: name for at, name in self._case.names.items() if name in self._case.traits}
         self._values: dict[str, float] = {}
+        self._changed_s: dict[str, float] = {}
         self._entered_s: dict[int, float] = {}
         self._judging = True
         self._t_s = 0.0
@@ -144,6 +148,8 @@ class ShownRun:
         for bench_name, value in poll.values.items():
             name = self._named.get(bench_name)
             if name is not None:
+                if self._values.get(name, value) != value:
+                    self._changed_s[name] = t_s
                 self._values[name] = float(value)
                 self._signals.read(name, t_s, value, value)
         for name, traits in self._case.traits.items():
@@ -176,7 +182,9 @@ class ShownRun:
         watch = item.watch
         if watch is None:
             awaits = isinstance(item, Item) and item.awaits_s
-            return said | {"state": "waits for the end of its stimulus" if awaits else "waits for its stimulus"}
+            return said | {
+                "state": "waits for the end of its stimulus" if awaits else "waits for its stimulus"
+            }
         shown = self._geometry(item, watch)
         from_s = watch.stimulus.latest_s
         said |= {
@@ -193,20 +201,28 @@ class ShownRun:
 
     def _geometry(self, item: Item | InvariantItem, watch: AnyWatch) -> Demand:
         unit = "" if is_discrete(item.unit) else item.unit
-        return figure_demand(watch.formula, unit, self._case.traces[item.signal].bounds_at(watch.stimulus.earliest_s))
+        return figure_demand(
+            watch.formula, unit, self._case.traces[item.signal].bounds_at(watch.stimulus.earliest_s)
+        )
 
     def _progress(self, item: Item | InvariantItem, shown: Demand) -> Json:
-        """Return whether the last reading is in the demanded band, and since when."""
+        """Return how the last reading stands to what is demanded, and since when it has been in the band."""
         value = self._values.get(item.signal)
         if value is None or (shown.low is None and shown.high is None) or len(item.signals) > 1:
             return {"state": "watched"}
         low = shown.low if shown.low is not None else value
         high = shown.high if shown.high is not None else value
-        if not low <= value <= high:
-            self._entered_s.pop(id(item), None)
-            return {"state": "not yet moved" if shown.leave else "outside the band"}
-        since_s = self._entered_s.setdefault(id(item), self._t_s)
-        return {"state": "in the band", "since": round(since_s, 3)}
+        discrete = is_discrete(item.unit)
+        if low <= value <= high:
+            since_s = self._entered_s.setdefault(id(item), self._t_s)
+            if shown.leave:
+                return {"state": "not moved yet"}
+            return {"state": "as required" if discrete else "in the band", "since": round(since_s, 3)}
+        self._entered_s.pop(id(item), None)
+        moves = self._t_s - self._changed_s.get(item.signal, -_MOVES_FOR_S) < _MOVES_FOR_S
+        if shown.leave:
+            return {"state": "moved"}
+        return {"state": "not yet" if discrete else "travelling" if moves else "outside the band"}
 
 
 def _rounded(value: float | None) -> float | None:

@@ -42,11 +42,11 @@ class SeenSignals:
         states: names of state values, by the signal's name.
     """
 
-    def __init__(
-        self, traits: Mapping[str, SignalTraits], states: Mapping[str, Mapping[str, int]]
-    ) -> None:
+    def __init__(self, traits: Mapping[str, SignalTraits], states: Mapping[str, Mapping[str, int]]) -> None:
         self._units = {name: one.unit for name, one in traits.items()}
-        self._states = {name: {value: word for word, value in known.items()} for name, known in states.items()}
+        self._states = {
+            name: {value: word for word, value in known.items()} for name, known in states.items()
+        }
         self._fresh: dict[str, list[Point]] = {}
 
     @property
@@ -66,7 +66,10 @@ class SeenSignals:
         read, self._fresh = self._fresh, {}
         if not read:
             return {}
-        return {"readings": read, "now": {name: self.text(name, *points[-1][1:]) for name, points in read.items()}}
+        return {
+            "readings": read,
+            "now": {name: self.text(name, *points[-1][1:]) for name, points in read.items()},
+        }
 
     def text(self, name: str, low: float, high: float) -> str:
         """Return a value as people read it."""

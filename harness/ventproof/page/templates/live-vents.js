@@ -28,9 +28,10 @@ class Vent {
     this.root.append(frame);
     this.bar = frame;
     put(drawn("rect", "frame", frame), { x: 0, y: 2, width: 100, height: 6 });
-    this.fill = drawn("rect", "fill", frame);
-    put(this.fill, { x: 0, y: 3, width: 0, height: 4 });
     this.bands = drawn("g", "", frame);
+    this.fill = drawn("rect", "fill", frame);
+    put(this.fill, { x: 0, y: 4, width: 0, height: 2.5 });
+    this.stand = drawn("line", "stand", frame);
     const ends = made("p", "ends", this.root);
     made("span", "", ends, "closed 0 %");
     made("span", "", ends, "100 % open");
@@ -52,6 +53,7 @@ class Vent {
     if (last) {
       const middle = Math.min(100, Math.max(0, (last[1] + last[2]) / 2));
       put(this.fill, { width: middle });
+      put(this.stand, { x1: middle, x2: middle, y1: 0.5, y2: 9.5 });
       put(this.bar, { "aria-valuenow": Math.round(middle), "aria-valuetext": text });
     }
     const from_s = now_s - DRAWN_S;

@@ -137,7 +137,7 @@ function rows(list, demands, t, named) {
   while (list.children.length > demands.length) list.lastChild.remove();
   demands.forEach((one, place) => {
     const row = list.children[place] ?? made("li", "", list);
-    const text = (named ? `${one.signals.map(words).join(", ")} ` : one.always ? "always: " : "") + one.text;
+    const text = (named ? `${one.signals.map(words).join(", ")} ` : "") + words(one.text);
     const state = one.verdict || progress(one, t);
     if (row.dataset.said === text + state) return;
     row.dataset.said = text + state;
@@ -148,6 +148,7 @@ function rows(list, demands, t, named) {
 }
 
 function progress(one, t) {
+  if (one.from > t) return `applies in ${span(one.from - t)}`;
   const parts = [one.state];
   if (one.holds && one.since !== undefined) {
     parts[0] = `holding ${Math.min(one.holds, Math.floor(t - one.since))} of ${one.holds} s`;
@@ -156,9 +157,9 @@ function progress(one, t) {
 }
 
 function announce(news) {
-  const said = (news.findings ?? []).map((one) => `${one.verdict}: ${one.text}`);
+  const said = (news.findings ?? []).map((one) => `${one.verdict}: ${words(one.text)}`);
   if (news.end) said.push(`${shown.run.title} ended: ${news.end.verdict}`);
-  if (said.length) at("announced").textContent = said.join(". ").replaceAll("_", " ");
+  if (said.length) at("announced").textContent = said.join(". ");
 }
 
 function verdicts() {
@@ -173,7 +174,7 @@ function verdicts() {
     for (const one of run.findings.filter((found) => all || found.verdict !== "pass")) {
       const line = made("li", "", list);
       made("span", `word ${one.verdict}`, line, one.verdict);
-      made("span", "", line, ` ${one.step ? `${one.step}: ` : ""}${one.text}`);
+      made("span", "", line, ` ${one.step ? `${one.step}: ` : ""}${words(one.text)}`);
       if (one.why) made("p", "soft", line, one.why);
     }
   }
@@ -260,18 +261,46 @@ function begin() {
     at("code").append(code);
     made("p", "", at("code"), key.url);
   });
-  const source = new EventSource("/events");
+  connect();
+  setInterval(watch, 500);
+  setInterval(() => { if (shown.run && !shown.over) draw(); }, 250);
+}
+
+// A phone that loses its network is told nothing of it: who hears nothing for a while asks again, from where it was.
+const SILENT_MS = 5000;
+let source = null;
+let last = "";
+let heard_ms = 0;
+
+function connect() {
+  source?.close();
+  heard_ms = performance.now();
+  source = new EventSource(last ? `/events?after=${last}` : "/events");
   source.onopen = () => { at("link").textContent = "● live"; };
-  source.onerror = () => { at("link").textContent = "✕ no connection: what is shown is old; trying again"; };
+  source.onerror = lost;
+  source.addEventListener("beat", () => { heard_ms = performance.now(); });
   source.onmessage = (event) => {
+    heard_ms = performance.now();
+    last = event.lastEventId;
     const news = JSON.parse(event.data);
     take(news);
-    if (news.over) {
-      source.close();
-      at("link").textContent = "■ the command has ended";
-      at("stop").disabled = true;
-      at("stopped").textContent = "The command has ended.";
-    }
+    if (news.over) over();
   };
-  setInterval(() => { if (shown.run && !shown.over) draw(); }, 250);
+}
+
+function lost() {
+  at("link").textContent = "✕ no connection: what is shown is old; trying again";
+}
+
+function over() {
+  source.close();
+  at("link").textContent = "■ the command has ended";
+  at("stop").disabled = true;
+  at("stopped").textContent = "The command has ended.";
+}
+
+function watch() {
+  if (shown.over || performance.now() - heard_ms < SILENT_MS) return;
+  lost();
+  connect();
 }
