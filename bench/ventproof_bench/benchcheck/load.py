@@ -19,6 +19,7 @@ from ventproof_bench.base.quantities import (
 from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
 from ventproof_bench.benchcheck.levels import breaking_problems, put_problems
 from ventproof_bench.benchcheck.loop import hole_problems, hunting_notes
+from ventproof_bench.benchcheck.people import people_problems
 from ventproof_bench.benchcheck.traffic import carrying_problems
 from ventproof_bench.benchcheck.vents import vents_problems
 from ventproof_bench.benchcheck.wiring import (
@@ -80,6 +81,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_leaves_problems(bench),
         *outputs_problems(bench),
         *hookup_problems(bench),
+        *people_problems(bench),
         *vents_problems(bench),
         *boards_problems(bench),
         *breaking_problems(bench),

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         PartCondition,
         VentPart,
     )
+    from ventproof_bench.drivers.people import People
     from ventproof_bench.outputs.boards import BoardGuard
     from ventproof_bench.outputs.vents import PlayedVents
 
@@ -186,6 +187,7 @@ class LocalOutputs:
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
+        people: who can be asked to do something.
 
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
@@ -206,6 +208,7 @@ class LocalOutputs:
         vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
+        people: People | None = None,
     ) -> None:
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
@@ -223,7 +226,9 @@ class LocalOutputs:
         self._halts = 0  # how often make_safe was called: a train that began before plays no further edge
         ports = Ports()
         for name, spec in outputs.items():
-            wiring = Wiring(name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports)
+            wiring = Wiring(
+                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports, people=people
+            )
             try:
                 self._add(name, spec, wiring)
             except ValueError as error:

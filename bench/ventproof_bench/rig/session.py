@@ -157,13 +157,13 @@ class RigSession:
     def _watch(self) -> None:
         loop = asyncio.get_running_loop()
         if any(read.played for read in self._rig.reads):
-            self._guards.append(loop.create_task(self._rig.outputs.play(self._saw)))
+            self._guards.append(loop.create_task(self._rig.outputs.play(self.saw)))
         for read in self._rig.reads:
             if read.played:
                 continue
             every_s, spec = read.spec.poll_every, read.spec
             polling = poll(
-                read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self._saw, rest=self.rest
+                read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self.saw, rest=self.rest
             )
             self._guards.append(loop.create_task(polling))
         if self._rig.outputs.shared:
@@ -199,7 +199,8 @@ class RigSession:
         await work()
         await self._rig.outputs.look()  # at what happened since the last look
 
-    def _saw(self, evidence: Poll | Gap) -> None:
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Take what was polled, or told by a person; what may not be breaks the work off."""
         try:
             # Recorded before it is judged here: the log holds the evidence that broke the work off.
             self._watcher.saw(evidence)

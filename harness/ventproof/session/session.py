@@ -35,6 +35,8 @@ from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.played_people import PlayedPeople
+from ventproof.run.prompts import Desk, Prompts
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -130,6 +132,7 @@ class Session:
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
         follow: is given the path of every log that was just created, for who looks on.
+        desks: where people see prompts and answer them.
     """
 
     bench: Loaded[BenchFile]
@@ -144,6 +147,7 @@ class Session:
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     follow: Callable[[Path], None] = lambda _: None
+    desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -247,11 +251,16 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
+        prompts = Prompts(self.desks)
+        rig = assemble(self.bench.model, seed=seed, asker=prompts)
+        if rig.mock is not None and rig.people is not None:
+            prompts.join(PlayedPeople(rig.people, rig.mock, seed))
         return Engine(
             bound.profile.model,
-            assemble(self.bench.model, seed=seed),
+            rig,
             case,
             record=record,
+            prompts=prompts,
             output_names=bound.outputs,
             vent_names=bound.vents,
             notes=self._notes(bound),
