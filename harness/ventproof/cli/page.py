@@ -70,8 +70,12 @@ def with_page(function: Callable[..., _R]) -> Callable[..., _R]:
 
 
 @contextmanager
-def live_page(asked: PageAsked) -> Iterator[LivePage | None]:
+def live_page(asked: PageAsked, people: Sequence[str] = ()) -> Iterator[LivePage | None]:
     """Serve a page while a command works; gives None where nobody asked for one.
+
+    Args:
+        asked: what was asked for.
+        people: of the bench, whose prompts are answered there.
 
     Raises:
         FileError: it cannot be served, or its address or certificate is none.
@@ -90,7 +94,7 @@ def live_page(asked: PageAsked) -> Iterator[LivePage | None]:
     if asked.cert is not None:
         check_certificate(asked.cert)
     ip, port = (LOOPBACK, 0) if asked.listen is None else address_of(asked.listen)
-    with LivePage(ip, port, asked.cert, said=_tell) as page:
+    with LivePage(ip, port, asked.cert, people=people, said=_tell) as page:
         _tell(f"Page: {page.url}  (the key opens it once)")
         if asked.listen is not None:
             if sys.stderr.isatty():

@@ -266,7 +266,7 @@ def run(
     )
     suite = options.load_suite(profiles, session)
     options.confirm_clear(loaded, clear=clear)
-    with live_page(page) as live:
+    with live_page(page, list(loaded.model.people)) as live:
         tell_plan(live, [longest_s(profile.model) for profile in suite])
-        followed = replace(session, follow=live.opened) if live else session
+        followed = replace(session, follow=live.opened, desks=(*session.desks, live)) if live else session
         return run_suite(followed, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

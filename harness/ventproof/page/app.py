@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from ventproof.page.batches import Batches
     from ventproof.page.follow import Ident
-    from ventproof.page.keys import Address, Door
+    from ventproof.page.keys import Address, Door, Guest
 
 
 Say = Callable[[dict[str, Any]], None]
@@ -119,7 +119,7 @@ class LivePages:
         ]
         return Guard(Starlette(routes=routes), self._address.hosts, self._address.origins)
 
-    def _guest(self, request: Request) -> str | None:
+    def _guest(self, request: Request) -> Guest | None:
         return self._door.guest(request.cookies.get(self._cookie, ""))
 
     async def _page(self, request: Request) -> Response:
@@ -144,6 +144,7 @@ class LivePages:
             css=_template("live.css"),
             scripts=[_template(name) for name in scripts],
             plain=not self._address.tls and not self._address.ip.is_loopback,
+            people=self._door.people,
             **fields,
         )
         policy = (
@@ -155,7 +156,7 @@ class LivePages:
     async def _enter(self, request: Request) -> Response:
         form = parse_qs((await _body(request)).decode("utf-8", "replace"))
         key, name = (form.get(field, [""])[0] for field in ("key", "name"))
-        token = self._door.enter(key, name)
+        token = self._door.enter(key, name, form.get("for", []))
         if token is None:
             return self._html("enter.html.j2", HTTPStatus.FORBIDDEN, key="", refused=True)
         answer = Response(status_code=HTTPStatus.SEE_OTHER, headers={"Location": "/"})
@@ -181,7 +182,7 @@ class LivePages:
         guest = self._guest(request)
         if guest is None:
             return _no_key()
-        self._say({"stop": True, "who": guest})
+        self._say({"stop": True, "who": guest.name})
         return JSONResponse({"said": "The command was told to stop."}, HTTPStatus.ACCEPTED)
 
     async def _answer(self, request: Request) -> Response:
@@ -190,14 +191,16 @@ class LivePages:
             return _no_key()
         try:
             sent = json.loads(await _body(request))
-            number, text = sent["prompt"], one_line(sent["text"])[:_LONGEST_ANSWER]
+            number, who, text = sent["prompt"], sent["who"], one_line(sent["text"])[:_LONGEST_ANSWER]
         except (ValueError, KeyError, TypeError, AttributeError):
             return PlainTextResponse(
-                "send the prompt's number and the answer's text\n", HTTPStatus.BAD_REQUEST
+                "send the prompt's number, for whom it is, and the answer's text\n", HTTPStatus.BAD_REQUEST
             )
         if type(number) is not int:
             return PlainTextResponse("a prompt has a whole number\n", HTTPStatus.BAD_REQUEST)
-        self._say({"answer": number, "text": text, "who": guest})
+        if who not in guest.answers_for:
+            return PlainTextResponse("this page does not answer for that person\n", HTTPStatus.FORBIDDEN)
+        self._say({"answer": number, "text": text, "who": who})
         return JSONResponse({"said": "The answer was sent."}, HTTPStatus.ACCEPTED)
 
     async def _key(self, request: Request) -> Response:

@@ -36,7 +36,7 @@ class Whole:
         """Take the next piece."""
         shown = self.shown
         if "run" in news:
-            for key in (*_REPLACED[:6], "now", "readings", "happened"):
+            for key in (*_REPLACED[:6], "now", "readings", "happened", "prompts"):
                 shown.pop(key, None)
             shown["run"] = news["run"]
             shown["verdicts"].append(
@@ -46,6 +46,9 @@ class Whole:
         shown |= {key: news[key] for key in _REPLACED if key in news}
         shown["now"] = shown.get("now", {}) | news.get("now", {})
         self._read(news.get("readings", {}))
+        prompts = shown.get("prompts", {}) | news.get("prompts", {})
+        over = map(str, news.get("answered", []))
+        shown["prompts"] = {} if "end" in news else {n: prompts[n] for n in prompts.keys() - set(over)}
         shown["happened"] = [*shown.get("happened", []), *news.get("happened", [])][-_HAPPENED:]
         if shown["verdicts"]:
             run = shown["verdicts"][-1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO, StringIO
 from ipaddress import IPv4Address, IPv6Address, ip_address
@@ -80,17 +81,33 @@ def new_key() -> str:
 
 
 @final
+@dataclass(frozen=True, slots=True)
+class Guest:
+    """Who came in.
+
+    Attributes:
+        name: who that is, or where, as stated.
+        answers_for: the people of the bench whose prompts this guest answers.
+    """
+
+    name: str
+    answers_for: tuple[str, ...] = ()
+
+
+@final
 class Door:
     """Lets in who holds a key that was not used yet.
 
     Args:
         key: the first key.
+        people: of the bench, as its file names them.
     """
 
-    def __init__(self, key: str) -> None:
+    def __init__(self, key: str, people: Sequence[str] = ()) -> None:
+        self.people = people
         self._keys = {_digest(key)}
         self._asked = ""
-        self._guests: dict[str, str] = {}
+        self._guests: dict[str, Guest] = {}
 
     def another(self) -> str:
         """Return a key for one guest more; the one asked for before, if nobody used it, opens nothing from now on."""
@@ -100,23 +117,26 @@ class Door:
         self._keys.add(self._asked)
         return key
 
-    def enter(self, key: str, name: str) -> str | None:
+    def enter(self, key: str, name: str, answers_for: Sequence[str] = ()) -> str | None:
         """Return the token of a guest; None where the key opens nothing.
 
         Args:
             key: what the guest holds; it opens nothing from now on.
             name: who it is, or where.
+            answers_for: the people of the bench whose prompts this guest answers.
         """
         digest = _digest(key)
         if digest not in self._keys or len(self._guests) >= _MOST_GUESTS:
             return None
         self._keys.remove(digest)
         token = secrets.token_urlsafe(32)
-        self._guests[_digest(token)] = one_line(name)[:_LONGEST_NAME] or "page"
+        known = tuple(one for one in self.people if one in answers_for)
+        named = one_line(name)[:_LONGEST_NAME] or ", ".join(known) or "page"
+        self._guests[_digest(token)] = Guest(named, known)
         return token
 
-    def guest(self, token: str) -> str | None:
-        """Return the name of the guest who holds a token; None: nobody's."""
+    def guest(self, token: str) -> Guest | None:
+        """Return who holds a token; None: nobody."""
         return self._guests.get(_digest(token))
 
 

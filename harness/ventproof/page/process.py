@@ -6,6 +6,7 @@ that stalls or dies costs the command nothing.
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -14,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from ipaddress import ip_address
 from pathlib import Path
@@ -24,7 +25,11 @@ from ventproof.page.keys import Address, new_key
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
+    from asyncio import AbstractEventLoop
     from ipaddress import IPv4Address, IPv6Address
+
+    from ventproof.run.prompts import Prompts
+    from ventproof_bench.base.asking import Prompt
 
 
 LOOPBACK: Final = ip_address("127.0.0.1")
@@ -58,6 +63,7 @@ class LivePage:
         ip: address of this computer to serve it at.
         port: TCP port; 0: any that is free.
         cert: file with a certificate and its key, to speak TLS; None: plain HTTP.
+        people: of the bench, as its file names them: guests say for which of them they answer.
         said: told what the operator at the terminal should know of the page.
 
     Raises:
@@ -70,13 +76,14 @@ class LivePage:
         port: int = 0,
         cert: Path | None = None,
         *,
+        people: Sequence[str] = (),
         said: Callable[[str], None] = lambda _: None,
     ) -> None:
         self._socket = open_socket(ip, port, "--listen")
-        self._cert, self._said = cert, said
+        self._cert, self._people, self._said = cert, people, said
         self._key = new_key()
         self.address = Address(ip, self._socket.getsockname()[1], cert is not None)
-        self.answer: Callable[[int, str, str], None] = lambda _number, _text, _who: None
+        self._desk: tuple[Prompts, AbstractEventLoop] | None = None
         self._folder = tempfile.TemporaryDirectory(prefix="ventproof-page-")
         self._feed = (Path(self._folder.name) / "feed.jsonl").open("ab", buffering=0)
         self._ready = threading.Event()
@@ -94,7 +101,7 @@ class LivePage:
         Raises:
             FileError: it does not come up.
         """
-        self._process = process = subprocess.Popen(  # noqa: S603 - our own module
+        self._process = process = subprocess.Popen(
             [sys.executable, "-m", "ventproof.page.serve"],
             pass_fds=[self._socket.fileno()],
             start_new_session=True,  # Ctrl-C is the command's: the page shows how it ended
@@ -107,6 +114,7 @@ class LivePage:
             "socket": self._socket.fileno(),
             "cert": None if self._cert is None else str(self._cert),
             "key": self._key,
+            "people": list(self._people),
             "feed": self._feed.name,
         }
         assert process.stdin is not None, "it is a pipe"
@@ -164,5 +172,29 @@ class LivePage:
             self._said(f"Stopped from the page by {message['who']}.")
             # As if Ctrl-C were pressed here: there is one way out, and it makes the outputs safe.
             signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
-        elif "answer" in message:
-            self.answer(int(message["answer"]), str(message["text"]), str(message["who"]))
+        elif "answer" in message and (desk := self._desk) is not None:
+            prompts, loop = desk
+            answer = int(message["answer"]), str(message["text"]), str(message["who"])
+            with suppress(RuntimeError):  # the run has just ended
+                loop.call_soon_threadsafe(self._answer, prompts, *answer)
+
+    # a desk where people see prompts and answer them: prompts are learnt from the log
+
+    def begin(self, prompts: Prompts) -> None:
+        """Hand answers on to these, on the running loop."""
+        self._desk = prompts, asyncio.get_running_loop()
+
+    def show(self, number: int, prompt: Prompt) -> None:
+        """Nothing: it stands in the log."""
+
+    def over(self, number: int) -> None:
+        """Nothing: likewise."""
+
+    def end(self) -> None:
+        """Hand no answer on any more."""
+        self._desk = None
+
+    def _answer(self, prompts: Prompts, number: int, text: str, who: str) -> None:
+        refused = prompts.answer(number, text, who)
+        if refused is not None:
+            self.tell(refused={"prompt": number, "who": who, "why": refused})

@@ -9,6 +9,7 @@ from ventproof.case.case import Case, case_of
 from ventproof.case.items import START, Item
 from ventproof.figures.demand import figure_demand
 from ventproof.log.events import (
+    AnswerGiven,
     ContactCommand,
     FindingMade,
     GapSeen,
@@ -17,6 +18,8 @@ from ventproof.log.events import (
     OutputsSafe,
     OutputsUnsafe,
     PollSeen,
+    PromptOver,
+    PromptShown,
     RunEnd,
     StepBegin,
     StimulusApplied,
@@ -114,6 +117,20 @@ class ShownRun:
                         "why": finding.why if finding.explained else "",
                     }
                 )
+            case PromptShown(number=number, prompt=prompt):
+                self._news.setdefault("prompts", {})[str(number)] = {
+                    "number": number,
+                    "who": prompt.who,
+                    "text": prompt.text,
+                    "unit": prompt.unit,
+                    "resolution": prompt.resolution,
+                    "choices": list(prompt.offered),
+                }
+            case AnswerGiven(t_s=t_s, number=number, who=who, text=text):
+                self._news.setdefault("answered", []).append(number)
+                self._happened(t_s, f"{who} answered: {text}")
+            case PromptOver(number=number):
+                self._news.setdefault("answered", []).append(number)
             case _:
                 self._say(event)
 

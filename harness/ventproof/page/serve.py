@@ -21,8 +21,8 @@ import numpy  # noqa: F401, ICN001 - the judge's; loaded later it would take its
 from ventproof.page.app import LivePages
 from ventproof.page.batches import Batches
 from ventproof.page.follow import Follower
-from ventproof.page.server import server_of
 from ventproof.page.keys import Address, Door
+from ventproof.page.server import server_of
 
 _LOOK_EVERY_S: Final = 0.1
 _GENTLE: Final = 5  # the run goes first
@@ -40,12 +40,11 @@ async def _serve(told: dict[str, Any]) -> None:
     ip, port = sock.getsockname()[:2]
     address = Address(ip_address(ip), port, bool(told["cert"]))
     batches = Batches()
-    server = server_of(LivePages(address, Door(told["key"]), batches, _say).app(), told["cert"])
+    door = Door(told["key"], told["people"])
+    server = server_of(LivePages(address, door, batches, _say).app(), told["cert"])
     serving = asyncio.create_task(server.serve(sockets=[sock]))
     ended = asyncio.Event()
     asyncio.get_running_loop().add_reader(sys.stdin.fileno(), _hear, ended)
-    while not server.started and not serving.done():
-        await asyncio.sleep(0.01)
     _say({"ready": True})
     await _follow(Follower(Path(told["feed"])), batches, ended)
     batches.end()

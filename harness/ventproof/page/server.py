@@ -66,4 +66,5 @@ def server_of(app: ASGIApp, cert: str | None = None) -> Server:
         timeout_graceful_shutdown=_LAST_WORDS_S,
         ssl_certfile=cert,
     )
+    config.load()  # now, so that nothing that is missing shows later
     return uvicorn.Server(config)

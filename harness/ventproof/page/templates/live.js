@@ -56,9 +56,10 @@ function take(news) {
     Object.assign(run, news.end);
     announce(news);
   }
-  if (news.refused) at("stopped").textContent = news.refused;
+  if (news.refused) tell(news.refused.prompt, `Not taken: ${news.refused.why}.`);
   if (news.reset || news.run || news.findings || news.end) verdicts();
-  if (news.reset || news.prompts || news.answered || news.run) prompts();
+  if (news.end) shown.prompts = {};
+  if (news.reset || news.prompts || news.answered || news.run || news.end) prompts();
   if (!waiting) {
     waiting = true;
     requestAnimationFrame(draw);
@@ -181,43 +182,55 @@ function verdicts() {
 }
 
 function prompts() {
-  const open = Object.values(shown.prompts);
-  const before = new Set(Array.from(at("prompts").children, (box) => box.dataset.number));
-  for (const box of Array.from(at("prompts").children)) if (!shown.prompts[box.dataset.number]) box.remove();
-  for (const prompt of open) if (!before.has(String(prompt.number))) ask(prompt);
+  const before = new Set();
+  for (const box of Array.from(at("prompts").children)) {
+    if (shown.prompts[box.dataset.number]) before.add(box.dataset.number);
+    else box.remove();
+  }
+  for (const [number, prompt] of Object.entries(shown.prompts)) if (!before.has(number)) ask(prompt);
 }
 
 function ask(prompt) {
+  if (!JSON.parse(at("prompts").dataset.for).includes(prompt.who)) {
+    const other = made("p", "other", at("prompts"), `${prompt.who} is asked: ${prompt.text}`);
+    other.dataset.number = prompt.number;
+    return;
+  }
   const box = made("form", "prompt", at("prompts"));
   box.dataset.number = prompt.number;
-  made("p", "", box, prompt.text);
-  if (prompt.about) made("span", "soft", box, prompt.about);
+  made("p", "", box, `${prompt.who}: ${prompt.text}`);
+  if (prompt.unit) number(prompt, box);
   const choices = made("div", "choices", box);
-  const said = made("span", "", box, "");
-  said.setAttribute("role", "status");
-  const send = async (text) => {
-    said.textContent = "sending";
-    const done = await post("/answer", { prompt: prompt.number, text });
-    said.textContent = done ? "sent" : "not sent: no connection, try again";
-  };
   for (const choice of prompt.choices) {
     const button = made("button", "", choices, choice);
     button.type = "button";
-    button.addEventListener("click", () => send(choice));
+    button.addEventListener("click", () => send(prompt, choice));
   }
-  if (prompt.number_wanted) {
-    const label = made("label", "", box, `Value${prompt.unit ? ` in ${prompt.unit}` : ""}`);
-    const input = made("input", "", label);
-    input.inputMode = "decimal";
-    input.autocomplete = "off";
-    const button = made("button", "", box, "Send");
-    button.type = "submit";
-    box.addEventListener("submit", (event) => {
-      event.preventDefault();
-      if (input.value.trim()) send(input.value);
-    });
-  }
+  made("p", "soft", box, "").setAttribute("role", "status");
   navigator.vibrate?.(200);
+}
+
+function number(prompt, box) {
+  const label = made("label", "", box, `Value in ${prompt.unit}${prompt.resolution ? `, to ${prompt.resolution}` : ""}`);
+  const input = made("input", "", label);
+  input.inputMode = "decimal";
+  input.autocomplete = "off";
+  made("button", "send", box, "Send").type = "submit";
+  box.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (input.value.trim()) send(prompt, input.value);
+  });
+}
+
+async function send(prompt, text) {
+  tell(prompt.number, "sending");
+  const done = await post("/answer", { prompt: prompt.number, who: prompt.who, text });
+  if (!done) tell(prompt.number, "Not sent: no connection. Try again.");
+}
+
+function tell(number, text) {
+  const said = document.querySelector(`.prompt[data-number="${number}"] [role=status]`);
+  if (said) said.textContent = text;
 }
 
 function campaign() {
