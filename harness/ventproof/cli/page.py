@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 
 _R = TypeVar("_R")
 
-_CAUTION: Final = "The page is no emergency stop, and nobody there confirms that vents are clear: that is asked here, at the bench."
+_CAUTION: Final = (
+    "The page is no emergency stop, and nobody there confirms that vents are clear: that is asked here, at the "
+    "bench."
+)
 _PLAIN: Final = (
     "Without --cert nothing on the page is encrypted: everybody on this network can read it, and act in its guests' "
     "names."

@@ -67,22 +67,27 @@ class ShownCheck:
             case PollSeen(t_s=t_s, poll=poll):
                 for name, value in poll.values.items():
                     self._signals.read(name, t_s, value, value)
+            case Shortfall(text=text) | WrongHookup(text=text):
+                self._found("fail", text)
+            case NotJudged(of=of, why=why, left=left) if not left:
+                self._found("inconclusive", f"{of} was not judged: {why}")
+            case CheckEnd(result=result, abort=abort):
+                self._news["end"] = {"verdict": result or "aborted", "why": abort.text if abort else ""}
+            case _:
+                self._say(event)
+
+    def _say(self, event: Event) -> None:
+        match event:
             case StimulusApplied(t_s=t_s, said=text):
                 self._happened(t_s, text)
             case GapSeen(t_s=t_s, gap=gap):
                 self._happened(t_s, f"no readings from bus {gap.bus}: {gap.reason}")
             case Note(t_s=t_s, text=text):
                 self._happened(t_s, f"note: {text}")
-            case Shortfall(text=text) | WrongHookup(text=text):
-                self._found("fail", text)
-            case NotJudged(of=of, why=why, left=left) if not left:
-                self._found("inconclusive", f"{of} was not judged: {why}")
             case OutputsSafe():
                 self._news["safe"] = "The outputs are in their safe state."
             case OutputsUnsafe(reason=reason):
                 self._news["unsafe"] = reason
-            case CheckEnd(result=result, abort=abort):
-                self._news["end"] = {"verdict": result or "aborted", "why": abort.text if abort else ""}
             case _:
                 pass
 

@@ -114,7 +114,8 @@ function head(t) {
   at("title").textContent = run.title;
   document.title = `${end ? end.verdict : "running"}: ${run.title}`;
   at("place").textContent = run.runs > 1 ? `Run ${run.run} of ${run.runs}` : "";
-  let said = part && !end ? part.what : "opening the bench";
+  let said = shown.happened.length ? "bringing the unit to its start state" : "opening the bench";
+  if (part) said = part.what;
   if (step) said = step.number ? `Step ${step.number} of ${run.steps.length}: ${step.name}` : "Start state";
   at("step").textContent = end ? `Ended: ${end.verdict}` : said;
   at("left").textContent = left(run, part, end, t);
@@ -211,7 +212,7 @@ function ask(prompt) {
 }
 
 function number(prompt, box) {
-  const label = made("label", "", box, `Value in ${prompt.unit}${prompt.resolution ? `, to ${prompt.resolution}` : ""}`);
+  const label = made("label", "", box, `Value in ${prompt.unit}${prompt.resolution ? `, to the nearest ${prompt.resolution}` : ""}`);
   const input = made("input", "", label);
   input.inputMode = "decimal";
   input.autocomplete = "off";
