@@ -89,8 +89,8 @@ def live_page(asked: PageAsked, people: Sequence[str] = ()) -> Iterator[LivePage
             raise click.UsageError("--cert is for a page: give it with --page or --listen")
         yield None
         return
-    from ventproof.page.keys import address_of, qr_text  # noqa: PLC0415 - only where a page is served
-    from ventproof.page.process import LOOPBACK, LivePage  # noqa: PLC0415
+    from ventproof.page.keys import LOOPBACK, address_of, qr_text  # noqa: PLC0415 - only where a page is served
+    from ventproof.page.process import LivePage  # noqa: PLC0415
     from ventproof.page.server import check_certificate, require_server  # noqa: PLC0415
 
     require_server("--page")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import secrets
+import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import BytesIO, StringIO
@@ -12,6 +14,8 @@ from typing import Final, final
 
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import one_line
+
+LOOPBACK: Final = IPv4Address("127.0.0.1")
 
 _LONGEST_NAME: Final = 30
 _MOST_GUESTS: Final = 20
@@ -73,6 +77,23 @@ def address_of(text: str) -> tuple[IPv4Address | IPv6Address, int]:
     if not 0 <= number <= 65535 or (colon and not port.isdigit()):  # noqa: PLR2004 - TCP ports
         raise FileError([Problem("--listen", None, None, f"{port!r} is no port", "write 1 to 65535")])
     return ip, number
+
+
+def open_socket(ip: IPv4Address | IPv6Address, port: int, option: str) -> socket.socket:
+    """Return a socket that listens at an address.
+
+    Raises:
+        FileError: it cannot be opened there.
+    """
+    family = socket.AF_INET6 if ip.version == 6 else socket.AF_INET  # noqa: PLR2004 - IPv6
+    try:
+        return socket.create_server((str(ip), port), family=family)
+    except OSError as error:
+        where = f"{ip} port {port}" if port else str(ip)
+        hint = "name an address of this computer and a port that is free"
+        raise FileError(
+            [Problem(option, None, None, f"{where}: {os.strerror(error.errno or 0)}", hint)]
+        ) from error
 
 
 def new_key() -> str:

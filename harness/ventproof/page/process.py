@@ -10,18 +10,16 @@ import asyncio
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, final
 
-from ventproof.page.keys import Address, new_key
+from ventproof.page.keys import LOOPBACK, Address, new_key, open_socket
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
@@ -32,27 +30,8 @@ if TYPE_CHECKING:
     from ventproof_bench.base.asking import Prompt
 
 
-LOOPBACK: Final = ip_address("127.0.0.1")
-
 _READY_WITHIN_S: Final = 30.0  # a loaded machine imports slowly
 _LEAVE_WITHIN_S: Final = 3.0
-
-
-def open_socket(ip: IPv4Address | IPv6Address, port: int, option: str) -> socket.socket:
-    """Return a socket that listens at an address.
-
-    Raises:
-        FileError: it cannot be opened there.
-    """
-    family = socket.AF_INET6 if ip.version == 6 else socket.AF_INET  # noqa: PLR2004 - IPv6
-    try:
-        return socket.create_server((str(ip), port), family=family)
-    except OSError as error:
-        where = f"{ip} port {port}" if port else str(ip)
-        hint = "name an address of this computer and a port that is free"
-        raise FileError(
-            [Problem(option, None, None, f"{where}: {os.strerror(error.errno or 0)}", hint)]
-        ) from error
 
 
 @final

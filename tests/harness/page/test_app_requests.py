@@ -186,7 +186,12 @@ def test_a_guest_answers_for_whom_it_said(served):
     assert served.post("/answer", {"prompt": 3, "who": "roof", "text": " 35\n"}, Cookie=cookie)[0] == 202
     for who in ("cabinet", "stranger"):
         assert served.post("/answer", {"prompt": 3, "who": who, "text": "on"}, Cookie=cookie)[0] == 403
-    for wrong in ([], {}, {"prompt": "3", "who": "roof", "text": "on"}, {"prompt": 3, "who": "roof", "text": 5}):
+    for wrong in (
+        [],
+        {},
+        {"prompt": "3", "who": "roof", "text": "on"},
+        {"prompt": 3, "who": "roof", "text": 5},
+    ):
         assert served.post("/answer", wrong, Cookie=cookie)[0] == 400
     assert served.ask("POST", "/answer", "x" * 9000, Origin=served.origin, Cookie=cookie)[0] == 400
     assert served.said == [{"answer": 3, "text": "35", "who": "roof"}]
