@@ -8,7 +8,7 @@ from source import modules, names, none_of, short
 
 RANKS = """
 cli plugin
-terminal
+terminal page
 session compare explore
 draft history
 report
@@ -47,6 +47,8 @@ NEVER = {
 OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
+    "starlette": {"page"},
+    "uvicorn": {"page"},
     "scipy": {"statistics"},
     "sqlalchemy": {"history", "history.migrations", "history.migrations.versions"},
     "alembic": {"history", "history.migrations", "history.migrations.versions"},

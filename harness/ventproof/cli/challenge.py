@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from ventproof.challenge.challenge import Challenge, Result
     from ventproof.challenge.trial import Suite
     from ventproof.page.process import LivePage
+    from ventproof.session.session import Session
 
 
 _TITLE: Final = "Challenge of the suite"
@@ -92,24 +93,13 @@ def challenge(
     Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
-    from ventproof.challenge.trial import Suite  # noqa: PLC0415
-    from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if benign and (names or full or severities or settings or json_file or keep):
         raise click.UsageError("--benign tries no faults: give it without what is said of faults")
     check_faults(names)
-    out = keep or Path()
-    session = Session(
-        bench=load_bench(bench or options.SHIPPED_BENCH),
-        out=out,
-        operator="challenge",
-        firmware="mock",
-        seed=seed,
-    )
-    profiles = options.load_suite(list(suite) or [options.SHIPPED], session)
-    challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
+    session = _session(bench, keep or Path(), seed)
+    challenged = _suite(suite, session)
     with live_page(page) as live:
         if benign:
             return _vary(challenged, benign, jobs, live)
@@ -120,6 +110,23 @@ def challenge(
     if keep is not None:
         click.echo(f"{keep_logs(result, session)} logs in {keep}")
     return code
+
+
+def _session(bench: Path | None, out: Path, seed: int) -> Session:
+    """Return how the suite is run on the bench."""
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+    loaded = load_bench(bench or options.SHIPPED_BENCH)
+    return Session(bench=loaded, out=out, operator="challenge", firmware="mock", seed=seed)
+
+
+def _suite(paths: tuple[Path, ...], session: Session) -> Suite:
+    """Return the suite that is challenged."""
+    from ventproof.challenge.trial import Suite  # noqa: PLC0415
+
+    profiles = options.load_suite(list(paths) or [options.SHIPPED], session)
+    return Suite(profiles=tuple(profiles), bench=session.bench, seed=session.seed)
 
 
 def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) -> tuple[Result, int]:

@@ -139,11 +139,5 @@ def both(one: Callable[[int, int], None], other: Callable[[int, int], None]) -> 
     return told
 
 
-def tell_plan(page: LivePage | None, longest_s: Sequence[float]) -> None:
-    """Tell a page how long each profile of a suite takes at most, seconds."""
-    if page is not None:
-        page.tell(longest_s=list(longest_s))
-
-
 def _tell(said: str) -> None:
     click.echo(said, err=True)

@@ -11,7 +11,7 @@ import click
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
-from ventproof.cli.page import PageAsked, live_page, tell_plan, with_page
+from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.cli.report import write_all
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.console import progress
@@ -23,6 +23,7 @@ from ventproof_bench.base.text import harmless
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from ventproof.page.process import LivePage
     from ventproof.profile.model import Profile
     from ventproof.session.repeats import RepeatPlan, RepeatSeries
     from ventproof.session.session import Session
@@ -140,6 +141,16 @@ def _close(runs: PlannedRuns, broken_off: str) -> bool:
     return True
 
 
+def _watched(session: Session, suite: Sequence[Loaded[Profile]], live: LivePage | None) -> Session:
+    """Return the session with a page that follows its runs, and told how long they take."""
+    from ventproof.profile.duration import longest_s  # noqa: PLC0415 - with the slow imports
+
+    if live is None:
+        return session
+    live.tell(longest_s=[longest_s(profile.model) for profile in suite])
+    return replace(session, follow=live.opened, desks=(*session.desks, live))
+
+
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Refuse endings that no report has."""
     from ventproof.cli.report import check_names  # noqa: PLC0415 - with the slow imports
@@ -243,7 +254,6 @@ def run(
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
-    from ventproof.profile.duration import longest_s  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
@@ -267,6 +277,5 @@ def run(
     suite = options.load_suite(profiles, session)
     options.confirm_clear(loaded, clear=clear)
     with live_page(page, list(loaded.model.people)) as live:
-        tell_plan(live, [longest_s(profile.model) for profile in suite])
-        followed = replace(session, follow=live.opened, desks=(*session.desks, live)) if live else session
-        return run_suite(followed, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)
+        watched = _watched(session, suite, live)
+        return run_suite(watched, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)

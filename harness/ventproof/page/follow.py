@@ -56,7 +56,7 @@ class Tail:
 
 
 @final
-class Follower:
+class CommandFollower:
     """Makes what the page shows from the feed of a command and the logs that it names.
 
     Args:

@@ -20,7 +20,7 @@ import numpy  # noqa: F401, ICN001 - the judge's; loaded later it would take its
 
 from ventproof.page.app import LivePages
 from ventproof.page.batches import Batches
-from ventproof.page.follow import Follower
+from ventproof.page.follow import CommandFollower
 from ventproof.page.keys import Address, Door
 from ventproof.page.server import server_of
 
@@ -46,7 +46,7 @@ async def _serve(told: dict[str, Any]) -> None:
     ended = asyncio.Event()
     asyncio.get_running_loop().add_reader(sys.stdin.fileno(), _hear, ended)
     _say({"ready": True})
-    await _follow(Follower(Path(told["feed"])), batches, ended)
+    await _follow(CommandFollower(Path(told["feed"])), batches, ended)
     batches.end()
     server.should_exit = True
     await serving
@@ -59,7 +59,7 @@ def _hear(ended: asyncio.Event) -> None:
         asyncio.get_running_loop().remove_reader(sys.stdin.fileno())
 
 
-async def _follow(follower: Follower, batches: Batches, ended: asyncio.Event) -> None:
+async def _follow(follower: CommandFollower, batches: Batches, ended: asyncio.Event) -> None:
     """Hand on what is new, until the command has ended and all of it was told."""
     while True:
         last = ended.is_set()  # asked before looking: what was written until then is seen
