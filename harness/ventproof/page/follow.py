@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections import deque
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Any, Final, Self, final
 
 from ventproof.log.decode import LineError, event_of
 from ventproof.log.events import CheckBegin, OtherEvent, RunBegin
@@ -60,7 +60,7 @@ class CommandFollower:
     """Makes what the page shows from the feed of a command and the logs that it names.
 
     Args:
-        feed: the file to which the command writes.
+        feed: the file to which the command writes; a context that lets go of it, and of the log.
     """
 
     def __init__(self, feed: Path) -> None:
@@ -70,6 +70,14 @@ class CommandFollower:
         self._log: Tail | None = None
         self._shown: ShownRun | ShownCheck | None = None
         self._longest_s: list[float] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._feed.close()
+        if self._log is not None:
+            self._log.close()
 
     def step(self) -> tuple[Ident, Json] | None:
         """Return the next piece of news and where it stands; None when there is nothing new."""

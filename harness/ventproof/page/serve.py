@@ -46,7 +46,8 @@ async def _serve(told: dict[str, Any]) -> None:
     ended = asyncio.Event()
     asyncio.get_running_loop().add_reader(sys.stdin.fileno(), _hear, ended)
     _say({"ready": True})
-    await _follow(CommandFollower(Path(told["feed"])), batches, ended)
+    with CommandFollower(Path(told["feed"])) as follower:
+        await _follow(follower, batches, ended)
     batches.end()
     server.should_exit = True
     await serving

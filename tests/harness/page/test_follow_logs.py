@@ -16,7 +16,7 @@ from ventproof.session.selfcheck import selfcheck
 from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
-RAIN = SHIPPED / "rain-override.yaml"
+RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
 
 
 def follow(folder, log, *, grows=None):
@@ -24,17 +24,15 @@ def follow(folder, log, *, grows=None):
     feed, copy = folder / "feed.jsonl", folder / "copy.jsonl"
     feed.write_bytes(json.dumps({"log": str(copy)}).encode() + b"\n")
     whole = log.read_bytes()
-    copy.write_bytes(b"" if grows else whole)
-    follower, found, end = CommandFollower(feed), [], 0
-    while end < len(whole) or not grows:
-        if grows:
-            end = min(len(whole), end + grows.randrange(1, 40_000))
+    copy.touch()
+    found, end = [], 0
+    with CommandFollower(feed) as follower:
+        while end < len(whole):
+            end = min(len(whole), end + grows.randrange(1, 40_000)) if grows else len(whole)
             with copy.open("ab") as file:
                 file.write(whole[copy.stat().st_size : end])
-        while (one := follower.step()) is not None:
-            found.append(one)
-        if not grows:
-            break
+            while (one := follower.step()) is not None:
+                found.append(one)
     return [(ident, news) for ident, news in found if news]
 
 
@@ -110,8 +108,8 @@ def test_time_left_counts_runs_that_are_still_to_come(tmp_path):
     feed.write_text(
         json.dumps({"longest_s": [100.0, 7.0]}) + "\n" + json.dumps({"log": str(log)}) + "\n", encoding="utf-8"
     )
-    follower = CommandFollower(feed)
-    news = [follower.step() for _ in range(4)]
+    with CommandFollower(feed) as follower:
+        news = [follower.step() for _ in range(4)]
     run = next(one[1]["run"] for one in news if one and "run" in one[1])
     assert (run["run"], run["runs"]) == (2, 6)
     assert run["later_s"] == 100.0 + 3 * 7.0
@@ -132,5 +130,6 @@ def test_a_log_that_cannot_be_shown_ends_nothing(tmp_path):
     log, feed = tmp_path / "log.jsonl", tmp_path / "feed.jsonl"
     log.write_text('{"seq":0,"t":0.0,"event":"of_tomorrow","chain":""}\n', encoding="utf-8")
     feed.write_text(f'{{"log":"{log}"}}\n{{"progress":{{"title":"x","rows":[]}}}}\n', encoding="utf-8")
-    follower = CommandFollower(feed)
-    assert [follower.step() for _ in range(3)] == [((1, 0), {}), ((2, 0), {"progress": {"title": "x", "rows": []}}), None]
+    with CommandFollower(feed) as follower:
+        steps = [follower.step() for _ in range(3)]
+    assert steps == [((1, 0), {}), ((2, 0), {"progress": {"title": "x", "rows": []}}), None]
