@@ -7,17 +7,23 @@ import http.client
 import json
 import re
 import socket
+import ssl
 import threading
 from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from urllib.parse import urlencode
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
 
 from ventproof.page.app import LivePages
 from ventproof.page.batches import Batches
 from ventproof.page.keys import Address, Door
-from ventproof.page.server import server_of
+from ventproof.page.server import check_certificate, server_of
+from ventproof_bench.base.errors import FileError
 
 pytestmark = [pytest.mark.wire, pytest.mark.lasting]
 KEY = "first-key"
@@ -66,16 +72,16 @@ class Served:
 
 
 @contextmanager
-def serving():
+def serving(cert=None):
     sock = socket.create_server(("127.0.0.1", 0))
-    address = Address(ip_address("127.0.0.1"), sock.getsockname()[1])
+    address = Address(ip_address("127.0.0.1"), sock.getsockname()[1], tls=cert is not None)
     said, up = [], threading.Event()
     found = {}
 
     async def main():
         found["batches"] = Batches()
         found["server"] = server_of(
-            LivePages(address, Door(KEY, ["roof", "cabinet"]), found["batches"], said.append).app()
+            LivePages(address, Door(KEY, ["roof", "cabinet"]), found["batches"], said.append).app(), cert
         )
         found["loop"] = asyncio.get_running_loop()
         up.set()
@@ -215,3 +221,43 @@ def test_a_stream_goes_on_where_a_page_was(served):
     after = served.stream(cookie, 3, **{"Last-Event-ID": "1.2"})
     assert [place for place, _ in after] == ["1.3", "1.4", "1.5"]
     assert served.stream(cookie, 1, **{"Last-Event-ID": "9.9"})[0][1]["reset"] is True
+
+
+@pytest.fixture
+def cert(tmp_path):
+    """Write a certificate for the loopback address, with its key."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "bench")])
+    day = timedelta(days=1)
+    builder = x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+    builder = builder.not_valid_before(datetime.now(UTC) - day).not_valid_after(datetime.now(UTC) + day)
+    made = builder.add_extension(
+        x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False
+    ).sign(key, hashes.SHA256())
+    plain = serialization.NoEncryption()
+    pem = key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, plain)
+    path = tmp_path / "bench.pem"
+    path.write_bytes(pem + made.public_bytes(serialization.Encoding.PEM))
+    return path
+
+
+def test_with_a_certificate_the_page_speaks_tls(cert):
+    """A browser that trusts the certificate gets in, and the cookie never leaves over plain HTTP."""
+    check_certificate(cert)
+    trusting = ssl.create_default_context(cafile=cert)
+    with serving(str(cert)) as served:
+        assert served.address.url.startswith("https://127.0.0.1:")
+        where = "127.0.0.1", served.address.port
+        with closing(http.client.HTTPSConnection(*where, timeout=20, context=trusting)) as connection:
+            connection.request("POST", "/enter", f"key={KEY}&name=roof", {"Origin": served.origin})
+            answer = connection.getresponse()
+            assert answer.status == 303
+            assert "Secure" in answer.getheader("Set-Cookie")
+
+
+def test_a_file_without_certificate_is_refused(tmp_path):
+    """A missing file, text, and a certificate without its key are one clear error each."""
+    (tmp_path / "text.pem").write_text("no certificate", encoding="utf-8")
+    for name in ("text.pem", "missing.pem"):
+        with pytest.raises(FileError, match=r"--cert: no certificate with its key .*; name a PEM file"):
+            check_certificate(tmp_path / name)

@@ -63,7 +63,10 @@ def test_the_page_shows_what_the_log_says(rain, tmp_path):
     assert shown["safe"] == "The outputs are in their safe state."
     assert shown["run"]["unit"] == "GH-7"
     last = next(line for line in reversed(lines) if "roof_vent" in line.get("values", {}))
-    assert shown["readings"]["roof_vent"][-1] == (round(last["t"], 3), *[round(last["values"]["roof_vent"], 3)] * 2)
+    assert shown["readings"]["roof_vent"][-1] == (
+        round(last["t"], 3),
+        *[round(last["values"]["roof_vent"], 3)] * 2,
+    )
     assert shown["step"]["number"] == len(shown["run"]["steps"])
 
 
@@ -106,7 +109,8 @@ def test_time_left_counts_runs_that_are_still_to_come(tmp_path):
     log = session.run(suite[0], SilentView(), list(plan.places)[1]).log
     feed = tmp_path / "feed.jsonl"
     feed.write_text(
-        json.dumps({"longest_s": [100.0, 7.0]}) + "\n" + json.dumps({"log": str(log)}) + "\n", encoding="utf-8"
+        json.dumps({"longest_s": [100.0, 7.0]}) + "\n" + json.dumps({"log": str(log)}) + "\n",
+        encoding="utf-8",
     )
     with CommandFollower(feed) as follower:
         news = [follower.step() for _ in range(4)]
@@ -121,7 +125,9 @@ def test_a_selfcheck_is_followed_too(tmp_path):
     shown = together(follow(tmp_path, result.log))
     assert shown["verdicts"][0]["verdict"] == result.result
     assert shown["run"]["title"] == "How the unit is hooked up"
-    assert len(shown["verdicts"][0]["findings"]) == len(result.sentences) + sum(not u.left for u in result.unjudged)
+    assert len(shown["verdicts"][0]["findings"]) == len(result.sentences) + sum(
+        not u.left for u in result.unjudged
+    )
     assert {"roof_vent", "side_vent"} <= shown["readings"].keys()
 
 

@@ -35,7 +35,7 @@ def test_the_page_follows_a_run_to_its_verdict(size, running, browser):
     assert text(browser, "step") == "Ended: pass"
     assert "The outputs are in their safe state." in text(browser, "left")
     assert text(browser, "verdicts").count("pass") == 4  # three responses and the run
-    width = browser.execute_script("return document.documentElement.scrollWidth")
+    width = browser.execute_script("return document.querySelector('.all').scrollWidth")
     assert width <= size[0], "the page is wider than the screen"
     assert severe(browser) == []
 
