@@ -184,9 +184,14 @@ class ShownRun:
         return news | {"t": round(self._t_s, 3)} if news else {}
 
     def _items(self) -> list[Item | InvariantItem]:
+        """Return what is demanded now: by the step, and by what always binds while its condition holds or once it failed."""
         step = START if self._case.step is None else self._case.step
-        open_always = [one for one in self._case.invariants if one.watch is not None]
-        return [*self._case.of_step(step), *open_always]
+        always = [
+            one
+            for one in self._case.invariants
+            if one.ruling is not None or (one.watch is not None and one.watch.ruling is None)
+        ]
+        return [*self._case.of_step(step), *always]
 
     def _demand(self, item: Item | InvariantItem) -> Json:
         said: Json = {

@@ -13,8 +13,8 @@ function made(kind, className, parent, text) {
   return element;
 }
 
-function words(name) {
-  return name.replaceAll("_", " ");
+function words(text) {
+  return text.replaceAll("_", " ").replace(/(\d) (?=(%|s|min|h|°C|mm|m\/s)([^a-z]|$))/g, "$1\u00a0");
 }
 
 function span(s) {
@@ -150,11 +150,12 @@ function rows(list, demands, t, named) {
 }
 
 function progress(one, t) {
+  if (shown.end) return "not decided";
   if (one.from > t) return `applies in ${span(one.from - t)}`;
   const parts = [one.state];
   if (one.holds && one.since !== undefined) {
     parts[0] = `holding ${Math.min(one.holds, Math.floor(t - one.since))} of ${one.holds} s`;
-  } else if (one.to) parts.push(`${span(one.to - t)} left`);
+  } else if (one.to) parts.push(one.to > t ? `${span(one.to - t)} left` : "being decided");
   return parts.join(", ");
 }
 
