@@ -159,6 +159,8 @@ class LivePages:
         token = self._door.enter(key, name, form.get("for", []))
         if token is None:
             return self._html("enter.html.j2", HTTPStatus.FORBIDDEN, key="", refused=True)
+        guest = self._door.guest(token)
+        self._say({"entered": guest.name if guest else ""})
         answer = Response(status_code=HTTPStatus.SEE_OTHER, headers={"Location": "/"})
         answer.set_cookie(self._cookie, token, httponly=True, samesite="strict", secure=self._address.tls)
         return answer

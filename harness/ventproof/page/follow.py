@@ -69,6 +69,7 @@ class CommandFollower:
         self._line, self._seq = 0, 0
         self._log: Tail | None = None
         self._shown: ShownRun | ShownCheck | None = None
+        self._lost = False
         self._longest_s: list[float] = []
 
     def __enter__(self) -> Self:
@@ -110,20 +111,29 @@ class CommandFollower:
     def _open(self, path: str) -> None:
         if self._log is not None:
             self._log.close()
-        self._log, self._shown = Tail(Path(path)), None
+        self._log, self._shown, self._lost = Tail(Path(path)), None, False
 
     def _of_log(self) -> Json:
         """Return what the next lines of the log bring; empty when there are no more."""
         while self._log is not None and (lines := self._log.lines()):
-            for event in _events(lines):
-                if self._shown is None:
-                    self._shown = self._begun(event)
-                if self._shown is not None:
-                    self._shown.feed(event)
             self._seq += len(lines)
-            if self._shown is not None and (news := self._shown.news()):
-                return news
+            try:
+                if news := self._shown_of(lines):
+                    return news
+            except Exception:  # noqa: BLE001 - a page that cannot show a run can still stop it
+                self._shown, self._lost = None, True
+                return {
+                    "happened": [{"t": 0.0, "text": "this run cannot be shown here; the log has all of it"}]
+                }
         return {}
+
+    def _shown_of(self, lines: list[bytes]) -> Json:
+        for event in _events(lines):
+            if self._shown is None and not self._lost:
+                self._shown = self._begun(event)
+            if self._shown is not None:
+                self._shown.feed(event)
+        return {} if self._shown is None else self._shown.news()
 
     def _begun(self, event: Event) -> ShownRun | ShownCheck | None:
         """Return what shows the log that begins with an event; None where it cannot be shown."""

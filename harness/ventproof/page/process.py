@@ -65,6 +65,7 @@ class LivePage:
         self._desk: tuple[Prompts, AbstractEventLoop] | None = None
         self._folder = tempfile.TemporaryDirectory(prefix="ventproof-page-")
         self._feed = (Path(self._folder.name) / "feed.jsonl").open("ab", buffering=0)
+        self._stderr = Path(self._folder.name) / "stderr"
         self._ready = threading.Event()
         self._leaving = False
         self._process: subprocess.Popen[bytes] | None = None
@@ -80,15 +81,16 @@ class LivePage:
         Raises:
             FileError: it does not come up.
         """
-        self._process = process = subprocess.Popen(
-            [sys.executable, "-m", "ventproof.page.serve"],
-            pass_fds=[self._socket.fileno()],
-            start_new_session=True,  # Ctrl-C is the command's: the page shows how it ended
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-        )
+        with self._stderr.open("wb") as stderr:
+            self._process = process = subprocess.Popen(
+                [sys.executable, "-m", "ventproof.page.serve"],
+                pass_fds=[self._socket.fileno()],
+                start_new_session=True,  # Ctrl-C is the command's: the page shows how it ended
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=stderr,
+                env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+            )
         told = {
             "socket": self._socket.fileno(),
             "cert": None if self._cert is None else str(self._cert),
@@ -104,8 +106,10 @@ class LivePage:
         self._ready.wait(_READY_WITHIN_S)
         self._socket.close()  # it is the process's now, and dies with it
         if process.poll() is not None or not self._ready.is_set():
+            said = self._stderr.read_text(encoding="utf-8", errors="replace").strip().splitlines()
             self.__exit__()
-            raise FileError([Problem("--page", None, None, "the page's process did not start")])
+            why = f": {said[-1]}" if said else f" within {_READY_WITHIN_S:g} s"
+            raise FileError([Problem("--page", None, None, f"the page's process did not start{why}")])
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -147,7 +151,9 @@ class LivePage:
     def _take(self, message: dict[str, Any]) -> None:
         if "ready" in message:
             self._ready.set()
-        elif "stop" in message:
+        elif "entered" in message:
+            self._said(f"The page was opened by {message['entered']}.")
+        elif "stop" in message and not self._leaving:
             self._said(f"Stopped from the page by {message['who']}.")
             # As if Ctrl-C were pressed here: there is one way out, and it makes the outputs safe.
             signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)

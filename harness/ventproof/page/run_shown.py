@@ -184,7 +184,7 @@ class ShownRun:
         return news | {"t": round(self._t_s, 3)} if news else {}
 
     def _items(self) -> list[Item | InvariantItem]:
-        """Return what is demanded now: by the step, and by what always binds while its condition holds or once it failed."""
+        """Return what is demanded now: of the step, and always, while that applies or once it failed."""
         step = START if self._case.step is None else self._case.step
         always = [
             one

@@ -28,7 +28,7 @@ def command(tmp_path):
 
     @contextmanager
     def started(*words, out=tmp_path / "records"):
-        line = [*VENTPROOF, *words, "--out", out]
+        line = [*VENTPROOF, *words, *(["--out", out] if out else [])]
         with subprocess.Popen(
             line, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, cwd=tmp_path
         ) as process:

@@ -17,26 +17,32 @@ def text(browser, ident):
     return browser.find_element("id", ident).text
 
 
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
-def test_the_page_follows_a_run_to_its_verdict(size, running, browser):
-    """Vents move, the step and what is required are named, findings appear, and the end is told with its outputs."""
-    sized(browser, size)
-    with running("rain.yaml", "--unit", "GH-7") as command:
-        enter(browser, command.url)
-        eventually(lambda: "Step 1 of 1: rain begins" in text(browser, "step"))
-        vent = browser.find_element("css selector", ".vent")
-        bar = vent.find_element("css selector", "[role=meter]")
-        assert bar.get_attribute("aria-label") == "roof vent"
-        eventually(lambda: 8 < float(bar.get_attribute("aria-valuenow")) < 70)
-        eventually(lambda: "holding" in vent.text)
+def test_the_page_follows_runs_to_their_verdicts(running, house, browser):
+    """On a phone and on a desktop vents move, what is required is named, findings appear, and the end is told."""
+    with running("rain.yaml", house / "rain.yaml", "--unit", "GH-7") as command:
+        for run, size in ((1, PHONE), (2, DESKTOP)):
+            sized(browser, size)
+            if run == 1:
+                enter(browser, command.url)
+            eventually(lambda: text(browser, "place") == f"Run {run} of 2", within_s=40)  # noqa: B023 - called at once
+            assert ("in all" in text(browser, "left")) is (run == 1)
+            eventually(lambda: "Step 1 of 1: rain begins" in text(browser, "step"))
+            vent = browser.find_element("css selector", ".vent")
+            bar = vent.find_element("css selector", "[role=meter]")
+            assert bar.get_attribute("aria-label") == "roof vent"
+            eventually(lambda: 8 < float(bar.get_attribute("aria-valuenow")) < 70)  # noqa: B023 - likewise
+            eventually(lambda: "holding" in vent.text)  # noqa: B023 - likewise
+            width = browser.execute_script("return document.querySelector('.all').scrollWidth")
+            assert width <= size[0], "the page is wider than the screen"
         assert "unit GH-7" in text(browser, "unit")
         assert command.end() == 0
         eventually(lambda: text(browser, "link") == "■ the command has ended")
+    assert "The page was opened by roof." in command.said
     assert text(browser, "step") == "Ended: pass"
     assert "The outputs are in their safe state." in text(browser, "left")
-    assert text(browser, "verdicts").count("pass") == 4  # three responses and the run
-    width = browser.execute_script("return document.querySelector('.all').scrollWidth")
-    assert width <= size[0], "the page is wider than the screen"
+    runs = browser.find_elements("css selector", "#verdicts > li")
+    assert [run.text.split("\n")[0] for run in runs] == ["rain closes the roof pass"] * 2
+    assert runs[0].text.count("pass") == 4  # three responses and the run
     assert severe(browser) == []
 
 
@@ -115,16 +121,25 @@ def alive(pid):
     return True
 
 
-def test_several_profiles_are_numbered_and_kept(running, house, browser):
-    """Run i of n is named with the time left in all, and the verdict of the run before stays on the page."""
-    with running("rain.yaml", house / "rain.yaml") as command:
-        enter(browser, command.url)
-        eventually(lambda: text(browser, "place") == "Run 1 of 2")
-        assert "in all" in text(browser, "left")
-        eventually(lambda: text(browser, "place") == "Run 2 of 2", within_s=40)
-        assert "in all" not in text(browser, "left")
-        runs = browser.find_elements("css selector", "#verdicts > li")
-        assert [run.text.split("\n")[0] for run in runs] == [
-            "rain closes the roof running",
-            "rain closes the roof pass",
-        ]
+def test_a_campaign_shows_how_far_it_is_and_is_stopped(command, browser):
+    """A challenge fills its table, and the button ends it like Ctrl-C."""
+    with command("challenge", "--page", out=None) as challenge:
+        enter(browser, challenge.url)
+        eventually(lambda: "the healthy unit" in text(browser, "progress"), within_s=60)
+        assert text(browser, "title") == "Challenge of the suite"
+        browser.find_element("id", "stop").click()
+        assert challenge.end(60) == 130
+        eventually(lambda: text(browser, "link") == "■ the command has ended")
+
+
+def test_a_selfcheck_is_shown_part_by_part(command, house, browser):
+    """What is measured now is named while signals are read, and what was found at the end."""
+    words = "selfcheck", "--bench", house / "bench-tcp.yaml", "--unit", "--clear", "--page"
+    with command(*words) as check:
+        enter(browser, check.url)
+        eventually(lambda: browser.find_elements("css selector", ".vent"), within_s=40)
+        eventually(lambda: text(browser, "step") not in {"", "opening the bench"})
+        assert text(browser, "title") == "How the unit is hooked up"
+        browser.find_element("id", "stop").click()
+        assert check.end(60) == 130
+        eventually(lambda: text(browser, "step") == "Ended: aborted")
