@@ -2,9 +2,10 @@
 
 A person answers after looking or acting, never before being asked. So what an answer tells of happened in the window
 from the prompt to the answer, widened by the person's declared reaction: one who watches a display may answer with what
-it showed a moment before the prompt, and one who acts may say so a moment before the act. No act begins before its
-prompt: nobody is told beforehand what comes next, and who is asked to stand by is told to wait. Who acts early all the
-same shows by it: the readings before the stimulus are as demanded already, and such a pass proves nothing.
+it showed a moment before the prompt, though never with what is older than the answer before; one who acts may say so a
+moment before the act. No act begins before its prompt: nobody is told beforehand what comes next, and who is asked to
+stand by is told to wait. Who acts early all the same shows by it: the readings before the stimulus are as demanded
+already, and such a pass proves nothing.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ class Prompt:
 
 @final
 @dataclass(frozen=True, slots=True)
-class Answer:
+class PersonAnswer:
     """What a person answered.
 
     Attributes:

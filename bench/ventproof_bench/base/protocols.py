@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
-from ventproof_bench.base.asking import Answer, Prompt
+from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.evidence import (
     BoardStarved,
     DrivenOutput,
@@ -219,7 +219,7 @@ class Outputs(Protocol):
 class Asker(Protocol):
     """Carries questions to people."""
 
-    async def ask(self, prompt: Prompt) -> Answer:
+    async def ask(self, prompt: Prompt) -> PersonAnswer:
         """Show a prompt and wait for its answer. Raises `TimeoutError` after `prompt.within_s`."""
 
 

@@ -29,7 +29,14 @@ from ventproof_bench.benchcheck.wiring import (
     outputs_problems,
     overlap_notes,
 )
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
+from ventproof_bench.benchfile.model import (
+    PERSON,
+    BenchFile,
+    ContactOutput,
+    InProcessBus,
+    RegisterOutput,
+    WiredBus,
+)
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
@@ -238,7 +245,9 @@ def _leaves_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
-        if isinstance(output, ContactOutput) and output.safe != output.at_rest:
+        if not isinstance(output, ContactOutput) or output.driver == PERSON:
+            continue
+        if output.safe != output.at_rest:
             reason = f"output {name!r} is safe when {output.safe} but rests {output.at_rest}"
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, get_args
 
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.mock.settings import OverrideName
+from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -13,9 +15,11 @@ if TYPE_CHECKING:
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path
 
 
-_NOT_BY_HAND = ("feedback", "counted_by", "sensor", "hookup")
+_LAMPS: Final = get_args(OverrideName)
+_NOT_BY_HAND: Final = ("feedback", "counted_by", "sensor", "hookup")
 
 
 def people_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -30,7 +34,7 @@ def _who(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     busy = {signal.read_by for signal in model.told.values()}
     busy |= {str(output.wired.get("who")) for output in model.by_hand.values()}
     for name, person in model.people.items():
-        path = ("people", name)
+        path: Path = ("people", name)
         if name in model.buses:
             yield bench.problem(path, f"{name!r} is the name of a bus, too", "use another name", at_key=True)
         if name not in busy:
@@ -49,7 +53,6 @@ def _who(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 def _reading(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     model = bench.model
-    overrides = _overrides(model)
     for name, signal in model.told.items():
         path = ("signals", name)
         if signal.read_by not in model.people:
@@ -60,18 +63,15 @@ def _reading(bench: Loaded[BenchFile]) -> Iterator[Problem]:
                 hint = "leave `mock` out"
                 yield bench.problem((*path, "mock"), "this bench has no mock unit", hint, at_key=True)
             continue
-        known = {"%": list(model.mock.vents) if model.mock else [], "flag": overrides}.get(signal.unit, [])
+        vents = list(model.mock.vents) if model.mock else []
+        known = {"%": vents, FLAG_UNIT: _LAMPS}.get(signal.unit, ())
         if not known:
             hint = "of the mock, people read vents in % and overrides as flags"
             yield bench.problem((*path, "unit"), f"nobody can be played who reads a {signal.unit}", hint)
         elif signal.mock not in known:
-            reason = f"there is no {signal.mock!r} to read on the mock unit" if signal.mock else "nothing says what of the mock unit it is"
-            yield bench.problem(path, reason, f"write `mock:` with one of {', '.join(known)}", at_key=True)
-
-
-def _overrides(model: BenchFile) -> list[str]:
-    names = ("rain", "gale", "frost", "failure")
-    return list(names) if model.mock is not None else []
+            said = f"there is no {signal.mock!r} to be read" if signal.mock else "nothing is there to be read"
+            hint = f"write `mock:` with one of {', '.join(known)}"
+            yield bench.problem(path, f"{said} of the mock unit", hint, at_key=True)
 
 
 def _acting(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -83,7 +83,9 @@ def _acting(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             yield bench.problem((*path, "wired", "who"), f"there is no person {wired['who']!r}", hint)
         if model.virtual and "mock" not in wired:
             hint = "write `mock: rain`, the contact of the mock unit that a played person moves"
-            yield bench.problem((*path, "wired"), "nothing says what of the mock unit it is", hint, at_key=True)
+            yield bench.problem(
+                (*path, "wired"), "nothing says what of the mock unit it is", hint, at_key=True
+            )
         if not model.virtual and "mock" in wired:
             hint = "leave `mock` out"
             yield bench.problem((*path, "wired", "mock"), "this bench has no mock unit", hint, at_key=True)

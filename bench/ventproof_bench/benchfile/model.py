@@ -511,12 +511,8 @@ class BenchFile(FileModel):
     @property
     def guards(self) -> tuple[str, ...]:
         """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
-        by_hand = self.by_hand
-        terminals = [
-            name
-            for name, output in self.outputs.items()
-            if not isinstance(output, RegisterOutput) and name not in by_hand
-        ]
+        by_hand, outputs = self.by_hand, self.outputs.items()
+        terminals = [n for n, o in outputs if not isinstance(o, RegisterOutput) and n not in by_hand]
         guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
         said = [
             f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
-from ventproof_bench.base.asking import Answer, Prompt
+from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, dimension_of
@@ -21,7 +21,14 @@ from ventproof_bench.yamlfile.fields import (
     Seconds,
 )
 
-Line = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$")]
+
+def _one_line(text: str) -> str:
+    if not text.isprintable():
+        raise Refusal("is not one line", "write one line that a person can read at a glance", bare=True)
+    return text
+
+
+Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
 """One line that a person reads."""
 
 
@@ -104,7 +111,8 @@ class PersonSignal(FileModel):
         if self.range is not None:
             low, high = self.range
             if {low.dimension, high.dimension} != {dimension} or low.value >= high.value:
-                raise Refusal("is no range of the signal's unit", "write [lowest, highest]", key="range")
+                said = f"range from {low.text!r} to {high.text!r} is none in the signal's unit, {self.unit}"
+                raise Refusal(said, "write [lowest, highest]", key="range")
         elif self.full_travel is not None and dimension is not Dimension.PERCENT:
             raise Refusal("full_travel needs a range when the unit is not %", key="full_travel")
 
@@ -125,7 +133,7 @@ class PersonSignal(FileModel):
             choices=self.choices,
         )
 
-    def value(self, answer: Answer) -> float | None:
+    def value(self, answer: PersonAnswer) -> float | None:
         """Return what an answer to that stands for; None when the person was not sure."""
         if not answer.sure:
             return None

@@ -3,17 +3,35 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.evidence import Poll, Unread
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ventproof_bench.base.asking import Answer, Prompt
+    from ventproof_bench.base.asking import PersonAnswer, Prompt
     from ventproof_bench.base.protocols import Asker
-    from ventproof_bench.benchfile.model import OutputSpec
+    from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
+
+
+TOLD: Final = "told"
+"""Table of readings that a person told."""
+
+
+def hardware_of(file: BenchFile) -> BenchFile:
+    """Return a bench without what is people's: what they do, and what they read."""
+    by_hand, told = file.by_hand, file.told
+    if not by_hand and not told:
+        return file
+    return file.model_copy(
+        update={
+            "outputs": {name: output for name, output in file.outputs.items() if name not in by_hand},
+            "signals": {name: signal for name, signal in file.signals.items() if name not in told},
+            "people": {},
+        }
+    )
 
 
 @final
@@ -43,13 +61,15 @@ class People:
         """Return how long a person is waited for at the end, seconds."""
         return self.specs[who].safe_within
 
-    async def act(self, prompt: Prompt) -> Answer:
+    async def act(self, prompt: Prompt) -> PersonAnswer:
         """Ask for an act.
 
         Raises:
             TimeoutError: outputs are being made safe, and the person did not answer in time.
         """
-        return await self.asker.ask(replace(prompt, within_s=self.patience_s(prompt.who)) if self.ending else prompt)
+        return await self.asker.ask(
+            replace(prompt, within_s=self.patience_s(prompt.who)) if self.ending else prompt
+        )
 
     async def read(self, name: str) -> Poll:
         """Ask for a reading; one that the person is not sure of has no value.
@@ -65,7 +85,7 @@ class People:
             requested_s=answer.shown_s - self.reaction_s(signal.read_by),
             replied_s=answer.given_s,
             values={} if value is None else {name: value},
-            table="told",
+            table=TOLD,
             address=0,
             words=(),
             unread=(Unread(name, f"{signal.read_by} is not sure"),) if value is None else (),

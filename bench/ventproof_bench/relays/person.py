@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.base.asking import CANNOT, DONE, Answer, Prompt, PromptKind
+from ventproof_bench.base.asking import CANNOT, DONE, PersonAnswer, Prompt, PromptKind
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import DriverError
 from ventproof_bench.base.evidence import Window
@@ -50,7 +50,9 @@ class PersonContact:
         self._options = options
         self._people = people
         self._on: bool | None = None
-        self._not_safe = ""  # why nobody left it open; it is not asked for again before it was to be closed again
+        self._not_safe = (
+            ""  # why nobody left it open; it is not asked for again before it was to be closed again
+        )
 
     async def open(self) -> None:
         """Nothing to open: nobody is asked anything yet."""
@@ -81,7 +83,7 @@ class PersonContact:
         self._on, self._not_safe = on, ""
         return Window(answer.shown_s, answer.given_s + self._people.reaction_s(who))
 
-    async def _ask(self, kind: PromptKind, text: str, choices: tuple[str, ...]) -> Answer:
+    async def _ask(self, kind: PromptKind, text: str, choices: tuple[str, ...]) -> PersonAnswer:
         prompt = Prompt(who=self._options.who, text=text, kind=kind, of=self._name, choices=choices)
         return await self._people.act(prompt)
 

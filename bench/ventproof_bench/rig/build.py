@@ -15,7 +15,7 @@ from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
-from ventproof_bench.drivers.people import People
+from ventproof_bench.drivers.people import People, hardware_of
 from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
@@ -159,8 +159,7 @@ def assemble(file: BenchFile, *, seed: int, asker: Asker | None = None) -> Rig:
     """
     by_hand = file.by_hand
     people = None if asker is None or not file.people else People(file.people, file.told, by_hand, asker)
-    rest = {name: output for name, output in file.outputs.items() if name not in by_hand}
-    hardware = file.model_copy(update={"outputs": rest}) if by_hand else file
+    hardware = hardware_of(file)
     rig = _virtual(file, hardware, seed) if file.virtual else _real(file, hardware)
     if by_hand and people is not None:
         rig.outputs = PeopleOutputs(rig.outputs, by_hand, people)

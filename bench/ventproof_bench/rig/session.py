@@ -162,9 +162,7 @@ class RigSession:
             if read.played:
                 continue
             every_s, spec = read.spec.poll_every, read.spec
-            polling = poll(
-                read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self.saw, rest=self.rest
-            )
+            polling = poll(read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self.saw, rest=self.rest)
             self._guards.append(loop.create_task(polling))
         if self._rig.outputs.shared:
             self._guards.append(loop.create_task(self._look_at_relays()))

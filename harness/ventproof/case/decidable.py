@@ -89,12 +89,28 @@ class Evidence:
 
 
 @lru_cache(maxsize=4096)
-def decides(formula: Formula, sight: Sight, evidence: Evidence, verdict: Verdict) -> bool:
-    """Return whether the verdict comes of an ideal unit that deserves it; not so where no course deserves it."""
+def decides(
+    formula: Formula, sight: Sight, evidence: Evidence, verdict: Verdict, *, surely: bool = False
+) -> bool:
+    """Return whether the verdict comes of an ideal unit that deserves it; not so where no course deserves it.
+
+    Args:
+        formula: what is demanded.
+        sight: what the signal can show.
+        evidence: what is seen of it.
+        verdict: which verdict.
+        surely: whenever it is read, and whenever in its window the stimulus was; not only if both are favourable.
+    """
     formula = _shortened(formula, sight, evidence)
     courses = (right if verdict is Verdict.PASS else wrong)(formula, sight)
+    every, acts_s = (all, (0.0, evidence.window_s)) if surely else (any, (0.0,))
     return any(
-        _judged(formula, course, evidence, phase) is verdict for course in courses for phase in _PHASES
+        every(
+            _judged(formula, tuple((t + act_s, x) for t, x in course), evidence, phase) is verdict
+            for act_s in acts_s
+            for phase in _PHASES
+        )
+        for course in courses
     )
 
 
@@ -175,6 +191,7 @@ class _Demand:
     spec: Signal
     bus: str
     stood: float | None
+    surely: bool = False
 
     @property
     def seen(self) -> str:
@@ -191,7 +208,8 @@ class _Demand:
 
     def decides(self, verdict: Verdict, evidence: Evidence, formula: Formula) -> bool:
         """Return whether a verdict would come of it with some evidence and formula."""
-        return decides(formula, _sight(self.spec, evidence, self.stood), evidence, verdict)
+        sight = _sight(self.spec, evidence, self.stood)
+        return decides(formula, sight, evidence, verdict, surely=self.surely)
 
 
 def checked(bound: Bound) -> Bound:
@@ -211,7 +229,16 @@ def checked(bound: Bound) -> Bound:
             warnings.append(_problem(bound, demand, Verdict.FAIL, reason))
         else:
             warnings += _never_early(bound, demand)
+            warnings += _by_luck(bound, demand)
     return replace(bound, undecidable=tuple(in_file_order(errors)), warnings=tuple(in_file_order(warnings)))
+
+
+def _by_luck(bound: Bound, demand: _Demand) -> Iterator[Problem]:
+    """Yield a warning for what a right unit passes only if people act and look at the right moments."""
+    surely = replace(demand, surely=True)
+    if demand.evidence.person and not surely.decides(Verdict.PASS, demand.evidence, demand.formula):
+        reason = f"a right unit passes this only by luck: {demand.seen}"
+        yield _problem(bound, surely, Verdict.PASS, reason)
 
 
 def _never_early(bound: Bound, demand: _Demand) -> Iterator[Problem]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ventproof.case.case import Case
     from ventproof.case.items import Item
     from ventproof.judge.flags import AnyWatch
-    from ventproof_bench.base.evidence import Sample, SignalTraits, Window
+    from ventproof_bench.base.evidence import Sample, SignalTraits
 
 _EASILY: Final = 0.9
 """So much of a time that two looks may be apart is used: people take longer at times."""
@@ -47,38 +47,27 @@ def looks_due(case: Case, takes_s: Mapping[str, float]) -> dict[str, float]:
     return due
 
 
-def _watches(case: Case) -> Iterator[tuple[tuple[str, ...], AnyWatch]]:
+def _watches(case: Case) -> Iterator[tuple[tuple[str, ...], AnyWatch | None]]:
+    """Yield what is watched, and what will be: a flag that is not to change must be seen not to while that is done."""
     items: list[Item] = [] if case.step is None else case.of_step(case.step)
     for item in items:
-        if item.ruling is None and item.watch is not None:
+        comes = item.kind == "unchanged" and is_discrete(item.unit)
+        if item.ruling is None and (item.watch is not None or comes):
             yield item.signals, item.watch
     for invariant in case.invariants:
         if invariant.ruling is None and invariant.watch is not None and invariant.watch.ruling is None:
             yield invariant.signals, invariant.watch
 
 
-def _next_s(watch: AnyWatch, traits: SignalTraits, last: Sample | None, takes_s: float) -> float:
+def _next_s(watch: AnyWatch | None, traits: SignalTraits, last: Sample | None, takes_s: float) -> float:
+    """Return the log time from which on the next look at a signal is worth while."""
     if last is None:
         return -INF
-    return next_look_s(watch.formula, watch.stimulus, watch.judged_to_s, traits, last, takes_s)
-
-
-def next_look_s(
-    formula: object, stimulus: Window, end_s: float, traits: SignalTraits, last: Sample, takes_s: float
-) -> float:
-    """Return the log time from which on the next look at a signal is worth while.
-
-    Args:
-        formula: what is demanded of it.
-        stimulus: the window from which that counts.
-        end_s: last instant that it speaks of.
-        traits: what is declared of the signal.
-        last: its last reading.
-        takes_s: how long a look and its answer take.
-    """
-    at_s = last.requested_s + _rests_s(formula, traits, last.value, takes_s)
-    within_s = getattr(formula, "within_s", INF)
-    for must_s in (stimulus.earliest_s + within_s - _IN_TIME * takes_s, end_s):
+    if watch is None:
+        return last.requested_s + _kept_s(traits, takes_s)
+    at_s = last.requested_s + _rests_s(watch.formula, traits, last.value, takes_s)
+    deadline_s = watch.stimulus.earliest_s + getattr(watch.formula, "within_s", INF)
+    for must_s in (deadline_s - _IN_TIME * takes_s, watch.judged_to_s):
         if last.requested_s < must_s:
             at_s = min(at_s, must_s)
     return at_s
@@ -89,7 +78,7 @@ def _rests_s(formula: object, traits: SignalTraits, value: float, takes_s: float
     if is_discrete(traits.unit):
         if isinstance(formula, formulas.EqualsFormula) and value == formula.value:
             return 0.0  # read before the stimulus, or it would be decided: the next look decides it
-        return max(0.0, _EASILY * (traits.keeps_for_s or 0.0) - takes_s)
+        return _kept_s(traits, takes_s)
     if traits.rate_per_s is None:
         return 0.0
     band = _band(formula, value)
@@ -104,6 +93,10 @@ def _rests_s(formula: object, traits: SignalTraits, value: float, takes_s: float
     # to the edge.
     way = outside if outside > 0 else 2 * inside - traits.step
     return max(0.0, _EASILY * way / traits.rate_per_s - takes_s)
+
+
+def _kept_s(traits: SignalTraits, takes_s: float) -> float:
+    return max(0.0, _EASILY * (traits.keeps_for_s or 0.0) - takes_s)
 
 
 def _band(formula: object, value: float) -> tuple[float, float] | None:

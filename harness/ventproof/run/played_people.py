@@ -5,16 +5,19 @@ from __future__ import annotations
 import asyncio
 import random
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, final
 
+from ventproof.run.prompts import Prompts
 from ventproof_bench.base.asking import DONE, NOT_SURE, Prompt
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.relays.person import PersonOptions
+from ventproof_bench.rig.build import Rig, assemble
 
 if TYPE_CHECKING:
-    from ventproof.run.prompts import Prompts
+    from ventproof.run.prompts import Desk
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
     from ventproof_bench.drivers.people import People
     from ventproof_bench.mock.unit import MockUnit
@@ -24,8 +27,9 @@ if TYPE_CHECKING:
 class PlayedPeople:
     """Answers every prompt after a while; implements `ventproof.run.prompts.Desk`.
 
-    A person looks at some moment between the reaction before the prompt and the answer, and rounds to the resolution;
-    acts at some moment between the prompt and the reaction after the answer; and is not sure at times.
+    A person looks at some moment between the reaction before the prompt and the answer, rounds to the resolution, and
+    tells nothing that is older than what was told before; acts at some moment between the prompt and the reaction after
+    the answer; and is not sure at times.
 
     Args:
         people: who is asked, and what they read.
@@ -39,6 +43,7 @@ class PlayedPeople:
         self._chance = random.Random(seed)  # noqa: S311 - played, not secret
         self._prompts: Prompts
         self._calls: dict[int, list[asyncio.TimerHandle]] = {}
+        self._looked_s: dict[str, float] = {}  # nobody tells what is older than what they told before
 
     def begin(self, prompts: Prompts) -> None:
         """Answer these."""
@@ -84,6 +89,7 @@ class PlayedPeople:
         if self._chance.random() < played.unsure:
             return lambda: NOT_SURE, given_s
         looks_s = self._chance.uniform(now_s() - person.reaction, given_s)
+        looks_s = self._looked_s[prompt.of] = max(looks_s, self._looked_s.get(prompt.of, looks_s))
         if signal.unit == "%":
             return partial(self._position, signal, looks_s), looks_s
         seen: list[str] = []
@@ -101,6 +107,21 @@ class PlayedPeople:
         self._mock.advance(now_s())
         step, seen = signal.resolution.value, at(self._mock.truth(signal.mock), looks_s)
         return f"{round(seen / step) * step:g}"
+
+
+def peopled(file: BenchFile, *, seed: int, desks: Sequence[Desk] = ()) -> tuple[Rig, Prompts]:
+    """Return a bench's running parts on the running loop, and the prompts of its people, who are played beside a mock.
+
+    Args:
+        file: the bench.
+        seed: for what is random on a virtual bench.
+        desks: where people of flesh and blood see prompts.
+    """
+    prompts = Prompts(desks)
+    rig = assemble(file, seed=seed, asker=prompts)
+    if rig.mock is not None and rig.people is not None:
+        prompts.join(PlayedPeople(rig.people, rig.mock, seed))
+    return rig, prompts
 
 
 def at(course: tuple[tuple[float, float], ...], t_s: float) -> float:

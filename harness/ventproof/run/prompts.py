@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, final
 
 from ventproof.log.events import AnswerGiven, PromptOver, PromptShown
-from ventproof_bench.base.asking import Answer, Prompt, understood
+from ventproof_bench.base.asking import PersonAnswer, Prompt, understood
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.text import harmless
 
@@ -43,7 +43,7 @@ class Desk(Protocol):
 class _Open:
     prompt: Prompt
     shown_s: float
-    answered: asyncio.Future[Answer]
+    answered: asyncio.Future[PersonAnswer]
 
 
 @final
@@ -69,7 +69,7 @@ class Prompts:
         """The prompts that wait for an answer, by number."""
         return {number: one.prompt for number, one in self._open.items()}
 
-    async def ask(self, prompt: Prompt) -> Answer:
+    async def ask(self, prompt: Prompt) -> PersonAnswer:
         """Show a prompt once the person has no other to answer, and wait for the answer; cancelling takes it back.
 
         Raises:
@@ -78,7 +78,7 @@ class Prompts:
         async with self._turns[prompt.who]:
             self._number += 1
             number, shown_s = self._number, now_s()
-            answered: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+            answered: asyncio.Future[PersonAnswer] = asyncio.get_running_loop().create_future()
             self._open[number] = _Open(prompt, shown_s, answered)
             self.tell(PromptShown, number, prompt)
             for desk in self._desks:
@@ -130,7 +130,7 @@ class Prompts:
             return str(error)
         del self._open[number]
         said = harmless(" ".join(text.split()))
-        answer = Answer(who, said, one.shown_s, now_s(), choice, value)
+        answer = PersonAnswer(who, said, one.shown_s, now_s(), choice, value)
         self.tell(AnswerGiven, number, who, said)
         one.answered.set_result(answer)
         self._over(number)

@@ -35,8 +35,8 @@ from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
-from ventproof.run.played_people import PlayedPeople
-from ventproof.run.prompts import Desk, Prompts
+from ventproof.run.played_people import peopled
+from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -45,7 +45,6 @@ from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
-from ventproof_bench.rig.build import assemble
 from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
@@ -223,6 +222,8 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        if self.bench.model.people and not (self.bench.model.virtual or self.desks):
+            raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
@@ -251,10 +252,7 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
-        prompts = Prompts(self.desks)
-        rig = assemble(self.bench.model, seed=seed, asker=prompts)
-        if rig.mock is not None and rig.people is not None:
-            prompts.join(PlayedPeople(rig.people, rig.mock, seed))
+        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks)
         return Engine(
             bound.profile.model,
             rig,
@@ -330,6 +328,12 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         )
+
+
+def nobody_here(bench: BenchFile) -> FileError:
+    """Return that a bench asks people and has nowhere to ask them."""
+    reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
+    return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
 
 
 def _interrupted(seen: set[str], log: Path) -> str:
