@@ -157,7 +157,7 @@ def _travel(count: int, *, arrives: bool) -> list[float]:
 
 
 def _theirs(values: list[float]) -> tuple[float, float]:
-    """Return robustness at time 0 by rtamt 0.4.10 (BSD-3), discrete time offline, and what it took."""
+    """Return robustness at time 0 by rtamt 0.4.10 (BSD-3), discrete time offline, and what the best of 3 took."""
     rtamt = pytest.importorskip("rtamt")
     monitor = rtamt.StlDiscreteTimeOfflineSpecification()
     monitor.declare_var("x", "float")
@@ -166,9 +166,12 @@ def _theirs(values: list[float]) -> tuple[float, float]:
     monitor.spec = "out = eventually[0:150] (always[0:60] ((x >= 3) and (x <= 7)))"
     monitor.parse()
     data = {"time": [i * STEP_S for i in range(len(values))], "x": values}
-    begin = time.process_time()
-    robustness = float(monitor.evaluate(data)[0][1])
-    return robustness, time.process_time() - begin
+    best_s, robustness = math.inf, math.nan
+    for _ in range(3):
+        begin = time.process_time()
+        robustness = float(monitor.evaluate(data)[0][1])
+        best_s = min(best_s, time.process_time() - begin)
+    return robustness, best_s
 
 
 def _ours(values: list[float]) -> tuple[Ruling, float]:
@@ -205,9 +208,10 @@ def test_one_pass_over_a_trace_beats_an_offline_monitor(count: int, arrives: boo
     """F[0,150] G[0,60] |x - 5| <= 2 at 10 Hz, exact readings: the same verdict and robustness, 50 times as fast.
 
     rtamt looks at the samples only; between two of them the position moves by 0.14 at most. The margin of a pass
-    covers the evidence up to the decision, so the arrival is as late as may be. On the shortest trace
-    that the formula can be decided on, the fixed cost of a finding leaves a factor of 30 to 50.
+    covers the evidence up to the decision, so the arrival is as late as may be. The shortest trace is the shortest
+    that the formula can be decided on: the fixed cost of a finding leaves 75 times where it arrives, and 52 where it
+    does not, on a core of its own; beside other work less.
     """
     ours_s, theirs_s = monitored(count, arrives=arrives)
     print(f"{count}: {theirs_s / ours_s:.0f} times, {count / ours_s / 1e3:.0f}k samples/s")
-    assert theirs_s / ours_s >= (50 if count >= 10_000 else 20)
+    assert theirs_s / ours_s >= (50 if count >= 10_000 else 40)
