@@ -121,13 +121,19 @@ def alive(pid):
     return True
 
 
-def test_a_campaign_shows_how_far_it_is_and_is_stopped(command, browser):
-    """A challenge fills its table, and the button ends it like Ctrl-C."""
+def test_a_campaign_shows_how_far_it_is_and_is_stopped_from_the_keyboard(command, browser):
+    """A challenge fills its table; Tab leads to the button, and Enter ends the command like Ctrl-C."""
+    sized(browser, PHONE)
     with command("challenge", "--page", out=None) as challenge:
         enter(browser, challenge.url)
         eventually(lambda: "the healthy unit" in text(browser, "progress"), within_s=60)
         assert text(browser, "title") == "Challenge of the suite"
-        browser.find_element("id", "stop").click()
+        assert browser.execute_script("return document.querySelector('.all').scrollWidth") <= PHONE[0]
+        for _ in range(8):
+            browser.switch_to.active_element.send_keys("\t")
+            if browser.switch_to.active_element.get_attribute("id") == "stop":
+                break
+        browser.switch_to.active_element.send_keys("\n")
         assert challenge.end(60) == 130
         eventually(lambda: text(browser, "link") == "■ the command has ended")
 

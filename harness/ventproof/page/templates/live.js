@@ -57,7 +57,7 @@ function take(news) {
     announce(news);
   }
   if (news.refused) tell(news.refused.prompt, `Not taken: ${news.refused.why}.`);
-  if (news.reset || news.run || news.findings || news.end) verdicts();
+  if (news.reset || news.run || news.findings || news.end || news.progress) verdicts();
   if (news.end) shown.prompts = {};
   if (news.reset || news.prompts || news.answered || news.run || news.end) prompts();
   if (!waiting) {
@@ -115,7 +115,7 @@ function head(t) {
   document.title = `${end ? end.verdict : "running"}: ${run.title}`;
   at("place").textContent = run.runs > 1 ? `Run ${run.run} of ${run.runs}` : "";
   let said = shown.happened.length ? "bringing the unit to its start state" : "opening the bench";
-  if (part) said = part.what;
+  if (part) said = words(part.what);
   if (step) said = step.number ? `Step ${step.number} of ${run.steps.length}: ${step.name}` : "Start state";
   at("step").textContent = end ? `Ended: ${end.verdict}` : said;
   at("left").textContent = left(run, part, end, t);
@@ -166,6 +166,7 @@ function announce(news) {
 }
 
 function verdicts() {
+  at("done-part").hidden = at("happened-part").hidden = shown.verdicts.length === 0;
   at("verdicts").replaceChildren();
   for (const run of shown.verdicts.slice().reverse()) {
     const row = made("li", "", at("verdicts"));
@@ -239,13 +240,12 @@ function campaign() {
   const told = shown.progress;
   at("campaign").hidden = !told;
   if (!told) return;
-  at("campaign-head").textContent = told.title;
   at("progress").replaceChildren();
   for (const [what, done, of] of told.rows) {
     const row = made("tr", "", at("progress"));
-    made("td", "", row, what);
-    const cell = made("td", "", row, of === undefined ? `${done}` : `${done} of ${of}`);
+    const cell = made("td", "", row, what);
     if (of) Object.assign(made("progress", "", cell), { max: of, value: done, ariaLabel: what });
+    made("td", "", row, of === undefined ? `${done}` : `${done} of ${of}`);
   }
 }
 
