@@ -24,6 +24,7 @@ from ventproof_bench.base.errors import (
     DriverError,
     EvidenceError,
     InterlockError,
+    LimitError,
     LinkError,
     VentproofError,
 )
@@ -44,6 +45,7 @@ from ventproof_bench.outputs.vents import commanding_buses
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+    from pathlib import Path
     from typing import NoReturn
 
     from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
@@ -61,7 +63,8 @@ MISSED_BEATS: Final = 10
 """Beats in a row that the line process may leave unanswered before it is taken to hang."""
 
 _ERRORS: Final = {
-    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LinkError)
+    kind.__name__: kind
+    for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
 }
 
 Message = dict[str, Any]
@@ -353,6 +356,7 @@ class LineOutputs:
 
     Args:
         file: the bench; its outputs, and the buses that carry them, live in the line process from `open` on.
+        ledger: where the operations of relays are added up; None: nowhere.
 
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
@@ -361,7 +365,8 @@ class LineOutputs:
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
     """
 
-    def __init__(self, file: BenchFile) -> None:
+    def __init__(self, file: BenchFile, ledger: Path | None = None) -> None:
+        self._ledger = ledger
         self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
         self.notes: list[str] = []
         self.shared = False
@@ -387,7 +392,8 @@ class LineOutputs:
         try:
             await line.start()
             file = self._file.model_dump_json(exclude_unset=True)
-            opened = await line.ask("open", file=file, owed=owed)
+            ledger = str(self._ledger.absolute()) if self._ledger else None
+            opened = await line.ask("open", file=file, owed=owed, ledger=ledger)
         except BaseException:
             await line.leave()
             raise

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
@@ -26,6 +26,7 @@ from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
 from ventproof_bench.outputs.settings import SettingLine
+from ventproof_bench.outputs.wear import ContactWear, Ledger
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
@@ -85,23 +86,28 @@ class _ContactLine:
     moved_s: float = -inf
     commands: int = 0
     unseen: int = 0
+    wear: ContactWear | None = None
 
-    async def drive(self, *, closed: bool) -> Window:
+    async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
         """Command the contact; returns the window of its electrical edge.
 
         The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
-        (or release) time, and may bounce for `bounce` after that.
+        (or release) time, and may bounce for `bounce` after that. Limits hold unless it goes to its safe state.
         """
         on = closed != (self.spec.at_rest == "closed")
         # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
+            if self.wear is not None and not to_safe and self.left_on is not on:
+                self.wear.allow(closed=closed)
             # Unknown until it is answered: a command that failed may have moved the relay or not.
             before, self.left_on = self.left_on, None
             commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
+                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
+                    self.wear.moved(closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
     @property
@@ -187,6 +193,7 @@ class LocalOutputs:
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
+        ledger: counts the operations of the relays; None: nobody does.
         people: who can be asked to do something.
 
     Attributes:
@@ -208,8 +215,13 @@ class LocalOutputs:
         vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
+        ledger: Ledger | None = None,
         people: People | None = None,
     ) -> None:
+        self._ledger = ledger
+        self._keeping: asyncio.Task[NoReturn] | None = None
+        self._over: DriverError | None = None  # a contact was driven for too long
+        self._rescues: set[asyncio.Task[Window]] = set()
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.lost = None  # these outputs live and die with their process
@@ -252,7 +264,9 @@ class LocalOutputs:
         made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
-            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
+            count = self._ledger.count if self._ledger is not None else lambda _: None
+            wear = ContactWear(name, spec, count, self._driven_too_long)
+            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs), wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
@@ -261,13 +275,26 @@ class LocalOutputs:
         else:
             self._levels[name] = _LevelLine(spec, cast("Level", made))
 
+    def _driven_too_long(self, name: str) -> None:
+        """Make a contact safe at once; the next look ends the run."""
+        line = self._contacts[name]
+        self._over = line.wear.over() if line.wear is not None else None
+        line.stop()
+        rescue = asyncio.get_running_loop().create_task(
+            line.drive(closed=line.spec.safe == "closed", to_safe=True)
+        )
+        self._rescues.add(rescue)
+        rescue.add_done_callback(self._rescues.discard)
+
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         self.tell(done)
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network, or its own board."""
-        return bool(self._boards) or any(line.look_s is not None for line in self._contacts.values())
+        """Whether a run must look: others could move a relay, over a network, or its board; or it has limits."""
+        return bool(self._boards) or any(
+            line.look_s is not None or line.spec.limits is not None for line in self._contacts.values()
+        )
 
     async def open(self, owed: Mapping[str, Sequence[int]] | None = None) -> None:
         """Open every output, read the settings, and drive all else to its safe state. What fails leaves nothing open.
@@ -280,6 +307,8 @@ class LocalOutputs:
             LinkError: a port cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
+        if self._ledger is not None:
+            self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
         drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
         drivers += [line.driver for line in self._levels.values()]
         drivers += [line.driver for line in self._settings.values()]
@@ -368,10 +397,10 @@ class LocalOutputs:
                 try:
                     window = await line.drive(closed=edge.closed)
                 except DriverError as error:
-                    missed += 1
+                    missed += _MISSED_IN_A_ROW if isinstance(error, LimitError) else 1
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if missed == _MISSED_IN_A_ROW or number == len(edges):
-                        raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
+                    if missed >= _MISSED_IN_A_ROW or number == len(edges):
+                        raise type(error)(f"edge {number} of {len(edges)} failed: {error}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed = 0
@@ -407,8 +436,11 @@ class LocalOutputs:
         """Look whether the relays that others could move are as they were left; no edge of a train waits for it.
 
         Raises:
-            DriverError: one is not, or could not be read three times in a row; or a board went safe by itself.
+            DriverError: one is not, or could not be read three times in a row; a board went safe by itself; or a
+                contact was driven for longer than its limit.
         """
+        if self._over is not None:
+            raise self._over
         for guard in self._boards.values():
             guard.check()
         for name, line in self._contacts.items():
@@ -490,6 +522,8 @@ class LocalOutputs:
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
         await asyncio.shield(self._all_safe("safe", left))
+        if self._ledger is not None:  # whoever is killed is made safe, and counts all the same
+            await self._ledger.write()
 
     async def _all_safe(self, why: DrivenWhy, left: Collection[str] = ()) -> None:
         asked, self._safe_since = self._asked, None
@@ -521,7 +555,8 @@ class LocalOutputs:
 
     async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
         closed = line.spec.safe == "closed"
-        self.tell(DrivenOutput(name, why, await line.drive(closed=closed), closed=closed))
+        window = await line.drive(closed=closed, to_safe=True)
+        self.tell(DrivenOutput(name, why, window, closed=closed))
 
     async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
         self.tell(DrivenOutput(name, why, await line.put(level), level=level))
@@ -535,6 +570,14 @@ class LocalOutputs:
             await self._let_go()
 
     async def _let_go(self) -> None:
+        for line in self._contacts.values():
+            if line.wear is not None:
+                line.wear.let_go()
+        if self._ledger is not None and self._keeping is not None:
+            self._keeping.cancel()
+            self._keeping = None
+            await self._ledger.write()
+            self.notes += [self._ledger.trouble] if self._ledger.trouble else []
         for guard in self._boards.values():
             guard.stop()
         opened, self._opened = self._opened, []

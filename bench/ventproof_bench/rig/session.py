@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
 _LOOK_EVERY_S: Final = 0.5
 _UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
+_UNTOUCHED: Final = "the bench was not opened, and nothing was driven"
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
 
 
@@ -59,11 +60,15 @@ class Ended:
 
     Attributes:
         abort: why it was not done, or counts for nothing because of what is unsafe; None when all went well.
-        unsafe: why the outputs may not be in their safe state; empty when they are.
+        unsafe: why the outputs may not be in their safe state; empty when they are, and when nothing was driven.
+        cause: the error behind the abort; None when all went well.
+        untouched: whether the bench could not be opened, so that nothing was driven; nobody knows how it stood before.
     """
 
     abort: Abort | None
     unsafe: str
+    cause: BaseException | None = None
+    untouched: str = ""
 
 
 @final
@@ -94,17 +99,21 @@ class RigSession:
         self._work: asyncio.Task[None] | None = None
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
+        self._cause: BaseException | None = None
+        self._drove = False
         self._unsafe = _UNOPENED
         rig.outputs.tell = self._did
 
     @property
     def ended(self) -> Ended:
         """How it ended, once `run` is over, whichever way that was left."""
-        abort = self._abort
-        if self._unsafe:
+        abort, unsafe, untouched = self._abort, self._unsafe, ""
+        if unsafe == _UNOPENED and not self._drove and isinstance(self._cause, LinkError):
+            unsafe, untouched = "", _UNTOUCHED
+        if said := unsafe or untouched:
             kind, reason = (abort.kind, f"{abort.text}; ") if abort else (AbortKind.BENCH, "")
-            abort = Abort(kind, reason + self._unsafe)
-        return Ended(abort, self._unsafe)
+            abort = Abort(kind, reason + said)
+        return Ended(abort, unsafe, self._cause, untouched)
 
     async def run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Open the rig, work unless something breaks that off, and make the outputs safe on every way out.
@@ -122,7 +131,7 @@ class RigSession:
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
             await self._unless_broken(lambda: self._and_look(work))
         except BaseException as error:
-            self._abort = _abort_of(error)
+            self._cause, self._abort = error, _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:
@@ -214,6 +223,7 @@ class RigSession:
             self._heard.set()
 
     def _did(self, done: FoundSetting | DrivenOutput) -> None:
+        self._drove |= isinstance(done, DrivenOutput)
         try:
             self._watcher.did(done)
         except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
@@ -232,7 +242,8 @@ class RigSession:
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
-            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+            reason = f"the interlock {interlock.signal} cannot be read: {evidence.detail}"
+            raise InterlockError(reason, unread=True)
         if interlock.signal not in evidence.values:
             return
         value = evidence.values[interlock.signal]
@@ -271,7 +282,7 @@ class RigSession:
         try:
             self._watcher.ends(aborted=self._abort is not None)
         except Exception as error:
-            self._abort = self._abort or _abort_of(error)
+            self._cause, self._abort = self._cause or error, self._abort or _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:
