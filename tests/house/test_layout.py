@@ -8,7 +8,7 @@ from source import modules, names, none_of, short
 
 RANKS = """
 cli plugin
-terminal
+terminal page
 setup
 session compare explore firstbench
 draft history wiring
@@ -49,6 +49,8 @@ OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
     "prompt_toolkit": {"terminal"},
+    "starlette": {"page"},
+    "uvicorn": {"page"},
     "scipy": {"statistics"},
     "sqlalchemy": {"history", "history.migrations", "history.migrations.versions"},
     "alembic": {"history", "history.migrations", "history.migrations.versions"},

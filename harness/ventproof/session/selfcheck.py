@@ -112,6 +112,7 @@ def selfcheck(
     kind: Kind,
     seed: int = 0,
     begins: Callable[[str, float], None] = lambda _what, _takes_s: None,
+    follow: Callable[[Path], None] = lambda _: None,
 ) -> CheckResult:
     """Check a bench, or how a unit is hooked up to it, and write the log.
 
@@ -121,6 +122,7 @@ def selfcheck(
         kind: what is checked.
         seed: for what is random on a virtual bench.
         begins: is told of each part of the check that begins, and how many seconds it takes.
+        follow: is given the path of the log that was just created, for who looks on.
 
     Raises:
         FileError: the bench file declares no hook-up to be tried, or the log cannot be created.
@@ -138,6 +140,7 @@ def selfcheck(
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
     with new_log(out, stem) as log:
         left = LeftCounter()
+        follow(log.path)
 
         async def main() -> CheckResult:
             return await _Checking(bench, kind, seed, log, begins, left=left).run()

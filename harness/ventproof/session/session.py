@@ -135,6 +135,7 @@ class Session:
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
         ledger: where the operations of relays are added up; None: nowhere.
+        follow: is given the path of every log that was just created, for who looks on.
         desks: where people see prompts and answer them.
     """
 
@@ -150,6 +151,7 @@ class Session:
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     ledger: Path | None = None
+    follow: Callable[[Path], None] = lambda _: None
     desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
@@ -279,6 +281,7 @@ class Session:
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
         log = new_log(self.out, slug(profile.model.profile))
+        self.follow(log.path)
         try:
             try:
                 with log:
