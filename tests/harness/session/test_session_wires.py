@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
