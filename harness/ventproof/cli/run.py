@@ -186,6 +186,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 )
 @options.seed(options.VIRTUAL)
 @options.USE
+@options.ONLY
 @click.option(
     "--selfcheck",
     type=click.Path(path_type=Path),
@@ -242,6 +243,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
+    only: tuple[str, ...],
     repeat: int | None,
     prove: float | None,
     confidence: float,
@@ -261,7 +263,7 @@ def run(
     loaded = load_bench(bench)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, **stated)
-    suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
+    suite, plan = options.load_suite(profiles, session, only), repeats_for(repeat, prove, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)
@@ -269,6 +271,7 @@ def run(
     if dry_run:
         return _show_dry(session, suite, plan)
     options.confirm_clear(loaded, clear=clear)
+    _tell_length(loaded, suite, plan)
     probed(loaded)
     return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
 
@@ -313,6 +316,17 @@ def _session(
         ledger=options.ledger_beside(history, out),
         desks=options.desks_for(bench),
     )
+
+
+def _tell_length(bench: Loaded[BenchFile], suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> None:
+    """Say how long a suite on real wires may take, before it begins."""
+    from ventproof.profile.duration import longest_s  # noqa: PLC0415
+    from ventproof.verdict.text import about  # noqa: PLC0415
+
+    runs = len(suite) * plan.repeats
+    if runs > 1 and not bench.model.virtual:
+        most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
+        click.echo(f"{runs} runs, {about(most_s)} at most, and what the bench itself takes", err=True)
 
 
 def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> int:
