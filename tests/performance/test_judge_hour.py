@@ -157,7 +157,7 @@ def _travel(count: int, *, arrives: bool) -> list[float]:
 
 
 def _theirs(values: list[float]) -> tuple[float, float]:
-    """Return robustness at time 0 by rtamt 0.4.10 (BSD-3), discrete time offline, and what the best of 3 took."""
+    """Return robustness at time 0 by rtamt 0.4.10 (BSD-3), discrete time offline, and what it took."""
     rtamt = pytest.importorskip("rtamt")
     monitor = rtamt.StlDiscreteTimeOfflineSpecification()
     monitor.declare_var("x", "float")
@@ -166,12 +166,9 @@ def _theirs(values: list[float]) -> tuple[float, float]:
     monitor.spec = "out = eventually[0:150] (always[0:60] ((x >= 3) and (x <= 7)))"
     monitor.parse()
     data = {"time": [i * STEP_S for i in range(len(values))], "x": values}
-    best_s, robustness = math.inf, math.nan
-    for _ in range(3):
-        begin = time.process_time()
-        robustness = float(monitor.evaluate(data)[0][1])
-        best_s = min(best_s, time.process_time() - begin)
-    return robustness, best_s
+    begin = time.process_time()
+    robustness = float(monitor.evaluate(data)[0][1])
+    return robustness, time.process_time() - begin
 
 
 def _ours(values: list[float]) -> tuple[Ruling, float]:
@@ -188,10 +185,11 @@ def _ours(values: list[float]) -> tuple[Ruling, float]:
 
 
 def monitored(count: int, *, arrives: bool) -> tuple[float, float]:
-    """Return what we and an offline monitor take for one trace, s; both say the same of it."""
+    """Return what we and an offline monitor take for one trace at best, in turn, s; both say the same of it."""
     values = _travel(count, arrives=arrives)
-    found, ours_s = _ours(values)
-    robustness, theirs_s = _theirs(values)
+    rounds = [(*_ours(values), *_theirs(values)) for _ in range(4)]
+    found, _, robustness, _ = rounds[0]
+    ours_s, theirs_s = (min(one[i] for one in rounds) for i in (1, 3))
     assert found.verdict is (Verdict.PASS if robustness >= 0 else Verdict.FAIL)
     assert (found.verdict is Verdict.PASS) is arrives
     assert found.margin is not None

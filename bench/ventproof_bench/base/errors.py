@@ -108,6 +108,7 @@ class BusFault(BenchError):
         ended_s: loop time at which the transaction was given up, a quiet-line wait included.
         doubtful_s: loop time; what reads that were requested then or later brought is in doubt, since more replies came
             than were asked for, and each may be the one to the request before. None where nothing is.
+        code: of an exception reply; None of any other fault.
     """
 
     def __init__(
@@ -118,8 +119,10 @@ class BusFault(BenchError):
         requested_s: float,
         ended_s: float,
         doubtful_s: float | None = None,
+        code: int | None = None,
     ) -> None:
         self.kind: FaultKind = kind
+        self.code = code
         self.requested_s = requested_s
         self.ended_s = ended_s
         self.doubtful_s = doubtful_s

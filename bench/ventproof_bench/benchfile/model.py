@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self, final
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
 from pydantic import Discriminator as By
+from pydantic import Field, Tag, model_validator
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
-from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
+from ventproof_bench.base.quantities import Dimension, canonical_symbol
 from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, Interlock, RelaySpec
+from ventproof_bench.benchfile.hookup import HookUp
 from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
     ContactSensor,
@@ -37,95 +37,8 @@ _MOST_MA = 24.0
 """A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
 _MOST_V = 11.0
 """What a voltage output puts beyond 10 V at most (common practice, no source)."""
-_WAYS = ("on", "off", "up", "down", "stays")
 PERSON = "person"
 """The driver of outputs that are people's acts."""
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """How a signal answers: a way, from one value or state to another, or a counter by how many.
-
-    Attributes:
-        text: as the author wrote it.
-        way: `on`, `off`, `up`, `down`, or `stays` for no answer at all.
-        values: before and after.
-        states: names of a state's values, likewise.
-        more: closures that a counter counts; of `counted_by` only.
-    """
-
-    text: str
-    way: Literal["on", "off", "up", "down", "stays"] | None = None
-    values: tuple[Quantity, Quantity] | None = None
-    states: tuple[str, str] | None = None
-    more: int | None = None
-
-    def __str__(self) -> str:
-        """Return the author's own spelling."""
-        return self.text
-
-
-def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
-
-    Raises:
-        ValueError: it is none of these; the message says what would be right.
-    """
-    if isinstance(raw, Answer):
-        return raw
-    text = str(raw).strip()
-    for way in _WAYS:
-        if text == way:
-            return Answer(text, way=way)  # type: ignore[arg-type]
-    before, to, after = text.partition(" to ")
-    if not to:
-        hint = "write on, off, up, down, stays, or two values: '92 % to 8 %'"
-        raise Refusal(f"{text!r} is not an answer", hint)
-    if before.isidentifier() and after.isidentifier() and before != after:
-        return Answer(text, states=(before, after))
-    values = parse(before), parse(after)
-    if values[0].dimension is not values[1].dimension or values[0].value == values[1].value:
-        raise Refusal(f"{text!r} is not a change", "write two different values of one unit, as '92 % to 8 %'")
-    return Answer(text, values=values)
-
-
-AnswerWord = Annotated[
-    Answer,
-    BeforeValidator(answer),
-    PlainSerializer(str, return_type=str, when_used="json"),
-    WithJsonSchema({"type": "string", "examples": ["on", "stays", "92 % to 8 %"]}),
-]
-"""How a signal answers."""
-
-
-class HookUp(FileModel):
-    """What the unit shows when this output is exercised; `ventproof selfcheck` tries it."""
-
-    answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
-    """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
-    `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
-    `closed to third`); or `stays`, which tells it apart from another that answers."""
-    broken: dict[Name, AnswerWord] = Field(default_factory=dict)
-    """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
-    resistance only."""
-    first: dict[Name, AnyQuantity] = Field(default_factory=dict)
-    """The known state before it: values to be written into other outputs."""
-    values: tuple[AnyQuantity, AnyQuantity] | None = None
-    """For an output that takes a number: the value at the beginning, and the one that is then written. For a contact
-    that stands for a sensor: `[0 m/s, 14 m/s]` plays its pulses."""
-    settles: PositiveSeconds = 60.0
-    """How long the unit needs to come to rest in the known state: its longest release delay and a full travel."""
-    within: PositiveSeconds = 30.0
-    """How long the answers may take to arrive, a full travel included."""
-
-    @model_validator(mode="after")
-    def _values_differ(self) -> Self:
-        if self.values is not None and self.values[0].value == self.values[1].value:
-            raise Refusal(
-                "values must differ", "write [value at the beginning, value written then]", key="values"
-            )
-        return self
 
 
 class BusCommon(FileModel):

@@ -363,6 +363,7 @@ class LineOutputs:
         notes: what the record should say of the outputs; complete once they are open.
         shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
+        driven: whether an output was commanded, or may have been.
     """
 
     def __init__(self, file: BenchFile, ledger: Path | None = None) -> None:
@@ -371,6 +372,7 @@ class LineOutputs:
         self.notes: list[str] = []
         self.shared = False
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
+        self.driven = False
         self._file = file
         self._line: _Line | None = None
         self._sink: EvidenceSink | None = None
@@ -392,8 +394,7 @@ class LineOutputs:
         try:
             await line.start()
             file = self._file.model_dump_json(exclude_unset=True)
-            ledger = str(self._ledger.absolute()) if self._ledger else None
-            opened = await line.ask("open", file=file, owed=owed, ledger=ledger)
+            opened = await self._opened(line, file, owed)
         except BaseException:
             await line.leave()
             raise
@@ -401,11 +402,24 @@ class LineOutputs:
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
+    async def _opened(self, line: _Line, file: str, owed: Mapping[str, Sequence[int]] | None) -> Message:
+        """Have the process open the bench; where it does not answer, it may have driven outputs already."""
+        try:
+            ledger = str(self._ledger.absolute()) if self._ledger else None
+            opened: Message = await line.ask("open", file=file, owed=owed, ledger=ledger)
+        except BaseException as error:
+            self.driven |= line.lost is not None or not isinstance(error, BenchError)
+            raise
+        self.driven = True
+        return opened
+
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         if isinstance(done, FoundSetting):
             self._found[done.output] = done.words
         else:
-            self._owed.discard(done.output)
+            self.driven = True
+            if not done.trouble:
+                self._owed.discard(done.output)
         self.tell(done)
 
     @property

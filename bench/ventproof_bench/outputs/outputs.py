@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
@@ -15,6 +15,7 @@ from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
+from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from ventproof_bench.outputs.vents import PlayedVents
 
 
+_BEFORE: Final = Window(0.0, 0.0)  # of what was not driven yet
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
@@ -71,11 +73,13 @@ class _ContactLine:
         moved_s: when it was moved last.
         commands: how often it was commanded.
         unseen: how many looks at it failed in a row.
+        reads_back: as its driver says.
     """
 
     spec: ContactOutput
     driver: Contact
     fastest_edge_s: float
+    reads_back: bool = False
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
     free_from_s: float = 0.0
@@ -173,6 +177,7 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 class _LevelLine:
     spec: TerminalOutput
     driver: Level
+    reads_back: bool = False
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     async def put(self, value: float) -> Window:
@@ -199,6 +204,7 @@ class LocalOutputs:
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
+        driven: whether an output was commanded since they were opened.
 
     Raises:
         ValueError: an output's driver is unknown, or its options do not fit; the text names the output.
@@ -224,6 +230,7 @@ class LocalOutputs:
         self._rescues: set[asyncio.Task[Window]] = set()
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
+        self.driven = False
         self.lost = None  # these outputs live and die with their process
         self._vents = vents
         self._spin_s = spin_s
@@ -266,14 +273,15 @@ class LocalOutputs:
             contact = cast("Contact", made)
             count = self._ledger.count if self._ledger is not None else lambda _: None
             wear = ContactWear(name, spec, count, self._driven_too_long)
-            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs), wear=wear)
+            edge_s = fastest_edge_s(spec, wiring.specs)
+            self._contacts[name] = _ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
             self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
-            self._levels[name] = _LevelLine(spec, cast("Level", made))
+            self._levels[name] = _LevelLine(spec, cast("Level", made), driver.reads_back)
 
     def _driven_too_long(self, name: str) -> None:
         """Make a contact safe at once; the next look ends the run."""
@@ -309,21 +317,15 @@ class LocalOutputs:
         """
         if self._ledger is not None:
             self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
-        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
-        drivers += [line.driver for line in self._levels.values()]
-        drivers += [line.driver for line in self._settings.values()]
         try:
-            for driver in drivers:
-                self._opened.append(driver)  # before it is open: a half-open port wants closing too
-                await driver.open()
-                if isinstance(driver, Remarks):
-                    self.notes.extend(driver.notes)
+            await self._open_drivers()
             for guard in self._boards.values():
                 await guard.set_up()
             if owed is None:
                 await self._find()
             for name, found in (owed or {}).items():
                 self._settings[name].owe(found)
+            self.driven = True
             await self._all_safe("open")
             if owed is None:
                 # Again where nothing was read: a contact may have given the unit its supply.
@@ -332,10 +334,21 @@ class LocalOutputs:
                     line.tell_unread()
         except BaseException:
             # While the ports are still open: once they are let go of, nothing can be made safe through them.
-            with suppress(BenchError):
-                await self.make_safe()
+            if self.driven:
+                with suppress(BenchError):
+                    await self.make_safe()
             await self._let_go()
             raise
+
+    async def _open_drivers(self) -> None:
+        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
+        drivers += [line.driver for line in self._levels.values()]
+        drivers += [line.driver for line in self._settings.values()]
+        for driver in drivers:
+            self._opened.append(driver)  # before it is open: a half-open port wants closing too
+            await driver.open()
+            if isinstance(driver, Remarks):
+                self.notes.extend(driver.notes)
 
     async def _find(self) -> None:
         for line in self._settings.values():
@@ -555,11 +568,23 @@ class LocalOutputs:
 
     async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
         closed = line.spec.safe == "closed"
-        window = await line.drive(closed=closed, to_safe=True)
-        self.tell(DrivenOutput(name, why, window, closed=closed))
+        done = DrivenOutput(name, why, _BEFORE, closed=closed, read_back=line.reads_back)
+        await self._told_when(line.drive(closed=closed, to_safe=True), done)
 
     async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
-        self.tell(DrivenOutput(name, why, await line.put(level), level=level))
+        unit = canonical_symbol(line.spec.carries)
+        done = DrivenOutput(name, why, _BEFORE, level=level, unit=unit, read_back=line.reads_back)
+        await self._told_when(line.put(level), done)
+
+    async def _told_when(self, driving: Coroutine[None, None, Window], done: DrivenOutput) -> None:
+        """Tell what was driven when it is, or why nothing proves that it was."""
+        begun_s = now_s()
+        try:
+            self.tell(replace(done, window=await driving))
+        except BenchError as error:
+            window = Window(begun_s, now_s())
+            self.tell(replace(done, window=window, read_back=False, trouble=str(error)))
+            raise
 
     async def close(self) -> None:
         """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""

@@ -18,7 +18,7 @@ from ventproof_bench.base.errors import (
     LinkError,
 )
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll
-from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.benchfile.model import ContactOutput, safe_number
 from ventproof_bench.modbus.link import framing_of, unlike
 from ventproof_bench.modbus.polling import Rest, poll
 
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 
 
 _LOOK_EVERY_S: Final = 0.5
-_UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
-_UNTOUCHED: Final = "the bench was not opened, and nothing was driven"
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
 
 
@@ -60,15 +58,15 @@ class Ended:
 
     Attributes:
         abort: why it was not done, or counts for nothing because of what is unsafe; None when all went well.
-        unsafe: why the outputs may not be in their safe state; empty when they are, and when nothing was driven.
+        unsafe: why the outputs may not be in their safe state; empty when they are, or were never driven.
+        driven: whether an output was driven at all, or may have been.
         cause: the error behind the abort; None when all went well.
-        untouched: whether the bench could not be opened, so that nothing was driven; nobody knows how it stood before.
     """
 
     abort: Abort | None
     unsafe: str
+    driven: bool
     cause: BaseException | None = None
-    untouched: str = ""
 
 
 @final
@@ -100,20 +98,19 @@ class RigSession:
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
         self._cause: BaseException | None = None
-        self._drove = False
-        self._unsafe = _UNOPENED
+        self._opened = False
+        self._unsafe = ""
+        self._told_safe = set[str]()
         rig.outputs.tell = self._did
 
     @property
     def ended(self) -> Ended:
         """How it ended, once `run` is over, whichever way that was left."""
-        abort, unsafe, untouched = self._abort, self._unsafe, ""
-        if unsafe == _UNOPENED and not self._drove and isinstance(self._cause, LinkError):
-            unsafe, untouched = "", _UNTOUCHED
-        if said := unsafe or untouched:
+        abort = self._abort
+        if self._unsafe:
             kind, reason = (abort.kind, f"{abort.text}; ") if abort else (AbortKind.BENCH, "")
-            abort = Abort(kind, reason + said)
-        return Ended(abort, unsafe, self._cause, untouched)
+            abort = Abort(kind, reason + self._unsafe)
+        return Ended(abort, self._unsafe, self._rig.outputs.driven, self._cause)
 
     async def run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Open the rig, work unless something breaks that off, and make the outputs safe on every way out.
@@ -125,7 +122,7 @@ class RigSession:
         try:
             await self._rig.open()
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
-            self._unsafe = _IN_DOUBT
+            self._opened, self._unsafe = True, _IN_DOUBT
             self._watcher.opened()
             self._watch()
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
@@ -223,7 +220,8 @@ class RigSession:
             self._heard.set()
 
     def _did(self, done: FoundSetting | DrivenOutput) -> None:
-        self._drove |= isinstance(done, DrivenOutput)
+        if isinstance(done, DrivenOutput):
+            (self._told_safe.discard if done.trouble else self._told_safe.add)(done.output)
         try:
             self._watcher.did(done)
         except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
@@ -292,9 +290,9 @@ class RigSession:
         for task in self._guards:
             task.cancel()  # first: they must not ask a new line process anything
         try:
-            await self._rig.outputs.make_safe()
-            if self._unsafe != _UNOPENED:
-                self._unsafe = ""
+            if self._rig.outputs.driven:
+                await self._rig.outputs.make_safe()
+            self._unsafe = "" if self._opened else self._half_opened()
         except BenchError as error:
             self._unsafe = f"{_IN_DOUBT}: {error}"
         finally:
@@ -305,6 +303,14 @@ class RigSession:
             finally:
                 with suppress(BenchError):
                     await self._rig.close()
+
+    def _half_opened(self) -> str:
+        """Return why outputs may not be safe of a bench that could not be opened; empty where all of them were told."""
+        outputs = self._rig.file.outputs.items()
+        left = [n for n, output in outputs if safe_number(output) is not None and n not in self._told_safe]
+        if not left or not self._rig.outputs.driven:
+            return ""
+        return f"{_IN_DOUBT}: the bench was not opened, and nothing says that {', '.join(left)} came there"
 
 
 def _abort_of(error: BaseException) -> Abort:

@@ -12,7 +12,8 @@ from ventproof_bench.selfcheck.slips import beside, elsewhere, extent, others, r
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from ventproof_bench.benchfile.model import Answer, BenchFile
+    from ventproof_bench.benchfile.hookup import Answer
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.selfcheck.slips import UnitReadings
 
 

@@ -72,6 +72,7 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
     from ventproof.terminal.selfcheck import of_bench, of_profile, of_table  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
     if path.suffix == ".jsonl":
@@ -82,6 +83,10 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
             return []
         case "bench":
             _say(of_bench(load_bench(path)))
+            return []
+        case "guise":
+            load_guise(path)
+            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
             return []
     profile = load_profile(path)
     bound = session.bind(profile) if session else None

@@ -327,18 +327,28 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
 
 
-def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
-    """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time."""
+def view_for(
+    bench: Loaded[BenchFile], suite: Sequence[Loaded[Profile]], repeats: int, *, quiet: bool = False
+) -> View:
+    """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time.
+
+    How long all of it takes as planned is said first.
+    """
+    from ventproof.profile.duration import in_all, part_spans  # noqa: PLC0415
     from ventproof.run.view import SilentView  # noqa: PLC0415
-    from ventproof.terminal.live import LinesView, LiveView  # noqa: PLC0415 - only where runs happen
+    from ventproof.terminal.follow import planned_said  # noqa: PLC0415
+    from ventproof.terminal.lines import LinesView  # noqa: PLC0415
+    from ventproof.terminal.live import LiveView  # noqa: PLC0415 - only where runs happen
 
     if bench.model.virtual or quiet:
         return SilentView()
+    spans = [in_all(part_spans(profile.model)) for profile in suite]
+    click.echo(planned_said(spans, repeats))
     if not sys.stdout.isatty() or bench.model.people:  # prompts and a screen would draw over each other
-        return LinesView(lambda line: click.echo(harmless(line)))
+        return LinesView(lambda line: click.echo(harmless(line)), spans)
     from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 
-    return LiveView(new_console())
+    return LiveView(new_console(), spans)
 
 
 def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchFile]:

@@ -13,8 +13,8 @@ from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.report import write_all
 from ventproof.session.planned import PlannedRuns
-from ventproof.terminal.console import progress
 from ventproof.terminal.findings import show
+from ventproof.terminal.progress import progress
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.text import harmless
@@ -123,10 +123,10 @@ def _run_all(
     quiet: bool,
 ) -> str:
     """Run profiles into `done`, on past those that are aborted; return what broke the suite off, if something did."""
-    view = view_for(session.bench, quiet=quiet)
+    view = view_for(session.bench, suite, runs.plan.repeats, quiet=quiet)
     with progress(shown=session.bench.model.virtual) as tell:
         for number, profile in enumerate(suite):
-            tell(f"{number + 1} of {len(suite)}: {profile.model.profile}")
+            tell(profile.model.profile, number, len(suite))
             try:
                 done.append(runs.repeat(number, view))
             except VentproofError as error:

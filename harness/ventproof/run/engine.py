@@ -24,6 +24,7 @@ from ventproof.log.events import (
     IdleBegin,
     IdleEnd,
     Note,
+    NothingDriven,
     OutputsSafe,
     OutputsUnsafe,
     RunBegin,
@@ -220,10 +221,10 @@ class Engine:
         self._note_bench()
         if ended.abort is not None:
             self._report(self._decided_before())
-        if said := ended.unsafe or ended.untouched:
-            self._emit(OutputsUnsafe, said)
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:
@@ -322,9 +323,9 @@ class Engine:
         # Again, since the horizon moves: what begins or ends meanwhile may open watches that end later.
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
-            if now_s() >= give_up_s:
+            if now_s() >= give_up_s or self._told.over:
                 break
-            await self._until(self._case.step_decided, give_up_s)
+            await self._until(lambda: self._case.step_decided() or self._told.over, give_up_s)
         await self._session.hear_out()
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))

@@ -8,7 +8,7 @@ from fractions import Fraction
 from itertools import chain, takewhile
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.profile.duration import Span, anchored_spans, stimulus_times
+from ventproof.profile.duration import Span, part_spans, stimulus_times
 from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
@@ -134,7 +134,7 @@ def moves_of(bound: Bound) -> tuple[list[PlannedMove], Span]:
         _add(
             plan, ("start", "write", name), "start", WriteValue(write=name, value=value), (0.0, 0.0), (-1, 0)
         )
-    begins, *spans = anchored_spans(profile)
+    begins, *spans = part_spans(profile)
     for number, (step, span) in enumerate(zip(profile.steps, spans, strict=True)):
         for index, (stimulus, (at_s, _)) in enumerate(zip(step.do, stimulus_times(step.do), strict=True)):
             at = begins[0] + at_s, begins[1] + at_s

@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -187,6 +186,7 @@ def stand(tmp_path_factory):
             said += line
         for path in folder.glob("bench-*.yaml"):
             path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        (folder.parent / f"mock-{process.pid}.pid").write_text(str(process.pid), encoding="ascii")
         yield folder
         process.send_signal(signal.SIGINT)
         assert process.wait(5) == 0
@@ -295,6 +295,60 @@ def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_p
     assert "aborted" in done.stdout
 
 
+def line_process_of(process):
+    """Return the process id of the line process of a run."""
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+    return next(int(c) for c in children if b"line_process" in Path(f"/proc/{c}/cmdline").read_bytes())
+
+
+@pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGSTOP], ids=["is killed", "hangs"])
+def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, stand, tmp_path):
+    """A second process makes safe: the screen says so in its one line, and relay and setting are as they were."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        wait_for_rain(tmp_path, process)
+        os.kill(line_process_of(process), sent)
+        said = process.communicate(timeout=60)[0]
+        assert process.returncode == 4
+    assert (
+        "\noutputs: all in their safe state (3 read back, 2 only commanded); settings as they were found; "
+        in said
+    )
+    assert "MAY NOT BE SAFE" not in said
+    assert rain_and_house(stand) == (False, 18.0)
+
+
+def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, tmp_path):
+    """With unit and boards dead each output is told with its last value and what may keep moving; so in the report."""
+    mock = next(p for p in stand.parent.glob("mock-*.pid"))
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", "--report", tmp_path / "r.html", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        os.kill(int(mock.read_text(encoding="ascii")), signal.SIGSTOP)
+        try:
+            said = process.communicate(timeout=90)[0]
+        finally:
+            os.kill(int(mock.read_text(encoding="ascii")), signal.SIGCONT)
+        assert process.returncode == 4
+    assert "OUTPUTS MAY NOT BE SAFE (rain for a minute)" in said
+    assert re.search(
+        r"\n  house_temperature left at 30 °C, found at 18 °C \(.*\): roof_vent, side_vent may keep", said
+    )
+    assert re.search(
+        r"\n  rain left closed \(.*\): roof_vent, side_vent may keep moving; board relays makes it", said
+    )
+    assert "nothing says that it still is so: " in said
+    assert {"rain", "house_temperature"} <= {e["output"] for e in lines_of(log) if e["event"] == "undriven"}
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "Outputs: house_temperature left at 30 °C, found at 18 °C" in page
+
+
 def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     """Ctrl-C ends the run with code 130, outputs safe and the log closed as aborted."""
     with subprocess.Popen(
@@ -305,7 +359,12 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     ) as process:
         log = wait_for_rain(tmp_path, process)
         process.send_signal(signal.SIGINT)
-        assert f"the outputs are in their safe state, and {log} is closed" in process.stderr.read()
+        said = process.stderr.read()
+        assert (
+            f"interrupted; {log} is closed\noutputs: all in their safe state (3 read back, 2 only commanded); "
+            in said
+        )
+        assert "settings as they were found" in said
         assert process.wait(10) == 130
     assert rain_and_house(stand) == (False, 18.0)
     events = lines_of(log)
@@ -335,7 +394,7 @@ def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
         process.send_signal(signal.SIGINT)
         said, wrong = process.communicate(timeout=20)
         assert process.returncode == 130, said + wrong
-    assert "the outputs are in their safe state" in wrong
+    assert "outputs: all in their safe state" in wrong
     assert "Traceback" not in wrong
     assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["aborted"] == "interrupted by the operator"
@@ -375,18 +434,6 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
         assert process.wait(10) == 130
     assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["event"] == "run_end"
-
-
-def line_process_of(run):
-    """Return the process id of the line process that a run started."""
-    for entry in Path("/proc").iterdir():
-        if entry.name.isdecimal():
-            with suppress(OSError):
-                words = (entry / "cmdline").read_bytes()
-                parent = (entry / "stat").read_text().rsplit(")", 1)[1].split()[1]
-                if b"ventproof_bench.outputs.line_process" in words and int(parent) == run.pid:
-                    return int(entry.name)
-    raise AssertionError("there is no line process")
 
 
 def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_path):
