@@ -87,8 +87,8 @@ class EvidenceGaps(_Part):
     bus: str
     """The bus, as the bench file names it."""
     counts: dict[str, Annotated[int, Field(ge=1)]]
-    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, or unread for a value
-    whose registers held none."""
+    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, void, or unread for a
+    value whose registers held none."""
 
 
 class Run(_Part):
