@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self, final
 
-from pydantic import BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
 from pydantic import Discriminator as By
 
 from ventproof_bench.base.errors import Refusal
@@ -36,6 +36,8 @@ _MOST_MA = 24.0
 """A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
 _MOST_V = 11.0
 """What a voltage output puts beyond 10 V at most (common practice, no source)."""
+_HEARTBEATS_S = (0.5, 10.0)
+"""Shorter, and every busy moment is a loss; longer, and nobody would call the outputs guarded: our own judgement."""
 _WAYS = ("on", "off", "up", "down", "stays")
 
 
@@ -462,6 +464,18 @@ AnySignal = Annotated[
 ]
 
 
+def _heartbeat_limit(limit_s: float) -> float:
+    if not _HEARTBEATS_S[0] <= limit_s <= _HEARTBEATS_S[1]:
+        lowest, highest = _HEARTBEATS_S
+        reason = f"a heartbeat limit of {limit_s:g} s"
+        raise Refusal(reason, f"write one from {lowest * 1000:.0f} ms to {highest:g} s")
+    return limit_s
+
+
+HeartbeatLimit = Annotated[PositiveSeconds, AfterValidator(_heartbeat_limit)]
+"""A silence after which a process counts as lost."""
+
+
 class Interlock(FileModel):
     """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
 
@@ -489,6 +503,9 @@ class BenchFile(FileModel):
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
+    heartbeat_limit: HeartbeatLimit = 2.0
+    """How long the processes of a run may be silent before outputs are made safe: so long a harness that hangs leaves
+    its stimuli on. Shorter, and a busy computer ends profiles; the self-check measures how long it really was silent."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None

@@ -7,45 +7,38 @@ and a dead or stopped one makes nothing safe. `ventproof_bench.outputs.line_proc
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import socket
 import subprocess
 import sys
 import tempfile
 from contextlib import suppress
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import (
-    BenchError,
-    BusFault,
-    DriverError,
-    EvidenceError,
-    InterlockError,
-    LinkError,
-    VentproofError,
-)
-from ventproof_bench.base.evidence import (
-    BoardStarved,
-    DrivenOutput,
-    Edge,
-    EdgeReport,
-    FoundSetting,
-    Gap,
-    Poll,
-    Unread,
-    Window,
-)
-from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.base.errors import BenchError, DriverError, LinkError, StimulusError
+from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Window
 from ventproof_bench.benchfile.model import RegisterOutput
-from ventproof_bench.outputs.vents import commanding_buses
+from ventproof_bench.outputs.messages import (
+    Message,
+    Messages,
+    pack,
+    pack_edges,
+    pack_request,
+    unpack_done,
+    unpack_error,
+    unpack_evidence,
+    unpack_reply,
+    unpack_reports,
+)
+from ventproof_bench.outputs.parts import OtherProcess, carried_buses
+from ventproof_bench.outputs.standby import RESCUE_S
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from typing import NoReturn
 
+    from ventproof_bench.base.evidence import Gap, Poll
     from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
     from ventproof_bench.benchfile.model import BenchFile
 
@@ -53,35 +46,105 @@ if TYPE_CHECKING:
 HEARTBEAT_S: Final = 0.1
 """The harness is heard at least this often while its loop runs."""
 
-WINDOW_S: Final = 0.5
-"""The line process makes its outputs safe when it has not heard of the harness for this long."""
-
-# Twice the window: a line process that hangs has by then missed its own look at the harness, too.
-MISSED_BEATS: Final = 10
-"""Beats in a row that the line process may leave unanswered before it is taken to hang."""
-
 _START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
 _LEAVE_WITHIN_S: Final = 3.0
-_SECOND_TRY_S: Final = 0.5
+_SPEAKS_WITHIN_S: Final = 1.0  # a standby that lives has noticed by then that the line process is gone
 
 
-def carried_buses(file: BenchFile) -> tuple[str, ...]:
-    """Return the buses that carry outputs or command vents that are played, in the file's order.
+@final
+class _Standby(asyncio.Protocol):
+    """What the standby of a line process says.
 
-    The line process owns them, polls too.
+    Attributes:
+        outcome: why the outputs may not be safe once the line process is gone; empty when they are, None where the
+            standby cannot tell, being gone itself.
+        heard: set whenever it says something.
     """
-    named = {output.wired.get("bus") for output in file.outputs.values()} | commanding_buses(file)
-    return tuple(name for name in file.buses if name in named)
+
+    def __init__(
+        self, tell: Callable[[FoundSetting | DrivenOutput], None], takes_over: Callable[[str], None]
+    ) -> None:
+        self.stands_by: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self.outcome: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
+        self._tell = tell
+        self._takes_over = takes_over
+        self._heard = asyncio.Event()
+        self._messages = Messages(self._take)
+        self._process: OtherProcess | None = None
+        self._transport: asyncio.Transport | None = None
+
+    def close(self) -> None:
+        """Hear no more of it: it ends by itself, after the line process."""
+        if self._transport is not None:
+            self._transport.abort()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        self._messages.feed(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - either way it is gone
+        _settle(self.stands_by, None)
+        _settle(self.outcome, None)
+
+    def _take(self, message: Message) -> None:
+        if "stands_by" in message:
+            self._process = OtherProcess(message["stands_by"])
+            _settle(self.stands_by, None)
+            return
+        self._heard.set()
+        if "takes_over" in message:
+            self._takes_over(message["takes_over"])
+        elif "driven" in message:
+            self._tell(unpack_done(message))
+        elif "safe" in message:
+            _settle(self.outcome, "" if message["safe"] else None)
+        elif "unsafe" in message:
+            _settle(self.outcome, message["unsafe"])
+
+    async def until_safe(self) -> str | None:
+        """Wait until it says what became of the outputs of a line process that is gone; returns `outcome`.
+
+        One that says nothing for a second, or does not come to an end, is ended: another must not drive beside it.
+        """
+        with suppress(TimeoutError):
+            async with asyncio.timeout(_SPEAKS_WITHIN_S) as patience:
+                await asyncio.wait(
+                    (self.outcome, asyncio.ensure_future(self._heard.wait())),
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                patience.reschedule(now_s() + 2 * RESCUE_S + _SPEAKS_WITHIN_S)
+                return await asyncio.shield(self.outcome)
+        if self._process is not None:
+            self._process.kill()
+        return None
+
+
+def _settle(future: asyncio.Future[Any], result: object) -> None:
+    if not future.done():
+        future.set_result(result)
 
 
 @final
 class _Line(asyncio.Protocol):
-    """One line process and the socket to it."""
+    """One line process, its standby, and the sockets to both.
 
-    def __init__(self, tell: Callable[[FoundSetting | DrivenOutput], None], saw: EvidenceSink) -> None:
+    Args:
+        file: the bench.
+        outputs: is told what they say.
+    """
+
+    def __init__(self, file: BenchFile, outputs: LineOutputs) -> None:
         self.lost: str | None = None
-        self._tell = tell
-        self._saw = saw
+        self.longest_silence_s = 0.0
+        self.standby = _Standby(outputs.told, self._lose)
+        self._file = file
+        self._outputs = outputs
+        self._heard_s = now_s()
+        # Twice the limit: a line process that hangs has by then missed its own look at the harness, too.
+        self._missed_beats = 2 * file.heartbeat_limit / HEARTBEAT_S
         self._messages = Messages(self._take)
         self._waiting: dict[int, asyncio.Future[Any]] = {}
         self._asked = 0
@@ -98,22 +161,35 @@ class _Line(asyncio.Protocol):
         Raises:
             LinkError: it does not come up.
         """
-        ours, theirs = socket.socketpair()
-        # Our copy of its end is closed: while it is open here, the process's death would not show as an end of file.
-        with theirs:
+        pairs = [socket.socketpair(), socket.socketpair()]
+        theirs = [pair[1] for pair in pairs]
+        with tempfile.TemporaryFile() as bench:
+            bench.write(self._file.model_dump_json(exclude_unset=True).encode())
+            bench.seek(0)
             self._process = subprocess.Popen(  # noqa: ASYNC220, S603 - a few ms; our own module
-                [sys.executable, "-m", "ventproof_bench.outputs.line_process", str(theirs.fileno())],
-                pass_fds=[theirs.fileno()],
+                [
+                    sys.executable,
+                    "-m",
+                    "ventproof_bench.outputs.line_process",
+                    *(str(end.fileno()) for end in theirs),
+                ],
+                pass_fds=[end.fileno() for end in theirs],
                 start_new_session=True,  # a kill of the harness's whole group must not reach the guard
-                stdin=subprocess.DEVNULL,
+                stdin=bench,
                 stdout=subprocess.DEVNULL,
                 stderr=self._stderr,
                 env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
             )
-        await asyncio.get_running_loop().create_unix_connection(lambda: self, sock=ours)
+        # Our copies of its ends: while they are open here, the process's death would not show as an end of file.
+        for end in theirs:
+            end.close()
+        loop = asyncio.get_running_loop()
+        await loop.create_unix_connection(lambda: self, sock=pairs[0][0])
+        await loop.create_unix_connection(lambda: self.standby, sock=pairs[1][0])
         try:
             async with asyncio.timeout(_START_WITHIN_S):
                 await asyncio.shield(self._ready)
+                await asyncio.shield(self.standby.stands_by)
         except TimeoutError:
             self._lose(f"it did not start within {_START_WITHIN_S:g} s")
         if self.lost is not None:
@@ -128,7 +204,7 @@ class _Line(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         """Hand answers to who waits for them."""
         # Whatever comes shows that it lives, not the answer to a beat alone.
-        self._unanswered = 0
+        self._unanswered, self._heard_s = 0, now_s()
         self._messages.feed(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -139,11 +215,18 @@ class _Line(asyncio.Protocol):
         if "ready" in message:
             self._ready.set_result(None)
         elif "leaves" in message:
+            self._heard_s = message["since_s"]
             self._lose(message["leaves"])
+        elif "beat" in message:
+            self.longest_silence_s = message["beat"]
         elif "found" in message or "driven" in message:
-            self._tell(unpack_done(message))
+            self._outputs.told(unpack_done(message))
         elif "poll" in message or "gap" in message:
-            self._saw(unpack_evidence(message))
+            self._outputs.saw(unpack_evidence(message))
+        elif "broke" in message:
+            self._outputs.broke(unpack_error(message["broke"]))
+        elif "note" in message:
+            self._outputs.notes.append(message["note"])
         elif "id" in message:
             waiting = self._waiting.pop(message["id"], None)
             if waiting is None or waiting.done():
@@ -156,19 +239,22 @@ class _Line(asyncio.Protocol):
     def _beat(self) -> None:
         """Say that the harness lives. Counted, not timed: a harness that was busy blames nobody."""
         assert self._transport is not None
-        if self._unanswered >= MISSED_BEATS:
+        if self._unanswered >= self._missed_beats:
             self._lose("it hangs")
             return
         self._unanswered += 1
         self._transport.write(b'{"beat":1}\n')
         self._beating = asyncio.get_running_loop().call_later(HEARTBEAT_S, self._beat)
 
-    def _lose(self, reason: str) -> None:
+    def _lose(self, reason: str, *, leaving: bool = False) -> None:
         if self.lost is not None:
             return
         self.lost = f"the line process, which owns the outputs, is lost: {reason}{self._last_words()}"
         if self._beating is not None:
             self._beating.cancel()
+        if not leaving:
+            # First: whatever else fails by it is no news.
+            self._outputs.broke(StimulusError(self.lost, since_s=self._heard_s))
         # Whoever waits in `start` is woken, and looks at `lost` next.
         if not self._ready.done():
             self._ready.set_result(None)
@@ -209,7 +295,7 @@ class _Line(asyncio.Protocol):
     async def leave(self) -> None:
         """Let go of the process: it makes its outputs safe when the socket closes, and ends."""
         # Before the socket closes, so that its end is not told as a death.
-        self._lose("it was closed")
+        self._lose("it was closed", leaving=True)
         if self._transport is not None:
             self._transport.abort()
         process, deadline_s = self._process, now_s() + _LEAVE_WITHIN_S
@@ -221,6 +307,7 @@ class _Line(asyncio.Protocol):
                 process.kill()
                 deadline_s = now_s() + _LEAVE_WITHIN_S
             await sleep_until(now_s() + 0.005)
+        self.standby.close()
         self._stderr.close()
 
     def kill(self) -> None:
@@ -242,6 +329,7 @@ class LineOutputs:
         notes: what the record should say of the outputs; complete once they are open.
         shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
+        broke: takes why the run cannot go on, as it happens.
     """
 
     def __init__(self, file: BenchFile) -> None:
@@ -251,8 +339,10 @@ class LineOutputs:
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self._file = file
         self._line: _Line | None = None
+        self.broke: Callable[[BenchError], None] = lambda _: None
         self._sink: EvidenceSink | None = None
-        # What a second process must know, should the first be lost: what was found, and what may have been written.
+        # What a second process must know, should the first and its standby be lost: what was found, and what may have
+        # been written.
         self._found: dict[str, Sequence[int]] = {}
         self._owed: set[str] = set()
 
@@ -263,14 +353,10 @@ class LineOutputs:
             LinkError: the process, a port or a bus cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
-        await self._open(None)
-
-    async def _open(self, owed: Mapping[str, Sequence[int]] | None) -> None:
-        line = _Line(self._told, self._saw)
+        line = _Line(self._file, self)
         try:
             await line.start()
-            file = self._file.model_dump_json(exclude_unset=True)
-            opened = await line.ask("open", file=file, owed=owed)
+            opened = await line.ask("open")
         except BaseException:
             await line.leave()
             raise
@@ -278,7 +364,8 @@ class LineOutputs:
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
-    def _told(self, done: FoundSetting | DrivenOutput) -> None:
+    def told(self, done: FoundSetting | DrivenOutput) -> None:
+        """Take what was found of the unit's settings, or driven of the bench's own accord; for this module's own use."""
         if isinstance(done, FoundSetting):
             self._found[done.output] = done.words
         else:
@@ -321,7 +408,8 @@ class LineOutputs:
             self._sink = None
         raise LinkError("the vents are played no more")
 
-    def _saw(self, evidence: Poll | Gap) -> None:
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Take what was read where vents are played; for this module's own use."""
         if self._sink is not None:  # what was on its way when that ended is no evidence any more
             self._sink(evidence)
 
@@ -333,8 +421,8 @@ class LineOutputs:
         """Feed a board no longer for once, as `LocalOutputs.starve` does."""
         return BoardStarved(**await self.ask("starve", board=board, contact=contact))
 
-    async def make_safe(self, *, vents_play_on: bool = False) -> None:
-        """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.
+    async def make_safe(self, *, vents_play_on: bool = False, patience_s: float = 0.0) -> None:
+        """Drive outputs to their safe states and put back settings; by the standby, should the line process be lost.
 
         Raises:
             DriverError: an output cannot be made safe; every one was tried.
@@ -343,7 +431,7 @@ class LineOutputs:
         if self._line is None:
             return
         try:
-            await self._line.ask("make_safe", vents_play_on=vents_play_on)
+            await self._line.ask("make_safe", vents_play_on=vents_play_on, patience_s=patience_s)
         except LinkError:
             if self._line.lost is None:
                 raise
@@ -354,6 +442,8 @@ class LineOutputs:
         if self._line is None:
             return
         line = self._line
+        silence = f"the harness was silent for {line.longest_silence_s:.2f} s at most"
+        self.notes.append(f"{silence}; after {self._file.heartbeat_limit:g} s the outputs would have been made safe")
         try:
             await line.ask("close")
         except LinkError:
@@ -365,27 +455,33 @@ class LineOutputs:
             await line.leave()
 
     async def _make_safe_anew(self) -> None:
-        """Opening makes safe: a second process opens what the lost one held, and lets go of it."""
+        """Have the standby make safe, or a second line process where that is lost, too."""
         lost, self._line = self._line, None
         if lost is None:
             return
-        owed = {name: self._found.get(name, ()) for name in self._owed}
-        # Not asked: one that hangs holds the ports that the second one has to open.
+        # Not asked: one that hangs holds the ports that the next one has to open.
         lost.kill()
+        unsafe = await lost.standby.until_safe()
         await lost.leave()
+        if unsafe:
+            raise DriverError(f"the standby could not make the outputs safe: {unsafe}")
+        if unsafe == "":
+            self.notes.append(f"{lost.lost}; the outputs were made safe by it or its standby")
+            return
         self.notes.append(f"{lost.lost}; a second one made the outputs safe")
         try:
-            try:
-                await self._open(owed)
-            except BenchError:  # the first may still hold a port for a moment
-                await asyncio.sleep(_SECOND_TRY_S)
-                await self._open(owed)
+            await self._rescue()
         except BenchError:
             self.notes[-1] = f"{lost.lost}; a second one could not make the outputs safe"
             raise
-        second = self._line
-        self._line = None
-        if second is not None:
+
+    async def _rescue(self) -> None:
+        owed = {name: self._found.get(name, ()) for name in self._owed}
+        second = _Line(self._file, self)
+        try:
+            await second.start()
+            await second.ask("rescue", owed=owed)
+        finally:
             await second.leave()
 
     async def ask(self, op: str, **fields: Any) -> Any:  # noqa: ANN401 - whatever the op gives back

@@ -177,6 +177,10 @@ class Engine:
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)
 
+    def spoilt(self) -> bool:
+        """What the evidence before does not decide stays open: no abort."""
+        return True
+
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""
         self._weather.drop()

@@ -288,6 +288,10 @@ class _Checking:
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
 
+    def spoilt(self) -> bool:
+        """Half a measurement is none."""
+        return False
+
     def ends(self, *, aborted: bool) -> None:
         """Nothing: the measuring is over with its last reading."""
 
