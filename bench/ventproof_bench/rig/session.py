@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 _LOOK_EVERY_S: Final = 0.5
 _UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
-_IN_DOUBT: Final = "the outputs may not be in their safe state: isolate the drives and set each contact by hand"
+_IN_DOUBT: Final = "the outputs may not be in their safe state"
 _PATIENCE_S: Final = 5.0  # for links that come back before the outputs are said not to be safe
 _MARGIN_S: Final = 5.0  # beyond what a reading can take at most: the computer may be busy
 
@@ -48,10 +48,10 @@ class Watcher(Protocol):
     def saw(self, evidence: Poll | Gap) -> None:
         """A poll or a gap."""
 
-    def spoilt(self) -> bool:
-        """What is done was done to another stimulus than the one asked for; whether it ends in order all the same.
+    def spoilt(self, error: StimulusError) -> bool:
+        """The unit was given something else than what was asked for; whether the work ends in order all the same.
 
-        The void has been told of, as gaps; what rests on no reading of it stands.
+        What was read since then was told of as void; what rests on none of it stands.
         """
 
     def ends(self, *, aborted: bool) -> None:
@@ -125,9 +125,12 @@ class RigSession:
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
         try:
-            await self._whole(self._rig.open())
+            # To its end, although it may be interrupted: what is half open could not be made safe in good order.
+            interrupted = await _undisturbed(asyncio.get_running_loop().create_task(self._rig.open()))
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
             self._unsafe = _IN_DOUBT
+            if interrupted:
+                raise asyncio.CancelledError
             self._watcher.opened()
             self._watch()
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
@@ -224,19 +227,6 @@ class RigSession:
         except TimeoutError:
             raise LinkError(f"{said} for {within_s:.3g} s: look at its bus, and whether the computer is overloaded") from None
 
-    async def _whole(self, opening: Coroutine[Any, Any, None]) -> None:
-        """Await an opening to its end, also when it is interrupted: what is half open could not be closed in order."""
-        task = asyncio.get_running_loop().create_task(opening)
-        try:
-            await asyncio.shield(task)
-        except asyncio.CancelledError:
-            if task.cancelled():
-                raise
-            await asyncio.wait({task})
-            task.result()
-            self._unsafe = _IN_DOUBT
-            raise
-
     def _abort_of_lost(self, error: StimulusError) -> Abort | None:
         """Take back what was read since a stimulus was lost; returns None where the watcher can do with the rest."""
         try:
@@ -244,7 +234,7 @@ class RigSession:
                 self._watcher.saw(Gap(bus, min(error.since_s, now_s()), now_s(), "void", str(error)))
         except BenchError as other:
             return _abort_of(other)
-        return None if self._watcher.spoilt() else _abort_of(error)
+        return None if self._watcher.spoilt(error) else _abort_of(error)
 
     async def _and_look(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         await work()
@@ -290,16 +280,7 @@ class RigSession:
 
     async def _to_the_end(self, ending: Coroutine[Any, Any, None]) -> None:
         """Await the leaving whatever happens: an interruption in between is kept until it is done."""
-        task = asyncio.get_running_loop().create_task(ending)
-        interrupted = False
-        while not task.done():
-            try:
-                await asyncio.shield(task)
-            except asyncio.CancelledError:
-                interrupted = True
-            except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
-                pass
-        task.result()
+        interrupted = await _undisturbed(asyncio.get_running_loop().create_task(ending))
         by_operator = self._abort is not None and self._abort.kind is AbortKind.OPERATOR
         if self._unsafe and (interrupted or by_operator):
             raise DriverError(self._unsafe)
@@ -339,6 +320,20 @@ class RigSession:
             finally:
                 with suppress(BenchError):
                     await self._rig.close()
+
+
+async def _undisturbed(task: asyncio.Task[None]) -> bool:
+    """Await a task whatever happens; returns whether it was interrupted meanwhile. Raises what the task raises."""
+    interrupted = False
+    while not task.done():
+        try:
+            await asyncio.shield(task)
+        except asyncio.CancelledError:
+            interrupted = True
+        except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
+            pass
+    task.result()
+    return interrupted
 
 
 def _abort_of(error: BaseException) -> Abort:

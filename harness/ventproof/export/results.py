@@ -59,8 +59,8 @@ class Response(_Part):
     status: Status
     """How it ended: as `verdict`, or `not run`, which counts as inconclusive."""
     not_run: NotRun | None
-    """Why it was not run: an earlier step did not pass, the run was aborted, or its stimulus was never applied; null
-    where it was."""
+    """Why it was not run: an earlier step did not pass, the run was aborted, the bench lost hold of its stimuli, or its
+    own was never applied; null where it was."""
     why: str
     """The reason, in a sentence."""
     margin: Pair | None

@@ -48,7 +48,7 @@ from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import seconds
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import Abort
+from ventproof_bench.base.errors import Abort, StimulusError
 from ventproof_bench.base.evidence import TAKEN_BACK, DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.trains import LEAD_S, play
@@ -177,8 +177,9 @@ class Engine:
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)
 
-    def spoilt(self) -> bool:
-        """What the evidence before does not decide stays open: no abort."""
+    def spoilt(self, error: StimulusError) -> bool:
+        """Write it down; what the evidence before does not decide stays open, and that is no abort."""
+        self._emit(Note, str(error))
         return True
 
     def ends(self, *, aborted: bool) -> None:

@@ -36,7 +36,7 @@ from ventproof.log.write import RecordLog, free_path
 from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.errors import FileError, Problem, Refusal
+from ventproof_bench.base.errors import FileError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
@@ -288,7 +288,7 @@ class _Checking:
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
 
-    def spoilt(self) -> bool:
+    def spoilt(self, error: StimulusError) -> bool:
         """Half a measurement is none."""
         return False
 

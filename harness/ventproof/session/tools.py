@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s, run, sleep_until
-from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
+from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.rig.build import assemble
@@ -139,7 +139,7 @@ class _Hand:
         if self.wanted <= self.before.keys():
             self.all_read.set()
 
-    def spoilt(self) -> bool:
+    def spoilt(self, error: StimulusError) -> bool:
         """A switch that nobody knows of is none."""
         return False
 
