@@ -224,7 +224,9 @@ class LocalOutputs:
         """Watch what carries contacts and levels, and bring it back when it is lost."""
         links: dict[str, KeptLink] = {name: BusLink(name, bus) for name, bus in self._buses.items()}
         links |= self._ports.used
-        lines: dict[str, ContactLine | LevelLine] = {**self._contacts, **self._levels}
+        # What shows a vent is shown again, and the vents end the run themselves when they cannot for too long.
+        played = self._vents.outputs if self._vents is not None else frozenset[str]()
+        lines = {n: line for n, line in (*self._contacts.items(), *self._levels.items()) if n not in played}
         for name, link in links.items():
             on_it = [output for output, spec in self._specs.items() if name in _links_of(spec)]
             carried = {output: lines[output] for output in on_it if output in lines}

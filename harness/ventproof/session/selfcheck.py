@@ -38,6 +38,7 @@ from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.interrupts import held
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import (
@@ -124,7 +125,7 @@ def selfcheck(
     if problems := list(_level_problems(bench)):
         raise FileError(problems)
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
-    with RecordLog(free_path(out, stem)) as log:
+    with held(), RecordLog(free_path(out, stem)) as log:
 
         async def main() -> CheckResult:
             return await _Checking(bench, kind, seed, log, begins).run()
