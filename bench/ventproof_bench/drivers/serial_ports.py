@@ -68,6 +68,8 @@ async def _open(port: serial.Serial, url: str, worker: ThreadPoolExecutor) -> No
 
 def _look_at(port: serial.Serial, url: str) -> None:
     """Raise an `OSError` where the port is gone; nothing is read."""
+    if not port.is_open:
+        raise ConnectionResetError("it is not open")
     if url.startswith("socket://"):
         with socket.socket(fileno=os.dup(port.fileno())) as peer, suppress(BlockingIOError):
             if not peer.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):

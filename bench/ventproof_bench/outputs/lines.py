@@ -8,7 +8,7 @@ from math import inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import DriverError
 from ventproof_bench.drivers.driver import Shared
 
 if TYPE_CHECKING:
@@ -60,9 +60,14 @@ class ContactLine:
         return (self.spec.safe == "closed") != (self.spec.at_rest == "closed")
 
     @property
+    def left_safe(self) -> bool:
+        """Whether it was surely left in its safe state."""
+        return self.left_on is self.safe_on
+
+    @property
     def rests_safe(self) -> bool:
         """Whether it was surely left in its safe state, and nothing is about to move it."""
-        return self.left_on is self.safe_on and not self.turn.locked() and not self.lock.locked()
+        return self.left_safe and not self.turn.locked() and not self.lock.locked()
 
     async def drive(self, *, closed: bool) -> Window:
         """Command the contact; returns the window of its electrical edge.
@@ -74,14 +79,10 @@ class ContactLine:
         # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
-            # Unknown until it is answered: a command that failed may have moved the relay or not.
-            before, self.left_on = self.left_on, None
-            try:
-                commanded = await self.driver.energise(on)
-            except BenchError:
-                if before is on:  # what was not to move cannot have moved by it
-                    self.left_on = before
-                raise
+            before = self.left_on
+            if before is not on:
+                self.left_on = None  # until it is answered: a command that failed may have moved the relay or not
+            commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
@@ -167,17 +168,18 @@ class LevelLine:
         """Put a level, in mA, V or ohm; raises `DriverError`."""
         self.moved = True
         async with self.lock:
-            before, self.left = self.left, None
-            try:
-                window = await self.driver.put(value)
-            except BenchError:
-                if before == value:
-                    self.left = before
-                raise
+            if self.left != value:
+                self.left = None
+            window = await self.driver.put(value)
             self.left = value
         return window
 
     @property
+    def left_safe(self) -> bool:
+        """Whether it surely holds its safe level, or nobody put another."""
+        return not self.moved or self.left == self.spec.safe is not None
+
+    @property
     def rests_safe(self) -> bool:
         """Whether it surely holds its safe level, or nobody put another, and nothing is about to."""
-        return (not self.moved or self.left == self.spec.safe is not None) and not self.lock.locked()
+        return self.left_safe and not self.lock.locked()

@@ -233,8 +233,14 @@ class LocalOutputs:
             settings = {output: self._settings[output] for output in on_it if output in self._settings}
             if carried:
                 keeper = LinkKeeper(link, carried, settings, self._back_to_safe)
-                keeping = keeper.keep(lambda error: self.broke(error), lambda said: self.remark(said))
-                self._keepers.append(asyncio.get_running_loop().create_task(keeping))
+                keeping = asyncio.get_running_loop().create_task(keeper.keep(self.broke, self.remark))
+                keeping.add_done_callback(self._kept_no_more)
+                self._keepers.append(keeping)
+
+    def _kept_no_more(self, keeper: asyncio.Task[NoReturn]) -> None:
+        error = None if keeper.cancelled() else keeper.exception()
+        if error is not None:  # a fault of ours: nobody watches that link any more
+            self.broke(BenchError(f"{type(error).__name__} in the process that drives: {error}"))
 
     async def _back_to_safe(self, lines: Mapping[str, ContactLine | LevelLine]) -> None:
         """Drive outputs whose link came back to their safe states; a board that went safe by itself is cleared."""
@@ -481,7 +487,7 @@ class LocalOutputs:
     ) -> Iterator[BaseException]:
         """Yield why outputs may not be safe; one that was safe before, and could not be reached again, is no such."""
         for name, error in failed.items():
-            if lines[name].rests_safe and is_link_trouble(error):
+            if lines[name].left_safe and is_link_trouble(error):
                 self.remark(f"output {name} was left in its safe state before, and not reached again: {error}")
             else:
                 yield error
