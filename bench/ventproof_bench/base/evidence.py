@@ -76,9 +76,11 @@ class Sample:
     replied_s: float
 
 
-GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart", "idle", "withdrawn", "void"]
-"""Why there is none; withdrawn: there was some, and it proved to be no evidence; void: it is evidence of a stimulus that
-nobody asked for."""
+GapReason = Literal[
+    "timeout", "exception", "disconnected", "mismatch", "restart", "idle", "withdrawn", "void"
+]
+"""Why there is none; withdrawn: there was some, and it proved to be no evidence; void: it is evidence of a stimulus
+that nobody asked for."""
 
 TAKEN_BACK: Final = frozenset({"withdrawn", "void"})
 """Reasons for which readings of that time count no more."""

@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self, final
 
-from pydantic import AfterValidator, BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    PlainSerializer,
+    Tag,
+    WithJsonSchema,
+    model_validator,
+)
 from pydantic import Discriminator as By
 
 from ventproof_bench.base.errors import Refusal
@@ -504,8 +512,8 @@ class BenchFile(FileModel):
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
     heartbeat_limit: HeartbeatLimit = 2.0
-    """How long the processes of a run may be silent before outputs are made safe: so long a harness that hangs leaves
-    its stimuli on. Shorter, and a busy computer ends profiles; the self-check measures how long it really was silent."""
+    """How long the processes of a run may be silent before outputs are made safe: for so long a harness that hangs
+    leaves its stimuli on. Shorter, and a busy computer ends profiles; the self-check says how long it was silent at most."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None

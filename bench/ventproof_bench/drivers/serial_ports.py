@@ -108,7 +108,7 @@ class _SharedPort:
 
     async def until_lost(self) -> None:
         """Wait until the port, open now, is gone."""
-        while not self.lost:
+        while not self.lost:  # noqa: ASYNC110 - no event tells of an unplugged adapter
             await asyncio.sleep(_LOOK_S)
 
     async def open_again(self) -> None:

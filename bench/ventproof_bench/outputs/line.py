@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from typing import NoReturn
 
-    from ventproof_bench.base.evidence import Gap, Poll
     from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
     from ventproof_bench.benchfile.model import BenchFile
 
@@ -61,9 +60,7 @@ class _Standby(asyncio.Protocol):
         heard: set whenever it says something.
     """
 
-    def __init__(
-        self, tell: Callable[[FoundSetting | DrivenOutput], None], takes_over: Callable[[str], None]
-    ) -> None:
+    def __init__(self, tell: Callable[[Message], None], takes_over: Callable[[str], None]) -> None:
         self.stands_by: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.outcome: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
         self._tell = tell
@@ -98,7 +95,7 @@ class _Standby(asyncio.Protocol):
         if "takes_over" in message:
             self._takes_over(message["takes_over"])
         elif "driven" in message:
-            self._tell(unpack_done(message))
+            self._tell(message)
         elif "safe" in message:
             _settle(self.outcome, "" if message["safe"] else None)
         elif "unsafe" in message:
@@ -139,7 +136,7 @@ class _Line(asyncio.Protocol):
     def __init__(self, file: BenchFile, outputs: LineOutputs) -> None:
         self.lost: str | None = None
         self.longest_silence_s = 0.0
-        self.standby = _Standby(outputs.told, self._lose)
+        self.standby = _Standby(outputs.take, self._lose)
         self._file = file
         self._outputs = outputs
         self._heard_s = now_s()
@@ -219,22 +216,19 @@ class _Line(asyncio.Protocol):
             self._lose(message["leaves"])
         elif "beat" in message:
             self.longest_silence_s = message["beat"]
-        elif "found" in message or "driven" in message:
-            self._outputs.told(unpack_done(message))
-        elif "poll" in message or "gap" in message:
-            self._outputs.saw(unpack_evidence(message))
-        elif "broke" in message:
-            self._outputs.broke(unpack_error(message["broke"]))
-        elif "note" in message:
-            self._outputs.notes.append(message["note"])
         elif "id" in message:
-            waiting = self._waiting.pop(message["id"], None)
-            if waiting is None or waiting.done():
-                return
-            if "error" in message:
-                waiting.set_exception(unpack_error(message["error"]))
-            else:
-                waiting.set_result(message["result"])
+            self._answered(message)
+        else:
+            self._outputs.take(message)
+
+    def _answered(self, message: Message) -> None:
+        waiting = self._waiting.pop(message["id"], None)
+        if waiting is None or waiting.done():
+            return
+        if "error" in message:
+            waiting.set_exception(unpack_error(message["error"]))
+        else:
+            waiting.set_result(message["result"])
 
     def _beat(self) -> None:
         """Say that the harness lives. Counted, not timed: a harness that was busy blames nobody."""
@@ -364,8 +358,18 @@ class LineOutputs:
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
-    def told(self, done: FoundSetting | DrivenOutput) -> None:
-        """Take what was found of the unit's settings, or driven of the bench's own accord; for this module's own use."""
+    def take(self, message: Message) -> None:
+        """Take what is told of the outputs; for this module's own use."""
+        if "found" in message or "driven" in message:
+            self._told(unpack_done(message))
+        elif "broke" in message:
+            self.broke(unpack_error(message["broke"]))
+        elif "note" in message:
+            self.notes.append(message["note"])
+        elif self._sink is not None:  # what was on its way when the playing ended is no evidence any more
+            self._sink(unpack_evidence(message))
+
+    def _told(self, done: FoundSetting | DrivenOutput) -> None:
         if isinstance(done, FoundSetting):
             self._found[done.output] = done.words
         else:
@@ -408,11 +412,6 @@ class LineOutputs:
             self._sink = None
         raise LinkError("the vents are played no more")
 
-    def saw(self, evidence: Poll | Gap) -> None:
-        """Take what was read where vents are played; for this module's own use."""
-        if self._sink is not None:  # what was on its way when that ended is no evidence any more
-            self._sink(evidence)
-
     async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of a played vent, as `LocalOutputs.condition` does."""
         return Window(*await self.ask("condition", vent=vent, parts=parts))
@@ -443,7 +442,9 @@ class LineOutputs:
             return
         line = self._line
         silence = f"the harness was silent for {line.longest_silence_s:.2f} s at most"
-        self.notes.append(f"{silence}; after {self._file.heartbeat_limit:g} s the outputs would have been made safe")
+        self.notes.append(
+            f"{silence}; after {self._file.heartbeat_limit:g} s the outputs would have been made safe"
+        )
         try:
             await line.ask("close")
         except LinkError:

@@ -81,7 +81,9 @@ class ContactLine:
         async with self.lock:
             before = self.left_on
             if before is not on:
-                self.left_on = None  # until it is answered: a command that failed may have moved the relay or not
+                self.left_on = (
+                    None  # until it is answered: a command that failed may have moved the relay or not
+                )
             commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:

@@ -1,8 +1,8 @@
-"""What carries outputs, a bus or a port, is brought back when it is lost, and its outputs are made safe before all else.
+"""A bus or port that carries outputs is brought back when it is lost, and they are made safe before all else.
 
-Then only is it decided whether the run can go on. Where all outputs on it were in their safe state, and are, the unit was
-given nothing else: what was not read meanwhile is a gap in the evidence. Otherwise nobody knows what the unit was given,
-and the profile ends.
+Then only is it decided whether the run can go on. Where all outputs on it were in their safe state, and are, the unit
+was given nothing else: what was not read meanwhile is a gap in the evidence. Otherwise nobody knows what the unit was
+given, and the profile ends.
 """
 
 from __future__ import annotations
@@ -142,7 +142,9 @@ class LinkKeeper:
                 broke(lost)
             began_s = now_s()
             await self._bring_back(broke)
-            note(f"{name} was lost for {now_s() - began_s:.2f} s ({why}); its outputs were made safe and read back")
+            note(
+                f"{name} was lost for {now_s() - began_s:.2f} s ({why}); its outputs were made safe and read back"
+            )
             if not driven:
                 await self._require_settings(broke, since_s)
                 for line in self._lines.values():

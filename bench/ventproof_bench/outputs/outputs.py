@@ -217,8 +217,12 @@ class LocalOutputs:
 
     @property
     def _drivers(self) -> list[Contact | Level]:
-        lines = (*self._contacts.values(), *self._levels.values(), *self._settings.values())
-        return [line.driver for line in lines]
+        drivers: list[Contact | Level] = [line.driver for line in self._terminals.values()]
+        return drivers + [line.driver for line in self._settings.values()]
+
+    @property
+    def _terminals(self) -> dict[str, ContactLine | LevelLine]:
+        return {**self._contacts, **self._levels}
 
     def _keep_links(self) -> None:
         """Watch what carries contacts and levels, and bring it back when it is lost."""
@@ -226,7 +230,7 @@ class LocalOutputs:
         links |= self._ports.used
         # What shows a vent is shown again, and the vents end the run themselves when they cannot for too long.
         played = self._vents.outputs if self._vents is not None else frozenset[str]()
-        lines = {n: line for n, line in (*self._contacts.items(), *self._levels.items()) if n not in played}
+        lines = {n: line for n, line in self._terminals.items() if n not in played}
         for name, link in links.items():
             on_it = [output for output, spec in self._specs.items() if name in _links_of(spec)]
             carried = {output: lines[output] for output in on_it if output in lines}
@@ -455,7 +459,7 @@ class LocalOutputs:
 
     async def _all_safe(self, why: DrivenWhy, left: Collection[str] = (), *, patience_s: float = 0.0) -> None:
         asked, self._safe_since = self._asked, None
-        lines: dict[str, ContactLine | LevelLine] = {**self._contacts, **self._levels}
+        lines = self._terminals
         failed = await self._try_all({n: line for n, line in lines.items() if n not in left}, why)
         wait_s, give_up_s = FIRST_WAIT_S, now_s() + patience_s
         if failed and self._boards:
@@ -488,7 +492,9 @@ class LocalOutputs:
         """Yield why outputs may not be safe; one that was safe before, and could not be reached again, is no such."""
         for name, error in failed.items():
             if lines[name].left_safe and is_link_trouble(error):
-                self.remark(f"output {name} was left in its safe state before, and not reached again: {error}")
+                self.remark(
+                    f"output {name} was left in its safe state before, and not reached again: {error}"
+                )
             else:
                 yield error
 
@@ -518,10 +524,10 @@ class LocalOutputs:
             self._opened.append(line.driver)
         # It takes the output's lock, and so comes after a command that is under way and undoes it.
         window = await self._safely(line)
-        if isinstance(line, ContactLine):
-            self.tell(DrivenOutput(name, why, window, closed=line.spec.safe == "closed"))
-        elif window is not None:
-            self.tell(DrivenOutput(name, why, window, level=line.spec.safe))
+        if window is not None:
+            safe = line.spec.safe
+            state = {"closed": safe == "closed"} if isinstance(line, ContactLine) else {"level": safe}
+            self.tell(DrivenOutput(name, why, window, **state))
 
     @staticmethod
     async def _safely(line: ContactLine | LevelLine) -> Window | None:

@@ -1,4 +1,4 @@
-"""What line process and standby have in common: the running outputs of a bench file, and what a process of theirs needs.
+"""What line process and standby have in common: the running outputs of a bench file, and what a process needs.
 
 The standby is a copy of the line process, made before that opens anything: all that either imports is imported first.
 """

@@ -12,6 +12,7 @@ import os
 import selectors
 import signal
 import socket
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, final
 
 from ventproof_bench.base.clock import now_s
@@ -33,7 +34,9 @@ RESCUE_S: Final = 10.0
 """The standby tries for so long to reach and to read back what it made safe; then it leaves, and says so."""
 
 _STOPPED_BEATS: Final = 4  # unheard, and the system says that it is stopped
-_GONE_WITHIN_S: Final = 0.5  # a process that was killed ends; one in a driver's system call writes nothing new either
+_GONE_WITHIN_S: Final = (
+    0.5  # a process that was killed ends; one in a driver's system call writes nothing new either
+)
 
 
 @final
@@ -50,12 +53,11 @@ class StandbyLine:
 
     def say(self, message: Message) -> bool:
         """Say something, at once; returns whether the standby still listens."""
-        try:
-            self._line.send(pack(message))
-        except BlockingIOError:
-            return True  # it is stopped, or does not get its turn
-        except OSError:
-            return False
+        with suppress(BlockingIOError):  # it is stopped, or does not get its turn
+            try:
+                self._line.send(pack(message))
+            except BrokenPipeError:
+                return False
         return True
 
 
@@ -150,11 +152,9 @@ class _Standby:
 
     async def _end_line_process(self) -> None:
         self._process.kill()
-        try:
+        with suppress(TimeoutError):
             async with asyncio.timeout(_GONE_WITHIN_S):
                 await self.line.closed.wait()
-        except TimeoutError:
-            pass
 
 
 async def _stand_by(standby: _Standby, harness: socket.socket, line: socket.socket) -> None:
@@ -180,8 +180,6 @@ def stand_by(file: BenchFile, harness: socket.socket, line: socket.socket, line_
         signal.signal(number, signal.SIG_IGN)  # it ends by itself, after the line process
     raise_priority()
     standby = _Standby(file, OtherProcess(line_process))
-    with asyncio.Runner(
-        loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())
-    ) as runner:
+    with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())) as runner:
         runner.run(_stand_by(standby, harness, line))
         os._exit(0)  # outputs are safe; a driver's thread that hangs must not keep the process

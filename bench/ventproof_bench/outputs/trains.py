@@ -156,7 +156,8 @@ class Train:
             # Here an edge that may not have gone out is no doubt about one response: the weather is another.
             if report.window is None:
                 raise StimulusError(
-                    f"an edge of the pulses on {self._name} never left the bench for certain", since_s=report.due_s
+                    f"an edge of the pulses on {self._name} never left the bench for certain",
+                    since_s=report.due_s,
                 )
             late_s = report.window.earliest_s - report.due_s
             # Pulses that wait and then come in a rush are a gust to whoever counts them; long ones may be a fault.

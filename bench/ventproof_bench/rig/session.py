@@ -130,7 +130,7 @@ class RigSession:
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
             self._unsafe = _IN_DOUBT
             if interrupted:
-                raise asyncio.CancelledError
+                raise asyncio.CancelledError  # noqa: TRY301 - as if it had come now
             self._watcher.opened()
             self._watch()
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
@@ -152,7 +152,9 @@ class RigSession:
         if self._unheard:
             self._heard.clear()
             within_s = max(self._unheard.values()) * self._rig.slowest_evidence_s + _MARGIN_S
-            await self._within(self._heard, within_s, f"bus {', '.join(self._unheard)} brought too little evidence")
+            await self._within(
+                self._heard, within_s, f"bus {', '.join(self._unheard)} brought too little evidence"
+            )
 
     async def _in_order(self, read: Read) -> bool:
         """Ask for something whose reply no other can pass for; whether that was answered."""
@@ -225,7 +227,9 @@ class RigSession:
             async with asyncio.timeout(within_s):
                 await event.wait()
         except TimeoutError:
-            raise LinkError(f"{said} for {within_s:.3g} s: look at its bus, and whether the computer is overloaded") from None
+            raise LinkError(
+                f"{said} for {within_s:.3g} s: look at its bus, and whether the computer is overloaded"
+            ) from None
 
     def _abort_of_lost(self, error: StimulusError) -> Abort | None:
         """Take back what was read since a stimulus was lost; returns None where the watcher can do with the rest."""

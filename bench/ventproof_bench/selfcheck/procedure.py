@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import TAKEN_BACK, BoardStarved, Edge, EdgeReport, Gap, Poll, Sample, Window
+from ventproof_bench.base.evidence import (
+    TAKEN_BACK,
+    BoardStarved,
+    Edge,
+    EdgeReport,
+    Gap,
+    Poll,
+    Sample,
+    Window,
+)
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.model import Answer, ContactOutput, RegisterOutput

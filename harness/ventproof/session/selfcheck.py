@@ -289,7 +289,7 @@ class _Checking:
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
 
-    def spoilt(self, error: StimulusError) -> bool:
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
         """Half a measurement is none."""
         return False
 

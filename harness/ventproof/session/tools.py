@@ -139,7 +139,7 @@ class _Hand:
         if self.wanted <= self.before.keys():
             self.all_read.set()
 
-    def spoilt(self, error: StimulusError) -> bool:
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
         """A switch that nobody knows of is none."""
         return False
 

@@ -28,9 +28,7 @@ class Status(StrEnum):
 
 
 class NotRun(StrEnum):
-    """Why a response was not run: its step was never begun, the run broke off, the bench could not go on, or its own stimulus
-    never came.
-    """
+    """Why a response was not run: its step never began, the run broke off or could not go on, no stimulus came."""
 
     EARLIER_STEP = "earlier_step"
     ABORTED = "aborted"
