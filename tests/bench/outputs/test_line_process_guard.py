@@ -236,7 +236,7 @@ async def main():
     await outputs.contact("rain", closed=True)
     if "house" in sys.argv[1]:
         await outputs.level("house", -12.3)
-    print("closed", flush=True)
+    print("closed", outputs._line._process.pid, flush=True)
     {then}
 
 asyncio.run(main())
@@ -244,17 +244,21 @@ asyncio.run(main())
 
 
 @pytest.mark.parametrize(
-    ("then", "end", "within_s"),
+    ("then", "end", "within_s", "also_line"),
     [
-        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, id="killed"),
-        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 3.0, id="stopped"),
-        pytest.param("while True: pass", None, 3.0, id="hung"),
-        pytest.param("sys.exit(1)", None, 1.0, id="exited"),
-        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, id="terminated"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, False, id="killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 3.0, False, id="stopped"),
+        pytest.param("while True: pass", None, 3.0, False, id="hung"),
+        pytest.param("sys.exit(1)", None, 1.0, False, id="exited"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, False, id="terminated"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, True, id="both killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 1.0, True, id="both stopped"),
     ],
 )
-def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
-    """Whatever ends the harness's process group, within a second all is as it was; it is heard of 2 s, if it hangs.
+def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s, also_line):
+    """Whatever ends the harness's process group, and its line process too, within a second all is as it was.
+
+    A harness that hangs has the heartbeat limit of two seconds before.
 
     The contact opens, and the setting that a step wrote is what the unit had before.
     """
@@ -280,9 +284,11 @@ def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
             try:
                 assert harness.stdout is not None
                 said = await asyncio.get_running_loop().run_in_executor(None, harness.stdout.readline)
-                assert said == b"closed\n"
+                assert said.startswith(b"closed ")
                 assert truth.edges[-1][1] is True
                 assert unit.tables["holding"] == [42, 65536 - 123, 0]
+                if also_line:
+                    os.kill(int(said.split()[1]), end)
                 if end is not None:
                     os.killpg(harness.pid, end)
                 async with asyncio.timeout(within_s):
@@ -372,6 +378,56 @@ def test_a_line_process_that_hangs_is_noticed_and_another_makes_safe():
             assert unit.tables["holding"] == [42, 215, 0]
 
     _really(main())
+
+
+def test_a_line_process_that_was_stopped_never_drives_again():
+    """It is ended before another drives: when it is told to go on, there is nobody."""
+
+    async def main():
+        async with _bench() as (outputs, truth, _):
+            plan = pulse_plan(100, closed_for_s=0.05, open_for_s=0.05)
+            train = asyncio.ensure_future(outputs.train("rain", plan, start_s=now_s()))
+            await truth["rain"].becomes(closed=True, within_s=1)
+            line = _line_pid(outputs)
+            os.kill(line, signal.SIGSTOP)
+            with pytest.raises(LinkError, match="it was stopped"):
+                await train
+            await outputs.make_safe()
+            with suppress(ProcessLookupError):
+                os.kill(line, signal.SIGCONT)
+            driven = len(truth["rain"].edges)
+            await asyncio.sleep(0.5)
+            assert len(truth["rain"].edges) == driven
+            assert truth["rain"].edges[-1][1] is False
+
+    _really(main())
+
+
+def test_without_its_standby_a_killed_line_process_is_followed_by_a_second_one():
+    """The loss of the standby is on record at once; the outputs are made safe all the same."""
+
+    async def main():
+        async with _bench() as (outputs, truth, unit):
+            await outputs.level("house", -12.3)
+            await outputs.contact("rain", closed=True)
+            (standby,) = _children_of(_line_pid(outputs))
+            os.kill(standby, signal.SIGKILL)
+            async with asyncio.timeout(2):
+                while not any("the standby is lost" in note for note in outputs.notes):
+                    await asyncio.sleep(0.01)
+            os.kill(_line_pid(outputs), signal.SIGKILL)
+            with pytest.raises(LinkError, match="it died"):
+                await outputs.contact("rain", closed=True)
+            await outputs.make_safe()
+            assert truth["rain"].edges[-1][1] is False
+            assert unit.tables["holding"] == [42, 215, 0]
+            assert outputs.notes[-1].endswith("a second one made the outputs safe")
+
+    _really(main())
+
+
+def _children_of(pid: int) -> list[int]:
+    return list(map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="utf-8").split()))
 
 
 def test_the_line_process_minds_sigterm_and_not_sigint():
