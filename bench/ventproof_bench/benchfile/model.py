@@ -538,7 +538,7 @@ class BenchFile(FileModel):
         alone = [name for name in terminals if name not in guarded]
         if alone and not self.virtual:
             said.append(
-                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+                f"only the line process and its standby make {', '.join(alone)} safe: nothing does if both are killed"
             )
         return tuple(said)
 

@@ -206,6 +206,10 @@ class _Line(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The process is gone: whoever waits learns it at once."""
+        if exc is not None and self._transport is not None:
+            # A write that fails comes before what is still to be read: the process's last words.
+            with suppress(OSError):
+                self._messages.feed(os.read(self._transport.get_extra_info("socket").fileno(), 1 << 20))
         self._lose("it died" if exc is None else f"it died ({exc})")
 
     def _take(self, message: Message) -> None:
