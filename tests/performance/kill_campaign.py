@@ -153,7 +153,6 @@ class Started:
 
     Attributes:
         pid: its number.
-        returncode: its exit code, negative for a signal; None while it runs.
     """
 
     def __init__(self, pid: int, code: asyncio.Task[int]) -> None:
@@ -162,6 +161,7 @@ class Started:
 
     @property
     def returncode(self) -> int | None:
+        """Its exit code, negative for a signal; None while it runs."""
         return self._code.result() if self._code.done() else None
 
     async def wait(self) -> None:
@@ -200,7 +200,7 @@ class Starter:
 
 def fork_runs() -> None:
     """Fork a run for each line of standard input; print its number, and at its end its exit code."""
-    import ventproof.cli.run  # noqa: F401, PLC0415 - before the first fork
+    import ventproof.cli.run  # noqa: PLC0415 - before the first fork
     import ventproof.session.session  # noqa: F401, PLC0415
     from ventproof.cli import main  # noqa: PLC0415
 
@@ -387,9 +387,8 @@ def table(done: list[tuple[Trial, Became]]) -> str:
             in_time = sum(b.took_s <= limit_s for b in closed)
             worst_s = max((b.took_s for b in closed), default=0.0)
             logs = sum(not any("log" in wrong for wrong in b.wrong) for b in of)
-            lines.append(
-                f"{victim:14}{number.name:9}{len(of):6}{len(closed):7}{in_time:8}{worst_s:9.2f}{sum(b.left for b in of):6}{logs:11}"
-            )
+            row = f"{victim:14}{number.name:9}{len(of):6}{len(closed):7}{in_time:8}{worst_s:9.2f}"
+            lines.append(f"{row}{sum(b.left for b in of):6}{logs:11}")
     return "\n".join(lines)
 
 

@@ -512,8 +512,9 @@ class BenchFile(FileModel):
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
     heartbeat_limit: HeartbeatLimit = 2.0
-    """How long the processes of a run may be silent before outputs are made safe: for so long a harness that hangs
-    leaves its stimuli on. Shorter, and a busy computer ends profiles; the self-check says how long it was silent at most."""
+    """How long a process of the run may be silent before the outputs are made safe: for so long a harness that hangs
+    leaves its stimuli on. Shorter, and a busy computer ends profiles; each run and self-check says on record how long
+    the harness was silent at most."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None

@@ -105,7 +105,7 @@ class _Guarded(asyncio.Protocol):
 
     def beat(self) -> None:
         """Let the standby hear of this process, again and again."""
-        if not self._standby.say({"beat": 1}) and self._stood_by:
+        if not self._standby.beat() and self._stood_by:
             self._stood_by = False
             self.say({"note": "the standby is lost: nothing makes safe if the line process is killed, too"})
         asyncio.get_running_loop().call_later(BEAT_S, self.beat)

@@ -309,7 +309,7 @@ class LocalOutputs:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
         except ValueError as error:
             raise DriverError(f"output {name}: {error}") from None
-        reports, missed, first_missed_s, free_s = list[EdgeReport](), 0, inf, inf
+        reports, missed_s, free_s = list[EdgeReport](), list[float](), inf
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
                 due_s = line.next_s = start_s + edge.at_s
@@ -318,33 +318,32 @@ class LocalOutputs:
                     line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )
                 # After the wait, since the outputs may have been made safe during it, and that is the last word.
-                if line.held is not None:
-                    raise line.held
-                if self._halts != halts:
-                    raise DriverError(
-                        f"output {name}: the train was broken off before edge {number}, outputs were made safe"
-                    )
+                self._require_unbroken(line, halts, f"output {name}, before edge {number}")
                 if not reached:
                     line.free_from_s = min(line.free_from_s, free_s)  # no width is to be kept
                     break
                 try:
                     window = await line.drive(closed=edge.closed)
-                except DriverError as error:
-                    missed += 1
-                    first_missed_s = now_s() if missed == 1 else first_missed_s
+                except BenchError as error:
+                    missed_s.append(due_s)
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if missed == _MISSED_IN_A_ROW or number == len(edges):
-                        failed = DriverError(f"edge {number} of {len(edges)} failed: {error}")
-                        failed.__cause__ = error
-                        raise _as_lost(failed, first_missed_s) from error
+                    if len(missed_s) == _MISSED_IN_A_ROW or number == len(edges):
+                        raise _as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
-                    missed = 0
+                    missed_s.clear()
                     asked_s = edges[number].at_s - edge.at_s if number < len(edges) else 0.0
                     free_s = window.earliest_s + line.fastest_edge_s
                     line.free_from_s = max(free_s, window.earliest_s + _KEPT * asked_s)
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
+
+    def _require_unbroken(self, line: ContactLine, halts: int, said: str) -> None:
+        """Raise a `DriverError` where a train's link was lost, or the outputs were made safe since it began."""
+        if line.held is not None:
+            raise line.held
+        if self._halts != halts:
+            raise DriverError(f"{said}: the train was broken off, outputs were made safe")
 
     async def _reached(self, line: ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
         """Wait for an edge's instant; returns False when the train was stopped before a closure.
@@ -571,8 +570,9 @@ def _links_of(spec: OutputSpec) -> tuple[str, ...]:
     return tuple(str(spec.wired[key]) for key in ("bus", "port") if key in spec.wired)
 
 
-def _as_lost(error: BenchError, since_s: float) -> BenchError:
+def _as_lost(error: BenchError, since_s: float, what: str = "") -> DriverError:
     """Return an error of an output; one that comes of its link says that the stimulus is lost since then."""
-    if isinstance(error, StimulusError) or not is_link_trouble(error):
-        return error
-    return StimulusError(str(error), since_s=since_s)
+    text = f"{what} failed: {error}" if what else str(error)
+    if isinstance(error, StimulusError) or is_link_trouble(error):
+        return StimulusError(text, since_s=since_s)
+    return DriverError(text)

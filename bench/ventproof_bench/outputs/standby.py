@@ -48,16 +48,28 @@ class StandbyLine:
     """
 
     def __init__(self, line: socket.socket) -> None:
-        line.setblocking(False)
+        line.settimeout(0)
         self._line = line
+        self._unsent = b""
 
-    def say(self, message: Message) -> bool:
-        """Say something, at once; returns whether the standby still listens."""
-        with suppress(BlockingIOError):  # it is stopped, or does not get its turn
-            try:
-                self._line.send(pack(message))
-            except BrokenPipeError:
-                return False
+    def beat(self) -> bool:
+        """Let it hear of this process; returns whether it still listens."""
+        # Not behind what it has no room for, being stopped: nothing else may be lost for want of it.
+        return self._send(b"" if self._unsent else pack({"beat": 1}))
+
+    def say(self, message: Message) -> None:
+        """Say something, at once unless it has no room for it."""
+        self._send(pack(message))
+
+    def _send(self, data: bytes) -> bool:
+        self._unsent += data
+        try:
+            self._unsent = self._unsent[self._line.send(self._unsent) :]
+        except BlockingIOError:
+            pass
+        except OSError:
+            self._unsent = b""
+            return False
         return True
 
 
