@@ -328,6 +328,7 @@ class LineOutputs:
         shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
         broke: takes why the run cannot go on, as it happens.
+        longest_silence_s: how long the line process heard nothing of the harness at most; known once they are closed.
     """
 
     def __init__(self, file: BenchFile) -> None:
@@ -338,6 +339,7 @@ class LineOutputs:
         self._file = file
         self._line: _Line | None = None
         self.broke: Callable[[BenchError], None] = lambda _: None
+        self.longest_silence_s = 0.0
         self._sink: EvidenceSink | None = None
         # What a second process must know, should the first and its standby be lost: what was found, and what may have
         # been written.
@@ -445,6 +447,7 @@ class LineOutputs:
         if self._line is None:
             return
         line = self._line
+        self.longest_silence_s = line.longest_silence_s
         silence = f"the harness was silent for {line.longest_silence_s:.2f} s at most"
         self.notes.append(
             f"{silence}; after {self._file.heartbeat_limit:g} s the outputs would have been made safe"

@@ -102,6 +102,7 @@ class LocalOutputs:
         self.broke: Callable[[BenchError], None] = lambda _: None
         self.remark: Callable[[str], None] = self.notes.append
         self.lost = None  # these outputs live and die with their process
+        self.longest_silence_s = 0.0
         self._vents = vents
         self._spin_s = spin_s
         self._boards = boards or {}

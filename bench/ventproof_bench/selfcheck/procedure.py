@@ -115,6 +115,7 @@ class Measured:
         wrongs: what was found wrong before anything could answer: who is silent, what was not in its known state.
         undriven: outputs that have a hook-up and were not driven.
         unread: signals of which nothing was ever read; of the check of a bench only.
+        silence_s: how long the process that drives heard nothing of this one at most; 0 where it is this one.
     """
 
     buses: list[BusMeasured] = field(default_factory=list)
@@ -128,6 +129,7 @@ class Measured:
     wrongs: list[Wrong] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
     unread: list[str] = field(default_factory=list)
+    silence_s: float = 0.0
 
 
 @final

@@ -191,6 +191,7 @@ class _Checking:
         self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None
         self._of_settings: list[Event] = []
+        self._noted: set[str] = set()
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -212,6 +213,7 @@ class _Checking:
 
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
+        self._note()
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
@@ -221,6 +223,7 @@ class _Checking:
             return self._result("failed", ended, None, (), (), ())
         measured = self._measured
         assert measured is not None, "the work was done"
+        measured.silence_s = self._rig.outputs.longest_silence_s
         if self._kind == "bench":
             self._check.reckon(measured)
         file, tries = self._bench.model, tuple(measured.exercised.values())
@@ -279,8 +282,13 @@ class _Checking:
 
     def opened(self) -> None:
         """Write what the bench itself has to say."""
+        self._note()
+
+    def _note(self) -> None:
         for note in self._rig.notes:
-            self._emit(Note, note)
+            if note not in self._noted:
+                self._noted.add(note)
+                self._emit(Note, note)
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Keep a poll or a gap, and write it."""
