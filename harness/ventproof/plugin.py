@@ -6,13 +6,16 @@ It does nothing unless `--bench` is given, and imports the rest of ventproof onl
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import pytest
+from _pytest._code.code import ReprFileLocation, TerminalRepr
+from _pytest._io import TerminalWriter
 
 from ventproof_bench.base.errors import BenchError, FileError, VentproofError
+from ventproof_bench.base.text import one_line
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
 
 _SESSION: pytest.StashKey[Session] = pytest.StashKey()
 _RUNS: pytest.StashKey[PlannedRuns] = pytest.StashKey()
+_NO_VERDICT: Final[Any] = "run"
 _NOT_CLOSED: pytest.StashKey[str] = pytest.StashKey()
 
 
@@ -141,6 +145,26 @@ def _check_use(session: pytest.Session) -> None:
         raise pytest.UsageError("\n".join(str(problem) for problem in problems))
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Tell a unit that failed (a failure) from a run of which nobody can say (an error), as JUnit of `run` does."""
+    report = yield
+    if isinstance(item, ProfileItem) and call.when == "call" and call.excinfo is not None:
+        error = call.excinfo.value
+        if isinstance(error, BenchError | FileError) or (
+            isinstance(error, NotPassedError) and not error.failed
+        ):
+            report.when = _NO_VERDICT  # whatever is not `call` is an error to pytest
+    return report
+
+
+def pytest_report_teststatus(report: pytest.TestReport) -> tuple[str, str, str] | None:
+    """Count a run without a verdict among the errors."""
+    return ("error", "E", "ERROR") if report.when == _NO_VERDICT and report.failed else None
+
+
 class ProfileFile(pytest.File):
     """A YAML file with one profile."""
 
@@ -189,8 +213,10 @@ class ProfileItem(pytest.Item):
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:  # noqa: ANN401 - pytest's signature
         """Show the table of findings rather than a traceback."""
-        if isinstance(excinfo.value, NotPassedError | BenchError | FileError):
-            return str(excinfo.value)
+        if isinstance(excinfo.value, NotPassedError):
+            return Told(self.path, excinfo.value.brief, str(excinfo.value))
+        if isinstance(excinfo.value, BenchError | FileError):
+            return Told(self.path, str(excinfo.value).partition("\n")[0], str(excinfo.value))
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int, str]:
@@ -198,12 +224,34 @@ class ProfileItem(pytest.Item):
         return self.path, 0, self.name
 
 
+class Told(TerminalRepr):
+    """Why a profile did not pass: a line for summaries and JUnit, and the whole."""
+
+    def __init__(self, path: Path, brief: str, text: str) -> None:
+        self.reprcrash = ReprFileLocation(str(path), 1, brief)
+        self._text = text
+
+    def toterminal(self, tw: TerminalWriter) -> None:
+        """Write the whole."""
+        tw.line(self._text)
+
+
 class NotPassedError(Exception):
-    """A profile failed, stayed inconclusive, or was aborted; its text is the table of findings."""
+    """A profile failed, stayed inconclusive, or was aborted; its text is the table of findings.
+
+    Attributes:
+        failed: whether the unit failed; else nobody can say.
+        brief: the verdict and its first reason, in one line.
+    """
 
     def __init__(self, result: RunResult) -> None:
         from ventproof.terminal.findings import findings_table, plain  # noqa: PLC0415 - only when something did not pass
+        from ventproof.verdict.text import response  # noqa: PLC0415
 
-        verdict = result.outcome.verdict or f"aborted: {result.outcome.aborted}"
+        outcome = result.outcome
+        self.failed = outcome.verdict == "fail"
+        verdict = outcome.verdict or f"aborted: {outcome.aborted}"
+        first = [f"{response(f)}: {f.why}" for f in result.findings if str(f.status) == outcome.verdict][:1]
+        self.brief = one_line(": ".join([verdict, *first]))
         table = plain(findings_table(result.profile, result.findings))
         super().__init__(f"{table}{verdict}\nlog {result.log}, digest {result.digest}")

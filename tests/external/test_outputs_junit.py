@@ -6,7 +6,7 @@ The format has no standard of its own; what two of junitparser's dialects agree 
 from __future__ import annotations
 
 import pytest
-from junitparser import Error, Failure, JUnitXml, xunit2
+from junitparser import Error, Failure, JUnitXml, Skipped, xunit2
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from ventproof.cli.report import write_output
@@ -47,10 +47,14 @@ def test_an_independent_reader_finds_what_the_logs_hold(dialect, batch, tmp_path
     assert (good.tests, good.failures, good.errors) == (len(batch.runs[0].run.findings), 0, 0)
     assert all(case.is_passed for case in good)
     assert slow.failures == sum(f.verdict == "fail" for f in batch.runs[1].run.findings) > 0
-    assert slow.errors == sum(f.verdict == "inconclusive" for f in batch.runs[1].run.findings)
+    skipped = [f.skipped for f in batch.runs[1].run.findings]
+    assert slow.skipped == sum(skipped) > 0
+    inconclusive = [f.verdict == "inconclusive" for f in batch.runs[1].run.findings]
+    assert slow.errors == sum(inconclusive) - sum(skipped)
     ends = [type(result) for case in slow for result in case.result]
     assert ends.count(Failure) == slow.failures
     assert ends.count(Error) == slow.errors
+    assert ends.count(Skipped) == slow.skipped
     messages = {result.message for case in slow for result in case.result if isinstance(result, Failure)}
     assert messages == {f.why for f in batch.runs[1].run.findings if f.verdict == "fail"}
     assert not any(case.is_passed for case in cut)

@@ -103,6 +103,23 @@ def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     assert "engine.py" not in done.stdout
 
 
+def test_what_nobody_can_say_is_an_error_and_no_failure(pytest_profiles, few_profiles, tmp_path):
+    """A reading that contradicts itself leaves the run without a verdict: JUnit calls it `error`, as `run` does."""
+    bench = tmp_path / "stale.bench"
+    bench.write_text(
+        SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {stale_registers: 1}\n", encoding="utf-8"
+    )
+    report = tmp_path / "report.xml"
+    done = pytest_profiles(
+        few_profiles / "rain-closes-holds-lets-go.yaml", "--bench", bench, f"--junit-xml={report}"
+    )
+    assert done.returncode != 0
+    assert "1 error" in done.stdout
+    (case,) = ElementTree.parse(report).iter("testcase")
+    assert case.find("failure") is None
+    assert "aborted: " in case.find("error").get("message")
+
+
 def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench, tmp_path):
     """`-x` works as for any test, and the manifest of the set says what was not run, and why."""
     done = pytest_profiles(few_profiles, "--bench", faulty_bench, "-x", "-q")
@@ -122,6 +139,9 @@ def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profile
     assert len(cases) == 3
     failed = [case for case in cases if case.result]
     assert failed
+    messages = [case.result[0].message for case in failed]
+    assert all("\n" not in message and len(message) < 200 for message in messages)
+    assert any(m.startswith("fail: rain_override is on within 3 s: ") for m in messages)
     assert any("roof_vent reaches 8 %" in (case.result[0].text or "") for case in failed)
     names = {p.get("name") for p in ElementTree.parse(report).iter("property")}
     assert names == {"log", "digest"}

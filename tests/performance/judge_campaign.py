@@ -21,6 +21,7 @@ from judge_draws import polls, question
 from judge_grid import compared, grid_case
 from judge_hard import hard_case
 from judge_jumps import jumps_case
+from judge_people import people_case
 from judge_stories import story_case
 
 from ventproof.deciders import formulas as f
@@ -134,6 +135,7 @@ GENERATORS: dict[str, Generator] = {
     "stories": story_case,
     "contacts": contacts_case,
     "jumps": jumps_case,
+    "people": people_case,
 }
 """From a seed to a case; `grids` has cases of which all courses can be tried."""
 

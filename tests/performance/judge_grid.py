@@ -36,10 +36,12 @@ class Traits:
     Attributes:
         wide: readings and the stimulus have windows; else instants.
         overlap: reading windows may overlap.
+        trips: how long a reading may take, in steps of the coarse grid.
     """
 
     wide: bool = True
     overlap: bool = False
+    trips: tuple[int, ...] = (0, 1, 1, 2)
 
 
 def compared(one: Case, said: Verdict) -> str:
@@ -145,7 +147,7 @@ def grid_case(seed: int, kinds: tuple[str, ...] = KINDS, traits: Traits | None =
     samples, t, gap = [], s1 + r.randrange(1, 4) if late else r.randrange(0, 3), r.choice([1, 2, 3, 4, 6])
     tau = 0
     while t < steps:
-        trip = r.choice([0, 1, 1, 2]) if hard.wide else 0
+        trip = r.choice(hard.trips) if hard.wide else 0
         tau = max(tau, r.randrange(t - refresh, t + trip + 1))
         value = xs[min(tau, steps)] + (r.randrange(-1, 2) * error if error else 0)
         if t + trip <= steps and (r.random() > 0.15 or not samples):

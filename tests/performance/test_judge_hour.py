@@ -185,10 +185,11 @@ def _ours(values: list[float]) -> tuple[Ruling, float]:
 
 
 def monitored(count: int, *, arrives: bool) -> tuple[float, float]:
-    """Return what we and an offline monitor take for one trace, s; both say the same of it."""
+    """Return what we and an offline monitor take for one trace at best, in turn, s; both say the same of it."""
     values = _travel(count, arrives=arrives)
-    found, ours_s = _ours(values)
-    robustness, theirs_s = _theirs(values)
+    rounds = [(*_ours(values), *_theirs(values)) for _ in range(4)]
+    found, _, robustness, _ = rounds[0]
+    ours_s, theirs_s = (min(one[i] for one in rounds) for i in (1, 3))
     assert found.verdict is (Verdict.PASS if robustness >= 0 else Verdict.FAIL)
     assert (found.verdict is Verdict.PASS) is arrives
     assert found.margin is not None
@@ -205,9 +206,10 @@ def test_one_pass_over_a_trace_beats_an_offline_monitor(count: int, arrives: boo
     """F[0,150] G[0,60] |x - 5| <= 2 at 10 Hz, exact readings: the same verdict and robustness, 50 times as fast.
 
     rtamt looks at the samples only; between two of them the position moves by 0.14 at most. The margin of a pass
-    covers the evidence up to the decision, so the arrival is as late as may be. On the shortest trace
-    that the formula can be decided on, the fixed cost of a finding leaves a factor of 30 to 50.
+    covers the evidence up to the decision, so the arrival is as late as may be. The shortest trace is the shortest
+    that the formula can be decided on: the fixed cost of a finding leaves 75 times where it arrives, and 52 where it
+    does not, on a core of its own; beside other work less.
     """
     ours_s, theirs_s = monitored(count, arrives=arrives)
     print(f"{count}: {theirs_s / ours_s:.0f} times, {count / ours_s / 1e3:.0f}k samples/s")
-    assert theirs_s / ours_s >= (50 if count >= 10_000 else 20)
+    assert theirs_s / ours_s >= (50 if count >= 10_000 else 40)

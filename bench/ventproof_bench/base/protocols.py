@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
+from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.errors import BenchError
 from ventproof_bench.base.evidence import (
     BoardStarved,
@@ -220,6 +221,13 @@ class Outputs(Protocol):
 
     async def close(self) -> None:
         """Make safe and let go of every port; safe to call twice."""
+
+
+class Asker(Protocol):
+    """Carries questions to people."""
+
+    async def ask(self, prompt: Prompt) -> PersonAnswer:
+        """Show a prompt and wait for its answer. Raises `TimeoutError` after `prompt.within_s`."""
 
 
 class Peer(Protocol):

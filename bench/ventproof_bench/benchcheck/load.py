@@ -19,6 +19,7 @@ from ventproof_bench.base.quantities import (
 from ventproof_bench.benchcheck.boards import board_guard_notes, boards_problems
 from ventproof_bench.benchcheck.levels import breaking_problems, put_problems
 from ventproof_bench.benchcheck.loop import hole_problems, hunting_notes
+from ventproof_bench.benchcheck.people import people_problems
 from ventproof_bench.benchcheck.traffic import carrying_problems
 from ventproof_bench.benchcheck.vents import vents_problems
 from ventproof_bench.benchcheck.wiring import (
@@ -28,7 +29,14 @@ from ventproof_bench.benchcheck.wiring import (
     outputs_problems,
     overlap_notes,
 )
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput, InProcessBus, RegisterOutput, WiredBus
+from ventproof_bench.benchfile.model import (
+    PERSON,
+    BenchFile,
+    ContactOutput,
+    InProcessBus,
+    RegisterOutput,
+    WiredBus,
+)
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
@@ -80,6 +88,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *_leaves_problems(bench),
         *outputs_problems(bench),
         *hookup_problems(bench),
+        *people_problems(bench),
         *vents_problems(bench),
         *boards_problems(bench),
         *breaking_problems(bench),
@@ -236,7 +245,9 @@ def _leaves_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
 
 def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     for name, output in bench.model.outputs.items():
-        if isinstance(output, ContactOutput) and output.safe != output.at_rest:
+        if not isinstance(output, ContactOutput) or output.driver == PERSON:
+            continue
+        if output.safe != output.at_rest:
             reason = f"output {name!r} is safe when {output.safe} but rests {output.at_rest}"
             hint = "a relay without power goes to rest: wire its other contact if you can"
             yield bench.problem(("outputs", name, "safe"), reason, hint)

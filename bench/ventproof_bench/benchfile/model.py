@@ -5,21 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self, final
 
-from pydantic import (
-    AfterValidator,
-    BeforeValidator,
-    Field,
-    PlainSerializer,
-    Tag,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, PlainSerializer, Tag, WithJsonSchema, model_validator
 from pydantic import Discriminator as By
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse
-from ventproof_bench.benchfile.boards import BoardSpec
+from ventproof_bench.benchfile.boards import BoardSpec, HeartbeatLimit
+from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
     ContactSensor,
     PotentiometerTrack,
@@ -44,9 +37,9 @@ _MOST_MA = 24.0
 """A shorted two-wire transmitter leaves the current to the supply; 24 mA stands for it (common practice, no source)."""
 _MOST_V = 11.0
 """What a voltage output puts beyond 10 V at most (common practice, no source)."""
-_HEARTBEATS_S = (0.5, 10.0)
-"""Shorter, and every busy moment is a loss; longer, and nobody would call the outputs guarded: our own judgement."""
 _WAYS = ("on", "off", "up", "down", "stays")
+PERSON = "person"
+"""The driver of outputs that are people's acts."""
 
 
 @final
@@ -468,20 +461,11 @@ def safe_number(output: OutputSpec) -> float | None:
 
 
 AnySignal = Annotated[
-    Annotated[SignalSpec, Tag("register")] | Annotated[PositionSignal, Tag("position")], By(signal_kind)
+    Annotated[SignalSpec, Tag("register")]
+    | Annotated[PositionSignal, Tag("position")]
+    | Annotated[PersonSignal, Tag("person")],
+    By(signal_kind),
 ]
-
-
-def _heartbeat_limit(limit_s: float) -> float:
-    if not _HEARTBEATS_S[0] <= limit_s <= _HEARTBEATS_S[1]:
-        lowest, highest = _HEARTBEATS_S
-        reason = f"a heartbeat limit of {limit_s:g} s"
-        raise Refusal(reason, f"write one from {lowest * 1000:.0f} ms to {highest:g} s")
-    return limit_s
-
-
-HeartbeatLimit = Annotated[PositiveSeconds, AfterValidator(_heartbeat_limit)]
-"""A silence after which a process counts as lost."""
 
 
 class Interlock(FileModel):
@@ -500,12 +484,14 @@ class BenchFile(FileModel):
     """Name of the bench, as it stands on the record."""
     about: str = ""
     """What it is and where it stands, for whoever reads the record."""
-    buses: Annotated[dict[Name, BusSpec], Field(min_length=1)]
-    """The Modbus buses, by name."""
+    buses: dict[Name, BusSpec] = Field(default_factory=dict)
+    """The Modbus buses, by name; none where people read everything."""
     outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
     """What the bench does to the unit, by name."""
     signals: Annotated[dict[Name, AnySignal], Field(min_length=1)]
-    """What the bench reads from the unit, by name, and the positions of its vents."""
+    """What the bench reads from the unit, by name, the positions of its vents, and what people read."""
+    people: dict[Name, PersonSpec] = Field(default_factory=dict)
+    """Who does what is asked, with `driver: person`, and reads what is asked, with `read_by`; by name."""
     vents: dict[Name, VentSpec] = Field(default_factory=dict)
     """Vents that stand outside the unit: the bench follows them from the unit's drive outputs, or plays them."""
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
@@ -529,7 +515,8 @@ class BenchFile(FileModel):
     @property
     def guards(self) -> tuple[str, ...]:
         """What a record says of what makes the outputs safe, beside the bench itself; of real wires."""
-        terminals = [name for name, output in self.outputs.items() if not isinstance(output, RegisterOutput)]
+        by_hand, outputs = self.by_hand, self.outputs.items()
+        terminals = [n for n, o in outputs if not isinstance(o, RegisterOutput) and n not in by_hand]
         guarded = {name: board for board in self.boards for name in self.outputs_on(board)}
         said = [
             f"board {board} makes {', '.join(self.outputs_on(board))} safe by itself "
@@ -541,6 +528,8 @@ class BenchFile(FileModel):
             said.append(
                 f"only the line process and its standby make {', '.join(alone)} safe: nothing does if both are killed"
             )
+        if by_hand:
+            said.append(f"only people make {', '.join(by_hand)} safe, when they are asked")
         return tuple(said)
 
     def outputs_on(self, board: str) -> tuple[str, ...]:
@@ -564,6 +553,16 @@ class BenchFile(FileModel):
         return {name: signal for name, signal in self.signals.items() if isinstance(signal, PositionSignal)}
 
     @property
+    def told(self) -> dict[str, PersonSignal]:
+        """The signals that people read, by name."""
+        return {name: signal for name, signal in self.signals.items() if isinstance(signal, PersonSignal)}
+
+    @property
+    def by_hand(self) -> dict[str, OutputSpec]:
+        """The outputs that are people's acts, by name."""
+        return {name: output for name, output in self.outputs.items() if output.driver == PERSON}
+
+    @property
     def played_outputs(self) -> dict[str, str]:
         """The vents that play outputs, by these outputs' names: nothing else may drive them."""
         return {
@@ -574,16 +573,23 @@ class BenchFile(FileModel):
         }
 
     def bus_of(self, signal: str) -> str:
-        """Return the bus that a signal's evidence comes over; of a position, that of the vent's drive outputs."""
+        """Return the bus that a signal's evidence comes over: the vent's drive outputs' or the person that reads it."""
         spec = self.signals[signal]
-        if isinstance(spec, SignalSpec):
-            return spec.bus
+        if isinstance(spec, SignalSpec | PersonSignal):
+            return spec.bus if isinstance(spec, SignalSpec) else spec.read_by
         return self.registers[self.vents[spec.position_of].commanded_by[0]].bus
+
+    def every_s(self, signal: str) -> float:
+        """Return how often a signal can be read: as its bus is polled, or its person answers."""
+        spec = self.signals[signal]
+        if isinstance(spec, PersonSignal):
+            return self.people[spec.read_by].answers_in
+        return self.buses[self.bus_of(signal)].poll_every
 
     def traits(self, signal: str) -> SignalTraits:
         """Return what the judge needs to know of a signal."""
         spec = self.signals[signal]
-        if isinstance(spec, SignalSpec):
+        if isinstance(spec, SignalSpec | PersonSignal):
             return spec.traits(signal)
         vent = self.vents[spec.position_of]
         return vent.traits(signal, [self.traits(flag) for flag in vent.flags])
@@ -591,4 +597,6 @@ class BenchFile(FileModel):
     @property
     def virtual(self) -> bool:
         """Whether this bench runs in virtual time, having nothing real on it."""
+        if not self.buses:
+            return self.mock is not None
         return all(isinstance(bus, InProcessBus) for bus in self.buses.values())

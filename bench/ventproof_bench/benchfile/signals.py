@@ -10,6 +10,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.protocols import Table
 from ventproof_bench.base.quantities import Dimension, canonical_symbol, dimension_of
+from ventproof_bench.benchfile.people import PersonSignal
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
@@ -137,11 +138,11 @@ class PositionSignal(FileModel):
         return
 
 
-Signal = SignalSpec | PositionSignal
-"""Something the bench reads, or knows of a vent."""
+Signal = SignalSpec | PositionSignal | PersonSignal
+"""Something the bench reads, knows of a vent, or is told by a person."""
 
 
 def signal_kind(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
-    """Return what tells the two kinds of signal apart."""
-    derived = "position_of" in raw if isinstance(raw, dict) else isinstance(raw, PositionSignal)
-    return "position" if derived else "register"
+    """Return what tells the kinds of signal apart."""
+    keys = raw if isinstance(raw, dict) else getattr(type(raw), "model_fields", ())
+    return "position" if "position_of" in keys else "person" if "read_by" in keys else "register"

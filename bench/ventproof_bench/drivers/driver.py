@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from ventproof_bench.base.protocols import Bus, BusUse, Contact, Level, MockInputs
     from ventproof_bench.benchfile.model import BusSpec, ContactOutput, OutputSpec
+    from ventproof_bench.drivers.people import People
     from ventproof_bench.drivers.serial_ports import Ports
     from ventproof_bench.yamlfile.fields import FileModel
 
@@ -42,6 +43,7 @@ class Wiring:
         specs: how those buses are declared.
         inputs: the terminals of the mock unit, in process only.
         ports: serial ports of this bench; outputs on one board share its port.
+        people: who can be asked to do something; None where nobody can.
     """
 
     name: str
@@ -50,6 +52,7 @@ class Wiring:
     specs: Mapping[str, BusSpec] = field(default_factory=dict)
     inputs: MockInputs | None = None
     ports: Ports
+    people: People | None = None
 
     def bus(self, name: str) -> Bus:
         """Return a bus.

@@ -50,6 +50,7 @@ if TYPE_CHECKING:
         PartCondition,
         VentPart,
     )
+    from ventproof_bench.drivers.people import People
     from ventproof_bench.outputs.boards import BoardGuard
     from ventproof_bench.outputs.vents import PlayedVents
 
@@ -74,6 +75,7 @@ class LocalOutputs:
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
+        people: who can be asked to do something.
 
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
@@ -96,6 +98,7 @@ class LocalOutputs:
         vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
+        people: People | None = None,
     ) -> None:
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
@@ -121,7 +124,7 @@ class LocalOutputs:
         self._keepers: list[asyncio.Task[NoReturn]] = []
         for name, spec in outputs.items():
             wiring = Wiring(
-                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=self._ports
+                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=self._ports, people=people
             )
             try:
                 self._add(name, spec, wiring)

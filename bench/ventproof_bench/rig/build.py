@@ -15,6 +15,7 @@ from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
+from ventproof_bench.drivers.people import People, hardware_of
 from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import MockUnit, build
 from ventproof_bench.mock.wires.modbus_server import Responder
@@ -23,9 +24,11 @@ from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
 from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
 from ventproof_bench.outputs.outputs import LocalOutputs
+from ventproof_bench.outputs.people import PeopleOutputs
 from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
 
 if TYPE_CHECKING:
+    from ventproof_bench.base.protocols import Asker
     from ventproof_bench.benchfile.model import BenchFile
 
 
@@ -99,6 +102,7 @@ class Rig:
         hold: keeps a second run on this computer off the bench's network endpoints.
         rounds: how late the rounds were in which vents are played.
         mock: the mock unit, in process only; it knows the true trajectories.
+        people: who can be asked; None where nobody is needed.
     """
 
     file: BenchFile
@@ -107,6 +111,7 @@ class Rig:
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
     hold: EndpointHold | None = None
+    people: People | None = None
     rounds: RoundsTaken = field(init=False)
 
     def __post_init__(self) -> None:
@@ -121,7 +126,10 @@ class Rig:
     @property
     def slowest_evidence_s(self) -> float:
         """How long after a moment its evidence may still arrive, faults of the bus included."""
-        return _PATIENCE * max(r.spec.poll_every + r.spec.timeout + r.spec.quiet_s for r in self.reads)
+        of_buses = (r.spec.poll_every + r.spec.timeout + r.spec.quiet_s for r in self.reads)
+        readers = {signal.read_by for signal in self.file.told.values()}
+        of_people = (self.file.people[who].answers_in for who in readers)
+        return _PATIENCE * max((*of_buses, *of_people), default=0.0)
 
     async def open(self) -> None:
         """Open the buses, then the outputs: settings of the unit are read, all else goes to its safe state."""
@@ -141,17 +149,25 @@ class Rig:
             stack.push_async_callback(self.outputs.close)
 
 
-def assemble(file: BenchFile, *, seed: int) -> Rig:
+def assemble(file: BenchFile, *, seed: int, asker: Asker | None = None) -> Rig:
     """Make a bench's running parts on the running loop; nothing is opened yet.
 
     Args:
         file: the bench.
         seed: for what is random on a virtual bench.
+        asker: carries questions to people; a bench that has none needs no such.
     """
-    return _virtual(file, seed) if file.virtual else _real(file)
+    by_hand = file.by_hand
+    people = None if asker is None or not file.people else People(file.people, file.told, by_hand, asker)
+    hardware = hardware_of(file)
+    rig = _virtual(file, hardware, seed) if file.virtual else _real(file, hardware)
+    if by_hand and people is not None:
+        rig.outputs = PeopleOutputs(rig.outputs, by_hand, people)
+    rig.people = people
+    return rig
 
 
-def _virtual(file: BenchFile, seed: int) -> Rig:
+def _virtual(file: BenchFile, hardware: BenchFile, seed: int) -> Rig:
     assert file.mock is not None, "loading a bench file sees to it"
     mock = build(file.mock, start_s=now_s(), seed=seed)
     buses = {}
@@ -166,7 +182,7 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
         )
         buses[name] = ModbusBus(name, spec, peer=peer)
     outputs = LocalOutputs(
-        file.outputs,
+        hardware.outputs,
         buses=buses,
         specs=file.buses,
         inputs=mock,
@@ -176,11 +192,16 @@ def _virtual(file: BenchFile, seed: int) -> Rig:
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
-def _real(file: BenchFile) -> Rig:
+def _real(file: BenchFile, hardware: BenchFile) -> Rig:
     hold = EndpointHold(network_endpoints(file))
-    outputs = LineOutputs(file)
-    local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in outputs.buses}
-    return Rig(file, outputs, _reads(file, {**local, **outputs.buses}), tuple(local.values()), hold=hold)
+    if not hardware.outputs and not file.vents:  # nothing that a process would have to guard
+        outputs: Outputs = LocalOutputs({}, buses={}, specs={})
+        carried: Mapping[str, Bus] = {}
+    else:
+        outputs = line = LineOutputs(hardware)
+        carried = line.buses
+    local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in carried}
+    return Rig(file, outputs, _reads(file, {**local, **carried}), tuple(local.values()), hold=hold)
 
 
 def _reads(file: BenchFile, buses: Mapping[str, Bus]) -> tuple[Read, ...]:

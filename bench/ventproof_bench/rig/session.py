@@ -126,7 +126,12 @@ class RigSession:
         """
         try:
             # To its end, although it may be interrupted: what is half open could not be made safe in good order.
-            interrupted = await _undisturbed(asyncio.get_running_loop().create_task(self._rig.open()))
+            # People alone, who are asked for it, are not waited for.
+            interrupted = False
+            if self._rig.people is None:
+                interrupted = await _undisturbed(asyncio.get_running_loop().create_task(self._rig.open()))
+            else:
+                await self._rig.open()
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
             self._unsafe = _IN_DOUBT
             if interrupted:
@@ -176,14 +181,12 @@ class RigSession:
     def _watch(self) -> None:
         loop = asyncio.get_running_loop()
         if any(read.played for read in self._rig.reads):
-            self._guards.append(loop.create_task(self._rig.outputs.play(self._saw)))
+            self._guards.append(loop.create_task(self._rig.outputs.play(self.saw)))
         for read in self._rig.reads:
             if read.played:
                 continue
             every_s, spec = read.spec.poll_every, read.spec
-            polling = poll(
-                read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self._saw, rest=self.rest
-            )
+            polling = poll(read.bus, read.plan, every_s=every_s, bus_spec=spec, sink=self.saw, rest=self.rest)
             self._guards.append(loop.create_task(polling))
         if self._rig.outputs.shared:
             self._guards.append(loop.create_task(self._look_at_relays()))
@@ -244,7 +247,8 @@ class RigSession:
         await work()
         await self._rig.outputs.look()  # at what happened since the last look
 
-    def _saw(self, evidence: Poll | Gap) -> None:
+    def saw(self, evidence: Poll | Gap) -> None:
+        """Take what was polled, or told by a person; what may not be breaks the work off."""
         try:
             # Recorded before it is judged here: the log holds the evidence that broke the work off.
             self._watcher.saw(evidence)

@@ -29,7 +29,8 @@ from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
-from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.benchfile.model import PERSON, ContactOutput
+from ventproof_bench.benchfile.people import PersonSignal
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import in_file_order
@@ -56,6 +57,8 @@ _TIMES: Final = (1.1, 1.25, 1.5, 2.0, 3.0, 5.0, 10.0, 20.0)
 """By so much something is made better, or easier, before it is given up."""
 _TRAVEL_S: Final = 60.0
 _QUICKEST_S: Final = 0.01
+_BRISKEST_S: Final = 2.0
+"""Nobody reads and answers quicker than this again and again (our own judgement, no source)."""
 _ROUNDING: Final = 1e-9
 _JUMP: Final = 1e9
 """How fast what nothing bounds can change, per second."""
@@ -73,21 +76,41 @@ class Evidence:
         every_s: from one poll to the next.
         window_s: length of the stimulus' window.
         rule: how readings are judged.
+        person: who reads it; empty where it is polled.
+        takes_s: length of a reading's window: how long that person takes.
     """
 
     traits: SignalTraits
     every_s: float
     window_s: float
     rule: Rule
+    person: str = ""
+    takes_s: float = 0.0
 
 
 @lru_cache(maxsize=4096)
-def decides(formula: Formula, sight: Sight, evidence: Evidence, verdict: Verdict) -> bool:
-    """Return whether the verdict comes of an ideal unit that deserves it; not so where no course deserves it."""
+def decides(
+    formula: Formula, sight: Sight, evidence: Evidence, verdict: Verdict, *, surely: bool = False
+) -> bool:
+    """Return whether the verdict comes of an ideal unit that deserves it; not so where no course deserves it.
+
+    Args:
+        formula: what is demanded.
+        sight: what the signal can show.
+        evidence: what is seen of it.
+        verdict: which verdict.
+        surely: whenever it is read, and whenever in its window the stimulus was; not only if both are favourable.
+    """
     formula = _shortened(formula, sight, evidence)
     courses = (right if verdict is Verdict.PASS else wrong)(formula, sight)
+    every, acts_s = (all, (0.0, evidence.window_s)) if surely else (any, (0.0,))
     return any(
-        _judged(formula, course, evidence, phase) is verdict for course in courses for phase in _PHASES
+        every(
+            _judged(formula, tuple((t + act_s, x) for t, x in course), evidence, phase) is verdict
+            for act_s in acts_s
+            for phase in _PHASES
+        )
+        for course in courses
     )
 
 
@@ -126,8 +149,10 @@ def _judged(formula: Formula, course: Course, evidence: Evidence, phase: float) 
 
     def read(from_s: float, to_s: float) -> Block:
         t = _polls(every_s, from_s, to_s, phase)
-        shown = _shown(course, traits, t) if contacts is None else map(contacts.read, t.tolist())
-        return Block.of(shown, t, t)
+        takes_s = evidence.takes_s  # whoever reads it looks in the middle of that
+        if contacts is None:
+            return Block.of(_shown(course, traits, t + takes_s / 2), t, t + takes_s)
+        return Block.of(map(contacts.read, t.tolist()), t, t)
 
     trace.observe_block(read(-settles_s, 0.0))
     trace.remember_from(-settles_s)
@@ -166,6 +191,7 @@ class _Demand:
     spec: Signal
     bus: str
     stood: float | None
+    surely: bool = False
 
     @property
     def seen(self) -> str:
@@ -174,12 +200,16 @@ class _Demand:
         if isinstance(traits, ReckonedTraits):
             return f"{traits.name!r} is reckoned from its drive contacts, read every {evidence.every_s:g} s"
         error = "" if is_discrete(traits.unit) else f" to ± {traits.error:g} {self.spec.unit}"
+        if evidence.person:
+            said = f"{traits.name!r} is read by {evidence.person} every {evidence.every_s:g} s{error}"
+            return f"{said}, each time at some moment of {evidence.takes_s:g} s"
         late = f", up to {traits.refreshed_every_s:g} s late" if traits.refreshed_every_s else ""
         return f"{traits.name!r} is read every {evidence.every_s:g} s{error}{late}"
 
     def decides(self, verdict: Verdict, evidence: Evidence, formula: Formula) -> bool:
         """Return whether a verdict would come of it with some evidence and formula."""
-        return decides(formula, _sight(self.spec, evidence, self.stood), evidence, verdict)
+        sight = _sight(self.spec, evidence, self.stood)
+        return decides(formula, sight, evidence, verdict, surely=self.surely)
 
 
 def checked(bound: Bound) -> Bound:
@@ -199,7 +229,16 @@ def checked(bound: Bound) -> Bound:
             warnings.append(_problem(bound, demand, Verdict.FAIL, reason))
         else:
             warnings += _never_early(bound, demand)
+            warnings += _by_luck(bound, demand)
     return replace(bound, undecidable=tuple(in_file_order(errors)), warnings=tuple(in_file_order(warnings)))
+
+
+def _by_luck(bound: Bound, demand: _Demand) -> Iterator[Problem]:
+    """Yield a warning for what a right unit passes only if people act and look at the right moments."""
+    surely = replace(demand, surely=True)
+    if demand.evidence.person and not surely.decides(Verdict.PASS, demand.evidence, demand.formula):
+        reason = f"a right unit passes this only by luck: {demand.seen}"
+        yield _problem(bound, surely, Verdict.PASS, reason)
 
 
 def _never_early(bound: Bound, demand: _Demand) -> Iterator[Problem]:
@@ -253,8 +292,11 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
 
 def _evidence(bound: Bound, name: str, window_s: float) -> Evidence:
     at, bench = bound.signals[name], bound.bench.model
-    every_s = bench.buses[bench.bus_of(at)].poll_every
-    return Evidence(bench.traits(at), every_s, window_s, Rule(bound.profile.model.decision))
+    rule, spec = Rule(bound.profile.model.decision), bench.signals[at]
+    if not isinstance(spec, PersonSignal):
+        return Evidence(bench.traits(at), bench.every_s(at), window_s, rule)
+    takes_s = bench.every_s(at) + bench.people[spec.read_by].reaction
+    return Evidence(bench.traits(at), bench.every_s(at), window_s, rule, spec.read_by, takes_s)
 
 
 def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
@@ -262,7 +304,11 @@ def _window_s(bound: Bound, step: Step, response: ResponseCommon) -> float:
     _, number = anchor_of(response, step)
     names = step.do[number].outputs if number is not None else ()
     for name in names if bound.outputs.keys() >= set(names) else ():
-        output = bound.bench.model.outputs[bound.outputs[name]]
+        bench = bound.bench.model
+        output = bench.outputs[bound.outputs[name]]
+        if output.driver == PERSON:
+            person = bench.people[output.wired["who"]]
+            return person.answers_in + person.reaction
         if isinstance(output, ContactOutput):
             return min(output.operate, output.release) + output.bounce
     return 0.0
@@ -332,13 +378,9 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
         ]
     polls = (float(f"{evidence.every_s / times:.1g}") for times in _TIMES)
     yield [
-        (
-            f"read it every {every_s:g} s (`poll_every` of {demand.bus!r})",
-            replace(evidence, every_s=every_s),
-            demand.formula,
-        )
+        (_oftener(demand, every_s), _read_every(evidence, every_s), demand.formula)
         for every_s in polls
-        if _QUICKEST_S <= every_s < evidence.every_s
+        if (_BRISKEST_S if evidence.person else _QUICKEST_S) <= every_s < evidence.every_s
     ]
     errors = [float(f"{traits.error / times:.1g}") for times in _TIMES] if traits.error else []
     yield [
@@ -349,6 +391,17 @@ def _better(demand: _Demand) -> Iterator[Sequence[_Change]]:
         )
         for error in errors
     ]
+
+
+def _oftener(demand: _Demand, every_s: float) -> str:
+    if demand.evidence.person:
+        return f"have it read within {every_s:g} s (`answers_in` of {demand.bus!r})"
+    return f"read it every {every_s:g} s (`poll_every` of {demand.bus!r})"
+
+
+def _read_every(evidence: Evidence, every_s: float) -> Evidence:
+    takes_s = evidence.takes_s and evidence.takes_s - evidence.every_s + every_s
+    return replace(evidence, every_s=every_s, takes_s=takes_s)
 
 
 def _easier(demand: _Demand) -> Iterator[Sequence[_Change]]:

@@ -177,7 +177,7 @@ def _evidence(bound: Bound, names: Sequence[str]) -> FlagsEvidence:
     specs = [spec for at in ats if isinstance(spec := bench.signals[at], SignalSpec)]
     return FlagsEvidence(
         tuple(map(bench.traits, ats)),
-        tuple(bench.buses[bench.bus_of(at)].poll_every for at in ats),
+        tuple(bench.every_s(at) for at in ats),
         len({(spec.bus, spec.unit_id, spec.table) for spec in specs}) == 1,
         Rule(bound.profile.model.decision),
     )

@@ -126,6 +126,6 @@ def _evidence(bound: Bound, names: Sequence[str]) -> PairEvidence:
     ats = [bound.signals[name] for name in names]
     return PairEvidence(
         tuple(map(bench.traits, ats)),
-        tuple(bench.buses[bench.bus_of(at)].poll_every for at in ats),
+        tuple(bench.every_s(at) for at in ats),
         Rule(bound.profile.model.decision),
     )

@@ -14,11 +14,12 @@ from ventproof.case.case import Case, case_of, finding_of
 from ventproof.log.events import GapSeen, Header, PollSeen
 from ventproof.profile.bind import Bound, bind
 from ventproof.run.engine import Engine, Outcome
+from ventproof.run.played_people import peopled
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.processes import worker_processes
+from ventproof_bench.drivers.people import TOLD
 from ventproof_bench.outputs.vents import PLAYED
-from ventproof_bench.rig.build import assemble
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -117,13 +118,14 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     notes = _Notes(bound, case)
 
     async def main() -> tuple[Outcome, MockUnit]:
-        rig = assemble(bench.model, seed=seed)
+        rig, prompts = peopled(bench.model, seed=seed)
         assert rig.mock is not None, "a virtual bench has one"
         engine = Engine(
             profile.model,
             rig,
             case,
             record=notes.take,
+            prompts=prompts,
             output_names=bound.outputs,
             vent_names=bound.vents,
         )
@@ -160,8 +162,8 @@ class _Notes:
             poll = event.poll
             self.polls += 1
             # A vent that the bench plays is where what the unit shows of its drive has moved it.
-            played = dict(poll.values) if poll.table == PLAYED else {}
-            self.shown.update(repr((poll.address, poll.words, played)).encode())
+            seen_of = dict(poll.values) if poll.table in {PLAYED, TOLD} else {}
+            self.shown.update(repr((poll.address, poll.words, seen_of)).encode())
             seen = [(name, poll.values[name]) for name in self._watched() if name in poll.values]
             if seen:
                 self.watched.update(repr(seen).encode())

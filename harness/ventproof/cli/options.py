@@ -19,6 +19,7 @@ from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
+    from ventproof.run.prompts import Desk
     from ventproof.run.view import View
     from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
@@ -248,6 +249,23 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
         raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
 
 
+def desks_for(bench: Loaded[BenchFile]) -> tuple[Desk, ...]:
+    """Return where the people of a bench see prompts: this terminal; nowhere, where nobody is asked.
+
+    Raises:
+        FileError: there is nobody to ask.
+    """
+    if not bench.model.people or bench.model.virtual:
+        return ()
+    from ventproof.session.session import nobody_here  # noqa: PLC0415 - slow
+
+    if not sys.stdin.isatty():
+        raise nobody_here(bench.model)
+    from ventproof.terminal.desk import TerminalDesk  # noqa: PLC0415 - only where somebody is asked
+
+    return (TerminalDesk(lambda line: click.echo(harmless(line))),)
+
+
 def code_of_series(done: Sequence[RepeatSeries]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
@@ -262,7 +280,7 @@ def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
 
     if bench.model.virtual or quiet:
         return SilentView()
-    if not sys.stdout.isatty():
+    if not sys.stdout.isatty() or bench.model.people:  # prompts and a screen would draw over each other
         return LinesView(lambda line: click.echo(harmless(line)))
     from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 

@@ -258,6 +258,7 @@ def run(
         table=fitting_table(table, loaded) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
+        desks=options.desks_for(loaded),
     )
     suite = options.load_suite(profiles, session)
     options.confirm_clear(loaded, clear=clear)

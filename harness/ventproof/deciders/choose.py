@@ -40,7 +40,7 @@ def decider_of(  # noqa: C901, PLR0911 - one line a kind
                 return HoldsDecider(formula, stimulus, rate_per_s)
             return ReachesDecider(formula, stimulus, rate_per_s, continuous=continuous)
         case formulas.EqualsFormula():
-            reached = formulas.ReachesFormula(1.0, 0.0, formula.within_s)
+            reached = formulas.ReachesFormula(formula.value, 0.0, formula.within_s)
             return ReachesDecider(reached, stimulus, None, continuous=False)
         case formulas.StaysFormula():
             return StaysDecider(formula, stimulus, rate_per_s)

@@ -22,7 +22,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.deciders.robustness import LeastOfRuns
 from ventproof.envelope.spans import INF, Reading, Span, Track
 from ventproof_bench.base.evidence import Window
 
@@ -161,10 +160,38 @@ class Extremes:
             first, shared = int(i.min()), corners[low:high].max()
             corners = np.concatenate((corners[first:low], [shared], corners[high : int(j.max()) + 1]))
             i, j = i - first, j - (high - 1) + low - first
-        inside = -LeastOfRuns(-corners)(i, j)
+        inside = -_LeastOfRuns(-corners)(i, j)
         return np.concatenate(
             (self._at(y0, y1, span[0]), self._at(y0, y1, span[1]), np.stack((inside, inside))[None])
         )
+
+
+@final
+class _LeastOfRuns:
+    """Least of any run of an array's elements, by doubling: one row for runs of 1, 2, 4, ... elements."""
+
+    def __init__(self, y: Floats) -> None:
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        self._rows = np.full((max(1, len(y).bit_length()), len(y)), INF)
+        self._rows[0] = y
+        for level in range(1, len(self._rows)):
+            half = 2 ** (level - 1)
+            np.minimum(
+                self._rows[level - 1, :-half], self._rows[level - 1, half:], out=self._rows[level, :-half]
+            )
+
+    def __call__(self, first: Indices, last: Indices) -> Floats:
+        """Return the least of the elements from each `first` up to, not including, `last`; infinite for none."""
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        some = last > first
+        first, last = np.where(some, first, 0), np.where(some, last, 1)
+        # Of the greatest power of two that is not above the count.
+        # `frexp` is exact where a logarithm may round to the wrong side of a power of two.
+        level = np.frexp((last - first).astype(float))[1] - 1
+        least: Floats = np.minimum(self._rows[level, first], self._rows[level, last - 2**level])
+        return np.where(some, least, INF)
 
 
 def _times(rate: float, time_s: Floats) -> Floats:

@@ -33,7 +33,7 @@ class _Course(NamedTuple):
     Attributes:
         value: the value now.
         since_s: it was taken no earlier, and is left no sooner than it must be kept.
-        due: other values that were read and are still to be met, each with the instant until when.
+        due: other values that were read and are still to be met, each with the instant until when; the soonest first.
         mark: what was done of the demand, the less the better; infinite: nothing.
     """
 
@@ -45,24 +45,22 @@ class _Course(NamedTuple):
     @property
     def last_s(self) -> float:
         """When this value must have been left."""
-        return min([by_s for _, by_s in self.due], default=INF)
+        return self.due[0][1] if self.due else INF
 
     def beats(self, other: _Course) -> bool:
         """Return whether whatever the other can do later this one can do, too."""
-        return (
-            self.value == other.value
-            and self.since_s <= other.since_s
-            and self.mark <= other.mark
-            and all(any(v == w and by_s <= at_s for w, by_s in other.due) for v, at_s in self.due)
-        )
+        value, since_s, due, mark = self
+        if value != other.value or since_s > other.since_s or mark > other.mark:
+            return False
+        return not due or all(any(v == w and by_s <= at_s for w, by_s in other.due) for v, at_s in due)
 
 
 def _joined(courses: list[_Course]) -> _Course:
     """Return one that beats some courses with the same value: it can do whatever one of them can."""
     values = set.intersection(*({v for v, _ in one.due} for one in courses))
-    due = ((v, max(by_s for one in courses for w, by_s in one.due if w == v)) for v in sorted(values))
+    due = ((max(by_s for one in courses for w, by_s in one.due if w == v), v) for v in values)
     since_s, mark = min(one.since_s for one in courses), min(one.mark for one in courses)
-    return _Course(courses[0].value, since_s, tuple(due), mark)
+    return _Course(courses[0].value, since_s, tuple((v, by_s) for by_s, v in sorted(due)), mark)
 
 
 @final
@@ -94,13 +92,17 @@ class _Courses:
             changed: from a course, its next value and when it takes it, to its next mark.
             done_s: from a mark, when the demand is met if nothing changes until then.
         """
-        found: list[_Course] = []
-        ahead = list(self.now)
+        found: dict[float, list[_Course]] = {value: [] for value in self._values}
+        ahead, met = list(self.now), set[_Course]()
         while ahead:
             course = ahead.pop()
-            if any(other.beats(course) for other in found):
+            if course in met:
                 continue
-            found = [*(other for other in found if not course.beats(other)), course]
+            met.add(course)
+            others = found[course.value]
+            if any(other.beats(course) for other in others):
+                continue
+            others[:] = [*(other for other in others if not course.beats(other)), course]
             last_s = min(to_s, course.last_s)
             if -INF < course.mark < INF and (met_s := done_s(course.mark)) <= last_s:
                 since_s = max(course.since_s, met_s - self._keeps_s)  # it goes on until then
@@ -114,7 +116,8 @@ class _Courses:
         least_s = to_s - self._keeps_s
         self.now = [
             one if one.since_s >= least_s else one._replace(since_s=least_s)
-            for one in found
+            for others in found.values()
+            for one in others
             if one.last_s > to_s  # else it has changed by then
         ]
         if len(self.now) > _MOST_COURSES:

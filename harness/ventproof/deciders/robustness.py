@@ -7,33 +7,22 @@ envelope allows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import combinations
-from typing import TYPE_CHECKING, Final, NamedTuple
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Final
 
-from ventproof.envelope.spans import EPS, INF, NOISE_S, Piece, Track, at_least, at_most, both
+from ventproof.envelope.spans import EPS, INF, Piece, Track, at_least, at_most, both
 from ventproof.verdict.finding import Bounds, Verdict
 
 if TYPE_CHECKING:
-    from ventproof.envelope.spans import Floats, Indices
+    from ventproof.envelope.spans import Floats
 
 
-_TRIED: Final = 16
-"""Of so many starts of a hold the best is found first."""
-
-
-class _Points(NamedTuple):
-    """A piecewise linear function of time; where it jumps, two points share an instant."""
-
-    t: Floats
-    y: Floats
-
-
-class _Line(NamedTuple):
-    """For each piece a straight line, by its values at both ends."""
-
-    y0: Floats
-    y1: Floats
+_TRIED: Final = 32
+"""So many starts of a hold are tried at a time."""
+_FAR: Final = 1e9
+"""Where nothing is known, bounds are this far away: what is straight stays straight."""
+_NONE: Final = 1e-300
+"""A time for each unit that is none, and may yet divide."""
 
 
 def agreeing(margin: Bounds | None, verdict: Verdict | None) -> Bounds | None:
@@ -72,16 +61,23 @@ def reaches(
             seen: what comes later can only make it worse. Without this a vent that crept out of its band would
             be told how far off it was a whole hold before, on its way.
     """
+    import numpy as np  # noqa: PLC0415 - once a finding
+
     s1, s2 = stimulus
-    worst, best = _in_band(pieces, target, tolerance)
-    if cut_off:
-        worst, best = _held_on(worst, hold_s), _held_on(best, hold_s)
+    t, worst, best = _in_band(pieces, target, tolerance)
+    if cut_off:  # after its end there is as much time as a hold takes, in which nothing gets worse
+        t, worst, best = (
+            np.append(t, t[-1:] + hold_s),
+            np.append(worst, worst[-1:]),
+            np.append(best, best[-1:]),
+        )
     # The worst takes starts that serve every s of the stimulus, the best those that serve some s.
-    low = _best_hold(worst, s2, s1 + within_s, hold_s)
-    if cut_off and low == -INF and len(worst.y):  # no start serves every instant of a wide stimulus
-        low = float(worst.y.min())
-    high = _best_hold(best, s1, s2 + within_s, hold_s)
-    return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
+    low = _best_hold(t, worst, s2, s1 + within_s, hold_s, tolerance)
+    if cut_off and low == -INF and len(t):  # no start serves every instant of a wide stimulus
+        low = float(worst.min())
+    exact = s1 == s2 and np.array_equal(worst, best)
+    high = low if exact else _best_hold(t, best, s1, s2 + within_s, hold_s, tolerance)
+    return _bounded(low, high)
 
 
 def returns(
@@ -95,14 +91,23 @@ def returns(
 ) -> Bounds | None:
     """Return the bounds of the robustness of `Returns`, over the evidence given."""
     s1, s2 = stimulus
-    worst, best = _in_band(pieces, target, tolerance)
-    low = _best_hold(worst, s2 + not_before_s, s1 + within_s, 0.0)
-    high = _best_hold(best, s1 + not_before_s, s2 + within_s, 0.0)
+    t, worst, best = _in_band(pieces, target, tolerance)
+
+    def greatest(y: Floats, first: float, last: float) -> float:
+        return _best_hold(t, y, first, last, 0.0, tolerance)
+
+    low = greatest(worst, s2 + not_before_s, s1 + within_s)
+    high = greatest(best, s1 + not_before_s, s2 + within_s)
     if not_before_s > 0:
-        low = min(low, -_best_hold(best, s1, s2 + not_before_s, 0.0))
+        low = min(low, -greatest(best, s1, s2 + not_before_s))
         if s2 < s1 + not_before_s:
-            high = min(high, -_best_hold(worst, s2, s1 + not_before_s, 0.0))
-    return Bounds(min(low, high), high) if low > -INF and abs(high) < INF else None
+            high = min(high, -greatest(worst, s2, s1 + not_before_s))
+    return _bounded(low, high)
+
+
+def _bounded(low: float, high: float) -> Bounds | None:
+    """Return both, or None where the evidence bounds one of them by nothing."""
+    return Bounds(min(low, high), high) if low > -_FAR / 2 and abs(high) < _FAR / 2 else None
 
 
 def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float:
@@ -116,156 +121,75 @@ def first_possible(pieces: Iterable[Piece], low: float, high: float) -> float:
     return end
 
 
-def _in_band(pieces: Track, target: float, tolerance: float) -> tuple[_Points, _Points]:
-    """Return the worst and the best that the envelope allows of tolerance - |x - target|."""
+def _in_band(pieces: Track, target: float, tolerance: float) -> tuple[Floats, Floats, Floats]:
+    """Return instants, and the worst and the best there that the envelope allows of tolerance - |x - target|.
+
+    Both are straight from one instant to the next; where they jump two share an instant. Of the best only what is
+    below the tolerance counts: no value is better than the target.
+    """
     import numpy as np  # noqa: PLC0415 - once a finding
 
-    t0, l0, u0, t1, l1, u1 = pieces.columns()
-    low, high = target - tolerance, target + tolerance
-    # No value is better than the target: the tolerance caps what the two edges say.
-    whole = np.full_like(t0, tolerance)
-    worst = (_Line(l0 - low, l1 - low), _Line(high - u0, high - u1))
-    best = (_Line(u0 - low, u1 - low), _Line(high - l0, high - l1), _Line(whole, whole))
-    return _least(t0, t1, worst), _least(t0, t1, best)
+    t, low, high = pieces.corners()
+    points = np.array((t, np.maximum(low, -_FAR), np.minimum(high, _FAR)))
+    # Either edge of the band is the nearer one on either side of where the target is midway between the bounds.
+    off = points[1] + points[2] - 2 * target
+    i = (off[:-1] * off[1:] < 0).nonzero()[0]
+    if len(i):
+        x = off[i] / (off[i] - off[i + 1])
+        # Written so that in a jump, too, it comes at the one instant.
+        points = np.insert(points, i + 1, points[:, i] + x * (points[:, i + 1] - points[:, i]), axis=1)
+    t, low, high = points
+    bottom, top = target - tolerance, target + tolerance
+    return t, np.minimum(low - bottom, top - high), np.minimum(high - bottom, top - low)
 
 
-def _least(t0: Floats, t1: Floats, lines: Sequence[_Line]) -> _Points:
-    """Return the least of several straight lines over each [t0, t1], with a point at every kink."""
+def _best_hold(  # noqa: PLR0917 - the course, and what is sought in it
+    t: Floats, y: Floats, first: float, last: float, hold: float, most: float
+) -> float:
+    """Return the greatest over starts in [first, last] of the least of y over [start, start + hold], up to `most`.
+
+    Between two neighbouring instants that are no better than a hold that was found (walls) a better one has room for
+    all that lies inside, up to the level at which the slopes behind the walls come as close as a hold; or it has to
+    leave out the least of it, which is a wall then.
+
+    Returns:
+        -inf if there is no start.
+    """
     import numpy as np  # noqa: PLC0415 - once a finding
 
-    y0, y1 = np.array([line.y0 for line in lines]), np.array([line.y1 for line in lines])
-    t, y = np.stack((t0, t1), axis=1).ravel(), np.stack((y0.min(axis=0), y1.min(axis=0)), axis=1).ravel()
-    with np.errstate(invalid="ignore"):
-        kinked = [
-            (i, d0[i] / (d0[i] - d1[i]))
-            for a, b in combinations(range(len(lines)), 2)
-            for d0, d1 in [(y0[a] - y0[b], y1[a] - y1[b])]
-            for i in [((d0 * d1 < 0) & np.isfinite(d0) & np.isfinite(d1)).nonzero()[0]]
-        ]
-    i, x = (np.concatenate(column) for column in zip(*kinked, strict=True))
-    if not len(i):
-        return _Points(t, y)
-    order = np.lexsort((x, i))
-    i, x = i[order], x[order]
-    with np.errstate(invalid="ignore"):
-        kinks = np.where(np.isfinite(y0[:, i] - y1[:, i]), (1 - x) * y0[:, i] + x * y1[:, i], y0[:, i])
-    where = 2 * i + 1  # between the two ends of its piece
-    return _Points(np.insert(t, where, (1 - x) * t0[i] + x * t1[i]), np.insert(y, where, kinks.min(axis=0)))
-
-
-def _held_on(points: _Points, hold_s: float) -> _Points:
-    """Return the function with as much time after its end as a hold takes, in which nothing is worse."""
-    import numpy as np  # noqa: PLC0415 - once a finding
-
-    t, y = points
-    if not len(t) or not hold_s:
-        return points
-    return _Points(np.append(t, (t[-1], t[-1] + hold_s)), np.append(y, (INF, INF)))
-
-
-def _best_hold(points: _Points, first: float, last: float, hold: float) -> float:
-    """Return the greatest over t in [first, last] of the least over [t, t + hold]; -inf if there is no t."""
-    import numpy as np  # noqa: PLC0415 - once a finding
-
-    t, y = points
     if not len(t):
         return -INF
     first, last = max(first, float(t[0])), min(last, float(t[-1]) - hold)
     if first > last:
         return -INF
+    ends = first, last + hold
+    part = slice(t.searchsorted(ends[0]), t.searchsorted(ends[1], "right"))
+    begin, end = np.interp(ends, t, y)
+    t = np.concatenate((ends[:1], ends[:1], t[part], ends[1:], ends[1:]))
+    y = np.concatenate(((-INF, begin), y[part], (end, -INF)))
     if not hold:
-        inside = y[t.searchsorted(first, "left") : t.searchsorted(last, "right")]
-        return float(max(_at(points, np.array((first, last))).max(), inside.max(initial=-INF)))
-    # A hold that is better than one of a few has none of its worse moments inside: few starts are left by these.
-    tried = np.minimum(first + (last - first) / _TRIED * np.arange(_TRIED + 1), last)
-    best = float(_least_held(points, tried, hold).max())
-    worse = np.concatenate(((-INF,), t[y < best], (INF,)))
-    left = (worse[1:] - worse[:-1] > hold).nonzero()[0]
-    starts = np.stack((np.maximum(first, worse[left]), np.minimum(last, worse[left + 1] - hold)), axis=1)
-    if len(starts) > _TRIED:
-        starts = np.array(((first, last),))
-    return max([best, *(_best_start(points, p, q, hold) for p, q in starts.tolist() if p < q)])
-
-
-def _least_held(points: _Points, starts: Floats, hold: float) -> Floats:
-    """Return the least over [t, t + hold] for some starts t, in order."""
-    import numpy as np  # noqa: PLC0415 - once a finding
-
-    t, y = points
-    borders = np.stack((starts, starts + hold), axis=1)
-    # Every other run is that between the end of one hold and the begin of the next.
-    inside = np.minimum.reduceat(np.concatenate((y, (INF,))), t.searchsorted(borders).ravel())[::2]
-    least: Floats = np.minimum(_at(points, borders).min(axis=1), inside)
-    return least
-
-
-def _best_start(points: _Points, first: float, last: float, hold: float) -> float:
-    """Return what `_best_hold` does, by all starts that may be best."""
-    import numpy as np  # noqa: PLC0415 - once a finding
-
-    part = slice(
-        max(0, int(points.t.searchsorted(first, "left")) - 1),
-        int(points.t.searchsorted(last + hold, "right")) + 1,
-    )
-    points = _Points(points.t[part], points.y[part])
-    t, y = points
-    # Between two neighbouring starts both ends of the hold move along straight lines.
-    starts = np.concatenate(((first, last), t, t - hold))
-    starts = np.unique(starts[(starts >= first) & (starts <= last)])
-    begin, end = _at(points, np.stack((starts, starts + hold)))
-    least = LeastOfRuns(y)
-    inside = least(t.searchsorted(starts, "right"), t.searchsorted(starts + hold, "left"))
-    best = float(np.minimum(np.minimum(begin, end), inside).max())
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # While the begin gets better and the end worse, the least of both is greatest where they cross.
-        ahead = begin - end
-        d0, d1 = ahead[:-1], ahead[1:]
-        crossed = (d0 < 0) & (d1 > 0) & np.isfinite(d0) & np.isfinite(d1)
-        cross = begin[:-1] + (begin[1:] - begin[:-1]) * d0 / (d0 - d1)
-    if crossed.any():
-        # A kink on either border lies inside every hold between the two starts.
-        between = least(
-            t.searchsorted(starts[1:][crossed] - NOISE_S, "left"),
-            t.searchsorted(starts[:-1][crossed] + hold + NOISE_S, "right"),
-        )
-        best = max(best, float(np.minimum(cross[crossed], between).max()))
-    return best
-
-
-def _at(points: _Points, at: Floats) -> Floats:
-    """Return the function's values; where it jumps, the one before the jump."""
-    import numpy as np  # noqa: PLC0415 - once a finding
-
-    t, y = points
-    right = np.minimum(np.maximum(t.searchsorted(at, "left"), 1), len(t) - 1)
-    t0, t1, y0, y1 = t[right - 1], t[right], y[right - 1], y[right]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = y0 + (y1 - y0) * (at - t0) / (t1 - t0)
-    return np.where((y0 == y1) | (t1 <= t0) | (at <= t0), y0, np.where(at >= t1, y1, value))
-
-
-class LeastOfRuns:
-    """Least of any run of an array's elements, by doubling: one row for runs of 1, 2, 4, ... elements."""
-
-    def __init__(self, y: Floats) -> None:
-        import numpy as np  # noqa: PLC0415 - once a finding
-
-        self._rows = np.full((max(1, len(y).bit_length()), len(y)), INF)
-        self._rows[0] = y
-        for level in range(1, len(self._rows)):
-            half = 2 ** (level - 1)
-            np.minimum(
-                self._rows[level - 1, :-half], self._rows[level - 1, half:], out=self._rows[level, :-half]
-            )
-
-    def __call__(self, first: Indices, last: Indices) -> Floats:
-        """Return the least of the elements from each `first` up to, not including, `last`; infinite for none."""
-        import numpy as np  # noqa: PLC0415 - once a finding
-
-        some = last > first
-        first, last = np.where(some, first, 0), np.where(some, last, 1)
-        # Of the greatest power of two that is not above the count.
-        # `frexp` is exact where a logarithm may round to the wrong side of a power of two.
-        level = np.frexp((last - first).astype(float))[1] - 1
-        least: Floats = np.minimum(self._rows[level, first], self._rows[level, last - 2**level])
-        return np.where(some, least, INF)
+        return min(most, float(y.max()))
+    best = float(y[1:-1].min())
+    while best < most:
+        walls = (y <= best).nonzero()[0]
+        at = t[walls]
+        wide = (at[1:] - at[:-1] > hold) & (walls[1:] - walls[:-1] > 1)
+        i, j = walls[:-1][wide], walls[1:][wide]
+        if not len(i):
+            break
+        p, q = i + 1, j - 1
+        # How long the rise behind the one wall, and the fall before the other, take for each unit.
+        rise, fall = (t[p] - t[i]) / (y[p] - y[i]), (t[j] - t[q]) / (y[q] - y[j])
+        level = (t[q] - t[p] - hold + y[p] * rise + y[q] * fall) / (rise + fall + _NONE)
+        inside = np.minimum.reduceat(y, np.array((p, j)).T.ravel())[::2]
+        best = max(best, float(np.minimum(inside, level).max()))
+        more = inside < level
+        if not more.any():
+            break
+        # Some starts are tried, by all points around their holds: long slopes would be climbed point by point.
+        i, j = i[more], j[more]
+        tries = 1 + _TRIED // len(i)
+        starts = t[i] + (np.arange(tries)[:, None] + 0.5) / tries * (t[j] - hold - t[i])
+        around = np.array((t.searchsorted(starts, "right") - 1, t.searchsorted(starts + hold) + 1))
+        best = max(best, float(np.minimum.reduceat(y, around.reshape(2, -1).T.ravel())[::2].max()))
+    return min(most, best)

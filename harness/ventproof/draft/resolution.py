@@ -63,6 +63,9 @@ class Margins:
         return fastest_edge_s(spec, self.bench.buses)
 
     def _age_s(self, signal: str) -> float:
+        told = self.bench.told.get(signal)
+        if told is not None:
+            return self._takes_s(told.read_by)
         bus = self.bench.bus_of(signal)
         if bus not in self._bus_ages_s:
             made = budget(load_on(self.bench, bus, self.bench.buses[bus]))
@@ -71,7 +74,13 @@ class Margins:
 
     def _stimulus_s(self) -> float:
         contacts = [o for o in self.bench.outputs.values() if isinstance(o, ContactOutput)]
-        return max((max(o.operate, o.release) + o.bounce for o in contacts), default=0.0)
+        acts_s = (self._takes_s(output.wired["who"]) for output in self.bench.by_hand.values())
+        return max((*(max(o.operate, o.release) + o.bounce for o in contacts), *acts_s), default=0.0)
+
+    def _takes_s(self, who: str) -> float:
+        """Return how long a look or an act of a person takes, the reaction included."""
+        person = self.bench.people[who]
+        return person.answers_in + person.reaction
 
 
 def _up(value: float) -> float:

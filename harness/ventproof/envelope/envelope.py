@@ -2,7 +2,7 @@
 
 Three kinds. `Cones`: a declared rate bounds how far the truth moved since and until each reading. `Pairs`:
 a flag or state that keeps its values, or a counter that only counts up, has one of two values between
-neighbouring readings. `Polyline`: the readings as they stand, joined by straight lines. All emit the same
+neighbouring readings. `Polyline`: readings of instants, joined by straight lines. All emit the same
 pieces, in order and without holes.
 """
 
@@ -110,16 +110,13 @@ class Pairs:
     narrowed: Sequence[Reading] = ()
     lag = 0
 
-    def __init__(
-        self, traits: SignalTraits, *, always_known: bool, instants: bool, check: bool = True
-    ) -> None:
+    def __init__(self, traits: SignalTraits, *, always_known: bool) -> None:
         self._traits = traits
         # Infinite: however long the time between two readings, it is told by them (a counter, or readings as they
         # stand).
         self._keeps_s = INF if always_known else traits.keeps_for_s or 0.0
         # Each trace checks its readings once, in its own envelope; a watch's envelope sees the same readings again.
-        self._check = traits.keeps_for_s if check and not (always_known or instants) else None
-        self._instants = instants
+        self._check = None if always_known else traits.keeps_for_s
         self._last: tuple[float, float, float] | None = None  # value, a, b
         self._pairs: deque[tuple[float, float, float]] = deque()  # until b, low, high
         self._waiting: deque[_Pair] = deque()  # what they say may depend on the next change
@@ -131,8 +128,6 @@ class Pairs:
         """Close the span before the new reading's earliest instant."""
         # The unit may have written the register as long before the request as it takes to refresh it.
         a, b = sample.requested_s - self._traits.refreshed_every_s, sample.replied_s
-        if self._instants:
-            a = b = (sample.requested_s + sample.replied_s) / 2
         self._check_kept(sample, fresh=fresh)
         pieces: list[Piece] = []
         if self._last is not None:
@@ -210,14 +205,12 @@ class Pairs:
         later = a[1:] > a[:-1]
         if self._keeps_s == 0:
             return later
-        b = a if self._instants else block.replied_s
-        kept: Flags = later & (block.values[1:] == block.values[:-1]) & (b[1:] - a[:-1] < self._keeps_s)
+        near = block.replied_s[1:] - a[:-1] < self._keeps_s
+        kept: Flags = later & (block.values[1:] == block.values[:-1]) & near
         return kept
 
     def instants(self, block: Block) -> Floats:
         """Return the readings' earliest instants."""
-        if self._instants:
-            return block.middles_s()
         return block.requested_s - self._traits.refreshed_every_s
 
     def preview(self, block: Block) -> Corners:
@@ -232,12 +225,9 @@ class Pairs:
     def skip(self, block: Block) -> None:
         """Keep the last pair: the others say the same and end before it."""
         sample = self._last_sample = block[-1]
-        a, b = float(self.instants(block)[-1]), sample.replied_s
-        if self._instants:
-            b = a
-        self._last = (sample.value, a, b)
+        self._last = (sample.value, float(self.instants(block)[-1]), sample.replied_s)
         low, high = self._bounds()
-        self._pairs = deque([(b, low, high)])
+        self._pairs = deque([(sample.replied_s, low, high)])
 
     def _bounds(self) -> tuple[float, float]:
         assert self._last is not None
@@ -283,7 +273,7 @@ class Pairs:
 
 @final
 class Polyline:
-    """Readings as they stand, at the middle of their polls, joined by lines; a gap is not bridged."""
+    """Readings of instants, joined by lines; a gap is not bridged."""
 
     continuous = True
     narrowed: Sequence[Reading] = ()
@@ -294,7 +284,7 @@ class Polyline:
 
     def observe(self, sample: Sample, *, fresh: bool) -> list[Piece]:
         """Join the new reading to the one before."""
-        t1, value = (sample.requested_s + sample.replied_s) / 2, sample.value
+        t1, value = sample.requested_s, sample.value
         last, self._last = self._last, (t1, value)
         if last is None or t1 <= last[0]:
             return []
@@ -319,12 +309,11 @@ class Polyline:
 
     def quiet(self, block: Block) -> Flags:
         """Return where time goes on."""
-        t = block.middles_s()
-        return t[1:] > t[:-1]
+        return block.requested_s[1:] > block.requested_s[:-1]
 
     def instants(self, block: Block) -> Floats:
-        """Return the middles of the polls."""
-        return block.middles_s()
+        """Return the instants."""
+        return block.requested_s
 
     def preview(self, block: Block) -> Corners:
         """Join the readings."""
@@ -332,12 +321,11 @@ class Polyline:
 
         assert self._last is not None
         values = np.concatenate(((self._last[1],), block.values))
-        return Corners(np.concatenate(((self._last[0],), block.middles_s())), values, values)
+        return Corners(np.concatenate(((self._last[0],), block.requested_s)), values, values)
 
     def skip(self, block: Block) -> None:
         """Go on from the last reading."""
-        last = block[-1]
-        self._last = ((last.requested_s + last.replied_s) / 2, last.value)
+        self._last = (float(block.requested_s[-1]), float(block.values[-1]))
 
 
 _GRID_S: Final = 1e-12
@@ -422,12 +410,12 @@ class Cones:
         error, mine, its = self._error, one.sample.value, other.sample.value
         if self._rate <= 0:
             return None
-        if (away := max(one.low - its, its - one.high) - error) > 0:
-            gap_s = away / self._rate
+        if one.low - its > error or its - one.high > error:
+            gap_s = (max(one.low - its, its - one.high) - error) / self._rate
             if -gap_s < other.a - one.m < gap_s:
                 other.a, other.narrowed = min(other.b, one.m + gap_s), True
-        if (away := max(other.low - mine, mine - other.high) - error) > 0:
-            gap_s = away / self._rate
+        if other.low - mine > error or mine - other.high > error:
+            gap_s = (max(other.low - mine, mine - other.high) - error) / self._rate
             if -gap_s < other.m - one.b < gap_s:
                 one.b, one.narrowed = max(one.a, other.m - gap_s), True
         return Reading(mine - error, mine + error, one.a, one.b) if one.narrowed else None
@@ -491,8 +479,7 @@ class Cones:
         cut = rate * (t1 - t0) > EPS
         # A rate of 0 makes no kinks; `cut` leaves them out.
         middle, slope = (t0 + t1) / 2, 2 * rate or INF
-        dip = np.minimum(t1, np.maximum(t0, middle + (l0 - l1) / slope))
-        peak = np.minimum(t1, np.maximum(t0, middle + (u1 - u0) / slope))
+        dip, peak = middle + (l0 - l1) / slope, middle + (u1 - u0) / slope
         first, second = np.minimum(dip, peak), np.maximum(dip, peak)
         one = cut & (first - t0 > _GRID_S) & (t1 - first > _GRID_S)
         two = cut & (second - np.where(one, first, t0) > _GRID_S) & (t1 - second > _GRID_S)
@@ -551,8 +538,7 @@ class Cones:
         middle, slope = (t0 + t1) / 2, 2 * rate
         # The lower bound falls from the left and rises to the right, and so has a dip where both meet; the upper has
         # a peak.
-        dip = min(t1, max(t0, middle + (l0 - l1) / slope))
-        peak = min(t1, max(t0, middle + (u1 - u0) / slope))
+        dip, peak = middle + (l0 - l1) / slope, middle + (u1 - u0) / slope
         t, low, high = t0, l0, u0
         for at in (dip, peak) if dip <= peak else (peak, dip):
             if at - t > _GRID_S and t1 - at > _GRID_S:

@@ -23,6 +23,12 @@ def is_withdrawn(sample: Sample, from_s: float) -> bool:
     return sample.requested_s >= from_s or sample.replied_s > from_s
 
 
+def as_read(sample: Sample) -> Sample:
+    """Return a reading as it stands: at the middle of its poll."""
+    middle_s = (sample.requested_s + sample.replied_s) / 2
+    return Sample(sample.value, middle_s, middle_s)
+
+
 class Arrived(NamedTuple):
     """A reading as the trace took it: counted on where it is a counter, and what lay before it."""
 
@@ -97,7 +103,7 @@ class ReadingHistory:
         """Remember one reading, and what it made final."""
         items = self._items
         items.append(_Single(arrived, pieces, narrowed))
-        while len(items) > _TAIL and items[_TAIL].begins_s() < from_s:
+        while len(items) > _TAIL and (from_s == INF or items[_TAIL].begins_s() < from_s):
             items.popleft()
 
     def fold(self, block: Block, corners: Corners, from_s: float) -> None:

@@ -219,9 +219,10 @@ class Block:
         """Return other values read at the same instants."""
         return Block(values, self.requested_s, self.replied_s)
 
-    def middles_s(self) -> Floats:
-        """Return the middle of each poll."""
-        return (self.requested_s + self.replied_s) / 2
+    def as_read(self) -> Block:
+        """Return the readings as they stand: each at the middle of its poll."""
+        middles_s = (self.requested_s + self.replied_s) / 2
+        return Block(self.values, middles_s, middles_s)
 
     def __getitem__(self, index: int) -> Sample:
         return Sample(float(self.values[index]), float(self.requested_s[index]), float(self.replied_s[index]))
@@ -313,22 +314,35 @@ class Track:
         for part in reversed(self._parts):
             yield from reversed(list(part))
 
+    def corners(self) -> tuple[Floats, ...]:
+        """Return the instants where pieces begin and end, and both bounds there, as arrays, in order.
+
+        Where two pieces meet one instant may come twice: bounds may jump there.
+        """
+        import numpy as np  # noqa: PLC0415 - once a finding
+
+        return tuple(np.concatenate([np.empty((3, 0)), *(points for points, _ in self._points())], axis=1))
+
     def columns(self) -> tuple[Floats, ...]:
         """Return t0, l0, u0, t1, l1 and u1 of all pieces as arrays."""
         import numpy as np  # noqa: PLC0415 - once a finding
 
-        if self._columns is not None:
-            return self._columns
-        parts = [np.empty((6, 0))]
+        if self._columns is None:
+            parts = [
+                np.concatenate((points[:, :-1:step], points[:, 1::step])) for points, step in self._points()
+            ]
+            self._columns = tuple(np.concatenate([np.empty((6, 0)), *parts], axis=1))
+        return self._columns
+
+    def _points(self) -> Iterator[tuple[Floats, int]]:
+        """Yield instants and bounds of each part, and how many points on the next piece begins."""
+        import numpy as np  # noqa: PLC0415 - once a finding
+
         for part in self._parts:
             if isinstance(part, Corners):
-                points = np.stack((part.t, part.low, part.high))
-                parts.append(np.concatenate((points[:, :-1], points[:, 1:])))
+                yield np.array((part.t, part.low, part.high)), 1
             else:
-                flat = np.fromiter(chain.from_iterable(part), float, 6 * len(part))
-                parts.append(flat.reshape(-1, 6).T)
-        self._columns = tuple(np.concatenate(parts, axis=1))
-        return self._columns
+                yield np.fromiter(chain.from_iterable(part), float, 6 * len(part)).reshape(-1, 3).T, 2
 
 
 def side(corners: Corners, low: float, high: float) -> tuple[int, float]:

@@ -1,9 +1,9 @@
 """Runs as JUnit XML, which CI servers show as tests: a suite a run, a test a response (pure).
 
-The format has no standard; the elements and attributes used here are those that its readers agree on. A test has three
-ways to end: it passed, `failure` (the unit failed) or `error` (nobody can say). A response that could not be decided
-and a run that was aborted are errors, and of an aborted run nothing counts as passed. Nothing is ever `skipped`,
-since servers show skipped tests as harmless.
+The format has no standard; the elements and attributes used here are those that its readers agree on. A test has four
+ways to end: it passed, `failure` (the unit failed), `error` (inconclusive or aborted), `skipped` (the run never came to
+it). Of an aborted run nothing counts as passed. Servers show skipped tests as harmless: a run that is no pass has a
+failure or an error beside them.
 """
 
 from __future__ import annotations
@@ -114,6 +114,7 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield "self-check", run.unmeasured or run.selfcheck_sha256
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
+    yield from (("profile digest", run.profile_sha256), ("bench digest", run.bench_sha256))
     if logged.gaps:
         yield "gaps", gaps_text(logged.gaps)
 
@@ -121,9 +122,10 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
 def _tests(run: RunRecord) -> Iterator[tuple[str, Finding | None]]:
     """Yield the tests of a run with their names; None stands for the whole run, when it has no verdict of its own.
 
-    That is so when it was aborted, and when its log says other than pass though nothing in it did not pass.
+    That is so when it was aborted, and when its log says other than pass though nothing that it came to did not pass.
     """
-    explained = run.verdict == "pass" or any(f.verdict is not Verdict.PASS for f in run.findings)
+    bad = any(f.verdict is not Verdict.PASS and not f.skipped for f in run.findings)
+    explained = bad or (run.verdict == "pass" and all(f.verdict is Verdict.PASS for f in run.findings))
     if run.verdict == ABORTED or not explained or not run.findings:
         yield WHOLE_RUN, None
     for finding in run.findings:
@@ -132,7 +134,7 @@ def _tests(run: RunRecord) -> Iterator[tuple[str, Finding | None]]:
 
 
 def _end(case: ElementTree.Element, logged: Logged, finding: Finding | None) -> None:
-    """Say how a test ended; only a response that passed gets neither a failure nor an error."""
+    """Say how a test ended; a response that passed gets no element for it."""
     if finding is None:
         run, standing = logged.run, logged.standing
         reason = one_line(run.reason) or "the log names no reason"
@@ -141,7 +143,9 @@ def _end(case: ElementTree.Element, logged: Logged, finding: Finding | None) -> 
         lines = [f"passed before: {f.step_name}: {response(f)}" for f in passed]
         told.text = clean("\n".join(lines)) or None
         return
-    if finding.verdict is not Verdict.PASS:
+    if finding.skipped:
+        ElementTree.SubElement(case, "skipped", message=one_line(finding.why))
+    elif finding.verdict is not Verdict.PASS:
         tag = "failure" if finding.verdict is Verdict.FAIL else "error"
         message = one_line(finding.why) or "the log names no reason"
         told = ElementTree.SubElement(case, tag, type=str(finding.verdict), message=message)
@@ -155,3 +159,4 @@ def _count(parent: ElementTree.Element) -> None:
     parent.set("tests", str(len(cases)))
     parent.set("failures", str(sum(case.find("failure") is not None for case in cases)))
     parent.set("errors", str(sum(case.find("error") is not None for case in cases)))
+    parent.set("skipped", str(sum(case.find("skipped") is not None for case in cases)))

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.envelope.readings import Arrived
+from ventproof.envelope.readings import Arrived, as_read
 from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.judge.watch import simple_envelope
 from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
@@ -192,7 +192,7 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s:
     arrived, pieces = trace.arrived, trace.pieces(end_s)
     if Rule(case.profile.decision) is Rule.SIMPLE:
         envelope = simple_envelope(traits)
-        pieces = [p for a in arrived for p in envelope.observe(a.sample, fresh=a.gap is not None)]
+        pieces = [p for a in arrived for p in envelope.observe(as_read(a.sample), fresh=a.gap is not None)]
     if isinstance(traits, ReckonedTraits):
         arrived = ()
     gaps = _gaps(bound.bench.model, bound.signals[name], events)
@@ -207,7 +207,7 @@ def course_read(run: DecidedRun, at: str) -> Course:
     traits = run.bench.traits(at)
     envelope = simple_envelope(traits)
     polls = (e.poll for e in run.events if isinstance(e, PollSeen) and at in e.poll.values)
-    samples = [Sample(poll.values[at], poll.requested_s, poll.replied_s) for poll in polls]
+    samples = [as_read(Sample(poll.values[at], poll.requested_s, poll.replied_s)) for poll in polls]
     pieces = [piece for sample in samples for piece in envelope.observe(sample, fresh=False)]
     if samples:
         pieces += envelope.provisional(run.end_s)

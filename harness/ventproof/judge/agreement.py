@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol, final
 from ventproof.drives.agreement import AgreementDecider
 from ventproof.drives.base import JudgedTime
 from ventproof.drives.formulas import AgreesFormula
-from ventproof.envelope.readings import ReadingStats
+from ventproof.envelope.readings import ReadingStats, as_read
 from ventproof.envelope.spans import INF, Piece
 from ventproof.judge.contrast import Role
 from ventproof.judge.joint import JointWatch
@@ -47,7 +47,7 @@ class Tap:
     def take(self, arrived: Arrived, pieces: Iterable[Piece], narrowed: Iterable[Reading]) -> None:  # noqa: ARG002 - pieces say it all
         """Take one reading, and the pieces that it made final; for the trace."""
         if self._own is not None:
-            pieces = self._own.observe(arrived.sample, fresh=arrived.gap is not None)
+            pieces = self._own.observe(as_read(arrived.sample), fresh=arrived.gap is not None)
         self.seen.reading(arrived.sample, arrived.gap)
         self._pass_on(pieces)
 
@@ -55,7 +55,7 @@ class Tap:
         """Take what the trace remembers."""
         for item in arrived:
             if self._own is not None:
-                self._add(self._own.observe(item.sample, fresh=item.gap is not None))
+                self._add(self._own.observe(as_read(item.sample), fresh=item.gap is not None))
             self.seen.reading(item.sample, item.gap)
         if self._own is None:
             self._add(pieces)
@@ -63,7 +63,7 @@ class Tap:
     def still_quiet(self, block: Block, quiet: Flags) -> None:
         """Clear the flags of readings that are not quiet in the tap's own envelope; for the trace."""
         if self._own is not None:
-            quiet &= self._own.quiet(block)
+            quiet &= self._own.quiet(block.as_read())
 
     def calm(self, block: Block, corners: Corners) -> int:  # noqa: ARG002 - the trace asks every watch alike
         """Return how many of the next readings may be taken at once: all; for the trace."""
@@ -73,6 +73,7 @@ class Tap:
         """Take quiet readings and their pieces; for the trace."""
         self.seen.block(block)
         if self._own is not None:
+            block = block.as_read()
             corners = self._own.preview(block)
             self._own.skip(block)
         self._pass_on(corners)

@@ -70,9 +70,12 @@ class SignalTrace:
         narrowed = self._envelope.narrowed
         self._history.add(arrived, pieces, narrowed, self._keep_from_s)
         if self._watches:
+            decided = False
             for watch in self._watches:
                 watch.take(arrived, pieces, narrowed)
-            self._watches = [watch for watch in self._watches if watch.ruling is None]
+                decided = decided or watch.ruling is not None
+            if decided:
+                self._watches = [watch for watch in self._watches if watch.ruling is None]
 
     def observe_block(self, block: Block) -> None:
         """Take readings between which there was no gap; concludes what `observe` concludes from one after the other.
@@ -227,7 +230,7 @@ class SignalTrace:
             lost,
             gap is not None,
         )
-        return Arrived(sample, reading, fresh=lost, gap=gap)
+        return Arrived(sample, reading, lost, gap)
 
     def _leap(self, block: Block) -> int:
         """Take as many of the next readings at once as certainly change no verdict; return how many."""
@@ -270,4 +273,4 @@ def _guarded_envelope(traits: SignalTraits) -> Envelope:
         return Reckoned(traits)
     if traits.rate_per_s is not None and not is_discrete(traits.unit):
         return (Jumps if traits.jumps_to else Cones)(traits, traits.rate_per_s)
-    return Pairs(traits, always_known=traits.unit == "count", instants=False)
+    return Pairs(traits, always_known=traits.unit == "count")

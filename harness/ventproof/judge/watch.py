@@ -13,7 +13,7 @@ from ventproof.deciders.choose import decider_of
 from ventproof.deciders.flags import FlagDecider, Kept
 from ventproof.deciders.formulas import Formula
 from ventproof.envelope.envelope import Envelope, Pairs, Polyline
-from ventproof.envelope.readings import Arrived, ReadingStats
+from ventproof.envelope.readings import Arrived, ReadingStats, as_read
 from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
@@ -36,8 +36,10 @@ def reading_error(traits: SignalTraits) -> float:
 
 
 def simple_envelope(traits: SignalTraits) -> Envelope:
-    """Return the envelope of readings that are judged as they stand."""
-    return Pairs(traits, always_known=True, instants=True) if is_discrete(traits.unit) else Polyline()
+    """Return the envelope of readings that are judged as they stand; it takes what `as_read` makes of them."""
+    if is_discrete(traits.unit):
+        return Pairs(replace(traits, refreshed_every_s=0.0), always_known=True)
+    return Polyline()
 
 
 def judged_window(stimulus: Window, rule: Rule) -> Window:
@@ -76,26 +78,29 @@ class Watch:
         self.rule = rule
         self.ruling: Ruling | None = None
         self._traits = traits
-        self._simple = rule is Rule.SIMPLE
-        # Readings as they stand are asked whether they are the value; else the decider knows what to ask.
-        self._equals = formula.value if self._simple and isinstance(formula, formulas.EqualsFormula) else None
-        self._own = self._own_envelope()
+        simple = rule is Rule.SIMPLE
+        self._own = simple_envelope(traits) if simple else None
         self._envelope = self._own or envelope
+        self._error, self._age_s = (0.0, 0.0) if simple else (reading_error(traits), traits.refreshed_every_s)
+        # Readings as they stand are asked whether they are the value: 1 or 0. Else the decider knows what to ask.
+        self._equals, asked = None, formula
+        if simple and isinstance(formula, formulas.EqualsFormula):
+            self._equals, asked = formula.value, replace(formula, value=1.0)
         judged = judged_window(stimulus, rule)
         self._since, self._role = since, role
         # A jump is bounded by no rate.
-        self._rate_per_s = None if self._simple or traits.jumps_to else traits.rate_per_s
+        self._rate_per_s = None if simple or traits.jumps_to else traits.rate_per_s
         kept = None
-        if not self._simple and traits.unit in {"flag", "state"}:
+        if not simple and traits.unit in {"flag", "state"}:
             kept = Kept(traits.keeps_for_s or 0.0, flag=traits.unit == "flag")
         self._decider = decider_of(
-            formula, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
+            asked, judged, self._rate_per_s, continuous=self._envelope.continuous, kept=kept
         )
-        self._contrast = contrast_of(formula, judged.earliest_s, since.event, role)
+        self._contrast = contrast_of(asked, judged.earliest_s, since.event, role)
         self._reckoned = isinstance(traits, ReckonedTraits)
         self._begun = False
         self._fed_s = INF  # how far the decider has been told
-        self._ahead: tuple[Corners, Readings]  # what `calm` was asked of last
+        self._ahead: tuple[Block, Corners, Readings]  # what `calm` was asked of last, as it is judged
         self._other: Sample | None = None  # the last reading of another value than demanded
         self.seen = ReadingStats(judged.earliest_s)
 
@@ -167,18 +172,20 @@ class Watch:
         """Take one reading, and the pieces and narrowed readings that it made final; for the trace."""
         if self.ruling is not None:
             return
-        sample, reading = arrived.sample, arrived.reading
+        reading = arrived.reading
         if self._own is not None:
+            sample = as_read(arrived.sample)
             if self._equals is not None:
                 sample = replace(sample, value=float(sample.value == self._equals))
-            fresh = arrived.gap is not None if self._simple else arrived.fresh
-            pieces = self._own.observe(sample, fresh=fresh)
-            reading, narrowed = self._own_reading(sample, reading), ()
+            pieces, narrowed = self._own.observe(sample, fresh=arrived.gap is not None), ()
+            t, value = sample.requested_s, sample.value
+            reading = Reading(value, value, t, t, reading.fresh, reading.gap)
         # Readings before pieces: the piece up to a reading is not final before later readings have come.
         self._reading(arrived, reading)
         for reading in narrowed:
             self._decider.reading(reading)
-        self._compare(pieces)
+        if self._reckoned:
+            self._compare(pieces)
         self._pieces(pieces)
         if self._decider.verdict is not None:
             # A reading decides ahead of the pieces: the numbers take in what these say so far.
@@ -187,39 +194,41 @@ class Watch:
     def still_quiet(self, block: Block, quiet: Flags) -> None:
         """Clear the flags of readings that are not quiet in the watch's own envelope; for the trace."""
         if self._own is not None:
-            quiet &= self._own.quiet(self._own_block(block))
+            quiet &= self._own.quiet(self._as_read(block))
 
     def calm(self, block: Block, corners: Corners) -> int:
         """Return how many of the next readings, all quiet, cannot decide anything; for the trace."""
         if not (self._begun or self._decider.by_readings):
             return 0
-        instants = self._envelope.instants(block)
         if self._own is not None:
-            block = self._own_block(block)
             if not self._own.still:
                 return 0
+            block = self._as_read(block)
             corners = self._own.preview(block)
-        readings = self._own_readings(block)
+        lo, hi = block.values - self._error, block.values + self._error
+        readings = Readings(lo, hi, block.requested_s - self._age_s, block.replied_s)
         decider = self._decider
         if min(corners.t[0], readings.a[0]) < decider.s2:
             return 0
         until_s = min(decider.calm_until_s(corners, readings), decider.end_s - BEYOND_S)
-        self._ahead = corners, readings
-        return int(min(end.searchsorted(until_s, "right") for end in (instants, readings.b)))
+        self._ahead = block, corners, readings
+        ends = self._envelope.instants(block), readings.b
+        return int(min(end.searchsorted(until_s, "right") for end in ends))
 
     def take_block(self, block: Block, corners: Corners) -> None:
         """Take the first of the readings that were asked of last, all calm, and their pieces; for the trace."""
-        own_corners, readings = self._ahead
+        own_block, own_corners, readings = self._ahead
         readings = Readings(*(column[: len(block)] for column in readings))
         self.seen.block(block)
         if self._contrast is not None and not self._reckoned:
-            self._contrast.reading((readings if self._equals is None else self._own_readings(block)).hull())
+            self._contrast.reading(readings.hull())
         if isinstance(self.formula, formulas.EqualsFormula):
             others = (block.values != self.formula.value).nonzero()[0]
             self._other = block[int(others[-1])] if len(others) else self._other
         if self._own is not None:
-            corners = own_corners.until(float(self._own.instants(block)[-1]))
-            self._own.skip(self._own_block(block))
+            own_block = own_block.part(0, len(block))
+            corners = own_corners.until(float(own_block.requested_s[-1]))
+            self._own.skip(own_block)
         self._decider.stretch(corners, readings)
         self._fed_s = float(corners.t[-1])
 
@@ -236,7 +245,8 @@ class Watch:
             self._reading(item, item.reading)
         for reading in narrowed:
             self._decider.reading(reading)
-        self._compare(pieces)
+        if self._reckoned:
+            self._compare(pieces)
         self._pieces(pieces)
         self._conclude(pieces)
 
@@ -248,7 +258,7 @@ class Watch:
 
     def _compare(self, pieces: Iterable[Piece]) -> None:
         """Let the bounds show what differs where no reading can; they tell of gaps themselves."""
-        if self._contrast is not None and self._reckoned:
+        if self._contrast is not None:
             for piece in pieces:
                 self._contrast.reading(Reading(piece.l1, piece.u1, piece.t1, piece.t1))
 
@@ -256,37 +266,16 @@ class Watch:
         if self._contrast is not None and not self._reckoned:
             if arrived.gap is not None:
                 self._contrast.gap(arrived.gap)
-            self._contrast.reading(self._as_read(arrived.sample, reading))
+            self._contrast.reading(reading)
         if isinstance(self.formula, formulas.EqualsFormula) and arrived.sample.value != self.formula.value:
             self._other = arrived.sample
         self.seen.reading(arrived.sample, arrived.gap)
         self._decider.reading(reading)
 
-    def _as_read(self, sample: Sample, reading: Reading) -> Reading:
-        """Return a reading with the value that was read, where the decider learns only whether it is as demanded."""
-        return reading if self._equals is None else reading._replace(lo=sample.value, hi=sample.value)
-
-    def _own_envelope(self) -> Envelope | None:
-        return simple_envelope(self._traits) if self._simple else None
-
-    def _own_reading(self, sample: Sample, reading: Reading) -> Reading:
-        a, b = reading.a, reading.b
-        if self._simple:
-            a = b = (sample.requested_s + sample.replied_s) / 2
-        return Reading(sample.value, sample.value, a, b, reading.fresh, reading.gap)
-
-    def _own_block(self, block: Block) -> Block:
-        """Return the readings as the watch's own envelope takes them."""
-        if self._equals is None:
-            return block
-        return block.with_values((block.values == self._equals).astype(float))
-
-    def _own_readings(self, block: Block) -> Readings:
-        a, b = block.requested_s - self._traits.refreshed_every_s, block.replied_s
-        if self._simple:
-            a = b = block.middles_s()
-        error = 0.0 if self._own is not None else reading_error(self._traits)
-        return Readings(block.values - error, block.values + error, a, b)
+    def _as_read(self, block: Block) -> Block:
+        """Return readings as the watch's own envelope takes them."""
+        block = block.as_read()
+        return block if self._equals is None else block.with_values((block.values == self._equals) * 1.0)
 
     def _pieces(self, pieces: Iterable[Piece]) -> None:
         decider = self._decider

@@ -11,6 +11,7 @@ from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
 from ventproof.log.plan import ORDER, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
+from ventproof_bench.base.asking import Prompt, PromptKind
 from ventproof_bench.base.errors import Abort, AbortKind
 from ventproof_bench.base.evidence import (
     DrivenOutput,
@@ -434,6 +435,23 @@ def _wandered(t_s: float, line: LineFields) -> e.LevelWandered:
     return e.LevelWandered(t_s, _which(line), line.text("output"), *numbers, line.window())
 
 
+def _prompt(t_s: float, line: LineFields) -> e.PromptShown:
+    choices = line.items("choices")
+    if not all(type(choice) is str for choice in choices):
+        raise line.wrong("choices", "a list of texts")
+    prompt = Prompt(
+        who=line.text("who"),
+        text=line.text("text"),
+        kind=cast("PromptKind", line.word("kind", get_args(PromptKind))),
+        of=line.text("of"),
+        unit=line.text("unit"),
+        resolution=line.number("resolution", 0.0),
+        choices=cast("tuple[str, ...]", tuple(choices)),
+        within_s=line.maybe("within", line.number),
+    )
+    return e.PromptShown(t_s, line.whole("number", 1), prompt)
+
+
 def _finding(t_s: float, line: LineFields) -> e.FindingMade:
     status = Status(line.word("status", tuple(Status)))
     reason = line.word("not_run", tuple(NotRun)) if status is Status.NOT_RUN else None
@@ -542,6 +560,9 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "stimulus_end": _stimulus_end,
     "played": _played,
     "wandered": _wandered,
+    "prompt": _prompt,
+    "answer": lambda t, line: e.AnswerGiven(t, line.whole("number", 1), line.text("who"), line.text("text")),
+    "prompt_over": lambda t, line: e.PromptOver(t, line.whole("number", 1)),
     "finding": _finding,
     "evidence_end": lambda t, _: e.EvidenceEnd(t),
     "safe": lambda t, _: e.OutputsSafe(t),

@@ -193,6 +193,32 @@ def _(event: e.LevelWandered) -> Fields:
 
 
 @fields_of.register
+def _(event: e.PromptShown) -> Fields:
+    prompt = event.prompt
+    return {
+        "number": event.number,
+        "who": prompt.who,
+        "text": prompt.text,
+        "kind": prompt.kind,
+        "of": prompt.of,
+        "unit": prompt.unit,
+        "resolution": prompt.resolution,
+        "choices": prompt.choices,
+        "within": prompt.within_s,
+    }
+
+
+@fields_of.register
+def _(event: e.AnswerGiven) -> Fields:
+    return {"number": event.number, "who": event.who, "text": event.text}
+
+
+@fields_of.register
+def _(event: e.PromptOver) -> Fields:
+    return {"number": event.number}
+
+
+@fields_of.register
 def _(event: e.FindingMade) -> Fields:
     found = event.finding
     response = found.response_s

@@ -8,6 +8,7 @@ from typing import Any, ClassVar, Final, Literal, final
 
 from ventproof.log.plan import PlannedRun
 from ventproof.verdict.finding import Finding, Verdict
+from ventproof_bench.base.asking import Prompt
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 
@@ -102,7 +103,7 @@ class CheckHeader:
     versions: Mapping[str, str]
 
 
-FORMAT: Final = 4
+FORMAT: Final = 5
 """Version of the log's vocabulary."""
 
 CheckOutcome = Literal["fine", "worse", "partial"]
@@ -349,6 +350,39 @@ class GapSeen:
 
 @final
 @dataclass(frozen=True, slots=True)
+class PromptShown:
+    """A person is asked something."""
+
+    name: ClassVar[str] = "prompt"
+    t_s: float
+    number: int
+    prompt: Prompt
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class AnswerGiven:
+    """A person answered a prompt; `text` as it was given."""
+
+    name: ClassVar[str] = "answer"
+    t_s: float
+    number: int
+    who: str
+    text: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class PromptOver:
+    """A prompt was taken back, or its time was over: nobody answered it."""
+
+    name: ClassVar[str] = "prompt_over"
+    t_s: float
+    number: int
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class FindingMade:
     """What was found of a response."""
 
@@ -500,6 +534,9 @@ Event = (
     | StimulusEnd
     | EdgesPlayed
     | LevelWandered
+    | PromptShown
+    | AnswerGiven
+    | PromptOver
     | FindingMade
     | EvidenceEnd
     | OutputsSafe

@@ -117,6 +117,7 @@ EXAMPLES: Final = (
     "bench-wires.yaml",
     "bench-in-process.yaml",
     "bench-vents.yaml",
+    "bench-people.yaml",
     "table.yaml",
 )
 _MOST_LINES = 7

@@ -12,7 +12,8 @@ from ventproof.verdict.text import board_span, short_span
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.benchcheck.load import read_bench
-from ventproof_bench.benchfile.model import BenchFile, ContactOutput
+from ventproof_bench.benchfile.model import PERSON, BenchFile, ContactOutput
+from ventproof_bench.benchfile.people import PersonSignal
 
 if TYPE_CHECKING:
     from ventproof.log.events import PinnedText
@@ -60,7 +61,10 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
             unit = "" if is_discrete(traits.unit) else f" {traits.unit}"
             rate = _DASH if traits.rate_per_s is None else f"{traits.rate_per_s:.3g}{unit}/s"
             keeps = _DASH if traits.keeps_for_s is None else _ms(traits.keeps_for_s)
-            every = _ms(file.buses[file.bus_of(name)].poll_every)
+            signal = file.signals[name]
+            every = _ms(file.every_s(name))
+            if isinstance(signal, PersonSignal):
+                every = f"when {signal.read_by} is asked"
             error = f"± {traits.error:.3g}{unit}" if unit else "exact"
             rows.append((name, error, every, _ms(traits.refreshed_every_s), rate, keeps))
     head: tuple[str, ...] = (
@@ -76,11 +80,33 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
     contacts = [
         (name, _ms(output.operate), _ms(output.release), _ms(output.bounce), output.safe)
         for name, output in file.outputs.items()
-        if name in used and isinstance(output, ContactOutput)
+        if name in used and isinstance(output, ContactOutput) and output.driver != PERSON
     ]
     if contacts:
         head = ("contact", "operates within", "releases within", "bounces for", "safe state")
         yield ReportedTable("Contacts, as declared", head, tuple(contacts))
+    yield from _people(file, used)
+
+
+def _people(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
+    acts = [
+        (name, *(str(output.wired.get(key, _DASH)) for key in ("who", "closed", "open")))
+        for name, output in file.by_hand.items()
+        if name in used
+    ]
+    if acts:
+        yield ReportedTable("Done by people", ("contact", "by", "closed", "open"), tuple(acts))
+    read = [(name, told.read_by, told.asks) for name, told in file.told.items() if name in used]
+    if read:
+        yield ReportedTable("Read by people", ("signal", "by", "asked"), tuple(read))
+    busy = {row[1] for row in (*acts, *read)}
+    people = [(n, p.where or _DASH, _ms(p.reaction)) for n, p in file.people.items() if n in busy]
+    if people:
+        note = (
+            "A look was taken between the reaction before its prompt and the answer; an act was done between its "
+            "prompt and the reaction after the answer."
+        )
+        yield ReportedTable("People, as declared", ("who", "where", "reaction"), tuple(people), note)
 
 
 def _boards(file: BenchFile) -> Iterator[ReportedTable]:

@@ -12,7 +12,15 @@ from ventproof.case.items import START
 from ventproof.figures.decided_run import decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
-from ventproof.log.events import FindingMade, Note, OutputsUnsafe, StimulusApplied
+from ventproof.log.events import (
+    AnswerGiven,
+    FindingMade,
+    Note,
+    OutputsUnsafe,
+    PromptOver,
+    PromptShown,
+    StimulusApplied,
+)
 from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, results_of
@@ -25,6 +33,7 @@ from ventproof.report.model import (
     Figure,
     ReportedResponse,
     ReportedStep,
+    ReportedTable,
     qr_figure,
     short_code,
 )
@@ -111,6 +120,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
             *_proved(run, header, claims),
         ),
         steps=tuple(_steps(state, told, stands.differing, figures, ident)),
+        tables=tuple(_asked(state)),
         overview=figures.get(None),
         digest=state.digest,
         code=short_code(state.digest),
@@ -152,6 +162,25 @@ def _proved(run: DecidedRun | None, header: Header, claims: Sequence[Shown]) -> 
 def _settings(state: LogState, header: Header) -> Iterator[Fact]:
     if told := settings_of(state.events, header.use):
         yield Fact("Settings of the unit", "; ".join(map(str, told)))
+
+
+def _asked(state: LogState) -> Iterator[ReportedTable]:
+    """Yield what people were asked, and what they answered; what nobody answered is told, too."""
+    ends = {event.number: event for event in state.events if isinstance(event, AnswerGiven | PromptOver)}
+    rows = []
+    for event in state.events:
+        if isinstance(event, PromptShown):
+            prompt, end = event.prompt, ends.get(event.number)
+            answer, after = "nobody answered before the log ended", ""
+            if isinstance(end, AnswerGiven):
+                unit = f" {prompt.unit}" if prompt.unit and end.text[-1:].isdigit() else ""
+                answer, after = f"{end.text}{unit}", f"{end.t_s - event.t_s:.1f} s"
+            elif end is not None:
+                answer, after = "not answered", f"{end.t_s - event.t_s:.1f} s"
+            rows.append((f"{event.t_s:.1f} s", prompt.who, prompt.text, answer, after))
+    if rows:
+        head = ("asked at", "whom", "what", "answer", "after")
+        yield ReportedTable("Prompts and answers", head, tuple(rows))
 
 
 def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:

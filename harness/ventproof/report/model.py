@@ -102,6 +102,7 @@ class Chapter:
         identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
         facts: how it was run.
         steps: the start state, the steps, and what must always hold.
+        tables: who was asked what, and answered what when.
         overview: the drawing of the whole run.
         digest: of the log's last intact line.
         code: the digest's first digits, to be read aloud.
@@ -123,6 +124,7 @@ class Chapter:
     identity: Mapping[str, str]
     facts: tuple[Fact, ...]
     steps: tuple[ReportedStep, ...]
+    tables: tuple[ReportedTable, ...]
     overview: Figure | None
     digest: str
     code: str

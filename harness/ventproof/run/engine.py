@@ -43,6 +43,8 @@ from ventproof.profile.stimulus import (
     Wait,
     WriteValue,
 )
+from ventproof.run.prompts import Prompts
+from ventproof.run.readings import ToldReadings
 from ventproof.run.stimuli import contact_plan
 from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
@@ -88,6 +90,7 @@ class Engine:
         rig: the bench, not yet open.
         case: the same profile, following the events; it says when a step is decided.
         record: takes every event as it happens (the log, a view).
+        prompts: carries questions to people; nobody is asked unless given.
         output_names: the bench's output names, by the profile's.
         vent_names: the bench's names of the vents that it plays, by the profile's; none unless given.
         notes: what the record should say of the profile on this bench.
@@ -100,6 +103,7 @@ class Engine:
         case: Case,
         *,
         record: Recorder,
+        prompts: Prompts | None = None,
         output_names: Mapping[str, str],
         vent_names: Mapping[str, str] | None = None,
         notes: Sequence[str] = (),
@@ -108,6 +112,7 @@ class Engine:
         self._rig = rig
         self._case = case
         self._record = record
+        self._prompts = prompts or Prompts()
         self._output_names, self._vent_names = output_names, vent_names or {}
         self._notes = notes
         self._noted: set[str] = set()
@@ -117,6 +122,7 @@ class Engine:
         self._written: dict[int, Ruling | None] = {}
         self._session: RigSession
         self._weather: PlayedWeather
+        self._told: ToldReadings
 
     async def run(self, header: Header) -> Outcome:
         """Run to the end; on every way out the outputs are safe and the log has its closing line.
@@ -138,9 +144,18 @@ class Engine:
             times=self._clockwork,
             broken=session.break_off,
         )
+        self._told = ToldReadings(
+            self._rig.people,
+            self._case,
+            hand_on=session.saw,
+            broken=session.break_off,
+            times=self._clockwork,
+        )
+        self._prompts.tell = self._emit
         self._emit(RunBegin, header)
         try:
-            await session.run(self._all_steps)
+            with self._prompts.desks():
+                await session.run(self._all_steps)
         finally:
             self._close(session.ended)
         abort, unsafe = session.ended.abort, session.ended.unsafe
@@ -185,12 +200,14 @@ class Engine:
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""
         self._weather.drop()
+        self._told.drop()
         if not aborted:
             self._emit(EvidenceEnd)
 
     async def gone(self) -> None:
-        """Wait until nothing of the weather goes on."""
+        """Wait until nothing of the weather goes on, and nobody is asked to read anything."""
         await self._weather.gone()
+        await self._told.gone()
 
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
@@ -215,6 +232,7 @@ class Engine:
         # it.
         self._record(event)
         self._case.feed(event)
+        self._told.turn()
 
     async def _all_steps(self) -> None:
         await self._start()
@@ -237,10 +255,12 @@ class Engine:
         ]
         for index, stimulus in enumerate(setting):
             await self._apply(START, index, stimulus)
+        await self._told.all_of(self._profile.needs.signals)
         # Of a flag or counter nothing is known before it was read first; the log may round its reply up.
         await self._until(self._all_read, now_s() + self._rig.slowest_evidence_s)
         await sleep_until(now_s() + _LOG_STEP_S)
         self._begin_step(START, "start")
+        self._told.begin()
         await self._until_decided(START)
 
     def _safe_states(self) -> dict[str, ContactState]:
@@ -249,6 +269,10 @@ class Engine:
         return {name: output.safe for name, output in outputs.items() if isinstance(output, ContactOutput)}
 
     async def _step(self, number: int, step: Step) -> None:
+        # What people read was as they say before anything is done: only that shows that it came of it.
+        if self._rig.people is not None:
+            await self._told.all_of(name for response in step.expect for name in response.signals)
+            await sleep_until(now_s() + _LOG_STEP_S)  # the log may round the last answer up
         began_s = self._begin_step(number, step.step)
         for index, stimulus in enumerate(step.do):
             # From the step's begin, so that what one stimulus takes delays no other.

@@ -47,6 +47,7 @@ from ventproof_bench.benchfile.model import (
     TerminalOutput,
     ValueOutput,
 )
+from ventproof_bench.drivers.people import hardware_of
 from ventproof_bench.rig.build import Rig, assemble
 from ventproof_bench.rig.session import Ended, RigSession
 from ventproof_bench.selfcheck.capability import Decidable, decidable, shortfalls
@@ -124,6 +125,10 @@ def selfcheck(
         raise FileError([Problem(bench.path, None, None, "no output says what should answer it", hint)])
     if problems := list(_level_problems(bench)):
         raise FileError(problems)
+    hardware = hardware_of(bench.model)
+    if not hardware.outputs or not hardware.signals:
+        reason = "people do or read everything on this bench: there is nothing that could be measured"
+        raise FileError([Problem(bench.path, None, None, reason)])
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
     with held(), RecordLog(free_path(out, stem)) as log:
 
@@ -131,6 +136,13 @@ def selfcheck(
             return await _Checking(bench, kind, seed, log, begins).run()
 
         return run_loop(main(), virtual=bench.model.virtual)
+
+
+def _by_people(file: BenchFile) -> tuple[Unjudged, ...]:
+    """Return what people do and read, which nothing measures."""
+    acts = (Unjudged("output", n, "a person does it", left=True, at=("outputs", n)) for n in file.by_hand)
+    told = (Unjudged("signal", n, "a person reads it", left=True, at=("signals", n)) for n in file.told)
+    return (*acts, *told)
 
 
 def _level_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -186,8 +198,9 @@ class _Checking:
         self._seed = seed
         self._log = log
         self._clockwork = Clockwork(now_s())
-        self._rig: Rig = assemble(bench.model, seed=seed)
-        self._readings = BenchReadings(bench.model)
+        self._hardware = hardware_of(bench.model)
+        self._rig: Rig = assemble(self._hardware, seed=seed)
+        self._readings = BenchReadings(self._hardware)
         self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None
         self._of_settings: list[Event] = []
@@ -226,7 +239,7 @@ class _Checking:
         measured.silence_s = self._rig.outputs.longest_silence_s
         if self._kind == "bench":
             self._check.reckon(measured)
-        file, tries = self._bench.model, tuple(measured.exercised.values())
+        file, tries = self._hardware, tuple(measured.exercised.values())
         found = tuple(what_it_decides(file, measured))
         short = tuple(shortfalls(file, measured)) if self._kind == "bench" else ()
         for name, fields in figures(measured, found if self._kind == "bench" else ()):
@@ -236,7 +249,7 @@ class _Checking:
         wrongs = [(one.text, self._line(one)) for one in (*measured.wrongs, *diagnose(file, tries))]
         for text, line in wrongs:
             self._emit(WrongHookup, text, line)
-        missing = unjudged(file, tries, measured.undriven)
+        missing = (*unjudged(file, tries, measured.undriven), *_by_people(self._bench.model))
         for one in missing:
             self._emit(NotJudged, one.what, one.name, one.why, one.left)
         result: CheckOutcome = "partial" if any(not one.left for one in missing) else "fine"

@@ -35,6 +35,8 @@ from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.played_people import peopled
+from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
@@ -44,7 +46,6 @@ from ventproof_bench.base.errors import FileError, Problem, RecordError, Ventpro
 from ventproof_bench.base.interrupts import held
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
-from ventproof_bench.rig.build import assemble
 from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
@@ -130,6 +131,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        desks: where people see prompts and answer them.
     """
 
     bench: Loaded[BenchFile]
@@ -143,6 +145,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -218,6 +221,8 @@ class Session:
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
             RecordError: the log was changed while it was written, or its signature cannot be written.
         """
+        if self.bench.model.people and not (self.bench.model.virtual or self.desks):
+            raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
         case = case_of(bound)
@@ -246,11 +251,13 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
+        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks)
         return Engine(
             bound.profile.model,
-            assemble(self.bench.model, seed=seed),
+            rig,
             case,
             record=record,
+            prompts=prompts,
             output_names=bound.outputs,
             vent_names=bound.vents,
             notes=self._notes(bound),
@@ -319,6 +326,12 @@ class Session:
                 "pyserial": version("pyserial"),
             },
         )
+
+
+def nobody_here(bench: BenchFile) -> FileError:
+    """Return that a bench asks people and has nowhere to ask them."""
+    reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
+    return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
 
 
 def _interrupted(seen: set[str], log: Path) -> str:

@@ -11,6 +11,7 @@ from ventproof_bench.base.clock import now_s, run, sleep_until
 from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.drivers.people import hardware_of
 from ventproof_bench.rig.build import assemble
 from ventproof_bench.rig.looking import Looker, RegisterPlace, Seen, place_of
 from ventproof_bench.rig.session import RigSession
@@ -166,17 +167,21 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
     _on_wires(bench, "switch")
     played = bench.model.played_outputs
     contacts = {
-        n: o for n, o in bench.model.outputs.items() if isinstance(o, ContactOutput) and n not in played
+        n: o
+        for n, o in hardware_of(bench.model).outputs.items()
+        if isinstance(o, ContactOutput) and n not in played
     }
     spec = contacts.get(output)
     if spec is None:
         reason = f"bench {bench.path} has no contact {output!r}"
         if output in played:
             reason = f"output {output!r} shows where vent {played[output]!r} stands, as the bench plays it"
+        if output in bench.model.by_hand:
+            reason = f"output {output!r} is what a person does"
         raise FileError([Problem(output, None, None, reason, nearest(output, contacts))])
 
     async def main() -> Switched:
-        rig, hand = assemble(bench.model, seed=0), _Hand(frozenset(bench.model.registers))
+        rig, hand = assemble(hardware_of(bench.model), seed=0), _Hand(frozenset(bench.model.registers))
         session, windows = RigSession(rig, hand), list[Window]()
 
         async def work() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from ventproof.deciders import formulas as f
 from ventproof.deciders import robustness
-from ventproof.envelope.spans import Corners, Track
+from ventproof.envelope.spans import INF, Corners, Piece, Track
 from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
@@ -100,6 +100,51 @@ def test_the_margin_of_a_hold_is_what_trying_many_starts_finds() -> None:
         coarse = slope * (hold / 199 + last / 499) + 1e-9
         assert margin.low == pytest.approx(worst, abs=coarse), seed
         assert margin.high == pytest.approx(best, abs=coarse), seed
+
+
+def _with_holes(r: random.Random) -> list[Piece]:
+    """Return pieces that jump where nothing was known for a while."""
+    pieces, t, before = [], 0.0, (5.0, 5.0)
+    while len(pieces) < 20:
+        end = t + r.choice([0.1, 1.0, r.random() + 0.01])
+        if r.random() < 0.15:
+            pieces.append(Piece(t, -INF, INF, end, -INF, INF))
+            before = (r.uniform(2, 5), r.uniform(5, 8))
+        else:
+            after = r.choice([before, (r.uniform(2, 5), r.uniform(5, 8))])
+            pieces.append(Piece(t, *before, end, *after))
+            before = after
+        t = end
+    return pieces
+
+
+def test_the_margin_of_a_hold_between_holes_is_what_samples_say() -> None:
+    """Of samples, none at a jump: a little longer hold is no better than the margin, a little shorter one no worse.
+
+    The definition itself is evaluated (Donzé and Maler, FORMATS 2010).
+    """
+    step = 1e-3
+    for seed in range(60):
+        r = random.Random(seed)
+        pieces = _with_holes(r)
+        t = np.arange(0.37 * step, pieces[-1].t1, step)
+        at = np.searchsorted([piece.t1 for piece in pieces], t)
+        t0, l0, u0, t1, l1, u1 = np.array(pieces)[at].T
+        x = (t - t0) / (t1 - t0)
+        low, high = (1 - x) * l0 + x * l1, (1 - x) * u0 + x * u1
+        within, hold, tolerance = r.uniform(0.5, t[-1] / 2), r.choice([0.1, 1.0, r.uniform(0.05, 3)]), 3.5
+        margin = robustness.reaches(Track(pieces), 5.0, tolerance, (0.0, 0.0), within_s=within, hold_s=hold)
+        worst = np.minimum(low - 1.5, 8.5 - high)
+        best = np.minimum(np.minimum(high - 1.5, 8.5 - low), tolerance)
+        slope = max(abs(p.l1 - p.l0) + abs(p.u1 - p.u0) for p in pieces if p.l0 > -INF) / 0.01
+
+        def held(y: np.ndarray, more: int, hold: float = hold, within: float = within) -> float:
+            windows = np.lib.stride_tricks.sliding_window_view(y, max(1, round(hold / step) + more))
+            return float(windows[: round(within / step) - more].min(axis=1).max())
+
+        assert margin is not None or held(worst, 3) == -INF, seed
+        for y, found in zip((worst, best), margin or (), strict=False):
+            assert held(y, 3) - slope * step <= found <= held(y, -3) + slope * step, seed
 
 
 def test_a_margin_holds_what_comes_before_the_greatest_rate_could_leave_the_tolerance() -> None:

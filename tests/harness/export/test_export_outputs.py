@@ -66,6 +66,26 @@ def test_junit_never_shows_a_run_as_better_than_it_was(run, found, logged, findi
         assert len(flagged) == int(root.get("tests"))
 
 
+@MADE_UP
+@given(
+    run=ENDS,
+    ends=st.lists(st.sampled_from([*Status, *NotRun]), max_size=4),
+)
+def test_what_a_run_never_came_to_is_skipped_and_never_alone(run, ends, logged, finding):
+    """A skipped test looks harmless, so that a run that is no pass has a failure or an error as well."""
+    made = [
+        finding(number=n, status=Status.NOT_RUN, not_run=end)
+        if isinstance(end, NotRun)
+        else finding(number=n, status=end)
+        for n, end in enumerate(ends)
+    ]
+    root = xml([logged(verdict=run, findings=tuple(made))])
+    assert int(root.get("skipped")) == sum(one.skipped for one in made)
+    good = run == "pass" and bool(made) and all(f.status is Status.PASS for f in made)
+    if not good:
+        assert int(root.get("failures")) + int(root.get("errors")) > 0
+
+
 def test_junit_of_an_aborted_run_says_why(logged):
     """The whole run is an error with the log's reason, and what had passed is told but not counted."""
     root = xml([logged(verdict="aborted")])

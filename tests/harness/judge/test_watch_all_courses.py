@@ -67,6 +67,17 @@ def test_windows_leave_little_open() -> None:
     assert said["open"] <= 1, said
 
 
+def test_looks_as_slow_as_a_persons_leave_open_what_they_must() -> None:
+    """Where a look takes as long as the vent needs for the width of the band, hardly one stays open without need."""
+    said: Counter[str] = Counter()
+    for seed in range(len(PROVEN) * 15):
+        one = grid_case(seed, PROVEN, Traits(wide=True, overlap=True, trips=(2, 4, 6)))
+        said[compared(one, play(one).verdict)] += 1
+    assert not [what for what in said if what.startswith("wrong")]
+    assert said["open"] <= 1, said
+    assert said["pass"] + said["fail"] > 20, said
+
+
 @pytest.mark.parametrize("most", [0, 3])
 def test_courses_of_a_state_that_go_on_together_open_verdicts_and_turn_none(
     most: int, monkeypatch: pytest.MonkeyPatch

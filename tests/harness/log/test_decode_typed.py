@@ -200,7 +200,7 @@ def test_a_log_of_a_newer_format_verifies_and_is_not_judged(log, tmp_path):
             line["values"] = [line["values"]]
     path = chained(lines, tmp_path / "new.jsonl")
     assert (check_log(path).broken_at, check_log(path).outcome) == (None, "fail")
-    with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 4"):
+    with pytest.raises(FileError, match=r"the log's format is 99, and this ventproof judges format 5"):
         decide_again(read_log(path))
 
 

@@ -67,7 +67,7 @@ def test_a_log_of_another_format_is_refused(recorded):
     state = read_log(recorded(PROFILES[0]).log)
     first = replace(state.events[0], header=replace(state.events[0].header, format=1))
     other = replace(state, events=(first, *state.events[1:]))
-    with pytest.raises(FileError, match=r"the log's format is 1, and this ventproof judges format 4"):
+    with pytest.raises(FileError, match=r"the log's format is 1, and this ventproof judges format 5"):
         decide_again(other)
 
 

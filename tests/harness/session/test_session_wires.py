@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from pymodbus import FramerType
 from pymodbus.client import ModbusSerialClient
+from typist import Typist
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
@@ -115,6 +116,24 @@ vents:
 overrides:
   rain: {when: [{contact: rain}], entry_delay: 500 ms, release_delay: 1 s, positions: {roof: 8 %}}
 """
+BESIDE_A_PERSON = """
+profile: rain sounds no horn
+needs:
+  outputs: {rain: contact, door: contact}
+  signals: {rain_override: flag, horn: flag}
+start:
+  set: {rain: open, door: open}
+  until: [{signal: rain_override, equals: off, within: 4 s}]
+steps:
+  - step: the door is shut
+    do: [close: door]
+    expect: [{signal: horn, unchanged: {for: 1 s}}]
+  - step: rain
+    do: [close: rain]
+    expect:
+      - {signal: rain_override, equals: on, within: 1500 ms}
+      - {signal: horn, unchanged: {for: 3 s}}
+"""
 FASTER = (
     ("full_travel: 30 s", "full_travel: 3 s"),
     ("full_travel: 40 s", "full_travel: 4 s"),
@@ -202,6 +221,30 @@ def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, ventproof):
     state = read_log(next(Path.cwd().glob("*.jsonl")))
     assert (state.broken_at, state.outcome) == (None, "pass")
     assert state.events[0].header.clock == "wall"
+
+
+def test_a_person_beside_relays_and_a_bus_is_judged_with_them(stand, ventproof, tmp_path):
+    """One opens the door and looks at the horn, the relay makes the rain, and the bus is read: one run, one verdict."""
+    bench = (stand / "bench-tcp.yaml").read_text(encoding="utf-8")
+    assert "\noutputs:\n" in bench
+    assert "\nsignals:\n" in bench
+    door = "  door: {driver: person, wired: {who: cabinet, closed: Shut the door., open: Open the door.}}\n"
+    horn = "  horn: {read_by: cabinet, asks: Is the horn on?, unit: flag, keeps_for: 10 s}\n"
+    bench = bench.replace("\noutputs:\n", f"\noutputs:\n{door}").replace(
+        "\nsignals:\n", f"\nsignals:\n{horn}"
+    )
+    people = "people: {cabinet: {answers_in: 500 ms, reaction: 200 ms, safe_within: 5 s}}\n"
+    (tmp_path / "mixed.yaml").write_text(bench + people, encoding="utf-8")
+    (tmp_path / "horn.yaml").write_text(BESIDE_A_PERSON, encoding="utf-8")
+    words = ["run", tmp_path / "horn.yaml", "--bench", tmp_path / "mixed.yaml", "--clear", "--out", tmp_path]
+    with Typist(words, lambda _, what: "off" if "horn" in what else "done") as typist:
+        assert typist.run(within_s=90) == 0, typist.shown
+    asked = [what for _, what in typist.prompts]
+    assert (asked[0], asked[-1]) == ("Open the door.", "Open the door.")
+    assert {"Shut the door.", "Is the horn on?"} <= set(asked)
+    state = read_log(next(tmp_path.glob("*.jsonl")))
+    assert {event.poll.bus for event in state.events if event.name == "poll"} >= {"cabinet", "unit"}
+    assert ventproof("judge", next(tmp_path.glob("*.jsonl")))[0] == 0
 
 
 def rain_and_house(stand):
