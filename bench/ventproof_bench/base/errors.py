@@ -6,7 +6,8 @@ VentproofError
     ├── LinkError       a port or bus cannot be opened, or was lost
     ├── BusFault        one transaction brought no usable reply (a gap in the evidence, never a value)
     ├── DriverError     an output did not do what it was told
-    │   └── StimulusError   nobody knows any more what the unit is given; the next profile may be run
+    │   ├── StimulusError   nobody knows any more what the unit is given; the next profile may be run
+    │   └── LimitError  a limit of the bench file forbids it
     ├── InterlockError  the interlock is not healthy: nothing may be driven
     ├── EvidenceError   samples contradict the declared limits of the signal
     └── RecordError     the log cannot be written: a run without a record proves nothing
@@ -145,8 +146,20 @@ class StimulusError(DriverError):
         super().__init__(detail)
 
 
+class LimitError(DriverError):
+    """What an output was told a limit of the bench file forbids: nothing was switched for it."""
+
+
 class InterlockError(BenchError):
-    """The interlock is not healthy: restore it before anything is driven."""
+    """The interlock is not healthy: restore it before anything is driven.
+
+    Attributes:
+        unread: whether it could not be read, so that nobody knows how it stands.
+    """
+
+    def __init__(self, text: str, *, unread: bool = False) -> None:
+        super().__init__(text)
+        self.unread = unread
 
 
 class EvidenceError(BenchError):

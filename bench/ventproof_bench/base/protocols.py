@@ -151,13 +151,14 @@ class Outputs(Protocol):
     Attributes:
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord, as it happens.
         broke: takes why the run cannot go on, as it happens: a link was lost, or the process that drives.
-        longest_silence_s: how long the process that drives heard nothing of this one at most; known once they are
-            closed, and 0 where it is this one.
     """
 
     tell: Callable[[FoundSetting | DrivenOutput], None]
     broke: Callable[[BenchError], None]
-    longest_silence_s: float
+
+    @property
+    def longest_silence_s(self) -> float:
+        """How long the process that drives heard nothing of this one at most; known once closed, 0 where it is this."""
 
     @property
     def notes(self) -> Sequence[str]:

@@ -36,6 +36,7 @@ from ventproof_bench.outputs.standby import RESCUE_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
     from typing import NoReturn
 
     from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
@@ -321,6 +322,7 @@ class LineOutputs:
 
     Args:
         file: the bench; its outputs, and the buses that carry them, live in the line process from `open` on.
+        ledger: where the operations of relays are added up; None: nowhere.
 
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
@@ -331,7 +333,8 @@ class LineOutputs:
         longest_silence_s: how long the line process heard nothing of the harness at most; known once they are closed.
     """
 
-    def __init__(self, file: BenchFile) -> None:
+    def __init__(self, file: BenchFile, ledger: Path | None = None) -> None:
+        self._ledger = ledger
         self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
         self.notes: list[str] = []
         self.shared = False
@@ -356,7 +359,8 @@ class LineOutputs:
         line = _Line(self._file, self)
         try:
             await line.start()
-            opened = await line.ask("open")
+            ledger = str(self._ledger.absolute()) if self._ledger else None
+            opened = await line.ask("open", ledger=ledger)
         except BaseException:
             await line.leave()
             raise

@@ -18,6 +18,7 @@ import socket
 import sys
 from contextlib import suppress
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any, Final, final
 
 from ventproof_bench.base.clock import now_s
@@ -40,6 +41,7 @@ from ventproof_bench.outputs.messages import (
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.parts import import_for, parts_of, raise_priority
 from ventproof_bench.outputs.standby import BEAT_S, RESCUE_S, StandbyLine, stand_by
+from ventproof_bench.outputs.wear import Ledger
 
 _SAFE_WITHIN_S: Final = 2 * RESCUE_S  # every driver gives up before; a broken one must not keep the process
 _LOOK_S: Final = 0.1  # from one look whether the harness was heard of to the next
@@ -148,9 +150,10 @@ class _Guarded(asyncio.Protocol):
         else:
             self.say({"id": message["id"], "result": result})
 
-    async def do_open(self, _: Message) -> Message:
+    async def do_open(self, message: Message) -> Message:
         """Build and open what the bench file declares."""
-        outputs, self.buses = parts_of(self._file)
+        ledger = Ledger(Path(message["ledger"]), self._file) if message["ledger"] else None
+        outputs, self.buses = parts_of(self._file, ledger)
         for bus in self.buses.values():
             await bus.open()
         # Before they are opened: opening makes them safe one after the other, and if it fails half way, whatever

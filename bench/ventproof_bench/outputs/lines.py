@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Window
     from ventproof_bench.base.protocols import Contact, Level
     from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
+    from ventproof_bench.outputs.wear import ContactWear
 
 
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
@@ -36,6 +37,7 @@ class ContactLine:
         moved_s: when it was moved last.
         commands: how often it was commanded.
         unseen: how many looks at it failed in a row.
+        wear: holds its limits, and counts its operations.
         held: why it is moved to its safe state only, or not at all; None while it takes commands.
     """
 
@@ -53,6 +55,7 @@ class ContactLine:
     commands: int = 0
     unseen: int = 0
     held: StimulusError | None = None
+    wear: ContactWear | None = None
 
     @property
     def safe_on(self) -> bool:
@@ -69,26 +72,32 @@ class ContactLine:
         """Whether it was surely left in its safe state, and nothing is about to move it."""
         return self.left_safe and not self.turn.locked() and not self.lock.locked()
 
-    async def drive(self, *, closed: bool) -> Window:
+    async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
         """Command the contact; returns the window of its electrical edge.
 
         The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
-        (or release) time, and may bounce for `bounce` after that.
+        (or release) time, and may bounce for `bounce` after that. Limits hold unless it goes to its safe state.
         """
         on = closed != (self.spec.at_rest == "closed")
         # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
             before = self.left_on
+            if self.wear is not None and not to_safe and before is not on:
+                self.wear.allow(closed=closed)
             if before is not on:
-                self.left_on = (
-                    None  # until it is answered: a command that failed may have moved the relay or not
-                )
+                self.left_on = None  # until it is answered: what failed may have moved the relay or not
             commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
+                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
+                    self.wear.moved(closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
+
+    async def to_safe(self) -> Window:
+        """Drive it to its safe state; raises `DriverError`."""
+        return await self.drive(closed=self.spec.safe == "closed", to_safe=True)
 
     @property
     def look_s(self) -> float | None:
@@ -175,6 +184,10 @@ class LevelLine:
             window = await self.driver.put(value)
             self.left = value
         return window
+
+    async def to_safe(self) -> Window | None:
+        """Put its safe level; one that has none is left as it is. Raises `DriverError`."""
+        return None if self.spec.safe is None else await self.put(self.spec.safe)
 
     @property
     def left_safe(self) -> bool:

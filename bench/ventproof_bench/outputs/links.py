@@ -12,12 +12,13 @@ from math import inf
 from typing import TYPE_CHECKING, Final, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import BenchError, BusFault, LinkError, StimulusError
+from ventproof_bench.base.errors import BenchError, BusFault, DriverError, LinkError, StimulusError
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable, Mapping
+    from collections.abc import Awaitable, Callable, Iterator, Mapping
 
     from ventproof_bench.base.protocols import Bus
+    from ventproof_bench.benchfile.model import OutputSpec
     from ventproof_bench.outputs.lines import ContactLine, LevelLine
     from ventproof_bench.outputs.settings import SettingLine
 
@@ -188,3 +189,29 @@ def is_link_trouble(error: BaseException | None) -> bool:
             return error.kind in {"timeout", "disconnected"}
         error = error.__cause__
     return False
+
+
+def as_lost(error: BenchError, since_s: float, what: str = "") -> BenchError:
+    """Return an error of an output; one that comes of its link says that the stimulus is lost since then."""
+    text = f"{what} failed: {error}" if what else str(error)
+    if isinstance(error, StimulusError) or is_link_trouble(error):
+        return StimulusError(text, since_s=since_s)
+    return (type(error) if isinstance(error, DriverError) else DriverError)(text)
+
+
+def links_of(spec: OutputSpec) -> tuple[str, ...]:
+    """Return the names of what an output is driven over: a bus of the bench, or the address of a port."""
+    return tuple(str(spec.wired[key]) for key in ("bus", "port") if key in spec.wired)
+
+
+def in_doubt(
+    lines: Mapping[str, ContactLine | LevelLine],
+    failed: Mapping[str, BaseException],
+    remark: Callable[[str], None],
+) -> Iterator[BaseException]:
+    """Yield why outputs may not be safe; one that was safe before, and cannot be reached again, is remarked on."""
+    for name, error in failed.items():
+        if lines[name].left_safe and is_link_trouble(error):
+            remark(f"output {name} was left in its safe state before, and not reached again: {error}")
+        else:
+            yield error

@@ -12,6 +12,7 @@ from ventproof_bench.base.errors import (
     DriverError,
     EvidenceError,
     InterlockError,
+    LimitError,
     LinkError,
     StimulusError,
     VentproofError,
@@ -33,7 +34,8 @@ if TYPE_CHECKING:
 
 
 _ERRORS: Final = {
-    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LinkError)
+    kind.__name__: kind
+    for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
 }
 
 Message = dict[str, Any]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
-from ventproof_bench.base.errors import BenchError, DriverError, StimulusError
+from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
@@ -31,13 +31,16 @@ from ventproof_bench.outputs.links import (
     BusLink,
     KeptLink,
     LinkKeeper,
-    is_link_trouble,
+    as_lost,
+    in_doubt,
+    links_of,
 )
 from ventproof_bench.outputs.settings import SettingLine
+from ventproof_bench.outputs.wear import ContactWear, Ledger
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from typing import NoReturn
 
     from ventproof_bench.base.evidence import BoardStarved, DrivenWhy
@@ -75,6 +78,7 @@ class LocalOutputs:
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
+        ledger: counts the operations of the relays; None: nobody does.
         people: who can be asked to do something.
 
     Attributes:
@@ -98,8 +102,13 @@ class LocalOutputs:
         vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
+        ledger: Ledger | None = None,
         people: People | None = None,
     ) -> None:
+        self._ledger = ledger
+        self._keeping: asyncio.Task[NoReturn] | None = None
+        self._over: DriverError | None = None  # a contact was driven for too long
+        self._rescues: set[asyncio.Task[Window]] = set()
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.broke: Callable[[BenchError], None] = lambda _: None
@@ -124,7 +133,13 @@ class LocalOutputs:
         self._keepers: list[asyncio.Task[NoReturn]] = []
         for name, spec in outputs.items():
             wiring = Wiring(
-                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=self._ports, people=people
+                name=name,
+                output=spec,
+                buses=buses,
+                specs=specs,
+                inputs=inputs,
+                ports=self._ports,
+                people=people,
             )
             try:
                 self._add(name, spec, wiring)
@@ -149,7 +164,9 @@ class LocalOutputs:
         made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
-            self._contacts[name] = ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
+            count = self._ledger.count if self._ledger is not None else lambda _: None
+            wear = ContactWear(name, spec, count, self._driven_too_long)
+            self._contacts[name] = ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs), wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
@@ -158,13 +175,26 @@ class LocalOutputs:
         else:
             self._levels[name] = LevelLine(spec, cast("Level", made))
 
+    def _driven_too_long(self, name: str) -> None:
+        """Make a contact safe at once; the next look ends the run."""
+        line = self._contacts[name]
+        self._over = line.wear.over() if line.wear is not None else None
+        line.stop()
+        rescue = asyncio.get_running_loop().create_task(
+            line.drive(closed=line.spec.safe == "closed", to_safe=True)
+        )
+        self._rescues.add(rescue)
+        rescue.add_done_callback(self._rescues.discard)
+
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         self.tell(done)
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network, or its own board."""
-        return bool(self._boards) or any(line.look_s is not None for line in self._contacts.values())
+        """Whether a run must look: others could move a relay, over a network, or its board; or it has limits."""
+        return bool(self._boards) or any(
+            line.look_s is not None or line.spec.limits is not None for line in self._contacts.values()
+        )
 
     async def open(self) -> None:
         """Open every output, read the settings, and drive all else to its safe state. What fails leaves nothing open.
@@ -173,6 +203,8 @@ class LocalOutputs:
             LinkError: a port cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
+        if self._ledger is not None:
+            self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
         try:
             for driver in self._drivers:
                 self._opened.append(driver)  # before it is open: a half-open port wants closing too
@@ -236,7 +268,7 @@ class LocalOutputs:
         played = self._vents.outputs if self._vents is not None else frozenset[str]()
         lines = {n: line for n, line in self._terminals.items() if n not in played}
         for name, link in links.items():
-            on_it = [output for output, spec in self._specs.items() if name in _links_of(spec)]
+            on_it = [output for output, spec in self._specs.items() if name in links_of(spec)]
             carried = {output: lines[output] for output in on_it if output in lines}
             settings = {output: self._settings[output] for output in on_it if output in self._settings}
             if carried:
@@ -253,7 +285,7 @@ class LocalOutputs:
     async def _back_to_safe(self, lines: Mapping[str, ContactLine | LevelLine]) -> None:
         """Drive outputs whose link came back to their safe states; a board that went safe by itself is cleared."""
         for _ in range(2):
-            ways = [self._safely(line) for line in lines.values()]
+            ways = [line.to_safe() for line in lines.values()]
             outcomes = await asyncio.gather(*ways, return_exceptions=True)
             if not any(isinstance(outcome, BaseException) for outcome in outcomes):
                 return
@@ -272,7 +304,7 @@ class LocalOutputs:
         try:
             return await line.drive(closed=closed)
         except BenchError as error:
-            raise _as_lost(error, asked_s) from error.__cause__
+            raise as_lost(error, asked_s) from error.__cause__
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output; the value is in mA, V or ohm. Or a setting of the unit, in its unit.
@@ -292,7 +324,7 @@ class LocalOutputs:
         try:
             return await line.put(value)
         except BenchError as error:
-            raise _as_lost(error, asked_s) from error.__cause__
+            raise as_lost(error, asked_s) from error.__cause__
 
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
         """Play edges at absolute deadlines; a late edge keeps the window in which it really went out.
@@ -331,8 +363,12 @@ class LocalOutputs:
                 except BenchError as error:
                     missed_s.append(due_s)
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if len(missed_s) == _MISSED_IN_A_ROW or number == len(edges):
-                        raise _as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
+                    if (
+                        isinstance(error, LimitError)
+                        or len(missed_s) == _MISSED_IN_A_ROW
+                        or number == len(edges)
+                    ):
+                        raise as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed_s.clear()
@@ -375,8 +411,11 @@ class LocalOutputs:
         """Look whether the relays that others could move are as they were left; no edge of a train waits for it.
 
         Raises:
-            DriverError: one is not, or could not be read three times in a row; or a board went safe by itself.
+            DriverError: one is not, or could not be read three times in a row; a board went safe by itself; or a
+                contact was driven for longer than its limit.
         """
+        if self._over is not None:
+            raise self._over
         for guard in self._boards.values():
             guard.check()
         for name, line in self._contacts.items():
@@ -459,6 +498,8 @@ class LocalOutputs:
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
         await asyncio.shield(self._all_safe("safe", left, patience_s=patience_s))
+        if self._ledger is not None:  # whoever is killed is made safe, and counts all the same
+            await self._ledger.write()
 
     async def _all_safe(self, why: DrivenWhy, left: Collection[str] = (), *, patience_s: float = 0.0) -> None:
         asked, self._safe_since = self._asked, None
@@ -475,7 +516,7 @@ class LocalOutputs:
             await self._open_links_again()
             await clear_all(self._boards)
             failed = await self._try_all({n: lines[n] for n in failed}, why)
-        errors = list(self._in_doubt(lines, failed))
+        errors = list(in_doubt(lines, failed, self.remark))
         errors += await self._put_back()
         if errors:
             raise errors[0]
@@ -488,18 +529,6 @@ class LocalOutputs:
         ways = (self._made_safe(name, line, why) for name, line in lines.items())
         outcomes = await asyncio.gather(*ways, return_exceptions=True)
         return {n: error for n, error in zip(lines, outcomes, strict=True) if error is not None}
-
-    def _in_doubt(
-        self, lines: Mapping[str, ContactLine | LevelLine], failed: Mapping[str, BaseException]
-    ) -> Iterator[BaseException]:
-        """Yield why outputs may not be safe; one that was safe before, and could not be reached again, is no such."""
-        for name, error in failed.items():
-            if lines[name].left_safe and is_link_trouble(error):
-                self.remark(
-                    f"output {name} was left in its safe state before, and not reached again: {error}"
-                )
-            else:
-                yield error
 
     async def _put_back(self) -> list[BaseException]:
         # After all else: the unit's supply may be one of the contacts, and it answers again once it has booted.
@@ -526,18 +555,11 @@ class LocalOutputs:
                 raise
             self._opened.append(line.driver)
         # It takes the output's lock, and so comes after a command that is under way and undoes it.
-        window = await self._safely(line)
+        window = await line.to_safe()
         if window is not None:
             safe = line.spec.safe
             state = {"closed": safe == "closed"} if isinstance(line, ContactLine) else {"level": safe}
             self.tell(DrivenOutput(name, why, window, **state))
-
-    @staticmethod
-    async def _safely(line: ContactLine | LevelLine) -> Window | None:
-        """Drive an output to its safe state; a level that has none is left as it is."""
-        if isinstance(line, ContactLine):
-            return await line.drive(closed=line.spec.safe == "closed")
-        return None if line.spec.safe is None else await line.put(line.spec.safe)
 
     async def close(self) -> None:
         """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""
@@ -552,6 +574,14 @@ class LocalOutputs:
             keeper.cancel()
         await asyncio.gather(*self._keepers, return_exceptions=True)
         self._keepers.clear()
+        for line in self._contacts.values():
+            if line.wear is not None:
+                line.wear.let_go()
+        if self._ledger is not None and self._keeping is not None:
+            self._keeping.cancel()
+            self._keeping = None
+            await self._ledger.write()
+            self.notes += [self._ledger.trouble] if self._ledger.trouble else []
         for guard in self._boards.values():
             guard.stop()
         opened, self._opened = self._opened, []
@@ -567,16 +597,3 @@ class LocalOutputs:
             return self._contacts[name]
         except KeyError:
             raise DriverError(f"there is no contact {name!r}; {nearest(name, self._contacts)}") from None
-
-
-def _links_of(spec: OutputSpec) -> tuple[str, ...]:
-    """Return the names of what an output is driven over: a bus of the bench, or the address of a port."""
-    return tuple(str(spec.wired[key]) for key in ("bus", "port") if key in spec.wired)
-
-
-def _as_lost(error: BenchError, since_s: float, what: str = "") -> DriverError:
-    """Return an error of an output; one that comes of its link says that the stimulus is lost since then."""
-    text = f"{what} failed: {error}" if what else str(error)
-    if isinstance(error, StimulusError) or is_link_trouble(error):
-        return StimulusError(text, since_s=since_s)
-    return DriverError(text)

@@ -20,6 +20,7 @@ from ventproof_bench.outputs.vents import PlayedVents, commanding_buses
 
 if TYPE_CHECKING:
     from ventproof_bench.base.protocols import Bus
+    from ventproof_bench.outputs.wear import Ledger
 
 
 # A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
@@ -50,8 +51,12 @@ def import_for(file: BenchFile) -> None:
         find(output.driver)
 
 
-def parts_of(file: BenchFile) -> tuple[LocalOutputs, dict[str, Bus]]:
+def parts_of(file: BenchFile, ledger: Ledger | None = None) -> tuple[LocalOutputs, dict[str, Bus]]:
     """Make the outputs of a bench, and the buses that carry them; nothing is opened yet.
+
+    Args:
+        file: the bench.
+        ledger: counts the operations of the relays; None: nobody does.
 
     Raises:
         DriverError: the bench file's outputs cannot be made; the text names the output.
@@ -69,6 +74,7 @@ def parts_of(file: BenchFile) -> tuple[LocalOutputs, dict[str, Bus]]:
             spin_s=_SPIN_S,
             vents=PlayedVents(file, buses),
             boards=guards_of(file, buses),
+            ledger=ledger,
         )
     except ValueError as error:
         raise DriverError(str(error)) from error

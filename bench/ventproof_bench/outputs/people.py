@@ -11,6 +11,7 @@ from ventproof_bench.outputs.outputs import LocalOutputs
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from ventproof_bench.base.errors import BenchError
     from ventproof_bench.base.evidence import (
         BoardStarved,
         DrivenOutput,
@@ -125,7 +126,10 @@ class PeopleOutputs:
             DriverError: the first that could not be made safe, or that nobody confirmed; hardware comes first.
         """
         self._people.ending = True
-        ways = (self._others.make_safe(vents_play_on=vents_play_on, patience_s=patience_s), self._acts.make_safe())
+        ways = (
+            self._others.make_safe(vents_play_on=vents_play_on, patience_s=patience_s),
+            self._acts.make_safe(),
+        )
         for outcome in await asyncio.gather(*ways, return_exceptions=True):
             if outcome is not None:
                 raise outcome

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _LOOK_EVERY_S: Final = 0.5
 _UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
+_UNTOUCHED: Final = "the bench was not opened, and nothing was driven"
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
 _PATIENCE_S: Final = 5.0  # for links that come back before the outputs are said not to be safe
 _MARGIN_S: Final = 5.0  # beyond what a reading can take at most: the computer may be busy
@@ -68,11 +69,15 @@ class Ended:
 
     Attributes:
         abort: why it was not done, or counts for nothing because of what is unsafe; None when all went well.
-        unsafe: why the outputs may not be in their safe state; empty when they are.
+        unsafe: why the outputs may not be in their safe state; empty when they are, and when nothing was driven.
+        cause: the error behind the abort; None when all went well.
+        untouched: whether the bench could not be opened, so that nothing was driven; nobody knows how it stood before.
     """
 
     abort: Abort | None
     unsafe: str
+    cause: BaseException | None = None
+    untouched: str = ""
 
 
 @final
@@ -104,6 +109,8 @@ class RigSession:
         self._work: asyncio.Task[None] | None = None
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
+        self._cause: BaseException | None = None
+        self._drove = False
         self._unsafe = _UNOPENED
         rig.outputs.tell = self._did
         rig.outputs.broke = self.break_off
@@ -111,11 +118,13 @@ class RigSession:
     @property
     def ended(self) -> Ended:
         """How it ended, once `run` is over, whichever way that was left."""
-        abort = self._abort
-        if self._unsafe:
+        abort, unsafe, untouched = self._abort, self._unsafe, ""
+        if unsafe == _UNOPENED and not self._drove and isinstance(self._cause, LinkError):
+            unsafe, untouched = "", _UNTOUCHED
+        if said := unsafe or untouched:
             kind, reason = (abort.kind, f"{abort.text}; ") if abort else (AbortKind.BENCH, "")
-            abort = Abort(kind, reason + self._unsafe)
-        return Ended(abort, self._unsafe)
+            abort = Abort(kind, reason + said)
+        return Ended(abort, unsafe, self._cause, untouched)
 
     async def run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Open the rig, work unless something breaks that off, and make the outputs safe on every way out.
@@ -143,7 +152,7 @@ class RigSession:
         except StimulusError as error:
             self._abort = self._abort_of_lost(error)
         except BaseException as error:
-            self._abort = _abort_of(error)
+            self._cause, self._abort = error, _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:
@@ -263,6 +272,7 @@ class RigSession:
             self._heard.set()
 
     def _did(self, done: FoundSetting | DrivenOutput) -> None:
+        self._drove |= isinstance(done, DrivenOutput)
         try:
             self._watcher.did(done)
         except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
@@ -275,7 +285,8 @@ class RigSession:
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
-            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+            reason = f"the interlock {interlock.signal} cannot be read: {evidence.detail}"
+            raise InterlockError(reason, unread=True)
         if interlock.signal not in evidence.values:
             return
         value = evidence.values[interlock.signal]
@@ -305,7 +316,7 @@ class RigSession:
         try:
             self._watcher.ends(aborted=self._abort is not None)
         except Exception as error:
-            self._abort = self._abort or _abort_of(error)
+            self._cause, self._abort = self._cause or error, self._abort or _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:

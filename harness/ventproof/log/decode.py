@@ -9,7 +9,7 @@ from typing import Final, Literal, TypeGuard, TypeVar, cast, final, get_args
 
 from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
-from ventproof.log.plan import ORDER, Plan, PlannedClaim, PlannedProfile, PlannedRun
+from ventproof.log.plan import ORDER, Attempt, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
 from ventproof_bench.base.asking import Prompt, PromptKind
 from ventproof_bench.base.errors import Abort, AbortKind
@@ -273,7 +273,8 @@ def _place(line: LineFields) -> PlannedRun:
     run = line.whole("run", 1)
     if run > plan.runs:
         raise line.wrong("run", f"a run from 1 to {plan.runs}")
-    return PlannedRun(plan, run)
+    earlier = line.parts("earlier") if "earlier" in line else []
+    return PlannedRun(plan, run, tuple(Attempt(one.text("log"), one.text("digest")) for one in earlier))
 
 
 def plan_of(line: LineFields) -> Plan:

@@ -79,7 +79,8 @@ def _(event: e.RunBegin) -> Fields:
 
 def place_fields(place: PlannedRun) -> Fields:
     """Return a run's place in a plan, with the plan and its digest."""
-    return {"run": place.run, **plan_fields(place.plan)}
+    earlier = [{"log": one.log, "digest": one.digest} for one in place.earlier]
+    return {"run": place.run, **({"earlier": earlier} if earlier else {}), **plan_fields(place.plan)}
 
 
 def plan_fields(plan: Plan) -> Fields:

@@ -103,8 +103,13 @@ def step_spans(profile: Profile) -> Iterator[Span]:
     return (_step_span(step.do, step.expect) for step in profile.steps)
 
 
+def anchored_spans(profile: Profile) -> list[Span]:
+    """Return how long the start state and then each step takes at the least and at the most, seconds."""
+    return [_step_span((), profile.start.until), *step_spans(profile)]
+
+
 def _span(profile: Profile) -> Span:
-    spans = [_step_span((), profile.start.until), *step_spans(profile)]
+    spans = anchored_spans(profile)
     return sum(shortest for shortest, _ in spans), sum(longest for _, longest in spans)
 
 

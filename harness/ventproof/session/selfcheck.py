@@ -32,7 +32,7 @@ from ventproof.log.events import (
 )
 from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
@@ -130,7 +130,7 @@ def selfcheck(
         reason = "people do or read everything on this bench: there is nothing that could be measured"
         raise FileError([Problem(bench.path, None, None, reason)])
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
-    with held(), RecordLog(free_path(out, stem)) as log:
+    with held(), new_log(out, stem) as log:
 
         async def main() -> CheckResult:
             return await _Checking(bench, kind, seed, log, begins).run()
@@ -227,8 +227,8 @@ class _Checking:
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
         self._note()
-        if ended.unsafe:
-            self._emit(OutputsUnsafe, ended.unsafe)
+        if said := ended.unsafe or ended.untouched:
+            self._emit(OutputsUnsafe, said)
         else:
             self._emit(OutputsSafe)
         if ended.abort is not None:

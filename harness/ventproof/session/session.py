@@ -29,12 +29,13 @@ from ventproof.log.events import (
 from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.limits import limit_problems
 from ventproof.run.played_people import peopled
 from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
@@ -131,6 +132,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        ledger: where the operations of relays are added up; None: nowhere.
         desks: where people see prompts and answer them.
     """
 
@@ -145,6 +147,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    ledger: Path | None = None
     desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
@@ -174,7 +177,7 @@ class Session:
 
     def _tied(self, profile: Loaded[Profile]) -> Bound:
         bound = checked(bind(profile, self.bench, self.use))
-        problems = list(train_problems(bound))
+        problems = [*train_problems(bound), *limit_problems(bound)]
         if problems:
             raise FileError(problems)
         return bound
@@ -251,7 +254,7 @@ class Session:
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
-        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks)
+        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks, ledger=self.ledger)
         return Engine(
             bound.profile.model,
             rig,
@@ -273,7 +276,7 @@ class Session:
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
-        log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        log = new_log(self.out, slug(profile.model.profile))
         try:
             try:
                 with log:
