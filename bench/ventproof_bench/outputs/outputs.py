@@ -131,18 +131,10 @@ class LocalOutputs:
         self._buses = buses
         self._ports = Ports()
         self._keepers: list[asyncio.Task[NoReturn]] = []
+        wiring = partial(Wiring, buses=buses, specs=specs, inputs=inputs, ports=self._ports, people=people)
         for name, spec in outputs.items():
-            wiring = Wiring(
-                name=name,
-                output=spec,
-                buses=buses,
-                specs=specs,
-                inputs=inputs,
-                ports=self._ports,
-                people=people,
-            )
             try:
-                self._add(name, spec, wiring)
+                self._add(name, spec, wiring(name=name, output=spec))
             except ValueError as error:
                 raise ValueError(f"output {name}: {error}") from error
 
@@ -363,11 +355,8 @@ class LocalOutputs:
                 except BenchError as error:
                     missed_s.append(due_s)
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if (
-                        isinstance(error, LimitError)
-                        or len(missed_s) == _MISSED_IN_A_ROW
-                        or number == len(edges)
-                    ):
+                    enough = 1 if isinstance(error, LimitError) else _MISSED_IN_A_ROW
+                    if len(missed_s) >= enough or number == len(edges):
                         raise as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
