@@ -148,7 +148,7 @@ class RigSession:
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
             await self._unless_broken(lambda: self._and_look(work))
         except StimulusError as error:
-            self._abort = self._abort_of_lost(error)
+            self._cause, self._abort = error, self._abort_of_lost(error)
         except BaseException as error:
             self._cause, self._abort = error, _abort_of(error)
             if not isinstance(error, BenchError):
