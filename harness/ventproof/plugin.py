@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Generator, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -105,9 +106,14 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> ProfileFile | None:
-    """Take YAML files as profiles, when there is a bench to run them on."""
+    """Take YAML files as profiles, when there is a bench to run them on; bench files and tables are none."""
     if file_path.suffix not in {".yaml", ".yml"} or _SESSION not in parent.config.stash:
         return None
+    from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - only when profiles are asked for
+
+    with suppress(FileError):  # whoever loads it says what is wrong
+        if kind_of(file_path) != "profile":
+            return None
     return ProfileFile.from_parent(parent, path=file_path)
 
 

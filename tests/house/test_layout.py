@@ -9,13 +9,14 @@ from source import modules, names, none_of, short
 RANKS = """
 cli plugin
 terminal
-session compare explore
+setup
+session compare explore firstbench
 draft history wiring
 report
 challenge export figures
 run rejudge
 case oracle reference selfcheck
-profile table rig
+profile table rig mock.guise
 outputs relays benchcheck
 drivers modbus
 judge runset benchfile mock.wires
@@ -47,6 +48,7 @@ NEVER = {
 OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
+    "prompt_toolkit": {"terminal"},
     "scipy": {"statistics"},
     "sqlalchemy": {"history", "history.migrations", "history.migrations.versions"},
     "alembic": {"history", "history.migrations", "history.migrations.versions"},

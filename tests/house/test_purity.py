@@ -19,7 +19,7 @@ PURE = {
         "judge",
         "weather",
     ),
-    *("case", "oracle", "figures", "export", "explore", "reference", "plant"),
+    *("case", "oracle", "figures", "export", "explore", "reference", "plant", "firstbench"),
 }
 """Packages that are pure as a whole."""
 

@@ -6,6 +6,7 @@ VentproofError
     ├── LinkError       a port or bus cannot be opened, or was lost
     ├── BusFault        one transaction brought no usable reply (a gap in the evidence, never a value)
     ├── DriverError     an output did not do what it was told
+    │   └── LimitError  a limit of the bench file forbids it
     ├── InterlockError  the interlock is not healthy: nothing may be driven
     ├── EvidenceError   samples contradict the declared limits of the signal
     └── RecordError     the log cannot be written: a run without a record proves nothing
@@ -107,6 +108,7 @@ class BusFault(BenchError):
         ended_s: loop time at which the transaction was given up, a quiet-line wait included.
         doubtful_s: loop time; what reads that were requested then or later brought is in doubt, since more replies came
             than were asked for, and each may be the one to the request before. None where nothing is.
+        code: of an exception reply; None of any other fault.
     """
 
     def __init__(
@@ -117,8 +119,10 @@ class BusFault(BenchError):
         requested_s: float,
         ended_s: float,
         doubtful_s: float | None = None,
+        code: int | None = None,
     ) -> None:
         self.kind: FaultKind = kind
+        self.code = code
         self.requested_s = requested_s
         self.ended_s = ended_s
         self.doubtful_s = doubtful_s
@@ -129,8 +133,20 @@ class DriverError(BenchError):
     """An output did not do what it was told, or nothing proves that it did."""
 
 
+class LimitError(DriverError):
+    """What an output was told a limit of the bench file forbids: nothing was switched for it."""
+
+
 class InterlockError(BenchError):
-    """The interlock is not healthy: restore it before anything is driven."""
+    """The interlock is not healthy: restore it before anything is driven.
+
+    Attributes:
+        unread: whether it could not be read, so that nobody knows how it stands.
+    """
+
+    def __init__(self, text: str, *, unread: bool = False) -> None:
+        super().__init__(text)
+        self.unread = unread
 
 
 class EvidenceError(BenchError):

@@ -159,7 +159,7 @@ DrivenWhy = Literal["open", "safe", "restore"]
 @final
 @dataclass(frozen=True, slots=True)
 class DrivenOutput:
-    """What the bench did to an output of its own accord; one of `closed`, `level` and `words` is given.
+    """What the bench did to an output of its own accord, or tried; one of `closed`, `level` and `words` is given.
 
     Attributes:
         output: the output, as the bench file names it.
@@ -169,7 +169,9 @@ class DrivenOutput:
         level: of a level at terminals, in mA, V or ohm.
         words: of a setting, the registers that were written and read back.
         value: what those stand for; None when they hold no number.
-        unit: of the value.
+        unit: of the value, or of the level.
+        read_back: whether the hardware was asked and said that it is so; else it was only commanded.
+        trouble: why nothing proves that it was done at all; empty when it was.
     """
 
     output: str
@@ -180,6 +182,8 @@ class DrivenOutput:
     words: tuple[int, ...] = ()
     value: float | None = None
     unit: str = ""
+    read_back: bool = False
+    trouble: str = ""
 
 
 @final

@@ -1,13 +1,15 @@
-"""Worker processes that end with the one that started them, however that ends."""
+"""Worker processes that end with the one that started them, however that ends; and processes in words."""
 
 from __future__ import annotations
 
 import os
+import shlex
 import signal
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing import get_context
+from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -58,3 +60,12 @@ def _begin(watched: Connection, begin: Callable[..., object], arguments: tuple[A
 def _end_with_parent(watched: Connection) -> None:
     watched.poll(None)  # nothing is ever sent: it returns when the other end is closed
     os._exit(1)  # the main thread may be anywhere, and nothing here is worth keeping
+
+
+def process_said(number: int) -> str:
+    """Return a process as a person knows it: its number, and the command that started it."""
+    with suppress(OSError):
+        words = Path(f"/proc/{number}/cmdline").read_bytes().decode("utf-8", "replace").split("\0")
+        if command := shlex.join(filter(None, words))[:120]:
+            return f"process {number} ({command})"
+    return f"process {number}" if number > 0 else "another process"

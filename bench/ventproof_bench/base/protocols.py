@@ -154,6 +154,10 @@ class Outputs(Protocol):
     tell: Callable[[FoundSetting | DrivenOutput], None]
 
     @property
+    def driven(self) -> bool:
+        """Whether an output was commanded, or may have been."""
+
+    @property
     def notes(self) -> Sequence[str]:
         """What the record should say of the outputs; complete once they are open."""
 

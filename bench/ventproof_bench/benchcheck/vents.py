@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, dimension_of
+from ventproof_bench.benchcheck.wiring import answers_problems
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, TerminalOutput
 from ventproof_bench.modbus.register_map import plan_reads
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
@@ -118,6 +119,8 @@ def _plays_problems(bench: Loaded[BenchFile], path: Path, plays: Plays) -> Itera
             yield from _switch_problems(bench, (*path, key), switch)
     if plays.position is not None:
         yield from _position_problems(bench, (*path, "position"), plays.position)
+    for key, answers in (("both_ends", plays.both_ends), ("wire_open", plays.wire_open)):
+        yield from answers_problems(bench, (*path, key), answers, bench.model.registers)
 
 
 def _switch_problems(bench: Loaded[BenchFile], path: Path, switch: EndSwitch) -> Iterator[Problem]:

@@ -15,12 +15,12 @@ from ventproof_bench.yamlfile.fields import COUNT_UNIT, FLAG_UNIT
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.hookup import Answer, HookUp
     from ventproof_bench.benchfile.model import BenchFile, OutputSpec
-    from ventproof_bench.benchfile.signals import SignalSpec
+    from ventproof_bench.benchfile.signals import Signal
     from ventproof_bench.benchfile.terminals import Cable
     from ventproof_bench.drivers.driver import Driver
     from ventproof_bench.yamlfile.fields import FileModel
@@ -226,18 +226,23 @@ def _reads(bench: Loaded[BenchFile], path: Path, signal: str | None, unit: str) 
         yield bench.problem(path, f"signal {signal!r} is in {signals[signal].unit}", f"name a {unit}")
 
 
+def answers_problems(
+    bench: Loaded[BenchFile], path: Path, answers: Mapping[str, Answer], signals: Mapping[str, Signal]
+) -> Iterator[Problem]:
+    """Yield what is wrong with what should answer: there is no such signal, or it cannot answer so."""
+    for signal, wanted in answers.items():
+        if signal in signals:
+            yield from _answer(bench, (*path, signal), wanted, signal, signals[signal])
+        else:
+            reason = f"there is no signal {signal!r}"
+            yield bench.problem((*path, signal), reason, nearest(signal, signals), at_key=True)
+
+
 def _hookup(
     bench: Loaded[BenchFile], path: Path, name: str, output: OutputSpec, hookup: HookUp
 ) -> Iterator[Problem]:
-    signals = bench.model.registers
-    for key, answers in (("answers", hookup.answers), ("broken", hookup.broken)):
-        for signal, wanted in answers.items():
-            here = (*path, key, signal)
-            if signal in signals:
-                yield from _answer(bench, here, wanted, signal, signals[signal])
-            else:
-                reason = f"there is no signal {signal!r}"
-                yield bench.problem(here, reason, nearest(signal, signals), at_key=True)
+    yield from answers_problems(bench, (*path, "answers"), hookup.answers, bench.model.signals)
+    yield from answers_problems(bench, (*path, "broken"), hookup.broken, bench.model.registers)
     if hookup.broken and not isinstance(output, TerminalOutput):
         hint = "leave `broken` out: it is for a level or a resistance"
         reason = f"output {name!r} has no sensor wire that could break"
@@ -298,7 +303,7 @@ def _pulsed(
 
 
 def _answer(
-    bench: Loaded[BenchFile], path: Path, wanted: Answer, name: str, signal: SignalSpec
+    bench: Loaded[BenchFile], path: Path, wanted: Answer, name: str, signal: Signal
 ) -> Iterator[Problem]:
     flag = signal.unit == FLAG_UNIT
     if wanted.states is not None:
@@ -312,7 +317,7 @@ def _answer(
 
 
 def _states(
-    bench: Loaded[BenchFile], path: Path, states: tuple[str, str], name: str, signal: SignalSpec
+    bench: Loaded[BenchFile], path: Path, states: tuple[str, str], name: str, signal: Signal
 ) -> Iterator[Problem]:
     known = signal.states or {}
     for state in states:

@@ -1,4 +1,4 @@
-"""Boards whose outputs go safe by themselves when the bench falls silent: their communication watchdogs."""
+"""Boards that go safe by themselves when the bench falls silent, what relays bear, and what must be healthy."""
 
 from __future__ import annotations
 
@@ -16,6 +16,45 @@ FEEDS_A_TIMEOUT: Final = 4
 """A board is fed so many times in the time after which it goes safe."""
 
 _HOLDS: Final = ("hold", "holds", "keep", "keeps", "last", "stay", "stays")
+
+
+class RelaySpec(FileModel):
+    """What makes a contact, and how long it lasts; the ledger of relays is held against it."""
+
+    kind: Literal["electromechanical", "solid-state"] = "electromechanical"
+    """`electromechanical` wears with each operation; `solid-state` does not, but leaks: an input may take it for on."""
+    life: Annotated[int, Field(ge=1)] | None = None
+    """How many operations it lasts at the load that it switches, as its data sheet says."""
+    fitted: str = ""
+    """When it was fitted, or its number: the ledger of operations begins anew where this is another."""
+
+    @model_validator(mode="after")
+    def _only_what_wears_has_a_life(self) -> Self:
+        if self.kind == "solid-state" and self.life is not None:
+            raise Refusal("a solid-state relay does not wear", "leave `life` out", key="life")
+        return self
+
+
+class ContactLimits(FileModel):
+    """What no profile may do to a contact, whatever it says: refused before a run where that is known, and in a run."""
+
+    operations_an_hour: Annotated[int, Field(ge=1)] | None = None
+    """So many closures in any hour of a run at most."""
+    shortest_closed: PositiveSeconds | None = None
+    """A closure lasts at least so long."""
+    shortest_open: PositiveSeconds | None = None
+    """The contact is open at least so long between two closures."""
+    longest_driven: PositiveSeconds | None = None
+    """It stands otherwise than `safe` for so long at most; then it is made safe and the run is aborted."""
+
+
+class Interlock(FileModel):
+    """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
+
+    signal: Name
+    """The flag that is watched."""
+    healthy: Literal[0, 1] = 1
+    """Value of the signal while driving is allowed."""
 
 
 class BoardPlace(FileModel):

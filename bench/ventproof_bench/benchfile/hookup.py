@@ -1,14 +1,15 @@
-"""What the unit shows when an output is exercised."""
+"""What answers an output that is exercised, as a bench file says it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import inf
 from typing import Annotated, Literal, Self, final
 
 from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
 
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.quantities import Quantity, parse
+from ventproof_bench.base.quantities import Dimension, Quantity, parse, parse_as
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds
 
 _WAYS = ("on", "off", "up", "down", "stays")
@@ -25,6 +26,8 @@ class Answer:
         values: before and after.
         states: names of a state's values, likewise.
         more: closures that a counter counts; of `counted_by` only.
+        after_s: it answers no sooner than this, seconds; 0 where nothing is said.
+        within_s: it begins to answer by then, seconds; infinite where nothing is said.
     """
 
     text: str
@@ -32,6 +35,8 @@ class Answer:
     values: tuple[Quantity, Quantity] | None = None
     states: tuple[str, str] | None = None
     more: int | None = None
+    after_s: float = 0.0
+    within_s: float = inf
 
     def __str__(self) -> str:
         """Return the author's own spelling."""
@@ -39,7 +44,7 @@ class Answer:
 
 
 def answer(raw: object) -> Answer:
-    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, or `closed to third`.
+    """Read `on`, `off`, `up`, `down`, `stays`, `92 % to 8 %`, `closed to third`; `after 1 s`, `within 1 s` may follow.
 
     Raises:
         ValueError: it is none of these; the message says what would be right.
@@ -47,6 +52,17 @@ def answer(raw: object) -> Answer:
     if isinstance(raw, Answer):
         return raw
     text = str(raw).strip()
+    for word in (" after ", " within "):
+        what, found, span = text.partition(word)
+        if found and what != "stays":
+            timed, span_s = _answer(what.strip()), parse_as(span, Dimension.TIME)
+            if word == " after ":
+                return replace(timed, text=text, after_s=span_s)
+            return replace(timed, text=text, within_s=span_s)
+    return _answer(text)
+
+
+def _answer(text: str) -> Answer:
     for way in _WAYS:
         if text == way:
             return Answer(text, way=way)  # type: ignore[arg-type]
@@ -77,7 +93,8 @@ class HookUp(FileModel):
     answers: Annotated[dict[Name, AnswerWord], Field(min_length=1)]
     """What each signal does when a contact closes, or a value goes from the first of `values` to the second: `on`,
     `off`, `up`, `down`; the value or state before and after it, which also proves scale, type and sense (`92 % to 8 %`,
-    `closed to third`); or `stays`, which tells it apart from another that answers."""
+    `closed to third`); or `stays`, which tells it apart from another that answers. `on after 1 s` and `on within 1 s`
+    tell two apart that answer one after the other. A position of a vent (`position_of`) is named like a register."""
     broken: dict[Name, AnswerWord] = Field(default_factory=dict)
     """What each signal does when then the wire of the sensor breaks that this output stands for: of a level or a
     resistance only."""

@@ -10,7 +10,7 @@ from pydantic import Field, Tag, model_validator
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, canonical_symbol
-from ventproof_bench.benchfile.boards import BoardSpec
+from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, Interlock, RelaySpec
 from ventproof_bench.benchfile.hookup import HookUp
 from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
@@ -186,6 +186,10 @@ class ContactOutput(OutputCommon):
     selfcheck: Literal["pulse", "leave"] = "pulse"
     """`leave`: the self-check must not pulse this contact, as where it cuts the unit's supply. It tries its `hookup:`
     all the same; without one, it leaves this contact out and lists it by name."""
+    relay: RelaySpec | None = None
+    """What makes the contact: `kind` of relay and `life`, in operations."""
+    limits: ContactLimits | None = None
+    """What no profile may exceed on this contact."""
     sensor: ContactSensor | None = None
     """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
     wires: ContactWires | None = None
@@ -396,15 +400,6 @@ AnySignal = Annotated[
     | Annotated[PersonSignal, Tag("person")],
     By(signal_kind),
 ]
-
-
-class Interlock(FileModel):
-    """A signal that must be healthy before and while anything is driven: emergency stop, guard door."""
-
-    signal: Name
-    """The flag that is watched."""
-    healthy: Literal[0, 1] = 1
-    """Value of the signal while driving is allowed."""
 
 
 class BenchFile(FileModel):

@@ -52,7 +52,7 @@ class PersonSpec(FileModel):
     answers_in: PositiveSeconds = 6.0
     """How long a look and its answer take, as a rule: readings are asked for so much ahead of when they are needed, and
     `ventproof check` decides by it what this person can show. No verdict rests on it."""
-    safe_within: PositiveSeconds = 60.0
+    safe_within: PositiveSeconds = 120.0
     """How long the bench waits at the end for the word that an output was left safe."""
     played: PlayedPerson | None = None
     """Of a bench with the mock unit in this process only: how this person is played."""

@@ -132,6 +132,8 @@ class PositionSignal(FileModel):
 
     position_of: Name
     """The vent, as `vents:` names it."""
+    selfcheck: Literal["try", "leave"] = "try"
+    """`leave`: no `hookup:` names it on purpose; the self-check leaves it out and lists it by name."""
 
     @property
     def unit(self) -> str:

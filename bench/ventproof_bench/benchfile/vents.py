@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, mo
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, parse_as, span_text
+from ventproof_bench.benchfile.hookup import AnswerWord
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.plant.reckoned import TravelRange
 from ventproof_bench.yamlfile.fields import AnyQuantity, ContactState, FileModel, Name
@@ -127,6 +128,28 @@ class Plays(FileModel):
     """The switch at the open end."""
     position: Potentiometer | None = None
     """The position itself."""
+    both_ends: dict[Name, AnswerWord] = Field(default_factory=dict)
+    """What the unit shows while both switches tell their ends at once, which cannot be; `ventproof selfcheck` tries it,
+    and so finds switches that are wired to another vent's inputs: `{roof_disbelieved: on, side_disbelieved: stays}`."""
+
+    wire_open: dict[Name, AnswerWord] = Field(default_factory=dict)
+    """What the unit shows while the wire of the potentiometer is open; tried likewise, and so finds one that is wired
+    to another vent's input."""
+
+    @model_validator(mode="after")
+    def _what_is_spoiled_is_there(self) -> Self:
+        if self.both_ends and (self.closed_switch is None or self.open_switch is None):
+            hint = "leave it out, or describe the other switch"
+            raise Refusal("both_ends is for a vent with two switches", hint, key="both_ends")
+        if self.wire_open and self.position is None:
+            hint = "leave it out, or describe the potentiometer below `position:`"
+            raise Refusal("wire_open is for a vent with a potentiometer", hint, key="wire_open")
+        return self
+
+    @property
+    def spoiled(self) -> dict[str, AnswerWord]:
+        """What the unit shows while the feedback of the vent is spoiled; empty where nothing is said."""
+        return {**self.both_ends, **self.wire_open}
 
     @property
     def outputs(self) -> tuple[str, ...]:

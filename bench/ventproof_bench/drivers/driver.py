@@ -83,6 +83,7 @@ class Driver:
             buses so declared, seconds; 0 where that means nothing.
         bus_use: what it does with its options on a bus of the bench; None where it uses none.
         place: names the very relay or register that is driven, so that two outputs on one are found.
+        reads_back: whether a command counts only once the hardware was asked and said that it is so.
         puts: the number that is really put where a number is asked for, rounded to what the hardware takes. Raises
             ValueError for one that it cannot put.
     """
@@ -96,6 +97,7 @@ class Driver:
     place: Callable[[Any], str]
     fastest_edge_s: Callable[[Any, Mapping[str, BusSpec]], float] = lambda _, __: 0.0
     bus_use: Callable[[Any], BusUse | None] = lambda _: None
+    reads_back: bool = False
     puts: Callable[[Any, float], float] = lambda _, number: number
 
     @property

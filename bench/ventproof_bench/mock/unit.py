@@ -96,6 +96,7 @@ class MockUnit:
         contacts: its contact inputs. The rain inputs are in parallel, `supply` is closed unless said otherwise.
         touched: what was moved so far.
         levels: its analogue inputs; each carries the value that the settings give until a level is put on it.
+        vents: the names of its vents, in the order of the settings.
         outside: its vents that stand outside it, by name, in the order of the settings.
 
     At one instant, delays that are over come first, then changes at the terminals in the order they were given,
@@ -117,6 +118,7 @@ class MockUnit:
             )
             for number, (name, group) in enumerate(settings.vents.items())
         }
+        self.vents = tuple(self._vents)
         self.outside = {name: vent for name, vent in self._vents.items() if isinstance(vent, OutsideVent)}
         self._stages = {n: (CLOSED_PERCENT, *(q.value for q in g.stages)) for n, g in settings.vents.items()}
         self._stage_at_c = tuple(q.value for q in settings.house.stage_at)
@@ -127,6 +129,7 @@ class MockUnit:
         self._changes_given = 0
         self._closed: set[str] = set()
         self._put: dict[str, float] = {}
+        self._by_hand: dict[str, float] = {}
         self._power = Settling(
             settings.supply.boots_for + behaviour.boot_extra_s, settings.supply.rides_through
         )
@@ -157,6 +160,24 @@ class MockUnit:
                 f"input {name!r} of the mock unit cannot take {value!r}; give a level in mA or ohm"
             )
         self._give("analogue input", self.levels, name, now_s, value)
+
+    def set_by_hand(self, vent: str, now_s: float, percent: float | None) -> None:
+        """Turn a vent's hand switch: to a position in % open, which then beats every rule, or back to automatic.
+
+        Raises:
+            DriverError: the unit has no such vent, or there is no such position.
+        """
+        if vent not in self._vents:
+            raise DriverError(f"the mock unit has no vent {vent!r}; it has {', '.join(self._vents)}")
+        if percent is not None and not 0 <= percent <= 100:  # noqa: PLR2004 - per cent
+            raise DriverError(f"{percent:g} % is no position; 0 % to 100 % are")
+        self.advance(now_s)
+        if percent is None:
+            self._by_hand.pop(vent, None)
+        else:
+            self._by_hand[vent] = percent
+        if self._power.value:
+            self._command()
 
     def _give(self, kind: str, known: Iterable[str], name: str, now_s: float, value: float) -> None:
         if name not in known:
@@ -404,7 +425,7 @@ class MockUnit:
                 target = CLOSED_PERCENT
             elif not stage_first:
                 target = self._overrides.target(name, target)
-            vent.command(target, self.now_s)
+            vent.command(self._by_hand.get(name, target), self.now_s)
 
     # what is shown
 

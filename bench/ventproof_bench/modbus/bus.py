@@ -286,7 +286,7 @@ class ModbusBus:
         if refused:
             meaning = EXCEPTIONS.get(answer.exception_code, "not defined by the standard")
             text = f"the unit refused with exception {answer.exception_code}, {meaning}"
-            raise self._fault("exception", text, link.sent_s)
+            raise self._fault("exception", text, link.sent_s, code=answer.exception_code)
         words = (answer.registers or answer.bits)[: job.pdu.count] if job.reads else ()
         return Reply(tuple(map(int, words)), link.sent_s, link.heard_s)
 
@@ -328,6 +328,7 @@ class ModbusBus:
             requested_s=fault.requested_s,
             ended_s=fault.ended_s,
             doubtful_s=since_s,
+            code=fault.code,
         )
 
     async def _quiet(self, link: Link) -> bool:
@@ -348,8 +349,8 @@ class ModbusBus:
         self._alike = self._owed = None
         return not self._dirty
 
-    def _fault(self, kind: FaultKind, text: str, requested_s: float) -> BusFault:
-        return BusFault(kind, f"bus {self.name}: {text}", requested_s=requested_s, ended_s=now_s())
+    def _fault(self, kind: FaultKind, text: str, requested_s: float, code: int | None = None) -> BusFault:
+        return BusFault(kind, f"bus {self.name}: {text}", requested_s=requested_s, ended_s=now_s(), code=code)
 
     def _disconnected(self, why: str = "", *, requested_s: float | None = None) -> BusFault:
         why = why or (self._link.lost if self._link else "it was never opened")

@@ -24,6 +24,7 @@ from ventproof_bench.base.errors import (
     DriverError,
     EvidenceError,
     InterlockError,
+    LimitError,
     LinkError,
     VentproofError,
 )
@@ -44,6 +45,7 @@ from ventproof_bench.outputs.vents import commanding_buses
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+    from pathlib import Path
     from typing import NoReturn
 
     from ventproof_bench.base.protocols import EvidenceSink, PartCondition, ReadRequest, Reply, VentPart
@@ -61,7 +63,8 @@ MISSED_BEATS: Final = 10
 """Beats in a row that the line process may leave unanswered before it is taken to hang."""
 
 _ERRORS: Final = {
-    kind.__name__: kind for kind in (BenchError, DriverError, EvidenceError, InterlockError, LinkError)
+    kind.__name__: kind
+    for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
 }
 
 Message = dict[str, Any]
@@ -353,19 +356,23 @@ class LineOutputs:
 
     Args:
         file: the bench; its outputs, and the buses that carry them, live in the line process from `open` on.
+        ledger: where the operations of relays are added up; None: nowhere.
 
     Attributes:
         buses: the buses that the line process owns, for whoever polls them.
         notes: what the record should say of the outputs; complete once they are open.
         shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
+        driven: whether an output was commanded, or may have been.
     """
 
-    def __init__(self, file: BenchFile) -> None:
+    def __init__(self, file: BenchFile, ledger: Path | None = None) -> None:
+        self._ledger = ledger
         self.buses: Mapping[str, LineBus] = {name: LineBus(name, self) for name in carried_buses(file)}
         self.notes: list[str] = []
         self.shared = False
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
+        self.driven = False
         self._file = file
         self._line: _Line | None = None
         self._sink: EvidenceSink | None = None
@@ -387,7 +394,7 @@ class LineOutputs:
         try:
             await line.start()
             file = self._file.model_dump_json(exclude_unset=True)
-            opened = await line.ask("open", file=file, owed=owed)
+            opened = await self._opened(line, file, owed)
         except BaseException:
             await line.leave()
             raise
@@ -395,11 +402,24 @@ class LineOutputs:
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
+    async def _opened(self, line: _Line, file: str, owed: Mapping[str, Sequence[int]] | None) -> Message:
+        """Have the process open the bench; where it does not answer, it may have driven outputs already."""
+        try:
+            ledger = str(self._ledger.absolute()) if self._ledger else None
+            opened: Message = await line.ask("open", file=file, owed=owed, ledger=ledger)
+        except BaseException as error:
+            self.driven |= line.lost is not None or not isinstance(error, BenchError)
+            raise
+        self.driven = True
+        return opened
+
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         if isinstance(done, FoundSetting):
             self._found[done.output] = done.words
         else:
-            self._owed.discard(done.output)
+            self.driven = True
+            if not done.trouble:
+                self._owed.discard(done.output)
         self.tell(done)
 
     @property

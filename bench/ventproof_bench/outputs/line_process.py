@@ -17,6 +17,7 @@ import socket
 import sys
 from contextlib import suppress
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any, Final, final
 
 from ventproof_bench.base.clock import now_s
@@ -40,6 +41,7 @@ from ventproof_bench.outputs.line import (
 )
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.vents import PlayedVents
+from ventproof_bench.outputs.wear import Ledger
 
 # A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
 _SPIN_S: Final = 0.0004
@@ -149,6 +151,7 @@ class _Guarded(asyncio.Protocol):
                 spin_s=_SPIN_S,
                 vents=PlayedVents(file, self.buses),
                 boards=guards_of(file, self.buses),
+                ledger=Ledger(Path(message["ledger"]), file) if message["ledger"] else None,
             )
         except ValueError as error:
             raise DriverError(str(error)) from error

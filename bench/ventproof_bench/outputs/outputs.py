@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Final, cast, final
 from pydantic import ValidationError
 
 from ventproof_bench.base.clock import now_s, sleep_until, spin_until
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
+from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
@@ -26,6 +27,7 @@ from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
 from ventproof_bench.outputs.settings import SettingLine
+from ventproof_bench.outputs.wear import ContactWear, Ledger
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ if TYPE_CHECKING:
     from ventproof_bench.outputs.vents import PlayedVents
 
 
+_BEFORE: Final = Window(0.0, 0.0)  # of what was not driven yet
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
@@ -70,11 +73,13 @@ class _ContactLine:
         moved_s: when it was moved last.
         commands: how often it was commanded.
         unseen: how many looks at it failed in a row.
+        reads_back: as its driver says.
     """
 
     spec: ContactOutput
     driver: Contact
     fastest_edge_s: float
+    reads_back: bool = False
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
     free_from_s: float = 0.0
@@ -85,23 +90,28 @@ class _ContactLine:
     moved_s: float = -inf
     commands: int = 0
     unseen: int = 0
+    wear: ContactWear | None = None
 
-    async def drive(self, *, closed: bool) -> Window:
+    async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
         """Command the contact; returns the window of its electrical edge.
 
         The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
-        (or release) time, and may bounce for `bounce` after that.
+        (or release) time, and may bounce for `bounce` after that. Limits hold unless it goes to its safe state.
         """
         on = closed != (self.spec.at_rest == "closed")
         # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
+            if self.wear is not None and not to_safe and self.left_on is not on:
+                self.wear.allow(closed=closed)
             # Unknown until it is answered: a command that failed may have moved the relay or not.
             before, self.left_on = self.left_on, None
             commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
+                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
+                    self.wear.moved(closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
     @property
@@ -167,6 +177,7 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 class _LevelLine:
     spec: TerminalOutput
     driver: Level
+    reads_back: bool = False
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     async def put(self, value: float) -> Window:
@@ -187,11 +198,13 @@ class LocalOutputs:
         spin_s: how long before an edge of a train to stop sleeping and watch the clock instead; 0 on a
             virtual loop, which is exact.
         boards: guards of the boards that go safe by themselves, by name.
+        ledger: counts the operations of the relays; None: nobody does.
         people: who can be asked to do something.
 
     Attributes:
         notes: what the record should say of the outputs; complete once they are open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
+        driven: whether an output was commanded since they were opened.
 
     Raises:
         ValueError: an output's driver is unknown, or its options do not fit; the text names the output.
@@ -208,10 +221,16 @@ class LocalOutputs:
         vents: PlayedVents | None = None,
         spin_s: float = 0.0,
         boards: Mapping[str, BoardGuard] | None = None,
+        ledger: Ledger | None = None,
         people: People | None = None,
     ) -> None:
+        self._ledger = ledger
+        self._keeping: asyncio.Task[NoReturn] | None = None
+        self._over: DriverError | None = None  # a contact was driven for too long
+        self._rescues: set[asyncio.Task[Window]] = set()
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
+        self.driven = False
         self.lost = None  # these outputs live and die with their process
         self._vents = vents
         self._spin_s = spin_s
@@ -252,22 +271,38 @@ class LocalOutputs:
         made = driver.build(options, wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
-            self._contacts[name] = _ContactLine(spec, contact, fastest_edge_s(spec, wiring.specs))
+            count = self._ledger.count if self._ledger is not None else lambda _: None
+            wear = ContactWear(name, spec, count, self._driven_too_long)
+            edge_s = fastest_edge_s(spec, wiring.specs)
+            self._contacts[name] = _ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
             self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
-            self._levels[name] = _LevelLine(spec, cast("Level", made))
+            self._levels[name] = _LevelLine(spec, cast("Level", made), driver.reads_back)
+
+    def _driven_too_long(self, name: str) -> None:
+        """Make a contact safe at once; the next look ends the run."""
+        line = self._contacts[name]
+        self._over = line.wear.over() if line.wear is not None else None
+        line.stop()
+        rescue = asyncio.get_running_loop().create_task(
+            line.drive(closed=line.spec.safe == "closed", to_safe=True)
+        )
+        self._rescues.add(rescue)
+        rescue.add_done_callback(self._rescues.discard)
 
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         self.tell(done)
 
     @property
     def shared(self) -> bool:
-        """Whether others could move a relay of the bench, over a network, or its own board."""
-        return bool(self._boards) or any(line.look_s is not None for line in self._contacts.values())
+        """Whether a run must look: others could move a relay, over a network, or its board; or it has limits."""
+        return bool(self._boards) or any(
+            line.look_s is not None or line.spec.limits is not None for line in self._contacts.values()
+        )
 
     async def open(self, owed: Mapping[str, Sequence[int]] | None = None) -> None:
         """Open every output, read the settings, and drive all else to its safe state. What fails leaves nothing open.
@@ -280,21 +315,17 @@ class LocalOutputs:
             LinkError: a port cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
-        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
-        drivers += [line.driver for line in self._levels.values()]
-        drivers += [line.driver for line in self._settings.values()]
+        if self._ledger is not None:
+            self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
         try:
-            for driver in drivers:
-                self._opened.append(driver)  # before it is open: a half-open port wants closing too
-                await driver.open()
-                if isinstance(driver, Remarks):
-                    self.notes.extend(driver.notes)
+            await self._open_drivers()
             for guard in self._boards.values():
                 await guard.set_up()
             if owed is None:
                 await self._find()
             for name, found in (owed or {}).items():
                 self._settings[name].owe(found)
+            self.driven = True
             await self._all_safe("open")
             if owed is None:
                 # Again where nothing was read: a contact may have given the unit its supply.
@@ -303,10 +334,21 @@ class LocalOutputs:
                     line.tell_unread()
         except BaseException:
             # While the ports are still open: once they are let go of, nothing can be made safe through them.
-            with suppress(BenchError):
-                await self.make_safe()
+            if self.driven:
+                with suppress(BenchError):
+                    await self.make_safe()
             await self._let_go()
             raise
+
+    async def _open_drivers(self) -> None:
+        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
+        drivers += [line.driver for line in self._levels.values()]
+        drivers += [line.driver for line in self._settings.values()]
+        for driver in drivers:
+            self._opened.append(driver)  # before it is open: a half-open port wants closing too
+            await driver.open()
+            if isinstance(driver, Remarks):
+                self.notes.extend(driver.notes)
 
     async def _find(self) -> None:
         for line in self._settings.values():
@@ -368,10 +410,10 @@ class LocalOutputs:
                 try:
                     window = await line.drive(closed=edge.closed)
                 except DriverError as error:
-                    missed += 1
+                    missed += _MISSED_IN_A_ROW if isinstance(error, LimitError) else 1
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if missed == _MISSED_IN_A_ROW or number == len(edges):
-                        raise DriverError(f"edge {number} of {len(edges)} failed: {error}") from error
+                    if missed >= _MISSED_IN_A_ROW or number == len(edges):
+                        raise type(error)(f"edge {number} of {len(edges)} failed: {error}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed = 0
@@ -407,8 +449,11 @@ class LocalOutputs:
         """Look whether the relays that others could move are as they were left; no edge of a train waits for it.
 
         Raises:
-            DriverError: one is not, or could not be read three times in a row; or a board went safe by itself.
+            DriverError: one is not, or could not be read three times in a row; a board went safe by itself; or a
+                contact was driven for longer than its limit.
         """
+        if self._over is not None:
+            raise self._over
         for guard in self._boards.values():
             guard.check()
         for name, line in self._contacts.items():
@@ -490,6 +535,8 @@ class LocalOutputs:
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
         await asyncio.shield(self._all_safe("safe", left))
+        if self._ledger is not None:  # whoever is killed is made safe, and counts all the same
+            await self._ledger.write()
 
     async def _all_safe(self, why: DrivenWhy, left: Collection[str] = ()) -> None:
         asked, self._safe_since = self._asked, None
@@ -521,10 +568,23 @@ class LocalOutputs:
 
     async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
         closed = line.spec.safe == "closed"
-        self.tell(DrivenOutput(name, why, await line.drive(closed=closed), closed=closed))
+        done = DrivenOutput(name, why, _BEFORE, closed=closed, read_back=line.reads_back)
+        await self._told_when(line.drive(closed=closed, to_safe=True), done)
 
     async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
-        self.tell(DrivenOutput(name, why, await line.put(level), level=level))
+        unit = canonical_symbol(line.spec.carries)
+        done = DrivenOutput(name, why, _BEFORE, level=level, unit=unit, read_back=line.reads_back)
+        await self._told_when(line.put(level), done)
+
+    async def _told_when(self, driving: Coroutine[None, None, Window], done: DrivenOutput) -> None:
+        """Tell what was driven when it is, or why nothing proves that it was."""
+        begun_s = now_s()
+        try:
+            self.tell(replace(done, window=await driving))
+        except BenchError as error:
+            window = Window(begun_s, now_s())
+            self.tell(replace(done, window=window, read_back=False, trouble=str(error)))
+            raise
 
     async def close(self) -> None:
         """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""
@@ -535,6 +595,14 @@ class LocalOutputs:
             await self._let_go()
 
     async def _let_go(self) -> None:
+        for line in self._contacts.values():
+            if line.wear is not None:
+                line.wear.let_go()
+        if self._ledger is not None and self._keeping is not None:
+            self._keeping.cancel()
+            self._keeping = None
+            await self._ledger.write()
+            self.notes += [self._ledger.trouble] if self._ledger.trouble else []
         for guard in self._boards.values():
             guard.stop()
         opened, self._opened = self._opened, []

@@ -60,6 +60,11 @@ class PeopleOutputs:
         return self._others.lost
 
     @property
+    def driven(self) -> bool:
+        """Whether an output was commanded, or somebody was asked."""
+        return self._others.driven or self._acts.driven
+
+    @property
     def shared(self) -> bool:
         """Whether others could move a relay of the bench."""
         return self._others.shared

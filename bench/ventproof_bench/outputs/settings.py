@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 _READINGS: Final = (
     5  # of which two in a row must agree: a reply too many on a serial line passes for the first
 )
+_BEFORE: Final = Window(0.0, 0.0)  # of what was not put back yet
 _TRIES: Final = 3  # to put back a setting
 _AGAIN_S: Final = 0.3
 
@@ -113,12 +115,18 @@ class SettingLine:
                     break
                 except BenchError as error:
                     if tries >= _TRIES and now_s() + _AGAIN_S > give_up_s:
+                        self._tell(
+                            replace(self._back(words), window=Window(now_s(), now_s()), trouble=str(error))
+                        )
                         raise DriverError(f"{self._said(words)} could not be put back: {error}") from error
                 tries += 1
                 await asyncio.sleep(_AGAIN_S)
             self.owed = False
-            value = self.driver.value(words)
-            self._tell(DrivenOutput(self._name, "restore", window, words=words, value=value, unit=self._unit))
+            self._tell(replace(self._back(words), window=window, read_back=True))
+
+    def _back(self, words: tuple[int, ...]) -> DrivenOutput:
+        value = self.driver.value(words)
+        return DrivenOutput(self._name, "restore", _BEFORE, words=words, value=value, unit=self._unit)
 
     def _said(self, words: Sequence[int]) -> str:
         value = self.driver.value(words)

@@ -101,6 +101,7 @@ DRIVER: Final = Driver(
     about="A relay board whose relays are Modbus coils on a bus of the bench.",
     options=CoilOptions,
     build=_build,
+    reads_back=True,
     fastest_edge_s=fastest_edge_s,
     bus_use=lambda options: BusUse(options.bus, "coil", 1),
     place=lambda options: f"coil {options.coil} of unit {options.unit_id} on bus {options.bus}",

@@ -59,6 +59,7 @@ DRIVER: Final = Driver(
     about="A contact wired to an input of the mock unit inside this process.",
     options=MockOptions,
     build=_build,
+    reads_back=True,
     fastest_edge_s=lambda _, __: _FASTEST_EDGE_S,
     place=lambda options: f"input {options.input} of the mock",
 )

@@ -56,5 +56,6 @@ DRIVER: Final = Driver(
     about="A level at an analogue input of the mock unit inside this process.",
     options=MockLevelOptions,
     build=_build,
+    reads_back=True,
     place=lambda options: f"input {options.input} of the mock",
 )

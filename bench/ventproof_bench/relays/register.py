@@ -141,6 +141,7 @@ DRIVER: Final = Driver(
     about="A value written into a holding register of the unit, and read back before it counts.",
     options=RegisterOptions,
     build=_build,
+    reads_back=True,
     place=_place,
     bus_use=_bus_use,
     puts=_puts,

@@ -106,6 +106,7 @@ DRIVER: Final = Driver(
     about="A channel of a switch that speaks SCPI over a serial line or TCP.",
     options=ScpiOptions,
     build=_build,
+    reads_back=True,
     fastest_edge_s=_fastest_edge_s,
     place=lambda options: f"channel {options.channel} of the switch on {options.port}",
 )

@@ -123,5 +123,6 @@ DRIVER: Final = Driver(
     about="A source of voltage, current or resistance that speaks SCPI over a serial line or TCP; it reads back.",
     options=ScpiLevelOptions,
     build=_build,
+    reads_back=True,
     place=lambda options: f"output {options.channel} of the source on {options.port}",
 )

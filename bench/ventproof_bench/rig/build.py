@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import os
 import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
@@ -13,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.processes import process_said
 from ventproof_bench.base.protocols import Bus, Outputs
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
 from ventproof_bench.drivers.people import People, hardware_of
@@ -58,17 +60,31 @@ class EndpointHold:
         for endpoint in self._endpoints:
             name = f"ventproof-{hashlib.sha256(endpoint.encode()).hexdigest()[:16]}.lock"
             try:
-                file = (Path(tempfile.gettempdir()) / name).open("w", encoding="utf-8")
+                # Not emptied before it is held: it says who holds it.
+                file = (Path(tempfile.gettempdir()) / name).open("a+", encoding="utf-8")
                 self._files.append(file)
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                file.truncate(0)
+                file.write(str(os.getpid()))
+                file.flush()
             except OSError as error:
+                holder = _said_in(self._files[-1]) if self._files else ""
                 self.release()
-                raise LinkError(f"another run on this computer holds {endpoint}: wait for its end") from error
+                raise LinkError(
+                    f"another run on this computer holds {endpoint}{holder}: wait for its end"
+                ) from error
 
     def release(self) -> None:
         """Let go; safe to call twice."""
         while self._files:
             self._files.pop().close()
+
+
+def _said_in(file: IO[str]) -> str:
+    """Return who holds an endpoint, from what is written in its lock; empty where nothing is."""
+    file.seek(0)
+    number = file.read(20)
+    return f", {process_said(int(number))}" if number.isdecimal() else ""
 
 
 _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to have ended
@@ -149,18 +165,19 @@ class Rig:
             stack.push_async_callback(self.outputs.close)
 
 
-def assemble(file: BenchFile, *, seed: int, asker: Asker | None = None) -> Rig:
+def assemble(file: BenchFile, *, seed: int, asker: Asker | None = None, ledger: Path | None = None) -> Rig:
     """Make a bench's running parts on the running loop; nothing is opened yet.
 
     Args:
         file: the bench.
         seed: for what is random on a virtual bench.
         asker: carries questions to people; a bench that has none needs no such.
+        ledger: where the operations of relays on real wires are added up; None: nowhere.
     """
     by_hand = file.by_hand
     people = None if asker is None or not file.people else People(file.people, file.told, by_hand, asker)
     hardware = hardware_of(file)
-    rig = _virtual(file, hardware, seed) if file.virtual else _real(file, hardware)
+    rig = _virtual(file, hardware, seed) if file.virtual else _real(file, hardware, ledger)
     if by_hand and people is not None:
         rig.outputs = PeopleOutputs(rig.outputs, by_hand, people)
     rig.people = people
@@ -192,13 +209,13 @@ def _virtual(file: BenchFile, hardware: BenchFile, seed: int) -> Rig:
     return Rig(file, outputs, _reads(file, buses), tuple(buses.values()), mock)
 
 
-def _real(file: BenchFile, hardware: BenchFile) -> Rig:
+def _real(file: BenchFile, hardware: BenchFile, ledger: Path | None) -> Rig:
     hold = EndpointHold(network_endpoints(file))
     if not hardware.outputs and not file.vents:  # nothing that a process would have to guard
         outputs: Outputs = LocalOutputs({}, buses={}, specs={})
         carried: Mapping[str, Bus] = {}
     else:
-        outputs = line = LineOutputs(hardware)
+        outputs = line = LineOutputs(hardware, ledger)
         carried = line.buses
     local = {n: ModbusBus(n, spec) for n, spec in file.buses.items() if n not in carried}
     return Rig(file, outputs, _reads(file, {**local, **carried}), tuple(local.values()), hold=hold)

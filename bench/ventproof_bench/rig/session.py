@@ -18,7 +18,7 @@ from ventproof_bench.base.errors import (
     LinkError,
 )
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll
-from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.benchfile.model import ContactOutput, safe_number
 from ventproof_bench.modbus.link import framing_of, unlike
 from ventproof_bench.modbus.polling import Rest, poll
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 
 _LOOK_EVERY_S: Final = 0.5
-_UNOPENED: Final = "the bench was not opened: the state of its outputs is unknown"
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
 
 
@@ -59,11 +58,15 @@ class Ended:
 
     Attributes:
         abort: why it was not done, or counts for nothing because of what is unsafe; None when all went well.
-        unsafe: why the outputs may not be in their safe state; empty when they are.
+        unsafe: why the outputs may not be in their safe state; empty when they are, or were never driven.
+        driven: whether an output was driven at all, or may have been.
+        cause: the error behind the abort; None when all went well.
     """
 
     abort: Abort | None
     unsafe: str
+    driven: bool
+    cause: BaseException | None = None
 
 
 @final
@@ -94,7 +97,10 @@ class RigSession:
         self._work: asyncio.Task[None] | None = None
         self._guards: list[asyncio.Task[NoReturn]] = []
         self._abort: Abort | None = None
-        self._unsafe = _UNOPENED
+        self._cause: BaseException | None = None
+        self._opened = False
+        self._unsafe = ""
+        self._told_safe = set[str]()
         rig.outputs.tell = self._did
 
     @property
@@ -104,7 +110,7 @@ class RigSession:
         if self._unsafe:
             kind, reason = (abort.kind, f"{abort.text}; ") if abort else (AbortKind.BENCH, "")
             abort = Abort(kind, reason + self._unsafe)
-        return Ended(abort, self._unsafe)
+        return Ended(abort, self._unsafe, self._rig.outputs.driven, self._cause)
 
     async def run(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Open the rig, work unless something breaks that off, and make the outputs safe on every way out.
@@ -116,13 +122,13 @@ class RigSession:
         try:
             await self._rig.open()
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
-            self._unsafe = _IN_DOUBT
+            self._opened, self._unsafe = True, _IN_DOUBT
             self._watcher.opened()
             self._watch()
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
             await self._unless_broken(lambda: self._and_look(work))
         except BaseException as error:
-            self._abort = _abort_of(error)
+            self._cause, self._abort = error, _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:
@@ -214,6 +220,8 @@ class RigSession:
             self._heard.set()
 
     def _did(self, done: FoundSetting | DrivenOutput) -> None:
+        if isinstance(done, DrivenOutput):
+            (self._told_safe.discard if done.trouble else self._told_safe.add)(done.output)
         try:
             self._watcher.did(done)
         except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
@@ -232,7 +240,8 @@ class RigSession:
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
-            raise InterlockError(f"the interlock {interlock.signal} cannot be read: {evidence.detail}")
+            reason = f"the interlock {interlock.signal} cannot be read: {evidence.detail}"
+            raise InterlockError(reason, unread=True)
         if interlock.signal not in evidence.values:
             return
         value = evidence.values[interlock.signal]
@@ -271,7 +280,7 @@ class RigSession:
         try:
             self._watcher.ends(aborted=self._abort is not None)
         except Exception as error:
-            self._abort = self._abort or _abort_of(error)
+            self._cause, self._abort = self._cause or error, self._abort or _abort_of(error)
             if not isinstance(error, BenchError):
                 raise
         finally:
@@ -281,9 +290,9 @@ class RigSession:
         for task in self._guards:
             task.cancel()  # first: they must not ask a new line process anything
         try:
-            await self._rig.outputs.make_safe()
-            if self._unsafe != _UNOPENED:
-                self._unsafe = ""
+            if self._rig.outputs.driven:
+                await self._rig.outputs.make_safe()
+            self._unsafe = "" if self._opened else self._half_opened()
         except BenchError as error:
             self._unsafe = f"{_IN_DOUBT}: {error}"
         finally:
@@ -294,6 +303,14 @@ class RigSession:
             finally:
                 with suppress(BenchError):
                     await self._rig.close()
+
+    def _half_opened(self) -> str:
+        """Return why outputs may not be safe of a bench that could not be opened; empty where all of them were told."""
+        outputs = self._rig.file.outputs.items()
+        left = [n for n, output in outputs if safe_number(output) is not None and n not in self._told_safe]
+        if not left or not self._rig.outputs.driven:
+            return ""
+        return f"{_IN_DOUBT}: the bench was not opened, and nothing says that {', '.join(left)} came there"
 
 
 def _abort_of(error: BaseException) -> Abort:

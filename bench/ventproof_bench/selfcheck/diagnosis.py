@@ -64,7 +64,8 @@ class Exercised:
         after: what was read when the answers had had their time.
         delays: of each signal that changed, how long after the output it did: at least and at most, seconds.
         wanted: what the bench file says that answers.
-        how: whether it was driven, the wire of its sensor broken, or its closures counted once they had their time.
+        how: whether it was driven, the wire of its sensor broken, or its closures counted once they had their time; or
+            what feedback of a vent was spoiled: `output` is the vent then.
     """
 
     output: str
@@ -72,7 +73,7 @@ class Exercised:
     after: UnitReadings
     delays: Mapping[str, tuple[float, float]]
     wanted: Mapping[str, Answer]
-    how: Literal["driven", "broken", "counted"] = "driven"
+    how: Literal["driven", "broken", "counted", "vent"] = "driven"
 
 
 @final
@@ -167,7 +168,18 @@ def found_of(file: BenchFile, signal: str, case: Case) -> Found:
     """Say how a signal answered in one exercise."""
     tried, wanted = case
     before, after = tried.before.values.get(signal), tried.after.values.get(signal)
-    return answered(wanted, before, after, file.registers[signal])
+    found = answered(wanted, before, after, file.registers[signal])
+    return found if found.kind != "right" or _in_time(file, tried, signal, wanted) else Found("other")
+
+
+def _in_time(file: BenchFile, tried: Exercised, signal: str, wanted: Answer) -> bool:
+    """Whether a signal may have begun to answer when it should, and a flag that should stay never changed meanwhile."""
+    if tried.how == "counted" or signal not in tried.delays:
+        return True
+    if wanted.way == "stays":
+        return file.registers[signal].unit != "flag"
+    least_s, most_s = tried.delays[signal]
+    return most_s >= wanted.after_s and least_s <= wanted.within_s
 
 
 def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) -> bool:
@@ -181,6 +193,7 @@ def explains(file: BenchFile, signal: str, slip: Slip, cases: Iterable[Case]) ->
             spec if slip.spec is None else slip.spec,
         ).kind
         == "right"
+        and _in_time(file, tried, slip.owner, wanted)
         for tried, wanted in cases
     )
 
@@ -515,6 +528,8 @@ class _Diagnosis:
                 why = "it is reversed; open and closed are exchanged at its drive or its position sensor"
             case _ if wanted.more is not None:
                 why = f"{wanted.more} closure(s) were made; look at its type, `word_order` and address"
+            case _ if wanted.way == "stays" and tried.before.values[signal] == tried.after.values[signal]:
+                why = "it changed and changed back meanwhile; what it tells is not so, or is another signal's"
             case _ if wanted.way == "stays":
                 why = "what answers is another signal's; look at its address and bit"
             case _:

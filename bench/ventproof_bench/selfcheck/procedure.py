@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from bisect import bisect_left
-from collections import defaultdict
 from contextlib import suppress
 from dataclasses import dataclass, field
 from math import inf
@@ -12,8 +10,8 @@ from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Gap, Poll, Sample, Window
-from ventproof_bench.base.protocols import ReadRequest
+from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Sample, Window
+from ventproof_bench.base.protocols import PartCondition, ReadRequest, VentPart
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.hookup import Answer
 from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput
@@ -43,18 +41,20 @@ from ventproof_bench.selfcheck.measure import (
 )
 from ventproof_bench.selfcheck.roll import roll_call
 from ventproof_bench.selfcheck.slips import UnitReadings, other_table
+from ventproof_bench.selfcheck.vents import VentStood, stood_after, stood_before
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from ventproof_bench.benchfile.hookup import HookUp
     from ventproof_bench.benchfile.model import (
-        BenchFile,
         OutputSpec,
         TerminalOutput,
         ValueOutput,
     )
+    from ventproof_bench.benchfile.vents import Plays
     from ventproof_bench.rig.build import Rig
+    from ventproof_bench.selfcheck.readings import BenchReadings
     from ventproof_bench.selfcheck.slips import Bank
 
 
@@ -68,6 +68,12 @@ _EDGES_A_RELAY: Final = 4  # times its fastest edge: unhurried
 _CYCLES: Final = 3
 _PATIENCE_S: Final = 0.5  # beyond what the bench file allows, for a reading to follow
 _SHOWN: Final = 20
+_SPOILED_S: Final = 15.0  # a unit that looks after its feedback says so by then: our own judgement, no source
+_BOTH_ENDS: Final[Mapping[VentPart, PartCondition]] = {
+    "closed_switch": {"stuck": "reached"},
+    "open_switch": {"stuck": "reached"},
+}
+_OPEN_WIRE: Final[Mapping[VentPart, PartCondition]] = {"position": {"how": "open"}}
 _GLANCE_S: Final = 0.05  # from one look at what was read to the next
 
 
@@ -105,6 +111,8 @@ class Measured:
     Attributes:
         exercised: by output, and by the same with `, broken` for one whose wire was then broken.
         wrongs: what was found wrong before anything could answer: who is silent, what was not in its known state.
+        stood: where vents were while outputs were exercised.
+        spoiled: what the unit showed while the feedback of a vent was spoiled.
         undriven: outputs that have a hook-up and were not driven.
         unread: signals of which nothing was ever read; of the check of a bench only.
     """
@@ -118,68 +126,10 @@ class Measured:
     boards: list[BoardStarved] = field(default_factory=list)
     exercised: dict[str, Exercised] = field(default_factory=dict)
     wrongs: list[Wrong] = field(default_factory=list)
+    stood: list[VentStood] = field(default_factory=list)
+    spoiled: list[Exercised] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
     unread: list[str] = field(default_factory=list)
-
-
-@final
-class BenchReadings:
-    """Everything that was seen on a bench so far.
-
-    Args:
-        file: the bench.
-
-    Attributes:
-        polls: what was read, by bus.
-        gaps: spans without evidence, by bus.
-    """
-
-    def __init__(self, file: BenchFile) -> None:
-        self.polls: dict[str, list[Poll]] = defaultdict(list)
-        self.gaps: dict[str, list[Gap]] = defaultdict(list)
-        self._file = file
-
-    def add(self, evidence: Poll | Gap) -> None:
-        """Take a poll or a gap."""
-        if isinstance(evidence, Poll):
-            self.polls[evidence.bus].append(evidence)
-        else:
-            self.gaps[evidence.bus].append(evidence)
-            if evidence.reason == "withdrawn":
-                polls = self.polls[evidence.bus]
-                polls[:] = (poll for poll in polls if poll.requested_s < evidence.from_s)
-
-    def samples(self, signal: str, since_s: float) -> tuple[Sample, ...]:
-        """Return a signal's readings that were asked for at `since_s` or later."""
-        return tuple(
-            Sample(p.values[signal], p.requested_s, p.replied_s)
-            for p in self.since(self._file.registers[signal].bus, since_s)
-            if signal in p.values
-        )
-
-    def latest(self, signal: str) -> float | None:
-        """Return a signal's last reading, or None when nothing was read since its bus last fell silent."""
-        bus = self._file.registers[signal].bus
-        silent_s = self.gaps[bus][-1].to_s if self.gaps[bus] else 0.0
-        for seen in reversed(self.polls[bus]):
-            if seen.requested_s < silent_s:
-                return None
-            if signal in seen.values:
-                return seen.values[signal]
-        return None
-
-    def since(self, bus: str, since_s: float) -> Sequence[Poll]:
-        """Return the polls of a bus that were asked for at `since_s` or later."""
-        polls = self.polls[bus]
-        return polls[bisect_left(polls, since_s, key=lambda poll: poll.requested_s) :]
-
-    async def until(self, met: Callable[[], bool], *, within_s: float) -> None:
-        """Wait until `met`, at most `within_s`."""
-        give_up_s = now_s() + within_s
-        while not met():
-            if now_s() >= give_up_s:
-                return
-            await asyncio.sleep(_GLANCE_S)
 
 
 @final
@@ -438,41 +388,53 @@ class SelfCheck:
                 text = f"output {name!r} cannot be written: {why}; look at what stands below its `wired:`"
                 measured.wrongs.append(Wrong(text, ("outputs", name, "wired")))
             await self._rig.outputs.make_safe(vents_play_on=True)
+        for vent, spec in self._rig.file.vents.items():
+            if spec.plays is not None and spec.plays.spoiled:
+                measured.spoiled.append(await self._spoil(vent, spec.plays))
+
+    async def _spoil(self, vent: str, plays: Plays) -> Exercised:
+        """Spoil what shows a vent to the unit for a while, and see what the unit says of it."""
+        self._listener.begins(f"{vent}: what shows it is spoiled", 2 * _SPOILED_S)
+        parts = _BOTH_ENDS if plays.both_ends else _OPEN_WIRE
+        await asyncio.sleep(self._settled_s())
+        before, since_s = self._state(), now_s() - self._settled_s()
+        window = await self._rig.outputs.condition(vent, parts)
+        await asyncio.sleep(_SPOILED_S)
+        after = self._state()
+        delays = self._delays(before, window, since_s)
+        await self._rig.outputs.condition(vent, {key: {} for key in parts})
+        await asyncio.sleep(_SPOILED_S)
+        return Exercised(vent, before, after, delays, plays.spoiled, how="vent")
 
     async def _exercise(self, name: str, output: OutputSpec, hookup: HookUp, measured: Measured) -> None:
         """Bring the unit to the known state, drive one output, see what answers, and drive it back."""
-        self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
-        await self._rig.outputs.make_safe(vents_play_on=True)
-        await self._turn(name, hookup, on=False)
-        for other, value in hookup.first.items():
-            await self._put(other, value.value)
-        await asyncio.sleep(hookup.settles)
-        wanted, before, since_s = hookup.answers, self._state(), now_s() - self._settled_s()
+        file, begun_s = self._rig.file, now_s()
+        await self._settle(name, hookup)
+        wanted = {signal: how for signal, how in hookup.answers.items() if signal in file.registers}
+        vents = {signal: how for signal, how in hookup.answers.items() if signal in file.positions}
+        before, since_s = self._state(), now_s() - self._settled_s()
+        stood = stood_before(file, self._readings, name, vents, begun_s)
         known = wrong_signals(self._rig.file, measured.exercised.values())
         if lost := self._lost(wanted, before):
             before = await self._beside(before, lost)
         if off := (*unready(self._rig.file, wanted, before, known), *self._moving(wanted, since_s)):
             measured.undriven.add(name)
             measured.wrongs.append(unready_sentence(self._rig.file, name, wanted, before, off))
+            measured.stood += stood
             return
+        driven_s = now_s()
         self._listener.begins(f"{name}: driven; watching what answers", hookup.within)
         reports = await self._give(name, output, hookup)
         after = self._state()
+        measured.stood += stood_after(file, self._readings, stood, driven_s)
         if lost:
             after = await self._beside(after, lost)
         windows = [report.window for report in reports if report.window is not None]
         delays = self._delays(before, windows[0], since_s)
         measured.exercised[name] = Exercised(name, before, after, delays, wanted)
-        if (
-            isinstance(output, ContactOutput)
-            and output.counted_by is not None
-            and len(windows) == len(reports)
-        ):
-            await asyncio.sleep(self._shows_within_s(output.counted_by))
-            closures = sum(report.closed for report in reports)
-            more = {output.counted_by: Answer(f"{closures} more", more=closures)}
-            measured.exercised[f"{name}, counted"] = Exercised(
-                name, before, self._state(), {}, more, how="counted"
+        if isinstance(output, ContactOutput) and output.counted_by and len(windows) == len(reports):
+            measured.exercised[f"{name}, counted"] = await self._counted(
+                name, output.counted_by, before, reports
             )
         if hookup.broken:
             since_s = now_s() - self._settled_s()
@@ -484,6 +446,24 @@ class SelfCheck:
             tried = Exercised(name, after, broken, delays, hookup.broken, how="broken")
             measured.exercised[f"{name}, broken"] = tried
         await self._turn(name, hookup, on=False)
+
+    async def _settle(self, name: str, hookup: HookUp) -> None:
+        """Bring the unit to the known state that an exercise begins from."""
+        self._listener.begins(f"{name}: the unit settles in its known state", hookup.settles)
+        await self._rig.outputs.make_safe(vents_play_on=True)
+        await self._turn(name, hookup, on=False)
+        for other, value in hookup.first.items():
+            await self._put(other, value.value)
+        await asyncio.sleep(hookup.settles)
+
+    async def _counted(
+        self, name: str, counter: str, before: UnitReadings, reports: Sequence[EdgeReport]
+    ) -> Exercised:
+        """Return what a counter made of an output's closures, once it has had its time."""
+        await asyncio.sleep(self._shows_within_s(counter))
+        closures = sum(report.closed for report in reports)
+        more = {counter: Answer(f"{closures} more", more=closures)}
+        return Exercised(name, before, self._state(), {}, more, how="counted")
 
     async def _give(self, name: str, output: OutputSpec, hookup: HookUp) -> list[EdgeReport]:
         """Give an output the second of its values, or close it, for as long as answers may take; returns the edges."""

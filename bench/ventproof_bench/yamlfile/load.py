@@ -34,7 +34,12 @@ if TYPE_CHECKING:
 
 
 LARGEST_BYTES = 1_000_000
-_KINDS = {"profile": "profile", "bench": "bench file", "table": "override table"}
+_KINDS = {
+    "profile": "profile",
+    "bench": "bench file",
+    "table": "override table",
+    "guise": "guise of the mock",
+}
 """Each kind of file by the key at its top that says so."""
 
 M_co = TypeVar("M_co", bound=BaseModel, covariant=True)

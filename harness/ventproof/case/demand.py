@@ -16,6 +16,7 @@ from ventproof.profile.check_responses import DRIVE_KINDS, FLAG_WORDS, kind_of
 from ventproof.profile.model import ResponseCommon, Step
 from ventproof.profile.stimulus import PAUSES
 from ventproof.verdict.text import seconds
+from ventproof_bench.base.quantities import Quantity
 
 AnyFormula = Formula | drives.FlagsFormula | drives.AgreesFormula
 """Everything that a profile can demand."""
@@ -226,7 +227,7 @@ def _(response: model.Reaches) -> str:
 
 @wording.register
 def _(response: model.Stays) -> str:
-    return f"stays at {response.stays} ± {response.tolerance} for {seconds(response.for_)}"
+    return f"stays at {_about(response.stays, response.tolerance)} for {seconds(response.for_)}"
 
 
 @wording.register
@@ -304,8 +305,10 @@ def _(response: model.RunsAtMost) -> str:
 
 @wording.register
 def _(response: model.StartsAtMost) -> str:
-    times = f"{response.starts_at_most} times in any {seconds(response.per)}"
-    return f"starts at most {times}{_watched(response.for_)}"
+    in_any = f"in any {seconds(response.per)}{_watched(response.for_)}"
+    if response.starts_at_most == 0:
+        return f"never starts {in_any}"
+    return f"starts at most {'once' if response.starts_at_most == 1 else f'{response.starts_at_most} times'} {in_any}"
 
 
 @wording.register
@@ -323,6 +326,11 @@ def _(response: model.TogetherWith) -> str:
 def _(response: model.AgreesWith) -> str:
     lag = f" of the last {seconds(response.lag)}" if response.lag else ""
     return f"agrees with {response.agrees_with}{lag} to ± {response.tolerance}{_watched(response.for_)}"
+
+
+def _about(value: Quantity, tolerance: Quantity | None) -> str:
+    """Return a value with how far off it may be, where it may be."""
+    return f"{value} ± {tolerance}" if tolerance is not None and tolerance.value else f"{value}"
 
 
 def _watched(for_s: float | None) -> str:
@@ -345,16 +353,17 @@ def invariant_wording(invariant: model.Invariant) -> str:
     if drive is not None:
         parts.append(wording(drive))
     if invariant.stays is not None:
-        parts.append(f"stays at {invariant.stays} ± {invariant.tolerance}")
+        parts.append(f"stays at {_about(invariant.stays, invariant.tolerance)}")
     if invariant.stays_above is not None:
         parts.append(f"stays above {invariant.stays_above}")
     if invariant.stays_below is not None:
         parts.append(f"stays below {invariant.stays_below}")
+    said = f"always {' and '.join(parts)}"
     if invariant.while_:
         contact, state = next(iter(invariant.while_.items()))
         settled = f", {seconds(invariant.settled_after)} after that began" if invariant.settled_after else ""
-        parts.append(f"while {contact} is {state}{settled}")
-    return "always " + " ".join(parts)
+        said += f" while {contact} is {state}{settled}"
+    return said
 
 
 Anchor = tuple[str, int | None]

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.deciders import formulas
 from ventproof.envelope.spans import INF
 from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.yamlfile.fields import COUNT_UNIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -44,7 +45,24 @@ def looks_due(case: Case, takes_s: Mapping[str, float]) -> dict[str, float]:
                 trace = case.traces[name]
                 at_s = _next_s(watch, trace.traits, trace.last, takes_s[name])
                 due[name] = min(at_s, due.get(name, INF))
-    return due
+    return {name: at_s for name, at_s in due.items() if at_s < INF}
+
+
+def looks_over(case: Case, takes_s: Mapping[str, float]) -> bool:
+    """Return whether all that is still undecided in the current step was looked at when it was over: it stays open."""
+    items = [] if case.step is None else [item for item in case.of_step(case.step) if item.ruling is None]
+    return bool(items) and all(
+        item.watch is not None
+        and name in takes_s
+        and _over(item.watch, case.traces[name].traits, case.traces[name].last)
+        for item in items
+        for name in item.signals
+    )
+
+
+def _over(watch: AnyWatch, traits: SignalTraits, last: Sample | None) -> bool:
+    """Whether a look was taken after all that a demand speaks of; a counter must be seen to stand still then."""
+    return last is not None and traits.unit != COUNT_UNIT and last.requested_s >= watch.judged_to_s
 
 
 def _watches(case: Case) -> Iterator[tuple[tuple[str, ...], AnyWatch | None]]:
@@ -65,6 +83,8 @@ def _next_s(watch: AnyWatch | None, traits: SignalTraits, last: Sample | None, t
         return -INF
     if watch is None:
         return last.requested_s + _kept_s(traits, takes_s)
+    if _over(watch, traits, last):
+        return INF
     at_s = last.requested_s + _rests_s(watch.formula, traits, last.value, takes_s)
     deadline_s = watch.stimulus.earliest_s + getattr(watch.formula, "within_s", INF)
     for must_s in (deadline_s - _IN_TIME * takes_s, watch.judged_to_s):

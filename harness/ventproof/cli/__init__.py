@@ -25,6 +25,7 @@ _SECTIONS: Final = {
     "Test a unit": {
         "demo:demo": "Run the shipped suite against the mock inside this process.",
         "check:check": "Check profiles, bench files and override tables before anything is switched.",
+        "setup:setup": "Set up a first bench, guided: ask, look, click, write, and run a first rain test.",
         "tools:wiring": "Draw a bench, wire by wire, on a sheet to wire from.",
         "tools:read": "Show what signals and registers read, live; nothing is driven.",
         "tools:switch": "Switch one contact once, and see what answers.",

@@ -41,7 +41,10 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
         raise FileError([Problem("--use", None, None, "maps names to those of a bench", hint)])
     session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use)) if bench else None
     if session is not None:
+        from ventproof.run.limits import worn  # noqa: PLC0415
+
         _say(of_bench(session.bench))
+        _say(f"  warning: {line}" for line in worn(session.bench.model, options.operated(session.bench)))
     problems: list[Problem] = []
     profiles: list[Loaded[Profile]] = []
     for path in options.profile_paths(paths):
@@ -69,6 +72,7 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
     from ventproof.terminal.selfcheck import of_bench, of_profile, of_table  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
     if path.suffix == ".jsonl":
@@ -80,8 +84,17 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
         case "bench":
             _say(of_bench(load_bench(path)))
             return []
+        case "guise":
+            load_guise(path)
+            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
+            return []
     profile = load_profile(path)
-    _say(of_profile(profile, session.bind(profile) if session else None))
+    bound = session.bind(profile) if session else None
+    _say(of_profile(profile, bound))
+    if bound is not None:
+        from ventproof.run.limits import wear_notes  # noqa: PLC0415
+
+        _say(f"  warning: {note}" for note in wear_notes(bound, options.operated(bound.bench)))
     return [profile]
 
 

@@ -119,7 +119,7 @@ class Exploration:
 
         watch, bench = Stopwatch(), self.session.bench
         real = not bench.model.virtual
-        with _no_traces(), exploring(real=real) as told:
+        with _no_traces(), exploring(budget_s, real=real) as told:
             explorer = Explorer(
                 table,
                 bench,
@@ -185,7 +185,7 @@ class _Duration:
     def __init__(self) -> None:
         self.t_s = 0.0
 
-    def begin(self, name: str, case: Case, longest_s: float) -> None:
+    def begin(self, name: str, case: Case) -> None:
         """Nothing to tell."""
 
     def event(self, event: Event) -> None:

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from ventproof.cli import options
+
+if TYPE_CHECKING:
+    from contextlib import AsyncExitStack
+
+    from ventproof_bench.mock.settings import MockSettings
+    from ventproof_bench.mock.unit import MockUnit
+
+
+_PIECE: Final = 4096
 
 
 @click.command("mock")
@@ -21,35 +33,52 @@ from ventproof.cli import options
 @click.option(
     "--bench", type=click.Path(path_type=Path), help="Take the mock's settings from this bench file."
 )
+@click.option(
+    "--as",
+    "guise",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Serve it under names, registers, a unit id and a relay board of its own, as this file says, with a maker's "
+    "list instead of bench files: something to set up a first bench against.",
+)
 @options.faults("Give the unit a fault; `ventproof explain faults` lists them.")
 @options.seed("Seed for the jitter of replies.")
-def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> None:
+def mock(at: Path, bench: Path | None, guise: Path | None, faults: tuple[str, ...], seed: int) -> None:
     """Serve the mock unit and a relay board of every kind on pseudo-terminals and loopback sockets, until Ctrl-C.
 
-    It prints where each listens and writes bench files for them.
+    It prints where each listens and writes bench files for them. With --as it takes lines such as `roof open`,
+    `roof 40 %` or `roof auto` on its standard input, which turn a vent's hand switch, and says which lamps of the
+    relay board light.
     """
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
+
+    if guise is not None and (bench is not None or faults):
+        other = "--bench" if bench is not None else "--fault"
+        hint = f"leave {other} out; settings and faults of a guise stand below `mock:` in its file"
+        raise FileError([Problem("--as", None, None, f"cannot be had together with {other}", hint)])
+    if guise is not None:
+        _serve(at, lambda stack: _guised(guise, at, stack, seed))
+        return
+    settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
+    if settings is None:
+        raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
+    _serve(at, lambda stack: _plain(settings, at, stack, seed))
+
+
+def _serve(at: Path, begin: Callable[[AsyncExitStack], Awaitable[None]]) -> None:
+    """Serve what `begin` opens until Ctrl-C."""
     import asyncio  # noqa: PLC0415 - only where something is served
     from contextlib import AsyncExitStack  # noqa: PLC0415
 
     from ventproof_bench.base.clock import run  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
-    from ventproof_bench.mock.wires.stand import serve  # noqa: PLC0415
-
-    settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
-    if settings is None:
-        raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
 
     async def main() -> None:
         async with AsyncExitStack() as stack:
-            stand = await serve(settings, at, stack, seed=seed)
-            click.echo("The mock unit and its relay boards listen here (one user a port):")
-            for what, place in stand.places.items():
-                click.echo(f"  {what:9} {place}")
-            click.echo("Try, in another terminal:")
-            for path in stand.bench_files:
-                click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --clear")
+            await begin(stack)
             click.echo("Ctrl-C ends it.")
+            sys.stdout.flush()
             await asyncio.get_running_loop().create_future()
 
     try:
@@ -59,3 +88,65 @@ def mock(at: Path, bench: Path | None, faults: tuple[str, ...], seed: int) -> No
     except (FileNotFoundError, PermissionError) as error:
         reason = f"{str(at)!r} cannot be used: {error.strerror}"
         raise FileError([Problem("--at", None, None, reason, "name a folder that you may write")]) from error
+
+
+async def _plain(settings: MockSettings, at: Path, stack: AsyncExitStack, seed: int) -> None:
+    """Serve the mock as it is, with a relay board of every kind."""
+    from ventproof_bench.mock.wires.stand import serve  # noqa: PLC0415
+
+    stand = await serve(settings, at, stack, seed=seed)
+    click.echo("The mock unit and its relay boards listen here (one user a port):")
+    for what, place in stand.places.items():
+        click.echo(f"  {what:9} {place}")
+    click.echo("Try, in another terminal:")
+    for path in stand.bench_files:
+        click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --clear")
+
+
+async def _guised(path: Path, at: Path, stack: AsyncExitStack, seed: int) -> None:
+    """Serve the mock in a guise, and obey the hand switches on standard input."""
+    from ventproof_bench.mock.guise.serve import serve_guise  # noqa: PLC0415
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
+
+    guise = load_guise(path).model
+    stand = await serve_guise(guise, at, stack, seed=seed, tell=_tell)
+    click.echo(f"{guise.guise} listens here (one user a port), its relay board too:")
+    for what, place in stand.places.items():
+        click.echo(f"  {what:9} {place}")
+    click.echo(f"Its maker's list of registers: {stand.makers_list}")
+    vents = ", ".join(f"`{vent} open`" for vent in stand.unit.vents)
+    click.echo(f"Hand switches: write {vents}, close, 40 % or auto, and Enter.")
+    _obey(stand.unit, stack)
+
+
+def _obey(unit: MockUnit, stack: AsyncExitStack) -> None:
+    """Turn hand switches by the lines of standard input, as long as there is one."""
+    import asyncio  # noqa: PLC0415 - as above
+
+    from ventproof_bench.mock.guise.serve import turn_hand_switch  # noqa: PLC0415
+
+    loop, typed = asyncio.get_running_loop(), bytearray()
+
+    def heard() -> None:
+        data = os.read(sys.stdin.fileno(), _PIECE)
+        if not data:
+            loop.remove_reader(sys.stdin)
+        typed.extend(data)
+        *lines, rest = typed.split(b"\n")
+        typed[:] = rest
+        for line in filter(None, (line.decode(errors="replace").strip() for line in lines)):
+            try:
+                _tell(turn_hand_switch(unit, line, loop.time()))
+            except ValueError as error:
+                click.echo(str(error), err=True)
+
+    try:
+        loop.add_reader(sys.stdin, heard)
+    except (OSError, ValueError):
+        return  # standard input is a file, or closed: nobody turns a switch there
+    stack.callback(loop.remove_reader, sys.stdin)
+
+
+def _tell(line: str) -> None:
+    click.echo(line)
+    sys.stdout.flush()

@@ -187,17 +187,21 @@ def _nothing_there(path: Path, what: str) -> Problem:
 def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list[Loaded[Profile]]:
     """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
+    Bench files and override tables that lie in a folder beside profiles are left out, and that is said.
+
     Raises:
-        FileError: something is wrong in at least one file.
+        FileError: something is wrong in at least one file, or there is no profile.
     """
     from ventproof.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
     from ventproof.profile.load import load_profile  # noqa: PLC0415
 
     suite: list[Loaded[Profile]] = []
     problems: list[Problem] = []
+    others: list[str] = []
     for path in profile_paths(paths):
         try:
-            if path not in paths and _is_table(path):
+            if path not in paths and (kind := _other_kind(path)):
+                others.append(f"{path} ({kind})")
                 continue
             profile = load_profile(path)
             if session_of is not None:
@@ -207,19 +211,43 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
             problems.extend(error.problems)
     if session_of is not None and not problems:
         problems.extend(check_use(session_of.use, suite))
+    if not suite and not problems:
+        problems.append(
+            Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")
+        )
     if problems:
         raise FileError(problems)
+    if others:
+        click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
     return suite
 
 
-def _is_table(path: Path) -> bool:
-    """Return whether a file found in a folder is an override table, which lies beside profiles and is not run."""
+def _other_kind(path: Path) -> str:
+    """Return what a file found in a folder is, where it is no profile: such files lie beside them and are not run."""
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
 
     try:
-        return kind_of(path) == "table"
+        return {"bench": "a bench file", "table": "an override table"}.get(kind_of(path), "")
     except FileError:
-        return False  # whoever loads it says what is wrong
+        return ""  # whoever loads it says what is wrong
+
+
+def ledger_beside(history: str | None, folder: Path) -> Path:
+    """Return where the operations of relays are added up: beside the history, or else beside the logs."""
+    from ventproof_bench.outputs.wear import LEDGER  # noqa: PLC0415 - kept with its slow callers
+
+    beside = folder if history in {None, "", "none"} or "://" in str(history) else Path(str(history)).parent
+    return beside / LEDGER
+
+
+def operated(bench: Loaded[BenchFile]) -> dict[str, int]:
+    """Return how often each relay of a bench has operated, as the ledger says that its runs write unless told else."""
+    from ventproof.cli import HISTORY_VARIABLE  # noqa: PLC0415 - it imports this module
+    from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - as above
+
+    if bench.model.virtual:
+        return {}
+    return operations_in(ledger_beside(os.environ.get(HISTORY_VARIABLE), Path("records")))
 
 
 def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
@@ -273,18 +301,28 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
 
 
-def view_for(bench: Loaded[BenchFile], *, quiet: bool = False) -> View:
-    """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time."""
+def view_for(
+    bench: Loaded[BenchFile], suite: Sequence[Loaded[Profile]], repeats: int, *, quiet: bool = False
+) -> View:
+    """Return the live screen on a terminal, plain lines elsewhere, and nothing when quiet or in virtual time.
+
+    How long all of it takes as planned is said first.
+    """
+    from ventproof.profile.duration import in_all, part_spans  # noqa: PLC0415
     from ventproof.run.view import SilentView  # noqa: PLC0415
-    from ventproof.terminal.live import LinesView, LiveView  # noqa: PLC0415 - only where runs happen
+    from ventproof.terminal.follow import planned_said  # noqa: PLC0415
+    from ventproof.terminal.lines import LinesView  # noqa: PLC0415
+    from ventproof.terminal.live import LiveView  # noqa: PLC0415 - only where runs happen
 
     if bench.model.virtual or quiet:
         return SilentView()
+    spans = [in_all(part_spans(profile.model)) for profile in suite]
+    click.echo(planned_said(spans, repeats))
     if not sys.stdout.isatty() or bench.model.people:  # prompts and a screen would draw over each other
-        return LinesView(lambda line: click.echo(harmless(line)))
+        return LinesView(lambda line: click.echo(harmless(line)), spans)
     from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 
-    return LiveView(new_console())
+    return LiveView(new_console(), spans)
 
 
 def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchFile]:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
+from click.core import ParameterSource
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.report import write_all
 from ventproof.session.planned import PlannedRuns
-from ventproof.terminal.console import progress
 from ventproof.terminal.findings import show
+from ventproof.terminal.progress import progress
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.text import harmless
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
 
     from ventproof.profile.model import Profile
     from ventproof.session.repeats import RepeatPlan, RepeatSeries
+    from ventproof.session.resume import Resumed
     from ventproof.session.session import Session
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -37,6 +40,7 @@ def run_suite(
     reports: Sequence[Path] = (),
     *,
     quiet: bool = False,
+    going_on: Resumed | None = None,
 ) -> int:
     """Run profiles, each as often as planned, show how they went, and return the exit code.
 
@@ -46,32 +50,38 @@ def run_suite(
         plan: how often to repeat each.
         reports: files to write of all that was run; each has an ending that was checked.
         quiet: show how the runs ended and what did not pass, and not every response.
+        going_on: what is left of the plan, where one is taken up again.
 
     Raises:
         VentproofError: not even the first run came about.
     """
     try:
-        return _run_suite(session, suite, plan, reports, quiet=quiet)
+        return _run_suite(session, PlannedRuns(session, suite, plan, going_on), suite, reports, quiet=quiet)
     finally:
         _tell_history(session)
 
 
 def _tell_history(session: Session) -> None:
-    """Say what is missing from the history; it changes no verdict and no exit code."""
+    """Say what is missing from the history, and which relays are worn; it changes no verdict and no exit code."""
+    if session.ledger is not None and not session.bench.model.virtual:
+        from ventproof.run.limits import worn  # noqa: PLC0415 - slow, and only on wires
+        from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - as above
+
+        for line in worn(session.bench.model, operations_in(session.ledger)):
+            click.echo(harmless(f"warning: {line}"), err=True)
     if session.keeper is not None and session.keeper.warning:
         click.echo(session.keeper.warning, err=True)
 
 
 def _run_suite(
     session: Session,
+    runs: PlannedRuns,
     suite: Sequence[Loaded[Profile]],
-    plan: RepeatPlan,
     reports: Sequence[Path],
     *,
     quiet: bool,
 ) -> int:
     done: list[RepeatSeries] = []
-    runs = PlannedRuns(session, suite, plan)
     try:
         broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
@@ -81,7 +91,7 @@ def _run_suite(
             show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             write_all(reports, runs.logs)
         raise
-    closed = _close(runs, broken_off or done[-1].results[-1].outcome.aborted)
+    closed = _close(runs, broken_off)
     if runs.not_run:
         click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
     show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
@@ -112,19 +122,20 @@ def _run_all(
     *,
     quiet: bool,
 ) -> str:
-    """Run profiles into `done` until one has no verdict; return what broke the suite off, if something did."""
-    view = view_for(session.bench, quiet=quiet)
+    """Run profiles into `done`, on past those that are aborted; return what broke the suite off, if something did."""
+    view = view_for(session.bench, suite, runs.plan.repeats, quiet=quiet)
     with progress(shown=session.bench.model.virtual) as tell:
         for number, profile in enumerate(suite):
-            tell(f"{number + 1} of {len(suite)}: {profile.model.profile}")
+            tell(profile.model.profile, number, len(suite))
             try:
                 done.append(runs.repeat(number, view))
             except VentproofError as error:
                 if not done:
                     raise
                 return str(error)
-            if done[-1].broken_off or done[-1].results[-1].outcome.verdict is None:
-                return done[-1].broken_off
+            broken_off = done[-1].broken_off or (runs.ended if number + 1 < len(suite) else "")
+            if broken_off:
+                return broken_off
     return ""
 
 
@@ -215,51 +226,133 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     is_flag=True,
     help="Show how each run ended and the worst of what did not pass, and not every response.",
 )
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Go on with a plan that was broken off: the folder of its logs, or its manifest. PROFILES, bench, unit and "
+    "firmware must be as they were. Runs with a verdict stand; those without are made again, and stay on record.",
+)
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Show every switch with its time, and drive nothing: neither ports nor hosts are opened.",
+)
 @options.CLEAR
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
+    repeat: int | None,
+    prove: float | None,
+    confidence: float,
+    reports: tuple[Path, ...],
+    quiet: bool,
+    resume: Path | None,
+    dry_run: bool,
+    clear: bool,
+    **stated: Any,  # noqa: ANN401 - the options that `_session` names
+) -> int:
+    """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
+    from ventproof.session.onward import probed  # noqa: PLC0415
+    from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
+    from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+    loaded = load_bench(bench)
+    going_on = resumed(_only_resumed(resume)) if resume else None
+    session = _session(loaded, going_on, **stated)
+    suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
+    if going_on is not None:
+        suite, others = in_plan(going_on, session, suite)
+        plan = repeats_of(going_on.plan, confidence)
+        _tell_resumed(going_on, others)
+    if dry_run:
+        return _show_dry(session, suite, plan)
+    options.confirm_clear(loaded, clear=clear)
+    probed(loaded)
+    return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _session(
+    bench: Loaded[BenchFile],
+    going_on: Resumed | None,
+    *,
     unit: str,
     firmware: str,
     operator: str,
     out: Path,
-    repeat: int | None,
-    prove: float | None,
-    confidence: float,
     seed: int,
     use: tuple[str, ...],
     selfcheck: Path | None,
     table: Path | None,
     sign: Path | None,
     history: str | None,
-    reports: tuple[Path, ...],
-    quiet: bool,
-    clear: bool,
-) -> int:
-    """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
+) -> Session:
+    """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
-    from ventproof.session.repeats import repeats_for  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = load_bench(bench)
-    session = Session(
-        bench=loaded,
+    if going_on is not None:
+        out, seed = going_on.folder, going_on.plan.seed
+        unit, firmware = unit or going_on.plan.unit, firmware or going_on.plan.firmware
+    return Session(
+        bench=bench,
         out=out,
         unit=unit,
         firmware=firmware,
         operator=operator,
         seed=seed,
         use=use_pairs(use),
-        selfcheck=pinned(selfcheck, loaded) if selfcheck else None,
-        table=fitting_table(table, loaded) if table else None,
+        selfcheck=pinned(selfcheck, bench) if selfcheck else None,
+        table=fitting_table(table, bench) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
-        desks=options.desks_for(loaded),
+        ledger=options.ledger_beside(history, out),
+        desks=options.desks_for(bench),
     )
-    suite = options.load_suite(profiles, session)
-    options.confirm_clear(loaded, clear=clear)
-    return run_suite(session, suite, repeats_for(repeat, prove, confidence), reports, quiet=quiet)
+
+
+def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> int:
+    """Show what a suite would switch, and when."""
+    from ventproof.profile.duration import longest_s, shortest_s  # noqa: PLC0415
+    from ventproof.run.schedule import said_of  # noqa: PLC0415
+    from ventproof.verdict.text import about  # noqa: PLC0415
+
+    for profile in suite:
+        takes = f"{about(shortest_s(profile.model))} to {about(longest_s(profile.model))}"
+        click.echo(harmless(f"{profile.model.profile} ({takes}); seconds after its start state is set:"))
+        for line in said_of(session.bind(profile)):
+            click.echo(harmless(line))
+    most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
+    click.echo(f"{len(suite) * plan.repeats} run(s), {about(most_s)} at most; nothing was driven")
+    return EXIT_PASS
+
+
+def _only_resumed(path: Path) -> Path:
+    """Return what is resumed, unless options say otherwise what its plan says.
+
+    Raises:
+        FileError: they do.
+    """
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+
+    context = click.get_current_context()
+    given = [
+        Problem(f"--{name}", None, None, "the plan that is resumed says this", "leave it out")
+        for name in ("repeat", "prove", "seed", "out")
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise FileError(given)
+    return path
+
+
+def _tell_resumed(going_on: Resumed, others: Sequence[str]) -> None:
+    click.echo(going_on.says, err=True)
+    for name in others[:_LEFT_SHOWN]:
+        click.echo(harmless(f"left out, not of that plan: {name}"), err=True)
+    if more := len(others[_LEFT_SHOWN:]):
+        click.echo(f"left out, not of that plan: {more} more", err=True)

@@ -30,20 +30,14 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
+    from ventproof.terminal.progress import checking  # noqa: PLC0415
     from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = options.with_faults(load_bench(bench), faults)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if unit else "bench"
-    if loaded.model.virtual:
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed)
-    else:
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=_tell)
+    with checking(loaded.model, whole=not unit) as begins:
+        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins)
     show_check(loaded.model, result)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
-
-
-def _tell(what: str, takes_s: float) -> None:
-    """Say what a waiting operator is waiting for."""
-    click.echo(f"{what}, {takes_s:.0f} s" if takes_s else what, err=True)

@@ -125,7 +125,10 @@ class _Teller:
                 verb = "left its" if None not in {formula.low, formula.high} else "went beyond its"
                 return f"{verb} {self._limits(formula)}{said}"
             case formulas.EqualsFormula():
-                demanded = f"{number_text(formula.value)} by {number_text(formula.within_s)} s"
+                demanded = f"{self._state(formula.value)} by {number_text(formula.within_s)} s"
+                read = witness.value
+                if said and read is not None and witness.at_s is not None and read.low == read.high:
+                    said = f": {self._state(read.low)} at {self.at(witness.at_s)}"
                 return f"did not become {demanded}" + (f": read{said[1:]}" if said else "")
             case formulas.CountsFormula():
                 assert isinstance(self.decider, CountDecider)
@@ -133,6 +136,10 @@ class _Teller:
             case formulas.MovesAtFormula():
                 return self._wrong_rate(witness, formula, said)
         return self._wrong_way(witness, formula)
+
+    def _state(self, value: float) -> str:
+        """Return the value of a flag as `on` or `off`, and any other as a number."""
+        return ("off", "on")[value == 1] if self.traits.unit == "flag" else number_text(value)
 
     def _seen(self, witness: Witness) -> str:
         """Return where the signal was, and when; empty where no one moment tells."""

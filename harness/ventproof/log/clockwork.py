@@ -13,6 +13,7 @@ from ventproof.log.events import (
     Event,
     GapSeen,
     OutputDriven,
+    OutputUndriven,
     PollSeen,
     SettingFound,
     StimulusId,
@@ -81,12 +82,15 @@ class Clockwork:
         to_s = self.late(gap.to_s)
         return GapSeen(to_s, replace(gap, from_s=self.early(gap.from_s), to_s=to_s))
 
-    def done(self, loop_s: float, done: FoundSetting | DrivenOutput) -> SettingFound | OutputDriven:
+    def done(
+        self, loop_s: float, done: FoundSetting | DrivenOutput
+    ) -> SettingFound | OutputDriven | OutputUndriven:
         """Return what is told at a loop time: a setting was found, or the bench drove an output of its own accord."""
         t_s, window = self.late(loop_s), self.window(done.window)
         if isinstance(done, FoundSetting):
             return SettingFound(t_s, replace(done, window=window))
-        return OutputDriven(t_s, replace(done, window=window))
+        event = OutputUndriven if done.trouble else OutputDriven
+        return event(t_s, replace(done, window=window))
 
     def edges(self, reports: Sequence[EdgeReport]) -> tuple[EdgeReport, ...]:
         """Return edges of a contact: state, when due, and the window that holds the electrical edge, if it left."""

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from math import isfinite
 from typing import Final, Literal, TypeGuard, TypeVar, cast, final, get_args
 
 from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
-from ventproof.log.plan import ORDER, Plan, PlannedClaim, PlannedProfile, PlannedRun
+from ventproof.log.plan import ORDER, Attempt, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
 from ventproof_bench.base.asking import Prompt, PromptKind
 from ventproof_bench.base.errors import Abort, AbortKind
@@ -273,7 +274,8 @@ def _place(line: LineFields) -> PlannedRun:
     run = line.whole("run", 1)
     if run > plan.runs:
         raise line.wrong("run", f"a run from 1 to {plan.runs}")
-    return PlannedRun(plan, run)
+    earlier = line.parts("earlier") if "earlier" in line else []
+    return PlannedRun(plan, run, tuple(Attempt(one.text("log"), one.text("digest")) for one in earlier))
 
 
 def plan_of(line: LineFields) -> Plan:
@@ -354,15 +356,20 @@ def _found(t_s: float, line: LineFields) -> e.SettingFound:
     return e.SettingFound(t_s, FoundSetting(*setting, _words(line), line.maybe("value", line.number)))
 
 
-def _driven(t_s: float, line: LineFields) -> e.OutputDriven:
-    why = cast("DrivenWhy", line.word("why", get_args(DrivenWhy)))
-    output, window = line.text("output"), line.window()
+def _driven(line: LineFields) -> DrivenOutput:
+    driven = DrivenOutput(
+        line.text("output"),
+        cast("DrivenWhy", line.word("why", get_args(DrivenWhy))),
+        line.window(),
+        unit=line.text("unit") if "unit" in line else "",
+        read_back=line.flag("read_back") if "read_back" in line else False,
+        trouble=line.text("trouble") if "trouble" in line else "",
+    )
     if "closed" in line:
-        return e.OutputDriven(t_s, DrivenOutput(output, why, window, closed=line.flag("closed")))
+        return replace(driven, closed=line.flag("closed"))
     if "level" in line:
-        return e.OutputDriven(t_s, DrivenOutput(output, why, window, level=line.number("level")))
-    value, unit = line.maybe("value", line.number), line.text("unit")
-    return e.OutputDriven(t_s, DrivenOutput(output, why, window, words=_words(line), value=value, unit=unit))
+        return replace(driven, level=line.number("level"))
+    return replace(driven, words=_words(line), value=line.maybe("value", line.number))
 
 
 def _command(t_s: float, line: LineFields) -> e.ContactCommand:
@@ -546,7 +553,8 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "gap": _gap,
     "run_begin": _run_begin,
     "found": _found,
-    "driven": _driven,
+    "driven": lambda t, line: e.OutputDriven(t, _driven(line)),
+    "undriven": lambda t, line: e.OutputUndriven(t, _driven(line)),
     "note": lambda t, line: e.Note(t, line.text("text")),
     "step_begin": lambda t, line: e.StepBegin(t, line.whole("step", 0), line.text("name"), line.window()),
     "step_end": lambda t, line: e.StepEnd(t, line.whole("step", 0)),
@@ -567,6 +575,7 @@ _TAKE: Final[Mapping[str, Callable[[float, LineFields], e.Event]]] = {
     "evidence_end": lambda t, _: e.EvidenceEnd(t),
     "safe": lambda t, _: e.OutputsSafe(t),
     "not_safe": lambda t, line: e.OutputsUnsafe(t, line.text("reason")),
+    "nothing_driven": lambda t, _: e.NothingDriven(t),
     "run_end": _run_end,
     "selfcheck_begin": _check_begin,
     **{name: _figures(name) for name in e.FIGURES},

@@ -79,7 +79,8 @@ def _(event: e.RunBegin) -> Fields:
 
 def place_fields(place: PlannedRun) -> Fields:
     """Return a run's place in a plan, with the plan and its digest."""
-    return {"run": place.run, **plan_fields(place.plan)}
+    earlier = [{"log": one.log, "digest": one.digest} for one in place.earlier]
+    return {"run": place.run, **({"earlier": earlier} if earlier else {}), **plan_fields(place.plan)}
 
 
 def plan_fields(plan: Plan) -> Fields:
@@ -115,14 +116,16 @@ def _(event: e.SettingFound) -> Fields:
     return {**fields, "value": found.value, "words": found.words}
 
 
-@fields_of.register
-def _(event: e.OutputDriven) -> Fields:
+@fields_of.register(e.OutputDriven)
+@fields_of.register(e.OutputUndriven)
+def _(event: e.OutputDriven | e.OutputUndriven) -> Fields:
     driven = event.driven
-    fields = {"output": driven.output, "why": driven.why, **_span(driven.window)}
+    told = {"trouble": driven.trouble} if driven.trouble else {"read_back": driven.read_back}
+    fields = {"output": driven.output, "why": driven.why, **_span(driven.window), **told}
     if driven.closed is not None:
         return {**fields, "closed": driven.closed}
     if driven.level is not None:
-        return {**fields, "level": driven.level}
+        return {**fields, "level": driven.level, "unit": driven.unit}
     return {**fields, "unit": driven.unit, "value": driven.value, "words": driven.words}
 
 
@@ -246,7 +249,8 @@ def _(event: e.FindingMade) -> Fields:
 
 @fields_of.register(e.EvidenceEnd)
 @fields_of.register(e.OutputsSafe)
-def _(_event: e.EvidenceEnd | e.OutputsSafe) -> Fields:
+@fields_of.register(e.NothingDriven)
+def _(_event: e.EvidenceEnd | e.OutputsSafe | e.NothingDriven) -> Fields:
     return {}
 
 

@@ -155,6 +155,16 @@ class OutputDriven:
 
 @final
 @dataclass(frozen=True, slots=True)
+class OutputUndriven:
+    """The bench tried to drive an output of its own accord, and nothing proves that it was; `driven` says why."""
+
+    name: ClassVar[str] = "undriven"
+    t_s: float
+    driven: DrivenOutput
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class StepBegin:
     """A step begins; the start state is number 0."""
 
@@ -426,6 +436,15 @@ class OutputsUnsafe:
 
 @final
 @dataclass(frozen=True, slots=True)
+class NothingDriven:
+    """The bench was never opened: no output was driven."""
+
+    name: ClassVar[str] = "nothing_driven"
+    t_s: float
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class RunEnd:
     """The run is over: with a verdict, or without one for a reason."""
 
@@ -524,6 +543,7 @@ Event = (
     | Note
     | SettingFound
     | OutputDriven
+    | OutputUndriven
     | StepBegin
     | StepEnd
     | IdleBegin
@@ -541,6 +561,7 @@ Event = (
     | EvidenceEnd
     | OutputsSafe
     | OutputsUnsafe
+    | NothingDriven
     | RunEnd
     | CheckBegin
     | CheckFigures

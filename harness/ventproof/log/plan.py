@@ -101,16 +101,27 @@ class Plan:
 
 @final
 @dataclass(frozen=True, slots=True)
+class Attempt:
+    """A run that was aborted and made again: the name of its log, and the digest of that log's last intact line."""
+
+    log: str
+    digest: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class PlannedRun:
     """One run of a plan.
 
     Attributes:
         plan: the plan.
         run: which run of it, from 1.
+        earlier: the attempts at this run that were aborted before, in order.
     """
 
     plan: Plan
     run: int
+    earlier: tuple[Attempt, ...] = ()
 
     @property
     def profile(self) -> PlannedProfile:

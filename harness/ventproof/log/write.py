@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
@@ -76,6 +77,8 @@ class _Sink:
     def __init__(self, path: Path) -> None:
         # "x": a record is never written over. Without a buffer: what a killed run has written is in the system's hands.
         self.file = path.open("xb", buffering=0)
+        with suppress(OSError):  # a file system without locks: then nobody is told that it is being written
+            fcntl.flock(self.file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self.whole = hashlib.sha256()
 
     def write_line(self, line: bytes) -> None:
@@ -185,6 +188,33 @@ class RecordLog:
             nullcontext() if error is None else suppress(RecordError)
         ):  # what went wrong first is what is told
             self.close()
+
+
+def new_log(folder: Path, stem: str) -> RecordLog:
+    """Create `folder/stem.jsonl`, or the first of `stem-2.jsonl`, … that is free, however many do so at once.
+
+    Raises:
+        FileError: it cannot be created.
+    """
+    while True:
+        path = free_path(folder, stem)
+        try:
+            return RecordLog(path)
+        except FileError:
+            if not os.path.lexists(path):  # otherwise another run was a moment faster
+                raise
+
+
+def is_being_written(path: Path) -> bool:
+    """Return whether a run on this computer still writes a log."""
+    try:
+        with path.open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:  # whoever reads it says what is wrong
+        return False
+    return False
 
 
 def signature_path(path: Path) -> Path:

@@ -10,7 +10,7 @@ from ventproof.profile.stimulus import PAUSES, Idle, PulseContact, Rainfall, Sti
 from ventproof.profile.weather import rain_of, wind_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
 
 Span = tuple[float, float]
@@ -103,16 +103,23 @@ def step_spans(profile: Profile) -> Iterator[Span]:
     return (_step_span(step.do, step.expect) for step in profile.steps)
 
 
-def _span(profile: Profile) -> Span:
-    spans = [_step_span((), profile.start.until), *step_spans(profile)]
-    return sum(shortest for shortest, _ in spans), sum(longest for _, longest in spans)
+def part_spans(profile: Profile) -> Iterator[Span]:
+    """Yield how long the start state takes, then each step, as `step_spans` does."""
+    yield _step_span((), profile.start.until)
+    yield from step_spans(profile)
+
+
+def in_all(spans: Iterable[Span]) -> Span:
+    """Return the sum of the shortest, and of the longest."""
+    all_of_them = list(spans)
+    return sum(shortest for shortest, _ in all_of_them), sum(longest for _, longest in all_of_them)
 
 
 def shortest_s(profile: Profile) -> float:
     """Return the shortest time in which the profile can pass, seconds; the bench's own delays come on top."""
-    return _span(profile)[0]
+    return in_all(part_spans(profile))[0]
 
 
 def longest_s(profile: Profile) -> float:
     """Return the longest time that the profile can take, seconds; the bench's own delays come on top."""
-    return _span(profile)[1]
+    return in_all(part_spans(profile))[1]

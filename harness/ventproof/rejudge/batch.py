@@ -97,14 +97,19 @@ class Batch:
     @property
     def verdict(self) -> str:
         """How they ended together: the worst that occurs, and aborted when not all are here or can be told of."""
-        found = {logged.run.verdict for logged in self.runs}
+        found = {logged.run.verdict for logged in self._counting}
         missing = self.whole.standing or self.lost
         return ABORTED if missing else next(word for word in WORST_FIRST if word in found)
 
     @property
     def standing(self) -> str:
         """How they stand together, as the first page of a report says it."""
-        return worst_of((logged.standing for logged in self.runs), self.whole, self.lost)
+        return worst_of((logged.standing for logged in self._counting), self.whole, self.lost)
+
+    @property
+    def _counting(self) -> Sequence[Logged]:
+        """The runs but those that were aborted and made again."""
+        return [one for one in self.runs if one.run.digest not in self.whole.superseded]
 
     @property
     def counted(self) -> str:

@@ -22,6 +22,7 @@ from ventproof.log.events import (
     StimulusApplied,
 )
 from ventproof.log.gaps import gaps_of, gaps_text
+from ventproof.log.left import left_of
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
@@ -37,6 +38,7 @@ from ventproof.report.model import (
     qr_figure,
     short_code,
 )
+from ventproof.run.ending import left_lines
 from ventproof.verdict.finding import Status
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
@@ -103,13 +105,14 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
     figures = _figures(run) if run else {}
     header = header_of(state, name)
     claims = _shown(run, header)
+    alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
         about=_about(run),
         standing=standing,
         says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(filter(None, [signing.wrong, *_alarms(state, record, stands, header.selfcheck)])),
+        alarms=tuple(filter(None, [signing.wrong, *alarms])),
         notes=tuple(_notes(state, record)),
         faults=run.bench.notes if run else (),
         repeat=record.repeat,
@@ -225,6 +228,17 @@ def _alarms(
         yield from _selfcheck_alarms(selfcheck)
     if any(f.step == START and f.status is not Status.PASS for f in record.findings):
         yield "The start state was not reached: nothing was tested."
+
+
+def _left(run: DecidedRun | None, state: LogState, header: Header) -> Iterator[str]:
+    """Yield how outputs were left of a run that does not say that all are safe."""
+    left = left_of(state.events, header.use)
+    if left.safe:
+        return
+    if not state.closed:
+        yield "The log does not say how its run left the outputs; the process that owns them makes them safe by itself."
+    for line in left_lines(run.bench if run else None, left):
+        yield f"Outputs: {line}."
 
 
 def _selfcheck_alarms(selfcheck: PinnedCheck) -> Iterator[str]:

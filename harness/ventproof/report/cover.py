@@ -60,7 +60,9 @@ def cover_of(
     ]
     return ReportedCover(
         title=_title(chapters),
-        standing=worst_of((chapter.standing for chapter in chapters), whole, lost),
+        standing=worst_of(
+            (chapter.standing for chapter in chapters if chapter.digest not in whole.superseded), whole, lost
+        ),
         of_set=whole.standing,
         says=_before(whole) + _count(standings),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),

@@ -6,7 +6,7 @@ It asks the running loop for the time and sleeps with asyncio only, so a virtual
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
@@ -24,6 +24,7 @@ from ventproof.log.events import (
     IdleBegin,
     IdleEnd,
     Note,
+    NothingDriven,
     OutputsSafe,
     OutputsUnsafe,
     RunBegin,
@@ -53,6 +54,7 @@ from ventproof_bench.base.clock import now_s, sleep_until
 from ventproof_bench.base.errors import Abort
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.modbus.link import framing_of
 from ventproof_bench.outputs.trains import LEAD_S, play
 from ventproof_bench.rig.build import Rig
 from ventproof_bench.rig.session import Ended, RigSession
@@ -69,11 +71,19 @@ _P = ParamSpec("_P")
 @final
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a run ended: with a verdict, or aborted for a reason; and why its outputs may not be safe, if so."""
+    """How a run ended: with a verdict, or aborted for a reason.
+
+    Attributes:
+        verdict: None when it was aborted.
+        abort: why it was; None when it has a verdict.
+        unsafe: why its outputs may not be in their safe state; empty when they are.
+        cause: the error behind the abort; None likewise.
+    """
 
     verdict: Verdict | None
     abort: Abort | None = None
     unsafe: str = ""
+    cause: BaseException | None = None
 
     @property
     def aborted(self) -> str:
@@ -158,8 +168,10 @@ class Engine:
                 await session.run(self._all_steps)
         finally:
             self._close(session.ended)
-        abort, unsafe = session.ended.abort, session.ended.unsafe
-        return Outcome(None, abort, unsafe) if abort else Outcome(self._case.verdict)
+        ended = session.ended
+        if ended.abort is not None:
+            return Outcome(None, ended.abort, ended.unsafe, ended.cause)
+        return Outcome(self._case.verdict)
 
     # what the session tells
 
@@ -207,15 +219,28 @@ class Engine:
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
         self._note_bench()
+        if ended.abort is not None:
+            self._report(self._decided_before())
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:
             self._report(r for r in self._case.results if id(r) not in self._written)
             self._emit(RunEnd, self._case.verdict)
+
+    def _decided_before(self) -> Iterator[Result]:
+        """Yield what an aborted run showed for certain and has not said yet.
+
+        On a serial line nothing is certain of a step before it was heard out (`RigSession.hear_out`).
+        """
+        if all(framing_of(read.spec) == "tcp" for read in self._rig.reads):
+            for result in self._case.results:
+                decided = result.ruling is not None and result.ruling.verdict is not Verdict.INCONCLUSIVE
+                if decided and not result.not_run and id(result) not in self._written:
+                    yield result
 
     def _emit(
         self, kind: Callable[Concatenate[float, _P], Event], /, *args: _P.args, **fields: _P.kwargs
@@ -298,9 +323,9 @@ class Engine:
         # Again, since the horizon moves: what begins or ends meanwhile may open watches that end later.
         while not self._case.step_decided():
             give_up_s = self._clockwork.loop_s(self._case.step_horizon_s()) + self._rig.slowest_evidence_s
-            if now_s() >= give_up_s:
+            if now_s() >= give_up_s or self._told.over:
                 break
-            await self._until(self._case.step_decided, give_up_s)
+            await self._until(lambda: self._case.step_decided() or self._told.over, give_up_s)
         await self._session.hear_out()
         self._emit(StepEnd, number)
         self._report(self._case.of_step(number))

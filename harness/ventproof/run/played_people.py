@@ -16,6 +16,8 @@ from ventproof_bench.relays.person import PersonOptions
 from ventproof_bench.rig.build import Rig, assemble
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from ventproof.run.prompts import Desk
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
@@ -109,16 +111,19 @@ class PlayedPeople:
         return f"{round(seen / step) * step:g}"
 
 
-def peopled(file: BenchFile, *, seed: int, desks: Sequence[Desk] = ()) -> tuple[Rig, Prompts]:
+def peopled(
+    file: BenchFile, *, seed: int, desks: Sequence[Desk] = (), ledger: Path | None = None
+) -> tuple[Rig, Prompts]:
     """Return a bench's running parts on the running loop, and the prompts of its people, who are played beside a mock.
 
     Args:
         file: the bench.
         seed: for what is random on a virtual bench.
         desks: where people of flesh and blood see prompts.
+        ledger: where the operations of relays on wires are added up; None: nowhere.
     """
     prompts = Prompts(desks)
-    rig = assemble(file, seed=seed, asker=prompts)
+    rig = assemble(file, seed=seed, asker=prompts, ledger=ledger)
     if rig.mock is not None and rig.people is not None:
         prompts.join(PlayedPeople(rig.people, rig.mock, seed))
     return rig, prompts

@@ -6,7 +6,7 @@ import asyncio
 from math import inf
 from typing import TYPE_CHECKING, final
 
-from ventproof.case.looks import looks_due
+from ventproof.case.looks import looks_due, looks_over
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError
 
@@ -73,6 +73,11 @@ class ToldReadings:
     def _fresh(self, name: str) -> bool:
         last = self._case.traces[name].last
         return last is not None and now_s() - self._times.loop_s(last.replied_s) < self._takes_s[name]
+
+    @property
+    def over(self) -> bool:
+        """Whether no look can decide what is still undecided in the current step."""
+        return bool(self._readers) and looks_over(self._case, self._takes_s)
 
     def begin(self) -> None:
         """Ask from now on for whatever matters."""

@@ -7,7 +7,18 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
 from ventproof.profile.rains import buckets_of, found_by_rains
-from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact, Rainfall, Wind
+from ventproof.profile.stimulus import (
+    CloseContact,
+    Fail,
+    Mend,
+    OpenContact,
+    PulseContact,
+    Rainfall,
+    Stimulus,
+    VentFailure,
+    Wind,
+    WriteValue,
+)
 from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_of, wind_of
 from ventproof.verdict.text import seconds
 from ventproof.weather.rain_gauge import Left
@@ -18,7 +29,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.profile.bind import Bound
-    from ventproof.profile.stimulus import Fail
     from ventproof_bench.benchfile.sensors import BucketSensor
 
 
@@ -123,3 +133,24 @@ def failure_said(failure: Fail) -> str:
             assert failure.every is not None, "the model sees to it"
             by = "" if failure.by is None else f" by {failure.by}"
             return f"let {name} chatter{by} about every {seconds(failure.every)}"
+
+
+def said_of(stimulus: Stimulus) -> str:  # noqa: PLR0911 - a table of kinds
+    """Return what a stimulus will do; empty where it only lets time go by."""
+    match stimulus:
+        case CloseContact() | OpenContact() | PulseContact():
+            return contact_plan(stimulus)[1]
+        case WriteValue():
+            return f"write {stimulus.value.text} to {stimulus.write}"
+        case Rainfall():
+            return rain_said(stimulus)
+        case Wind():
+            return wind_said(stimulus)
+        case Fail():
+            return failure_said(stimulus)
+        case VentFailure():
+            return f"{stimulus.fail} {stimulus.how}"
+        case Mend():
+            return f"mend {stimulus.mend}"
+        case _:
+            return ""

@@ -12,8 +12,8 @@ from ventproof.log.events import Event
 class View(Protocol):
     """Watches a run; never changes it."""
 
-    def begin(self, name: str, case: Case, longest_s: float) -> None:
-        """A profile begins; it takes `longest_s` at most."""
+    def begin(self, name: str, case: Case) -> None:
+        """A profile begins."""
 
     def event(self, event: Event) -> None:
         """Something happened."""
@@ -29,9 +29,9 @@ class CarefulView:
     def __init__(self, view: View) -> None:
         self._view: View = view
 
-    def begin(self, name: str, case: Case, longest_s: float) -> None:
+    def begin(self, name: str, case: Case) -> None:
         """Pass it on."""
-        self._try(lambda: self._view.begin(name, case, longest_s))
+        self._try(lambda: self._view.begin(name, case))
 
     def event(self, event: Event) -> None:
         """Pass it on."""
@@ -52,7 +52,7 @@ class CarefulView:
 class SilentView:
     """Nothing: in virtual time a run is over before anybody could look."""
 
-    def begin(self, name: str, case: Case, longest_s: float) -> None:
+    def begin(self, name: str, case: Case) -> None:
         """Nothing to show."""
 
     def event(self, event: Event) -> None:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Final, final
 
 from ventproof.log.plan import Plan, PlannedRun
-from ventproof.runset.manifest import NOT_NEEDED, NOT_RUN, Manifest
+from ventproof.log.run import ABORTED
+from ventproof.runset.manifest import NOT_NEEDED, NOT_RUN, LeftLog, Manifest
 
 _MOST: Final = 5
 """So many of a kind are named; more are counted."""
@@ -64,6 +65,7 @@ class SetCheck:
         absent: names of the profiles of runs that are planned and not here, one a run.
         planned: how many runs are planned, in plans of which one is not whole.
         whole: which plans are here from the first run to the last.
+        superseded: digests of logs of runs that were aborted and made again, and whose later log is here.
     """
 
     wrong: tuple[str, ...] = ()
@@ -72,6 +74,7 @@ class SetCheck:
     absent: tuple[str, ...] = ()
     planned: int = 0
     whole: tuple[str, ...] = ()
+    superseded: frozenset[str] = frozenset()
 
     @property
     def says(self) -> tuple[str, ...]:
@@ -117,7 +120,7 @@ def check_set(
     unique = _unique(logs, found)
     plans: dict[str, list[PresentLog]] = defaultdict(list)
     for log in unique:
-        if log.place is not None and log.place.plan.runs > 1:
+        if log.place is not None and (log.place.plan.runs > 1 or log.place.earlier):
             plans[log.place.plan.sha256].append(log)
     _tell_mixed(unique, list(plans.values()), found)
     closing: dict[str, list[PresentManifest]] = defaultdict(list)
@@ -143,12 +146,21 @@ class _Sentences:
         self.absent: list[str] = []
         self.short_of: set[Plan] = set()
         self.whole: list[str] = []
+        self.superseded: set[str] = set()
 
     @property
     def check(self) -> SetCheck:
         planned = sum(plan.runs for plan in self.short_of)
         wrong, missing, remarks = tuple(self.wrong), tuple(self.missing), tuple(self.remarks)
-        return SetCheck(wrong, missing, remarks, tuple(self.absent), planned, tuple(self.whole))
+        return SetCheck(
+            wrong,
+            missing,
+            remarks,
+            tuple(self.absent),
+            planned,
+            tuple(self.whole),
+            frozenset(self.superseded),
+        )
 
 
 def _unique(logs: Sequence[PresentLog], found: _Sentences) -> list[PresentLog]:
@@ -192,7 +204,7 @@ def _fittest(manifests: Sequence[PresentManifest], logs: Sequence[PresentLog]) -
     digests = {sha256 for sha256, _ in known}
 
     def fits(one: PresentManifest) -> tuple[int, int]:
-        left = one.manifest.left if one.manifest else ()
+        left = [log for run in one.manifest.left for log in (run, *run.earlier)] if one.manifest else []
         return sum(log.sha256 in digests for log in left), sum((log.sha256, log.log) in known for log in left)
 
     return max(manifests, key=fits, default=None)
@@ -213,6 +225,7 @@ class _Planned:
         ]
         self._found = found
         self._named = named
+        self._late = False  # whether a log is here that was made after the manifest
         self._by_run: dict[int, list[PresentLog]] = defaultdict(list)
         for log in logs:
             if log.place is not None:
@@ -229,17 +242,26 @@ class _Planned:
         else:
             self._tell_closed(absent, self._manifest)
 
-    def _tell_present(self, place: PlannedRun, logs: Sequence[PresentLog]) -> None:
-        left = self._manifest.left[place.run - 1] if self._manifest else None
-        names = " and ".join(log.name for log in logs)
+    def _tell_present(self, place: PlannedRun, every: Sequence[PresentLog]) -> None:
         run = f"run {place.run} of {self._plan.runs} ({place})"
-        if left is None:
+        logs = self._last_attempts(run, every)
+        left = self._manifest.left[place.run - 1] if self._manifest else None
+        if left is None or any(self._made_after(log, left) for log in logs):
             if len(logs) > 1:
+                names = " and ".join(log.name for log in logs)
                 self._found.missing.append(
                     f"{names} are different logs of {run}: which belongs, nobody can tell."
                 )
+            elif left is not None:
+                self._late = True
+                self._found.missing.append(
+                    f"{logs[0].name} of {run} was made after {self._closed_by} was written, and no manifest closes it: "
+                    f"`ventproof run --resume` does."
+                )
             return
-        for log in logs:
+        for log in [*logs, *(log for log in every if log not in logs)]:
+            if log not in logs and log.sha256 in {one.sha256 for one in left.earlier}:
+                continue
             if log.sha256 != left.sha256:
                 self._found.wrong.append(
                     f"{log.name} is not the log of {run} that {self._closed_by} lists: it was changed since, or is "
@@ -254,6 +276,39 @@ class _Planned:
                 self._found.remarks.append(
                     f"{log.name} was called {left.log} when {self._closed_by} was written."
                 )
+
+    def _last_attempts(self, run: str, logs: Sequence[PresentLog]) -> list[PresentLog]:
+        """Return the logs of a run that no later attempt lists, and tell of the attempts before them."""
+        earlier = {one.digest: one for log in logs if log.place for one in log.place.earlier}
+        last = [log for log in logs if log.digest not in earlier]
+        if not last:  # each lists the other: no run does
+            return list(logs)
+        count = " and ".join(log.name for log in last)
+        for log in logs:
+            if log in last:
+                continue
+            if log.outcome == ABORTED:
+                self._found.superseded.add(log.digest)
+                self._found.remarks.append(
+                    f"{log.name} of {run} was aborted, and the run made again: {count} counts."
+                )
+            else:
+                self._found.wrong.append(
+                    f"{log.name} of {run} ended with {log.outcome}, and {count} takes its place: a run with a verdict "
+                    f"is not made again."
+                )
+        gone = earlier.keys() - {log.digest for log in logs}
+        if gone and not self._named:
+            names = _listed(earlier[digest].log for digest in sorted(gone))
+            self._found.missing.append(f"An attempt at {run} that was aborted is not here: {names}.")
+        return last
+
+    @staticmethod
+    def _made_after(log: PresentLog, left: LeftLog) -> bool:
+        """Return whether a log is of a run, or an attempt, that was made after a manifest was written."""
+        if left.outcome == NOT_RUN:
+            return True
+        return left.outcome == ABORTED and log.sha256 != left.sha256 and bool(log.place and log.place.earlier)
 
     @property
     def _closed_by(self) -> str:
@@ -277,7 +332,8 @@ class _Planned:
 
     def _tell_closed(self, absent: Sequence[PlannedRun], manifest: Manifest) -> None:
         left: Mapping[int, str] = {place.run: manifest.left[place.run - 1].outcome for place in absent}
-        self._tell_whole([place for place in absent if left[place.run] != NOT_NEEDED])
+        if not self._late:
+            self._tell_whole([place for place in absent if left[place.run] != NOT_NEEDED])
         never = [place for place in absent if left[place.run] == NOT_RUN]
         gone = [place for place in absent if left[place.run] not in {NOT_RUN, NOT_NEEDED}]
         if spared := sum(outcome == NOT_NEEDED for outcome in left.values()):

@@ -38,11 +38,24 @@ class LeftLog:
         log: name of its log's file; empty where there is none.
         sha256: SHA-256 of the file; empty likewise.
         outcome: its verdict, `aborted`, `NOT_RUN` or `NOT_NEEDED`.
+        earlier: what attempts at the same run left that were aborted before, in order.
     """
 
     log: str = ""
     sha256: str = ""
     outcome: str = NOT_RUN
+    earlier: tuple[LeftLog, ...] = ()
+
+    @property
+    def fields(self) -> dict[str, object]:
+        """It as JSON holds it; attempts stand there only where there were some."""
+        earlier = [one.fields for one in self.earlier]
+        return {
+            "log": self.log or None,
+            "sha256": self.sha256 or None,
+            "outcome": self.outcome,
+            **({"earlier": earlier} if earlier else {}),
+        }
 
 
 @final
@@ -68,9 +81,7 @@ class Manifest:
                 "run": place.run,
                 "profile": place.profile.name,
                 "repeat": place.repeat,
-                "log": one.log or None,
-                "sha256": one.sha256 or None,
-                "outcome": one.outcome,
+                **one.fields,
             }
             for place, one in zip(self.plan.places, self.left, strict=True)
         ]
@@ -120,7 +131,10 @@ def _left(line: LineFields) -> LeftLog:
         raise line.wrong("log", "the name of a log beside the manifest")
     if log and not _SHA256.fullmatch(sha256):
         raise line.wrong("sha256", "64 digits from 0 to 9 and a to f")
-    return LeftLog(log, sha256, outcome)
+    earlier = tuple(map(_left, line.parts("earlier"))) if "earlier" in line else ()
+    if any(one.outcome != ABORTED or one.earlier for one in earlier):
+        raise line.wrong("earlier", "attempts that were aborted")
+    return LeftLog(log, sha256, outcome, earlier)
 
 
 def read_manifest(path: Path) -> Manifest:

@@ -16,6 +16,7 @@ from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.errors import VentproofError
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import Plan
     from ventproof.session.session import RunResult
     from ventproof.verdict.finding import Finding
     from ventproof_bench.base.evidence import Window
@@ -103,12 +104,22 @@ def repeats_for(repeat: int | None, prove_percent: float | None, confidence_perc
     return RepeatPlan(repeat or success_run_repeats(reliability, confidence), reliability, confidence)
 
 
-def run_series(run: Callable[[int], RunResult], plan: RepeatPlan) -> RepeatSeries:
-    """Run a profile as often as planned, or until the claim is proved or refuted, or the bench fails.
+def repeats_of(plan: Plan, confidence_percent: float) -> RepeatPlan:
+    """Return how often a plan repeats each profile, and what for; the confidence counts where it has no claim."""
+    if plan.claim is None:
+        return RepeatPlan(plan.repeats, None, confidence_percent / 100)
+    return RepeatPlan(plan.repeats, plan.claim.reliability, plan.claim.confidence)
+
+
+def run_series(
+    run: Callable[[int], RunResult], plan: RepeatPlan, ended: Callable[[], str] = str
+) -> RepeatSeries:
+    """Run a profile as often as planned, or until the claim is proved or refuted, or nothing more may be run.
 
     Args:
         run: runs the repeat of a number, from 1.
         plan: how often, and what for.
+        ended: says why nothing more may be run; empty while it may.
 
     Raises:
         VentproofError: not even the first repeat came about.
@@ -125,7 +136,7 @@ def run_series(run: Callable[[int], RunResult], plan: RepeatPlan) -> RepeatSerie
             broken_off = str(error)
             break
         results.append(result)
-        if result.outcome.verdict is None:
+        if number + 1 < plan.repeats and (broken_off := ended()):
             break
         if claim is not None and claim.add(_passed(result)) != "undecided":
             break

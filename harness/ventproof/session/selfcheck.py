@@ -21,6 +21,7 @@ from ventproof.log.events import (
     CheckOutcome,
     Event,
     Note,
+    NothingDriven,
     NotJudged,
     OutputsSafe,
     OutputsUnsafe,
@@ -30,10 +31,12 @@ from ventproof.log.events import (
     StimulusApplied,
     WrongHookup,
 )
+from ventproof.log.left import LeftCounter
 from ventproof.log.read import read_log
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.weather import end_levels, level_of, pulses_of
+from ventproof.run.ending import left_lines, telling_left
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, Refusal
@@ -53,7 +56,9 @@ from ventproof_bench.selfcheck.capability import Decidable, decidable, shortfall
 from ventproof_bench.selfcheck.coverage import Unjudged, unjudged
 from ventproof_bench.selfcheck.diagnosis import Wrong, diagnose
 from ventproof_bench.selfcheck.measure import Quantiles
-from ventproof_bench.selfcheck.procedure import BenchReadings, Measured, SelfCheck
+from ventproof_bench.selfcheck.procedure import Measured, SelfCheck
+from ventproof_bench.selfcheck.readings import BenchReadings
+from ventproof_bench.selfcheck.vents import vents_unjudged, vents_wrong
 from ventproof_bench.yamlfile.load import Loaded
 
 Result = Literal["fine", "worse", "partial", "failed"]
@@ -82,6 +87,7 @@ class CheckResult:
         unjudged: what was not judged, what the bench file leaves out included.
         notes: what the bench itself had to say.
         settings: what became of the unit's settings.
+        left: how the outputs were left: one line where all is well, else a line for each that is not.
     """
 
     kind: Kind
@@ -96,6 +102,7 @@ class CheckResult:
     unjudged: tuple[Unjudged, ...]
     notes: tuple[str, ...]
     settings: tuple[SettingTold, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 def selfcheck(
@@ -129,12 +136,14 @@ def selfcheck(
         reason = "people do or read everything on this bench: there is nothing that could be measured"
         raise FileError([Problem(bench.path, None, None, reason)])
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
-    with RecordLog(free_path(out, stem)) as log:
+    with new_log(out, stem) as log:
+        left = LeftCounter()
 
         async def main() -> CheckResult:
-            return await _Checking(bench, kind, seed, log, begins).run()
+            return await _Checking(bench, kind, seed, log, begins, left=left).run()
 
-        return run_loop(main(), virtual=bench.model.virtual)
+        with telling_left(bench.model, left, log.path):
+            return run_loop(main(), virtual=bench.model.virtual)
 
 
 def _by_people(file: BenchFile) -> tuple[Unjudged, ...]:
@@ -190,8 +199,11 @@ class _Checking:
         seed: int,
         log: RecordLog,
         begins: Callable[[str, float], None],
+        *,
+        left: LeftCounter | None = None,
     ) -> None:
         self.begins = begins
+        self._left = left or LeftCounter()
         self._bench = bench
         self._kind = kind
         self._seed = seed
@@ -227,7 +239,7 @@ class _Checking:
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
-            self._emit(OutputsSafe)
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
         if ended.abort is not None:
             self._emit(CheckEnd, None, ended.abort)
             return self._result("failed", ended, None, (), (), ())
@@ -242,10 +254,19 @@ class _Checking:
             self._emit(CheckFigures, name, fields)
         for sentence in short:
             self._emit(Shortfall, sentence)
-        wrongs = [(one.text, self._line(one)) for one in (*measured.wrongs, *diagnose(file, tries))]
+        said = (
+            *measured.wrongs,
+            *diagnose(file, tries),
+            *vents_wrong(file, measured.stood, measured.spoiled),
+        )
+        wrongs = [(one.text, self._line(one)) for one in said]
         for text, line in wrongs:
             self._emit(WrongHookup, text, line)
-        missing = (*unjudged(file, tries, measured.undriven), *_by_people(self._bench.model))
+        missing = (
+            *unjudged(file, (*tries, *measured.spoiled), measured.undriven),
+            *vents_unjudged(file, measured.stood, measured.spoiled),
+            *_by_people(self._bench.model),
+        )
         for one in missing:
             self._emit(NotJudged, one.what, one.name, one.why, one.left)
         result: CheckOutcome = "partial" if any(not one.left for one in missing) else "fine"
@@ -281,6 +302,7 @@ class _Checking:
             missing,
             self._rig.notes,
             settings_of(self._of_settings, {}),
+            left_lines(self._bench.model, self._left),
         )
 
     # what happens, into the log
@@ -324,6 +346,7 @@ class _Checking:
     def _take(self, event: Event) -> None:
         if isinstance(event, OF_SETTINGS):
             self._of_settings.append(event)
+        self._left.feed(event)
         self._log.write(event.name, event.t_s, fields_of(event))
 
     def _header(self) -> CheckHeader:

@@ -27,14 +27,16 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
+from ventproof.log.left import LeftCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
-from ventproof.profile.duration import longest_s
 from ventproof.profile.model import Profile
+from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
+from ventproof.run.limits import limit_problems
 from ventproof.run.played_people import peopled
 from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
@@ -69,6 +71,7 @@ class RunResult:
         findings: of its responses, as the log holds them, in order.
         settings: what became of the unit's settings.
         gaps: how often its buses brought no evidence.
+        left: how its outputs were left: one line where all is well, else a line for each that is not.
     """
 
     profile: str
@@ -78,14 +81,15 @@ class RunResult:
     findings: tuple[Finding, ...]
     settings: tuple[SettingTold, ...] = ()
     gaps: tuple[BusGaps, ...] = ()
+    left: tuple[str, ...] = ()
 
 
 @final
 class _Told:
     """What a run tells: it goes to the log and to whoever watches, and what its result holds is kept."""
 
-    def __init__(self, log: RecordLog, view: View, *, real: bool) -> None:
-        self.names: set[str] = set()
+    def __init__(self, log: RecordLog, view: View, use: Mapping[str, str], *, real: bool) -> None:
+        self.left = LeftCounter(use)
         self.findings: list[Finding] = []
         self.of_settings: list[Event] = []
         self.gaps = GapCounter()
@@ -100,8 +104,8 @@ class _Told:
             RecordError: the log does not take it.
         """
         self._log.write(event.name, event.t_s, fields_of(event))
-        self.names.add(event.name)
         self.gaps.feed(event)
+        self.left.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
@@ -130,6 +134,7 @@ class Session:
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
+        ledger: where the operations of relays are added up; None: nowhere.
         desks: where people see prompts and answer them.
     """
 
@@ -144,6 +149,7 @@ class Session:
     table: Loaded[OverrideTable] | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
+    ledger: Path | None = None
     desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
@@ -173,7 +179,7 @@ class Session:
 
     def _tied(self, profile: Loaded[Profile]) -> Bound:
         bound = checked(bind(profile, self.bench, self.use))
-        problems = list(train_problems(bound))
+        problems = [*train_problems(bound), *limit_problems(bound)]
         if problems:
             raise FileError(problems)
         return bound
@@ -230,27 +236,27 @@ class Session:
         title = titled(profile.model.profile, profile.model.decision)
         with self._log(profile) as log:
             opened(log)
-            told = _Told(log, screen, real=real)
+            told = _Told(log, screen, bound.outputs, real=real)
 
             async def main() -> Outcome:
                 engine = self._engine(bound, case, told.take, place.seed)
                 return await engine.run(self.header(profile, place))
 
-            screen.begin(title, case, longest_s(profile.model))
+            screen.begin(title, case)
             try:
-                outcome = run_loop(main(), virtual=not real)
-            except KeyboardInterrupt:
-                raise KeyboardInterrupt(_interrupted(told.names, log.path)) from None
+                with telling_left(self.bench.model, told.left, log.path):
+                    outcome = run_loop(main(), virtual=not real)
             finally:
                 screen.end()
+            left = left_lines(self.bench.model, told.left)
             settings = settings_of(told.of_settings, bound.outputs)
             return RunResult(
-                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found
+                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found, left
             )
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
-        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks)
+        rig, prompts = peopled(self.bench.model, seed=seed, desks=self.desks, ledger=self.ledger)
         return Engine(
             bound.profile.model,
             rig,
@@ -272,7 +278,7 @@ class Session:
     @contextmanager
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
-        log = RecordLog(free_path(self.out, slug(profile.model.profile)))
+        log = new_log(self.out, slug(profile.model.profile))
         try:
             try:
                 with log:
@@ -331,17 +337,6 @@ def nobody_here(bench: BenchFile) -> FileError:
     """Return that a bench asks people and has nowhere to ask them."""
     reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
     return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
-
-
-def _interrupted(seen: set[str], log: Path) -> str:
-    """Say how an interrupted run was left, from the events that its log holds."""
-    safe = (
-        "the outputs are in their safe state"
-        if "safe" in seen
-        else "THE OUTPUTS MAY NOT BE IN THEIR SAFE STATE"
-    )
-    closed = f"{log} is closed" if "run_end" in seen else f"{log} has no closing line"
-    return f"interrupted: {safe}, and {closed}"
 
 
 def use_pairs(pairs: Iterable[str]) -> dict[str, str]:

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Final, Self, final
 
 from rich.console import Console, RenderableType
-from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
 from rich.text import Text
@@ -16,7 +16,9 @@ from rich.text import Text
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof.terminal.console import Names, new_console
+from ventproof.terminal.progress import Seldom, pace
 from ventproof.verdict.finding import code_of
+from ventproof_bench.base.clock import Stopwatch
 from ventproof_bench.benchcheck.load import with_faults
 from ventproof_bench.mock.faults.fault import FAMILIES
 
@@ -32,7 +34,7 @@ _STYLE: Final = {"caught": "green", "open": "yellow", "missed": "red"}
 
 @final
 class Progress:
-    """A bar on a terminal's error output; nothing elsewhere.
+    """A bar on a terminal's error output; elsewhere a line now and then.
 
     Args:
         phases: what is worked through, one after the other.
@@ -40,16 +42,30 @@ class Progress:
 
     def __init__(self, *phases: str) -> None:
         console = Console(stderr=True)
-        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=20),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            TextColumn("left"),
+            TimeRemainingColumn(),
+        )
         self._bar = Bar(*columns, console=console, transient=True, disable=not console.is_terminal)
         self._phases = iter(phases)
         self._task = self._bar.add_task("starting", total=None)
+        self._phase = ""
+        self._watch = Stopwatch()
+        self._lines = None if console.is_terminal else Seldom(Stopwatch().gone_s)
 
     def told(self, done: int, of: int) -> None:
         """Take how far the phase has come; the first of it that is done begins it."""
         if done == 1:
-            self._bar.update(self._task, description=next(self._phases, ""))
+            self._phase = next(self._phases, "")
+            self._bar.update(self._task, description=self._phase)
+            self._watch = Stopwatch()
         self._bar.update(self._task, completed=done, total=of)
+        if self._lines is not None:
+            self._lines.say(f"{self._phase}: {pace(done, of, self._watch.gone_s())}")
 
     def __enter__(self) -> Self:
         self._bar.start()

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import final
 
@@ -15,6 +14,8 @@ from rich.style import StyleType
 from rich.text import Text
 
 from ventproof_bench.base.text import harmless
+
+_BLANKS = re.compile(r" +$", re.MULTILINE)
 
 
 class _Console(Console):
@@ -27,6 +28,11 @@ class _Console(Console):
         """Yield what is shown, without control characters but the console's own."""
         for text, style, control in super().render(renderable, options):
             yield Segment(text if control else harmless(text), style, control)
+
+    def _render_buffer(self, buffer: Iterable[Segment]) -> str:
+        """Return what is written; where there is no terminal, without blanks at the ends of lines."""
+        text = super()._render_buffer(buffer)
+        return text if self.is_terminal else _BLANKS.sub("", text)
 
     def on_broken_pipe(self) -> None:
         """Say so to whoever printed."""
@@ -75,19 +81,26 @@ def new_console() -> Console:
     return console
 
 
-def warn_unsafe(console: Console, unsafe: str, profile: str = "") -> None:
-    """Print that outputs may not be safe, why, after which profile, and what a person does now."""
+def tell_left(console: Console, left: Sequence[str], unsafe: str = "", profile: str = "") -> None:
+    """Print how outputs were left.
+
+    Args:
+        console: where to.
+        left: one line where all is well, else a line for each output that is not safe for certain.
+        unsafe: why outputs may not be safe; empty when they are. What a person does now is said then.
+        profile: after which profile.
+    """
+    if not unsafe:
+        for line in left:
+            console.print(Text(f"outputs: {line}"), soft_wrap=True)
+        return
     after = f" ({profile})" if profile else ""
     console.print(Text(f"OUTPUTS MAY NOT BE SAFE{after}: {unsafe}.", style="bold red"))
+    for line in left:
+        console.print(Text(f"  {line}", style="red"), soft_wrap=True)
     console.print(Text("Isolate the drives, then put the contacts right by hand.", style="bold red"))
 
 
-@contextmanager
-def progress(*, shown: bool) -> Iterator[Callable[[str], None]]:
-    """Give what tells a person at the terminal how far a command is, in a line that goes when it is over."""
-    console = _Console(stderr=True, highlight=False)
-    if not (shown and console.is_terminal):
-        yield lambda _: None
-        return
-    with console.status("") as status:
-        yield lambda said: status.update(Text(said, no_wrap=True, overflow="ellipsis"))
+def error_console() -> Console:
+    """Return where a waiting person is told how far a command is: standard error."""
+    return _Console(stderr=True, highlight=False)

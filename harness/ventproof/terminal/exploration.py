@@ -11,9 +11,11 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.explore.emit import said
-from ventproof.terminal.console import new_console
+from ventproof.terminal.console import error_console, new_console
+from ventproof.terminal.progress import telling
 from ventproof.verdict.finding import Verdict
-from ventproof.verdict.text import clocked
+from ventproof.verdict.text import about, clocked
+from ventproof_bench.base.clock import Stopwatch
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -114,18 +116,24 @@ def _sentence(tally: Tally) -> str:
 
 
 @contextmanager
-def exploring(*, real: bool) -> Iterator[Callable[[Tally], None]]:
-    """Give what shows how far it has come: on a terminal, and as lines elsewhere where it takes its time."""
-    console = Console(stderr=True, highlight=False)
-    if not console.is_terminal:
-        yield (lambda tally: console.print(Text(_doing(tally)), soft_wrap=True)) if real else (lambda _: None)
+def exploring(budget_s: float, *, real: bool) -> Iterator[Callable[[Tally], None]]:
+    """Give what shows how far it has come, of `budget_s` seconds at most.
+
+    Elsewhere than on a terminal that is a line for each sequence on real wires, and now and then one in virtual time.
+    """
+    watch = Stopwatch()
+    console = error_console()
+    if real and not console.is_terminal:  # each sequence takes its minutes
+        yield lambda tally: console.print(Text(_doing(tally, watch.gone_s(), budget_s)), soft_wrap=True)
         return
-    with console.status("exploring") as status:
-        yield lambda tally: status.update(_doing(tally))
+    with telling(watch.gone_s) as tell:
+        yield lambda tally: tell(_doing(tally, watch.gone_s(), budget_s))
 
 
-def _doing(tally: Tally) -> str:
+def _doing(tally: Tally, gone_s: float, budget_s: float) -> str:
+    rate = f"{60 * tally.played / gone_s:.1f} a minute" if gone_s > 0 else ""
+    left = f"{rate}, at most {about(max(0, round(budget_s - gone_s)))} left"
     if tally.best is None:
-        return f"exploring: {_sentence(tally)}"
+        return f"exploring: {_sentence(tally)}; {left}"
     actions = len(tally.best.written.sequence)
-    return f"found, and being made shorter: {_sentence(tally)}; now {actions} action(s)"
+    return f"found, and being made shorter: {_sentence(tally)}; now {actions} action(s); {left}"

@@ -19,7 +19,7 @@ from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import UNMEASURED, trouble
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.session.repeats import COVERAGE
-from ventproof.terminal.console import Names, new_console, warn_unsafe
+from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.finding import Finding, Status
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
@@ -52,10 +52,10 @@ def show(
     written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
-        _show(new_console(), done, _behind(selfcheck, virtual=virtual), quiet=quiet)
+        _show(new_console(), done, _behind(selfcheck, virtual=virtual), virtual=virtual, quiet=quiet)
 
 
-def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, quiet: bool) -> None:
+def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, virtual: bool, quiet: bool) -> None:
     alone = len(done) == 1
     for series in done:
         for number, result in enumerate(series.results):
@@ -74,7 +74,8 @@ def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, quiet:
         console.print(_suite_table([result for series in done for result in series.results]))
     if behind:
         console.print(Text(behind, style="yellow" if behind == UNMEASURED else "dim"), soft_wrap=True)
-    _close(console, [result for series in done for result in series.results], quiet=quiet)
+    results = [result for series in done for result in series.results]
+    _close(console, results, virtual=virtual, quiet=quiet)
 
 
 def _suite_table(results: Sequence[RunResult]) -> Table:
@@ -97,7 +98,7 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
     return table
 
 
-def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> None:
+def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, quiet: bool) -> None:
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
     for result in results:
         _show_lacking(console, result, quiet=quiet)
@@ -116,9 +117,11 @@ def _close(console: Console, results: Sequence[RunResult], *, quiet: bool) -> No
     console.print(
         Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
     )
+    if not virtual and not results[-1].outcome.unsafe:
+        tell_left(console, results[-1].left)
     for result in results:
         if result.outcome.unsafe:
-            warn_unsafe(console, result.outcome.unsafe, result.profile)
+            tell_left(console, result.left, result.outcome.unsafe, result.profile)
 
 
 def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
@@ -278,7 +281,7 @@ def plain(table: Table, *, width: int = 110) -> str:
     """Return a table as plain text without control codes."""
     buffer = io.StringIO()
     Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
-    return buffer.getvalue()
+    return "".join(f"{line.rstrip()}\n" for line in buffer.getvalue().splitlines())
 
 
 def show_runs(history: History, wanted: Wanted) -> None:

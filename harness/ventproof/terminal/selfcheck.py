@@ -13,13 +13,14 @@ from rich.text import Text
 from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
-from ventproof.terminal.console import Names, new_console, warn_unsafe
+from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.verdict.text import about, board_span, milliseconds
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.modbus.traffic import answering_at_once, budget
+from ventproof_bench.selfcheck.vents import place_said
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import Profile
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from ventproof_bench.selfcheck.capability import Decidable
     from ventproof_bench.selfcheck.diagnosis import Exercised
     from ventproof_bench.selfcheck.procedure import Measured
+    from ventproof_bench.selfcheck.vents import VentStood
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -127,7 +129,10 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
             for line in _undecided(check.decidable):
                 console.print(Text(line))
         for name, tried in check.measured.exercised.items():
-            console.print(_answers_table(file, name, tried))
+            stood = [
+                one for one in check.measured.stood if tried.how == "driven" and one.output == tried.output
+            ]
+            console.print(_answers_table(file, name, tried, stood))
         for missing in _not_judged(check):
             console.print(missing)
     for note in check.notes:
@@ -142,8 +147,8 @@ def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
         + (f": {check.aborted}" if check.aborted else "")
     )
     console.print(Text(closing, style=_STYLES[check.result]))
-    if check.unsafe:
-        warn_unsafe(console, check.unsafe)
+    if check.unsafe or not file.virtual:
+        tell_left(console, check.left, check.unsafe)
     console.print(Text(f"log {check.log}  digest {check.digest[:16]}…", style="dim"), soft_wrap=True)
 
 
@@ -245,7 +250,7 @@ def _undecided(found: tuple[Decidable, ...]) -> Iterator[str]:
         yield f"undecided: {', '.join(signals)}: declare {lacks}"
 
 
-def _answers_table(file: BenchFile, title: str, tried: Exercised) -> Table:
+def _answers_table(file: BenchFile, title: str, tried: Exercised, stood: Sequence[VentStood]) -> Table:
     table = Table(title=f"what answers {title}", title_justify="left", expand=False)
     for heading in ("signal", "should", "before", "after", "changed after"):
         table.add_column(heading)
@@ -261,4 +266,7 @@ def _answers_table(file: BenchFile, title: str, tried: Exercised) -> Table:
             *("–" if value is None else f"{value:g}" for value in values),
             "–" if delay is None else f"{milliseconds(delay[0])} to {milliseconds(delay[1])}",
         )
+    for vent in stood:
+        where = (place_said(vent.before), place_said(vent.after))
+        table.add_row(Names(vent.signal), str(vent.wanted), *where, "–")
     return table

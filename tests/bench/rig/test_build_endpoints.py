@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from ventproof.cli.options import SHIPPED_BENCH
@@ -27,7 +29,8 @@ def test_a_second_run_is_refused_until_the_first_lets_go(tmp_path):
     first, second = EndpointHold([endpoint]), EndpointHold([endpoint])
     first.take()
     with pytest.raises(
-        LinkError, match=rf"^another run on this computer holds {endpoint}: wait for its end$"
+        LinkError,
+        match=rf"^another run on this computer holds {endpoint}, process {os.getpid()} \(.*\): wait for its end$",
     ):
         second.take()
     first.release()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ventproof.case.looks import looks_due
+from ventproof.case.looks import looks_due, looks_over
 from ventproof.deciders import formulas as f
 from ventproof.judge.trace import SignalTrace
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
@@ -96,3 +96,14 @@ def test_signals_that_no_person_reads_are_not_asked_for():
     """Buses read themselves."""
     one = OneDemand(VENT, f.StaysFormula(20, 60, 300), 22.0, 101.0)
     assert looks_due(one, {}) == {}
+
+
+def test_what_was_looked_at_when_it_was_over_is_not_looked_at_again():
+    """It stays open whatever comes later, and nobody waits for that; a counter must be seen to stand still."""
+    assert due_s(VENT, f.StaysFormula(20, 60, 50), 40.0, 160.0) is None
+    over = OneDemand(VENT, f.StaysFormula(20, 60, 50), 58.0, 160.0)
+    assert looks_over(over, {"vent": TAKES_S})
+    assert not looks_over(OneDemand(VENT, f.StaysFormula(20, 60, 50), 58.0, 120.0), {"vent": TAKES_S})
+    assert not looks_over(over, {})
+    counter = OneDemand(SignalTraits(name="tips", unit="count"), f.CountsFormula(3, 50), 7.0, 160.0)
+    assert not looks_over(counter, {"tips": TAKES_S})

@@ -77,13 +77,16 @@ def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
 
 
 def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_path):
-    """2 when nothing failed but something is undecided, 4 when the bench failed; what was not run is counted."""
+    """2 when nothing failed but something is undecided, 4 when a run was aborted; three in a row end the suite."""
     deaf = tmp_path / "deaf.yaml"
     text = SHIPPED_BENCH.read_text(encoding="utf-8")
     deaf.write_text(text.replace("timeout: 500 ms", "timeout: 1 ms"))
     assert ventproof("run", COUNT, "--bench", deaf)[0] == 2
     code, out, _ = ventproof("run", RAIN, *[COUNT] * 5, "--bench", deaf)
-    assert code == 4
+    assert (code, "6 run(s): 1 aborted, 5 inconclusive\n" in out) == (4, True)
+    code, out, _ = ventproof("run", *[RAIN] * 3, *[COUNT] * 5, "--bench", deaf, "--out", tmp_path / "worse")
+    assert (code, "5 of 8 planned runs not run\n" in out) == (4, True)
+    assert "\nbroken off: 3 runs in a row were aborted, the last one because " in out
     assert out.endswith("not run: every closure of the rain contact is counted\nnot run: 2 more\n")
 
 

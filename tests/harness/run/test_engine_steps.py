@@ -163,10 +163,11 @@ def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, benc
     assert "rain" not in rig.mock.active
 
 
-def test_a_run_interrupted_while_its_bench_opens_does_not_call_the_outputs_safe(shipped, bench_text):
-    """What the outputs do is unknown until all of them were once put into their safe state, and is said to be."""
-    with pytest.raises(DriverError, match=r"^the bench was not opened: the state of its outputs is unknown$"):
-        interrupted_run(shipped, bench_text, 0.001)
+def test_a_run_interrupted_before_anything_was_driven_says_so(shipped, bench_text):
+    """Outputs that were not commanded are not called safe, nor in doubt: nothing was driven, and nothing is now."""
+    events, rig = interrupted_run(shipped, bench_text, 0.001)
+    assert [event.name for event in events[-2:]] == ["nothing_driven", "run_end"]
+    assert not rig.outputs.driven
 
 
 def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):

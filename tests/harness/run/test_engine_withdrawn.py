@@ -15,7 +15,7 @@ from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.modbus.link import unlike
 from ventproof_bench.rig import build, session
-from ventproof_bench.selfcheck.procedure import BenchReadings
+from ventproof_bench.selfcheck.readings import BenchReadings
 
 PROFILE = """
 profile: rain

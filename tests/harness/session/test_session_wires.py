@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from typist import Typist
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
+from ventproof_bench.outputs.wear import operations_in
 
 pytestmark = pytest.mark.wire
 
@@ -184,6 +186,7 @@ def stand(tmp_path_factory):
             said += line
         for path in folder.glob("bench-*.yaml"):
             path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        (folder.parent / f"mock-{process.pid}.pid").write_text(str(process.pid), encoding="ascii")
         yield folder
         process.send_signal(signal.SIGINT)
         assert process.wait(5) == 0
@@ -263,7 +266,7 @@ def rain_and_house(stand):
 
 def wait_for_rain(log_folder, process):
     """Wait until the run has closed the rain contact; returns its log."""
-    for _ in range(400):
+    for _ in range(1200):
         for log in log_folder.glob("*.jsonl"):
             if b'"said":"close rain"' in log.read_bytes():
                 return log
@@ -292,6 +295,60 @@ def test_a_killed_run_leaves_safe_outputs_and_an_intact_aborted_log(stand, tmp_p
     assert "aborted" in done.stdout
 
 
+def line_process_of(process):
+    """Return the process id of the line process of a run."""
+    children = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split()
+    return next(int(c) for c in children if b"line_process" in Path(f"/proc/{c}/cmdline").read_bytes())
+
+
+@pytest.mark.parametrize("sent", [signal.SIGKILL, signal.SIGSTOP], ids=["is killed", "hangs"])
+def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, stand, tmp_path):
+    """A second process makes safe: the screen says so in its one line, and relay and setting are as they were."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        wait_for_rain(tmp_path, process)
+        os.kill(line_process_of(process), sent)
+        said = process.communicate(timeout=60)[0]
+        assert process.returncode == 4
+    assert (
+        "\noutputs: all in their safe state (3 read back, 2 only commanded); settings as they were found; "
+        in said
+    )
+    assert "MAY NOT BE SAFE" not in said
+    assert rain_and_house(stand) == (False, 18.0)
+
+
+def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, tmp_path):
+    """With unit and boards dead each output is told with its last value and what may keep moving; so in the report."""
+    mock = next(p for p in stand.parent.glob("mock-*.pid"))
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", "--report", tmp_path / "r.html", profile="long.yaml"),
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as process:
+        log = wait_for_rain(tmp_path, process)
+        os.kill(int(mock.read_text(encoding="ascii")), signal.SIGSTOP)
+        try:
+            said = process.communicate(timeout=90)[0]
+        finally:
+            os.kill(int(mock.read_text(encoding="ascii")), signal.SIGCONT)
+        assert process.returncode == 4
+    assert "OUTPUTS MAY NOT BE SAFE (rain for a minute)" in said
+    assert re.search(
+        r"\n  house_temperature left at 30 °C, found at 18 °C \(.*\): roof_vent, side_vent may keep", said
+    )
+    assert re.search(
+        r"\n  rain left closed \(.*\): roof_vent, side_vent may keep moving; board relays makes it", said
+    )
+    assert "nothing says that it still is so: " in said
+    assert {"rain", "house_temperature"} <= {e["output"] for e in lines_of(log) if e["event"] == "undriven"}
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "Outputs: house_temperature left at 30 °C, found at 18 °C" in page
+
+
 def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     """Ctrl-C ends the run with code 130, outputs safe and the log closed as aborted."""
     with subprocess.Popen(
@@ -302,7 +359,12 @@ def test_ctrl_c_leaves_safe_outputs_and_says_so(stand, tmp_path):
     ) as process:
         log = wait_for_rain(tmp_path, process)
         process.send_signal(signal.SIGINT)
-        assert f"the outputs are in their safe state, and {log} is closed" in process.stderr.read()
+        said = process.stderr.read()
+        assert (
+            f"interrupted; {log} is closed\noutputs: all in their safe state (3 read back, 2 only commanded); "
+            in said
+        )
+        assert "settings as they were found" in said
         assert process.wait(10) == 130
     assert rain_and_house(stand) == (False, 18.0)
     events = lines_of(log)
@@ -332,7 +394,7 @@ def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
         process.send_signal(signal.SIGINT)
         said, wrong = process.communicate(timeout=20)
         assert process.returncode == 130, said + wrong
-    assert "the outputs are in their safe state" in wrong
+    assert "outputs: all in their safe state" in wrong
     assert "Traceback" not in wrong
     assert rain_and_house(stand) == (False, 18.0)
     assert lines_of(log)[-1]["aborted"] == "interrupted by the operator"
@@ -374,21 +436,108 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
     assert lines_of(log)[-1]["event"] == "run_end"
 
 
-def test_a_port_that_somebody_else_holds_is_a_bench_error(stand, tmp_path):
-    """A run on a bench whose port cannot be opened is aborted with the reason, exit code 4."""
-    text = (
-        (stand / "bench-rtu.yaml")
-        .read_text(encoding="utf-8")
-        .replace(str(stand / "unit"), str(stand / "nothing"))
+def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_path):
+    """The first profile is aborted, outputs safe; the next one waits for its known state and passes."""
+    (stand / "both").mkdir(exist_ok=True)
+    for number, text in enumerate((LONG_RAIN, PULSES)):
+        (stand / "both" / f"{number}.yaml").write_text(text, encoding="utf-8")
+    command = run_command(stand, tmp_path, "bench-rtu.yaml", profile="both")
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        wait_for_rain(tmp_path, process)
+        os.kill(line_process_of(process), signal.SIGKILL)
+        out, _ = process.communicate(timeout=120)
+    assert (process.returncode, "2 run(s): 1 aborted, 1 pass\n" in out) == (4, True), out
+    assert "MAY NOT BE SAFE" not in out
+    assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "aborted"
+
+
+def test_an_interlock_that_opens_makes_all_safe_at_once_and_ends_the_suite(stand, tmp_path):
+    """A guard door on an input, here the one that the rain relay closes: nobody drives on behind an opened door."""
+    text = (stand / "bench-rtu.yaml").read_text(encoding="utf-8")
+    (stand / "bench-door.yaml").write_text(
+        f"{text}\ninterlock: {{signal: rain_contact, healthy: 0}}\n", encoding="utf-8"
     )
-    (stand / "bench-gone.yaml").write_text(text, encoding="utf-8")
+    (stand / "door").mkdir(exist_ok=True)
+    for number, profile in enumerate((LONG_RAIN, PULSES)):
+        (stand / "door" / f"{number}.yaml").write_text(profile, encoding="utf-8")
+    command = run_command(stand, tmp_path, "bench-door.yaml", profile="door")
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.returncode, "1 of 2 planned runs not run\n" in done.stdout) == (4, True), done.stdout
+    assert "broken off: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
+    lines = lines_of(tmp_path / "rain-for-a-minute.jsonl")
+    opened_s = next(
+        line["t"] for line in lines if line["event"] == "poll" and line["values"].get("rain_contact")
+    )
+    safe_s = next(line["t"] for line in lines if line["event"] == "driven" and line["t"] > opened_s)
+    assert safe_s - opened_s < 0.5
+    assert rain_and_house(stand) == (False, 18.0)
+
+
+def test_operations_are_counted_over_runs_and_survive_a_kill(stand, tmp_path):
+    """Six pulses, then one closure of a run that is killed with SIGKILL: seven in the ledger beside the history."""
+    place = f"coil 0 of unit 2 on {stand / 'unit'}"
+    subprocess.run(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="pulses.yaml"), capture_output=True, check=True
+    )
+    assert operations_in(tmp_path / "relays.sqlite")[place] == 6
+    with subprocess.Popen(
+        run_command(stand, tmp_path, "bench-rtu.yaml", profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as process:
+        wait_for_rain(tmp_path, process)
+        process.kill()
+    for _ in range(200):
+        if operations_in(tmp_path / "relays.sqlite")[place] == 7:
+            break
+        time.sleep(0.1)
+    assert operations_in(tmp_path / "relays.sqlite")[place] == 7
+
+
+def refused(stand, tmp_path, bench, *changes):
+    """Run on a bench file with a slip in it; returns what is said, without line ends, once nothing was driven."""
+    text = (stand / bench).read_text(encoding="utf-8")
+    for right, wrong in changes:
+        assert right in text
+        text = text.replace(right, wrong)
+    (stand / "bench-wrong.yaml").write_text(text, encoding="utf-8")
     done = subprocess.run(
-        run_command(stand, tmp_path, "bench-gone.yaml"), capture_output=True, text=True, check=False
+        run_command(stand, tmp_path / "none", "bench-wrong.yaml"), capture_output=True, text=True, check=False
     )
-    assert done.returncode == 4
-    assert str(stand / "nothing") in done.stdout
-    assert "the state of its outputs is unknown" in " ".join(done.stdout.split())
-    events = [e["event"] for e in lines_of(next(tmp_path.glob("*.jsonl")))]
-    assert "safe" not in events
-    assert "not_safe" in events
-    assert "Traceback" not in done.stdout + done.stderr
+    assert (done.returncode, done.stdout) == (3, "")
+    assert not (tmp_path / "none").exists()
+    return done.stderr
+
+
+def test_what_is_not_there_is_told_with_its_place_before_anything_is_driven(stand, tmp_path):
+    """A port, a host and a unit id that are wrong are exit code 3 with line and column, and no log."""
+    unit = str(stand / "unit")
+    said = refused(stand, tmp_path, "bench-rtu.yaml", (unit, str(stand / "nothing")))
+    assert re.search(
+        r"bench-wrong.yaml:\d+:\d+: there is no port \S+/nothing; is the adapter plugged in\? Ports", said
+    )
+    port = re.search(r"tcp_port: (\d+)", (stand / "bench-tcp.yaml").read_text(encoding="utf-8"))[0]
+    said = refused(stand, tmp_path, "bench-tcp.yaml", (port, "tcp_port: 1"))
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: bus \w+: 127.0.0.1 port 1 cannot be opened: ", said), said
+
+
+def test_a_unit_with_another_id_is_found_where_it_is(stand, tmp_path):
+    """The unit that is silent and the one that answers are both named, at the line that names the first."""
+    text = (stand / "bench-rtu.yaml").read_text(encoding="utf-8")
+    wrong = re.sub(r"bus: unit,(?! unit_id)", "bus: unit, unit_id: 9,", text)
+    wrong = re.sub(r"\n( +)bus: unit\n(?! +unit_id)", r"\n\1bus: unit\n\1unit_id: 9\n", wrong)
+    said = refused(stand, tmp_path, "bench-rtu.yaml", (text, wrong))
+    found = r":\d+:\d+: unit id 9 on bus \w+ does not answer, and something else answers at unit id 1; set the unit"
+    assert re.search(found, said), said
+
+
+@pytest.mark.parametrize("bench", ["bench-rtu.yaml", "bench-tcp.yaml"])
+def test_who_holds_the_bench_is_named_and_nobody_is_told_to_isolate_drives(bench, stand, tmp_path):
+    """While one run drives it, a second one is refused with the first one's process."""
+    with subprocess.Popen(
+        run_command(stand, tmp_path, bench, profile="long.yaml"), stdout=subprocess.DEVNULL
+    ) as first:
+        wait_for_rain(tmp_path, first)
+        said = refused(stand, tmp_path, bench)
+        first.terminate()
+        assert first.wait(10) == 130
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: .* process \d+ \(.*ventproof.*\)", said), said
+    assert "solate" not in said

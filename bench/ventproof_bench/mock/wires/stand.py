@@ -119,7 +119,7 @@ async def serve_tcp(
 class _Terminal:
     """A pseudo-terminal with a peer on its master side. The slave side stays open, as a wired port does."""
 
-    def __init__(self, peer: Peer) -> None:
+    def __init__(self, peer: Peer, baud: int | None) -> None:
         import tty  # noqa: PLC0415 - not on every system; TCP needs none of it
 
         self._loop = asyncio.get_running_loop()
@@ -128,11 +128,15 @@ class _Terminal:
         os.set_blocking(self._master, False)
         self.path = os.ttyname(self._slave)
         self._replies = _Replies(peer, self._send)
+        self._speed = None if baud is None else _speed_code(baud)
         self._loop.add_reader(self._master, self._heard)
 
     def _heard(self) -> None:
+        data = os.read(self._master, _PIECE)
+        if self._speed is not None and self._speed != _speed_set(self._slave):
+            return  # at another speed it hears no frame
         try:
-            self._replies.heard(os.read(self._master, _PIECE))
+            self._replies.heard(data)
         except ConnectionResetError:
             self.hang_up()
 
@@ -151,18 +155,33 @@ class _Terminal:
         self._master = -1
 
 
+def _speed_code(baud: int) -> int:
+    import termios  # noqa: PLC0415 - as above
+
+    code: int = getattr(termios, f"B{baud}")
+    return code
+
+
+def _speed_set(terminal: int) -> int:
+    import termios  # noqa: PLC0415 - as above
+
+    speed: int = termios.tcgetattr(terminal)[4]
+    return speed
+
+
 @asynccontextmanager
-async def serve_pty(peer: Peer, *, link: Path | None = None) -> AsyncIterator[str]:
+async def serve_pty(peer: Peer, *, link: Path | None = None, baud: int | None = None) -> AsyncIterator[str]:
     """Serve a pseudo-terminal; yields the path that a serial client opens.
 
     Args:
         peer: who answers.
         link: a stable name for the terminal: a symbolic link there is made anew, and removed in the end.
+        baud: the only line speed at which it is heard; any if None.
 
     Raises:
         LinkError: the link cannot be made.
     """
-    terminal = _Terminal(peer)
+    terminal = _Terminal(peer, baud)
     try:
         if link is not None:
             _point(link, terminal.path)
@@ -244,7 +263,7 @@ async def serve(settings: MockSettings, folder: Path, stack: AsyncExitStack, *, 
         LinkError: something cannot be served.
     """
     await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
-    stack.enter_context(_alone_in(folder))
+    stack.enter_context(alone_in(folder))
     unit = build(settings, start_s=now_s(), seed=seed)
 
     def contact(name: str) -> Callable[[bool], None]:
@@ -282,7 +301,7 @@ def _templates(settings: MockSettings) -> Sequence[str]:
 
 
 @contextmanager
-def _alone_in(folder: Path) -> Iterator[None]:
+def alone_in(folder: Path) -> Iterator[None]:
     """Hold a folder against a second stand, which would take its names over."""
     with (folder / ".served").open("w") as file:
         try:

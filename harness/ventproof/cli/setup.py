@@ -1,0 +1,99 @@
+"""`ventproof setup`: a guided first bench, from the first question to the first verdict."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from ventproof.cli import options
+
+
+@click.command("setup")
+@click.argument("bench", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--answer",
+    "pairs",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Answer a question beforehand; each question shows its key. May be given more than once.",
+)
+@click.option(
+    "--answers",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Take answers from this file, such as the one that another setup keeps.",
+)
+@options.folder("--out", "records", "Folder for the logs of the trials.")
+@options.CLEAR
+def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, clear: bool) -> int:
+    """Set up a first bench: ask, look, click relays, write the bench file BENCH and a first rain test, and run it.
+
+    Have at hand: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is
+    written to the unit before you name a setting for that, and no relay is switched before you say that vents and
+    drives are clear. Leave with Ctrl-C and give the same command again to go on: the answers are kept beside BENCH.
+    Without a terminal, what is not answered beforehand is answered as Enter alone would answer it.
+
+    \b
+    Exit code 0: the bench file is written, and the trials passed.
+              1, 2: as those of `run` and `selfcheck --unit`.
+              3: an answer is wrong.
+              4: the bench failed.
+    """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from ventproof.setup.asking import NobodyAsked  # noqa: PLC0415
+    from ventproof.setup.dialogue import Asker, Dialogue, SetupFile, given_by, given_by_option  # noqa: PLC0415
+    from ventproof.setup.walk import Trials, set_up  # noqa: PLC0415
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+    from ventproof_bench.base.text import harmless  # noqa: PLC0415
+    from ventproof_bench.yamlfile.load import load_document  # noqa: PLC0415
+
+    if bench.suffix not in {".yaml", ".yml"}:
+        hint = f"write {bench.with_suffix('.yaml')}"
+        raise FileError([Problem(str(bench), None, None, "a bench file's name ends in .yaml", hint)])
+    given = given_by(load_document(answers, SetupFile)) if answers else {}
+    asker: Asker
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        from ventproof.terminal.asking import TerminalAsker  # noqa: PLC0415
+
+        asker = TerminalAsker()
+    else:
+        asker = NobodyAsked(lambda text: click.echo(harmless(text)))
+    click.echo(options.CAUTION, err=True)
+    dialogue = Dialogue(bench, asker, given | given_by_option(pairs))
+    trials = Trials(
+        hookup=lambda path: _hookup(path, out),
+        run=lambda profile, path: _run(profile, path, out),
+    )
+    code = set_up(bench, dialogue, trials, clear=clear)
+    for key in dialogue.unused():
+        click.echo(f"no question asked for the answer {key}", err=True)
+    return code
+
+
+def _hookup(bench: Path, out: Path) -> int:
+    from ventproof.session.selfcheck import selfcheck  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415
+    from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
+
+    loaded = load_bench(bench)
+    result = selfcheck(loaded, out, kind="unit", begins=_tell)
+    show_check(loaded.model, result)
+    return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
+
+
+def _tell(what: str, takes_s: float) -> None:
+    click.echo(f"{what}, {takes_s:.0f} s" if takes_s else what, err=True)
+
+
+def _run(profile: Path, bench: Path, out: Path) -> int:
+    from ventproof.cli.run import run_suite  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.session.repeats import repeats_for  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
+
+    session = Session(bench=load_bench(bench), out=out, keeper=keeper_of(None, out))
+    suite = options.load_suite([profile], session)
+    return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

@@ -1,0 +1,217 @@
+"""The guided first bench, from the first question to the first verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, final
+
+from ventproof.case.decidable import checked
+from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstSetting
+from ventproof.firstbench.rain_test import rain_test, tolerances_percent
+from ventproof.profile.bind import bind
+from ventproof.profile.load import read_profile
+from ventproof.setup.asking import NO, a_number, one_of, some_text, yes_or_no
+from ventproof.setup.connection import connect
+from ventproof.setup.dialogue import Dialogue, SetupQuestion, StepBack
+from ventproof.setup.registers import find_out, find_setting
+from ventproof.setup.relays import Clicker, find_board, loaded
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import create_file
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from ventproof.firstbench.makers_list import ListedValue
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
+_BY_ITSELF: Final = "stand"
+_WRITTEN: Final = "written"
+
+
+@final
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trials:
+    """What a finished bench file is tried with; each returns an exit code.
+
+    Attributes:
+        hookup: tries how the unit is hooked up to a bench.
+        run: runs a profile on a bench.
+    """
+
+    hookup: Callable[[Path], int]
+    run: Callable[[Path, Path], int]
+
+
+def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> int:
+    """Ask, look, click, write a bench file and a first rain test, and try both.
+
+    Args:
+        bench: the bench file; it is written once, and never replaced.
+        dialogue: whoever is asked.
+        trials: what the bench file is tried with.
+        clear: vents and drives are clear of people and guarded: do not ask.
+
+    Returns:
+        The exit code of the last trial.
+
+    Raises:
+        FileError: an answer will not do, or a file exists already.
+        BenchError: the bench failed.
+        SetupLeft: the operator left; what was answered is kept.
+    """
+    kept = dialogue.begin()
+    if bench.exists() and not dialogue.kept(_WRITTEN):
+        hint = "name another; a setup writes a new bench file"
+        raise FileError([Problem(str(bench), None, None, "exists already", hint)])
+    if kept:
+        dialogue.asker.say(f"Going on where this was left: {kept} answers are kept in {dialogue.path}.")
+    while True:
+        try:
+            return _Walk(bench, dialogue, trials, clear=clear).go()
+        except StepBack:
+            dialogue.back()
+
+
+@final
+class _Walk:
+    """One way through all questions; those that are answered already are not asked."""
+
+    def __init__(self, bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> None:
+        self._path = bench
+        self._dialogue = dialogue
+        self._trials = trials
+        self._clear = clear
+        self._profile = bench.with_name(f"{bench.stem}-rain.yaml")
+
+    def go(self) -> int:
+        """Walk it."""
+        if not (self._dialogue.kept(_WRITTEN) and self._path.exists()):
+            self._write(self._described())
+        return self._tried()
+
+    def _described(self) -> FirstBench:
+        title = self._ask("bench", "What shall this bench be called?", "First bench")
+        connection = connect(self._dialogue)
+        likely = next((one for one in connection.units if not one.switches), connection.units[0])
+        unit_id = int(
+            self._dialogue.ask(
+                SetupQuestion(
+                    key="unit_id",
+                    text="Which of them is the unit under test?",
+                    default=str(likely.unit_id),
+                    choices={str(one.unit_id): connection.about(one.unit_id) for one in connection.units},
+                    check=a_number(0, 255),
+                )
+            )
+        )
+        registers = find_out(self._dialogue, connection, unit_id)
+        buses = {"unit": connection.declared}
+        bare = FirstBench(title=title, buses=buses, unit_id=unit_id, signals=registers.signals)
+        board = find_board(self._dialogue, connection, unit_id)
+        clicker = Clicker(self._dialogue, bare, board, clear=self._clear)
+        relays = clicker.relays()
+        names = [relay.name for relay in relays]
+        rain = next((name for name in names if name.startswith("rain")), "") or self._rain(names)
+        warm = self._warm(registers.settings)
+        settings: tuple[FirstSetting, ...] = ()
+        if warm in registers.settings:
+            value = registers.settings[warm]
+            settings = (
+                find_setting(self._dialogue, connection, unit_id, value, list(registers.settings.values())),
+            )
+        bench = replace(clicker.bench, relays=relays, rain=rain, settings=settings)
+        self._until_automatic(by_itself=not settings)
+        return clicker.rain(bench)
+
+    def _ask(self, key: str, text: str, default: str) -> str:
+        return self._dialogue.ask(SetupQuestion(key=key, text=text, default=default, check=some_text))
+
+    def _rain(self, names: list[str]) -> str:
+        return self._dialogue.ask(
+            SetupQuestion(
+                key="rain",
+                text="Which of these closes the unit's rain input?",
+                default=names[0],
+                choices=dict.fromkeys(names, ""),
+                check=one_of(names),
+            )
+        )
+
+    def _warm(self, settings: Mapping[str, ListedValue]) -> str:
+        choices = {name: f"the bench writes this setting: {value.label}" for name, value in settings.items()}
+        warm = [name for name in settings if "temp" in name]
+        return self._dialogue.ask(
+            SetupQuestion(
+                key="warm",
+                text="Before it rains the vents must stand open. What opens them?",
+                default=(warm or [_BY_ITSELF])[0],
+                choices={**choices, _BY_ITSELF: "they stand open by themselves: I have set the unit so"},
+                check=one_of((*choices, _BY_ITSELF)),
+            )
+        )
+
+    def _until_automatic(self, *, by_itself: bool) -> None:
+        if self._dialogue.has("rain.seen"):
+            return
+        more = ", and let the unit open the vents" if by_itself else ""
+        text = f"Turn every hand switch back to automatic{more}; then press Enter."
+        self._dialogue.asker.wait(text, lambda: "", lambda: True)
+
+    def _write(self, bench: FirstBench) -> None:
+        self._dialogue.asker.say(
+            "Writing the bench file and the rain test, as sharp as this bench can decide."
+        )
+        made = loaded(bench)
+        text = made.text
+        bench = replace(bench, poll_every_s=made.model.buses[UNIT_BUS].poll_every)
+        profile = _decidable(bench, made) if bench.answering else ""
+        self._create(self._path, text)
+        if profile:
+            self._create(self._profile, profile)
+        self._dialogue.measured(_WRITTEN, lambda: self._path.name)
+        self._dialogue.asker.say(f"Written: {self._path}" + (f" and {self._profile}" if profile else ""))
+        if not profile:
+            self._dialogue.asker.say("Nothing answered the rain contact, so there is no rain test yet.")
+
+    @staticmethod
+    def _create(path: Path, text: str) -> None:
+        try:
+            create_file(path, text.encode())
+        except FileExistsError:
+            hint = "move it away; a setup never replaces a file"
+            raise FileError([Problem(str(path), None, None, "exists already", hint)]) from None
+        except OSError as error:
+            raise FileError(
+                [Problem(str(path), None, None, f"cannot be written: {error.strerror}")]
+            ) from error
+
+    def _tried(self) -> int:
+        code = 0
+        if self._yes("selfcheck", "Try the hook-up now: one output after the other, as the bench file says?"):
+            code = self._trials.hookup(self._path)
+        if self._profile.exists() and self._yes(
+            "rain_test", f"Run the first rain test, {self._profile}, now?"
+        ):
+            code = self._trials.run(self._profile, self._path) or code
+        self._dialogue.asker.say(
+            f"Next: `ventproof run {self._profile} --bench {self._path}`, and profiles of your own."
+        )
+        return code
+
+    def _yes(self, key: str, text: str) -> bool:
+        question = SetupQuestion(
+            key=key, text=text, default="yes", choices={"yes": "", "no": ""}, check=yes_or_no
+        )
+        return self._dialogue.ask(question) != NO
+
+
+def _decidable(bench: FirstBench, made: Loaded[BenchFile]) -> str:
+    """Return the rain test with the smallest tolerance that can be decided on the bench."""
+    texts = [rain_test(bench, tolerance) for tolerance in tolerances_percent(bench)]
+    for text in texts:
+        if not checked(bind(read_profile("the rain test", text), made, {})).undecidable:
+            return text
+    return texts[-1]

@@ -1,0 +1,37 @@
+"""A dry run shows what would be switched and drives nothing; a folder may hold more than profiles."""
+
+from __future__ import annotations
+
+import shutil
+
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
+
+
+def test_a_dry_run_shows_every_switch_and_opens_nothing(ventproof, tmp_path):
+    """Exact within a step, between two times where the unit decides; no log, no port, nobody is asked."""
+    wires = SHIPPED_BENCH.parent / "mock-rtu.yaml"  # its ports are not there
+    code, out, err = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", wires, "--dry-run")
+    assert (code, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0].endswith("; seconds after its start state is set:")
+    assert lines[-1].endswith(" at most; nothing was driven")
+    closes = [line for line in lines if line.endswith("rain closes")]
+    opens = [line for line in lines if line.endswith("rain opens")]
+    assert len(closes) == len(opens) == 35  # 25 and 10
+    assert closes[0].split("rain")[0].strip()[-1] == "s"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_bench_files_and_tables_beside_profiles_are_left_out_with_a_note(ventproof, tmp_path):
+    """`run` of the folder that holds everything just works."""
+    folder = tmp_path / "profiles"
+    folder.mkdir()
+    for path in (SHIPPED / "rain-count.yaml", SHIPPED_BENCH, SHIPPED_TABLE):
+        shutil.copy(path, folder)
+    code, out, err = ventproof("run", "profiles", "--bench", "profiles/mock.yaml")
+    assert (code, "1 run(s): 1 pass" in out) == (0, True)
+    left = "profiles/mock-overrides.yaml (an override table), profiles/mock.yaml (a bench file)"
+    assert err == f"left out, no profiles: {left}\n"
+    (folder / "rain-count.yaml").unlink()
+    code, _, err = ventproof("run", "profiles", "--bench", "profiles/mock.yaml")
+    assert (code, err) == (3, "profiles: holds no profile; name profiles, or their folder\n")
