@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
@@ -21,11 +21,11 @@ from ventproof_bench.benchfile.model import (
     ContactOutput,
     OutputSpec,
     RegisterOutput,
-    TerminalOutput,
 )
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
+from ventproof_bench.outputs.lines import ContactLine, LevelLine
 from ventproof_bench.outputs.settings import SettingLine
 from ventproof_bench.outputs.wear import ContactWear, Ledger
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
@@ -52,137 +52,9 @@ if TYPE_CHECKING:
 _BEFORE: Final = Window(0.0, 0.0)  # of what was not driven yet
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
-_UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
 _BOOTS_WITHIN_S: Final = (
     20.0  # a unit whose supply a contact gave back answers again; our own judgement, no source
 )
-
-
-@final
-@dataclass(slots=True)
-class _ContactLine:
-    """A contact with its driver. The lock keeps commands in order: what was asked first is done first.
-
-    Attributes:
-        turn: one train plays at a time, in the order in which they were asked for.
-        free_from_s: the relay can follow another edge from then on.
-        ends_s: of each stop so far the instant from which it allows no closure to the trains asked for before it.
-        wait: what a train that plays waits on between two edges.
-        next_s: when the next edge of a train is due, or the last one was.
-        left_on: whether the relay was left energised; None while that is not certain.
-        moved_s: when it was moved last.
-        commands: how often it was commanded.
-        unseen: how many looks at it failed in a row.
-        reads_back: as its driver says.
-    """
-
-    spec: ContactOutput
-    driver: Contact
-    fastest_edge_s: float
-    reads_back: bool = False
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
-    free_from_s: float = 0.0
-    ends_s: list[float] = field(default_factory=list)
-    wait: asyncio.Future[bool] | None = None
-    next_s: float = -inf
-    left_on: bool | None = None
-    moved_s: float = -inf
-    commands: int = 0
-    unseen: int = 0
-    wear: ContactWear | None = None
-
-    async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
-        """Command the contact; returns the window of its electrical edge.
-
-        The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
-        (or release) time, and may bounce for `bounce` after that. Limits hold unless it goes to its safe state.
-        """
-        on = closed != (self.spec.at_rest == "closed")
-        # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
-        self.commands += 1
-        async with self.lock:
-            if self.wear is not None and not to_safe and self.left_on is not on:
-                self.wear.allow(closed=closed)
-            # Unknown until it is answered: a command that failed may have moved the relay or not.
-            before, self.left_on = self.left_on, None
-            commanded = await self.driver.energise(on)
-            self.left_on = on
-            if before is not on:
-                self.moved_s = commanded.latest_s
-                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
-                    self.wear.moved(closed=closed)
-        return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
-
-    @property
-    def look_s(self) -> float | None:
-        """How long a look at the relay takes, seconds; None where nobody else can move it."""
-        return self.driver.look_s if isinstance(self.driver, Shared) else None
-
-    async def look(self, name: str) -> None:
-        """Look whether the relay is as it was left.
-
-        Raises:
-            DriverError: it is not, or it could not be read again and again.
-        """
-        left_on, commands = self.left_on, self.commands
-        if left_on is None or self.lock.locked():
-            return
-        assert isinstance(self.driver, Shared), "only those are looked at"
-        try:
-            on = await self.driver.is_on()
-        except DriverError:
-            self.unseen += 1
-            if self.unseen < _UNSEEN_IN_A_ROW:
-                return
-            raise
-        self.unseen = 0
-        if on is not left_on and commands == self.commands:
-            was, now = ("energised" if state else "released" for state in (left_on, on))
-            raise DriverError(
-                f"output {name}: its relay was left {was} and is {now} now: somebody else moves it, or its board "
-                "restarted; let one run at a time use the board"
-            )
-
-    async def wait_until(self, at_s: float) -> bool:
-        """Wait until an instant; returns False when a stop broke that off."""
-        loop = asyncio.get_running_loop()
-        wait: asyncio.Future[bool] = loop.create_future()
-        self.wait = wait
-        timer = loop.call_at(max(at_s, now_s()), _wake, wait, True)  # noqa: FBT003 - the future's result
-        try:
-            return await wait
-        finally:
-            timer.cancel()
-            self.wait = None
-
-    def stop(self, from_s: float = -inf) -> None:
-        """Let the trains that were asked for so far play no closure that is due from an instant on."""
-        self.ends_s.append(from_s)
-        if self.wait is not None:
-            _wake(self.wait, over=False)
-
-    def plays(self, closure_due_s: float, stops: int) -> bool:
-        """Whether a train still plays a closure, when `stops` stops came before it was asked for."""
-        return closure_due_s < min(self.ends_s[stops:], default=inf)
-
-
-def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - what the waiting is told
-    if not wait.done():
-        wait.set_result(over)
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class _LevelLine:
-    spec: TerminalOutput
-    driver: Level
-    reads_back: bool = False
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-
-    async def put(self, value: float) -> Window:
-        async with self.lock:
-            return await self.driver.put(value)
 
 
 @final
@@ -236,8 +108,8 @@ class LocalOutputs:
         self._spin_s = spin_s
         self._boards = boards or {}
         self._starving: asyncio.Task[BoardStarved] | None = None
-        self._contacts: dict[str, _ContactLine] = {}
-        self._levels: dict[str, _LevelLine] = {}
+        self._contacts: dict[str, ContactLine] = {}
+        self._levels: dict[str, LevelLine] = {}
         self._settings: dict[str, SettingLine] = {}
         self._opened: list[Contact | Level] = []
         self._asked = 0  # how often anything was to be driven
@@ -274,14 +146,14 @@ class LocalOutputs:
             count = self._ledger.count if self._ledger is not None else lambda _: None
             wear = ContactWear(name, spec, count, self._driven_too_long)
             edge_s = fastest_edge_s(spec, wiring.specs)
-            self._contacts[name] = _ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
+            self._contacts[name] = ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
             self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
-            self._levels[name] = _LevelLine(spec, cast("Level", made), driver.reads_back)
+            self._levels[name] = LevelLine(spec, cast("Level", made), driver.reads_back)
 
     def _driven_too_long(self, name: str) -> None:
         """Make a contact safe at once; the next look ends the run."""
@@ -365,7 +237,7 @@ class LocalOutputs:
             DriverError: nothing proves that it was set; of a setting also that it could not be put back.
         """
         self._asked += 1
-        lines: dict[str, _LevelLine | SettingLine] = {**self._levels, **self._settings}
+        lines: dict[str, LevelLine | SettingLine] = {**self._levels, **self._settings}
         try:
             line = lines[name]
         except KeyError:
@@ -423,7 +295,7 @@ class LocalOutputs:
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
 
-    async def _reached(self, line: _ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
+    async def _reached(self, line: ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
         """Wait for an edge's instant; returns False when the train was stopped before a closure.
 
         An opening is waited for although the train was stopped: the pulse under way keeps its width.
@@ -566,12 +438,12 @@ class LocalOutputs:
         ]
         return ways
 
-    async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
+    async def _contact_safe(self, name: str, line: ContactLine, why: DrivenWhy) -> None:
         closed = line.spec.safe == "closed"
         done = DrivenOutput(name, why, _BEFORE, closed=closed, read_back=line.reads_back)
         await self._told_when(line.drive(closed=closed, to_safe=True), done)
 
-    async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
+    async def _level_safe(self, name: str, line: LevelLine, level: float, why: DrivenWhy) -> None:
         unit = canonical_symbol(line.spec.carries)
         done = DrivenOutput(name, why, _BEFORE, level=level, unit=unit, read_back=line.reads_back)
         await self._told_when(line.put(level), done)
@@ -612,7 +484,7 @@ class LocalOutputs:
             except BenchError as error:
                 self.notes.append(str(error))
 
-    def _contact(self, name: str) -> _ContactLine:
+    def _contact(self, name: str) -> ContactLine:
         self._asked += 1  # whoever wants a contact drives it next
         try:
             return self._contacts[name]
