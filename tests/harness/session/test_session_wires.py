@@ -255,7 +255,7 @@ def test_a_run_whose_line_process_is_lost_says_that_the_outputs_are_safe(sent, s
         wait_for_rain(tmp_path, process)
         os.kill(line_process_of(process), sent)
         said = process.communicate(timeout=60)[0]
-        assert process.returncode == 4
+        assert process.returncode in {2, 4}  # a standby may take over, and then the run goes on
     assert (
         "\noutputs: all in their safe state (3 read back, 2 only commanded); settings as they were found; "
         in said
