@@ -8,10 +8,10 @@ from source import modules, names, none_of, short
 
 RANKS = """
 cli plugin
-terminal
+terminal page
 setup
 session compare explore firstbench
-draft history
+draft history wiring
 report
 challenge export figures
 run rejudge
@@ -49,6 +49,8 @@ OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
     "prompt_toolkit": {"terminal"},
+    "starlette": {"page"},
+    "uvicorn": {"page"},
     "scipy": {"statistics"},
     "sqlalchemy": {"history", "history.migrations", "history.migrations.versions"},
     "alembic": {"history", "history.migrations", "history.migrations.versions"},

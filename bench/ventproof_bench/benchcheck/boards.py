@@ -37,10 +37,11 @@ def boards_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         if twin != name:
             reason = f"boards {twin!r} and {name!r} are both unit {board.unit_id} on bus {board.bus}"
             yield bench.problem(path, reason, "declare each board once", at_key=True)
-        if not bench.model.outputs_on(name):
+        if not bench.lacks and not bench.model.outputs_on(name):
             reason = f"no contact and no level is on board {name!r}, unit {board.unit_id} of bus {board.bus}"
             yield bench.problem(path, reason, "look at `bus` and `unit_id`, or leave it out", at_key=True)
-        yield from _time_problems(bench, path, board)
+        if not bench.lacks:  # the bus may lack its own time-out
+            yield from _time_problems(bench, path, board)
         yield from _safe_problems(bench, path, name, board)
 
 

@@ -83,6 +83,7 @@ def breaking_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             yield bench.problem(path, f"there is no contact {relay!r}", nearest(relay, contacts))
             continue
         yield from _whole(bench, path, relay, contact)
+        yield from _wires_of_relay(bench, relay, contact)
         if contact.sensor is not None or relay in played:
             reason = f"contact {relay!r} stands for a sensor or a vent's switch of its own"
             yield bench.problem(path, reason, "name the relay in series with this wire")
@@ -90,6 +91,25 @@ def breaking_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         if twin != name:
             reason = f"contact {relay!r} breaks the wire of {twin!r} already"
             yield bench.problem(path, reason, "give each wire a relay of its own")
+
+
+def _wires_of_relay(bench: Loaded[BenchFile], relay: str, contact: ContactOutput) -> Iterator[Problem]:
+    """Yield what is said of the wires of a contact that has none: it stands in those of another output."""
+    for role, wire in {} if contact.wires is None else contact.wires.by_role.items():
+        odd = (
+            "colour"
+            if wire.colour
+            else "unit"
+            if wire.unit
+            else ""
+            if role in ("contact", "common")
+            else role
+        )
+        if odd:
+            path = ("outputs", relay, "wires", role, *((odd,) if odd != role else ()))
+            reason = f"contact {relay!r} stands in the wire of another output, and has no wires of its own"
+            hint = "name its terminals alone: {contact: {bench: …}, common: {bench: …}}"
+            yield bench.problem(path, reason, hint, at_key=True)
 
 
 def _whole(bench: Loaded[BenchFile], path: Path, relay: str, contact: ContactOutput) -> Iterator[Problem]:

@@ -28,6 +28,7 @@ from ventproof_bench.benchcheck.wiring import (
     location_problems,
     outputs_problems,
     overlap_notes,
+    terminal_notes,
 )
 from ventproof_bench.benchfile.model import (
     PERSON,
@@ -39,7 +40,7 @@ from ventproof_bench.benchfile.model import (
 )
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
-from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
+from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked
 from ventproof_bench.yamlfile.tree import Table, as_data
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -61,7 +62,7 @@ def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    bench = _checked(load_document(path, BenchFile))
+    bench = _noted(load_checked(path, BenchFile, _problems))
     problems = [*carrying_problems(bench), *hole_problems(bench)]
     if problems:
         raise FileError(in_file_order(problems))
@@ -76,12 +77,16 @@ def read_bench(path: str, text: str) -> Loaded[BenchFile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(read_document(path, text, BenchFile))
+    return _noted(checked_document(path, text, BenchFile, _problems))
 
 
-def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
+def _noted(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
+    return bench.with_notes(_notes(bench))
+
+
+def _problems(bench: Loaded[BenchFile]) -> list[Problem]:
     problems = [
-        *_link_problems(bench),
+        *([] if bench.lacks else _link_problems(bench)),
         *_mock_problems(bench),
         *_interlock_problems(bench),
         *_signals_problems(bench),
@@ -93,10 +98,7 @@ def _checked(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:
         *boards_problems(bench),
         *breaking_problems(bench),
     ]
-    problems = problems or list(put_problems(bench))
-    if problems:
-        raise FileError(in_file_order(problems))
-    return bench.with_notes(_notes(bench))
+    return problems or list(put_problems(bench))
 
 
 def _link_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
@@ -254,6 +256,7 @@ def _notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     yield from board_notes(bench)
     yield from board_guard_notes(bench)
     yield from overlap_notes(bench)
+    yield from terminal_notes(bench)
     yield from travel_notes(bench)
     yield from hunting_notes(bench)
 

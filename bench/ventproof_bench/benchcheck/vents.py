@@ -73,8 +73,11 @@ def _one_read(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Iterator[
     """Contacts of a drive and flags of places must come in one reply: read apart, they are of different instants."""
     registers, flags = bench.model.registers, vent.flags
     buses = {registers[name].bus for name in flags}
+    if buses - bench.model.buses.keys():
+        return  # told where the signal stands
     reads: Sequence[set[str]] = ()
-    if len(buses) == 1 and (bus := buses.pop()) in bench.model.buses:
+    if len(buses) == 1:
+        bus = buses.pop()
         its = {name: spec for name, spec in registers.items() if spec.bus == bus}
         try:
             reads = [
@@ -99,6 +102,8 @@ def _keeps_problems(bench: Loaded[BenchFile], path: Path, vent: VentSpec) -> Ite
     """What may change and change back between two readings tells of no position."""
     for key, name in zip(("opens_on", "closes_on"), vent.commanded_by, strict=True):
         flag = bench.model.registers[name]
+        if flag.bus not in bench.model.buses:
+            continue  # told where the signal stands
         span_s = bench.model.buses[flag.bus].poll_every + flag.refreshed_every
         if (flag.keeps_for or 0.0) <= span_s:
             reason = f"{name!r} may change and change back between two readings, {span_s:g} s apart"

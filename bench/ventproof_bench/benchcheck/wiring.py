@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.hookup import Answer, HookUp
     from ventproof_bench.benchfile.model import BenchFile, OutputSpec
     from ventproof_bench.benchfile.signals import Signal
+    from ventproof_bench.benchfile.terminals import Cable
     from ventproof_bench.drivers.driver import Driver
     from ventproof_bench.yamlfile.fields import FileModel
     from ventproof_bench.yamlfile.load import Loaded
@@ -55,6 +57,7 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         options, problems = bench.part((*path, "wired"), driver.options)
         yield from problems
         if options is None:
+            yield from bus_problems(bench, (*path, "wired"), SimpleNamespace(**output.wired))
             continue
         wrong = list(_wired_problems(bench, (*path, "wired"), options))
         wrong += _unstated_board(bench, (*path, "wired"), output, options)
@@ -89,7 +92,7 @@ def _wired_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) ->
         yield from bus_problems(bench, path, options)
 
 
-def bus_problems(bench: Loaded[BenchFile], path: Path, options: FileModel) -> Iterator[Problem]:
+def bus_problems(bench: Loaded[BenchFile], path: Path, options: object) -> Iterator[Problem]:
     """Yield what is wrong with the bus that something hangs on, and with its unit id there."""
     name, unit_id = getattr(options, "bus", None), getattr(options, "unit_id", None)
     if not isinstance(name, str):
@@ -168,6 +171,29 @@ def overlap_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = "right only if both are views of one value; look at their addresses and types"
             yield bench.problem(path, reason, hint, at_key=True)
         taken.append((path, location, first))
+
+
+_SHARED: Final = ("common", "supply", "return")
+"""What several inputs of a unit often have together."""
+
+
+def terminal_notes(bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a note for each terminal of the unit that two wires go to: right if they are parallel on purpose."""
+    first: dict[str, Path] = {}
+    cables: list[tuple[Path, Cable | None]] = []
+    for name, output in bench.model.outputs.items():
+        if not isinstance(output, RegisterOutput):
+            cables.append((("outputs", name, "wires"), output.wires))
+    cables += [(("signals", name, "wires"), signal.wires) for name, signal in bench.model.registers.items()]
+    for path, cable in cables:
+        for role, wire in {} if cable is None else cable.by_role.items():
+            here: Path = (*path, role, "unit")
+            if wire.unit is None or role in _SHARED:
+                continue
+            twin = first.setdefault(wire.unit, here)
+            if twin != here:
+                reason = f"{path[1]!r} and {twin[1]!r} are both wired to terminal {wire.unit} of the unit"
+                yield bench.problem(here, reason, "right only if they are meant to be parallel")
 
 
 def _located(bench: Loaded[BenchFile]) -> Iterator[tuple[Path, Location]]:

@@ -1,4 +1,4 @@
-"""Buses, outputs, signals, hook-up."""
+"""Buses, outputs, signals."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pydantic import Field, Tag, model_validator
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, canonical_symbol
-from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, Interlock, RelaySpec
+from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, HeartbeatLimit, Interlock, RelaySpec
 from ventproof_bench.benchfile.hookup import HookUp
 from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
@@ -21,6 +21,13 @@ from ventproof_bench.benchfile.sensors import (
     check_track,
 )
 from ventproof_bench.benchfile.signals import PositionSignal, SignalSpec, signal_kind
+from ventproof_bench.benchfile.terminals import (
+    ContactWires,
+    LevelWires,
+    LineWires,
+    ResistanceWires,
+    SupplyWires,
+)
 from ventproof_bench.benchfile.vents import VentSpec
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
@@ -126,6 +133,8 @@ class SerialBus(WiredBus):
     """One with parity and two without, as the serial line specification says, unless stated."""
     local_echo: bool = False
     """The adapter hears its own request; strip it."""
+    wires: LineWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def data_bits(self) -> int:
@@ -183,6 +192,8 @@ class ContactOutput(OutputCommon):
     """What no profile may exceed on this contact."""
     sensor: ContactSensor | None = None
     """The sensor that this contact stands for; with it a profile can say `rainfall:` or `wind:`."""
+    wires: ContactWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
 
 class ValueCommon(OutputCommon):
@@ -244,6 +255,8 @@ class LevelOutput(LevelCommon):
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+    wires: LevelWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def carries(self) -> Dimension:
@@ -308,6 +321,8 @@ class ResistanceOutput(LevelCommon):
     """The vane's potentiometer, with `sensor: vane`."""
     potentiometer: PotentiometerTrack | None = None
     """The potentiometer of a vent, with `sensor: potentiometer`; its values are in %, 0 % closed."""
+    wires: ResistanceWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @model_validator(mode="after")
     def _sensor_is_described(self) -> Self:
@@ -336,6 +351,8 @@ class SupplyOutput(LevelCommon):
     """`supply`: the voltage that the unit runs on."""
     limits: tuple[AnyQuantity, AnyQuantity]
     """Lowest and highest voltage that the unit may be given: nothing beyond is ever put."""
+    wires: SupplyWires | None = None
+    """Its wires and terminals, for `ventproof wiring`."""
 
     @property
     def carries(self) -> Dimension:
@@ -405,6 +422,10 @@ class BenchFile(FileModel):
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
+    heartbeat_limit: HeartbeatLimit = 2.0
+    """How long a process of the run may be silent before the outputs are made safe: for so long a harness that hangs
+    leaves its stimuli on. Shorter, and a busy computer ends profiles; each run and self-check says on record how long
+    the harness was silent at most."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -430,7 +451,7 @@ class BenchFile(FileModel):
         alone = [name for name in terminals if name not in guarded]
         if alone and not self.virtual:
             said.append(
-                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+                f"only the line process and its standby make {', '.join(alone)} safe: nothing does if both are killed"
             )
         if by_hand:
             said.append(f"only people make {', '.join(by_hand)} safe, when they are asked")

@@ -11,12 +11,20 @@ from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.protocols import Table
 from ventproof_bench.base.quantities import Dimension, canonical_symbol, dimension_of
 from ventproof_bench.benchfile.people import PersonSignal
+from ventproof_bench.benchfile.terminals import SignalWires
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, OwnUnit, PositiveSeconds, Seconds
 
 UnitId = Annotated[int, Field(ge=0, le=255)]
 Address = Annotated[int, Field(ge=0, le=65535)]
 ValueType = Literal["bit", "u16", "s16", "u32", "s32", "f32"]
 WordOrder = Literal["high-first", "low-first"]
+
+
+def _usual_type(said: dict[str, Any]) -> ValueType:
+    """Return how a value is coded of which the file says no type."""
+    digits = str(said.get("reference") or "")
+    table = said.get("table") or ("discrete" if digits[:1] in ("0", "1") else "input")
+    return "bit" if table in ("coil", "discrete") or said.get("bit") is not None else "u16"
 
 
 class Location(FileModel):
@@ -34,12 +42,13 @@ class Location(FileModel):
     """Reference number in the 4xxxx style of many manuals, 1-based: 40001 is holding address 0, 30001 input 0."""
     address_is_on_wire: bool = False
     """Confirms that an `address` of 30001 or more really is zero-based and no reference number."""
-    type: ValueType = "u16"
-    """How the value is coded: a bit, or 16 or 32 bits, unsigned, signed or floating."""
+    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    """Bit within the register, 0 the least significant; of a bit in `input` or `holding`."""
+    type: ValueType = Field(default_factory=_usual_type)
+    """How the value is coded: a bit, or 16 or 32 bits, unsigned, signed or floating. Unless stated: `bit` in `coil` and
+    `discrete` and with `bit`, `u16` elsewhere."""
     word_order: WordOrder = "high-first"
     """Which 16-bit word of a 32-bit value has the lower address."""
-    bit: Annotated[int, Field(ge=0, le=15)] | None = None
-    """Bit within the register, 0 the least significant; with `type: bit` in `input` or `holding`."""
     scale: Annotated[float, Field(gt=0)] = 1.0
     """Unit's value of one count: 0.1 turns register 995 into 99.5."""
     offset: float = 0.0
@@ -71,6 +80,8 @@ class SignalSpec(Location):
     """How far such a jump may go."""
     selfcheck: Literal["judge", "leave"] = "judge"
     """`leave`: no `hookup:` lets it answer, on purpose; the self-check leaves it out and lists it by name."""
+    wires: SignalWires | None = None
+    """Of an input of the bench's own module: the wires from the unit's output to it, for `ventproof wiring`."""
 
     @model_validator(mode="after")
     def _fits_its_unit(self) -> Self:

@@ -1,4 +1,4 @@
-"""A contact and a level with their drivers: commands in order, windows of edges, looks at relays."""
+"""One output each: its driver, its order of commands, and what it was left at."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import Window
-from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
 from ventproof_bench.drivers.driver import Shared
-from ventproof_bench.outputs.wear import ContactWear
 
 if TYPE_CHECKING:
+    from ventproof_bench.base.errors import StimulusError
+    from ventproof_bench.base.evidence import Window
     from ventproof_bench.base.protocols import Contact, Level
+    from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
+    from ventproof_bench.outputs.wear import ContactWear
 
 
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
@@ -37,6 +38,8 @@ class ContactLine:
         commands: how often it was commanded.
         unseen: how many looks at it failed in a row.
         reads_back: as its driver says.
+        wear: holds its limits, and counts its operations.
+        held: why it is moved to its safe state only, or not at all; None while it takes commands.
     """
 
     spec: ContactOutput
@@ -53,7 +56,23 @@ class ContactLine:
     moved_s: float = -inf
     commands: int = 0
     unseen: int = 0
+    held: StimulusError | None = None
     wear: ContactWear | None = None
+
+    @property
+    def safe_on(self) -> bool:
+        """Whether its relay is energised when it is safe."""
+        return (self.spec.safe == "closed") != (self.spec.at_rest == "closed")
+
+    @property
+    def left_safe(self) -> bool:
+        """Whether it was surely left in its safe state."""
+        return self.left_on is self.safe_on
+
+    @property
+    def rests_safe(self) -> bool:
+        """Whether it was surely left in its safe state, and nothing is about to move it."""
+        return self.left_safe and not self.turn.locked() and not self.lock.locked()
 
     async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
         """Command the contact; returns the window of its electrical edge.
@@ -65,10 +84,11 @@ class ContactLine:
         # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
         self.commands += 1
         async with self.lock:
-            if self.wear is not None and not to_safe and self.left_on is not on:
+            before = self.left_on
+            if self.wear is not None and not to_safe and before is not on:
                 self.wear.allow(closed=closed)
-            # Unknown until it is answered: a command that failed may have moved the relay or not.
-            before, self.left_on = self.left_on, None
+            if before is not on:
+                self.left_on = None  # until it is answered: what failed may have moved the relay or not
             commanded = await self.driver.energise(on)
             self.left_on = on
             if before is not on:
@@ -76,6 +96,10 @@ class ContactLine:
                 if self.wear is not None and not (before is None and to_safe):  # as the bench opens
                     self.wear.moved(closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
+
+    async def to_safe(self) -> Window:
+        """Drive it to its safe state; raises `DriverError`."""
+        return await self.drive(closed=self.spec.safe == "closed", to_safe=True)
 
     @property
     def look_s(self) -> float | None:
@@ -136,16 +160,45 @@ def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - wha
 
 
 @final
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class LevelLine:
-    """A level with its driver; the lock keeps commands in order."""
+    """A level with its driver; what was asked first is put first.
+
+    Attributes:
+        left: the level that it was left at; None while that is not certain, or nobody put one yet.
+        moved: whether any level was put.
+        reads_back: as its driver says.
+        held: why only its safe level is put, or none at all; None while it takes commands.
+    """
 
     spec: TerminalOutput
     driver: Level
     reads_back: bool = False
     lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    left: float | None = None
+    moved: bool = False
+    held: StimulusError | None = None
 
     async def put(self, value: float) -> Window:
-        """Put a level, in mA, V or ohm."""
+        """Put a level, in mA, V or ohm; raises `DriverError`."""
+        self.moved = True
         async with self.lock:
-            return await self.driver.put(value)
+            if self.left != value:
+                self.left = None
+            window = await self.driver.put(value)
+            self.left = value
+        return window
+
+    async def to_safe(self) -> Window | None:
+        """Put its safe level; one that has none is left as it is. Raises `DriverError`."""
+        return None if self.spec.safe is None else await self.put(self.spec.safe)
+
+    @property
+    def left_safe(self) -> bool:
+        """Whether it surely holds its safe level, or nobody put another."""
+        return not self.moved or self.left == self.spec.safe is not None
+
+    @property
+    def rests_safe(self) -> bool:
+        """Whether it surely holds its safe level, or nobody put another, and nothing is about to."""
+        return self.left_safe and not self.lock.locked()

@@ -14,6 +14,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from ventproof_bench.base.errors import FileError, Problem, StructureError
+from ventproof_bench.yamlfile.rest import places_of, take_out, words_of
 from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
 from ventproof_bench.yamlfile.tree import (
     Node,
@@ -29,7 +30,7 @@ from ventproof_bench.yamlfile.tree import (
 from ventproof_bench.yamlfile.value_errors import PathFault, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
 
 LARGEST_BYTES = 1_000_000
@@ -61,6 +62,8 @@ class Loaded(Generic[M_co]):
         digest: SHA-256 of the file, in hexadecimal.
         notes: things that are allowed but that the author should know.
         attached: texts of the files that it names and that belong to it, by the names it gives them.
+        lacks: parts of the file that are wrong and were left out, so that the rest can be checked; of a file that is
+            right, none.
     """
 
     model: M_co
@@ -70,6 +73,7 @@ class Loaded(Generic[M_co]):
     notes: tuple[Problem, ...]
     tree: Node
     attached: Mapping[str, str] = field(default_factory=dict)
+    lacks: tuple[Path, ...] = ()
 
     def locate(self, path: Path) -> tuple[int, int]:
         """Return the 1-based line and column of a path, or of its deepest part that exists."""
@@ -120,6 +124,47 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
+    return checked_document(path, text, model, lambda _: (), values_key=values_key)
+
+
+def load_checked(
+    path: str | FilePath,
+    model: type[P],
+    check: Callable[[Loaded[P]], Iterable[Problem]],
+    *,
+    values_key: str | None = None,
+) -> Loaded[P]:
+    """Load a YAML file as `load_document` does, and check it as `checked_document` does.
+
+    Raises:
+        FileError: the file cannot be read or something in it is wrong; every fault found, in file order.
+    """
+    name = str(path)
+    return checked_document(name, _decode(name, _read_bytes(name)), model, check, values_key=values_key)
+
+
+def checked_document(
+    path: str,
+    text: str,
+    model: type[P],
+    check: Callable[[Loaded[P]], Iterable[Problem]],
+    *,
+    values_key: str | None = None,
+) -> Loaded[P]:
+    """Read the text of a file as `model`, and check what a model alone cannot know.
+
+    Where its structure is wrong, the parts that are right are checked all the same, so that one round tells every slip.
+
+    Args:
+        path: only names it in messages.
+        text: the file.
+        model: the pydantic model of its top level.
+        check: yields what is wrong with a file of a right structure; with `lacks`, nothing that follows from these.
+        values_key: as of `load_document`.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
     tree, faults = _grow(path, text)
     _check_kind(path, tree, model)
     if values_key is not None:
@@ -127,10 +172,21 @@ def read_document(path: str, text: str, model: type[P], *, values_key: str | Non
     problems = [_placed(path, fault) for fault in faults]
     made, path_faults = _validate(as_data(tree), model)
     problems.extend(_located(path, tree, fault) for fault in path_faults)
-    if problems or made is None:
-        raise StructureError(in_file_order(problems))
+    odd = {(problem.line, problem.column) for problem in problems}
+    lacks: dict[Path, Node] = {}
+    while made is None:
+        parts = take_out(tree, (fault.path for fault in path_faults))
+        if not parts:
+            raise StructureError(in_file_order(problems))
+        lacks |= parts
+        made, path_faults = _validate(as_data(tree), model)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return Loaded(model=made, path=path, text=text, digest=digest, notes=(), tree=tree)
+    loaded = Loaded(made, path, text, digest, notes=(), tree=tree, lacks=tuple(lacks))
+    odd |= places_of(tree, (word for part, node in lacks.items() for word in words_of(part, node)))
+    problems += [one for one in check(loaded) if (one.line, one.column) not in odd]
+    if problems:
+        raise FileError(in_file_order(problems))
+    return loaded
 
 
 def read_attached(path: FilePath, kind: str) -> str:

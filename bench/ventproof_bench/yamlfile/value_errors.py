@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 
 _LONGEST_SHOWN = 50
+_NOT_MADE = "default_factory_not_called"
+"""Of a key that was not written, and whose value follows from others of which one is wrong."""
 _RUN_TOGETHER = re.compile(r"(\w+)[: =]\s*(\S.*)")
 _NAME_RULE = "use lower-case letters, digits and underscores, at most 40, a letter first"
 
@@ -84,7 +86,7 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
         if place.branch:
             _, wanted = branches.setdefault(place.path, (detail["input"], []))
             wanted.append(_branch(place.branch))
-        elif not (detail["type"] == "missing" and place.path in renamed):
+        elif not ((detail["type"] == "missing" and place.path in renamed) or detail["type"] == _NOT_MADE):
             # A key that is written wrong is not missing as well.
             faults.append(_word(detail, place))
     for path, (value, wanted) in branches.items():
@@ -132,6 +134,8 @@ def _place(model: type[BaseModel], loc: tuple[int | str, ...]) -> _Place:
     keys: tuple[str, ...] = ()
     kinds: tuple[str, ...] = ()
     for part in loc:
+        if path and path[-1] in keys:
+            kinds = ()  # further down, other keys stand beside each other
         kind = _bare(kind)
         if part == "[key]":
             return _Place(tuple(path), keys, kinds, key=True)

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from ventproof.cli import options
+from ventproof.cli.page import PageAsked, both, live_page, phases, with_page
 
 if TYPE_CHECKING:
     from ventproof.challenge.challenge import Challenge, Result
     from ventproof.challenge.trial import Suite
+    from ventproof.page.process import LivePage
+    from ventproof.session.session import Session
+
+
+_TITLE: Final = "Challenge of the suite"
 
 
 @click.command("challenge")
@@ -62,6 +68,7 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the log of each run in which a fault was found; none is kept unless stated.",
 )
+@with_page
 def challenge(
     suite: tuple[Path, ...],
     bench: Path | None,
@@ -74,6 +81,7 @@ def challenge(
     jobs: int | None,
     json_file: Path | None,
     keep: Path | None,
+    page: PageAsked,
 ) -> int:
     """Run SUITE (profiles or folders; the shipped suite unless stated) against each fault of the mock unit.
 
@@ -85,44 +93,52 @@ def challenge(
     Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
-    from ventproof.challenge.trial import Suite  # noqa: PLC0415
-    from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if benign and (names or full or severities or settings or json_file or keep):
         raise click.UsageError("--benign tries no faults: give it without what is said of faults")
     check_faults(names)
-    out = keep or Path()
-    session = Session(
-        bench=load_bench(bench or options.SHIPPED_BENCH),
-        out=out,
-        operator="challenge",
-        firmware="mock",
-        seed=seed,
-    )
-    profiles = options.load_suite(list(suite) or [options.SHIPPED], session)
-    challenged = Suite(profiles=tuple(profiles), bench=session.bench, seed=seed)
-    if benign:
-        return _vary(challenged, benign, jobs)
-    asked = Challenge(
-        suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
-    )
-    result, code = _challenge(asked, json_file)
+    session = _session(bench, keep or Path(), seed)
+    challenged = _suite(suite, session)
+    with live_page(page) as live:
+        if benign:
+            return _vary(challenged, benign, jobs, live)
+        asked = Challenge(
+            suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
+        )
+        result, code = _challenge(asked, json_file, live)
     if keep is not None:
         click.echo(f"{keep_logs(result, session)} logs in {keep}")
     return code
 
 
-def _challenge(asked: Challenge, json_file: Path | None) -> tuple[Result, int]:
+def _session(bench: Path | None, out: Path, seed: int) -> Session:
+    """Return how the suite is run on the bench."""
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+    loaded = load_bench(bench or options.SHIPPED_BENCH)
+    return Session(bench=loaded, out=out, operator="challenge", firmware="mock", seed=seed)
+
+
+def _suite(paths: tuple[Path, ...], session: Session) -> Suite:
+    """Return the suite that is challenged."""
+    from ventproof.challenge.trial import Suite  # noqa: PLC0415
+
+    profiles = options.load_suite(list(paths) or [options.SHIPPED], session)
+    return Suite(profiles=tuple(profiles), bench=session.bench, seed=session.seed)
+
+
+def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) -> tuple[Result, int]:
     """Run a challenge, show what was found and write it down."""
     from ventproof.challenge.challenge import as_data  # noqa: PLC0415
     from ventproof.terminal.challenge import Progress, show_challenge  # noqa: PLC0415 - as above
 
     if json_file is not None:
         _write(json_file, "")  # before minutes are spent
-    with Progress("the healthy unit", "faults", "settings") as progress:
-        result = asked.run(progress.told)
+    parts = ("the healthy unit", "faults", "settings")
+    with Progress(*parts) as progress:
+        result = asked.run(both(progress.told, phases(live, _TITLE, *parts)))
     show_challenge(result)
     if json_file is not None:
         _write(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
@@ -139,7 +155,7 @@ def _write(path: Path, text: str) -> None:
         raise FileError([problem]) from None
 
 
-def _vary(challenged: Suite, variations: int, jobs: int | None) -> int:
+def _vary(challenged: Suite, variations: int, jobs: int | None, live: LivePage | None) -> int:
     """Run healthy variations and show how they ended."""
     from ventproof.challenge.challenge import vary  # noqa: PLC0415
     from ventproof.terminal.challenge import (  # noqa: PLC0415
@@ -149,7 +165,8 @@ def _vary(challenged: Suite, variations: int, jobs: int | None) -> int:
     )
 
     seeds = range(challenged.seed, challenged.seed + variations)
-    with Progress("healthy variations") as progress:
-        varied = vary(challenged, seeds, jobs=jobs, told=progress.told)
+    part = "healthy variations"
+    with Progress(part) as progress:
+        varied = vary(challenged, seeds, jobs=jobs, told=both(progress.told, phases(live, _TITLE, part)))
     show_varied(challenged, varied)
     return code_of_varied(varied)

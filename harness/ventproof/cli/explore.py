@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, final
 import click
 
 from ventproof.cli import options
+from ventproof.cli.page import PageAsked, live_page, with_page
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case
-    from ventproof.explore.search import Explorer, Find, Played
+    from ventproof.explore.search import Explorer, Find, Played, Tally
     from ventproof.log.events import Event
+    from ventproof.page.process import LivePage
     from ventproof.profile.model import Profile
     from ventproof.session.session import RunResult, Session
     from ventproof.table.model import OverrideTable
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
     "Folder for logs: of every sequence on real wires, of the one that is found in virtual time.",
 )
 @options.CLEAR
+@with_page
 def explore(
     table: Path,
     bench: Path,
@@ -61,6 +64,7 @@ def explore(
     out: Path,
     logs: Path,
     clear: bool,
+    page: PageAsked,
 ) -> int:
     """Look for weather in which a unit does not do what TABLE, its override table, says.
 
@@ -81,7 +85,11 @@ def explore(
     loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.confirm_clear(faulty, clear=clear)
-    return Exploration(session, healthy, out).run(loaded, budget_s, seed=seed, examples=examples)
+    with live_page(page) as live:
+        if live and not faulty.model.virtual:
+            session = replace(session, follow=live.opened)
+        exploration = Exploration(session, healthy, out, live)
+        return exploration.run(loaded, budget_s, seed=seed, examples=examples)
 
 
 @final
@@ -93,11 +101,13 @@ class Exploration:
         session: how each sequence is run, with the bench that is explored.
         healthy: that bench with the faults of its file alone.
         out: folder for the profile that is found.
+        page: shows how far it has come; None: nobody asked for one.
     """
 
     session: Session
     healthy: Loaded[BenchFile]
     out: Path
+    page: LivePage | None = None
 
     def run(self, table: Loaded[OverrideTable], budget_s: float, *, seed: int, examples: int) -> int:
         """Explore, show what was done, write what was found, and return the exit code.
@@ -114,12 +124,18 @@ class Exploration:
             KeyboardInterrupt: the operator broke it off; likewise.
         """
         from ventproof.explore.search import Explorer, latest_s  # noqa: PLC0415
-        from ventproof.terminal.exploration import exploring  # noqa: PLC0415
+        from ventproof.terminal.exploration import exploring, progress_rows  # noqa: PLC0415
         from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415 - as above
 
         watch, bench = Stopwatch(), self.session.bench
         real = not bench.model.virtual
-        with _no_traces(), exploring(budget_s, real=real) as told:
+        with _no_traces(), exploring(budget_s, real=real) as said:
+
+            def told(tally: Tally) -> None:
+                said(tally)
+                if self.page is not None:
+                    self.page.tell(progress={"title": "Exploration", "rows": progress_rows(tally)})
+
             explorer = Explorer(
                 table,
                 bench,

@@ -207,13 +207,11 @@ def serve_command(
     port: int,
 ) -> int:
     """Serve the page to browsers on this machine, and make reports on demand, until Ctrl-C."""
-    from contextlib import suppress  # noqa: PLC0415 - kept with the slow imports
+    from ventproof.page.history import HistoryServer  # noqa: PLC0415 - only where something is served
+    from ventproof.page.server import require_server  # noqa: PLC0415
 
-    from ventproof.history.page import HistoryServer  # noqa: PLC0415 - only where something is served
-
-    wanted = _at_most(wanted, _ON_PAGE)
-    with HistoryServer(_open(place), wanted, port) as server:
-        click.echo(f"The history is at {server.address}. Ctrl-C ends it.")
-        with suppress(KeyboardInterrupt):
-            server.serve_forever()
+    require_server("history serve")
+    with HistoryServer(_open(place), _at_most(wanted, _ON_PAGE), port) as server:
+        click.echo(f"The history is at {server.address.url}. Ctrl-C ends it.")
+        server.serve()
     return 0

@@ -303,8 +303,12 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
         raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
 
 
-def desks_for(bench: Loaded[BenchFile]) -> tuple[Desk, ...]:
+def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ...]:
     """Return where the people of a bench see prompts: this terminal; nowhere, where nobody is asked.
+
+    Args:
+        bench: the bench.
+        page: whether they also see them on a page, so that no terminal will do.
 
     Raises:
         FileError: there is nobody to ask.
@@ -314,6 +318,8 @@ def desks_for(bench: Loaded[BenchFile]) -> tuple[Desk, ...]:
     from ventproof.session.session import nobody_here  # noqa: PLC0415 - slow
 
     if not sys.stdin.isatty():
+        if page:
+            return ()
         raise nobody_here(bench.model)
     from ventproof.terminal.desk import TerminalDesk  # noqa: PLC0415 - only where somebody is asked
 

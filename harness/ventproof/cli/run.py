@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -11,6 +12,7 @@ from click.core import ParameterSource
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
+from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.cli.report import write_all
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.findings import show
@@ -22,6 +24,7 @@ from ventproof_bench.base.text import harmless
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from ventproof.page.process import LivePage
     from ventproof.profile.model import Profile
     from ventproof.session.repeats import RepeatPlan, RepeatSeries
     from ventproof.session.resume import Resumed
@@ -149,6 +152,16 @@ def _close(runs: PlannedRuns, broken_off: str) -> bool:
     return True
 
 
+def _watched(session: Session, suite: Sequence[Loaded[Profile]], live: LivePage | None) -> Session:
+    """Return the session with a page that follows its runs, and told how long they take."""
+    from ventproof.profile.duration import longest_s  # noqa: PLC0415 - with the slow imports
+
+    if live is None:
+        return session
+    live.tell(longest_s=[longest_s(profile.model) for profile in suite])
+    return replace(session, follow=live.opened, desks=(*session.desks, live))
+
+
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
     """Refuse endings that no report has."""
     from ventproof.cli.report import check_names  # noqa: PLC0415 - with the slow imports
@@ -240,6 +253,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Show every switch with its time, and drive nothing: neither ports nor hosts are opened.",
 )
 @options.CLEAR
+@with_page
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
@@ -252,6 +266,7 @@ def run(
     resume: Path | None,
     dry_run: bool,
     clear: bool,
+    page: PageAsked,
     **stated: Any,  # noqa: ANN401 - the options that `_session` names
 ) -> int:
     """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
@@ -262,7 +277,7 @@ def run(
 
     loaded = load_bench(bench)
     going_on = resumed(_only_resumed(resume)) if resume else None
-    session = _session(loaded, going_on, **stated)
+    session = _session(loaded, going_on, page=page.page, **stated)
     suite, plan = options.load_suite(profiles, session, only), repeats_for(repeat, prove, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
@@ -272,15 +287,17 @@ def run(
     if going_on is not None:
         _tell_resumed(going_on, others, session)
     options.confirm_clear(loaded, clear=clear)
-    _tell_length(loaded, suite, plan)
     probed(loaded)
-    return run_suite(session, suite, plan, reports, quiet=quiet, going_on=going_on)
+    with live_page(page, list(loaded.model.people)) as live:
+        watched = _watched(session, suite, live)
+        return run_suite(watched, suite, plan, reports, quiet=quiet, going_on=going_on)
 
 
 def _session(
     bench: Loaded[BenchFile],
     going_on: Resumed | None,
     *,
+    page: bool,
     unit: str,
     firmware: str,
     operator: str,
@@ -315,19 +332,8 @@ def _session(
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
         ledger=options.ledger_beside(history, out),
-        desks=options.desks_for(bench),
+        desks=options.desks_for(bench, page=page),
     )
-
-
-def _tell_length(bench: Loaded[BenchFile], suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> None:
-    """Say how long a suite on real wires may take, before it begins."""
-    from ventproof.profile.duration import longest_s  # noqa: PLC0415
-    from ventproof.verdict.text import about  # noqa: PLC0415
-
-    runs = len(suite) * plan.repeats
-    if runs > 1 and not bench.model.virtual:
-        most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
-        click.echo(f"{runs} runs, {about(most_s)} at most, and what the bench itself takes", err=True)
 
 
 def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> int:

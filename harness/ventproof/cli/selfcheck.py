@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ventproof.cli import options
+from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 
 
@@ -19,7 +20,10 @@ from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
 @options.seed(options.VIRTUAL)
 @options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
 @options.CLEAR
-def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool) -> int:
+@with_page
+def selfcheck(
+    bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool, page: PageAsked
+) -> int:
     """Measure a bench before trusting it, and say what it can decide.
 
     Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
@@ -37,7 +41,18 @@ def selfcheck(bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, 
     loaded = options.with_faults(load_bench(bench), faults)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if unit else "bench"
-    with checking(loaded.model, whole=not unit) as begins:
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins)
+    with live_page(page) as live, checking(loaded.model, whole=not unit) as said:
+
+        def begins(what: str, takes_s: float) -> None:
+            said(what, takes_s)
+            if live:
+                live.tell(part={"what": what, "takes_s": takes_s})
+
+        follow = live.opened if live else _nobody
+        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
     show_check(loaded.model, result)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
+
+
+def _nobody(_log: Path) -> None:
+    """Nobody looks on."""

@@ -42,7 +42,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.setup.asking import NobodyAsked  # noqa: PLC0415
-    from ventproof.setup.dialogue import Asker, Dialogue, SetupFile, given_by, given_by_option  # noqa: PLC0415
+    from ventproof.setup.dialogue import Dialogue, SetupAsker, SetupFile, given_by, given_by_option  # noqa: PLC0415
     from ventproof.setup.walk import Trials, set_up  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
@@ -52,7 +52,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
         hint = f"write {bench.with_suffix('.yaml')}"
         raise FileError([Problem(str(bench), None, None, "a bench file's name ends in .yaml", hint)])
     given = given_by(load_document(answers, SetupFile)) if answers else {}
-    asker: Asker
+    asker: SetupAsker
     if sys.stdin.isatty() and sys.stdout.isatty():
         from ventproof.terminal.asking import TerminalAsker  # noqa: PLC0415
 

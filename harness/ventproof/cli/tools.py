@@ -1,4 +1,4 @@
-"""`ventproof read` and `ventproof switch`: look at what is read, switch one contact once."""
+"""The small tools of a bench: look at what is read, switch one contact once, draw how it is wired."""
 
 from __future__ import annotations
 
@@ -74,4 +74,25 @@ def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
     options.confirm_clear(loaded, clear=clear)
     for line in switched_lines(loaded.model, output, switch_once(loaded, output, for_s=for_s)):
         click.echo(harmless(line))
+    return EXIT_PASS
+
+
+@click.command("wiring")
+@click.argument("bench", type=click.Path(path_type=Path))
+@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="The sheet: .html or .pdf.")
+def wiring(bench: Path, out: Path) -> int:
+    """Draw BENCH, wire by wire, on a sheet to wire from: terminals, lines, checklists, cautions.
+
+    What the bench file does not say, such as the names of terminals (`ventproof explain wires`), stays blank to be
+    written in.
+    """
+    from ventproof.wiring.write import write_sheet  # noqa: PLC0415 - as above
+    from ventproof_bench.base.text import harmless  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
+
+    sheet = write_sheet(load_bench(bench), out)
+    blank = sum("" in row for row in sheet.wires.rows)
+    click.echo(
+        harmless(f"{out}: {len(sheet.wires.rows)} wire(s), {blank} of them with something to write in")
+    )
     return EXIT_PASS

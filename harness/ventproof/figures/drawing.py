@@ -63,17 +63,17 @@ class Drawing:
         ident: begins every id, so that several figures can stand in one page.
         title: what a screen reader says first.
         description: what it says next.
-        log: digest of the log that it was made from.
+        log: digest of the log that it was made from, where it was made from one.
     """
 
-    def __init__(self, width: float, ident: str, *, title: str, description: str, log: str) -> None:
+    def __init__(self, width: float, ident: str, *, title: str, description: str, log: str = "") -> None:
         self.width = width
         self.ident = ident
         self.root = ElementTree.Element(
             "svg",
             {
                 "xmlns": "http://www.w3.org/2000/svg",
-                "data-ventproof-log": log,
+                **({"data-ventproof-log": log} if log else {}),
                 "role": "img",
                 "aria-labelledby": f"{ident}-title {ident}-desc",
                 "font-family": FONT,

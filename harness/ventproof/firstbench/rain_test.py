@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.draft.emit import profile_text
@@ -12,6 +13,8 @@ from ventproof.verdict.text import number_text
 from ventproof_bench.base.quantities import span_text
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from ventproof.firstbench.bench_text import FirstBench, FirstSignal
     from ventproof.firstbench.responses import MovedSignal
 
@@ -44,44 +47,32 @@ def rain_test(bench: FirstBench, tolerance_percent: float = TOLERANCES_PERCENT[0
     }
     if not moved:
         raise ValueError("no flag and no vent answered the rain contact: there is nothing to demand")
+    settings = {one.listed.name: one for one in bench.settings}
     vents = {name: pair for name, pair in moved.items() if pair[0].unit == "%"}
-    data: dict[str, Any] = {
-        "profile": "first rain test",
-        "about": _ABOUT,
-        "needs": {
-            "outputs": {
-                bench.rain: "contact",
-                **{one.listed.name: one.unit for one in bench.settings},
-            },
-            "signals": {name: signal.unit for name, (signal, _) in moved.items()},
-        },
-        "start": {
-            "set": {bench.rain: "open"},
-            "until": [_at_rest(signal, did, tolerance_percent) for signal, did in (vents or moved).values()],
-        },
-        "steps": [
-            {
-                "step": "rain begins",
-                "do": [{"close": bench.rain}],
-                "expect": [_answers(signal, did, tolerance_percent) for signal, did in moved.values()],
-            },
-            {
-                "step": "rain ends",
-                "do": [{"open": bench.rain}],
-                "expect": [
-                    _comes_back(signal, did, tolerance_percent)
-                    for signal, did in moved.values()
-                    if did.came_back
-                ],
-            },
-        ],
+    start: dict[str, Any] = {
+        "set": {bench.rain: "open"},
+        "write": {name: f"{number_text(one.warm)} {one.unit}" for name, one in settings.items()},
+        "until": [_at_rest(*pair, tolerance_percent) for pair in (vents or moved).values()],
     }
-    if bench.settings:
-        data["start"]["write"] = {
-            one.listed.name: f"{number_text(one.warm)} {one.unit}" for one in bench.settings
-        }
-    data["steps"] = [step for step in data["steps"] if step["expect"]]
-    return profile_text(Profile.model_validate(data))
+    needs = {
+        "outputs": {bench.rain: "contact", **{name: one.unit for name, one in settings.items()}},
+        "signals": {name: signal.unit for name, (signal, _) in moved.items()},
+    }
+    steps = _steps(bench.rain, list(moved.values()), tolerance_percent)
+    profile = {"profile": "first rain test", "about": _ABOUT, "needs": needs, "start": start, "steps": steps}
+    return profile_text(Profile.model_validate(profile))
+
+
+def _steps(
+    rain: str, moved: Sequence[tuple[FirstSignal, MovedSignal]], tolerance: float
+) -> list[dict[str, Any]]:
+    """Return the steps: rain begins, and ends; the second demands what came back, if anything did."""
+    begins = [_answers(signal, did, tolerance) for signal, did in moved]
+    ends = [_comes_back(signal, did, tolerance) for signal, did in moved if did.came_back]
+    steps: list[dict[str, Any]] = [{"step": "rain begins", "do": [{"close": rain}], "expect": begins}]
+    if ends:
+        steps.append({"step": "rain ends", "do": [{"open": rain}], "expect": ends})
+    return steps
 
 
 def tolerances_percent(bench: FirstBench) -> tuple[float, ...]:

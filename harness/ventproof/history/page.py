@@ -1,4 +1,4 @@
-"""Page, reports, server."""
+"""Page, reports."""
 
 from __future__ import annotations
 
@@ -7,9 +7,6 @@ import hashlib
 import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
-from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.metadata import version
 from itertools import groupby
 from pathlib import Path
@@ -20,7 +17,7 @@ from ventproof.figures.trend_chart import trend_chart
 from ventproof.history.trends import trends_of
 from ventproof.log.run import trouble
 from ventproof.verdict.text import span_text
-from ventproof_bench.base.errors import FileError, Problem, VentproofError
+from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import clean
 
@@ -250,103 +247,15 @@ def _link(page: Path, target: Path) -> str:
     return quote(os.path.relpath(target.resolve(), page.resolve().parent).replace(os.sep, "/"))
 
 
-_LOOPBACK: Final = "127.0.0.1"
-_RUN: Final = re.compile(r"/(?P<what>report|log)/(?P<digest>[0-9a-f]{64})")
-_HTML: Final = "text/html; charset=utf-8"
-_TEXT: Final = "text/plain; charset=utf-8"
-
-
-@final
-class HistoryServer(ThreadingHTTPServer):
-    """Answers requests from this machine and from no other.
-
-    Args:
-        history: what is shown; read anew for every page.
-        wanted: which runs are shown.
-        port: TCP port; 0: any free one.
+def served_page(history: History, wanted: Wanted) -> str:
+    """Return the page as a server gives it, with links to logs and to reports made on demand.
 
     Raises:
-        FileError: the port cannot be opened.
+        FileError: the history cannot be read.
     """
-
-    def __init__(self, history: History, wanted: Wanted, port: int) -> None:
-        self.history = history
-        self.wanted = wanted
-        try:
-            super().__init__((_LOOPBACK, port), _Handler)
-        except OSError as error:
-            raise FileError([Problem("--port", None, None, f"port {port}: {error.strerror}")]) from error
-
-    @property
-    def address(self) -> str:
-        """Where a browser finds the page."""
-        return f"http://{_LOOPBACK}:{self.server_port}/"
-
-
-@final
-class _Handler(BaseHTTPRequestHandler):
-    server: HistoryServer
-
-    def do_GET(self) -> None:
-        """Answer a request."""
-        if self.headers.get("Host") not in self._hosts:
-            # A page from elsewhere whose name was made to lead here must not read what is here.
-            self._answer(HTTPStatus.FORBIDDEN, _TEXT, "ask for http://127.0.0.1\n")
-            return
-        try:
-            status, kind, content = self._content()
-        except VentproofError as error:
-            status, kind, content = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, f"{error}\n"
-        except Exception as error:  # noqa: BLE001 - one page that cannot be made must not end the others
-            said = f"ventproof itself failed ({type(error).__name__}: {error})\n"
-            status, kind, content = HTTPStatus.INTERNAL_SERVER_ERROR, _TEXT, said
-        self._answer(status, kind, content)
-
-    @property
-    def _hosts(self) -> tuple[str, ...]:
-        port = self.server.server_port
-        return f"{_LOOPBACK}:{port}", f"localhost:{port}"
-
-    def _content(self) -> tuple[HTTPStatus, str, str]:
-        match = _RUN.fullmatch(self.path)
-        if self.path == "/":
-            return HTTPStatus.OK, _HTML, self._page()
-        if match is None:
-            return HTTPStatus.NOT_FOUND, _TEXT, "there is no such page\n"
-        log = self.server.history.file_of(match["digest"])
-        if log is None:
-            said = "the log of this run is not where it was entered, or is not that log any more: import it again\n"
-            return HTTPStatus.NOT_FOUND, _TEXT, said
-        if match["what"] == "log":
-            return HTTPStatus.OK, _TEXT, log.read_text(encoding="utf-8", errors="replace")
-        from ventproof.report.build import report_of  # noqa: PLC0415 - slow, and only reports need it
-        from ventproof.report.write import html_of  # noqa: PLC0415
-
-        return HTTPStatus.OK, _HTML, html_of(report_of([log]))
-
-    def _page(self) -> str:
-        history, wanted = self.server.history, self.server.wanted
-        entries = list(history.entries(wanted))
-        gaps = history.gaps(entry.record for entry in entries)
-        return page_of(
-            entries, left=history.count(wanted) - len(entries), links=_here, gaps=gaps, served=True
-        )
-
-    def _answer(self, status: HTTPStatus, kind: str, content: str) -> None:
-        body = content.encode()
-        self.send_response(status)
-        self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("Content-Security-Policy", "frame-ancestors 'none'")
-        self.send_header("X-Content-Type-Options", "nosniff")
-        self.send_header("Referrer-Policy", "no-referrer")
-        self.send_header("Cache-Control", "no-store")
-        with suppress(ConnectionError):  # a browser that went away needs no answer
-            self.end_headers()
-            self.wfile.write(body)
-
-    def log_message(self, *_: object) -> None:
-        """Keep the terminal quiet."""
+    entries = list(history.entries(wanted))
+    gaps = history.gaps(entry.record for entry in entries)
+    return page_of(entries, left=history.count(wanted) - len(entries), links=_here, gaps=gaps, served=True)
 
 
 def _here(entry: HistoryEntry) -> tuple[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
@@ -22,11 +23,11 @@ from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
-from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_attached, read_document
+from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked, read_attached
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
     from pathlib import Path as FilePath
 
     from ventproof.profile.courses import Series
@@ -96,7 +97,7 @@ def load_profile(path: str | FilePath) -> Loaded[Profile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(attach_from_disk(load_document(path, Profile, values_key="values")))
+    return _whole(attach_from_disk, lambda check: load_checked(path, Profile, check, values_key="values"))
 
 
 def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None) -> Loaded[Profile]:
@@ -110,18 +111,38 @@ def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(attach_texts(read_document(path, text, Profile, values_key="values"), attached or {}))
+    texts = attached or {}
+    return _whole(
+        lambda profile: attach_texts(profile, texts),
+        lambda check: checked_document(path, text, Profile, check, values_key="values"),
+    )
 
 
-def _checked(profile: Loaded[Profile]) -> Loaded[Profile]:
+_Attach = Callable[[Loaded[Profile]], Loaded[Profile]]
+_Check = Callable[[Loaded[Profile]], list[Problem]]
+
+
+def _whole(attach: _Attach, load: Callable[[_Check], Loaded[Profile]]) -> Loaded[Profile]:
+    """Return a profile that is right, with the files that it names and with notes."""
+
+    def check(profile: Loaded[Profile]) -> list[Problem]:
+        try:
+            return _problems(attach(profile))
+        except FileError as error:
+            return list(error.problems)
+
+    profile = attach(load(check))
+    return profile.with_notes([*idle_stimuli(profile), *_unused_needs(profile)])
+
+
+def _problems(profile: Loaded[Profile]) -> list[Problem]:
     problems = [*_always_problems(profile), *start_problems(profile), *_response_problems(profile)]
     for number, step in enumerate(profile.model.steps):
         problems += stimuli_problems(profile, ("steps", number, "do"), step.do)
-    problems += across_problems(profile)
-    problems += weather_problems(profile)
-    if problems:
-        raise FileError(in_file_order(problems))
-    return profile.with_notes([*idle_stimuli(profile), *_unused_needs(profile)])
+    if not profile.lacks:  # what is left out may be what the rest of the steps begins with
+        problems += across_problems(profile)
+        problems += weather_problems(profile)
+    return problems
 
 
 def _response_problems(profile: Loaded[Profile]) -> Iterator[Problem]:

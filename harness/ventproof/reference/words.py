@@ -171,14 +171,35 @@ def explain(word: str) -> str:
     """
     wanted = " ".join(word.split()).strip("`: ").lower()
     found = [*_kinds(wanted), *(part for part in (_topic(wanted), _key(wanted)) if part)]
+    if not found and (meant := _meant(wanted)):
+        return f"{wanted}: see `{meant}`.\n\n{explain(meant)}"
     if not found:
         reason = f"{word!r} is not a word of the files"
-        meant = near(wanted, [*words(), *fault_topics()])
+        meant = near(wanted, [*words(), *fault_topics(), *sought()])
         hint = f"did you mean {meant!r}?" if meant else "`ventproof explain` without a word lists them all"
         raise FileError([Problem("explain", None, None, reason, hint)])
     found += [family.listing() for family in families() if wanted in family.listed_by]
     shown = (f"Example:\n{indent(example, '    ')}" for example in examples(wanted) if wanted in keys())
     return "\n\n".join([*found, *shown])
+
+
+@cache
+def sought() -> Mapping[str, str]:
+    """Return the words that people look for, each with the word that explains it."""
+    tree, _ = grow_tree((files("ventproof.reference") / "sought.yaml").read_text(encoding="utf-8"))
+    assert tree is not None
+    return {str(other): word for word, others in as_data(tree).items() for other in others}
+
+
+def _meant(word: str) -> str | None:
+    """Return the word that explains another one: the same with other joints, or what it is called here."""
+    joined = {known.translate(_JOINTS): known for known in [*words(), *fault_topics()]}
+    leads = {known.translate(_JOINTS): known for known in sought()}
+    plain = word.translate(_JOINTS)
+    return joined.get(plain) or (sought()[leads[plain]] if plain in leads else None)
+
+
+_JOINTS: Final = str.maketrans("-_", "  ")
 
 
 def _kinds(word: str) -> Iterator[str]:

@@ -8,6 +8,8 @@ from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final, final
 
 if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
     from ventproof.oracle.proofs import Shown
 
 
@@ -243,9 +245,9 @@ def _visible(character: str) -> str:
     return f"⟨U+{ord(character):04X}⟩"
 
 
-def plain(report: Report) -> dict[str, Any]:
-    """Return a report as JSON holds it, with every text fit to be shown; drawings keep their line breaks."""
-    cleaned = _plain(asdict(report))
+def plain(told: DataclassInstance) -> dict[str, Any]:
+    """Return a report, or a sheet, as JSON holds it, with every text fit to be shown; drawings keep line breaks."""
+    cleaned = _plain(asdict(told))
     assert isinstance(cleaned, dict)
     return cleaned
 

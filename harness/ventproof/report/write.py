@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
+from ventproof.report.typeset import TEMPLATES, document, page
 from ventproof.runset.present import Choice
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
@@ -17,24 +17,10 @@ if TYPE_CHECKING:
     from ventproof.report.model import Report
 
 
-_TEMPLATES: Final = Path(__file__).parent / "templates"
-
-
 def html_of(report: Report) -> str:
     """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only reports need it
-
-    pages = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-    )
-    css = (_TEMPLATES / "report.css").read_text(encoding="utf-8")
-    return pages.get_template("report.html.j2").render(plain(report), css=css)
-
-
-_TEMPLATE: Final = Path(__file__).parent / "templates" / "report.typ"
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    return page(TEMPLATES / "report.html.j2", plain(report), css)
 
 
 def pdf_of(report: Report) -> bytes:
@@ -43,14 +29,7 @@ def pdf_of(report: Report) -> bytes:
     Raises:
         FileError: typst is not installed.
     """
-    try:
-        import typst  # noqa: PLC0415 - optional, and only a PDF needs it
-    except ImportError as error:
-        reason = "a PDF takes typst, which is not installed"
-        hint = "pip install -e '.[pdf]', or write an .html file and print that"
-        raise FileError([Problem("-o", None, None, reason, hint)]) from error
-    texts = {"report": json.dumps(plain(report))}
-    return typst.compile(_TEMPLATE, format="pdf", ignore_system_fonts=True, sys_inputs=texts, timestamp=0)
+    return document(TEMPLATES / "report.typ", plain(report))
 
 
 _KINDS: Final[Mapping[str, Callable[[Report], bytes]]] = {

@@ -45,6 +45,7 @@ from ventproof.verdict.text import titled
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
+from ventproof_bench.base.interrupts import held
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.yamlfile.load import Loaded
@@ -135,6 +136,7 @@ class Session:
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
         ledger: where the operations of relays are added up; None: nowhere.
+        follow: is given the path of every log that was just created, for who looks on.
         desks: where people see prompts and answer them.
     """
 
@@ -150,6 +152,7 @@ class Session:
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     ledger: Path | None = None
+    follow: Callable[[Path], None] = lambda _: None
     desks: Sequence[Desk] = ()
 
     def __post_init__(self) -> None:
@@ -234,7 +237,7 @@ class Session:
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
-        with self._log(profile) as log:
+        with held(), self._log(profile) as log:
             opened(log)
             told = _Told(log, screen, bound.outputs, real=real)
 
@@ -279,6 +282,7 @@ class Session:
     def _log(self, profile: Loaded[Profile]) -> Iterator[RecordLog]:
         """Give a new log to write; when it is closed it is signed and entered, however its run ended."""
         log = new_log(self.out, slug(profile.model.profile))
+        self.follow(log.path)
         try:
             try:
                 with log:

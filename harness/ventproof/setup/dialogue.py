@@ -70,7 +70,7 @@ class SetupQuestion:
         return plain
 
 
-class Asker(Protocol):
+class SetupAsker(Protocol):
     """Whoever is asked: a person at a terminal, or nobody."""
 
     @property
@@ -112,7 +112,7 @@ class Dialogue:
         given: answers given beforehand, by key, each with what is wrong about it where it will not do.
     """
 
-    def __init__(self, bench: Path, asker: Asker, given: Mapping[str, GivenAnswer]) -> None:
+    def __init__(self, bench: Path, asker: SetupAsker, given: Mapping[str, GivenAnswer]) -> None:
         self.asker = asker
         self.path = bench.with_suffix(".setup.yaml")
         self._bench = bench

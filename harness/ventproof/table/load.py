@@ -22,7 +22,7 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import canonical_symbol, difference_fault, value_fault
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
-from ventproof_bench.yamlfile.load import Loaded, in_file_order, load_document, read_document
+from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -183,7 +183,7 @@ def load_table(path: str | FilePath) -> Loaded[OverrideTable]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(load_document(path, OverrideTable))
+    return _noted(load_checked(path, OverrideTable, _problems))
 
 
 def read_table(path: str, text: str) -> Loaded[OverrideTable]:
@@ -192,23 +192,23 @@ def read_table(path: str, text: str) -> Loaded[OverrideTable]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _checked(read_document(path, text, OverrideTable))
+    return _noted(checked_document(path, text, OverrideTable, _problems))
 
 
-def _checked(table: Loaded[OverrideTable]) -> Loaded[OverrideTable]:
+def _noted(table: Loaded[OverrideTable]) -> Loaded[OverrideTable]:
+    return table.with_notes([*_notes(table), *indistinct(table)])
+
+
+def _problems(table: Loaded[OverrideTable]) -> list[Problem]:
     problems = [
         *_vent_problems(table),
-        *_sensor_problems(table),
+        *([] if table.lacks else _sensor_problems(table)),
         *_override_problems(table),
         *_twin_signals(table),
         *_latch_problems(table),
         *twin_lines(table),
     ]
-    if not problems:
-        problems = list(contradictions(table))
-    if problems:
-        raise FileError(in_file_order(problems))
-    return table.with_notes([*_notes(table), *indistinct(table)])
+    return problems if problems or table.lacks else list(contradictions(table))
 
 
 def _vent_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:

@@ -137,3 +137,16 @@ def _doing(tally: Tally, gone_s: float, budget_s: float) -> str:
         return f"exploring: {_sentence(tally)}; {left}"
     actions = len(tally.best.written.sequence)
     return f"found, and being made shorter: {_sentence(tally)}; now {actions} action(s); {left}"
+
+
+def progress_rows(tally: Tally) -> list[tuple[str, str]]:
+    """Return how far an exploration has come, as rows of a table."""
+    rows = [
+        ("sequences played", str(tally.played)),
+        ("time of greenhouse", clocked(tally.greenhouse_s)),
+        ("not decided", str(tally.undecided)),
+    ]
+    if tally.best is not None:
+        actions = len(tally.best.written.sequence)
+        rows.append(("violation found, being made shorter", f"{actions} action(s)"))
+    return rows

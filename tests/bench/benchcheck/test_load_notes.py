@@ -72,3 +72,17 @@ def test_what_is_no_address_of_a_serial_line_is_refused(unit_id, link):
         FileError, match=rf"unit_id {unit_id} .* on a serial line; write the unit's own address"
     ):
         read_bench("b.yaml", text.replace("{bus: line, table", f"{{bus: line, unit_id: {unit_id}, table"))
+
+
+def test_one_terminal_of_the_unit_that_two_wires_go_to_is_noted():
+    """Two relays at one input may be parallel on purpose, or a slip; a common is shared without a word."""
+    rain = "rain: {driver: coil, wired: {bus: line, unit_id: 2, coil: 0}"
+    wires = ", wires: {contact: {unit: X3-7}, common: {unit: X3-8}}"
+    hail = f"\n  hail: {{driver: coil, wired: {{bus: line, unit_id: 2, coil: 1}}{wires}}}"
+    assert notes_of(f"{rain}}}", f"{rain}{wires}}}") == []
+    assert notes_of(f"{rain}}}", f"{rain}{wires}}}{hail}") == [
+        (
+            "b.yaml:7:89: 'hail' and 'rain' are both wired to terminal X3-7 of the unit; right only if they are meant "
+            "to be parallel"
+        )
+    ]

@@ -136,7 +136,7 @@ def test_place_is_found(fields, place):
             ),
         ),
         (
-            {"table": "coil", "address": 0},
+            {"table": "coil", "address": 0, "type": "u16"},
             "type u16 does not fit table coil, whose entries are single bits; write `type: bit`",
         ),
         (

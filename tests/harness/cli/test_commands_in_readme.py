@@ -56,3 +56,24 @@ def test_targets_and_files_are_there():
     targets = {line.split()[1] for line in CODE if line.startswith("make ")}
     assert targets <= set(re.findall(r"^(\w+):", makefile, flags=re.MULTILINE))
     assert [path for path in FILES if not (ROOT / path).exists()] == []
+
+
+def test_the_first_commands_of_the_readme_work_as_they_stand(ventproof, tmp_path, monkeypatch):
+    """The table is written where README says, and its three commands draft, run and report a pass."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bench").symlink_to(ROOT / "bench")
+    lead = PAGES["README.md"].partition("## Begin\n")[2].partition("\n## ")[0]
+    table, commands = FENCE.findall(lead)
+    assert len(table.splitlines()) <= 14
+    (tmp_path / "overrides.yaml").write_text(table, encoding="utf-8")
+    calls = [line.split()[1:] for line in commands.splitlines()]
+    assert [call[0] for call in calls] == ["draft", "run", "report"]
+    outs = []
+    for call in calls:
+        code, out, err = ventproof(*call)
+        assert (code, err) == (0, "")
+        outs.append(out)
+    assert "6 of 7 lines of overrides.yaml would be proved by runs that pass" in " ".join(outs[0].split())
+    assert "acceptance.html: pass: Unit V-1042, firmware 3.1. 3 runs: 3 passed." in outs[2]
+    page = (tmp_path / "acceptance.html").read_text(encoding="utf-8")
+    assert "Osmerley house 3, roof vent" in page

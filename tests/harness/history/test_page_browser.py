@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import http.client
-import shutil
 import threading
 from contextlib import closing
 
 import pytest
+from chromium import chromium
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.history.database import place_of
 from ventproof.history.enter import Keeper
-from ventproof.history.page import HistoryServer, write_page
+from ventproof.history.page import write_page
 from ventproof.history.store import History, Wanted
+from ventproof.page.history import HistoryServer
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
@@ -21,7 +22,6 @@ from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
 pytestmark = pytest.mark.lasting
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 
 
 @pytest.fixture(scope="module")
@@ -41,15 +41,15 @@ def kept(tmp_path_factory):
 def served(kept):
     """Serve it; return the server."""
     with HistoryServer(kept, Wanted(), 0) as server:
-        thread = threading.Thread(target=server.serve_forever, daemon=True)
+        thread = threading.Thread(target=server.serve, daemon=True)
         thread.start()
         yield server
-        server.shutdown()
+        server.end()
         thread.join()
 
 
 def ask(server, path, **headers):
-    with closing(http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=20)) as connection:
+    with closing(http.client.HTTPConnection("127.0.0.1", server.address.port, timeout=20)) as connection:
         connection.request("GET", path, headers=headers)
         answer = connection.getresponse()
         return answer.status, answer.headers, answer.read().decode()
@@ -95,29 +95,20 @@ def test_a_log_that_was_changed_is_not_served(served, kept):
 def test_other_names_for_this_machine_are_refused(served):
     """A page from elsewhere cannot read the history by a name that leads to the loopback address."""
     assert ask(served, "/", Host="somewhere.example")[0] == 403
-    assert served.server_address[0] == "127.0.0.1"
+    assert str(served.address.ip) == "127.0.0.1"
 
 
 @pytest.mark.wire
 def test_a_port_in_use_is_one_clear_error(served, kept):
     """The port and the reason are named."""
-    with pytest.raises(FileError, match=rf"--port: port {served.server_port}: Address already in use"):
-        HistoryServer(kept, Wanted(), served.server_port)
+    with pytest.raises(FileError, match=rf"--port: 127.0.0.1 port {served.address.port}: Address already"):
+        HistoryServer(kept, Wanted(), served.address.port)
 
 
 @pytest.fixture(scope="module")
 def browser():
     """Start Chromium, without its window."""
-    if CHROMIUM is None or DRIVER is None:
-        pytest.skip("chromium and chromedriver are not installed")
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    service = webdriver.chrome.service.Service(DRIVER)
-    with webdriver.Chrome(options=options, service=service) as driver:
+    with chromium() as driver:
         yield driver
 
 
@@ -129,7 +120,7 @@ def visible_units(browser):
 @pytest.mark.wire
 def test_a_unit_is_found_and_its_report_opened_from_the_keyboard(browser, served):
     """Slash, a few letters, Enter: the unit is open; Tab and Enter lead to the report."""
-    browser.get(served.address)
+    browser.get(served.address.url)
     assert visible_units(browser) == ["<b>GH-8</b>", "GH-7"]
     keys = browser.switch_to.active_element
     keys.send_keys("/")
@@ -157,7 +148,7 @@ def test_a_unit_is_found_and_its_report_opened_from_the_keyboard(browser, served
 @pytest.mark.wire
 def test_trends_are_drawn(browser, served):
     """Opened, a unit's trends show a figure with its versions in order, wide enough to be read."""
-    browser.get(served.address)
+    browser.get(served.address.url)
     browser.execute_script("for (const d of document.querySelectorAll('details')) d.open = true;")
     figure = browser.find_element("css selector", "figure > svg")
     assert figure.size["width"] > 300

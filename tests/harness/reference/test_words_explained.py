@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from textwrap import indent
 
 import pytest
+import yaml
 
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
@@ -14,7 +16,9 @@ from ventproof.reference.words import (
     example_text,
     examples,
     explain,
+    fault_topics,
     keys,
+    sought,
     topics,
     whole_text,
     words,
@@ -236,3 +240,95 @@ def test_a_value_must_fit_its_unit(text, unit, reason):
     """Any unit of the right dimension fits; the rest says what is wanted."""
     said = value_fault(parse(text), unit, "the signal")
     assert (said[0] if said else None) == reason
+
+
+def test_every_word_that_is_looked_for_leads_to_one_that_explains_it():
+    """None leads nowhere, none hides a word of the files, and none stands twice."""
+    text = (files("ventproof.reference") / "sought.yaml").read_text(encoding="utf-8")
+    listed = [str(word) for some in yaml.load(text, yaml.BaseLoader).values() for word in some]
+    assert sorted(listed) == sorted(set(listed))
+    assert set(sought()) == set(listed)
+    assert not set(sought()) & {*words(), *fault_topics()}
+    for word, leads_to in sought().items():
+        assert explain(word).startswith(f"{word}: see `{leads_to}`.\n\n")
+
+
+TYPED = [
+    "thermometer",
+    "thermistor",
+    "pt100",
+    "pt1000",
+    "resistance",
+    "relay",
+    "wiring",
+    "drift",
+    "tags",
+    "registers",
+    "rs485",
+    "RS-232",
+    "usb",
+    "baud",
+    "parity",
+    "termination",
+    "bias",
+    "earth",
+    "shield",
+    "fuse",
+    "4-20mA",
+    "0-10V",
+    "voltage",
+    "current",
+    "potentiometer",
+    "anemometer",
+    "vane",
+    "gauge",
+    "pulses",
+    "counter",
+    "debounce",
+    "NO",
+    "NC",
+    "dry-contact",
+    "limit-switch",
+    "motor",
+    "travel",
+    "stroke",
+    "deadband",
+    "threshold",
+    "delay",
+    "poll",
+    "modbus",
+    "slave",
+    "unit-id",
+    "gateway",
+    "word-order",
+    "endian",
+    "float",
+    "setpoint",
+    "alarm",
+    "e-stop",
+    "fail-safe",
+    "watchdog",
+    "calibration",
+    "uncertainty",
+    "deadline",
+    "report",
+    "log",
+    "firmware",
+    "suite",
+    "acceptance",
+    "junit",
+    "terminal",
+    "cable",
+    "broken-wire",
+    "stuck",
+    "lockout",
+    "simulator",
+    "power-failure",
+]
+"""What a technician would type, in a technician's spelling."""
+
+
+@pytest.mark.parametrize("word", TYPED)
+def test_a_word_that_a_technician_types_leads_somewhere(word):
+    """Each is explained, or leads to the word that explains it, whatever its joints and capitals."""
+    assert len(explain(word)) > 60

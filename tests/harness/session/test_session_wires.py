@@ -7,22 +7,19 @@ import os
 import re
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
+from fast_house import LONG_RAIN, VENTPROOF, served_house
 from pymodbus import FramerType
 from pymodbus.client import ModbusSerialClient
 from typist import Typist
 
-from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
 from ventproof_bench.outputs.wear import operations_in
 
 pytestmark = pytest.mark.wire
-
-VENTPROOF = [sys.executable, "-m", "ventproof.cli"]
 
 FAST_RAIN = """
 profile: rain, on a small fast house
@@ -51,24 +48,6 @@ steps:
     expect:
       - {signal: rain_override, equals: off, within: 4 s}
       - {signal: roof_vent, returns: 50 %, tolerance: 6 %, not_before: 1 s, within: 9 s}
-"""
-LONG_RAIN = """
-profile: rain for a minute
-needs:
-  outputs: {rain: contact, house_temperature: °C}
-  signals: {roof_vent: "%", rain_override: flag}
-start:
-  set: {rain: open}
-  write: {house_temperature: 30 °C}
-  until:
-    - {signal: rain_override, equals: off, within: 4 s}
-steps:
-  - step: rain begins
-    do:
-      - close: rain
-    expect:
-      - {signal: rain_override, equals: on, within: 1500 ms}
-      - {signal: roof_vent, stays_below: 101 %, for: 1 min}
 """
 PULSES = """
 profile: six closures are counted and start nothing
@@ -136,21 +115,6 @@ steps:
       - {signal: rain_override, equals: on, within: 1500 ms}
       - {signal: horn, unchanged: {for: 3 s}}
 """
-FASTER = (
-    ("full_travel: 30 s", "full_travel: 3 s"),
-    ("full_travel: 40 s", "full_travel: 4 s"),
-    ("entry_delay: 2 s", "entry_delay: 500 ms"),
-    ("release_delay: 30 s", "release_delay: 1 s"),
-    ("full_travel: 28 s", "full_travel: 2800 ms"),
-    ("full_travel: 38 s", "full_travel: 3800 ms"),
-    ("refresh_every: 200 ms", "refresh_every: 50 ms"),
-    ("refreshed_every: 200 ms", "refreshed_every: 50 ms"),
-    ("poll_every: 100 ms", "poll_every: 50 ms"),
-    (
-        "wet_at: 10 mm/h",
-        "wet_at: 9000 mm/h",
-    ),  # a shower would hold the vents for minutes, and the next test up
-)
 
 
 def lines_of(log):
@@ -158,38 +122,17 @@ def lines_of(log):
     return [json.loads(line) for line in log.read_bytes().splitlines()]
 
 
-def faster(text):
-    for said, instead in FASTER:
-        text = text.replace(said, instead)
-    return text
-
-
 @pytest.fixture(scope="module")
 def stand(tmp_path_factory):
     """A small fast house, served by `ventproof mock` in a process of its own; returns its folder."""
     folder = tmp_path_factory.mktemp("stand")
-    (folder / "house.yaml").write_text(faster(SHIPPED_BENCH.read_text(encoding="utf-8")), encoding="utf-8")
     (folder / "rain.yaml").write_text(FAST_RAIN, encoding="utf-8")
     (folder / "long.yaml").write_text(LONG_RAIN, encoding="utf-8")
     (folder / "pulses.yaml").write_text(PULSES, encoding="utf-8")
     (folder / "weather.yaml").write_text(WEATHER, encoding="utf-8")
-    with subprocess.Popen(
-        [*VENTPROOF, "mock", "--at", folder, "--bench", folder / "house.yaml"],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    ) as process:
-        said = ""
-        while "Ctrl-C ends it." not in said:
-            line = process.stdout.readline()
-            assert line, f"the mock died: {said}"
-            said += line
-        for path in folder.glob("bench-*.yaml"):
-            path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
-        (folder.parent / f"mock-{process.pid}.pid").write_text(str(process.pid), encoding="ascii")
+    with served_house(folder) as mock:
+        (folder.parent / f"mock-{mock.pid}.pid").write_text(str(mock.pid), encoding="ascii")
         yield folder
-        process.send_signal(signal.SIGINT)
-        assert process.wait(5) == 0
 
 
 def run_command(stand, out, bench, *more, profile="rain.yaml"):

@@ -1,0 +1,81 @@
+"""What a page shows of signals: their last values as text, and what was read lately (pure)."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import TYPE_CHECKING, Any, final
+
+from ventproof.verdict.finding import Bounds
+from ventproof.verdict.text import number_text, range_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from ventproof_bench.base.evidence import SignalTraits
+
+
+Json = dict[str, Any]
+"""What goes to the page, as JSON takes it."""
+
+Point = tuple[float, float, float]
+"""Log time, and between which values the signal was then; both the same where it was read."""
+
+
+def kind_of_signal(unit: str) -> str:
+    """Return how a signal is drawn: as a `position`, `flag`, `state`, `count` or other `value`."""
+    if unit == "%":
+        return "position"
+    return unit if unit in {"flag", "state", "count"} else "value"
+
+
+def finite(value: float | None) -> float | None:
+    """Return a number that JSON can hold; None for an infinite one."""
+    return value if value is not None and isfinite(value) else None
+
+
+@final
+class SeenSignals:
+    """The signals of one log.
+
+    Args:
+        traits: of each signal, by the name that the page shows.
+        states: names of state values, by the signal's name.
+    """
+
+    def __init__(self, traits: Mapping[str, SignalTraits], states: Mapping[str, Mapping[str, int]]) -> None:
+        self._units = {name: one.unit for name, one in traits.items()}
+        self._states = {
+            name: {value: word for word, value in known.items()} for name, known in states.items()
+        }
+        self._fresh: dict[str, list[Point]] = {}
+
+    @property
+    def described(self) -> list[Json]:
+        """Each signal with its unit and how it is drawn."""
+        return [
+            {"name": name, "unit": unit, "kind": kind_of_signal(unit)} for name, unit in self._units.items()
+        ]
+
+    def read(self, name: str, t_s: float, low: float, high: float) -> None:
+        """Take between which values a signal was at a log time."""
+        if name in self._units and isfinite(low) and isfinite(high):
+            self._fresh.setdefault(name, []).append((round(t_s, 3), round(low, 3), round(high, 3)))
+
+    def fresh(self) -> Json:
+        """Return what was read since the last call: points to draw, and the last value of each as text."""
+        read, self._fresh = self._fresh, {}
+        if not read:
+            return {}
+        return {
+            "readings": read,
+            "now": {name: self.text(name, *points[-1][1:]) for name, points in read.items()},
+        }
+
+    def text(self, name: str, low: float, high: float) -> str:
+        """Return a value as people read it."""
+        unit = self._units[name]
+        if unit == "flag":
+            return {0.0: "off", 1.0: "on"}.get(low, number_text(low))
+        if unit == "state":
+            return self._states.get(name, {}).get(int(low), number_text(low))
+        return number_text(low) if unit == "count" else range_text(Bounds(low, high), f" {unit}", 1)

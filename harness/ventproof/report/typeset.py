@@ -1,0 +1,63 @@
+"""Templates to pages and documents: HTML by Jinja, PDF by Typst."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from ventproof_bench.base.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+_HERE: Final = Path(__file__).parent
+TEMPLATES: Final = _HERE / "templates"
+"""Templates of the report, and the parts that other templates share."""
+
+
+def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
+    """Return a page: no script, nothing loaded, every text escaped.
+
+    Args:
+        template: the page's own; it finds the shared parts by name.
+        texts: what it says, fit to be shown.
+        css: its style.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
+
+    pages = Environment(
+        loader=FileSystemLoader([template.parent, TEMPLATES]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    return pages.get_template(template.name).render(texts, css=css)
+
+
+def document(template: Path, texts: Mapping[str, Any]) -> bytes:
+    """Return a PDF document: tagged, and the same to the byte for the same texts.
+
+    Args:
+        template: the document's own, below the package; it reads `sys.inputs.report` and finds the shared parts.
+        texts: what it says, fit to be shown.
+
+    Raises:
+        FileError: typst is not installed.
+    """
+    try:
+        import typst  # noqa: PLC0415 - optional, and only a PDF needs it
+    except ImportError as error:
+        reason = "a PDF takes typst, which is not installed"
+        hint = "pip install -e '.[pdf]', or write an .html file and print that"
+        raise FileError([Problem("-o", None, None, reason, hint)]) from error
+    made: bytes = typst.compile(
+        template,
+        root=_HERE.parent,
+        format="pdf",
+        ignore_system_fonts=True,
+        sys_inputs={"report": json.dumps(texts)},
+        timestamp=0,
+    )
+    return made
