@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.evidence import DrivenOutput
+from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.drivers.driver import Shared
 
 if TYPE_CHECKING:
     from ventproof_bench.base.errors import StimulusError
-    from ventproof_bench.base.evidence import Window
+    from ventproof_bench.base.evidence import DrivenWhy, Window
     from ventproof_bench.base.protocols import Contact, Level
     from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
     from ventproof_bench.outputs.wear import ContactWear
@@ -202,3 +204,12 @@ class LevelLine:
     def rests_safe(self) -> bool:
         """Whether it surely holds its safe level, or nobody put another, and nothing is about to."""
         return self.left_safe and not self.lock.locked()
+
+
+def driven_safe(name: str, line: ContactLine | LevelLine, why: DrivenWhy, window: Window) -> DrivenOutput:
+    """Return what is told of an output that was driven to its safe state."""
+    if isinstance(line, ContactLine):
+        closed = line.spec.safe == "closed"
+        return DrivenOutput(name, why, window, closed=closed, read_back=line.reads_back)
+    unit = canonical_symbol(line.spec.carries)
+    return DrivenOutput(name, why, window, level=line.spec.safe, unit=unit, read_back=line.reads_back)

@@ -15,7 +15,6 @@ from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
-from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
@@ -26,7 +25,7 @@ from ventproof_bench.benchfile.model import (
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
-from ventproof_bench.outputs.lines import ContactLine, LevelLine
+from ventproof_bench.outputs.lines import ContactLine, LevelLine, driven_safe
 from ventproof_bench.outputs.links import (
     FIRST_WAIT_S,
     LONGEST_WAIT_S,
@@ -177,9 +176,7 @@ class LocalOutputs:
         line = self._contacts[name]
         self._over = line.wear.over() if line.wear is not None else None
         line.stop()
-        rescue = asyncio.get_running_loop().create_task(
-            line.drive(closed=line.spec.safe == "closed", to_safe=True)
-        )
+        rescue = asyncio.get_running_loop().create_task(line.to_safe())
         self._rescues.add(rescue)
         rescue.add_done_callback(self._rescues.discard)
 
@@ -515,7 +512,9 @@ class LocalOutputs:
         doubts = in_doubt(lines, failed, self.remark)
         for name, error in doubts.items():
             window = Window(begun_s, now_s())
-            self.tell(replace(_safe(name, lines[name], why, window), read_back=False, trouble=str(error)))
+            self.tell(
+                replace(driven_safe(name, lines[name], why, window), read_back=False, trouble=str(error))
+            )
         errors = [*doubts.values(), *await self._put_back()]
         if errors:
             raise errors[0]
@@ -556,7 +555,7 @@ class LocalOutputs:
         # It takes the output's lock, and so comes after a command that is under way and undoes it.
         window = await line.to_safe()
         if window is not None:
-            self.tell(_safe(name, line, why, window))
+            self.tell(driven_safe(name, line, why, window))
 
     async def close(self) -> None:
         """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""
@@ -594,12 +593,3 @@ class LocalOutputs:
             return self._contacts[name]
         except KeyError:
             raise DriverError(f"there is no contact {name!r}; {nearest(name, self._contacts)}") from None
-
-
-def _safe(name: str, line: ContactLine | LevelLine, why: DrivenWhy, window: Window) -> DrivenOutput:
-    """Return what is told of an output that was driven to its safe state."""
-    if isinstance(line, ContactLine):
-        closed = line.spec.safe == "closed"
-        return DrivenOutput(name, why, window, closed=closed, read_back=line.reads_back)
-    unit = canonical_symbol(line.spec.carries)
-    return DrivenOutput(name, why, window, level=line.spec.safe, unit=unit, read_back=line.reads_back)
