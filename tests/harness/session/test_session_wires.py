@@ -380,7 +380,7 @@ def test_sigterm_ends_like_ctrl_c(stand, tmp_path):
 
 
 def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_path):
-    """The first profile is aborted, outputs safe; the next one waits for its known state and passes."""
+    """The first profile is left open, outputs safe; the next one waits for its known state and passes."""
     (stand / "both").mkdir(exist_ok=True)
     for number, text in enumerate((LONG_RAIN, PULSES)):
         (stand / "both" / f"{number}.yaml").write_text(text, encoding="utf-8")
@@ -389,9 +389,9 @@ def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_pa
         wait_for_rain(tmp_path, process)
         os.kill(line_process_of(process), signal.SIGKILL)
         out, _ = process.communicate(timeout=120)
-    assert (process.returncode, "2 run(s): 1 aborted, 1 pass\n" in out) == (4, True), out
+    assert (process.returncode, "2 run(s): 1 inconclusive, 1 pass\n" in out) == (2, True), out
     assert "MAY NOT BE SAFE" not in out
-    assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "aborted"
+    assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "inconclusive"
 
 
 def test_an_interlock_that_opens_makes_all_safe_at_once_and_ends_the_suite(stand, tmp_path):
