@@ -158,7 +158,7 @@ class _Trial:
         self._tell(f"{self._output} is back")
         self._windows.append(await self._rig.outputs.contact(self._output, closed=not self._away_closed))
         await asyncio.sleep(_STILL_FOR_S)
-        await self._until(lambda: not self._otherwise() and self._stands(), within_s)
+        await self._until(lambda: self._stands() and self._is_back(), within_s)
 
     @property
     def tried(self) -> Tried:
@@ -176,6 +176,11 @@ class _Trial:
 
     def _stands(self, for_s: float = _STILL_FOR_S) -> bool:
         return still(self._notes.polls, self._stirs, for_s=for_s, now_s=now_s())
+
+    def _is_back(self) -> bool:
+        there, back = self._windows
+        moved = moved_signals(self._notes.polls, there, back, self._returning)
+        return all(one.came_back for one in moved.values() if one.answered)
 
     def _otherwise(self) -> frozenset[str]:
         return differing(self._notes.polls, self._windows[0], self._returning)
