@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -39,6 +39,9 @@ challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, a
 	$(BIN)/ventproof challenge --full --severities
 	$(BIN)/ventproof challenge --benign 1000
 	$(BIN)/python tests/performance/closed_loop_campaign.py
+
+kills: $(VENV)/dev  ## runs that are killed at random instants, on real wires, for ten minutes
+	$(BIN)/python tests/performance/kill_campaign.py 600
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py

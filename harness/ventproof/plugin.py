@@ -220,9 +220,9 @@ class ProfileItem(pytest.Item):
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:  # noqa: ANN401 - pytest's signature
         """Show the table of findings rather than a traceback."""
         if isinstance(excinfo.value, NotPassedError):
-            return Told(self.path, excinfo.value.brief, str(excinfo.value))
+            return ToldFailure(self.path, excinfo.value.brief, str(excinfo.value))
         if isinstance(excinfo.value, BenchError | FileError):
-            return Told(self.path, str(excinfo.value).partition("\n")[0], str(excinfo.value))
+            return ToldFailure(self.path, str(excinfo.value).partition("\n")[0], str(excinfo.value))
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int, str]:
@@ -230,7 +230,7 @@ class ProfileItem(pytest.Item):
         return self.path, 0, self.name
 
 
-class Told(TerminalRepr):
+class ToldFailure(TerminalRepr):
     """Why a profile did not pass: a line for summaries and JUnit, and the whole."""
 
     def __init__(self, path: Path, brief: str, text: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,17 @@ from ventproof.session.session import Session
 from ventproof.verdict.finding import Bounds, Finding, Status
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.benchcheck.load import read_bench
+
+
+@pytest.fixture(autouse=True)
+def _signals_as_before():
+    """The command line takes the signals that end a program, and is deaf to them on its way out."""
+    ending = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = {number: signal.getsignal(number) for number in ending}
+    yield
+    for number, handler in before.items():
+        if signal.getsignal(number) is not handler:
+            signal.signal(number, handler)
 
 
 @pytest.fixture

@@ -23,8 +23,10 @@ PURE = {
 }
 """Packages that are pure as a whole."""
 
-BASE_EDGES = {f"ventproof_bench.base.{name}" for name in ("clock", "files", "processes", "protocols")}
-"""The modules of base that touch the world: time, files, processes, and the shapes of what waits."""
+BASE_EDGES = {
+    f"ventproof_bench.base.{name}" for name in ("clock", "files", "interrupts", "processes", "protocols")
+}
+"""The modules of base that touch the world: time, files, signals, processes, and the shapes of what waits."""
 
 IMPURE = {
     *(

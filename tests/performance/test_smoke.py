@@ -8,6 +8,7 @@ from pathlib import Path
 import judge_campaign
 import pytest
 from explore_campaign import explore
+from kill_campaign import campaign, table
 from test_judge_hour import hour_of, judged, monitored
 from test_judge_speed import online_and_offline_s, samples_of, seconds_per_reading
 from test_loop_timing import in_the_harness, served_module, through_the_line_process
@@ -16,6 +17,7 @@ from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
 
 from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.clock import run
 
 ROOT = Path(__file__).parents[2]
 
@@ -53,6 +55,20 @@ def test_the_benchmarks_of_readings_run():
 def test_the_benchmark_of_the_mock_runs():
     """The unit with all weather answers, and so does plain memory."""
     assert min(costs(1, 5)) > 0
+
+
+@pytest.mark.wire
+def test_the_campaign_of_kills_runs():
+    """Two runs are hit, the same each time, with nothing left driven and nothing wrong."""
+    done = []
+
+    async def two():
+        done.extend(await campaign(60, 4, trials=2, stands=1))
+
+    run(two(), virtual=False)
+    assert len(done) == 2
+    assert not [became for _, became in done if became.left or became.wrong]
+    assert "SIGKILL" in table(done)
 
 
 @pytest.mark.wire

@@ -8,8 +8,6 @@ from __future__ import annotations
 import asyncio
 import math
 import selectors
-import signal
-import threading
 import time
 from collections.abc import Callable, Coroutine
 from contextvars import Context
@@ -17,6 +15,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from ventproof_bench.base.errors import BenchError
+from ventproof_bench.base.interrupts import Interruption, held
 
 if TYPE_CHECKING:
     from _typeshed import FileDescriptorLike
@@ -240,37 +239,29 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
         KeyboardInterrupt: it was interrupted, and has tidied up.
     """
     factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
-    interrupted = threading.Event()
-    with asyncio.Runner(loop_factory=factory) as runner:
+    with held() as interruption, asyncio.Runner(loop_factory=factory) as runner:
         try:
-            done = runner.run(_interruptible(main, interrupted))
+            done = runner.run(_interruptible(main, interruption))
         except asyncio.CancelledError:
-            if not interrupted.is_set():
+            if not interruption.came:
                 raise
-    if interrupted.is_set():  # also when it came too late to cancel anything
-        raise KeyboardInterrupt
+        if interruption.came:  # also when it came too late to cancel anything
+            raise KeyboardInterrupt
     return done
 
 
-async def _interruptible(main: Coroutine[Any, Any, T], interrupted: threading.Event) -> T:
-    # Python takes signal handlers in the main thread alone.
-    if threading.current_thread() is not threading.main_thread():
-        return await main
+async def _interruptible(main: Coroutine[Any, Any, T], interruption: Interruption) -> T:
     loop, task = asyncio.get_running_loop(), asyncio.current_task()
     assert task is not None, "a coroutine runs in a task"
 
     # In the place of asyncio's own, which raises at the second Ctrl-C, and so in the middle of making safe.
-    def interrupt(*_: object) -> None:
-        if not interrupted.is_set():
-            interrupted.set()
-            loop.call_soon_threadsafe(task.cancel)
+    def interrupt() -> None:
+        loop.call_soon_threadsafe(task.cancel)
 
-    before = {
-        number: signal.signal(number, interrupt) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    }
+    interruption.take = interrupt
+    if interruption.came:  # before there was a loop
+        interrupt()
     try:
         return await main
     finally:
-        for number, handler in before.items():
-            # Once interrupted, the process is on its way out and stays deaf to more of the same.
-            signal.signal(number, signal.SIG_IGN if interrupted.is_set() else handler)
+        interruption.take = None

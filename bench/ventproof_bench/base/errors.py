@@ -6,6 +6,7 @@ VentproofError
     ├── LinkError       a port or bus cannot be opened, or was lost
     ├── BusFault        one transaction brought no usable reply (a gap in the evidence, never a value)
     ├── DriverError     an output did not do what it was told
+    │   ├── StimulusError   nobody knows any more what the unit is given; the next profile may be run
     │   └── LimitError  a limit of the bench file forbids it
     ├── InterlockError  the interlock is not healthy: nothing may be driven
     ├── EvidenceError   samples contradict the declared limits of the signal
@@ -131,6 +132,21 @@ class BusFault(BenchError):
 
 class DriverError(BenchError):
     """An output did not do what it was told, or nothing proves that it did."""
+
+
+class StimulusError(DriverError):
+    """From an instant on the unit was not given what was asked for, or nobody knows: this profile ends, and no other.
+
+    A link was lost and came back, the computer was too busy, or the process that drives was lost. Nothing of it says
+    that the bench cannot be used: where its outputs can be made safe, the next profile may be run.
+
+    Attributes:
+        since_s: loop time; what was read since then says nothing.
+    """
+
+    def __init__(self, detail: str, *, since_s: float) -> None:
+        self.since_s = since_s
+        super().__init__(detail)
 
 
 class LimitError(DriverError):

@@ -76,8 +76,14 @@ class Sample:
     replied_s: float
 
 
-GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart", "idle", "withdrawn"]
-"""Why there is none; withdrawn: there was some, and it proved to be no evidence."""
+GapReason = Literal[
+    "timeout", "exception", "disconnected", "mismatch", "restart", "idle", "withdrawn", "void"
+]
+"""Why there is none; withdrawn: there was some, and it proved to be no evidence; void: it is evidence of a stimulus
+that nobody asked for."""
+
+TAKEN_BACK: Final = frozenset({"withdrawn", "void"})
+"""Reasons for which readings of that time count no more."""
 
 
 @final
@@ -85,7 +91,7 @@ GapReason = Literal["timeout", "exception", "disconnected", "mismatch", "restart
 class Gap:
     """A span without evidence on one bus, seconds of loop time.
 
-    One that is `withdrawn` takes back the readings that were requested at its begin or later.
+    One that is `withdrawn` or `void` takes back the readings that were requested at its begin or later.
     """
 
     bus: str

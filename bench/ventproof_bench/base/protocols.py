@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.asking import PersonAnswer, Prompt
+from ventproof_bench.base.errors import BenchError
 from ventproof_bench.base.evidence import (
     BoardStarved,
     DrivenOutput,
@@ -149,9 +150,15 @@ class Outputs(Protocol):
 
     Attributes:
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord, as it happens.
+        broke: takes why the run cannot go on, as it happens: a link was lost, or the process that drives.
     """
 
     tell: Callable[[FoundSetting | DrivenOutput], None]
+    broke: Callable[[BenchError], None]
+
+    @property
+    def longest_silence_s(self) -> float:
+        """How long the process that drives heard nothing of this one at most; known once closed, 0 where it is this."""
 
     @property
     def driven(self) -> bool:
@@ -209,10 +216,11 @@ class Outputs(Protocol):
         The window holds the instant from which on it is so. Raises `DriverError`.
         """
 
-    async def make_safe(self, *, vents_play_on: bool = False) -> None:
+    async def make_safe(self, *, vents_play_on: bool = False, patience_s: float = 0.0) -> None:
         """Drive contacts and levels to their safe states, then put back the settings that were written.
 
         Vents are played no more from then on, unless they `vents_play_on`, and then their outputs are left to them.
+        What fails is tried again, over links that are brought back, until `patience_s` is over.
         Tries every one, then raises the first `DriverError`.
         """
 

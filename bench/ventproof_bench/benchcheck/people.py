@@ -37,7 +37,7 @@ def _who(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         path: Path = ("people", name)
         if name in model.buses:
             yield bench.problem(path, f"{name!r} is the name of a bus, too", "use another name", at_key=True)
-        if name not in busy:
+        if not bench.lacks and name not in busy:
             hint = f"name {name!r} below `read_by` or `who`, or leave it out"
             yield bench.problem(path, f"{name!r} has nothing to read and nothing to do", hint, at_key=True)
         if person.played is None and model.virtual:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import BeforeValidator, Field, Tag, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, Tag, model_validator
 from pydantic import Discriminator as By
 
 from ventproof_bench.base.errors import Refusal
@@ -16,6 +16,22 @@ FEEDS_A_TIMEOUT: Final = 4
 """A board is fed so many times in the time after which it goes safe."""
 
 _HOLDS: Final = ("hold", "holds", "keep", "keeps", "last", "stay", "stays")
+
+
+_HEARTBEATS_S: Final = (0.5, 10.0)
+"""Shorter, and every busy moment is a loss; longer, and nobody would call the outputs guarded: our own judgement."""
+
+
+def _heartbeat_limit(limit_s: float) -> float:
+    if not _HEARTBEATS_S[0] <= limit_s <= _HEARTBEATS_S[1]:
+        lowest, highest = _HEARTBEATS_S
+        reason = f"a heartbeat limit of {limit_s:g} s"
+        raise Refusal(reason, f"write one from {lowest * 1000:.0f} ms to {highest:g} s")
+    return limit_s
+
+
+HeartbeatLimit = Annotated[PositiveSeconds, AfterValidator(_heartbeat_limit)]
+"""A silence after which a process counts as lost."""
 
 
 class RelaySpec(FileModel):

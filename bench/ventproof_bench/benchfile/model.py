@@ -10,7 +10,7 @@ from pydantic import Field, Tag, model_validator
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, canonical_symbol
-from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, Interlock, RelaySpec
+from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, HeartbeatLimit, Interlock, RelaySpec
 from ventproof_bench.benchfile.hookup import HookUp
 from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
@@ -422,6 +422,10 @@ class BenchFile(FileModel):
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
+    heartbeat_limit: HeartbeatLimit = 2.0
+    """How long a process of the run may be silent before the outputs are made safe: for so long a harness that hangs
+    leaves its stimuli on. Shorter, and a busy computer ends profiles; each run and self-check says on record how long
+    the harness was silent at most."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None
@@ -447,7 +451,7 @@ class BenchFile(FileModel):
         alone = [name for name in terminals if name not in guarded]
         if alone and not self.virtual:
             said.append(
-                f"only the line process makes {', '.join(alone)} safe: nothing does if it is killed with the harness"
+                f"only the line process and its standby make {', '.join(alone)} safe: nothing does if both are killed"
             )
         if by_hand:
             said.append(f"only people make {', '.join(by_hand)} safe, when they are asked")

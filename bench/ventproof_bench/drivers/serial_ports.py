@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import io
+import os
+import socket
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from math import inf
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
@@ -21,6 +25,7 @@ ControlLine = Literal["rts", "dtr"]
 
 _WRITE_TIMEOUT_S: Final = 0.3  # none blocks for ever on a stuck adapter, and 0 spins
 _LOOK_AGAIN_S: Final = 0.001  # where a port has no file descriptor to wait on
+_LOOK_S: Final = 0.1  # from one look whether a port is still there to the next
 _QUIET_S: Final = 0.02  # silence after which whatever was coming in is taken to be over
 
 
@@ -61,15 +66,66 @@ async def _open(port: serial.Serial, url: str, worker: ThreadPoolExecutor) -> No
         raise LinkError(f"port {url} cannot be opened: {open_trouble(error)}") from error
 
 
+def _look_at(port: serial.Serial, url: str) -> None:
+    """Raise an `OSError` where the port is gone; nothing is read."""
+    if not port.is_open:
+        raise ConnectionResetError("it is not open")
+    if url.startswith("socket://"):
+        with socket.socket(fileno=os.dup(port.fileno())) as peer, suppress(BlockingIOError):
+            if not peer.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT):
+                raise ConnectionResetError("the far end closed the connection")
+    elif not is_network(url):
+        _ = port.in_waiting
+
+
 class _SharedPort:
-    """A port that several outputs may open; the first opens it, the last closes it."""
+    """A port that several outputs may open; the first opens it, the last closes it.
+
+    Attributes:
+        good_s: loop time at which it was last seen to be there.
+    """
 
     def __init__(self, url: str) -> None:
         self.url = url
+        self.name = f"port {url}"
+        self.good_s = -inf
         self._serial: serial.Serial | None = None
         self._worker: ThreadPoolExecutor | None = None
         self._users = 0
         self._opening = asyncio.Lock()
+
+    @property
+    def lost(self) -> str:
+        """Why the port is gone; empty while it is there, as far as the system tells."""
+        if self._serial is None:
+            return "it was never opened"
+        try:
+            _look_at(self._serial, self.url)
+        except OSError as error:
+            return f"it was unplugged, or the far end closed it ({error})"
+        self.good_s = now_s()
+        return ""
+
+    async def until_lost(self) -> None:
+        """Wait until the port, open now, is gone."""
+        while not self.lost:  # noqa: ASYNC110 - no event tells of an unplugged adapter
+            await asyncio.sleep(_LOOK_S)
+
+    async def open_again(self) -> None:
+        """Open it again after it was lost, whatever hangs at its address now; nothing while it is there.
+
+        Raises:
+            LinkError: it cannot be opened.
+        """
+        async with self._opening:
+            if self._serial is None or self._worker is None or not self.lost:
+                return
+            with suppress(OSError):
+                await asyncio.get_running_loop().run_in_executor(self._worker, self._serial.close)
+            self._serial = await self._opened(self._worker)
+
+    async def _opened(self, worker: ThreadPoolExecutor) -> serial.Serial:
+        raise NotImplementedError
 
     async def close(self) -> None:
         """Give the port up; closes it when nobody else uses it. Most systems then drop its control lines."""
@@ -89,8 +145,8 @@ class _SharedPort:
 class Port(_SharedPort):
     """A serial port, or a TCP connection in its place, that carries commands and replies of one board.
 
-    Outputs that share it each open and close it; the first opens, the last closes. It is never opened again
-    by itself: opening moves the control lines of some adapters.
+    Outputs that share it each open and close it; the first opens, the last closes. It is opened again after it was lost
+    only: opening moves the control lines of some adapters.
     """
 
     def __init__(self, url: str, baud: int) -> None:
@@ -108,10 +164,13 @@ class Port(_SharedPort):
         async with self._opening:
             if self._serial is None:
                 self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="port")
-                port = _make(self.url, self.baud)
-                await _open(port, self.url, self._worker)
-                self._serial = port
+                self._serial = await self._opened(self._worker)
             self._users += 1
+
+    async def _opened(self, worker: ThreadPoolExecutor) -> serial.Serial:
+        port = _make(self.url, self.baud)
+        await _open(port, self.url, worker)
+        return port
 
     async def send(self, data: bytes) -> Window:
         """Send without waiting for a reply; the window ends when the last bit is on the wire.
@@ -201,6 +260,7 @@ class ControlPort(_SharedPort):
 
     def __init__(self, url: str) -> None:
         super().__init__(url)
+        self._settle_s = 0.0
         self._at_rest: dict[ControlLine, bool] = {"rts": False, "dtr": False}
 
     def rest(self, line: ControlLine, *, asserted: bool) -> None:
@@ -216,12 +276,16 @@ class ControlPort(_SharedPort):
         async with self._opening:
             if self._serial is None:
                 self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lines")
-                port = _make(self.url, 9600)
-                port.rts, port.dtr = self._at_rest["rts"], self._at_rest["dtr"]
-                await _open(port, self.url, self._worker)
-                self._serial = port
-                await sleep_until(now_s() + settle_s)
+                self._settle_s = settle_s
+                self._serial = await self._opened(self._worker)
             self._users += 1
+
+    async def _opened(self, worker: ThreadPoolExecutor) -> serial.Serial:
+        port = _make(self.url, 9600)
+        port.rts, port.dtr = self._at_rest["rts"], self._at_rest["dtr"]
+        await _open(port, self.url, worker)
+        await sleep_until(now_s() + self._settle_s)
+        return port
 
     async def set(self, line: ControlLine, *, asserted: bool) -> Window:
         """Set a line, and read it back where the system can.
@@ -291,3 +355,8 @@ class Ports:
                 f"port {url} carries commands already"
             )
         return port
+
+    @property
+    def used(self) -> dict[str, Port | ControlPort]:
+        """All of them by their address."""
+        return dict(self._ports)

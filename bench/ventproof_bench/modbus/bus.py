@@ -6,6 +6,7 @@ import asyncio
 from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache
+from math import inf
 from typing import TYPE_CHECKING, Final, Literal, NoReturn, final
 
 from pymodbus.exceptions import ConnectionException, ModbusException
@@ -135,6 +136,21 @@ class ModbusBus:
         self._reads: deque[_Job] = deque()
         self._wake: asyncio.Future[None] | None = None
         self.silence = asyncio.Lock()
+        self._lost = asyncio.Event()
+
+    @property
+    def lost(self) -> str:
+        """Why the connection is gone; empty while it stands."""
+        return self._link.lost if self._link is not None else "it was never opened"
+
+    @property
+    def good_s(self) -> float:
+        """Loop time at which the connection surely stood: a byte came over it, or it was made."""
+        return self._link.heard_s if self._link is not None else -inf
+
+    async def until_lost(self) -> None:
+        """Wait until the connection that was made last is gone."""
+        await self._lost.wait()
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -150,12 +166,13 @@ class ModbusBus:
         async with self._opening:
             if self._link is not None and not self._link.lost:
                 return
-            link = Link(self._spec, self._peer)
+            link = Link(self._spec, self._peer, self._lost.set)
             try:
                 await link.connect()
             except LinkError as error:
                 raise LinkError(f"bus {self.name}: {error}") from error
             self._link, self._silent, self._dirty = link, 0, False
+            self._lost.clear()
             self._alike = self._owed = None
             if self._worker is None:
                 self._worker = asyncio.get_running_loop().create_task(self._work(), name=f"bus {self.name}")

@@ -28,7 +28,7 @@ from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from pymodbus.pdu import ModbusPDU
 
@@ -230,6 +230,11 @@ class InProcessTransport(asyncio.Transport):
 class Link(asyncio.Protocol):
     """One connection, made by `connect` and used until it is lost; a new connection takes a new `Link`.
 
+    Args:
+        spec: how the bus is declared.
+        peer: the mock unit at the far end, in process only.
+        gone: called when the connection, once made, is gone.
+
     Attributes:
         sent: the last request as it went out.
         sent_s: loop time just before it went out.
@@ -239,7 +244,8 @@ class Link(asyncio.Protocol):
         notes: what the record should say of the connection.
     """
 
-    def __init__(self, spec: BusSpec, peer: Peer | None) -> None:
+    def __init__(self, spec: BusSpec, peer: Peer | None, gone: Callable[[], None]) -> None:
+        self._gone = gone
         self._spec = spec
         self._peer = peer
         self._framer = _FRAMERS[framing_of(spec)](DecodePDU(is_server=False))
@@ -312,7 +318,9 @@ class Link(asyncio.Protocol):
 
     def hang_up(self, why: str) -> None:
         """Close the connection; safe to call twice."""
-        self.lost = self.lost or why
+        if not self.lost:
+            self.lost = why
+            self._gone()
         if self._transport is not None:
             self._transport.close()
 

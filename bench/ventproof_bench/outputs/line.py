@@ -7,44 +7,35 @@ and a dead or stopped one makes nothing safe. `ventproof_bench.outputs.line_proc
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import socket
 import subprocess
 import sys
 import tempfile
 from contextlib import suppress
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import (
-    BenchError,
-    BusFault,
-    DriverError,
-    EvidenceError,
-    InterlockError,
-    LimitError,
-    LinkError,
-    VentproofError,
-)
-from ventproof_bench.base.evidence import (
-    BoardStarved,
-    DrivenOutput,
-    Edge,
-    EdgeReport,
-    FoundSetting,
-    Gap,
-    Poll,
-    Unread,
-    Window,
-)
-from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.base.errors import BenchError, DriverError, LinkError, StimulusError
+from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Window
 from ventproof_bench.benchfile.model import RegisterOutput
-from ventproof_bench.outputs.vents import commanding_buses
+from ventproof_bench.outputs.messages import (
+    Message,
+    Messages,
+    pack,
+    pack_edges,
+    pack_request,
+    unpack_done,
+    unpack_error,
+    unpack_evidence,
+    unpack_reply,
+    unpack_reports,
+)
+from ventproof_bench.outputs.parts import OtherProcess, carried_buses
+from ventproof_bench.outputs.standby import RESCUE_S
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
     from typing import NoReturn
 
@@ -55,153 +46,103 @@ if TYPE_CHECKING:
 HEARTBEAT_S: Final = 0.1
 """The harness is heard at least this often while its loop runs."""
 
-WINDOW_S: Final = 0.5
-"""The line process makes its outputs safe when it has not heard of the harness for this long."""
-
-# Twice the window: a line process that hangs has by then missed its own look at the harness, too.
-MISSED_BEATS: Final = 10
-"""Beats in a row that the line process may leave unanswered before it is taken to hang."""
-
-_ERRORS: Final = {
-    kind.__name__: kind
-    for kind in (BenchError, DriverError, EvidenceError, InterlockError, LimitError, LinkError)
-}
-
-Message = dict[str, Any]
+_START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
+_LEAVE_WITHIN_S: Final = 3.0
+_SPEAKS_WITHIN_S: Final = 1.0  # a standby that lives has noticed by then that the line process is gone
 
 
 @final
-class Messages:
-    """Takes bytes as they come and hands on whole messages."""
+class _Standby(asyncio.Protocol):
+    """What the standby of a line process says.
 
-    def __init__(self, take: Callable[[Message], None]) -> None:
-        self._take = take
-        self._rest = b""
-
-    def feed(self, data: bytes) -> None:
-        """Take bytes; calls back once a message."""
-        *lines, self._rest = (self._rest + data).split(b"\n")
-        for line in lines:
-            self._take(json.loads(line))
-
-
-def pack(message: Message) -> bytes:
-    """Return a message as it goes over the socket. Floats come back exactly as they were."""
-    return json.dumps(message, separators=(",", ":")).encode() + b"\n"
-
-
-def pack_error(error: VentproofError) -> Message:
-    """Return an error as a message's field."""
-    packed: Message = {"class": type(error).__name__, "text": str(error)}
-    if isinstance(error, BusFault):
-        times = {"requested_s": error.requested_s, "ended_s": error.ended_s, "doubtful_s": error.doubtful_s}
-        packed |= {"kind": error.kind, **times}
-    return packed
-
-
-def unpack_error(packed: Message) -> BenchError:
-    """Return the error again, of the same class."""
-    if packed["class"] == BusFault.__name__:
-        return BusFault(
-            packed["kind"],
-            packed["text"],
-            requested_s=packed["requested_s"],
-            ended_s=packed["ended_s"],
-            doubtful_s=packed["doubtful_s"],
-        )
-    return _ERRORS.get(packed["class"], BenchError)(packed["text"])
-
-
-def pack_window(window: Window) -> list[float]:
-    """Return a window as JSON takes it."""
-    return [window.earliest_s, window.latest_s]
-
-
-def pack_edges(edges: Iterable[Edge]) -> list[list[float | bool]]:
-    """Return an edge plan as JSON takes it."""
-    return [[edge.at_s, edge.closed] for edge in edges]
-
-
-def unpack_edges(packed: Iterable[list[Any]]) -> list[Edge]:
-    """Return the edge plan again."""
-    return [Edge(at_s, closed) for at_s, closed in packed]
-
-
-def pack_reports(reports: Iterable[EdgeReport]) -> list[list[Any]]:
-    """Return edge reports as JSON takes them."""
-    return [[r.closed, r.due_s, None if r.window is None else pack_window(r.window)] for r in reports]
-
-
-def unpack_reports(packed: Iterable[list[Any]]) -> list[EdgeReport]:
-    """Return the edge reports again."""
-    return [EdgeReport(closed, due_s, None if w is None else Window(*w)) for closed, due_s, w in packed]
-
-
-def pack_reply(reply: Reply) -> list[Any]:
-    """Return a bus's reply as JSON takes it."""
-    return [list(reply.words), reply.requested_s, reply.replied_s]
-
-
-def unpack_reply(packed: list[Any]) -> Reply:
-    """Return the bus's reply again."""
-    words, requested_s, replied_s = packed
-    return Reply(tuple(words), requested_s, replied_s)
-
-
-def pack_done(done: FoundSetting | DrivenOutput) -> Message:
-    """Return the message that tells what was found or driven."""
-    return {"found" if isinstance(done, FoundSetting) else "driven": asdict(done)}
-
-
-def unpack_done(message: Message) -> FoundSetting | DrivenOutput:
-    """Return what was found or driven again."""
-    found = "found" in message
-    fields = message["found" if found else "driven"]
-    told = {"window": Window(**fields["window"]), "words": tuple(fields["words"])}
-    return FoundSetting(**fields | told) if found else DrivenOutput(**fields | told)
-
-
-def pack_evidence(evidence: Poll | Gap) -> Message:
-    """Return the message that hands on what was read, or was not."""
-    return {"poll" if isinstance(evidence, Poll) else "gap": asdict(evidence)}
-
-
-def unpack_evidence(message: Message) -> Poll | Gap:
-    """Return what was read, or was not, again."""
-    if "gap" in message:
-        return Gap(**message["gap"])
-    fields = message["poll"]
-    unread = tuple(Unread(**one) for one in fields["unread"])
-    return Poll(**fields | {"words": tuple(fields["words"]), "unread": unread})
-
-
-def pack_request(request: ReadRequest) -> list[Any]:
-    """Return a read request as JSON takes it."""
-    return [request.unit_id, request.table, request.address, request.count]
-
-
-_START_WITHIN_S: Final = 20.0  # a loaded machine imports slowly
-_LEAVE_WITHIN_S: Final = 3.0
-_SECOND_TRY_S: Final = 0.5
-
-
-def carried_buses(file: BenchFile) -> tuple[str, ...]:
-    """Return the buses that carry outputs or command vents that are played, in the file's order.
-
-    The line process owns them, polls too.
+    Attributes:
+        outcome: why the outputs may not be safe once the line process is gone; empty when they are, None where the
+            standby cannot tell, being gone itself.
+        heard: set whenever it says something.
     """
-    named = {output.wired.get("bus") for output in file.outputs.values()} | commanding_buses(file)
-    return tuple(name for name in file.buses if name in named)
+
+    def __init__(self, tell: Callable[[Message], None], takes_over: Callable[[str], None]) -> None:
+        self.stands_by: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self.outcome: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
+        self._tell = tell
+        self._takes_over = takes_over
+        self._heard = asyncio.Event()
+        self._messages = Messages(self._take)
+        self._process: OtherProcess | None = None
+        self._transport: asyncio.Transport | None = None
+
+    def close(self) -> None:
+        """Hear no more of it: it ends by itself, after the line process."""
+        if self._transport is not None:
+            self._transport.abort()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        self._messages.feed(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - either way it is gone
+        _settle(self.stands_by, None)
+        _settle(self.outcome, None)
+
+    def _take(self, message: Message) -> None:
+        if "stands_by" in message:
+            self._process = OtherProcess(message["stands_by"])
+            _settle(self.stands_by, None)
+            return
+        self._heard.set()
+        if "takes_over" in message:
+            self._takes_over(message["takes_over"])
+        elif "driven" in message:
+            self._tell(message)
+        elif "safe" in message:
+            _settle(self.outcome, "" if message["safe"] else None)
+        elif "unsafe" in message:
+            _settle(self.outcome, message["unsafe"])
+
+    async def until_safe(self) -> str | None:
+        """Wait until it says what became of the outputs of a line process that is gone; returns `outcome`.
+
+        One that says nothing for a second, or does not come to an end, is ended: another must not drive beside it.
+        """
+        with suppress(TimeoutError):
+            async with asyncio.timeout(_SPEAKS_WITHIN_S) as patience:
+                await asyncio.wait(
+                    (self.outcome, asyncio.ensure_future(self._heard.wait())),
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                patience.reschedule(now_s() + 2 * RESCUE_S + _SPEAKS_WITHIN_S)
+                return await asyncio.shield(self.outcome)
+        if self._process is not None:
+            self._process.kill()
+        return None
+
+
+def _settle(future: asyncio.Future[Any], result: object) -> None:
+    if not future.done():
+        future.set_result(result)
 
 
 @final
 class _Line(asyncio.Protocol):
-    """One line process and the socket to it."""
+    """One line process, its standby, and the sockets to both.
 
-    def __init__(self, tell: Callable[[FoundSetting | DrivenOutput], None], saw: EvidenceSink) -> None:
+    Args:
+        file: the bench.
+        outputs: is told what they say.
+    """
+
+    def __init__(self, file: BenchFile, outputs: LineOutputs) -> None:
         self.lost: str | None = None
-        self._tell = tell
-        self._saw = saw
+        self.longest_silence_s = 0.0
+        self.standby = _Standby(outputs.take, self._lose)
+        self._file = file
+        self._outputs = outputs
+        self._heard_s = now_s()
+        # Twice the limit: a line process that hangs has by then missed its own look at the harness, too.
+        self._missed_beats = 2 * file.heartbeat_limit / HEARTBEAT_S
         self._messages = Messages(self._take)
         self._waiting: dict[int, asyncio.Future[Any]] = {}
         self._asked = 0
@@ -218,22 +159,35 @@ class _Line(asyncio.Protocol):
         Raises:
             LinkError: it does not come up.
         """
-        ours, theirs = socket.socketpair()
-        # Our copy of its end is closed: while it is open here, the process's death would not show as an end of file.
-        with theirs:
+        pairs = [socket.socketpair(), socket.socketpair()]
+        theirs = [pair[1] for pair in pairs]
+        with tempfile.TemporaryFile() as bench:
+            bench.write(self._file.model_dump_json(exclude_unset=True).encode())
+            bench.seek(0)
             self._process = subprocess.Popen(  # noqa: ASYNC220, S603 - a few ms; our own module
-                [sys.executable, "-m", "ventproof_bench.outputs.line_process", str(theirs.fileno())],
-                pass_fds=[theirs.fileno()],
+                [
+                    sys.executable,
+                    "-m",
+                    "ventproof_bench.outputs.line_process",
+                    *(str(end.fileno()) for end in theirs),
+                ],
+                pass_fds=[end.fileno() for end in theirs],
                 start_new_session=True,  # a kill of the harness's whole group must not reach the guard
-                stdin=subprocess.DEVNULL,
+                stdin=bench,
                 stdout=subprocess.DEVNULL,
                 stderr=self._stderr,
                 env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
             )
-        await asyncio.get_running_loop().create_unix_connection(lambda: self, sock=ours)
+        # Our copies of its ends: while they are open here, the process's death would not show as an end of file.
+        for end in theirs:
+            end.close()
+        loop = asyncio.get_running_loop()
+        await loop.create_unix_connection(lambda: self, sock=pairs[0][0])
+        await loop.create_unix_connection(lambda: self.standby, sock=pairs[1][0])
         try:
             async with asyncio.timeout(_START_WITHIN_S):
                 await asyncio.shield(self._ready)
+                await asyncio.shield(self.standby.stands_by)
         except TimeoutError:
             self._lose(f"it did not start within {_START_WITHIN_S:g} s")
         if self.lost is not None:
@@ -248,47 +202,58 @@ class _Line(asyncio.Protocol):
     def data_received(self, data: bytes) -> None:
         """Hand answers to who waits for them."""
         # Whatever comes shows that it lives, not the answer to a beat alone.
-        self._unanswered = 0
+        self._unanswered, self._heard_s = 0, now_s()
         self._messages.feed(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The process is gone: whoever waits learns it at once."""
+        if exc is not None and self._transport is not None:
+            # A write that fails comes before what is still to be read: the process's last words.
+            with suppress(OSError):
+                self._messages.feed(os.read(self._transport.get_extra_info("socket").fileno(), 1 << 20))
         self._lose("it died" if exc is None else f"it died ({exc})")
 
     def _take(self, message: Message) -> None:
         if "ready" in message:
             self._ready.set_result(None)
         elif "leaves" in message:
+            self._heard_s = message["since_s"]
             self._lose(message["leaves"])
-        elif "found" in message or "driven" in message:
-            self._tell(unpack_done(message))
-        elif "poll" in message or "gap" in message:
-            self._saw(unpack_evidence(message))
+        elif "beat" in message:
+            self.longest_silence_s = message["beat"]
         elif "id" in message:
-            waiting = self._waiting.pop(message["id"], None)
-            if waiting is None or waiting.done():
-                return
-            if "error" in message:
-                waiting.set_exception(unpack_error(message["error"]))
-            else:
-                waiting.set_result(message["result"])
+            self._answered(message)
+        else:
+            self._outputs.take(message)
+
+    def _answered(self, message: Message) -> None:
+        waiting = self._waiting.pop(message["id"], None)
+        if waiting is None or waiting.done():
+            return
+        if "error" in message:
+            waiting.set_exception(unpack_error(message["error"]))
+        else:
+            waiting.set_result(message["result"])
 
     def _beat(self) -> None:
         """Say that the harness lives. Counted, not timed: a harness that was busy blames nobody."""
         assert self._transport is not None
-        if self._unanswered >= MISSED_BEATS:
+        if self._unanswered >= self._missed_beats:
             self._lose("it hangs")
             return
         self._unanswered += 1
         self._transport.write(b'{"beat":1}\n')
         self._beating = asyncio.get_running_loop().call_later(HEARTBEAT_S, self._beat)
 
-    def _lose(self, reason: str) -> None:
+    def _lose(self, reason: str, *, leaving: bool = False) -> None:
         if self.lost is not None:
             return
         self.lost = f"the line process, which owns the outputs, is lost: {reason}{self._last_words()}"
         if self._beating is not None:
             self._beating.cancel()
+        if not leaving:
+            # First: whatever else fails by it is no news.
+            self._outputs.broke(StimulusError(self.lost, since_s=self._heard_s))
         # Whoever waits in `start` is woken, and looks at `lost` next.
         if not self._ready.done():
             self._ready.set_result(None)
@@ -329,7 +294,7 @@ class _Line(asyncio.Protocol):
     async def leave(self) -> None:
         """Let go of the process: it makes its outputs safe when the socket closes, and ends."""
         # Before the socket closes, so that its end is not told as a death.
-        self._lose("it was closed")
+        self._lose("it was closed", leaving=True)
         if self._transport is not None:
             self._transport.abort()
         process, deadline_s = self._process, now_s() + _LEAVE_WITHIN_S
@@ -341,6 +306,7 @@ class _Line(asyncio.Protocol):
                 process.kill()
                 deadline_s = now_s() + _LEAVE_WITHIN_S
             await sleep_until(now_s() + 0.005)
+        self.standby.close()
         self._stderr.close()
 
     def kill(self) -> None:
@@ -364,6 +330,8 @@ class LineOutputs:
         shared: whether others could move a relay of the bench, over a network, or its board; known once open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
         driven: whether an output was commanded, or may have been.
+        broke: takes why the run cannot go on, as it happens.
+        longest_silence_s: how long the line process heard nothing of the harness at most; known once they are closed.
     """
 
     def __init__(self, file: BenchFile, ledger: Path | None = None) -> None:
@@ -375,8 +343,11 @@ class LineOutputs:
         self.driven = False
         self._file = file
         self._line: _Line | None = None
+        self.broke: Callable[[BenchError], None] = lambda _: None
+        self.longest_silence_s = 0.0
         self._sink: EvidenceSink | None = None
-        # What a second process must know, should the first be lost: what was found, and what may have been written.
+        # What a second process must know, should the first and its standby be lost: what was found, and what may have
+        # been written.
         self._found: dict[str, Sequence[int]] = {}
         self._owed: set[str] = set()
 
@@ -387,14 +358,10 @@ class LineOutputs:
             LinkError: the process, a port or a bus cannot be opened.
             DriverError: hardware does not answer, or cannot be made safe.
         """
-        await self._open(None)
-
-    async def _open(self, owed: Mapping[str, Sequence[int]] | None) -> None:
-        line = _Line(self._told, self._saw)
+        line = _Line(self._file, self)
         try:
             await line.start()
-            file = self._file.model_dump_json(exclude_unset=True)
-            opened = await self._opened(line, file, owed)
+            opened = await self._opened(line)
         except BaseException:
             await line.leave()
             raise
@@ -402,16 +369,27 @@ class LineOutputs:
         self.shared = opened["shared"]
         self.notes += (note for note in opened["notes"] if note not in self.notes)
 
-    async def _opened(self, line: _Line, file: str, owed: Mapping[str, Sequence[int]] | None) -> Message:
+    async def _opened(self, line: _Line) -> Message:
         """Have the process open the bench; where it does not answer, it may have driven outputs already."""
         try:
             ledger = str(self._ledger.absolute()) if self._ledger else None
-            opened: Message = await line.ask("open", file=file, owed=owed, ledger=ledger)
+            opened: Message = await line.ask("open", ledger=ledger)
         except BaseException as error:
             self.driven |= line.lost is not None or not isinstance(error, BenchError)
             raise
         self.driven = True
         return opened
+
+    def take(self, message: Message) -> None:
+        """Take what is told of the outputs; for this module's own use."""
+        if "found" in message or "driven" in message:
+            self._told(unpack_done(message))
+        elif "broke" in message:
+            self.broke(unpack_error(message["broke"]))
+        elif "note" in message:
+            self.notes.append(message["note"])
+        elif self._sink is not None:  # what was on its way when the playing ended is no evidence any more
+            self._sink(unpack_evidence(message))
 
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         if isinstance(done, FoundSetting):
@@ -458,10 +436,6 @@ class LineOutputs:
             self._sink = None
         raise LinkError("the vents are played no more")
 
-    def _saw(self, evidence: Poll | Gap) -> None:
-        if self._sink is not None:  # what was on its way when that ended is no evidence any more
-            self._sink(evidence)
-
     async def condition(self, vent: str, parts: Mapping[VentPart, PartCondition]) -> Window:
         """Set what has befallen parts of a played vent, as `LocalOutputs.condition` does."""
         return Window(*await self.ask("condition", vent=vent, parts=parts))
@@ -470,8 +444,8 @@ class LineOutputs:
         """Feed a board no longer for once, as `LocalOutputs.starve` does."""
         return BoardStarved(**await self.ask("starve", board=board, contact=contact))
 
-    async def make_safe(self, *, vents_play_on: bool = False) -> None:
-        """Drive outputs to their safe states and put back settings; by a new line process, should the first be lost.
+    async def make_safe(self, *, vents_play_on: bool = False, patience_s: float = 0.0) -> None:
+        """Drive outputs to their safe states and put back settings; by the standby, should the line process be lost.
 
         Raises:
             DriverError: an output cannot be made safe; every one was tried.
@@ -480,7 +454,7 @@ class LineOutputs:
         if self._line is None:
             return
         try:
-            await self._line.ask("make_safe", vents_play_on=vents_play_on)
+            await self._line.ask("make_safe", vents_play_on=vents_play_on, patience_s=patience_s)
         except LinkError:
             if self._line.lost is None:
                 raise
@@ -491,6 +465,11 @@ class LineOutputs:
         if self._line is None:
             return
         line = self._line
+        self.longest_silence_s = line.longest_silence_s
+        silence = f"the harness was silent for {line.longest_silence_s:.2f} s at most"
+        self.notes.append(
+            f"{silence}; after {self._file.heartbeat_limit:g} s the outputs would have been made safe"
+        )
         try:
             await line.ask("close")
         except LinkError:
@@ -502,27 +481,33 @@ class LineOutputs:
             await line.leave()
 
     async def _make_safe_anew(self) -> None:
-        """Opening makes safe: a second process opens what the lost one held, and lets go of it."""
+        """Have the standby make safe, or a second line process where that is lost, too."""
         lost, self._line = self._line, None
         if lost is None:
             return
-        owed = {name: self._found.get(name, ()) for name in self._owed}
-        # Not asked: one that hangs holds the ports that the second one has to open.
+        # Not asked: one that hangs holds the ports that the next one has to open.
         lost.kill()
+        unsafe = await lost.standby.until_safe()
         await lost.leave()
+        if unsafe:
+            raise DriverError(f"the standby could not make the outputs safe: {unsafe}")
+        if unsafe == "":
+            self.notes.append(f"{lost.lost}; the outputs were made safe by it or its standby")
+            return
         self.notes.append(f"{lost.lost}; a second one made the outputs safe")
         try:
-            try:
-                await self._open(owed)
-            except BenchError:  # the first may still hold a port for a moment
-                await asyncio.sleep(_SECOND_TRY_S)
-                await self._open(owed)
+            await self._rescue()
         except BenchError:
             self.notes[-1] = f"{lost.lost}; a second one could not make the outputs safe"
             raise
-        second = self._line
-        self._line = None
-        if second is not None:
+
+    async def _rescue(self) -> None:
+        owed = {name: self._found.get(name, ()) for name in self._owed}
+        second = _Line(self._file, self)
+        try:
+            await second.start()
+            await second.ask("rescue", owed=owed)
+        finally:
             await second.leave()
 
     async def ask(self, op: str, **fields: Any) -> Any:  # noqa: ANN401 - whatever the op gives back

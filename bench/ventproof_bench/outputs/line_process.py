@@ -1,9 +1,10 @@
 """The line process: owns output ports and shared buses, plays edges on time, guards against a lost harness.
 
 It ends, outputs safe, when the socket ends or fails in any way (a killed harness may show as a reset rather
-than an end of file), when the harness was not heard of for a while, on SIGTERM, and on any error of its own.
-It cannot guard against loss of power, an unplugged adapter, or its own death by SIGKILL: boards that open by
-themselves do, and it feeds those (`ventproof_bench.outputs.boards`).
+than an end of file), when the harness was not heard of for the bench's heartbeat limit, on SIGTERM, and on any error of
+its own. Against its own death stands its standby (`ventproof_bench.outputs.standby`). Against the death of both, the
+loss of power and an unplugged adapter stand boards alone that open by themselves: it feeds those
+(`ventproof_bench.outputs.boards`).
 """
 
 from __future__ import annotations
@@ -22,14 +23,12 @@ from typing import Any, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, DriverError, LinkError, VentproofError
+from ventproof_bench.base.evidence import DrivenOutput, FoundSetting
 from ventproof_bench.base.protocols import Bus, ReadRequest
-from ventproof_bench.benchfile.model import BenchFile
-from ventproof_bench.outputs.boards import guards_of
-from ventproof_bench.outputs.line import (
-    WINDOW_S,
+from ventproof_bench.benchfile.model import BenchFile, RegisterOutput
+from ventproof_bench.outputs.messages import (
     Message,
     Messages,
-    carried_buses,
     pack,
     pack_done,
     pack_error,
@@ -40,25 +39,35 @@ from ventproof_bench.outputs.line import (
     unpack_edges,
 )
 from ventproof_bench.outputs.outputs import LocalOutputs
-from ventproof_bench.outputs.vents import PlayedVents
+from ventproof_bench.outputs.parts import import_for, parts_of, raise_priority
+from ventproof_bench.outputs.standby import BEAT_S, RESCUE_S, StandbyLine, stand_by
 from ventproof_bench.outputs.wear import Ledger
 
-# A sleep ends late by the scheduler's wake-up, some tenths of a millisecond; the rest is spent asking the clock.
-_SPIN_S: Final = 0.0004
-# Any real-time priority goes before all ordinary processes; low among them, so that the kernel's own threads still win.
-_PRIORITY: Final = 20
-_SAFE_WITHIN_S: Final = 30.0  # every driver gives up before; a broken one must not keep the process
+_SAFE_WITHIN_S: Final = 2 * RESCUE_S  # every driver gives up before; a broken one must not keep the process
+_LOOK_S: Final = 0.1  # from one look whether the harness was heard of to the next
 
 
 @final
 class _Guarded(asyncio.Protocol):
-    """Serves the harness, and watches it."""
+    """Serves the harness, and watches it.
 
-    def __init__(self) -> None:
+    Args:
+        file: the bench.
+        standby: watches this process.
+    """
+
+    def __init__(self, file: BenchFile, standby: StandbyLine) -> None:
         self.end: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.since_s = 0.0
         self.outputs: LocalOutputs | None = None
         self.buses: dict[str, Bus] = {}
+        self._file = file
+        self._standby = standby
+        self._stood_by = True
+        self._opened = False
         self._heard_s = now_s()
+        self._longest_s = 0.0
+        self._unheard = 0
         self._messages = Messages(self._take)
         self._tasks: dict[int, asyncio.Task[None]] = {}
         self._transport: asyncio.Transport | None = None
@@ -71,40 +80,45 @@ class _Guarded(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         """Whatever comes is a sign of life."""
-        self._heard_s = now_s()
+        self._longest_s = max(self._longest_s, now_s() - self._heard_s)
+        self._heard_s, self._unheard = now_s(), 0
         self._messages.feed(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """The harness is gone, by end of file or by any error."""
         self.finish(f"the harness is gone ({exc})" if exc else "the harness is gone")
 
-    def finish(self, reason: str) -> None:
-        """Have the process make safe and leave; the first reason counts."""
+    def finish(self, reason: str, *, since_s: float | None = None) -> None:
+        """Have the process make safe and leave; the first reason counts, and since when it was so."""
         if not self.end.done():
+            self.since_s = now_s() if since_s is None else since_s
             self.end.set_result(reason)
 
     def watch(self) -> None:
-        """Look whether the harness was heard of; looks again when its window could be over."""
-        # Invariant: a look is always pending, and never later than the end of the window that was open at the last one.
-        # Cheaper than to move a timer at each message, and as sharp.
-        left_s = self._heard_s + WINDOW_S - now_s()
-        if left_s <= 0:
-            self.finish(f"it heard nothing of the harness for {WINDOW_S:g} s; is the machine overloaded?")
+        """Look again and again whether the harness was heard of."""
+        # Looks are counted, and not time: a line process that was stopped or busy itself blames nobody.
+        self._unheard += 1
+        limit_s = self._file.heartbeat_limit
+        if (self._unheard - 1) * _LOOK_S >= limit_s:
+            reason = f"it heard nothing of the harness for {limit_s:g} s; is the machine overloaded?"
+            self.finish(reason, since_s=self._heard_s)
         else:
-            asyncio.get_running_loop().call_later(left_s, self.watch)
+            asyncio.get_running_loop().call_later(_LOOK_S, self.watch)
+
+    def beat(self) -> None:
+        """Let the standby hear of this process, again and again."""
+        if not self._standby.beat() and self._stood_by:
+            self._stood_by = False
+            self.say({"note": "the standby is lost: nothing makes safe if the line process is killed, too"})
+        asyncio.get_running_loop().call_later(BEAT_S, self.beat)
 
     async def make_safe(self) -> None:
-        """Make safe on the way out; when that fails, connect lost buses again and try once more."""
-        if self.outputs is None:
-            return  # nothing was opened here, so nothing was driven from here
-        try:
-            await self.outputs.make_safe()
-        except BenchError:
-            # What killed the harness may have killed the bus as well. A second failure goes up and is told.
-            for bus in self.buses.values():
-                with suppress(BenchError):
-                    await bus.open()
-            await self.outputs.make_safe()
+        """Make safe on the way out, over links that may have to be brought back, and tell the standby."""
+        # Where nothing was opened here, nothing was driven from here.
+        if self.outputs is not None:
+            # What killed the harness may have killed the bus as well.
+            await self.outputs.make_safe(patience_s=RESCUE_S if self._opened else 0.0)
+        self._standby.say({"left": 1})
 
     def say(self, message: Message) -> None:
         """Send, if anybody is still there."""
@@ -115,7 +129,7 @@ class _Guarded(asyncio.Protocol):
         if self.end.done():
             return  # making safe has the last word: no order that was on its way may drive anything after it
         if "beat" in message:
-            self.say(message)
+            self.say({"beat": self._longest_s})
             return
         if "cancel" in message:  # nobody waits any more: no further edge of that train
             if task := self._tasks.get(message["cancel"]):
@@ -137,35 +151,37 @@ class _Guarded(asyncio.Protocol):
             self.say({"id": message["id"], "result": result})
 
     async def do_open(self, message: Message) -> Message:
-        """Build and open what the bench file declares, `owed` as `LocalOutputs.open` takes it."""
-        file = BenchFile.model_validate_json(message["file"])
-        if carried := carried_buses(file):
-            from ventproof_bench.modbus.bus import ModbusBus  # noqa: PLC0415 - heavy, and not every bench has such a bus
-
-            self.buses = {name: ModbusBus(name, file.buses[name]) for name in carried}
-        try:
-            outputs = LocalOutputs(
-                file.outputs,
-                buses=self.buses,
-                specs=file.buses,
-                spin_s=_SPIN_S,
-                vents=PlayedVents(file, self.buses),
-                boards=guards_of(file, self.buses),
-                ledger=Ledger(Path(message["ledger"]), file) if message["ledger"] else None,
-            )
-        except ValueError as error:
-            raise DriverError(str(error)) from error
+        """Build and open what the bench file declares."""
+        ledger = Ledger(Path(message["ledger"]), self._file) if message["ledger"] else None
+        outputs, self.buses = parts_of(self._file, ledger)
         for bus in self.buses.values():
             await bus.open()
         # Before they are opened: opening makes them safe one after the other, and if it fails half way, whatever
         # ends this process must find them all.
         self.outputs = outputs
-        outputs.tell = lambda done: self.say(pack_done(done))
-        await outputs.open(message["owed"])
+        outputs.tell = self._tell
+        outputs.broke = lambda error: self.say({"broke": pack_error(error)})
+        outputs.remark = lambda said: self.say({"note": said})
+        await outputs.open()
+        self._opened = True
+        self._standby.say({"armed": 1})
         notes = [*outputs.notes, *(note for bus in self.buses.values() for note in getattr(bus, "notes", ()))]
         gc.collect()
         gc.freeze()  # a full collection over what lives for ever would delay edges
-        return {"notes": notes + _raise_priority(), "shared": outputs.shared}
+        return {"notes": notes + raise_priority(), "shared": outputs.shared}
+
+    async def do_rescue(self, message: Message) -> None:
+        """Make safe what another line process and its standby were lost with."""
+        outputs, self.buses = parts_of(self._file)
+        outputs.tell = self._tell
+        await outputs.rescue(message["owed"], patience_s=RESCUE_S)
+
+    def _tell(self, done: FoundSetting | DrivenOutput) -> None:
+        if isinstance(done, FoundSetting):
+            self._standby.say({"found": done.output, "words": done.words})
+        elif done.why == "restore":
+            self._standby.say({"restored": done.output})
+        self.say(pack_done(done))
 
     def _outputs(self) -> LocalOutputs:
         if self.outputs is None:
@@ -186,7 +202,9 @@ class _Guarded(asyncio.Protocol):
         await self._outputs().stop(message["name"], from_s=message["from_s"])
 
     async def do_level(self, message: Message) -> list[float]:
-        """Set a level."""
+        """Set a level, or a setting of the unit: before it is written, the standby knows that it is to be put back."""
+        if isinstance(self._file.outputs.get(message["name"]), RegisterOutput):
+            self._standby.say({"owed": message["name"]})
         return pack_window(await self._outputs().level(message["name"], message["value"]))
 
     async def do_look(self, _: Message) -> None:
@@ -207,7 +225,9 @@ class _Guarded(asyncio.Protocol):
 
     async def do_make_safe(self, message: Message) -> None:
         """Make safe and stay."""
-        await self._outputs().make_safe(vents_play_on=message["vents_play_on"])
+        await self._outputs().make_safe(
+            vents_play_on=message["vents_play_on"], patience_s=message["patience_s"]
+        )
 
     async def do_close(self, _: Message) -> None:
         """Make safe and let go."""
@@ -216,6 +236,7 @@ class _Guarded(asyncio.Protocol):
         finally:
             # Closed outputs are not driven again, not even to make them safe on the way out: another may own them.
             self.outputs = None
+            self._standby.say({"left": 1})
             for bus in self.buses.values():
                 await bus.close()
 
@@ -245,23 +266,15 @@ class _Guarded(asyncio.Protocol):
         )
 
 
-def _raise_priority() -> list[str]:
-    """Ask for real-time priority; returns what the record should say where it is not granted."""
-    try:
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(_PRIORITY))
-    except (AttributeError, OSError):
-        return ["the line process has no real-time priority: on a busy machine edges may be some ms late"]
-    return []
-
-
-async def _live(connection: socket.socket) -> None:
+async def _live(file: BenchFile, connection: socket.socket, standby: StandbyLine) -> None:
     loop = asyncio.get_running_loop()
-    guarded = _Guarded()
+    guarded = _Guarded(file, standby)
     loop.add_signal_handler(signal.SIGTERM, guarded.finish, "it was asked to end (SIGTERM)")
     # A callback that fails has no caller who would hear of it; half a line process is no guard, so it ends.
     loop.set_exception_handler(lambda _, context: guarded.finish(f"{context['message']} in it"))
     await loop.create_unix_connection(lambda: guarded, sock=connection)
     guarded.watch()
+    guarded.beat()
     reason = "it failed"
     try:
         reason = await guarded.end
@@ -271,17 +284,33 @@ async def _live(connection: socket.socket) -> None:
                 await guarded.make_safe()
         except (BenchError, TimeoutError) as error:
             reason += f"; not every output could be made safe: {error}"
-        guarded.say({"leaves": reason})
+        guarded.say({"leaves": reason, "since_s": guarded.since_s})
         await asyncio.sleep(0)  # one turn, in which the socket takes the last word
 
 
 def main() -> None:
-    """Run until the harness is gone or has closed. The socket's file descriptor is the only argument."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the harness's business; it closes in good order
-    connection = socket.socket(fileno=int(sys.argv[1]))
+    """Run until the harness is gone or has closed, beside a standby.
+
+    The bench file comes on standard input; the arguments are the file descriptors of the sockets to the harness, this
+    process's and the standby's.
+    """
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)  # the harness's business; it closes in good order
+    file = BenchFile.model_validate_json(sys.stdin.buffer.read())
+    with suppress(ValueError, ImportError):  # told when the outputs are opened
+        import_for(file)
+    connection, of_standby = (socket.socket(fileno=int(number)) for number in sys.argv[1:3])
+    ours, theirs = socket.socketpair()
+    line_process = os.getpid()
+    if os.fork() == 0:
+        connection.close()
+        ours.close()
+        stand_by(file, of_standby, theirs, line_process)
+    of_standby.close()
+    theirs.close()
     # select() waits to the microsecond, where asyncio's epoll rounds up to the millisecond.
     with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())) as runner:
-        runner.run(_live(connection))
+        runner.run(_live(file, connection, StandbyLine(ours)))
         os._exit(0)  # outputs are safe; a driver's thread that hangs must not keep the process
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
@@ -15,23 +15,33 @@ from ventproof_bench.base.clock import now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
-from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchfile.model import (
     BusSpec,
     ContactOutput,
     OutputSpec,
     RegisterOutput,
-    TerminalOutput,
+    SupplyOutput,
 )
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
+from ventproof_bench.outputs.lines import ContactLine, LevelLine, driven_safe
+from ventproof_bench.outputs.links import (
+    FIRST_WAIT_S,
+    LONGEST_WAIT_S,
+    BusLink,
+    KeptLink,
+    LinkKeeper,
+    as_lost,
+    in_doubt,
+    links_of,
+)
 from ventproof_bench.outputs.settings import SettingLine
 from ventproof_bench.outputs.wear import ContactWear, Ledger
 from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from typing import NoReturn
 
     from ventproof_bench.base.evidence import BoardStarved, DrivenWhy
@@ -49,140 +59,11 @@ if TYPE_CHECKING:
     from ventproof_bench.outputs.vents import PlayedVents
 
 
-_BEFORE: Final = Window(0.0, 0.0)  # of what was not driven yet
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
-_UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
 _BOOTS_WITHIN_S: Final = (
     20.0  # a unit whose supply a contact gave back answers again; our own judgement, no source
 )
-
-
-@final
-@dataclass(slots=True)
-class _ContactLine:
-    """A contact with its driver. The lock keeps commands in order: what was asked first is done first.
-
-    Attributes:
-        turn: one train plays at a time, in the order in which they were asked for.
-        free_from_s: the relay can follow another edge from then on.
-        ends_s: of each stop so far the instant from which it allows no closure to the trains asked for before it.
-        wait: what a train that plays waits on between two edges.
-        next_s: when the next edge of a train is due, or the last one was.
-        left_on: whether the relay was left energised; None while that is not certain.
-        moved_s: when it was moved last.
-        commands: how often it was commanded.
-        unseen: how many looks at it failed in a row.
-        reads_back: as its driver says.
-    """
-
-    spec: ContactOutput
-    driver: Contact
-    fastest_edge_s: float
-    reads_back: bool = False
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
-    free_from_s: float = 0.0
-    ends_s: list[float] = field(default_factory=list)
-    wait: asyncio.Future[bool] | None = None
-    next_s: float = -inf
-    left_on: bool | None = None
-    moved_s: float = -inf
-    commands: int = 0
-    unseen: int = 0
-    wear: ContactWear | None = None
-
-    async def drive(self, *, closed: bool, to_safe: bool = False) -> Window:
-        """Command the contact; returns the window of its electrical edge.
-
-        The contact moves somewhere from the command leaving to its acknowledgement plus the longest operate
-        (or release) time, and may bounce for `bounce` after that. Limits hold unless it goes to its safe state.
-        """
-        on = closed != (self.spec.at_rest == "closed")
-        # Counted before its turn comes: a look that went on meanwhile says nothing of the relay any more.
-        self.commands += 1
-        async with self.lock:
-            if self.wear is not None and not to_safe and self.left_on is not on:
-                self.wear.allow(closed=closed)
-            # Unknown until it is answered: a command that failed may have moved the relay or not.
-            before, self.left_on = self.left_on, None
-            commanded = await self.driver.energise(on)
-            self.left_on = on
-            if before is not on:
-                self.moved_s = commanded.latest_s
-                if self.wear is not None and not (before is None and to_safe):  # as the bench opens
-                    self.wear.moved(closed=closed)
-        return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
-
-    @property
-    def look_s(self) -> float | None:
-        """How long a look at the relay takes, seconds; None where nobody else can move it."""
-        return self.driver.look_s if isinstance(self.driver, Shared) else None
-
-    async def look(self, name: str) -> None:
-        """Look whether the relay is as it was left.
-
-        Raises:
-            DriverError: it is not, or it could not be read again and again.
-        """
-        left_on, commands = self.left_on, self.commands
-        if left_on is None or self.lock.locked():
-            return
-        assert isinstance(self.driver, Shared), "only those are looked at"
-        try:
-            on = await self.driver.is_on()
-        except DriverError:
-            self.unseen += 1
-            if self.unseen < _UNSEEN_IN_A_ROW:
-                return
-            raise
-        self.unseen = 0
-        if on is not left_on and commands == self.commands:
-            was, now = ("energised" if state else "released" for state in (left_on, on))
-            raise DriverError(
-                f"output {name}: its relay was left {was} and is {now} now: somebody else moves it, or its board "
-                "restarted; let one run at a time use the board"
-            )
-
-    async def wait_until(self, at_s: float) -> bool:
-        """Wait until an instant; returns False when a stop broke that off."""
-        loop = asyncio.get_running_loop()
-        wait: asyncio.Future[bool] = loop.create_future()
-        self.wait = wait
-        timer = loop.call_at(max(at_s, now_s()), _wake, wait, True)  # noqa: FBT003 - the future's result
-        try:
-            return await wait
-        finally:
-            timer.cancel()
-            self.wait = None
-
-    def stop(self, from_s: float = -inf) -> None:
-        """Let the trains that were asked for so far play no closure that is due from an instant on."""
-        self.ends_s.append(from_s)
-        if self.wait is not None:
-            _wake(self.wait, over=False)
-
-    def plays(self, closure_due_s: float, stops: int) -> bool:
-        """Whether a train still plays a closure, when `stops` stops came before it was asked for."""
-        return closure_due_s < min(self.ends_s[stops:], default=inf)
-
-
-def _wake(wait: asyncio.Future[bool], over: bool) -> None:  # noqa: FBT001 - what the waiting is told
-    if not wait.done():
-        wait.set_result(over)
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class _LevelLine:
-    spec: TerminalOutput
-    driver: Level
-    reads_back: bool = False
-    lock: asyncio.Lock = field(default_factory=asyncio.Lock)
-
-    async def put(self, value: float) -> Window:
-        async with self.lock:
-            return await self.driver.put(value)
 
 
 @final
@@ -205,6 +86,8 @@ class LocalOutputs:
         notes: what the record should say of the outputs; complete once they are open.
         tell: takes what was found of the unit's settings and what was driven of the bench's own accord.
         driven: whether an output was commanded since they were opened.
+        broke: takes why the run cannot go on, as it happens: a link was lost.
+        remark: takes what else the record should say, as it happens.
 
     Raises:
         ValueError: an output's driver is unknown, or its options do not fit; the text names the output.
@@ -231,25 +114,30 @@ class LocalOutputs:
         self.notes: list[str] = []
         self.tell: Callable[[FoundSetting | DrivenOutput], None] = lambda _: None
         self.driven = False
+        self.broke: Callable[[BenchError], None] = lambda _: None
+        self.remark: Callable[[str], None] = self.notes.append
         self.lost = None  # these outputs live and die with their process
+        self.longest_silence_s = 0.0
         self._vents = vents
         self._spin_s = spin_s
         self._boards = boards or {}
         self._starving: asyncio.Task[BoardStarved] | None = None
-        self._contacts: dict[str, _ContactLine] = {}
-        self._levels: dict[str, _LevelLine] = {}
+        self._contacts: dict[str, ContactLine] = {}
+        self._levels: dict[str, LevelLine] = {}
         self._settings: dict[str, SettingLine] = {}
         self._opened: list[Contact | Level] = []
+        self._rescuing = False  # whether each output is opened as its turn comes
         self._asked = 0  # how often anything was to be driven
         self._safe_since: int | None = None  # that number, when all was made safe last
         self._halts = 0  # how often make_safe was called: a train that began before plays no further edge
-        ports = Ports()
+        self._specs = outputs
+        self._buses = buses
+        self._ports = Ports()
+        self._keepers: list[asyncio.Task[NoReturn]] = []
+        wiring = partial(Wiring, buses=buses, specs=specs, inputs=inputs, ports=self._ports, people=people)
         for name, spec in outputs.items():
-            wiring = Wiring(
-                name=name, output=spec, buses=buses, specs=specs, inputs=inputs, ports=ports, people=people
-            )
             try:
-                self._add(name, spec, wiring)
+                self._add(name, spec, wiring(name=name, output=spec))
             except ValueError as error:
                 raise ValueError(f"output {name}: {error}") from error
 
@@ -274,23 +162,21 @@ class LocalOutputs:
             count = self._ledger.count if self._ledger is not None else lambda _: None
             wear = ContactWear(name, spec, count, self._driven_too_long)
             edge_s = fastest_edge_s(spec, wiring.specs)
-            self._contacts[name] = _ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
+            self._contacts[name] = ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
             self._settings[name] = SettingLine(name, spec, made, self._told)
         else:
-            self._levels[name] = _LevelLine(spec, cast("Level", made), driver.reads_back)
+            self._levels[name] = LevelLine(spec, cast("Level", made), driver.reads_back)
 
     def _driven_too_long(self, name: str) -> None:
         """Make a contact safe at once; the next look ends the run."""
         line = self._contacts[name]
         self._over = line.wear.over() if line.wear is not None else None
         line.stop()
-        rescue = asyncio.get_running_loop().create_task(
-            line.drive(closed=line.spec.safe == "closed", to_safe=True)
-        )
+        rescue = asyncio.get_running_loop().create_task(line.to_safe())
         self._rescues.add(rescue)
         rescue.add_done_callback(self._rescues.discard)
 
@@ -304,12 +190,8 @@ class LocalOutputs:
             line.look_s is not None or line.spec.limits is not None for line in self._contacts.values()
         )
 
-    async def open(self, owed: Mapping[str, Sequence[int]] | None = None) -> None:
+    async def open(self) -> None:
         """Open every output, read the settings, and drive all else to its safe state. What fails leaves nothing open.
-
-        Args:
-            owed: where a process was lost, the settings that it may have written, with the registers that it found,
-                empty where it could not read them: nothing is read then, all is made safe, and these are put back.
 
         Raises:
             LinkError: a port cannot be opened.
@@ -318,20 +200,20 @@ class LocalOutputs:
         if self._ledger is not None:
             self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
         try:
-            await self._open_drivers()
+            for driver in self._drivers:
+                self._opened.append(driver)  # before it is open: a half-open port wants closing too
+                await driver.open()
+                if isinstance(driver, Remarks):
+                    self.notes.extend(driver.notes)
             for guard in self._boards.values():
                 await guard.set_up()
-            if owed is None:
-                await self._find()
-            for name, found in (owed or {}).items():
-                self._settings[name].owe(found)
+            await self._find()
             self.driven = True
             await self._all_safe("open")
-            if owed is None:
-                # Again where nothing was read: a contact may have given the unit its supply.
-                await self._find()
-                for line in self._settings.values():
-                    line.tell_unread()
+            # Again where nothing was read: a contact may have given the unit its supply.
+            await self._find()
+            for line in self._settings.values():
+                line.tell_unread()
         except BaseException:
             # While the ports are still open: once they are let go of, nothing can be made safe through them.
             if self.driven:
@@ -339,16 +221,72 @@ class LocalOutputs:
                     await self.make_safe()
             await self._let_go()
             raise
+        self._keep_links()
 
-    async def _open_drivers(self) -> None:
-        drivers: list[Contact | Level] = [line.driver for line in self._contacts.values()]
-        drivers += [line.driver for line in self._levels.values()]
-        drivers += [line.driver for line in self._settings.values()]
-        for driver in drivers:
-            self._opened.append(driver)  # before it is open: a half-open port wants closing too
-            await driver.open()
-            if isinstance(driver, Remarks):
-                self.notes.extend(driver.notes)
+    async def rescue(self, owed: Mapping[str, Sequence[int]], *, patience_s: float) -> None:
+        """Take over from a process that was lost: open what can be opened, make it safe, put back what it wrote.
+
+        Nothing stands in the way of anything else; what fails is tried again until the patience is over.
+
+        Args:
+            owed: the settings that it may have written, with the registers that it found, empty where it could not read
+                them.
+            patience_s: how long what fails is tried again, seconds.
+
+        Raises:
+            BenchError: an output cannot be made safe.
+        """
+        self._rescuing = self.driven = True
+        for name, found in owed.items():
+            self._settings[name].owe(found)
+        for bus in self._buses.values():
+            with suppress(BenchError):
+                await bus.open()
+        try:
+            await self._all_safe("safe", patience_s=patience_s)
+        finally:
+            await self._let_go()
+
+    @property
+    def _drivers(self) -> list[Contact | Level]:
+        drivers: list[Contact | Level] = [line.driver for line in self._terminals.values()]
+        return drivers + [line.driver for line in self._settings.values()]
+
+    @property
+    def _terminals(self) -> dict[str, ContactLine | LevelLine]:
+        return {**self._contacts, **self._levels}
+
+    def _keep_links(self) -> None:
+        """Watch what carries contacts and levels, and bring it back when it is lost."""
+        links: dict[str, KeptLink] = {name: BusLink(name, bus) for name, bus in self._buses.items()}
+        links |= self._ports.used
+        # What shows a vent is shown again, and the vents end the run themselves when they cannot for too long.
+        played = self._vents.outputs if self._vents is not None else frozenset[str]()
+        lines = {n: line for n, line in self._terminals.items() if n not in played}
+        for name, link in links.items():
+            on_it = [output for output, spec in self._specs.items() if name in links_of(spec)]
+            carried = {output: lines[output] for output in on_it if output in lines}
+            settings = {output: self._settings[output] for output in on_it if output in self._settings}
+            if carried:
+                keeper = LinkKeeper(link, carried, settings, self._back_to_safe)
+                keeping = asyncio.get_running_loop().create_task(keeper.keep(self.broke, self.remark))
+                keeping.add_done_callback(self._kept_no_more)
+                self._keepers.append(keeping)
+
+    def _kept_no_more(self, keeper: asyncio.Task[NoReturn]) -> None:
+        error = None if keeper.cancelled() else keeper.exception()
+        if error is not None:  # a fault of ours: nobody watches that link any more
+            self.broke(BenchError(f"{type(error).__name__} in the process that drives: {error}"))
+
+    async def _back_to_safe(self, lines: Mapping[str, ContactLine | LevelLine]) -> None:
+        """Drive outputs whose link came back to their safe states; a board that went safe by itself is cleared."""
+        for _ in range(2):
+            ways = [line.to_safe() for line in lines.values()]
+            outcomes = await asyncio.gather(*ways, return_exceptions=True)
+            if not any(isinstance(outcome, BaseException) for outcome in outcomes):
+                return
+            await clear_all(self._boards)
+        raise next(outcome for outcome in outcomes if isinstance(outcome, BaseException))
 
     async def _find(self) -> None:
         for line in self._settings.values():
@@ -356,7 +294,13 @@ class LocalOutputs:
 
     async def contact(self, name: str, *, closed: bool) -> Window:
         """Make a contact closed or open now; the window holds the electrical edge, bounce included."""
-        return await self._contact(name).drive(closed=closed)
+        line, asked_s = self._contact(name), now_s()
+        if line.held is not None:
+            raise line.held
+        try:
+            return await line.drive(closed=closed)
+        except BenchError as error:
+            raise as_lost(error, asked_s) from error.__cause__
 
     async def level(self, name: str, value: float) -> Window:
         """Set a level output; the value is in mA, V or ohm. Or a setting of the unit, in its unit.
@@ -365,12 +309,18 @@ class LocalOutputs:
             DriverError: nothing proves that it was set; of a setting also that it could not be put back.
         """
         self._asked += 1
-        lines: dict[str, _LevelLine | SettingLine] = {**self._levels, **self._settings}
+        lines: dict[str, LevelLine | SettingLine] = {**self._levels, **self._settings}
         try:
             line = lines[name]
         except KeyError:
             raise DriverError(f"there is no level output {name!r}; {nearest(name, lines)}") from None
-        return await line.put(value)
+        asked_s = now_s()
+        if isinstance(line, LevelLine) and line.held is not None:
+            raise line.held
+        try:
+            return await line.put(value)
+        except BenchError as error:
+            raise as_lost(error, asked_s) from error.__cause__
 
     async def train(self, name: str, edges: Sequence[Edge], *, start_s: float) -> list[EdgeReport]:
         """Play edges at absolute deadlines; a late edge keeps the window in which it really went out.
@@ -391,7 +341,7 @@ class LocalOutputs:
             check_plan(edges, fastest_edge_s=line.fastest_edge_s)
         except ValueError as error:
             raise DriverError(f"output {name}: {error}") from None
-        reports, missed, free_s = list[EdgeReport](), 0, inf
+        reports, missed_s, free_s = list[EdgeReport](), list[float](), inf
         async with line.turn:
             for number, edge in enumerate(edges, start=1):
                 due_s = line.next_s = start_s + edge.at_s
@@ -400,30 +350,35 @@ class LocalOutputs:
                     line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
                 )
                 # After the wait, since the outputs may have been made safe during it, and that is the last word.
-                if self._halts != halts:
-                    raise DriverError(
-                        f"output {name}: the train was broken off before edge {number}, outputs were made safe"
-                    )
+                self._require_unbroken(line, halts, f"output {name}, before edge {number}")
                 if not reached:
                     line.free_from_s = min(line.free_from_s, free_s)  # no width is to be kept
                     break
                 try:
                     window = await line.drive(closed=edge.closed)
-                except DriverError as error:
-                    missed += _MISSED_IN_A_ROW if isinstance(error, LimitError) else 1
+                except BenchError as error:
+                    missed_s.append(due_s)
                     # One may be noise, and the next edge puts it right; after the last one nothing would.
-                    if missed >= _MISSED_IN_A_ROW or number == len(edges):
-                        raise type(error)(f"edge {number} of {len(edges)} failed: {error}") from error
+                    enough = 1 if isinstance(error, LimitError) else _MISSED_IN_A_ROW
+                    if len(missed_s) >= enough or number == len(edges):
+                        raise as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
-                    missed = 0
+                    missed_s.clear()
                     asked_s = edges[number].at_s - edge.at_s if number < len(edges) else 0.0
                     free_s = window.earliest_s + line.fastest_edge_s
                     line.free_from_s = max(free_s, window.earliest_s + _KEPT * asked_s)
                     reports.append(EdgeReport(edge.closed, due_s, window))
         return reports
 
-    async def _reached(self, line: _ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
+    def _require_unbroken(self, line: ContactLine, halts: int, said: str) -> None:
+        """Raise a `DriverError` where a train's link was lost, or the outputs were made safe since it began."""
+        if line.held is not None:
+            raise line.held
+        if self._halts != halts:
+            raise DriverError(f"{said}: the train was broken off, outputs were made safe")
+
+    async def _reached(self, line: ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
         """Wait for an edge's instant; returns False when the train was stopped before a closure.
 
         An opening is waited for although the train was stopped: the pulse under way keeps its width.
@@ -516,13 +471,14 @@ class LocalOutputs:
         finally:
             await line.drive(closed=line.spec.safe == "closed")
 
-    async def make_safe(self, *, vents_play_on: bool = False) -> None:
+    async def make_safe(self, *, vents_play_on: bool = False, patience_s: float = 0.0) -> None:
         """Break off trains, drive contacts and levels to their safe states, then put back what was written of settings.
 
         Every output is tried whatever becomes of the others; then the first error is raised.
 
         Args:
             vents_play_on: leave the outputs of vents that are played to them; otherwise these are played no more.
+            patience_s: how long what fails is tried again, over links that are brought back, seconds.
         """
         if self._vents is not None and not vents_play_on:
             self._vents.stop()
@@ -534,57 +490,72 @@ class LocalOutputs:
             self._starving.cancel()
         # Shielded: who loses patience with this call must not leave half of the outputs driven.
         left = self._vents.outputs if self._vents is not None and vents_play_on else frozenset[str]()
-        await asyncio.shield(self._all_safe("safe", left))
+        await asyncio.shield(self._all_safe("safe", left, patience_s=patience_s))
         if self._ledger is not None:  # whoever is killed is made safe, and counts all the same
             await self._ledger.write()
 
-    async def _all_safe(self, why: DrivenWhy, left: Collection[str] = ()) -> None:
-        asked, self._safe_since = self._asked, None
-        outcomes = await asyncio.gather(*self._ways_to_safe(why, left), return_exceptions=True)
-        if self._boards and any(outcomes):
+    async def _all_safe(self, why: DrivenWhy, left: Collection[str] = (), *, patience_s: float = 0.0) -> None:
+        asked, self._safe_since, begun_s = self._asked, None, now_s()
+        lines = self._terminals
+        failed = await self._try_all({n: line for n, line in lines.items() if n not in left}, why)
+        wait_s, give_up_s = FIRST_WAIT_S, now_s() + patience_s
+        if failed and self._boards:
             # One that went safe by itself takes no command until it is cleared.
             await clear_all(self._boards)
-            outcomes = await asyncio.gather(*self._ways_to_safe(why, left), return_exceptions=True)
-        # Then only: the unit's supply may be one of the contacts.
-        boots_until_s = max((c.moved_s for c in self._contacts.values()), default=-inf) + _BOOTS_WITHIN_S
-        back = (line.put_back(boots_until_s) for line in self._settings.values())
-        outcomes += await asyncio.gather(*back, return_exceptions=True)
-        for outcome in outcomes:
-            if outcome is not None:
-                raise outcome
+            failed = await self._try_all({n: lines[n] for n in failed}, why)
+        while failed and now_s() + wait_s <= give_up_s:
+            await asyncio.sleep(wait_s)
+            wait_s = min(2 * wait_s, LONGEST_WAIT_S)
+            await self._open_links_again()
+            await clear_all(self._boards)
+            failed = await self._try_all({n: lines[n] for n in failed}, why)
+        doubts = in_doubt(lines, failed, self.remark)
+        for name, error in doubts.items():
+            window = Window(begun_s, now_s())
+            self.tell(
+                replace(driven_safe(name, lines[name], why, window), read_back=False, trouble=str(error))
+            )
+        errors = [*doubts.values(), *await self._put_back()]
+        if errors:
+            raise errors[0]
         self._safe_since = None if left else asked
 
-    def _ways_to_safe(self, why: DrivenWhy, left: Collection[str]) -> list[Coroutine[None, None, None]]:
-        # Each takes its output's lock, and so comes after a command that is under way and undoes it.
-        ways = [
-            self._contact_safe(name, line, why) for name, line in self._contacts.items() if name not in left
-        ]
-        ways += [
-            self._level_safe(name, line, safe, why)
-            for name, line in self._levels.items()
-            if (safe := line.spec.safe) is not None and name not in left
-        ]
-        return ways
+    async def _try_all(
+        self, lines: Mapping[str, ContactLine | LevelLine], why: DrivenWhy
+    ) -> dict[str, BaseException]:
+        """Drive outputs to their safe states, each whatever becomes of the others; returns what failed."""
+        ways = (self._made_safe(name, line, why) for name, line in lines.items())
+        outcomes = await asyncio.gather(*ways, return_exceptions=True)
+        return {n: error for n, error in zip(lines, outcomes, strict=True) if error is not None}
 
-    async def _contact_safe(self, name: str, line: _ContactLine, why: DrivenWhy) -> None:
-        closed = line.spec.safe == "closed"
-        done = DrivenOutput(name, why, _BEFORE, closed=closed, read_back=line.reads_back)
-        await self._told_when(line.drive(closed=closed, to_safe=True), done)
+    async def _put_back(self) -> list[BaseException]:
+        # After all else: the unit's supply may be one of the contacts, and it answers again once it has booted.
+        supplies = (line.moved_s for line in self._contacts.values() if line.spec.safe == "closed")
+        boots_until_s = max(supplies, default=-inf) + _BOOTS_WITHIN_S
+        if any(isinstance(line.spec, SupplyOutput) and line.moved for line in self._levels.values()):
+            boots_until_s = now_s() + _BOOTS_WITHIN_S
+        back = (line.put_back(boots_until_s) for line in self._settings.values())
+        outcomes = await asyncio.gather(*back, return_exceptions=True)
+        return [outcome for outcome in outcomes if outcome is not None]
 
-    async def _level_safe(self, name: str, line: _LevelLine, level: float, why: DrivenWhy) -> None:
-        unit = canonical_symbol(line.spec.carries)
-        done = DrivenOutput(name, why, _BEFORE, level=level, unit=unit, read_back=line.reads_back)
-        await self._told_when(line.put(level), done)
+    async def _open_links_again(self) -> None:
+        for link in (*(BusLink(name, bus) for name, bus in self._buses.items()), *self._ports.used.values()):
+            if link.lost:
+                with suppress(BenchError):
+                    await link.open_again()
 
-    async def _told_when(self, driving: Coroutine[None, None, Window], done: DrivenOutput) -> None:
-        """Tell what was driven when it is, or why nothing proves that it was."""
-        begun_s = now_s()
-        try:
-            self.tell(replace(done, window=await driving))
-        except BenchError as error:
-            window = Window(begun_s, now_s())
-            self.tell(replace(done, window=window, read_back=False, trouble=str(error)))
-            raise
+    async def _made_safe(self, name: str, line: ContactLine | LevelLine, why: DrivenWhy) -> None:
+        if self._rescuing and line.driver not in self._opened:
+            try:
+                await line.driver.open()
+            except BenchError:
+                await line.driver.close()  # a half-open port wants closing too
+                raise
+            self._opened.append(line.driver)
+        # It takes the output's lock, and so comes after a command that is under way and undoes it.
+        window = await line.to_safe()
+        if window is not None:
+            self.tell(driven_safe(name, line, why, window))
 
     async def close(self) -> None:
         """Make safe, unless all is, and let go of every port; safe to call twice. Ports are let go of in any case."""
@@ -595,6 +566,10 @@ class LocalOutputs:
             await self._let_go()
 
     async def _let_go(self) -> None:
+        for keeper in self._keepers:
+            keeper.cancel()
+        await asyncio.gather(*self._keepers, return_exceptions=True)
+        self._keepers.clear()
         for line in self._contacts.values():
             if line.wear is not None:
                 line.wear.let_go()
@@ -612,7 +587,7 @@ class LocalOutputs:
             except BenchError as error:
                 self.notes.append(str(error))
 
-    def _contact(self, name: str) -> _ContactLine:
+    def _contact(self, name: str) -> ContactLine:
         self._asked += 1  # whoever wants a contact drives it next
         try:
             return self._contacts[name]

@@ -11,6 +11,7 @@ from ventproof_bench.outputs.outputs import LocalOutputs
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from ventproof_bench.base.errors import BenchError
     from ventproof_bench.base.evidence import (
         BoardStarved,
         DrivenOutput,
@@ -48,6 +49,20 @@ class PeopleOutputs:
     @tell.setter
     def tell(self, tell: Callable[[FoundSetting | DrivenOutput], None]) -> None:
         self._others.tell = self._acts.tell = tell
+
+    @property
+    def broke(self) -> Callable[[BenchError], None]:
+        """What takes why the run cannot go on."""
+        return self._others.broke
+
+    @broke.setter
+    def broke(self, broke: Callable[[BenchError], None]) -> None:
+        self._others.broke = broke
+
+    @property
+    def longest_silence_s(self) -> float:
+        """How long the process that drives heard nothing of this one at most."""
+        return self._others.longest_silence_s
 
     @property
     def notes(self) -> Sequence[str]:
@@ -109,14 +124,17 @@ class PeopleOutputs:
         """Set what has befallen parts of a vent that is played."""
         return await self._others.condition(vent, parts)
 
-    async def make_safe(self, *, vents_play_on: bool = False) -> None:
+    async def make_safe(self, *, vents_play_on: bool = False, patience_s: float = 0.0) -> None:
         """Make the hardware safe at once; people are asked beside it, each for as long as `safe_within` says.
 
         Raises:
             DriverError: the first that could not be made safe, or that nobody confirmed; hardware comes first.
         """
         self._people.ending = True
-        ways = (self._others.make_safe(vents_play_on=vents_play_on), self._acts.make_safe())
+        ways = (
+            self._others.make_safe(vents_play_on=vents_play_on, patience_s=patience_s),
+            self._acts.make_safe(),
+        )
         for outcome in await asyncio.gather(*ways, return_exceptions=True):
             if outcome is not None:
                 raise outcome

@@ -61,6 +61,7 @@ class SettingLine:
         self._tell = tell
         self._lock = asyncio.Lock()
         self._unread: FoundSetting | None = None
+        self._put: tuple[int, ...] | None = None
 
     def owe(self, found: Sequence[int]) -> None:
         """Take over what another process found, empty where it could not read it, and may have written."""
@@ -91,8 +92,22 @@ class SettingLine:
                     f"output {self._name}: nothing is written there, for it cannot be read and so not be put back: "
                     f"{self._unread.trouble}; a value to leave there can be stated in the bench file, as `leaves:`"
                 )
-            self.owed = True
+            self.owed, self._put = True, tuple(words)
             return await self.driver.write(words)
+
+    async def changed(self) -> str:
+        """Read it, and return what it holds in place of what was written last; empty where it holds that.
+
+        Raises:
+            BenchError: no reply, or no two that agree.
+        """
+        async with self._lock:
+            if self._put is None or not self.owed:
+                return ""
+            words = await self._read()
+            if words == self._put:
+                return ""
+            return f"output {self._name} holds {self._value(words)}, and {self._value(self._put)} was written"
 
     async def put_back(self, give_up_s: float) -> None:
         """Put back what was found, or what the bench file says instead, and read it back; only what is owed.
@@ -129,8 +144,11 @@ class SettingLine:
         return DrivenOutput(self._name, "restore", _BEFORE, words=words, value=value, unit=self._unit)
 
     def _said(self, words: Sequence[int]) -> str:
+        return f"output {self._name}: {self._value(words)}"
+
+    def _value(self, words: Sequence[int]) -> str:
         value = self.driver.value(words)
-        return f"output {self._name}: {list(words) if value is None else f'{value:g} {self._unit}'}"
+        return str(list(words)) if value is None else f"{value:g} {self._unit}"
 
     async def _find(self) -> None:
         if self.found is not None:

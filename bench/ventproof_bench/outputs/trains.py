@@ -7,7 +7,7 @@ from collections import deque
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.errors import StimulusError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -155,15 +155,19 @@ class Train:
         for number, report in enumerate(reports):
             # Here an edge that may not have gone out is no doubt about one response: the weather is another.
             if report.window is None:
-                raise DriverError(f"an edge of the pulses on {self._name} never left the bench for certain")
+                raise StimulusError(
+                    f"an edge of the pulses on {self._name} never left the bench for certain",
+                    since_s=report.due_s,
+                )
             late_s = report.window.earliest_s - report.due_s
             # Pulses that wait and then come in a rush are a gust to whoever counts them; long ones may be a fault.
             # A late closure is held against the way from the closure before, a late opening against its own pulse.
             before = number - (2 if report.closed else 1)
             pulse_s = report.due_s - reports[before].due_s if before >= 0 else _LATEST_S
             if late_s > min(max(pulse_s, _LATEST_FAST_S), _LATEST_S):
-                raise DriverError(
-                    f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for"
+                raise StimulusError(
+                    f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for",
+                    since_s=report.due_s,
                 )
 
 

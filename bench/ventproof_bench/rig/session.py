@@ -8,6 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NoReturn, Protocol, final
 
+from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import (
     Abort,
     AbortKind,
@@ -16,9 +17,10 @@ from ventproof_bench.base.errors import (
     DriverError,
     InterlockError,
     LinkError,
+    StimulusError,
 )
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll
-from ventproof_bench.benchfile.model import ContactOutput, safe_number
+from ventproof_bench.benchfile.model import safe_number
 from ventproof_bench.modbus.link import framing_of, unlike
 from ventproof_bench.modbus.polling import Rest, poll
 
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 
 _LOOK_EVERY_S: Final = 0.5
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
+_PATIENCE_S: Final = 5.0  # for links that come back before the outputs are said not to be safe
+_MARGIN_S: Final = 5.0  # beyond what a reading can take at most: the computer may be busy
 
 
 class Watcher(Protocol):
@@ -43,6 +47,12 @@ class Watcher(Protocol):
 
     def saw(self, evidence: Poll | Gap) -> None:
         """A poll or a gap."""
+
+    def spoilt(self, error: StimulusError) -> bool:
+        """The unit was given something else than what was asked for; whether the work ends in order all the same.
+
+        What was read since then was told of as void; what rests on none of it stands.
+        """
 
     def ends(self, *, aborted: bool) -> None:
         """The work is over, and the outputs are about to move into their safe states: drive nothing more."""
@@ -74,9 +84,10 @@ class RigSession:
     """One rig from opening to leaving it; `run` is called once.
 
     The work is broken off by the first of these: it failed itself; a poller died, since nobody watches any more; the
-    watcher objects, for instance because its log is full; the process that guards the outputs is lost; a bus that
-    carries contacts is lost, since nobody could put them right any more; somebody else moved a relay; the interlock
-    is not healthy.
+    watcher objects, for instance because its log is full; the process that guards the outputs is lost; a link that
+    carries outputs was lost while one was not in its safe state; somebody else moved a relay; the interlock is not
+    healthy. Where it is a `StimulusError` and the outputs can be made safe, that is no abort to a watcher that can do
+    with the evidence before: the bench is fit for the next.
 
     Args:
         rig: the rig, not yet open.
@@ -102,6 +113,7 @@ class RigSession:
         self._unsafe = ""
         self._told_safe = set[str]()
         rig.outputs.tell = self._did
+        rig.outputs.broke = self.break_off
 
     @property
     def ended(self) -> Ended:
@@ -120,13 +132,23 @@ class RigSession:
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
         try:
-            await self._rig.open()
+            # To its end, although it may be interrupted: what is half open could not be made safe in good order.
+            # People alone, who are asked for it, are not waited for.
+            interrupted = False
+            if self._rig.people is None:
+                interrupted = await _undisturbed(asyncio.get_running_loop().create_task(self._rig.open()))
+            else:
+                await self._rig.open()
             # From here on the outputs are in doubt until making them safe has succeeded: no way out may forget it.
             self._opened, self._unsafe = True, _IN_DOUBT
+            if interrupted:
+                raise asyncio.CancelledError  # noqa: TRY301 - as if it had come now
             self._watcher.opened()
             self._watch()
             await self._unless_broken(self._until_healthy)  # the first readings are asked for meanwhile
             await self._unless_broken(lambda: self._and_look(work))
+        except StimulusError as error:
+            self._cause, self._abort = error, self._abort_of_lost(error)
         except BaseException as error:
             self._cause, self._abort = error, _abort_of(error)
             if not isinstance(error, BenchError):
@@ -141,7 +163,10 @@ class RigSession:
                 self._unheard[read.plan.bus] = 2 * len(read.plan.reads)
         if self._unheard:
             self._heard.clear()
-            await self._heard.wait()
+            within_s = max(self._unheard.values()) * self._rig.slowest_evidence_s + _MARGIN_S
+            await self._within(
+                self._heard, within_s, f"bus {', '.join(self._unheard)} brought too little evidence"
+            )
 
     async def _in_order(self, read: Read) -> bool:
         """Ask for something whose reply no other can pass for; whether that was answered."""
@@ -196,8 +221,34 @@ class RigSession:
         self._work.result()
 
     async def _until_healthy(self) -> None:
-        if self._rig.file.interlock is not None:
-            await self._healthy.wait()
+        interlock = self._rig.file.interlock
+        if interlock is not None:
+            within_s = self._rig.slowest_evidence_s + _MARGIN_S
+            await self._within(self._healthy, within_s, f"the interlock {interlock.signal} was not read")
+
+    @staticmethod
+    async def _within(event: asyncio.Event, within_s: float, said: str) -> None:
+        """Wait for something that a poller must bring about.
+
+        Raises:
+            LinkError: it does not; nothing on the bench explains that.
+        """
+        try:
+            async with asyncio.timeout(within_s):
+                await event.wait()
+        except TimeoutError:
+            raise LinkError(
+                f"{said} for {within_s:.3g} s: look at its bus, and whether the computer is overloaded"
+            ) from None
+
+    def _abort_of_lost(self, error: StimulusError) -> Abort | None:
+        """Take back what was read since a stimulus was lost; returns None where the watcher can do with the rest."""
+        try:
+            for bus in dict.fromkeys(read.plan.bus for read in self._rig.reads):
+                self._watcher.saw(Gap(bus, min(error.since_s, now_s()), now_s(), "void", str(error)))
+        except BenchError as other:
+            return _abort_of(other)
+        return None if self._watcher.spoilt(error) else _abort_of(error)
 
     async def _and_look(self, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         await work()
@@ -211,7 +262,6 @@ class RigSession:
             self._rig.rounds.saw(evidence)
             if self._rig.outputs.lost is not None:
                 raise LinkError(self._rig.outputs.lost)
-            self._guard_contacts(evidence)
             self._guard_interlock(evidence)
         except BenchError as error:
             self.break_off(error)
@@ -226,12 +276,6 @@ class RigSession:
             self._watcher.did(done)
         except Exception as error:  # noqa: BLE001 - whatever ails the record, the outputs are made safe
             self.break_off(error)
-
-    def _guard_contacts(self, evidence: Poll | Gap) -> None:
-        if isinstance(evidence, Gap) and evidence.reason == "disconnected":
-            contacts = [o for o in self._rig.file.outputs.values() if isinstance(o, ContactOutput)]
-            if any(contact.wired.get("bus") == evidence.bus for contact in contacts):
-                raise LinkError(f"bus {evidence.bus}, which carries contacts, is lost: {evidence.detail}")
 
     def _guard_interlock(self, evidence: Poll | Gap) -> None:
         """Raise when the interlock is not healthy or cannot be read; evidence may say nothing of it."""
@@ -254,16 +298,7 @@ class RigSession:
 
     async def _to_the_end(self, ending: Coroutine[Any, Any, None]) -> None:
         """Await the leaving whatever happens: an interruption in between is kept until it is done."""
-        task = asyncio.get_running_loop().create_task(ending)
-        interrupted = False
-        while not task.done():
-            try:
-                await asyncio.shield(task)
-            except asyncio.CancelledError:
-                interrupted = True
-            except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
-                pass
-        task.result()
+        interrupted = await _undisturbed(asyncio.get_running_loop().create_task(ending))
         by_operator = self._abort is not None and self._abort.kind is AbortKind.OPERATOR
         if self._unsafe and (interrupted or by_operator):
             raise DriverError(self._unsafe)
@@ -291,7 +326,7 @@ class RigSession:
             task.cancel()  # first: they must not ask a new line process anything
         try:
             if self._rig.outputs.driven:
-                await self._rig.outputs.make_safe()
+                await self._rig.outputs.make_safe(patience_s=_PATIENCE_S)
             self._unsafe = "" if self._opened else self._half_opened()
         except BenchError as error:
             self._unsafe = f"{_IN_DOUBT}: {error}"
@@ -311,6 +346,20 @@ class RigSession:
         if not left or not self._rig.outputs.driven:
             return ""
         return f"{_IN_DOUBT}: the bench was not opened, and nothing says that {', '.join(left)} came there"
+
+
+async def _undisturbed(task: asyncio.Task[None]) -> bool:
+    """Await a task whatever happens; returns whether it was interrupted meanwhile. Raises what the task raises."""
+    interrupted = False
+    while not task.done():
+        try:
+            await asyncio.shield(task)
+        except asyncio.CancelledError:
+            interrupted = True
+        except BaseException:  # noqa: BLE001, S110 - the task's own; raised below
+            pass
+    task.result()
+    return interrupted
 
 
 def _abort_of(error: BaseException) -> Abort:

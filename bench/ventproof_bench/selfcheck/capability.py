@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 _CLOCK_S: Final = 1e-6  # log times are whole microseconds
 
+_SILENT: Final = 0.5
+"""Of the heartbeat limit; a harness that was silent for longer in a short check will be for all of it in a long run."""
+
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +129,7 @@ _LATE: Final = 0.1  # of the poll interval: later than this half of the time is 
 def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
     """Yield a sentence for each thing that was measured to be worse than the bench file declares."""
     yield from _unread(file, measured)
+    yield from _silent(file, measured)
     for bus in measured.buses:
         yield from _bus(file, bus, gaps=not measured.wrongs)
     for edges in measured.edges:
@@ -146,6 +150,14 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
                 f"signal {refresh.signal}: refreshed every {_ms(refresh.at_least_s)} or less often, where the bench "
                 f"file declares {_ms(refresh.declared_s)}; write `refreshed_every: {_ms(longest_s)}`"
             )
+
+
+def _silent(file: BenchFile, measured: Measured) -> Iterator[str]:
+    if measured.silence_s > _SILENT * file.heartbeat_limit:
+        yield (
+            f"the harness was silent for {measured.silence_s:.2f} s, more than half of the heartbeat limit of "
+            f"{file.heartbeat_limit:g} s: run less beside it, or write a longer `heartbeat_limit`"
+        )
 
 
 def _board(file: BenchFile, board: BoardStarved) -> Iterator[str]:

@@ -115,6 +115,7 @@ class Measured:
         spoiled: what the unit showed while the feedback of a vent was spoiled.
         undriven: outputs that have a hook-up and were not driven.
         unread: signals of which nothing was ever read; of the check of a bench only.
+        silence_s: how long the process that drives heard nothing of this one at most; 0 where it is this one.
     """
 
     buses: list[BusMeasured] = field(default_factory=list)
@@ -130,6 +131,7 @@ class Measured:
     spoiled: list[Exercised] = field(default_factory=list)
     undriven: set[str] = field(default_factory=set)
     unread: list[str] = field(default_factory=list)
+    silence_s: float = 0.0
 
 
 @final

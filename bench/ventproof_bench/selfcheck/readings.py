@@ -8,7 +8,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.evidence import Gap, Poll, Sample
+from ventproof_bench.base.evidence import TAKEN_BACK, Gap, Poll, Sample
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -42,7 +42,7 @@ class BenchReadings:
             self.polls[evidence.bus].append(evidence)
         else:
             self.gaps[evidence.bus].append(evidence)
-            if evidence.reason == "withdrawn":
+            if evidence.reason in TAKEN_BACK:
                 polls = self.polls[evidence.bus]
                 polls[:] = (poll for poll in polls if poll.requested_s < evidence.from_s)
 

@@ -103,6 +103,7 @@ class Case:
     _undecided: list[Item] = field(init=False, default_factory=list)
     _movements: Movements = field(init=False)
     _ended: bool = field(init=False, default=False)
+    _lost: bool = field(init=False, default=False)
     _last_edges: dict[str, Sequence[EdgeReport]] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -197,6 +198,7 @@ class Case:
                 take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
                 for name in names:
                     self._facts[name].interrupt()
+                self._lost = self._lost or gap.reason == "void"
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():
@@ -224,7 +226,8 @@ class Case:
                 for invariant in self.invariants:
                     invariant.go_on(window)
             case EvidenceEnd(t_s=t_s, aborted=aborted):
-                self._evidence_end(t_s, NotRun.ABORTED if aborted else NotRun.EARLIER_STEP)
+                unasked = NotRun.LOST if self._lost else NotRun.EARLIER_STEP
+                self._evidence_end(t_s, NotRun.ABORTED if aborted else unasked)
 
     def feed_all(self, events: Iterable[Event]) -> None:
         """Take the events of a finished log; finds what feeding them one by one finds, in less time.

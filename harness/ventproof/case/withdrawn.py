@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol
 
 from ventproof_bench.base.errors import EvidenceError
+from ventproof_bench.base.evidence import TAKEN_BACK
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
@@ -48,21 +49,25 @@ def take_gap(
         together: flags that are judged together, and which of them are on the bus.
         results: of the same signals.
     """
-    withdrawn = gap.reason == "withdrawn"
+    withdrawn = gap.reason in TAKEN_BACK
     for trace in traces:
         (trace.withdraw if withdrawn else trace.gap)(gap)
     for flags, numbers in together:
         (flags.withdraw if withdrawn else flags.gap)(gap, numbers)
     if not withdrawn:
         return
-    why = (
+    why = gap.detail if gap.reason == "void" else _too_many(gap)
+    for result in results:
+        result.withdraw(gap, why)
+
+
+def _too_many(gap: Gap) -> str:
+    return (
         f"a reply too many came on bus {gap.bus}: what was read from {gap.from_s:.1f} s to {gap.to_s:.1f} s may be "
         "older than it seems, and was withdrawn; find what answers twice or too late, or declare the slowest answer "
         "that the unit can give as the bus's `quiet_after_fault`: where it is shorter than `poll_every`, one reply too "
         "many takes back one reading only"
     )
-    for result in results:
-        result.withdraw(gap, why)
 
 
 def require_unchanged(results: Iterable[Ruled], written: Mapping[int, Ruling | None]) -> None:

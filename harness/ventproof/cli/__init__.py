@@ -11,6 +11,7 @@ from typing import Final, NoReturn
 import click
 
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PASS
+from ventproof_bench.base.interrupts import deafen, listen
 
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""
@@ -103,27 +104,37 @@ def ventproof() -> None:
 
 def main() -> NoReturn:
     """Run the command line; every error leaves as one clear message and an exit code."""
+    listen()
+    try:
+        code = _run()
+    except KeyboardInterrupt:
+        code = EXIT_INTERRUPTED  # on its way out already
+    deafen()  # the outcome is known, and what is left is Python's own
+    sys.exit(code)
+
+
+def _run() -> int:
     _show_what_can_be_shown()
     try:
         code = ventproof.main(prog_name="ventproof", standalone_mode=False)
     except click.exceptions.Abort as abort:
-        _leave(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
+        return _said(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:
         from ventproof.cli.slips import worded  # noqa: PLC0415 - only on the way out
 
-        _leave(worded(error), EXIT_INPUT)
+        return _said(worded(error), EXIT_INPUT)
     except BrokenPipeError:
         _hang_up()
-        sys.exit(EXIT_BENCH)  # nobody reads, so nobody can be told how it ended: never a pass
+        return EXIT_BENCH  # nobody reads, so nobody can be told how it ended: never a pass
     except Exception as error:
         if TRACEBACK in os.environ:
             raise
-        _leave_with(error)
+        return _said_of(error)
     try:
         sys.stdout.flush()
     except BrokenPipeError:
         _hang_up()
-    sys.exit(code or EXIT_PASS)
+    return code or EXIT_PASS
 
 
 def _show_what_can_be_shown() -> None:
@@ -133,15 +144,15 @@ def _show_what_can_be_shown() -> None:
             stream.reconfigure(errors="replace")
 
 
-def _leave_with(error: Exception) -> NoReturn:
+def _said_of(error: Exception) -> int:
     from ventproof_bench.base.errors import BenchError, FileError  # noqa: PLC0415 - only on the way out
 
     if isinstance(error, FileError):
-        _leave(str(error), EXIT_INPUT)
+        return _said(str(error), EXIT_INPUT)
     if isinstance(error, BenchError):
-        _leave(str(error), EXIT_BENCH)
+        return _said(str(error), EXIT_BENCH)
     said = f"{type(error).__name__}: {error}"
-    _leave(f"ventproof itself failed ({said}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
+    return _said(f"ventproof itself failed ({said}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
 
 
 def _hang_up() -> None:
@@ -149,8 +160,9 @@ def _hang_up() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _leave(message: str, code: int) -> NoReturn:
+def _said(message: str, code: int) -> int:
+    """Say why the program ends, and return its exit code."""
     from ventproof_bench.base.text import harmless  # noqa: PLC0415 - only on the way out
 
     click.echo(harmless(message), err=True)
-    sys.exit(code)
+    return code

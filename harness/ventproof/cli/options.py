@@ -55,6 +55,13 @@ USE: Final = click.option(
     metavar="NAME=BENCH_NAME",
     help="Take the bench's BENCH_NAME where profiles say NAME.",
 )
+ONLY: Final = click.option(
+    "-k",
+    "only",
+    multiple=True,
+    metavar="TEXT",
+    help="Only profiles whose name or file name holds TEXT, in capitals or not; one of the texts where there are more.",
+)
 CLEAR: Final = click.option(
     "--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask."
 )
@@ -184,13 +191,20 @@ def _nothing_there(path: Path, what: str) -> Problem:
     return Problem(str(path), None, None, "does not exist", hint)
 
 
-def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list[Loaded[Profile]]:
+def load_suite(
+    paths: Sequence[Path], session_of: Session | None = None, only: Sequence[str] = ()
+) -> list[Loaded[Profile]]:
     """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
     Bench files and override tables that lie in a folder beside profiles are left out, and that is said.
 
+    Args:
+        paths: profiles and folders of such.
+        session_of: what they are tied to.
+        only: parts of names; a profile without any of them is left out. None: all are taken.
+
     Raises:
-        FileError: something is wrong in at least one file, or there is no profile.
+        FileError: something is wrong in at least one file, or there is no such profile.
     """
     from ventproof.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
     from ventproof.profile.load import load_profile  # noqa: PLC0415
@@ -217,9 +231,21 @@ def load_suite(paths: Sequence[Path], session_of: Session | None = None) -> list
         )
     if problems:
         raise FileError(problems)
+    suite = [one for one in suite if not only or _holds(one, only)]
+    if not suite:
+        texts = " or ".join(map(repr, only))
+        raise FileError(
+            [Problem("-k", None, None, f"no profile's name holds {texts}", "write part of a name")]
+        )
     if others:
         click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
     return suite
+
+
+def _holds(profile: Loaded[Profile], only: Sequence[str]) -> bool:
+    """Return whether the name of a profile, or of its file, holds one of some texts."""
+    names = f"{profile.model.profile}\n{Path(profile.path).name}".casefold()
+    return any(text.casefold() in names for text in only)
 
 
 def _other_kind(path: Path) -> str:

@@ -199,6 +199,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 )
 @options.seed(options.VIRTUAL)
 @options.USE
+@options.ONLY
 @click.option(
     "--selfcheck",
     type=click.Path(path_type=Path),
@@ -256,6 +257,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 def run(
     profiles: tuple[Path, ...],
     bench: Path,
+    only: tuple[str, ...],
     repeat: int | None,
     prove: float | None,
     confidence: float,
@@ -276,13 +278,14 @@ def run(
     loaded = load_bench(bench)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
-    suite, plan = options.load_suite(profiles, session), repeats_for(repeat, prove, confidence)
+    suite, plan = options.load_suite(profiles, session, only), repeats_for(repeat, prove, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)
-        _tell_resumed(going_on, others)
     if dry_run:
         return _show_dry(session, suite, plan)
+    if going_on is not None:
+        _tell_resumed(going_on, others, session)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:
@@ -368,8 +371,12 @@ def _only_resumed(path: Path) -> Path:
     return path
 
 
-def _tell_resumed(going_on: Resumed, others: Sequence[str]) -> None:
+def _tell_resumed(going_on: Resumed, others: Sequence[str], session: Session) -> None:
+    """Say what goes on; what was killed is entered into the history now, since nobody did then."""
     click.echo(going_on.says, err=True)
+    if session.keeper is not None:
+        for attempt, _ in (one for earlier in going_on.earlier.values() for one in earlier):
+            session.keeper.enter(going_on.folder / attempt.log)
     for name in others[:_LEFT_SHOWN]:
         click.echo(harmless(f"left out, not of that plan: {name}"), err=True)
     if more := len(others[_LEFT_SHOWN:]):

@@ -59,8 +59,8 @@ class Response(_Part):
     status: Status
     """How it ended: as `verdict`, or `not run`, which counts as inconclusive."""
     not_run: NotRun | None
-    """Why it was not run: an earlier step did not pass, the run was aborted, or its stimulus was never applied; null
-    where it was."""
+    """Why it was not run: an earlier step did not pass, the run was aborted, the bench lost hold of its stimuli, or its
+    own was never applied; null where it was."""
     why: str
     """The reason, in a sentence."""
     margin: Pair | None
@@ -87,8 +87,8 @@ class EvidenceGaps(_Part):
     bus: str
     """The bus, as the bench file names it."""
     counts: dict[str, Annotated[int, Field(ge=1)]]
-    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, or unread for a value
-    whose registers held none."""
+    """How often, by the reason: timeout, exception, disconnected, mismatch, restart, withdrawn, void, or unread for a
+    value whose registers held none."""
 
 
 class Run(_Part):

@@ -21,6 +21,7 @@ _NAMES: Final = {
     "mismatch": ("wrong reply", "wrong replies"),
     "restart": ("reconnection", "reconnections"),
     "withdrawn": ("withdrawal", "withdrawals"),
+    "void": ("void span", "void spans"),
     "unread": ("unread value", "unread values"),
 }
 """What brought no evidence, one of them and several; idle time is asked for, and is none of them."""

@@ -51,8 +51,8 @@ from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import seconds
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
+from ventproof_bench.base.errors import Abort, StimulusError
+from ventproof_bench.base.evidence import TAKEN_BACK, DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.link import framing_of
 from ventproof_bench.outputs.trains import LEAD_S, play
@@ -198,11 +198,16 @@ class Engine:
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
-        withdrawn = isinstance(evidence, Gap) and evidence.reason == "withdrawn"
+        withdrawn = isinstance(evidence, Gap) and evidence.reason in TAKEN_BACK
         if withdrawn or len(self._case.belied) > belied:
             require_unchanged(self._case.results, self._written)
         if self._came is not None and not self._came.done() and self._awaits():
             self._came.set_result(None)
+
+    def spoilt(self, error: StimulusError) -> bool:
+        """Write it down; what the evidence before does not decide stays open, and that is no abort."""
+        self._emit(Note, str(error))
+        return True
 
     def ends(self, *, aborted: bool) -> None:
         """Drive nothing more, and close what is being watched before the outputs move back to safe."""

@@ -39,8 +39,9 @@ from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof.run.ending import left_lines, telling_left
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.errors import FileError, Problem, Refusal
+from ventproof_bench.base.errors import FileError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.interrupts import held
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import (
@@ -138,7 +139,7 @@ def selfcheck(
         reason = "people do or read everything on this bench: there is nothing that could be measured"
         raise FileError([Problem(bench.path, None, None, reason)])
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
-    with new_log(out, stem) as log:
+    with held(), new_log(out, stem) as log:
         left = LeftCounter()
         follow(log.path)
 
@@ -218,6 +219,7 @@ class _Checking:
         self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None
         self._of_settings: list[Event] = []
+        self._noted: set[str] = set()
 
     async def run(self) -> CheckResult:
         """Check to the end; on every way out the outputs are safe and the log has its closing line.
@@ -239,6 +241,7 @@ class _Checking:
 
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
+        self._note()
         if ended.unsafe:
             self._emit(OutputsUnsafe, ended.unsafe)
         else:
@@ -248,6 +251,7 @@ class _Checking:
             return self._result("failed", ended, None, (), (), ())
         measured = self._measured
         assert measured is not None, "the work was done"
+        measured.silence_s = self._rig.outputs.longest_silence_s
         if self._kind == "bench":
             self._check.reckon(measured)
         file, tries = self._hardware, tuple(measured.exercised.values())
@@ -316,8 +320,13 @@ class _Checking:
 
     def opened(self) -> None:
         """Write what the bench itself has to say."""
+        self._note()
+
+    def _note(self) -> None:
         for note in self._rig.notes:
-            self._emit(Note, note)
+            if note not in self._noted:
+                self._noted.add(note)
+                self._emit(Note, note)
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Keep a poll or a gap, and write it."""
@@ -325,6 +334,10 @@ class _Checking:
         self._take(
             self._clockwork.poll(evidence) if isinstance(evidence, Poll) else self._clockwork.gap(evidence)
         )
+
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
+        """Half a measurement is none."""
+        return False
 
     def ends(self, *, aborted: bool) -> None:
         """Nothing: the measuring is over with its last reading."""

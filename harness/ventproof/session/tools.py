@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s, run, sleep_until
-from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
+from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.people import hardware_of
@@ -139,6 +139,10 @@ class _Hand:
                 self.other[name] = value
         if self.wanted <= self.before.keys():
             self.all_read.set()
+
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
+        """A switch that nobody knows of is none."""
+        return False
 
     def ends(self, *, aborted: bool) -> None:
         """The outputs are about to be made safe."""

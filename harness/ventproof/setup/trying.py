@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.firstbench.responses import MovedSignal, differing, moved_signals, still
 from ventproof_bench.base.clock import now_s, run
-from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.errors import LinkError, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.rig.build import Rig, assemble
@@ -63,6 +63,10 @@ class _Notes:
     def saw(self, evidence: Poll | Gap) -> None:
         """Keep it."""
         (self.polls if isinstance(evidence, Poll) else self.gaps).append(evidence)  # type: ignore[arg-type]
+
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
+        """What was switched otherwise than asked for tells nothing."""
+        return False
 
     def ends(self, *, aborted: bool) -> None:
         """The outputs are about to be made safe."""

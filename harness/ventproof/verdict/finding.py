@@ -28,11 +28,12 @@ class Status(StrEnum):
 
 
 class NotRun(StrEnum):
-    """Why a response was not run: its step was never begun, the run broke off, or its own stimulus never came."""
+    """Why a response was not run: its step never began, the run broke off or could not go on, no stimulus came."""
 
     EARLIER_STEP = "earlier_step"
     ABORTED = "aborted"
     NEVER_APPLIED = "never_applied"
+    LOST = "lost"
 
     @property
     def text(self) -> str:
@@ -40,6 +41,7 @@ class NotRun(StrEnum):
         return {
             NotRun.EARLIER_STEP: "not run: an earlier step did not pass",
             NotRun.ABORTED: "not run: the run was aborted before",
+            NotRun.LOST: "not run: the bench lost hold of its stimuli before",
             NotRun.NEVER_APPLIED: "its stimulus was never applied",
         }[self]
 
@@ -206,7 +208,7 @@ class Finding:
     @property
     def skipped(self) -> bool:
         """Whether the run never came to it, so that nothing of its own can be told."""
-        return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED}
+        return self.not_run in {NotRun.EARLIER_STEP, NotRun.ABORTED, NotRun.LOST}
 
     @property
     def explained(self) -> bool:

@@ -47,7 +47,7 @@ def test_the_record_says_what_makes_each_output_safe():
     """Outputs on the board, and outputs for which nothing stands in once the line process is gone."""
     assert read_bench("bench.yaml", BENCH).model.guards == (
         "board io makes rain, lamp, pot safe by itself 2 s after it was fed last",
-        "only the line process makes horn safe: nothing does if it is killed with the harness",
+        "only the line process and its standby make horn safe: nothing does if both are killed",
     )
 
 

@@ -15,14 +15,15 @@ import pytest
 from plain_unit import PlainBank
 
 from ventproof_bench.base.clock import now_s, run
-from ventproof_bench.base.errors import BusFault, DriverError, LinkError
+from ventproof_bench.base.errors import BenchError, BusFault, DriverError, LinkError, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, pulse_plan
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.mock.wires.modbus_server import Request, Responder, Trouble
 from ventproof_bench.mock.wires.relay_boards import CoilBoard, FramesBoard
 from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
-from ventproof_bench.outputs.line import LineOutputs, carried_buses
+from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.outputs.parts import carried_buses
 
 pytestmark = pytest.mark.wire
 
@@ -235,7 +236,7 @@ async def main():
     await outputs.contact("rain", closed=True)
     if "house" in sys.argv[1]:
         await outputs.level("house", -12.3)
-    print("closed", flush=True)
+    print("closed", outputs._line._process.pid, flush=True)
     {then}
 
 asyncio.run(main())
@@ -243,17 +244,21 @@ asyncio.run(main())
 
 
 @pytest.mark.parametrize(
-    ("then", "end", "within_s"),
+    ("then", "end", "within_s", "also_line"),
     [
-        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, id="killed"),
-        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 1.0, id="stopped"),
-        pytest.param("while True: pass", None, 1.0, id="hung"),
-        pytest.param("sys.exit(1)", None, 1.0, id="exited"),
-        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, id="terminated"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, False, id="killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 3.0, False, id="stopped"),
+        pytest.param("while True: pass", None, 3.0, False, id="hung"),
+        pytest.param("sys.exit(1)", None, 1.0, False, id="exited"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGTERM, 1.0, False, id="terminated"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGKILL, 1.0, True, id="both killed"),
+        pytest.param("await asyncio.sleep(60)", signal.SIGSTOP, 1.0, True, id="both stopped"),
     ],
 )
-def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
-    """Whatever ends or stops the harness's process group, within a second at most all is as it was.
+def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s, also_line):
+    """Whatever ends the harness's process group, and its line process too, within a second all is as it was.
+
+    A harness that hangs has the heartbeat limit of two seconds before.
 
     The contact opens, and the setting that a step wrote is what the unit had before.
     """
@@ -279,9 +284,11 @@ def test_outputs_are_safe_soon_after_the_harness_is_gone(then, end, within_s):
             try:
                 assert harness.stdout is not None
                 said = await asyncio.get_running_loop().run_in_executor(None, harness.stdout.readline)
-                assert said == b"closed\n"
+                assert said.startswith(b"closed ")
                 assert truth.edges[-1][1] is True
                 assert unit.tables["holding"] == [42, 65536 - 123, 0]
+                if also_line:
+                    os.kill(int(said.split()[1]), end)
                 if end is not None:
                     os.killpg(harness.pid, end)
                 async with asyncio.timeout(within_s):
@@ -351,25 +358,76 @@ def test_a_killed_line_process_is_noticed_at_once_and_another_makes_safe():
             await outputs.make_safe()
             assert [t.edges[-1][1] for t in truth.values()] == [False, False]
             assert unit.tables["holding"] == [42, 215, 0]
-            assert outputs.notes[-1].endswith("a second one made the outputs safe")
+            assert outputs.notes[-1].endswith("the outputs were made safe by it or its standby")
 
     _really(main())
 
 
 def test_a_line_process_that_hangs_is_noticed_and_another_makes_safe():
-    """A stopped line process is lost after ten unanswered beats, and a second one makes safe."""
+    """A stopped line process is killed by its standby, and all is as it was in less than a second."""
+
+    async def main():
+        async with _bench() as (outputs, truth, unit):
+            await outputs.contact("rain", closed=True)
+            await outputs.level("house", -12.3)
+            os.kill(_line_pid(outputs), signal.SIGSTOP)
+            with pytest.raises(LinkError, match="is lost: it was stopped"):
+                await outputs.contact("rain", closed=True)
+            assert await truth["rain"].becomes(closed=False, within_s=1) < 1
+            await outputs.make_safe()
+            assert unit.tables["holding"] == [42, 215, 0]
+
+    _really(main())
+
+
+def test_a_line_process_that_was_stopped_never_drives_again():
+    """It is ended before another drives: when it is told to go on, there is nobody."""
 
     async def main():
         async with _bench() as (outputs, truth, _):
-            await outputs.contact("rain", closed=True)
-            os.kill(_line_pid(outputs), signal.SIGSTOP)
-            with pytest.raises(LinkError, match="is lost: it hangs"):
-                async with asyncio.timeout(2):
-                    await outputs.contact("rain", closed=False)
+            plan = pulse_plan(100, closed_for_s=0.05, open_for_s=0.05)
+            train = asyncio.ensure_future(outputs.train("rain", plan, start_s=now_s()))
+            await truth["rain"].becomes(closed=True, within_s=1)
+            line = _line_pid(outputs)
+            os.kill(line, signal.SIGSTOP)
+            with pytest.raises(LinkError, match="it was stopped"):
+                await train
             await outputs.make_safe()
+            with suppress(ProcessLookupError):
+                os.kill(line, signal.SIGCONT)
+            driven = len(truth["rain"].edges)
+            await asyncio.sleep(0.5)
+            assert len(truth["rain"].edges) == driven
             assert truth["rain"].edges[-1][1] is False
 
     _really(main())
+
+
+def test_without_its_standby_a_killed_line_process_is_followed_by_a_second_one():
+    """The loss of the standby is on record at once; the outputs are made safe all the same."""
+
+    async def main():
+        async with _bench() as (outputs, truth, unit):
+            await outputs.level("house", -12.3)
+            await outputs.contact("rain", closed=True)
+            (standby,) = _children_of(_line_pid(outputs))
+            os.kill(standby, signal.SIGKILL)
+            async with asyncio.timeout(2):
+                while not any("the standby is lost" in note for note in outputs.notes):
+                    await asyncio.sleep(0.01)
+            os.kill(_line_pid(outputs), signal.SIGKILL)
+            with pytest.raises(LinkError, match="it died"):
+                await outputs.contact("rain", closed=True)
+            await outputs.make_safe()
+            assert truth["rain"].edges[-1][1] is False
+            assert unit.tables["holding"] == [42, 215, 0]
+            assert outputs.notes[-1].endswith("a second one made the outputs safe")
+
+    _really(main())
+
+
+def _children_of(pid: int) -> list[int]:
+    return list(map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="utf-8").split()))
 
 
 def test_the_line_process_minds_sigterm_and_not_sigint():
@@ -432,15 +490,24 @@ def test_a_coil_board_whose_connection_was_cut_is_made_safe_all_the_same():
 
 
 def test_a_harness_that_comes_back_from_a_stall_is_told():
-    """After half a second without a sign of life the contact is open, and the next call says why."""
+    """Half a second is weather; after two without a sign of life the contact is open, and the next call says why."""
 
     async def main():
-        async with _bench() as (outputs, _, __):
+        async with _bench() as (outputs, truth, _):
             await outputs.contact("rain", closed=True)
             time.sleep(0.7)  # noqa: ASYNC251 - the stall
+            await outputs.contact("rain", closed=True)
+            broke = list[BenchError]()
+            outputs.broke = broke.append
+            stalled_s = now_s()
+            time.sleep(2.5)  # noqa: ASYNC251 - the stall
             with pytest.raises(
-                LinkError, match=r"it heard nothing of the harness for 0\.5 s; is the machine over"
+                LinkError, match=r"it heard nothing of the harness for 2 s; is the machine over"
             ):
                 await outputs.contact("rain", closed=True)
+            assert truth["rain"].edges[-1][1] is False
+            (error,) = broke
+            assert isinstance(error, StimulusError)
+            assert error.since_s <= stalled_s + 0.1
 
     _really(main())

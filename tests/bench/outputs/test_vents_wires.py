@@ -16,7 +16,8 @@ from ventproof_bench.base.errors import BenchError
 from ventproof_bench.base.evidence import Gap, Poll
 from ventproof_bench.mock.wires.modbus_server import Responder
 from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
-from ventproof_bench.outputs.line import LineOutputs, carried_buses
+from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.outputs.parts import carried_buses
 from ventproof_bench.outputs.vents import PLAYED
 
 pytestmark = pytest.mark.wire

@@ -6,8 +6,10 @@ import pytest
 
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.uncertainty import Component, scatter
-from ventproof_bench.selfcheck.capability import decidable
+from ventproof_bench.benchfile.model import BenchFile
+from ventproof_bench.selfcheck.capability import decidable, shortfalls
 from ventproof_bench.selfcheck.measure import BusMeasured, Quantiles
+from ventproof_bench.selfcheck.procedure import Measured
 
 EVERY_S, TRIP_S, REFRESH_S, STIMULUS_S = 0.1, 0.006, 0.2, 0.011
 
@@ -72,3 +74,23 @@ def test_what_is_lacking_is_named(traits, lacks):
 def test_units_differ_from_normal_components_by_their_divisors():
     """A component of readings is its own standard uncertainty."""
     assert Component(what="", distribution="normal", half_width=0.3).standard == 0.3
+
+
+@pytest.mark.parametrize(
+    ("silence_s", "limit", "short"), [(0.9, "2 s", False), (1.1, "2 s", True), (1.1, "3 s", False)]
+)
+def test_a_harness_that_is_silent_for_half_of_its_limit_is_told(silence_s, limit, short):
+    """Overload shows in the self-check, before it ends a profile; the sentence says what to do."""
+    file = BenchFile.model_validate(
+        {
+            "bench": "busy",
+            "heartbeat_limit": limit,
+            "buses": {"unit": {"link": "in-process"}},
+            "outputs": {"rain": {"driver": "mock"}},
+            "signals": {
+                "wet": {"bus": "unit", "table": "discrete", "address": 0, "type": "bit", "unit": "flag"}
+            },
+        }
+    )
+    said = [text for text in shortfalls(file, Measured(silence_s=silence_s)) if "heartbeat_limit" in text]
+    assert bool(said) is short

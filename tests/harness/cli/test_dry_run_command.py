@@ -35,3 +35,16 @@ def test_bench_files_and_tables_beside_profiles_are_left_out_with_a_note(ventpro
     (folder / "rain-count.yaml").unlink()
     code, _, err = ventproof("run", "profiles", "--bench", "profiles/mock.yaml")
     assert (code, err) == (3, "profiles: holds no profile; name profiles, or their folder\n")
+
+
+def test_a_part_of_a_name_selects_profiles(ventproof):
+    """In the profile's name or its file's, whatever the capitals; several texts select more; none is an error."""
+
+    def dry(*words):
+        code, out, err = ventproof("run", SHIPPED, "--bench", SHIPPED_BENCH, "--dry-run", *words)
+        return code, out.splitlines()[-1] if out else err
+
+    assert dry("-k", "FROST")[1].startswith("1 run(s), ")
+    assert dry("-k", "uptime")[1].startswith("2 run(s), ")
+    assert dry("-k", "frost", "-k", "uptime", "--repeat", "2")[1].startswith("6 run(s), ")
+    assert dry("-k", "hail") == (3, "-k: no profile's name holds 'hail'; write part of a name\n")

@@ -121,6 +121,7 @@ def test_several_slips_of_a_file_are_told_in_one_round(kind, seed):
 FILES = {
     "bench": (read_bench, BenchFile, BENCH, None),
     "vents": (read_bench, BenchFile, example_text("bench-vents.yaml"), None),
+    "people": (read_bench, BenchFile, example_text("bench-people.yaml"), None),
     "wires": (read_bench, BenchFile, example_text("bench-wires.yaml"), None),
     "mock": (read_bench, BenchFile, SHIPPED_BENCH.read_text(encoding="utf-8"), None),
     "rtu": (

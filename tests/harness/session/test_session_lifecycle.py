@@ -20,7 +20,7 @@ from ventproof.run.engine import Engine
 from ventproof.session.selfcheck import _Checking
 from ventproof_bench.base import clock as virtual
 from ventproof_bench.base.clock import ORIGIN_S, now_s
-from ventproof_bench.base.errors import BenchError, DriverError, RecordError
+from ventproof_bench.base.errors import BenchError, DriverError, RecordError, StimulusError
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.mock.unit import MockUnit
 from ventproof_bench.outputs.outputs import LocalOutputs
@@ -295,17 +295,6 @@ def _unguarded(rig):
     after_s(2, setattr, rig.outputs, "lost", "the line process is lost")
 
 
-def _cut(rig):
-    rain = rig.file.outputs["rain"].model_copy(update={"wired": {"input": "rain", "bus": "unit"}})
-    carries = rig.file.model_copy(update={"outputs": {**rig.file.outputs, "rain": rain}})
-
-    def pulled_out():
-        rig.file = carries
-        rig.buses[0]._link.hang_up("it was pulled out")
-
-    after_s(2, pulled_out)
-
-
 def _opens(rig):
     after_s(2, lambda: rig.mock.set_contact("rain", now_s(), closed=True))
 
@@ -337,11 +326,6 @@ INTERLOCK = BENCH.replace("\nmock:", "\ninterlock: {signal: rain_contact, health
 WAYS_OUT = {
     "a relay was moved": (_moved, BENCH, r"output rain: somebody else moves it"),
     "the line process is lost": (_unguarded, BENCH, r"the line process is lost"),
-    "the contacts' bus is lost": (
-        _cut,
-        BENCH,
-        r"bus unit, which carries contacts, is lost: .*pulled out",
-    ),
     "the interlock opens": (_opens, INTERLOCK, r"the interlock rain_contact is not healthy"),
     "a poller died": (_dies_with(BenchError("this computer slept")), BENCH, r"this computer slept"),
     "the work fails": (_refused, BENCH, r"output (rain|cups): its relay does not answer"),
@@ -359,6 +343,44 @@ def test_every_guard_breaks_off_runs_and_checks_alike(user, way, play, monkeypat
     assert played.error is None
     assert "safe" in played.names
     assert re.match(reason, played.aborted)
+
+
+def _stimulus_lost(at_s, since_s):
+    def spoil(rig):
+        after_s(at_s, lambda: rig.outputs.broke(StimulusError("bus io was lost", since_s=ORIGIN_S + since_s)))
+
+    return spoil
+
+
+def test_a_stimulus_that_is_lost_ends_a_check_without_a_result(play):
+    """Half a measurement is none."""
+    played = play("check", spoil=_stimulus_lost(2, 1.5))
+    in_order(played)
+    assert (played.error, played.aborted) == (None, "bus io was lost")
+    assert "safe" in played.names
+
+
+def test_a_stimulus_that_is_lost_leaves_a_run_inconclusive_and_its_bench_fit_for_the_next(play):
+    """What was read since then is void: the response that waits stays open and says why, and nothing is aborted."""
+    played = play("run", spoil=_stimulus_lost(4, 3.5))
+    in_order(played)
+    assert (played.error, played.aborted) == (None, None)
+    assert "safe" in played.names
+    assert played.events[-1][1]["verdict"] == "inconclusive"
+    voids = [fields for name, fields in played.events if name == "gap" and fields["reason"] == "void"]
+    assert [(fields["bus"], fields["from"]) for fields in voids] == [("unit", 3.5)]
+    found = [fields for name, fields in played.events if name == "finding"]
+    assert found[-1]["verdict"] == "inconclusive"
+    assert found[-1]["not_run"] == "lost"
+    assert {"text": "bus io was lost"} in [fields for name, fields in played.events if name == "note"]
+
+
+def test_a_stimulus_that_is_lost_takes_no_finding_back_that_the_log_holds(play):
+    """Where a finding on record rests on what is void, the run has no verdict."""
+    played = play("run", spoil=_stimulus_lost(4, 0))
+    in_order(played)
+    assert "is decided no more" in played.aborted
+    assert "safe" in played.names
 
 
 @pytest.mark.parametrize("user", USERS)
@@ -396,8 +418,8 @@ def test_outputs_that_cannot_be_made_safe_are_said_to_be_so(user, play):
     def spoil(rig):
         making_safe = rig.outputs._all_safe
 
-        async def refused(*how):
-            await making_safe(*how)
+        async def refused(*how, **more):
+            await making_safe(*how, **more)
             raise DriverError("output rain: nothing proves that it moved")
 
         after_s(0.5, setattr, rig.outputs, "_all_safe", refused)
