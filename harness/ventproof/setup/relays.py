@@ -242,6 +242,13 @@ class Clicker:
         for name, did in wet.answers.items():
             if _moved(did):
                 self._dialogue.asker.say(f"  {answer_said(name, did, wet)}")
+        if any(one.unit == "%" for one in wet.signals) and not any(
+            one.unit == "%" and one.name in wet.answering for one in wet.signals
+        ):
+            self._dialogue.asker.say(
+                f"CAUTION: no vent answered {wet.rain}. Did they stand open, under automatic control? To try again: "
+                f"leave, remove rain.seen from {self._dialogue.path}, and go on."
+            )
         return wet
 
     def _rained(self, bench: FirstBench, first: Mapping[str, float]) -> str:

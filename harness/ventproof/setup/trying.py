@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.signals import SignalSpec
 
 _GLANCE_S: Final = 0.2
+_OPEN_PERCENT: Final = 20.0
 _STIR: Final = {"%": 0.5, "°C": 0.2, "m/s": 0.5, "°": 5.0}
 _STILL_FOR_S: Final = 4.0
 
@@ -145,6 +146,7 @@ class _Trial:
         self._stirs = {name: _stir(signal) for name, signal in rig.file.registers.items()}
         returning = {name for name, signal in rig.file.registers.items() if signal.unit != COUNT_UNIT}
         self._returning = {name: stir for name, stir in self._stirs.items() if name in returning}
+        self._positions = {name for name, signal in rig.file.registers.items() if signal.unit == "%"}
         self._windows: list[Window] = []
 
     async def go(self, first: Mapping[str, float]) -> None:
@@ -154,7 +156,9 @@ class _Trial:
             await self._rig.outputs.level(name, value)
         self._tell("waiting until nothing moves")
         await asyncio.sleep(_STILL_FOR_S)
-        await self._until(self._stands, self._patience.calm_within_s)
+        await self._until(
+            lambda: self._stands() and (not first or self._is_open()), self._patience.calm_within_s
+        )
         self._tell(f"{self._output} is switched")
         self._windows.append(await self._rig.outputs.contact(self._output, closed=self._away_closed))
         await asyncio.sleep(hold_s)
@@ -162,7 +166,7 @@ class _Trial:
         self._tell(f"{self._output} is back")
         self._windows.append(await self._rig.outputs.contact(self._output, closed=not self._away_closed))
         await asyncio.sleep(_STILL_FOR_S)
-        await self._until(lambda: not self._otherwise() and self._stands(), within_s)
+        await self._until(lambda: self._stands() and self._is_back(), within_s)
 
     @property
     def tried(self) -> Tried:
@@ -180,6 +184,18 @@ class _Trial:
 
     def _stands(self, for_s: float = _STILL_FOR_S) -> bool:
         return still(self._notes.polls, self._stirs, for_s=for_s, now_s=now_s())
+
+    def _is_open(self) -> bool:
+        """Whether a vent stands open: after a loss of supply a unit may keep them closed for a while."""
+        last: dict[str, float] = {}
+        for poll in self._notes.polls:
+            last.update(poll.values)
+        return any(value >= _OPEN_PERCENT for name, value in last.items() if name in self._positions)
+
+    def _is_back(self) -> bool:
+        there, back = self._windows
+        moved = moved_signals(self._notes.polls, there, back, self._returning)
+        return all(one.came_back for one in moved.values() if one.answered)
 
     def _otherwise(self) -> frozenset[str]:
         return differing(self._notes.polls, self._windows[0], self._returning)
