@@ -1,9 +1,10 @@
-"""Files that are there as a whole or not at all: a full disk leaves neither half a report nor an empty key."""
+"""Files read, none but regular ones, and written, as a whole or not at all: a full disk leaves no half."""
 
 from __future__ import annotations
 
 import errno
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib.resources import files
@@ -11,6 +12,23 @@ from pathlib import Path
 from typing import BinaryIO
 
 from ventproof_bench.base.errors import FileError, Problem
+
+
+def open_regular(path: Path) -> BinaryIO:
+    """Open a regular file to read it. A pipe or a device, which might never come to its end, is not even waited for.
+
+    Raises:
+        OSError: it cannot be opened, or is no regular file.
+    """
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    mode = os.fstat(descriptor).st_mode
+    if not stat.S_ISREG(mode):
+        os.close(descriptor)
+        folder = stat.S_ISDIR(mode)
+        raise OSError(
+            errno.EISDIR if folder else errno.EINVAL, f"this is {'a folder' if folder else 'no file'}"
+        )
+    return os.fdopen(descriptor, "rb")
 
 
 @contextmanager

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from enum import StrEnum
 from fractions import Fraction
-from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import Refusal
@@ -129,6 +128,10 @@ FAHRENHEIT: Final = "°F"
 """The one unit whose zero is not that of its dimension's canonical unit: no difference is written in it."""
 
 
+_GREATEST: Final = 1e12
+_LONGEST_S: Final = 100 * 366 * 86400.0
+
+
 def parse(text: str | float) -> Quantity:
     """Read a quantity such as `90 s`, `8 %`, `12.5 mm/h` or a bare count.
 
@@ -144,7 +147,7 @@ def parse(text: str | float) -> Quantity:
             raise Refusal("is not a quantity", hint, bare=True)
         raise Refusal(f"{text!r} is not a quantity", hint)
     number, symbol = float(match["number"]), match["unit"]
-    if not isfinite(number):
+    if not abs(number) <= _GREATEST:
         raise Refusal(f"{str(text)!r} is too large", "write a number that can be measured")
     if not symbol:
         return Quantity(number, Dimension.COUNT, str(text))
@@ -153,7 +156,10 @@ def parse(text: str | float) -> Quantity:
         near = get_close_matches(symbol, UNITS, n=1, cutoff=0.4)
         hint = f"did you mean {near[0]!r}?" if near else f"known units: {', '.join(UNITS)}"
         raise Refusal(f"{symbol!r} is not a unit that ventproof knows", hint)
-    return Quantity(unit.canonical(number), unit.dimension, str(text).strip(), unit.symbol)
+    value = unit.canonical(number)
+    if unit.dimension is Dimension.TIME and abs(value) > _LONGEST_S:
+        raise Refusal(f"{str(text)!r} is longer than a hundred years", "write a time that can be waited for")
+    return Quantity(value, unit.dimension, str(text).strip(), unit.symbol)
 
 
 def with_point(text: str) -> str:

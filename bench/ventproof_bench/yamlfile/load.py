@@ -14,6 +14,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from ventproof_bench.base.errors import FileError, Problem, StructureError
+from ventproof_bench.base.files import open_regular
 from ventproof_bench.yamlfile.rest import places_of, take_out, words_of
 from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
 from ventproof_bench.yamlfile.tree import (
@@ -279,7 +280,7 @@ def _read_bytes(path: str, kind: str = "YAML") -> bytes:
                 f"the file is {size} long",
                 f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?",
             )
-        with FilePath(path).open("rb") as file:
+        with open_regular(FilePath(path)) as file:
             return file.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
         raise _whole(path, "there is no such file", "check the path") from None

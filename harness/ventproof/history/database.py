@@ -69,7 +69,7 @@ def place_of(text: str, option: str = "--history") -> Place:
 
     if "://" not in text:
         path = Path(os.path.abspath(text))  # noqa: PTH100 - as above
-        if not text or path.is_dir():
+        if not text or (path.exists() and not path.is_file()):
             raise FileError([Problem(option, None, None, f"{text!r} is not a file", _HINT)])
         return Place(URL.create("sqlite", database=str(path)), text, path)
     try:
@@ -83,6 +83,11 @@ def place_of(text: str, option: str = "--history") -> Place:
         raise FileError([Problem(option, None, None, f"no history is kept in {url.drivername!r}", _HINT)])
     url = url.set(drivername="postgresql+psycopg")
     return Place(url, url.set(drivername="postgresql").render_as_string(hide_password=True), None)
+
+
+def _empty(path: Path) -> bool:
+    """Return whether there is nothing at a path, or a file without content, which reading must not fill."""
+    return not path.exists() or (path.is_file() and path.stat().st_size == 0)
 
 
 _PATIENCE_S: Final = 30
@@ -106,7 +111,7 @@ class Database:
 
     def __init__(self, place: Place, *, create: bool) -> None:
         self.place = place
-        if place.path is not None and not place.path.exists():
+        if place.path is not None and _empty(place.path):
             if not create:
                 hint = "`ventproof run` makes one as runs end, `ventproof history import` makes one from logs"
                 raise self._problem("there is no history here", hint)

@@ -24,6 +24,7 @@ from ventproof.log.events import (
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import open_regular
 
 VERDICTS: Final = ("pass", "fail", "inconclusive")
 OPENING: Final = {"run_end": "run_begin", "selfcheck_end": "selfcheck_begin"}
@@ -211,7 +212,7 @@ class _Walk:
             FileError: the file cannot be read, is no log at all, or holds a line that ventproof does not write.
         """
         try:
-            with self._path.open("rb") as file:
+            with open_regular(self._path) as file:
                 yield from self._events(file)
         except OSError as error:
             raise self._refused(f"cannot read the log: {error.strerror}") from error

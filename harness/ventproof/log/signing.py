@@ -19,7 +19,7 @@ from pydantic import AfterValidator, Field
 from ventproof.log.read import LogCheck, check_log
 from ventproof.log.write import signature_path
 from ventproof_bench.base.errors import FileError, Problem, RecordError
-from ventproof_bench.base.files import create_file
+from ventproof_bench.base.files import create_file, open_regular
 from ventproof_bench.base.text import printable
 from ventproof_bench.yamlfile.fields import FileModel
 from ventproof_bench.yamlfile.load import load_document
@@ -179,7 +179,7 @@ def readable_by_others(path: Path) -> bool:
 
 def _read(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             return file.read(_LARGEST_BYTES)
     except OSError as error:
         raise _refused(path, f"cannot read the key: {error.strerror}") from error

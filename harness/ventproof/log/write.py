@@ -16,6 +16,7 @@ from typing import Any, Final, Self, final
 import structlog
 
 from ventproof_bench.base.errors import FileError, Problem, RecordError
+from ventproof_bench.base.files import open_regular
 
 GENESIS: Final = "0" * 64
 """What stands for the digest before the first line."""
@@ -208,7 +209,7 @@ def new_log(folder: Path, stem: str) -> RecordLog:
 def is_being_written(path: Path) -> bool:
     """Return whether a run on this computer still writes a log."""
     try:
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
         return True

@@ -12,6 +12,7 @@ from ventproof.log.events import CheckBegin, OtherEvent, RunBegin
 from ventproof.page.check_shown import ShownCheck
 from ventproof.page.run_shown import ShownRun
 from ventproof_bench.base.errors import VentproofError
+from ventproof_bench.base.files import open_regular
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,7 +39,7 @@ class Tail:
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = path.open("rb")
+        self._file = open_regular(path)
         self._rest = b""
 
     def lines(self) -> list[bytes]:

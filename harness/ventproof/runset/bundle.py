@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.log.decode import LineError, LineFields
 from ventproof.runset.manifest import ENDING
 from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.files import open_regular, whole_file
 
 if TYPE_CHECKING:
     from ventproof.log.signing import Signer
@@ -105,7 +105,7 @@ def _put(archive: zipfile.ZipFile, name: str, source: Path | bytes) -> dict[str,
 
 def _chunks(source: Path) -> Iterable[bytes]:
     try:
-        with source.open("rb") as file:
+        with open_regular(source) as file:
             while chunk := file.read(_CHUNK):
                 yield chunk
     except OSError as error:
@@ -115,7 +115,7 @@ def _chunks(source: Path) -> Iterable[bytes]:
 def is_bundle(path: Path) -> bool:
     """Return whether a file is, or claims to be, a bundle; no log begins as one."""
     try:
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             return file.read(4) == b"PK\x03\x04" or path.suffix.lower() == ".zip"
     except OSError:
         return False

@@ -14,7 +14,7 @@ from ventproof.log.plan import Plan
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED
 from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.files import open_regular, whole_file
 
 ENDING: Final = ".manifest.json"
 """How the names of these files end."""
@@ -144,7 +144,7 @@ def read_manifest(path: Path) -> Manifest:
         FileError: it cannot be read, or is none as ventproof writes it.
     """
     try:
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             return manifest_of(file.read(_LARGEST_BYTES))
     except OSError as error:
         raise _refused(path, f"cannot read the manifest: {error.strerror}") from error

@@ -1,0 +1,63 @@
+"""Files that are none: whatever stands where a file is wanted, a command ends with a line, and waits for nothing."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from ventproof.cli import main
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+
+PROFILE = str(SHIPPED / "rain-count.yaml")
+BENCH = str(SHIPPED_BENCH)
+TABLE = str(SHIPPED_BENCH.with_name("mock-overrides.yaml"))
+
+COMMANDS = [
+    "check WHAT",
+    f"check {PROFILE} --bench WHAT",
+    f"run WHAT --bench {BENCH}",
+    f"run {PROFILE} --bench WHAT",
+    f"run {PROFILE} --bench {BENCH} --selfcheck WHAT",
+    f"run {PROFILE} --bench {BENCH} --table WHAT",
+    f"run {PROFILE} --bench {BENCH} --sign WHAT",
+    f"run --resume WHAT --bench {BENCH}",
+    "judge WHAT",
+    "verify WHAT",
+    f"verify {PROFILE} --key WHAT",
+    "report WHAT -o page.html",
+    "bundle WHAT -o bundle.zip",
+    "history --history WHAT",
+    "history import --history new.sqlite WHAT",
+    "compare WHAT WHAT",
+    f"draft WHAT --bench {BENCH}",
+    "wiring WHAT -o sheet.html",
+    "mock --as WHAT",
+]
+
+
+@pytest.fixture
+def ventproof(tmp_path, monkeypatch, capsys):
+    """Run a command line in an empty folder; returns its exit code and what it said of errors."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(words):
+        monkeypatch.setattr("sys.argv", ["ventproof", *words.split()])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        return ended.value.code, capsys.readouterr().err
+
+    return call
+
+
+@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "nothing"])
+@pytest.mark.parametrize("command", COMMANDS)
+def test_what_is_no_file_is_refused_at_once(command, what, ventproof, tmp_path):
+    """A named pipe that nobody writes to, a device, an empty file and none: exit code 3, and nothing is filled."""
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "empty").touch()
+    code, said = ventproof(command.replace("WHAT", what))
+    assert code == 3, said
+    assert said.strip()
+    assert "Traceback" not in said
+    assert (tmp_path / "empty").stat().st_size == 0
