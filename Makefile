@@ -12,7 +12,7 @@ demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
 test: $(VENV)/dev
-	@$(BIN)/python -m pytest --numprocesses 2 --dist loadscope
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .

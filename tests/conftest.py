@@ -1,4 +1,4 @@
-"""What the whole suite shares: how properties draw their cases, where files go, one worker for real wires, no leaks."""
+"""What the whole suite shares: how properties draw their cases, where files go, where real wires run, no leaks."""
 
 from __future__ import annotations
 
@@ -28,15 +28,18 @@ _OPENED: pytest.StashKey[set[str]] = pytest.StashKey()
 
 
 class OneWorkerAFile(LoadScopeScheduling):
-    """Keeps the tests of a file together, for they share costly fixtures, and all files that work on real wires.
+    """Keeps the tests of a file together, since they share costly fixtures, and those on real wires in two heaps.
 
-    Tests in real time would disturb each other. The marks of tests are not known where they are shared out, so a file
-    counts as one on wires when it speaks of the mark.
+    Tests in real time would disturb each other, and wait most of their time: no more than two of them go on at once,
+    beside those that compute. The marks of tests are not known where they are shared out, so a file counts as one on
+    wires when it speaks of the mark.
     """
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
-        return "wires" if _on_wires(file) else file
+        if not _on_wires(file):
+            return file
+        return "wires of runs" if file.startswith("tests/harness/session/") else "wires"
 
 
 @cache
