@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -333,6 +334,12 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
 
 
+def _say(line: str) -> None:
+    """Print a line; a reader that went away changes nothing of the run."""
+    with suppress(BrokenPipeError):
+        click.echo(harmless(line))
+
+
 def view_for(
     bench: Loaded[BenchFile], suite: Sequence[Loaded[Profile]], repeats: int, *, quiet: bool = False
 ) -> View:
@@ -349,9 +356,9 @@ def view_for(
     if bench.model.virtual or quiet:
         return SilentView()
     spans = [in_all(part_spans(profile.model)) for profile in suite]
-    click.echo(planned_said(spans, repeats))
+    _say(planned_said(spans, repeats))
     if not sys.stdout.isatty() or bench.model.people:  # prompts and a screen would draw over each other
-        return LinesView(lambda line: click.echo(harmless(line)), spans)
+        return LinesView(_say, spans)
     from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 
     return LiveView(new_console(), spans)

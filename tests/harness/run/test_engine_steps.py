@@ -163,11 +163,12 @@ def test_an_interrupted_run_is_safe_and_closed_as_aborted(after_s, shipped, benc
     assert "rain" not in rig.mock.active
 
 
-def test_a_run_interrupted_before_anything_was_driven_says_so(shipped, bench_text):
-    """Outputs that were not commanded are not called safe, nor in doubt: nothing was driven, and nothing is now."""
+def test_a_run_interrupted_while_its_bench_opens_opens_it_and_makes_it_safe(shipped, bench_text):
+    """What is half open could not be made safe in good order: opening runs to its end, and nothing more is driven."""
     events, rig = interrupted_run(shipped, bench_text, 0.001)
-    assert [event.name for event in events[-2:]] == ["nothing_driven", "run_end"]
-    assert not rig.outputs.driven
+    assert [event.name for event in events[-2:]] == ["safe", "run_end"]
+    assert {event.driven.why for event in events if event.name == "driven"} == {"open", "safe"}
+    assert rig.outputs.driven
 
 
 def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):
@@ -275,9 +276,9 @@ def test_a_cancellation_while_tidying_up_is_kept_until_it_is_done(again_after_s,
         rigs.append(rig)
         made_safe = rig.outputs.make_safe
 
-        async def slowly():
+        async def slowly(**patience):
             await asyncio.sleep(0.02)
-            await made_safe()
+            await made_safe(**patience)
 
         rig.outputs.make_safe = slowly
         engine = Engine(profile.model, rig, case_of(bound), record=events.append, output_names=bound.outputs)
