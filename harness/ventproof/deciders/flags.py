@@ -176,7 +176,7 @@ class FlagDecider(Decider):
 
     __slots__ = (
         *("_allowed", "_at_s", "_break", "_cuts", "_equals", "_keep", "_keeps_s", "_last_a", "_latest_s"),
-        *("_span_s", "formula", "last_s", "left"),
+        *("_span_s", "formula", "last_s", "left", "told_high", "told_low"),
     )
 
     def __init__(self, formula: FlagFormula, stimulus: Window, kept: Kept) -> None:
@@ -203,6 +203,10 @@ class FlagDecider(Decider):
         self._at_s = self._last_a = INF  # how far the courses are followed; the begin of the last window
         self._latest_s = self.s1  # by when a break was certain
         self.left: tuple[float, float, float] | None = None  # when it was first read outside, and what
+        self.told_low, self.told_high = (
+            INF,
+            -INF,
+        )  # what it was from the last reading on that may be from before
 
     def take(self, part: Piece) -> None:
         """The readings say it all."""
@@ -237,6 +241,9 @@ class FlagDecider(Decider):
         value, _, a, b, *_ = reading
         if b >= self.s1 and a <= self.end_s:
             self.seen_low, self.seen_high = min(self.seen_low, value), max(self.seen_high, value)
+            before = a < self.s1
+            self.told_low = value if before else min(self.told_low, value)
+            self.told_high = value if before else max(self.told_high, value)
             if self.left is None and a >= self.s1 and self._allowed is not None and not self._allowed(value):
                 self.left = (b, value, value)
 

@@ -141,7 +141,7 @@ def _beyond(by: float, margin: Bounds | None) -> Bounds | None:
 
 def _changed(decider: Decider, read_s: float) -> Witness:
     if isinstance(decider, FlagDecider):
-        low, high = decider.seen_low, decider.seen_high
+        low, high = decider.told_low, decider.told_high
     else:
         low, high = _extremes(decider)
     value = Bounds(low, high) if -INF < low < high < INF else None
