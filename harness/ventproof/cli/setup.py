@@ -42,7 +42,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.setup.asking import NobodyAsked  # noqa: PLC0415
-    from ventproof.setup.dialogue import Dialogue, SetupAsker, SetupFile, given_by, given_by_option  # noqa: PLC0415
+    from ventproof.setup.dialogue import Dialogue, SetupAsker, SetupFile, SetupLeft, given_by, given_by_option  # noqa: PLC0415
     from ventproof.setup.walk import Trials, set_up  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
@@ -65,7 +65,10 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
         hookup=lambda path: _hookup(path, out),
         run=lambda profile, path: _run(profile, path, out),
     )
-    code = set_up(bench, dialogue, trials, clear=clear)
+    try:
+        code = set_up(bench, dialogue, trials, clear=clear)
+    except SetupLeft as left:
+        raise click.Abort from left
     for key in dialogue.unused():
         click.echo(f"no question asked for the answer {key}", err=True)
     return code

@@ -6,13 +6,14 @@ import threading
 from collections.abc import Callable, Collection
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.setup.dialogue import SetupLeft, SetupQuestion
 from ventproof_bench.base.errors import FileError, Problem, Refusal
 from ventproof_bench.base.quantities import Dimension, parse_as
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection
 
-    from ventproof.setup.dialogue import SetupQuestion
+    from ventproof.setup.dialogue import Dialogue
 
 _GLANCE_S: Final = 0.2
 _PATIENCE_S: Final = 300.0
@@ -106,3 +107,39 @@ def _missing(question: SetupQuestion, reason: str) -> Problem:
     choices = f": {', '.join(question.choices)}" if question.choices else ""
     hint = f"give --answer {question.key}=…{choices}, or answer at a terminal"
     return Problem("--answer", None, None, reason, hint)
+
+
+@final
+class Clearance:
+    """Whether vents and drives are clear of people and guarded; it is asked for before anything is switched first.
+
+    Args:
+        dialogue: whoever is asked.
+        clear: it was said beforehand: do not ask.
+    """
+
+    def __init__(self, dialogue: Dialogue, *, clear: bool) -> None:
+        self._dialogue = dialogue
+        self._clear = clear
+
+    def confirm(self) -> None:
+        """Ask once whether vents and drives are clear; the answer holds for this sitting only.
+
+        Raises:
+            FileError: nobody could be asked, and it was not said beforehand.
+            SetupLeft: they are not clear.
+        """
+        if self._clear:
+            return
+        if not self._dialogue.asker.there:
+            reason = "relays are switched and nobody is here to confirm that vents and drives are clear"
+            raise FileError([Problem("--clear", None, None, reason, "give --clear once that is so")])
+        question = SetupQuestion(
+            key="clear",
+            text="Relays will click and vents may move. Are all vents and drives clear of people, and guarded?",
+            choices={"yes": "", "no": ""},
+            check=yes_or_no,
+        )
+        if self._dialogue.asker.ask(question) == NO:
+            raise SetupLeft("nothing was switched; give the command again once they are clear")
+        self._clear = True

@@ -12,9 +12,9 @@ from pydantic import TypeAdapter
 from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstRelay, bench_text, quantity
 from ventproof.firstbench.makers_list import slug
 from ventproof.firstbench.responses import MovedSignal
-from ventproof.setup.asking import NO, a_number, one_of, some_text, yes_or_no
+from ventproof.setup.asking import Clearance, a_number, one_of, some_text
 from ventproof.setup.connection import Connection, connect
-from ventproof.setup.dialogue import SetupLeft, SetupQuestion
+from ventproof.setup.dialogue import SetupQuestion
 from ventproof.setup.recording import read_once
 from ventproof.setup.trying import Patience, try_relay
 from ventproof_bench.base.errors import BenchError, FileError, Problem, Refusal
@@ -135,13 +135,15 @@ class Clicker:
         dialogue: whoever is asked.
         bench: the bench so far: its signals, without a relay.
         board: the board.
-        clear: vents and drives are clear of people and guarded: do not ask.
+        clearance: whether vents and drives are clear.
     """
 
-    def __init__(self, dialogue: Dialogue, bench: FirstBench, board: RelayBoard, *, clear: bool) -> None:
+    def __init__(
+        self, dialogue: Dialogue, bench: FirstBench, board: RelayBoard, clearance: Clearance
+    ) -> None:
         self._dialogue = dialogue
         self._board = board
-        self._clear = clear
+        self._clearance = clearance
         buses = {**bench.buses, **({_RELAY_BUS: board.bus} if board.bus else {})}
         self.bench = replace(bench, buses=buses)
 
@@ -185,7 +187,7 @@ class Clicker:
 
     def _click(self, number: int, place: Mapping[str, Any]) -> Mapping[str, MovedSignal] | None:
         """Switch a relay for some seconds; returns what answered, or None where the unit fell silent."""
-        self.confirm_clear()
+        self._clearance.confirm()
         relay = FirstRelay(name=_TRIED, driver=self._board.driver, wired=place)
         self._dialogue.asker.say(f"Relay {number}: listen and look for its lamp.")
         try:
@@ -200,28 +202,6 @@ class Clicker:
             self._dialogue.asker.say(f"  {error}")
             return None
         return None if tried.fell_silent else tried.signals
-
-    def confirm_clear(self) -> None:
-        """Ask once whether vents and drives are clear; the answer is kept for this sitting only.
-
-        Raises:
-            FileError: nobody could be asked, and it was not said beforehand.
-            SetupLeft: they are not clear.
-        """
-        if self._clear:
-            return
-        if not self._dialogue.asker.there:
-            reason = "relays are switched and nobody is here to confirm that vents and drives are clear"
-            raise FileError([Problem("--clear", None, None, reason, "give --clear once that is so")])
-        question = SetupQuestion(
-            key="clear",
-            text="Relays will click and vents may move. Are all vents and drives clear of people, and guarded?",
-            choices={"yes": "", "no": ""},
-            check=yes_or_no,
-        )
-        if self._dialogue.asker.ask(question) == NO:
-            raise SetupLeft("nothing was switched; give the command again once they are clear")
-        self._clear = True
 
     def _guess(self, did: Mapping[str, MovedSignal] | None, taken: list[str]) -> tuple[str, str]:
         """Return what seems to be wired to a relay, and what answered it, in words."""
@@ -252,7 +232,7 @@ class Clicker:
         return wet
 
     def _rained(self, bench: FirstBench, first: Mapping[str, float]) -> str:
-        self.confirm_clear()
+        self._clearance.confirm()
         self._dialogue.asker.say("Closing the rain contact until the vents stand, and opening it again.")
         tried = try_relay(
             loaded(bench).model,

@@ -12,7 +12,7 @@ from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstSetting
 from ventproof.firstbench.rain_test import rain_test, tolerances_percent
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
-from ventproof.setup.asking import NO, a_number, one_of, some_text, yes_or_no
+from ventproof.setup.asking import NO, Clearance, a_number, one_of, some_text, yes_or_no
 from ventproof.setup.connection import connect
 from ventproof.setup.dialogue import Dialogue, SetupQuestion, StepBack
 from ventproof.setup.registers import find_out, find_setting
@@ -29,6 +29,12 @@ if TYPE_CHECKING:
 
 _BY_ITSELF: Final = "stand"
 _WRITTEN: Final = "written"
+_ENDS: Final = {
+    0: "all passed",
+    1: "something failed, or is hooked up wrong",
+    2: "nothing failed, and not everything could be judged",
+    4: "it was broken off; there is no verdict",
+}
 
 
 @final
@@ -68,9 +74,10 @@ def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> i
         raise FileError([Problem(str(bench), None, None, "exists already", hint)])
     if kept:
         dialogue.asker.say(f"Going on where this was left: {kept} answers are kept in {dialogue.path}.")
+    clearance = Clearance(dialogue, clear=clear)
     while True:
         try:
-            return _Walk(bench, dialogue, trials, clear=clear).go()
+            return _Walk(bench, dialogue, trials, clearance).go()
         except StepBack:
             dialogue.back()
 
@@ -79,11 +86,11 @@ def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> i
 class _Walk:
     """One way through all questions; those that are answered already are not asked."""
 
-    def __init__(self, bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> None:
+    def __init__(self, bench: Path, dialogue: Dialogue, trials: Trials, clearance: Clearance) -> None:
         self._path = bench
         self._dialogue = dialogue
         self._trials = trials
-        self._clear = clear
+        self._clearance = clearance
         self._profile = bench.with_name(f"{bench.stem}-rain.yaml")
 
     def go(self) -> int:
@@ -111,7 +118,7 @@ class _Walk:
         buses = {"unit": connection.declared}
         bare = FirstBench(title=title, buses=buses, unit_id=unit_id, signals=registers.signals)
         board = find_board(self._dialogue, connection, unit_id)
-        clicker = Clicker(self._dialogue, bare, board, clear=self._clear)
+        clicker = Clicker(self._dialogue, bare, board, self._clearance)
         relays = clicker.relays()
         names = [relay.name for relay in relays]
         rain = next((name for name in names if name.startswith("rain")), "") or self._rain(names)
@@ -189,17 +196,21 @@ class _Walk:
             ) from error
 
     def _tried(self) -> int:
-        code = 0
+        ends: dict[str, int] = {}
         if self._yes("selfcheck", "Try the hook-up now: one output after the other, as the bench file says?"):
-            code = self._trials.hookup(self._path)
+            self._clearance.confirm()
+            ends["hook-up"] = self._trials.hookup(self._path)
         if self._profile.exists() and self._yes(
             "rain_test", f"Run the first rain test, {self._profile}, now?"
         ):
-            code = self._trials.run(self._profile, self._path) or code
+            self._clearance.confirm()
+            ends["rain test"] = self._trials.run(self._profile, self._path)
+        for what, code in ends.items():
+            self._dialogue.asker.say(f"The {what}: {_ENDS[code]}.")
         self._dialogue.asker.say(
             f"Next: `ventproof run {self._profile} --bench {self._path}`, and profiles of your own."
         )
-        return code
+        return next(filter(None, reversed(ends.values())), 0)
 
     def _yes(self, key: str, text: str) -> bool:
         question = SetupQuestion(

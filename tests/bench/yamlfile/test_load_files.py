@@ -200,7 +200,8 @@ def test_the_kind_of_a_file_is_its_first_known_key(tmp_path):
     assert kind_of(path) == "bench"
     path.write_text("about: x\n")
     with pytest.raises(
-        FileError, match=r"nothing says what kind of file this is; .* profile, bench, table, guise at its top$"
+        FileError,
+        match=r"nothing says what kind of file this is; .* profile, bench, table, guise at its top$",
     ):
         kind_of(path)
 
