@@ -59,8 +59,17 @@ def faster(text):
 def served_house(folder):
     """Serve the house in a folder, with bench files for it there; yields the mock's process."""
     (folder / "house.yaml").write_text(faster(SHIPPED_BENCH.read_text(encoding="utf-8")), encoding="utf-8")
+    with served(folder, folder / "house.yaml") as process:
+        for path in folder.glob("bench-*.yaml"):
+            path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
+        yield process
+
+
+@contextmanager
+def served(folder, bench):
+    """Serve the mock of a bench file in a folder; yields its process."""
     with subprocess.Popen(
-        [*VENTPROOF, "mock", "--at", folder, "--bench", folder / "house.yaml"],
+        [*VENTPROOF, "mock", "--at", folder, "--bench", bench],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
@@ -70,8 +79,6 @@ def served_house(folder):
             line = process.stdout.readline()
             assert line, f"the mock died: {said}"
             said += line
-        for path in folder.glob("bench-*.yaml"):
-            path.write_text(faster(path.read_text(encoding="utf-8")), encoding="utf-8")
         try:
             yield process
         finally:

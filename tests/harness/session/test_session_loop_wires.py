@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
-
 import pytest
+from fast_house import served
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import PollSeen
 from ventproof.log.read import read_log
 
 pytestmark = pytest.mark.wire
-
-VENTPROOF = [sys.executable, "-m", "ventproof.cli"]
 
 OPENS_AND_CLOSES = """
 profile: the bench moves a vent that is not there
@@ -48,20 +42,8 @@ def stand(tmp_path_factory):
     """The shipped unit with end switches, served in a process of its own; returns its folder."""
     folder = tmp_path_factory.mktemp("loop")
     (folder / "profile.yaml").write_text(OPENS_AND_CLOSES, encoding="utf-8")
-    with subprocess.Popen(
-        [*VENTPROOF, "mock", "--at", folder, "--bench", SHIPPED_BENCH.with_name("loop-switches.yaml")],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    ) as process:
-        said = ""
-        while "Ctrl-C ends it." not in said:
-            line = process.stdout.readline()
-            assert line, f"the mock died: {said}"
-            said += line
+    with served(folder, SHIPPED_BENCH.with_name("loop-switches.yaml")):
         yield folder
-        process.send_signal(signal.SIGINT)
-        assert process.wait(5) == 0
 
 
 def test_a_unit_is_proved_on_vents_that_the_bench_plays(stand, ventproof, tmp_path):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import base64
 import io
-import shutil
 
 import pypdf
 import pytest
+from chromium import DESKTOP, PHONE, chromium, severe, sized
 
 from ventproof.reference.words import example_text
 from ventproof.wiring.sheet import sheet_of
@@ -15,7 +15,6 @@ from ventproof.wiring.write import html_of, pdf_of
 from ventproof_bench.benchcheck.load import read_bench
 
 pytestmark = [pytest.mark.lasting, pytest.mark.wire]
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 A4_PT = (595, 842)
 
 OVERLAPS = """
@@ -37,16 +36,7 @@ return found;
 @pytest.fixture(scope="module")
 def browser():
     """Start Chromium, without its window."""
-    if CHROMIUM is None or DRIVER is None:
-        pytest.skip("chromium and chromedriver are not installed")
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-background-networking"):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    service = webdriver.chrome.service.Service(DRIVER)
-    with webdriver.Chrome(options=options, service=service) as driver:
+    with chromium() as driver:
         yield driver
 
 
@@ -64,17 +54,14 @@ def address(sheet, tmp_path_factory):
     return page.as_uri()
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-def test_nothing_overlaps_or_is_cut_on_a_screen(browser, address, width):
+@pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])
+def test_nothing_overlaps_or_is_cut_on_a_screen(browser, address, size):
     """On a desk and on a telephone: texts keep inside their drawings and apart, and the page scrolls one way only."""
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500},
-    )
+    sized(browser, size)
     browser.get(address)
     assert browser.execute_script(OVERLAPS) == []
-    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
-    assert [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= size[0]
+    assert severe(browser) == []
 
 
 def test_the_printed_page_is_a4_and_holds_every_wire(browser, address, sheet):
