@@ -4,17 +4,36 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
 
+T = TypeVar("T")
 _HERE: Final = Path(__file__).parent
 TEMPLATES: Final = _HERE / "templates"
 """Templates of the report, and the parts that other templates share."""
+
+
+def maker_for(out: Path, what: str, kinds: Mapping[str, Callable[[T], bytes]]) -> Callable[[T], bytes]:
+    """Return what makes the kind of file that a name's ending asks for.
+
+    Args:
+        out: the file.
+        what: what is to be made, as errors call it.
+        kinds: what makes each kind, by ending.
+
+    Raises:
+        FileError: no such kind can be made.
+    """
+    make = kinds.get(out.suffix.lower())
+    if make is None:
+        reason = f"no {what} can be made as {out.suffix or 'a file without an ending'}"
+        raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(kinds)}")])
+    return make
 
 
 def page(template: Path, texts: Mapping[str, Any], css: str) -> str:

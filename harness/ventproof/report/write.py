@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
-from ventproof.report.typeset import TEMPLATES, document, page
+from ventproof.report.typeset import TEMPLATES, document, maker_for, page
 from ventproof.runset.present import Choice
-from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
 
 if TYPE_CHECKING:
@@ -54,10 +53,7 @@ def write_report(
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
     """
-    make = _KINDS.get(out.suffix.lower())
-    if make is None:
-        reason = f"no report can be made as {out.suffix or 'a file without an ending'}"
-        raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
+    make = maker_for(out, "report", _KINDS)
     report = report_of(logs, choice, annex)
     content = make(report)
     with whole_file(out) as file:

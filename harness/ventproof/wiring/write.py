@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.report.model import plain
-from ventproof.report.typeset import TEMPLATES, document, page
+from ventproof.report.typeset import TEMPLATES, document, maker_for, page
 from ventproof.wiring.sheet import sheet_of
-from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
 
 if TYPE_CHECKING:
@@ -57,10 +56,7 @@ def write_sheet(bench: Loaded[BenchFile], out: Path) -> WiringSheet:
     Raises:
         FileError: no such kind can be made, or the file cannot be written.
     """
-    make = _KINDS.get(out.suffix.lower())
-    if make is None:
-        reason = f"no wiring sheet can be made as {out.suffix or 'a file without an ending'}"
-        raise FileError([Problem(str(out), None, None, reason, f"end its name in {' or '.join(_KINDS)}")])
+    make = maker_for(out, "wiring sheet", _KINDS)
     sheet = sheet_of(bench)
     content = make(sheet)
     with whole_file(out) as file:
