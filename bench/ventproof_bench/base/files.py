@@ -9,25 +9,37 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Final
 
 from ventproof_bench.base.errors import FileError, Problem
+
+_NO_FILE: Final = "this is no file"
+
+
+class NotRegularError(OSError):
+    """What stands there is neither a file nor a folder."""
 
 
 def open_regular(path: Path) -> BinaryIO:
     """Open a regular file to read it. A pipe or a device, which might never come to its end, is not even waited for.
 
     Raises:
-        OSError: it cannot be opened, or is no regular file.
+        IsADirectoryError: it is a folder.
+        NotRegularError: it is something else than a file.
+        OSError: it cannot be opened.
     """
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError as error:
+        if error.errno == errno.ENXIO:  # a socket
+            raise NotRegularError(errno.EINVAL, _NO_FILE) from None
+        raise
     mode = os.fstat(descriptor).st_mode
     if not stat.S_ISREG(mode):
         os.close(descriptor)
-        folder = stat.S_ISDIR(mode)
-        raise OSError(
-            errno.EISDIR if folder else errno.EINVAL, f"this is {'a folder' if folder else 'no file'}"
-        )
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(errno.EISDIR, "this is a folder")
+        raise NotRegularError(errno.EINVAL, _NO_FILE)
     return os.fdopen(descriptor, "rb")
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
-import stat
 from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Generic, TypeVar, final
@@ -14,7 +14,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from ventproof_bench.base.errors import FileError, Problem, StructureError
-from ventproof_bench.base.files import open_regular
+from ventproof_bench.base.files import NotRegularError, open_regular
 from ventproof_bench.yamlfile.rest import places_of, take_out, words_of
 from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
 from ventproof_bench.yamlfile.tree import (
@@ -268,20 +268,19 @@ def _whole(path: str, reason: str, hint: str = "") -> FileError:
 
 def _read_bytes(path: str, kind: str = "YAML") -> bytes:
     try:
-        status = FilePath(path).stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise _whole(path, "this is a directory", f"name a {kind} file in it")
-        if not stat.S_ISREG(status.st_mode):
-            raise _whole(path, "this is not a regular file", f"name a {kind} file")
-        if status.st_size > LARGEST_BYTES:
-            size = f"{status.st_size / 1e6:.1f} MB"
-            raise _whole(
-                path,
-                f"the file is {size} long",
-                f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?",
-            )
         with open_regular(FilePath(path)) as file:
+            size_bytes = os.fstat(file.fileno()).st_size
+            if size_bytes > LARGEST_BYTES:
+                raise _whole(
+                    path,
+                    f"the file is {size_bytes / 1e6:.1f} MB long",
+                    f"at most {LARGEST_BYTES / 1e6:.0f} MB is read; is it the right file?",
+                )
             return file.read(LARGEST_BYTES + 1)
+    except IsADirectoryError:
+        raise _whole(path, "this is a directory", f"name a {kind} file in it") from None
+    except NotRegularError:
+        raise _whole(path, "this is not a regular file", f"name a {kind} file") from None
     except FileNotFoundError:
         raise _whole(path, "there is no such file", "check the path") from None
     except PermissionError:
