@@ -61,6 +61,28 @@ class Watcher(Protocol):
         """The outputs are safe, if they can be: wait until nothing goes on any more that was begun beside the work."""
 
 
+class UnrecordedWatcher:
+    """What a watcher does that keeps no record: it has to say for itself only what it sees."""
+
+    __slots__ = ()
+
+    def did(self, done: FoundSetting | DrivenOutput) -> None:
+        """Nothing of it is kept."""
+
+    def opened(self) -> None:
+        """Nothing is to be noted."""
+
+    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
+        """What was given otherwise than asked for tells nothing."""
+        return False
+
+    def ends(self, *, aborted: bool) -> None:
+        """Nothing goes on beside the work."""
+
+    async def gone(self) -> None:
+        """Likewise."""
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Ended:

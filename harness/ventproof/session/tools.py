@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s, run, sleep_until
-from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal, StimulusError
-from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
+from ventproof_bench.base.evidence import Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.people import hardware_of
 from ventproof_bench.rig.build import assemble
 from ventproof_bench.rig.looking import Looker, RegisterPlace, Seen, place_of
-from ventproof_bench.rig.session import RigSession
+from ventproof_bench.rig.session import RigSession, UnrecordedWatcher
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ class Switched:
 
 @final
 @dataclass(slots=True)
-class _Hand:
+class _Hand(UnrecordedWatcher):
     """Notes what is read; lets a person's switch be the work of an ordinary rig session."""
 
     wanted: frozenset[str]
@@ -121,12 +121,6 @@ class _Hand:
     before: dict[str, float] = field(default_factory=dict)
     other: dict[str, float] = field(default_factory=dict)
     moved: bool = False
-
-    def did(self, done: FoundSetting | DrivenOutput) -> None:
-        """Nothing of it is kept: there is no record."""
-
-    def opened(self) -> None:
-        """The rig is open."""
 
     def saw(self, evidence: Poll | Gap) -> None:
         """Keep the last value before the switch, and the first other one after it."""
@@ -139,16 +133,6 @@ class _Hand:
                 self.other[name] = value
         if self.wanted <= self.before.keys():
             self.all_read.set()
-
-    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
-        """A switch that nobody knows of is none."""
-        return False
-
-    def ends(self, *, aborted: bool) -> None:
-        """The outputs are about to be made safe."""
-
-    async def gone(self) -> None:
-        """Nothing goes on beside the work."""
 
 
 def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.firstbench.responses import MovedSignal, differing, moved_signals, still
 from ventproof_bench.base.clock import now_s, run
-from ventproof_bench.base.errors import LinkError, StimulusError
-from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Gap, Poll, Window
+from ventproof_bench.base.errors import LinkError
+from ventproof_bench.base.evidence import Gap, Poll, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.rig.build import Rig, assemble
-from ventproof_bench.rig.session import RigSession
+from ventproof_bench.rig.session import RigSession, UnrecordedWatcher
 from ventproof_bench.yamlfile.fields import COUNT_UNIT
 
 if TYPE_CHECKING:
@@ -49,31 +49,15 @@ class Tried:
 
 @final
 @dataclass(slots=True)
-class _Notes:
+class _Notes(UnrecordedWatcher):
     """Keeps what is read."""
 
     polls: list[Poll] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-
-    def did(self, done: FoundSetting | DrivenOutput) -> None:
-        """Nothing of it is kept: there is no record."""
-
-    def opened(self) -> None:
-        """The rig is open."""
 
     def saw(self, evidence: Poll | Gap) -> None:
-        """Keep it."""
-        (self.polls if isinstance(evidence, Poll) else self.gaps).append(evidence)  # type: ignore[arg-type]
-
-    def spoilt(self, error: StimulusError) -> bool:  # noqa: ARG002 - it is told by its end
-        """What was switched otherwise than asked for tells nothing."""
-        return False
-
-    def ends(self, *, aborted: bool) -> None:
-        """The outputs are about to be made safe."""
-
-    async def gone(self) -> None:
-        """Nothing goes on beside the work."""
+        """Keep a poll."""
+        if isinstance(evidence, Poll):
+            self.polls.append(evidence)
 
 
 @final
