@@ -74,6 +74,22 @@ def group_advice(mode: int, group_id: int) -> str:
         mode: the port's permissions.
         group_id: its group.
     """
+    group = group_that_may(mode, group_id)
+    if not group:
+        return "this user may not open it, nor may any group; ask whoever keeps this computer for a group of the port"
+    return (
+        f"this user may not open it, but members of group {group} may: "
+        f"sudo usermod -aG {group} $USER, then log out and in again"
+    )
+
+
+def group_that_may(mode: int, group_id: int) -> str:
+    """Return the group whose members may open a port; empty where none may but root's.
+
+    Args:
+        mode: the port's permissions.
+        group_id: its group.
+    """
     import grp  # noqa: PLC0415 - Unix only
 
     try:
@@ -81,9 +97,4 @@ def group_advice(mode: int, group_id: int) -> str:
     except KeyError:
         group = str(group_id)
     both = stat.S_IRGRP | stat.S_IWGRP
-    if group == "root" or mode & both != both:
-        return "this user may not open it, nor may any group; ask whoever keeps this computer for a group of the port"
-    return (
-        f"this user may not open it, but members of group {group} may: "
-        f"sudo usermod -aG {group} $USER, then log out and in again"
-    )
+    return group if group != "root" and mode & both == both else ""

@@ -14,6 +14,7 @@ from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.benchfile.model import ContactOutput, RtuOverTcpBus, SerialBus, TcpBus
 from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.drivers.driver import find
+from ventproof_bench.drivers.found_ports import group_that_may, serial_ports
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import plan_reads, resolve
 from ventproof_bench.rig.build import EndpointHold, network_endpoints
@@ -95,32 +96,20 @@ def port_trouble(port: Path) -> tuple[str, str] | None:
     try:
         stands = port.stat()
     except FileNotFoundError:
-        here = ", ".join(sorted(map(str, _serial_ports()))) or "none"
+        here = ", ".join(one.path for one in serial_ports()) or "none"
         return f"there is no port {port}", f"is the adapter plugged in? Ports here: {here}"
     except OSError as error:
         return f"port {port}: {error.strerror}", "check the path"
     if not os.access(port, _READABLE):
-        return f"this user may not open port {port}", _permission(stands.st_gid)
+        return f"this user may not open port {port}", _permission(stands)
     if holder := _holder(stands):
         return f"port {port} is held by {holder}", "let it come to its end, or end it, then start again"
     return None
 
 
-def _serial_ports() -> Iterator[Path]:
-    named = list(Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").is_dir() else []
-    yield from named
-    taken = {path.resolve() for path in named}
-    for pattern in ("ttyUSB*", "ttyACM*", "ttyAMA*", "cu.usb*"):
-        yield from (path for path in Path("/dev").glob(pattern) if path.resolve() not in taken)
-
-
-def _permission(group_id: int) -> str:
-    import grp  # noqa: PLC0415 - Unix only, as permissions are
-
-    with suppress(KeyError):
-        group = grp.getgrgid(group_id).gr_name
-        if group != "root":
-            return f"join its group: sudo usermod -aG {group} $USER, then log in again"
+def _permission(stands: os.stat_result) -> str:
+    if group := group_that_may(stands.st_mode, stands.st_gid):
+        return f"join its group: sudo usermod -aG {group} $USER, then log in again"
     return "ask whoever looks after this computer for access to it"
 
 
