@@ -12,11 +12,7 @@ from ventproof.log.events import (
     AnswerGiven,
     ContactCommand,
     FindingMade,
-    GapSeen,
     IdleBegin,
-    Note,
-    OutputsSafe,
-    OutputsUnsafe,
     PollSeen,
     PromptOver,
     PromptShown,
@@ -24,7 +20,7 @@ from ventproof.log.events import (
     StepBegin,
     StimulusApplied,
 )
-from ventproof.page.signals import Json, SeenSignals, finite
+from ventproof.page.signals import Json, SeenSignals, ShownNews, finite
 from ventproof.profile.bind import bind
 from ventproof.profile.duration import longest_s
 from ventproof.profile.load import read_profile
@@ -49,7 +45,7 @@ _MOVES_FOR_S: Final = 1.5
 
 
 @final
-class ShownRun:
+class ShownRun(ShownNews):
     """Follows one run and says what changed for those who look on.
 
     Args:
@@ -62,14 +58,13 @@ class ShownRun:
         bench = read_bench("bench file in the log", header.bench.text)
         self._case: Case = case_of(bind(profile, bench, header.use))
         self._header = header
-        self._signals = SeenSignals(self._case.traits, self._case.states)
+        super().__init__(SeenSignals(self._case.traits, self._case.states))
         self._named = {at: name for at, name in self._case.names.items() if name in self._case.traits}
         self._values: dict[str, float] = {}
         self._changed_s: dict[str, float] = {}
         self._entered_s: dict[int, float] = {}
         self._judging = True
-        self._t_s = 0.0
-        self._news: Json = {"run": self._begin(longest_s)}
+        self._news["run"] = self._begin(longest_s)
         self._told: list[Json] = []
 
     def _begin(self, longest: Sequence[float]) -> Json:
@@ -109,14 +104,8 @@ class ShownRun:
                 self._news["step"] = {"number": number, "name": name}
                 self._entered_s.clear()
             case FindingMade(finding=finding):
-                self._news.setdefault("findings", []).append(
-                    {
-                        "step": finding.step_name,
-                        "text": response(finding),
-                        "verdict": str(finding.verdict),
-                        "why": finding.why if finding.explained else "",
-                    }
-                )
+                why = finding.why if finding.explained else ""
+                self._found(finding.step_name, response(finding), str(finding.verdict), why)
             case PromptShown(number=number, prompt=prompt):
                 self._news.setdefault("prompts", {})[str(number)] = {
                     "number": number,
@@ -140,26 +129,12 @@ class ShownRun:
                 self._happened(t_s, text)
             case StimulusApplied(t_s=t_s, said=text, edges=edges) if not edges:
                 self._happened(t_s, text)
-            case GapSeen(t_s=t_s, gap=gap):
-                self._happened(t_s, f"no readings from bus {gap.bus}: {gap.reason}")
             case IdleBegin(t_s=t_s):
                 self._happened(t_s, "the unit is left alone; nothing is read")
-            case Note(t_s=t_s, text=text):
-                self._happened(t_s, f"note: {text}")
-            case OutputsSafe():
-                self._news["safe"] = "The outputs are in their safe state."
-            case OutputsUnsafe(reason=reason):
-                self._news["unsafe"] = reason
             case RunEnd(verdict=verdict, abort=abort):
-                self._news["end"] = {
-                    "verdict": str(verdict) if verdict else "aborted",
-                    "why": abort.text if abort else "",
-                }
+                self._ended(str(verdict) if verdict else None, abort.text if abort else "")
             case _:
-                pass
-
-    def _happened(self, t_s: float, text: str) -> None:
-        self._news.setdefault("happened", []).append({"t": round(t_s, 2), "text": text})
+                super()._say(event)
 
     def _poll(self, t_s: float, poll: Poll) -> None:
         for bench_name, value in poll.values.items():
@@ -176,12 +151,10 @@ class ShownRun:
 
     def news(self) -> Json:
         """Return what changed since the last call; empty when nothing did."""
-        news, self._news = self._news, {}
-        news |= self._signals.fresh()
         demands = [self._demand(item) for item in self._items()]
         if demands != self._told:
-            self._told = news["demands"] = demands
-        return news | {"t": round(self._t_s, 3)} if news else {}
+            self._told = self._news["demands"] = demands
+        return super().news()
 
     def _items(self) -> list[Item | InvariantItem]:
         """Return what is demanded now: of the step, and always, while that applies or once it failed."""

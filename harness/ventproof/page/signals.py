@@ -1,16 +1,18 @@
-"""What a page shows of signals: their last values as text, and what was read lately (pure)."""
+"""What a page shows of any log: signals as they read, what happened, and how outputs were left (pure)."""
 
 from __future__ import annotations
 
 from math import isfinite
 from typing import TYPE_CHECKING, Any, final
 
+from ventproof.log.events import GapSeen, Note, OutputsSafe, OutputsUnsafe
 from ventproof.verdict.finding import Bounds
 from ventproof.verdict.text import number_text, range_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from ventproof.log.events import Event
     from ventproof_bench.base.evidence import SignalTraits
 
 
@@ -79,3 +81,45 @@ class SeenSignals:
         if unit == "state":
             return self._states.get(name, {}).get(int(low), number_text(low))
         return number_text(low) if unit == "count" else range_text(Bounds(low, high), f" {unit}", 1)
+
+
+class ShownNews:
+    """What changed in one log since those who look on were told last.
+
+    Args:
+        signals: of that log.
+    """
+
+    def __init__(self, signals: SeenSignals) -> None:
+        self._signals = signals
+        self._t_s = 0.0
+        self._news: Json = {}
+
+    def _say(self, event: Event) -> None:
+        """Tell what runs and self-checks have in common."""
+        match event:
+            case GapSeen(t_s=t_s, gap=gap):
+                self._happened(t_s, f"no readings from bus {gap.bus}: {gap.reason}")
+            case Note(t_s=t_s, text=text):
+                self._happened(t_s, f"note: {text}")
+            case OutputsSafe():
+                self._news["safe"] = "The outputs are in their safe state."
+            case OutputsUnsafe(reason=reason):
+                self._news["unsafe"] = reason
+            case _:
+                pass
+
+    def _happened(self, t_s: float, text: str) -> None:
+        self._news.setdefault("happened", []).append({"t": round(t_s, 2), "text": text})
+
+    def _found(self, step: str, text: str, verdict: str, why: str) -> None:
+        found = {"step": step, "text": text, "verdict": verdict, "why": why}
+        self._news.setdefault("findings", []).append(found)
+
+    def _ended(self, verdict: str | None, why: str) -> None:
+        self._news["end"] = {"verdict": verdict or "aborted", "why": why}
+
+    def news(self) -> Json:
+        """Return what changed since the last call; empty when nothing did."""
+        news, self._news = self._news | self._signals.fresh(), {}
+        return news | {"t": round(self._t_s, 3)} if news else {}
