@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ventproof.cli import options
 from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS
+
+if TYPE_CHECKING:
+    from ventproof.session.selfcheck import CheckResult
+    from ventproof_bench.benchfile.model import BenchFile
 
 
 @click.command("selfcheck")
@@ -35,7 +40,6 @@ def selfcheck(
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
     from ventproof.terminal.progress import checking  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = options.with_faults(load_bench(bench), faults)
@@ -50,7 +54,14 @@ def selfcheck(
 
         follow = live.opened if live else _nobody
         result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
-    show_check(loaded.model, result)
+    return shown(loaded.model, result)
+
+
+def shown(file: BenchFile, result: CheckResult) -> int:
+    """Show what a self-check of a bench found; returns its exit code."""
+    from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415 - slow
+
+    show_check(file, result)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
 
 

@@ -75,19 +75,15 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
 
 
 def _hookup(bench: Path, out: Path) -> int:
+    from ventproof.cli.selfcheck import shown  # noqa: PLC0415
     from ventproof.session.selfcheck import selfcheck  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415
-    from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
+    from ventproof.terminal.progress import checking  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded = load_bench(bench)
-    result = selfcheck(loaded, out, kind="unit", begins=_tell)
-    show_check(loaded.model, result)
-    return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
-
-
-def _tell(what: str, takes_s: float) -> None:
-    click.echo(f"{what}, {takes_s:.0f} s" if takes_s else what, err=True)
+    with checking(loaded.model, whole=False) as begins:
+        result = selfcheck(loaded, out, kind="unit", begins=begins)
+    return shown(loaded.model, result)
 
 
 def _run(profile: Path, bench: Path, out: Path) -> int:
