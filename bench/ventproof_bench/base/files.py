@@ -43,6 +43,14 @@ def open_regular(path: Path) -> BinaryIO:
     return os.fdopen(descriptor, "rb")
 
 
+def stands_below(path: Path, folder: Path) -> bool:
+    """Return whether a path leads to a place below a folder, whatever links lie on the way."""
+    try:
+        return path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):  # links in a circle, or no name of a file
+        return False
+
+
 @contextmanager
 def whole_file(path: Path, *, replaces: bool = True) -> Iterator[BinaryIO]:
     """Give a file to write that takes its name only when all of it was written, and is synced.

@@ -36,6 +36,7 @@ from ventproof_bench.yamlfile.fields import (
     FileModel,
     Name,
     OwnUnit,
+    PortName,
     PositiveSeconds,
     Seconds,
 )
@@ -123,8 +124,8 @@ class SerialBus(WiredBus):
 
     link: Literal["rtu", "ascii"]
     """`rtu` or `ascii`: the frames that are spoken on the serial line."""
-    port: str
-    """Device path or pyserial URL; prefer the stable names below /dev/serial/by-id."""
+    port: PortName
+    """Device path, socket:// or rfc2217://; prefer the stable names below /dev/serial/by-id."""
     baud: Annotated[int, Field(ge=300, le=1_000_000)] = 19200
     """Line speed in bits per second."""
     parity: Literal["even", "odd", "none"] = "even"

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof_bench.base.clock import now_s, sleep_until
 from ventproof_bench.base.errors import DriverError, LinkError, open_trouble
 from ventproof_bench.base.evidence import Window
+from ventproof_bench.yamlfile.fields import NETWORK_PORTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,7 +37,7 @@ def wire_time_s(url: str, baud: int, size: int) -> float:
 
 def is_network(url: str) -> bool:
     """Whether a port is reached over the network."""
-    return url.startswith(("socket://", "rfc2217://"))
+    return url.startswith(NETWORK_PORTS)
 
 
 def _make(url: str, baud: int) -> serial.Serial:

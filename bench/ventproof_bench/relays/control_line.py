@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.drivers.serial_ports import ControlLine, ControlPort, is_network
-from ventproof_bench.yamlfile.fields import FileModel, Seconds
+from ventproof_bench.yamlfile.fields import FileModel, PortName, Seconds
 
 if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Window
@@ -19,8 +19,8 @@ _REMOTE_EDGE_S: Final = 0.12  # the client looks for the acknowledgement every 5
 class ControlLineOptions(FileModel):
     """`wired:` of driver `control-line`."""
 
-    port: str
-    """Device path or pyserial URL; prefer the stable names below /dev/serial/by-id."""
+    port: PortName
+    """Device path, socket:// or rfc2217://; prefer the stable names below /dev/serial/by-id."""
     line: ControlLine
     """`rts` or `dtr`."""
     inverted: bool = False

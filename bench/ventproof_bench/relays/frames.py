@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from ventproof_bench.base.errors import DriverError, Refusal
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.drivers.serial_ports import wire_time_s
-from ventproof_bench.yamlfile.fields import FileModel, PositiveSeconds
+from ventproof_bench.yamlfile.fields import FileModel, PortName, PositiveSeconds
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -166,8 +166,8 @@ _OVERHEAD_S: Final = 0.001  # of the system and the board, beside the time on th
 class FramesOptions(FileModel):
     """`wired:` of driver `frames`. Frames are templates of hex bytes, quoted ASCII and fields."""
 
-    port: str
-    """Device path or pyserial URL; prefer the stable names below /dev/serial/by-id."""
+    port: PortName
+    """Device path, socket:// or rfc2217://; prefer the stable names below /dev/serial/by-id."""
     baud: Annotated[int, Field(ge=300, le=1_000_000)] = 9600
     """Rate of the line; 8 data bits, no parity, 1 stop bit."""
     channel: Annotated[int, Field(ge=0)] = 1

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.drivers.scpi_port import AROUND, OVERHEAD_S, ScpiPort, check_text
 from ventproof_bench.drivers.serial_ports import wire_time_s
-from ventproof_bench.yamlfile.fields import FileModel, PositiveSeconds
+from ventproof_bench.yamlfile.fields import FileModel, PortName, PositiveSeconds
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 class ScpiOptions(FileModel):
     """`wired:` of driver `scpi`."""
 
-    port: str
-    """Device path or pyserial URL, such as socket://192.0.2.7:5025."""
+    port: PortName
+    """Device path, rfc2217:// or socket://, such as socket://192.0.2.7:5025."""
     baud: Annotated[int, Field(ge=300, le=1_000_000)] = 9600
     """Rate of a serial line; 8 data bits, no parity, 1 stop bit."""
     channel: Annotated[str | int, Field()] = 1

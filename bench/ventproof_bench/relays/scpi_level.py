@@ -14,7 +14,7 @@ from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput
 from ventproof_bench.drivers.driver import Driver, Wiring
 from ventproof_bench.drivers.scpi_port import ScpiPort, check_text
-from ventproof_bench.yamlfile.fields import FileModel, PositiveSeconds
+from ventproof_bench.yamlfile.fields import FileModel, PortName, PositiveSeconds
 
 if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Window
@@ -32,8 +32,8 @@ _MA_IN_A: Final = 1000.0
 class ScpiLevelOptions(FileModel):
     """`wired:` of driver `scpi-level`."""
 
-    port: str
-    """Device path or pyserial URL, such as socket://192.0.2.7:5025."""
+    port: PortName
+    """Device path, rfc2217:// or socket://, such as socket://192.0.2.7:5025."""
     baud: Annotated[int, Field(ge=300, le=1_000_000)] = 9600
     """Rate of a serial line; 8 data bits, no parity, 1 stop bit."""
     channel: str | int = 1

@@ -164,6 +164,23 @@ OwnUnit = Annotated[
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]
 """A name inside files: lower-case letters, digits and underscores."""
 
+NETWORK_PORTS = ("socket://", "rfc2217://")
+"""How the names of ports begin that are reached over a network."""
+
+
+def _port(name: str) -> str:
+    if "://" in name and not name.startswith(NETWORK_PORTS):
+        raise Refusal(
+            "is no port that a bench opens",
+            "write a device path, socket://HOST:PORT or rfc2217://HOST:PORT",
+            bare=True,
+        )
+    return name
+
+
+PortName = Annotated[str, AfterValidator(_port)]
+"""A serial port: a device path, or a URL of `NETWORK_PORTS`. Other URLs that pyserial knows can write files."""
+
 ContactState = Literal["open", "closed"]
 """What a contact's two wires see of each other; says nothing of the relay coil."""
 

@@ -68,6 +68,7 @@ _TITLE: Final = "Challenge of the suite"
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the log of each run in which a fault was found; none is kept unless stated.",
 )
+@options.ANY_PATH
 @with_page
 def challenge(
     suite: tuple[Path, ...],
@@ -81,6 +82,7 @@ def challenge(
     jobs: int | None,
     json_file: Path | None,
     keep: Path | None,
+    any_path: bool,
     page: PageAsked,
 ) -> int:
     """Run SUITE (profiles or folders; the shipped suite unless stated) against each fault of the mock unit.
@@ -99,7 +101,7 @@ def challenge(
         raise click.UsageError("--benign tries no faults: give it without what is said of faults")
     check_faults(names)
     session = _session(bench, keep or Path(), seed)
-    challenged = _suite(suite, session)
+    challenged = _suite(suite, session, any_path=any_path)
     with live_page(page) as live:
         if benign:
             return _vary(challenged, benign, jobs, live)
@@ -121,11 +123,11 @@ def _session(bench: Path | None, out: Path, seed: int) -> Session:
     return Session(bench=loaded, out=out, operator="challenge", firmware="mock", seed=seed)
 
 
-def _suite(paths: tuple[Path, ...], session: Session) -> Suite:
+def _suite(paths: tuple[Path, ...], session: Session, *, any_path: bool) -> Suite:
     """Return the suite that is challenged."""
     from ventproof.challenge.trial import Suite  # noqa: PLC0415
 
-    profiles = options.load_suite(list(paths) or [options.SHIPPED], session)
+    profiles = options.load_suite(list(paths) or [options.SHIPPED], session, any_path=any_path)
     return Suite(profiles=tuple(profiles), bench=session.bench, seed=session.seed)
 
 

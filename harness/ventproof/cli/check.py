@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     "--bench", type=click.Path(path_type=Path), help="Also check that profiles and tables fit this bench."
 )
 @options.USE
-def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> int:
+@options.ANY_PATH
+def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any_path: bool) -> int:
     """Check profiles, bench files and override tables (PATHS, files or folders).
 
     Every fault of every file is shown with its line and column. For a profile that is right: the shortest and the
@@ -49,7 +50,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
     profiles: list[Loaded[Profile]] = []
     for path in options.profile_paths(paths):
         try:
-            profiles += _check(path, session)
+            profiles += _check(path, session, any_path=any_path)
         except FileError as error:
             problems += error.problems
             if isinstance(error, StructureError):
@@ -62,7 +63,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
     return 0
 
 
-def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
+def _check(path: Path, session: Session | None, *, any_path: bool) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
     from ventproof.profile.load import load_profile  # noqa: PLC0415
     from ventproof.table.load import (  # noqa: PLC0415
@@ -88,7 +89,7 @@ def _check(path: Path, session: Session | None) -> list[Loaded[Profile]]:
             load_guise(path)
             _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
             return []
-    profile = load_profile(path)
+    profile = load_profile(path, any_path=any_path)
     bound = session.bind(profile) if session else None
     _say(of_profile(profile, bound))
     if bound is not None:

@@ -95,7 +95,8 @@ def _bound(made: list[Draft], bench: Loaded[BenchFile]) -> list[Draft]:
 @click.argument("table", type=click.Path(path_type=Path))
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--missing", is_flag=True, help="Show only the lines that are not proved.")
-def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
+@options.ANY_PATH
+def trace(table: Path, profiles: tuple[Path, ...], missing: bool, any_path: bool) -> int:
     """Show each line of an override TABLE with the PROFILES (files or folders) that claim to prove it.
 
     A claim is checked against what the profile plays and demands: it counts if a unit that has the line a little
@@ -109,7 +110,7 @@ def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
     from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded, suite = load_table(table), options.load_suite(profiles)
+    loaded, suite = load_table(table), options.load_suite(profiles, any_path=any_path)
     problems = unknown_lines(loaded, suite)
     if problems:
         raise FileError(problems)

@@ -10,6 +10,7 @@ import click
 from ventproof.case.case import Result
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START
+from ventproof.cli import options
 from ventproof.figures.decided_run import DecidedRun
 from ventproof.figures.response_figure import every_drawable, response_figure
 from ventproof.figures.run_figure import run_figure
@@ -94,7 +95,8 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
     help="Write a figure (SVG) of the run and of each response into this folder. Figures of the same log are "
     "replaced, other files never.",
 )
-def judge(log: Path, profile: Path | None, figures: Path | None) -> int:
+@options.ANY_PATH
+def judge(log: Path, profile: Path | None, figures: Path | None, any_path: bool) -> int:
     """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
     from ventproof.log.read import read_log  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
@@ -106,7 +108,7 @@ def judge(log: Path, profile: Path | None, figures: Path | None) -> int:
     if log.is_dir():
         raise FileError([_not_one(log)])
     state = read_log(log)
-    edited = load_profile(profile) if profile else None
+    edited = load_profile(profile, any_path=any_path) if profile else None
     decided = decide_again(state, edited)
     show_decided(str(log), state, decided)
     if figures is not None:

@@ -63,6 +63,9 @@ ONLY: Final = click.option(
     metavar="TEXT",
     help="Only profiles whose name or file name holds TEXT, in capitals or not; one of the texts where there are more.",
 )
+ANY_PATH: Final = click.option(
+    "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
+)
 CLEAR: Final = click.option(
     "--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask."
 )
@@ -193,7 +196,11 @@ def _nothing_there(path: Path, what: str) -> Problem:
 
 
 def load_suite(
-    paths: Sequence[Path], session_of: Session | None = None, only: Sequence[str] = ()
+    paths: Sequence[Path],
+    session_of: Session | None = None,
+    only: Sequence[str] = (),
+    *,
+    any_path: bool = False,
 ) -> list[Loaded[Profile]]:
     """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
@@ -203,6 +210,7 @@ def load_suite(
         paths: profiles and folders of such.
         session_of: what they are tied to.
         only: parts of names; a profile without any of them is left out. None: all are taken.
+        any_path: let profiles name files outside their folders.
 
     Raises:
         FileError: something is wrong in at least one file, or there is no such profile.
@@ -218,7 +226,7 @@ def load_suite(
             if path not in paths and (kind := _other_kind(path)):
                 others.append(f"{path} ({kind})")
                 continue
-            profile = load_profile(path)
+            profile = load_profile(path, any_path=any_path)
             if session_of is not None:
                 session_of.bind(profile)
             suite.append(profile)
@@ -232,15 +240,20 @@ def load_suite(
         )
     if problems:
         raise FileError(problems)
-    suite = [one for one in suite if not only or _holds(one, only)]
-    if not suite:
+    suite = _chosen(suite, only)
+    if others:
+        click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
+    return suite
+
+
+def _chosen(suite: list[Loaded[Profile]], only: Sequence[str]) -> list[Loaded[Profile]]:
+    chosen = [one for one in suite if not only or _holds(one, only)]
+    if not chosen:
         texts = " or ".join(map(repr, only))
         raise FileError(
             [Problem("-k", None, None, f"no profile's name holds {texts}", "write part of a name")]
         )
-    if others:
-        click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
-    return suite
+    return chosen
 
 
 def _holds(profile: Loaded[Profile], only: Sequence[str]) -> bool:

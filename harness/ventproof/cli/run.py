@@ -200,6 +200,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 @options.seed(options.VIRTUAL)
 @options.USE
 @options.ONLY
+@options.ANY_PATH
 @click.option(
     "--selfcheck",
     type=click.Path(path_type=Path),
@@ -258,6 +259,7 @@ def run(
     profiles: tuple[Path, ...],
     bench: Path,
     only: tuple[str, ...],
+    any_path: bool,
     repeat: int | None,
     prove: float | None,
     confidence: float,
@@ -278,7 +280,8 @@ def run(
     loaded = load_bench(bench)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
-    suite, plan = options.load_suite(profiles, session, only), repeats_for(repeat, prove, confidence)
+    suite = options.load_suite(profiles, session, only, any_path=any_path)
+    plan = repeats_for(repeat, prove, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.model import Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import stands_below
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked, read_attached
@@ -35,14 +37,25 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.tree import Path
 
 
-def attach_from_disk(profile: Loaded[Profile]) -> Loaded[Profile]:
+def attach_from_disk(profile: Loaded[Profile], *, any_path: bool = False) -> Loaded[Profile]:
     """Return the profile with the files that it names, which stand beside it.
 
+    Args:
+        profile: the profile.
+        any_path: let it name files outside its folder.
+
     Raises:
-        FileError: a file cannot be read; every one is named.
+        FileError: a file cannot be read, or stands elsewhere; every one is named.
     """
     folder = FilePath(profile.path).parent
-    return _attach(profile, lambda name: read_attached(folder / name, "CSV"))
+
+    def read(name: str) -> str:
+        if not any_path and not stands_below(folder / name, folder):
+            hint = "put the file beside the profile or below, or give --any-path"
+            raise FileError([Problem(name, None, None, "leads out of the profile's folder", hint)])
+        return read_attached(folder / name, "CSV")
+
+    return _attach(profile, read)
 
 
 def attach_texts(profile: Loaded[Profile], texts: Mapping[str, str]) -> Loaded[Profile]:
@@ -88,16 +101,18 @@ def _series(profile: Profile) -> Iterator[tuple[Path, Series]]:
                 yield ("steps", number, "do", index, "series"), stimulus.series
 
 
-def load_profile(path: str | FilePath) -> Loaded[Profile]:
+def load_profile(path: str | FilePath, *, any_path: bool = False) -> Loaded[Profile]:
     """Load a profile and check that its parts fit each other.
 
     Args:
         path: the file.
+        any_path: let it name files outside its folder.
 
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _whole(attach_from_disk, lambda check: load_checked(path, Profile, check, values_key="values"))
+    attach = partial(attach_from_disk, any_path=any_path)
+    return _whole(attach, lambda check: load_checked(path, Profile, check, values_key="values"))
 
 
 def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None) -> Loaded[Profile]:
