@@ -298,11 +298,10 @@ def test_a_board_that_does_not_do_as_told_is_an_error(peer, driver, options, say
     [
         ("/dev/no-such-port", "cannot be opened: there is no such port"),
         ("socket://127.0.0.1:1", "cannot be opened"),
-        ("nonsense://x", "nonsense"),
     ],
 )
 def test_a_port_that_cannot_be_opened_is_named(driver, options, port, says):
-    """A missing device, a refused connection and a URL without meaning are link errors with its name."""
+    """A missing device and a refused connection are link errors with its name."""
 
     async def main() -> BenchError:
         return await _trouble(_wiring(driver, {"port": port, **options}))
