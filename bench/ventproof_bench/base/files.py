@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
+from secrets import token_hex
 from typing import BinaryIO, Final
 
 from ventproof_bench.base.errors import FileError, Problem
@@ -62,17 +63,25 @@ def whole_file(path: Path, *, replaces: bool = True) -> Iterator[BinaryIO]:
     Raises:
         FileError: it cannot be written.
     """
-    part = path.with_name(f".{path.name}.part-{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("xb") as file:
+        with _part(path, replaces=replaces) as file:
+            yield file
+    except OSError as error:
+        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+
+
+@contextmanager
+def _part(path: Path, *, replaces: bool, mode: int = 0o666) -> Iterator[BinaryIO]:
+    """Give a file without the name, which it takes at the end; whatever ends the process before leaves no such name."""
+    part = path.with_name(f".{path.name}.part-{os.getpid()}-{token_hex(4)}")
+    try:
+        with os.fdopen(os.open(part, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, mode), "wb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
         part.replace(path) if replaces else _name(part, path)
         _sync_folder(path.parent)
-    except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
@@ -101,7 +110,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 def create_file(path: Path, content: bytes, mode: int = 0o666) -> None:
-    """Write a new file; what cannot be written whole is taken away again.
+    """Write a new file: there as a whole or not at all.
 
     Args:
         path: the file; one that exists is never replaced.
@@ -111,15 +120,8 @@ def create_file(path: Path, content: bytes, mode: int = 0o666) -> None:
     Raises:
         OSError: it exists already, or cannot be written.
     """
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError:
-        path.unlink(missing_ok=True)
-        raise
+    with _part(path, replaces=False, mode=mode) as file:
+        file.write(content)
 
 
 def shipped_folder(package: str, name: str, *, checkout: str) -> Path:

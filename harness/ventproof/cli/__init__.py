@@ -6,6 +6,7 @@ import importlib
 import io
 import os
 import sys
+from contextlib import suppress
 from typing import Final, NoReturn
 
 import click
@@ -134,6 +135,9 @@ def _run() -> int:
         sys.stdout.flush()
     except BrokenPipeError:
         _hang_up()
+    except OSError as error:
+        _hang_up()
+        return _said_of(error)
     return code or EXIT_PASS
 
 
@@ -151,6 +155,9 @@ def _said_of(error: Exception) -> int:
         return _said(str(error), EXIT_INPUT)
     if isinstance(error, BenchError):
         return _said(str(error), EXIT_BENCH)
+    if isinstance(error, OSError):  # of what cannot be done without: its output, its libraries
+        where = f": {error.filename}" if error.filename else ""
+        return _said(f"the system refused it ({error.strerror or error}){where}", EXIT_BENCH)
     said = f"{type(error).__name__}: {error}"
     return _said(f"ventproof itself failed ({said}); set {TRACEBACK}=1 to see where", EXIT_BENCH)
 
@@ -164,5 +171,6 @@ def _said(message: str, code: int) -> int:
     """Say why the program ends, and return its exit code."""
     from ventproof_bench.base.text import harmless  # noqa: PLC0415 - only on the way out
 
-    click.echo(harmless(message), err=True)
+    with suppress(OSError):  # the exit code still tells
+        click.echo(harmless(message), err=True)
     return code

@@ -67,11 +67,16 @@ class Keeper:
         """What an operator must be told: which logs were not entered, why, and what enters them; empty: nothing."""
         if not self._left:
             return ""
-        logs = " ".join(shlex.quote(str(log)) for log in self._left)
-        return (
-            f"not entered into the history: {self._broken}. The logs are whole; enter them later: "
-            f"ventproof history import --history {shlex.quote(self._place.shown)} {logs}"
-        )
+        here = [shlex.quote(str(log)) for log in self._left if log.exists()]
+        said = f"not entered into the history: {self._broken}."
+        if gone := [str(log) for log in self._left if not log.exists()]:
+            said += f" Gone: {', '.join(gone)}."
+        if here:
+            into = shlex.quote(self._place.shown)
+            said += (
+                f" The logs stand as they are; enter them later: ventproof history import --history {into} "
+            )
+        return said + " ".join(here)
 
 
 def keeper_of(place: str | None, folder: Path) -> Keeper | None:

@@ -73,7 +73,14 @@ class _Chained:
 
 @final
 class _Sink:
-    """What structlog writes to: an unbuffered file that takes bytes."""
+    """What structlog writes to: an unbuffered file that takes bytes.
+
+    What failed once takes nothing more: after a line that is missing, every other would look like a changed log.
+
+    Attributes:
+        lines: whole lines that were written.
+        whole: of all bytes that are in the file.
+    """
 
     def __init__(self, path: Path) -> None:
         # "x": a record is never written over. Without a buffer: what a killed run has written is in the system's hands.
@@ -81,12 +88,32 @@ class _Sink:
         with suppress(OSError):  # a file system without locks: then nobody is told that it is being written
             fcntl.flock(self.file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self.whole = hashlib.sha256()
+        self.lines = 0
+        self._size = 0
+        self._failed: OSError | None = None
 
     def write_line(self, line: bytes) -> None:
-        """Write one whole line; an unbuffered file may take it in parts."""
+        """Write one whole line, or nothing of it; an unbuffered file may take it in parts."""
+        if self._failed is not None:
+            raise self._failed
+        left = line
+        try:
+            while left:
+                left = left[self.file.write(left) :]
+        except OSError as error:
+            self._failed = error
+            self._cut(line[: len(line) - len(left)])
+            raise
         self.whole.update(line)
-        while line:
-            line = line[self.file.write(line) :]
+        self._size += len(line)
+        self.lines += 1
+
+    def _cut(self, part: bytes) -> None:
+        """Take away the part of a line that was written."""
+        try:
+            self.file.truncate(self._size)
+        except OSError:
+            self.whole.update(part)
 
 
 class _Lines(structlog.BoundLoggerBase):
@@ -114,6 +141,7 @@ class RecordLog:
         # One thread, so that syncs stay in order and at most one is under way.
         self._disk = ThreadPoolExecutor(max_workers=1, thread_name_prefix="log")
         self._syncing: Future[None] | None = None
+        self._digest, self._synced = GENESIS, 0
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._sink = _Sink(path)
@@ -132,7 +160,9 @@ class RecordLog:
         try:
             self._logger.line(event, t_s, fields)
         except OSError as error:
-            raise RecordError(f"the log {self.path} cannot be written: {error.strerror}") from error
+            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else "it holds nothing"
+            raise RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}") from error
+        self._digest = self._chained.digest
 
     def sync(self) -> None:
         """Force what was written to the disk.
@@ -140,10 +170,13 @@ class RecordLog:
         Raises:
             RecordError: the disk does not take it.
         """
+        lines = self._sink.lines
         try:
             os.fsync(self._sink.file.fileno())
         except OSError as error:
-            raise RecordError(f"the log {self.path} cannot be written: {error.strerror}") from error
+            reason = f"the log {self.path} is not safe on the disk ({error.strerror})"
+            raise RecordError(f"{reason}: of what follows line {self._synced} nobody knows") from error
+        self._synced = lines
 
     def sync_beside(self) -> None:
         """Do the same in a thread: a disk may take a second for it, and the line process would miss the heartbeats.
@@ -158,7 +191,7 @@ class RecordLog:
     @property
     def digest(self) -> str:
         """Digest of the last line written; it stands for the whole log."""
-        return self._chained.digest
+        return self._digest
 
     @property
     def sha256(self) -> str:

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from ventproof.log.left import LeftCounter, OutputLeft
-from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.errors import DriverError, RecordError
 from ventproof_bench.benchfile.model import BenchFile
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def left_lines(file: BenchFile | None, left: LeftCounter) -> tuple[str, ...]:
 
 @contextmanager
 def telling_left(file: BenchFile, left: LeftCounter, log: Path) -> Iterator[None]:
-    """Let an interruption, and outputs that are not safe after one, say how the outputs were left.
+    """Let an interruption, outputs that are not safe after one, and a lost record say how the outputs were left.
 
     Args:
         file: the bench file.
@@ -38,8 +38,9 @@ def telling_left(file: BenchFile, left: LeftCounter, log: Path) -> Iterator[None
         yield
     except KeyboardInterrupt:
         raise KeyboardInterrupt(interrupted(file, left, log)) from None
-    except DriverError as error:
-        raise DriverError("\n".join([str(error), *left_lines(file, left)])) from error
+    except (DriverError, RecordError) as error:
+        kind = RecordError if isinstance(error, RecordError) else DriverError
+        raise kind("\n".join([str(error), *_outputs_said(file, left)])) from error
 
 
 def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:
@@ -51,10 +52,14 @@ def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:
         log: path of the log.
     """
     closed = f"{log} is closed" if left.over else f"{log} has no closing line"
+    return "\n".join([f"interrupted; {closed}", *_outputs_said(file, left)])
+
+
+def _outputs_said(file: BenchFile, left: LeftCounter) -> list[str]:
     lines = left_lines(file, left)
     if left.safe or left.never_driven:
-        return "\n".join([f"interrupted; {closed}", *(f"outputs: {line}" for line in lines)])
-    return "\n".join([f"interrupted; {closed}", "OUTPUTS MAY NOT BE SAFE", *lines])
+        return [f"outputs: {line}" for line in lines]
+    return ["OUTPUTS MAY NOT BE SAFE", *lines]
 
 
 def _all_well(left: LeftCounter) -> str:

@@ -223,18 +223,23 @@ class Engine:
 
     def _close(self, ended: Ended) -> None:
         """Write what is still to be said, and the closing line."""
-        self._note_bench()
-        if ended.abort is not None:
-            self._report(self._decided_before())
-        if ended.unsafe:
-            self._emit(OutputsUnsafe, ended.unsafe)
-        else:
-            self._emit(OutputsSafe if ended.driven else NothingDriven)
+        try:
+            self._note_bench()
+            if ended.abort is not None:
+                self._report(self._decided_before())
+        finally:  # whoever follows is told of the outputs, also where the log takes nothing more
+            self._emit_left(ended)
         if ended.abort is not None:
             self._emit(RunEnd, None, ended.abort)
         else:
             self._report(r for r in self._case.results if id(r) not in self._written)
             self._emit(RunEnd, self._case.verdict)
+
+    def _emit_left(self, ended: Ended) -> None:
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
+        else:
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
 
     def _decided_before(self) -> Iterator[Result]:
         """Yield what an aborted run showed for certain and has not said yet.

@@ -241,11 +241,10 @@ class _Checking:
 
     def _close(self, ended: Ended) -> CheckResult:
         """Write what was found, and the closing line."""
-        self._note()
-        if ended.unsafe:
-            self._emit(OutputsUnsafe, ended.unsafe)
-        else:
-            self._emit(OutputsSafe if ended.driven else NothingDriven)
+        try:
+            self._note()
+        finally:  # whoever follows is told of the outputs, also where the log takes nothing more
+            self._emit_left(ended)
         if ended.abort is not None:
             self._emit(CheckEnd, None, ended.abort)
             return self._result("failed", ended, None, (), (), ())
@@ -282,6 +281,12 @@ class _Checking:
         self._emit(CheckEnd, result)
         sentences = (*short, *(f"{text} (line {line} of the bench file)" for text, line in wrongs))
         return self._result(result, ended, measured, found, sentences, missing)
+
+    def _emit_left(self, ended: Ended) -> None:
+        if ended.unsafe:
+            self._emit(OutputsUnsafe, ended.unsafe)
+        else:
+            self._emit(OutputsSafe if ended.driven else NothingDriven)
 
     def _line(self, wrong: Wrong) -> int:
         """Return the line of the bench file to look at: that of the key, or of what it would stand below."""

@@ -104,9 +104,12 @@ class _Told:
         Raises:
             RecordError: the log does not take it.
         """
+        if not isinstance(event, RunEnd):  # outputs are as they are, whether or not the log takes it
+            self.left.feed(event)
         self._log.write(event.name, event.t_s, fields_of(event))
+        if isinstance(event, RunEnd):
+            self.left.feed(event)
         self.gaps.feed(event)
-        self.left.feed(event)
         if isinstance(event, _SYNC_AFTER):
             self._log.sync_beside() if self._real else self._log.sync()
         if isinstance(event, FindingMade):
@@ -227,7 +230,7 @@ class Session:
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
             KeyboardInterrupt: the operator broke it off; outputs are safe and the log is closed as aborted.
-            RecordError: the log was changed while it was written, or its signature cannot be written.
+            RecordError: the log cannot be written, was changed meanwhile, or its signature cannot be written.
         """
         if self.bench.model.people and not (self.bench.model.virtual or self.desks):
             raise nobody_here(self.bench.model)
