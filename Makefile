@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -42,6 +42,12 @@ challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, a
 
 kills: $(VENV)/dev  ## runs that are killed at random instants, on real wires, for ten minutes
 	$(BIN)/python tests/performance/kill_campaign.py 600
+
+crashes: $(VENV)/dev  ## commands whose disk, folder, descriptors, clock or process fails at random points, for ten minutes
+	$(BIN)/python tests/performance/crash_campaign.py 600
+
+fuzz: $(VENV)/dev  ## a million inputs of every kind through whole commands; hours
+	$(BIN)/python tests/performance/fuzz_campaign.py 1000000
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py

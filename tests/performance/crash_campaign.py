@@ -151,8 +151,10 @@ class Starter:
     def close(self) -> None:
         """End it."""
         assert self._process.stdin is not None
+        assert self._process.stdout is not None
         self._process.stdin.close()
         self._process.wait()
+        self._process.stdout.close()
 
 
 def chain_of(log: Path) -> list[str]:

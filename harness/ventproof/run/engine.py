@@ -51,7 +51,7 @@ from ventproof.run.weather import PlayedWeather
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import seconds
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import Abort, StimulusError
+from ventproof_bench.base.errors import Abort, RecordError, StimulusError
 from ventproof_bench.base.evidence import TAKEN_BACK, DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.link import framing_of
@@ -162,7 +162,12 @@ class Engine:
             times=self._clockwork,
         )
         self._prompts.tell = self._emit
-        self._emit(RunBegin, header)
+        try:
+            self._emit(RunBegin, header)
+        except RecordError:
+            with suppress(RecordError):
+                self._emit_left(session.ended)
+            raise
         try:
             with self._prompts.desks():
                 await session.run(self._all_steps)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from math import isfinite
@@ -39,7 +40,7 @@ from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof.run.ending import left_lines, telling_left
 from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.errors import FileError, Problem, Refusal, StimulusError
+from ventproof_bench.base.errors import FileError, Problem, RecordError, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
 from ventproof_bench.base.interrupts import held
 from ventproof_bench.base.quantities import Quantity
@@ -228,8 +229,13 @@ class _Checking:
             asyncio.CancelledError: it was interrupted; the outputs are safe and the log says so.
             DriverError: it was interrupted, and the outputs may not be in their safe state.
         """
-        self._emit(CheckBegin, self._header())
         session = RigSession(self._rig, self)
+        try:
+            self._emit(CheckBegin, self._header())
+        except RecordError:
+            with suppress(RecordError):
+                self._emit_left(session.ended)
+            raise
         try:
             await session.run(self._measure)
         finally:
