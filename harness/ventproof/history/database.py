@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
-from ventproof.history.migrations import NEWEST
+from ventproof.history.migrations import KNOWN, NEWEST
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
@@ -142,6 +142,11 @@ class Database:
             with connection.begin():
                 yield connection
 
+    def foreign(self, reason: object) -> FileError:
+        """Return that the database holds a run as ventproof does not write it."""
+        hint = "somebody changed it; make it anew: ventproof history import --history NEW LOGS"
+        return self._problem(f"a run in it is not as ventproof writes it: {reason}", hint)
+
     def _new_engine(self) -> Engine:
         if self.place.path is None:
             try:
@@ -158,11 +163,14 @@ class Database:
     def _bring_up(self) -> None:
         """Create or migrate the tables, unless they are what this ventproof knows."""
         with self._engine.connect() as connection:
-            if _revision(connection) == NEWEST:
-                return
+            revision = _revision(connection)
+        if revision == NEWEST:
+            return
+        if revision not in {"", *KNOWN}:
+            said = f"this history is of a newer ventproof (revision {revision})"
+            raise self._problem(said, "update ventproof")
         from alembic import command  # noqa: PLC0415 - slow, and needed once in the life of a history
         from alembic.config import Config  # noqa: PLC0415
-        from alembic.util import CommandError  # noqa: PLC0415
 
         config = Config()
         scripts = str(Path(__file__).parent / "migrations")
@@ -171,11 +179,7 @@ class Database:
             if connection.dialect.name == "postgresql":
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
             config.attributes["connection"] = connection
-            try:
-                command.upgrade(config, NEWEST)
-            except CommandError:
-                said = f"this history is of a newer ventproof (revision {_revision(connection)})"
-                raise self._problem(said, "update ventproof") from None
+            command.upgrade(config, NEWEST)
 
     def _make_folder(self, folder: Path) -> None:
         try:
@@ -188,21 +192,21 @@ class Database:
         """Turn what the database says into one clear error."""
         try:
             yield
-        except SQLAlchemyError as error:
+        except (SQLAlchemyError, UnicodeError) as error:  # SQLite names what it misses by bytes of the file
             raise self._problem(f"the history cannot be used: {_said(error)}") from error
 
     def _problem(self, reason: str, hint: str = "") -> FileError:
         return FileError([Problem(self.place.shown, None, None, reason, hint)])
 
 
-def _revision(connection: Connection) -> str | None:
+def _revision(connection: Connection) -> str:
+    """Return which revision a database is of; empty where it is new."""
     if not inspect(connection).has_table("alembic_version"):
-        return None
-    revision: str | None = connection.scalar(text("SELECT version_num FROM alembic_version"))
-    return revision
+        return ""
+    return ", ".join(map(str, connection.scalars(text("SELECT version_num FROM alembic_version"))))
 
 
-def _said(error: SQLAlchemyError) -> str:
+def _said(error: SQLAlchemyError | UnicodeError) -> str:
     """Return the database's own words, without the statement and its values."""
     cause = getattr(error, "orig", None) or error
     return " ".join(str(cause).split())

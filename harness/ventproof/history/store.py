@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, final
@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from ventproof.history.database import Database, Place
 from ventproof.history.tables import FindingRow, PlanRow, RunRow, finding_rows, plan_row, record_of, run_row
+from ventproof.log.decode import LineError
 from ventproof.log.read import check_log, read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.runset.completeness import absent_of
@@ -231,10 +232,21 @@ class History:
             query = query.options(selectinload(RunRow.findings))
         query = query.options(selectinload(RunRow.plan))
         with self._database.reading() as connection, Session(connection) as session:
-            for runs in session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions():
+            partitions = session.scalars(query.execution_options(yield_per=_AT_ONCE)).partitions()
+            while runs := self._next(partitions):
                 for run in runs:
-                    record = record_of(run, run.findings if findings else ())
+                    try:
+                        record = record_of(run, run.findings if findings else ())
+                    except LineError as error:
+                        raise self._database.foreign(error) from None
                     yield HistoryEntry(record, run.at, self.place.found(run.file))
+
+    def _next(self, partitions: Iterator[Sequence[RunRow]]) -> Sequence[RunRow]:
+        """Return the next rows; what no row can be is the database's fault."""
+        try:
+            return next(partitions, ())
+        except (TypeError, ValueError) as error:  # SQLAlchemy's, where it reads dates and truth
+            raise self._database.foreign(error) from None
 
     def gaps(self, records: Iterable[RunRecord]) -> dict[str, str]:
         """Return what is not here of the plans of some runs, in a sentence each, by the plan's digest.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterable
+import re
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 from typing import Any, Final, final
 
@@ -12,10 +13,11 @@ from sqlalchemy import DateTime, Dialect, Double, ForeignKey, String, Text, Uniq
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
-from ventproof.log.decode import LineFields, plan_of
+from ventproof.log.decode import LineError, LineFields, plan_of
 from ventproof.log.encode import plan_fields
 from ventproof.log.plan import Plan, PlannedRun
-from ventproof.log.run import RunRecord
+from ventproof.log.read import VERDICTS
+from ventproof.log.run import ABORTED, RunRecord
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
 from ventproof_bench.base.evidence import Window
 
@@ -222,8 +224,18 @@ def plan_row(plan: Plan) -> dict[str, Any]:
 
 @lru_cache(maxsize=32)
 def plan_in(text: str) -> Plan:
-    """Return the plan that a row's text was made from; the runs of a set share it."""
-    return plan_of(LineFields(json.loads(text)))
+    """Return the plan that a row's text was made from; the runs of a set share it.
+
+    Raises:
+        LineError: it is none.
+    """
+    try:
+        parsed = json.loads(text)
+    except (ValueError, RecursionError):
+        parsed = None
+    if not isinstance(parsed, dict):
+        raise LineError("its plan is no JSON object")
+    return plan_of(LineFields(parsed))
 
 
 def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
@@ -247,18 +259,53 @@ def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
 
 
 def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
-    """Return the record that a row was made from."""
+    """Return the record that a row was made from.
+
+    Raises:
+        LineError: a row is not as ventproof writes it.
+    """
+    _require_types(run)
+    _require_word(run, "verdict", (*VERDICTS, ABORTED))
+    if not re.fullmatch(r"-?\d{1,400}", run.seed, re.ASCII):
+        raise LineError(f"its seed is {run.seed!r}")
+    place = None
+    if run.plan and run.run_of_plan:
+        plan = plan_in(run.plan.text)
+        if not 1 <= run.run_of_plan <= plan.runs:
+            raise LineError(f"it is run {run.run_of_plan} of a plan of {plan.runs}")
+        place = PlannedRun(plan, run.run_of_plan)
     return RunRecord(
         **{name: getattr(run, name) for name in _SAME_IN_RUN},
         seed=int(run.seed),
-        place=PlannedRun(plan_in(run.plan.text), run.run_of_plan) if run.plan and run.run_of_plan else None,
+        place=place,
         started=None if run.started is None else run.started.isoformat(),
         findings=tuple(_finding_record(finding) for finding in findings),
     )
 
 
+def _require_types(row: Base) -> None:
+    """Refuse what the columns of an SQLite file can hold all the same, since it keeps to no types."""
+    for column in row.__table__.columns:
+        value, kind = getattr(row, column.name), column.type.python_type
+        if not isinstance(value, (kind, int) if kind is float else kind) and not (
+            value is None and column.nullable
+        ):
+            raise LineError(f"its {column.name} is {value!r}")
+
+
+def _require_word(row: Base, name: str, known: Collection[str]) -> None:
+    if getattr(row, name) not in known:
+        raise LineError(f"its {name} is {getattr(row, name)!r}")
+
+
 def _finding_record(finding: FindingRow) -> Finding:
+    _require_types(finding)
+    _require_word(finding, "status", [*map(str, Status)])
+    if finding.not_run is not None:
+        _require_word(finding, "not_run", [*map(str, NotRun)])
     response = _bounds(finding.response_low, finding.response_high)
+    if response is not None and not response.low <= response.high:
+        raise LineError(f"its response_low is {response.low!r}, its response_high {response.high!r}")
     return Finding(
         **{name: getattr(finding, name) for name in _SAME_IN_FINDING},
         unit=finding.signal_unit,

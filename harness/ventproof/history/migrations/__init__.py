@@ -2,5 +2,8 @@
 
 from typing import Final
 
-NEWEST: Final = "0004"
+KNOWN: Final = ("0001", "0002", "0003", "0004")
+"""The revisions, in order."""
+
+NEWEST: Final = KNOWN[-1]
 """The revision that this ventproof reads and writes."""
