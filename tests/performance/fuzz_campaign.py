@@ -41,7 +41,6 @@ SERIES_PROFILE: Final = SHIPPED / "rain-measured-shower.yaml"
 TAKES_S: Final = 20.0
 """Seconds of processor time after which a command counts as one that hangs."""
 
-_TELLS_S: Final = 10.0
 _GUIDED: Final = 0.3
 """Share of inputs whose calls are looked at, which takes a few times as long."""
 
@@ -363,6 +362,7 @@ def campaign(
     kinds: tuple[str, ...] = tuple(COMMANDS),
     guided: bool = True,
     budget_s: float = float("inf"),
+    tells_s: float = 10.0,
     told: Callable[[Done], None] = lambda _: None,
 ) -> Done:
     """Try so many inputs, spread evenly over the kinds, or fewer where the time is over.
@@ -373,7 +373,8 @@ def campaign(
         kinds: of input.
         guided: whether coverage is looked at.
         budget_s: no input is tried after that.
-        told: is told of what was done, now and then.
+        tells_s: from one time that this is told to the next.
+        told: is told of what was done.
     """
     said_of = cli._said_of
 
@@ -392,7 +393,7 @@ def campaign(
                 if time.monotonic() - began_s > budget_s:
                     break
                 fuzzer.tried(kinds[number % len(kinds)], number // len(kinds))
-                if time.monotonic() - began_s > fuzzer.done.took_s + _TELLS_S:
+                if time.monotonic() - began_s > fuzzer.done.took_s + tells_s:
                     fuzzer.done.took_s = time.monotonic() - began_s
                     told(fuzzer.done)
             fuzzer.done.took_s = time.monotonic() - began_s

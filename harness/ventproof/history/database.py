@@ -166,7 +166,7 @@ class Database:
             revision = _revision(connection)
         if revision == NEWEST:
             return
-        if revision not in {"", *KNOWN}:
+        if revision not in {None, *KNOWN}:
             said = f"this history is of a newer ventproof (revision {revision})"
             raise self._problem(said, "update ventproof")
         from alembic import command  # noqa: PLC0415 - slow, and needed once in the life of a history
@@ -199,11 +199,12 @@ class Database:
         return FileError([Problem(self.place.shown, None, None, reason, hint)])
 
 
-def _revision(connection: Connection) -> str:
-    """Return which revision a database is of; empty where it is new."""
+def _revision(connection: Connection) -> str | None:
+    """Return which revision a database is of; None where it is new."""
     if not inspect(connection).has_table("alembic_version"):
-        return ""
-    return ", ".join(map(str, connection.scalars(text("SELECT version_num FROM alembic_version"))))
+        return None
+    found = [*connection.scalars(text("SELECT version_num FROM alembic_version"))]
+    return ", ".join(map(str, found)) if found else None
 
 
 def _said(error: SQLAlchemyError | UnicodeError) -> str:

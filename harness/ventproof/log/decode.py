@@ -92,11 +92,13 @@ class LineFields:
             raise self.wrong(key, "true or false")
         return value
 
-    def whole(self, key: str, least: int | None = None) -> int:
-        """Return a whole number, at least `least`."""
+    def whole(self, key: str, least: int | None = None, most: int = 2**31 - 1) -> int:
+        """Return a whole number; from `least` to `most`, which a history can hold, where a least one is given."""
         value = self.raw(key)
-        if type(value) is not int or (least is not None and value < least):
+        if type(value) is not int:
             raise self.wrong(key, "a whole number" if least is None else f"a whole number from {least} up")
+        if least is not None and not least <= value <= most:
+            raise self.wrong(key, f"a whole number from {least} to {most}")
         return value
 
     def number(self, key: str, least: float = -GREATEST, most: float = GREATEST) -> float:

@@ -198,7 +198,10 @@ def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tupl
     line.word("format", (_FORMAT,))
     if line.whole("version") != _VERSION:
         raise line.wrong("version", f"{_VERSION}, the one that this ventproof reads,")
-    return {one.text("name"): (one.whole("bytes", 0), one.text("sha256")) for one in line.parts("files")}
+    return {
+        one.text("name"): (one.whole("bytes", 0, LARGEST_BYTES), one.text("sha256"))
+        for one in line.parts("files")
+    }
 
 
 def _take(

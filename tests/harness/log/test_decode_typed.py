@@ -73,6 +73,12 @@ WRONG = [
         "its `shown` is a mapping where a mapping of levels, and true or false of contacts, is wanted",
     ),
     ("poll", "words", [1.5], "its `words` is a list where a list of whole numbers is wanted"),
+    (
+        "step_begin",
+        "step",
+        2**64,
+        "its `step` is 18446744073709551616 where a whole number from 0 to 2147483647 is wanted",
+    ),
     ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
     ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
     ("command", "states", ["closed"], "its `states` is a list where a list of true and false is wanted"),
