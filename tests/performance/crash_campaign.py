@@ -62,6 +62,9 @@ KILLED_WHILE: Final = {
 
 CODES: Final = {0, 1, 2, 3, 4, 130}
 _DISK_BYTES: Final = 4 * 2**20
+_ON_WIRES: Final = 0.3
+"""Share of the time for runs on real wires."""
+
 _HANGS_AFTER_S: Final = 60.0
 _CHAIN: Final = re.compile(rb',"chain":"([0-9a-f]{64})"\}\Z')
 _ENDS_AFTER: Final = re.compile(r"the log (\S+\.jsonl) cannot be written .*?: it ends after line (\d+)")
@@ -218,6 +221,22 @@ class Checks:
         if code == 0:
             self._passes(trial)
         self._files(killed=code < 0)
+
+    def of_wires(self, trial: Trial) -> None:
+        """Check a run on real wires, of one profile, that was injured."""
+        said, code = self._became.said, self._became.code
+        if code not in CODES:
+            self._wrong.append(f"exit code {code}")
+        if "itself failed" in said or "Traceback" in said:
+            self._wrong.append("it says that it failed itself")
+        self._logs()
+        if trial.kind != "folder removed":
+            self._acknowledged()
+        self._sentences(gone=not self._folder.exists())
+        if code == 0 and [outcome_of(self._folder / name) for name in self._chains] != ["pass"]:
+            self._wrong.append("exit code 0 without a log that passes")
+        if code == 1:
+            self._wrong.append("it says that the unit failed, which did not")
 
     def _logs(self) -> None:
         for log in sorted(self._folder.glob("*.jsonl")):
@@ -472,18 +491,30 @@ def campaign(budget_s: float, seed: int, *, trials: int = 1_000_000) -> list[tup
 def table(done: list[tuple[Trial, Became]]) -> str:
     """Return what was found, a line for each kind."""
     lines = [f"{'what':20}{'tried':>6}{'wrong':>6}  exit codes"]
-    for kind in [*filter(None, INJURIES), *KILLED_WHILE]:
+    for kind in dict.fromkeys(trial.kind for trial, _ in sorted(done, key=lambda one: one[0].kind)):
         of = [became for trial, became in done if trial.kind == kind]
         codes = ", ".join(f"{code}: {count}" for code, count in sorted(Counter(b.code for b in of).items()))
         lines.append(f"{kind:20}{len(of):6}{sum(bool(b.wrong) for b in of):6}  {codes}")
     return "\n".join(lines)
 
 
+def _on_wires(budget_s: float, seed: int) -> list[tuple[Trial, Became]]:
+    from crash_wires import on_wires  # noqa: PLC0415 - it imports this module
+
+    from ventproof_bench.base.clock import run  # noqa: PLC0415 - with it
+
+    with tempfile.TemporaryDirectory() as name:
+        return run(on_wires(Path(name), budget_s, seed), virtual=False)
+
+
 def main() -> int:
     """Try for as many seconds as the first argument says; the second is the seed. Returns 1 if anything was wrong."""
     budget_s, seed = [*map(float, sys.argv[1:]), *(600.0, 0.0)[len(sys.argv) - 1 :]]
-    done = campaign(budget_s, int(seed))
+    done = campaign(budget_s * (1 - _ON_WIRES), int(seed))
     print(table(done))
+    wired = _on_wires(budget_s * _ON_WIRES, int(seed))
+    print(f"on real wires:\n{table(wired)}")
+    done += wired
     wrong = sum(bool(became.wrong) for _, became in done)
     print(f"{len(done)} commands were injured, {wrong} with something wrong")
     return 1 if wrong else 0

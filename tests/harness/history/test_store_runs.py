@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-import sqlite3
 import os
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 from contextlib import closing
