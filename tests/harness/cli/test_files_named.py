@@ -77,7 +77,7 @@ def test_series_outside_is_refused_unless_any_path_is_given(command, outside, ve
     assert re.fullmatch(refused(named), said)
     code, said = ventproof(f"{command} --any-path")
     assert code != 3
-    assert said == ""
+    assert "leads out" not in said
 
 
 @pytest.mark.parametrize("how", ["a link", "a link to a folder"])
