@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ventproof.cli import options
+
+if TYPE_CHECKING:
+    from ventproof.setup.walk import HookUpTried
 
 
 @click.command("setup")
@@ -63,7 +67,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     dialogue = Dialogue(bench, asker, given | given_by_option(pairs))
     trials = Trials(
         hookup=lambda path: _hookup(path, out),
-        run=lambda profile, path: _run(profile, path, out),
+        run=lambda profile, path, hookup: _run(profile, path, out, hookup),
     )
     try:
         code = set_up(bench, dialogue, trials, clear=clear)
@@ -74,25 +78,29 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     return code
 
 
-def _hookup(bench: Path, out: Path) -> int:
+def _hookup(bench: Path, out: Path) -> HookUpTried:
     from ventproof.cli.selfcheck import shown  # noqa: PLC0415
     from ventproof.session.selfcheck import selfcheck  # noqa: PLC0415
+    from ventproof.setup.walk import HookUpTried  # noqa: PLC0415
     from ventproof.terminal.progress import checking  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded = load_bench(bench)
     with checking(loaded.model, whole=False) as begins:
         result = selfcheck(loaded, out, kind="unit", begins=begins)
-    return shown(loaded.model, result)
+    return HookUpTried(shown(loaded.model, result), result.result, result.log)
 
 
-def _run(profile: Path, bench: Path, out: Path) -> int:
+def _run(profile: Path, bench: Path, out: Path, hookup: Path | None) -> int:
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
+    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    session = Session(bench=load_bench(bench), out=out, keeper=keeper_of(None, out))
+    loaded = load_bench(bench)
+    check = pinned(hookup, loaded) if hookup else None
+    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), selfcheck=check)
     suite = options.load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

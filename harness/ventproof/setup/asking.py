@@ -19,6 +19,8 @@ _GLANCE_S: Final = 0.2
 _PATIENCE_S: Final = 300.0
 YES: Final = "yes"
 NO: Final = "no"
+AUTOMATIC: Final = "automatic"
+"""By this it is kept that the vents' hand switches were turned back to automatic."""
 
 
 def one_of(words: Collection[str]) -> Callable[[str], object]:

@@ -159,6 +159,11 @@ class Dialogue:
         """Whether an answer is known already."""
         return key in self._given or key in self._kept
 
+    def known(self, key: str) -> str:
+        """Return an answer or what was measured, if it is known already; else nothing."""
+        known = self._given.get(key) or self._kept.get(key)
+        return known.text if known is not None else ""
+
     def kept(self, key: str) -> bool:
         """Whether an answer is kept of this very bench."""
         return key in self._kept

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+import termios
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final, final
 
 import prompt_toolkit
@@ -113,17 +116,20 @@ class TerminalAsker:
             self._glances = True
 
     def _end_glances(self) -> None:
+        """Leave the line that went on; what was typed while nothing was asked answers nothing."""
         if self._glances:
             self._console.print()
             self._glances = False
+            with suppress(termios.error, OSError):
+                termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
-    def wait(self, text: str, live: Callable[[], str], over: Callable[[], bool]) -> None:
-        """Wait for Enter; the line below shows what is read, and whether it stands."""
+    def wait(self, text: str, live: Callable[[], str], over: Callable[[], bool]) -> None:  # noqa: ARG002 - a person sees it
+        """Wait for Enter; the line below shows what is read."""
         self.say("")
         self._console.print(Text(text, style="bold"))
         self._prompted(
             "Enter: ",
-            toolbar=lambda: harmless(f"{live()}   {'it stands: press Enter' if over() else ''}"),
+            toolbar=lambda: harmless(live()),
             refresh_s=_REFRESH_S,
         )
 
