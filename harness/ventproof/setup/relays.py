@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, final
@@ -25,7 +25,7 @@ from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.benchcheck.traffic import carrying_problems
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from ventproof.setup.dialogue import Dialogue
     from ventproof_bench.benchfile.model import BenchFile
@@ -237,11 +237,13 @@ class Clicker:
         taken: list[str] = []
         for number, place in enumerate(self._board.places, start=1):
             key = f"relay.{number}"
-            did = {} if self._dialogue.has(key) else self._clicked(stack, number)
-            proposed, said = self._guess(did, taken)
+            proposed = NOTHING
+            if not self._dialogue.has(key):
+                proposed, answered = self._guess(self._clicked(stack, number), taken)
+                self._asker.say("\n".join(f"  {one}" for one in answered))
             question = SetupQuestion(
                 key=key,
-                text=f"Relay {number} clicked{said}. What is wired to it? A name such as rain or supply, or none",
+                text=f"What is wired to relay {number}, which was on? A name such as rain or supply, or none",
                 default=proposed,
                 check=lambda answer: _a_name(answer, taken),
             )
@@ -311,16 +313,18 @@ class Clicker:
             name=name, driver=self._board.driver, wired=place, lamp=lamp, closed_at_rest=contact == "nc"
         )
 
-    def _guess(self, did: Mapping[str, MovedSignal] | None, taken: list[str]) -> tuple[str, str]:
-        """Return what seems to be wired to a relay, and what answered it, in words."""
+    def _guess(
+        self, did: Mapping[str, MovedSignal] | None, taken: Sequence[str]
+    ) -> tuple[str, Sequence[str]]:
+        """Return what seems to be wired to a relay, and what answered it, in words, a line each."""
         if did is None:
-            return ("supply" if "supply" not in taken else NOTHING), ", and the unit fell silent meanwhile"
+            return ("supply" if "supply" not in taken else NOTHING), ["the unit fell silent meanwhile"]
         moved = [one for one in self._bench.signals if one.name in did and stirred(did[one.name])]
         if not moved:
-            return NOTHING, ", and nothing that is read changed"
-        said = ", ".join(answer_said(one.name, did[one.name], self._bench) for one in moved)
+            return NOTHING, ["nothing that is read changed"]
         name = wired_by(moved)
-        return (f"{name}_2" if name in taken else name), f", and {said}"
+        said = [answer_said(one.name, did[one.name], self._bench) for one in moved]
+        return (f"{name}_2" if name in taken else name), said
 
     # rain
 

@@ -25,8 +25,8 @@ takes:
 relays: {unit_id: 4, wired: [nothing, rain]}
 mock:
   vents:
-    roof: {full_travel: 4 s, dead_time: 200 ms, stages: [100 %]}
-    side: {full_travel: 3 s, dead_time: 200 ms, stages: [90 %]}
+    roof: {full_travel: 6 s, dead_time: 200 ms, stages: [100 %]}
+    side: {full_travel: 5 s, dead_time: 200 ms, stages: [90 %]}
   house: {temperature: 18 °C, stage_at: [25 °C], hysteresis: 1 °C}
   rain: {entry_delay: 500 ms, release_delay: 1 s, positions: {roof: 10 %, side: 40 %}}
   refresh_every: 100 ms

@@ -131,9 +131,9 @@ def learn(tmp_path, monkeypatch):
 def test_a_relay_that_flags_alone_answer_is_proposed_by_what_they_say(learn):
     """No vent moved: that is no reason to propose nothing; what answered is named."""
     _, technician, _ = learn([FLAG_ONLY, RAIN])
-    ((proposed, text, _),) = technician.asked["relay.1"]
+    ((proposed, _, _),) = technician.asked["relay.1"]
     assert proposed == "rain"
-    assert "Precipitation lamp: on after 1.0 s" in text
+    assert "  Precipitation lamp: on after 1.0 s" in technician.said
 
 
 @pytest.mark.parametrize(
