@@ -78,7 +78,11 @@ class SearchFound:
 
 
 async def who_answers(
-    specs: Sequence[BusSpec], unit_ids: Sequence[int], tell: Callable[[str], None] = lambda _: None
+    specs: Sequence[BusSpec],
+    unit_ids: Sequence[int],
+    tell: Callable[[str], None] = lambda _: None,
+    *,
+    known: Sequence[Answering] = (),
 ) -> SearchFound | None:
     """Return who answers on the first of some buses where somebody does; nothing is written.
 
@@ -88,6 +92,7 @@ async def who_answers(
         specs: the same line or host with one setting after the other.
         unit_ids: the unit ids to ask.
         tell: is told what is tried, and how long the rest takes at most.
+        known: who answered before, at other ids.
 
     Returns:
         None where nobody answers on any; a bus where only noise came counts where there is none better.
@@ -98,7 +103,7 @@ async def who_answers(
     noisy: SearchFound | None = None
     for number, spec in enumerate(specs):
         after_s = sum(len(unit_ids) * _longest_s(later) for later in specs[number + 1 :])
-        found = await _on_one(spec, unit_ids, tell, after_s)
+        found = await _on_one(spec, unit_ids, tell, after_s, known)
         if found.units:
             return found
         noisy = noisy or (found if found.noise else None)
@@ -106,7 +111,11 @@ async def who_answers(
 
 
 async def _on_one(
-    spec: BusSpec, unit_ids: Sequence[int], tell: Callable[[str], None], after_s: float
+    spec: BusSpec,
+    unit_ids: Sequence[int],
+    tell: Callable[[str], None],
+    after_s: float,
+    known: Sequence[Answering],
 ) -> SearchFound:
     bus, units, noise = ModbusBus("search", spec), list[Answering](), False
     said = _said(spec)
@@ -120,7 +129,7 @@ async def _on_one(
             noise = noise or first.noise
             if first.answered:
                 units.append(await _looked_at(bus, unit_id))
-            if _enough(units, number + 1):
+            if _enough(units, known, number + 1):
                 break
             await asyncio.sleep(_PAUSE_S)
     finally:
@@ -134,10 +143,12 @@ def _longest_s(spec: BusSpec) -> float:
     return spec.timeout + quiet_s + _PAUSE_S
 
 
-def _enough(units: Sequence[Answering], asked: int) -> bool:
+def _enough(units: Sequence[Answering], known: Sequence[Answering], asked: int) -> bool:
     """Whether both a unit and a relay board were found, or one unit that takes every id for its own."""
-    both = {one.switches for one in units} == {True, False}
-    return both or (asked == len(units) == _ALL_OF and len({(one.tables, one.coils) for one in units}) == 1)
+    both = {one.switches for one in (*known, *units)} == {True, False}
+    return (both and bool(units)) or (
+        asked == len(units) == _ALL_OF and len({(one.tables, one.coils) for one in units}) == 1
+    )
 
 
 def _said(spec: BusSpec) -> str:

@@ -109,6 +109,22 @@ def connect(dialogue: Dialogue, prefix: str = "") -> Connection:
         dialogue.forget(*keys)
 
 
+def look_further(dialogue: Dialogue, connection: Connection) -> Connection:
+    """Ask all ids that did not answer yet for a relay board; returns the connection with whoever else answers."""
+    network = connection.spec.link == "tcp"
+    asked = {one.unit_id for one in connection.units}
+    ids = [one for one in unit_ids_of("1-247", network=network) if one not in asked]
+    told = dialogue.measured(
+        "board.answering", lambda: _searched(dialogue, [connection.declared], ids, connection.units)
+    )
+    _, units = _found(told)
+    for unit in units:
+        dialogue.asker.say(f"  unit id {unit.unit_id} {Connection({}, units).about(unit.unit_id)}")
+    if not units:
+        dialogue.asker.say("Nobody else answers: is the board powered, and wired to this line?")
+    return Connection(connection.declared, (*connection.units, *units))
+
+
 @final
 class _Place:
     """A place where somebody may answer.
@@ -229,7 +245,12 @@ def host_and_port(text: str) -> tuple[str, int]:
     return host, int(port)
 
 
-def _searched(dialogue: Dialogue, declared: list[Mapping[str, Any]], ids: Sequence[int]) -> str:
+def _searched(
+    dialogue: Dialogue,
+    declared: list[Mapping[str, Any]],
+    ids: Sequence[int],
+    known: Sequence[Answering] = (),
+) -> str:
     """Look who answers, and return it as text to keep; it keeps nothing of a search that found nobody."""
     specs = [
         bus_of({**one, "timeout": f"{_TRY_TIMEOUT_S} s", "quiet_after_fault": "50 ms"}) for one in declared
@@ -237,7 +258,7 @@ def _searched(dialogue: Dialogue, declared: list[Mapping[str, Any]], ids: Sequen
     lines = f" at {len(specs)} line settings" if len(specs) > 1 else ""
     dialogue.asker.say(f"Asking {len(ids)} unit ids{lines} for one register each; nothing is written.")
     try:
-        found = run(who_answers(specs, ids, dialogue.asker.glance), virtual=False)
+        found = run(who_answers(specs, ids, dialogue.asker.glance, known=known), virtual=False)
     except LinkError as error:
         dialogue.asker.say(str(error))
         found = None

@@ -178,6 +178,7 @@ def _listed(dialogue: Dialogue) -> tuple[ListedValue, ...]:
             key="counted_from",
             text="Is the first register of the list's tables number 0 or 1?",
             default="0",
+            by_number=False,
             choices={"0": "the addresses go over the wire as they stand", "1": "one less goes over the wire"},
             check=one_of(("0", "1")),
         )

@@ -15,7 +15,7 @@ from ventproof.firstbench.makers_list import slug
 from ventproof.firstbench.responses import MovedSignal
 from ventproof.firstbench.wiring_guess import NOTHING, RAIN, answer_said, stirred, wired_by
 from ventproof.setup.asking import Clearance, a_number, one_of, some_text
-from ventproof.setup.connection import Connection, connect
+from ventproof.setup.connection import Connection, connect, look_further
 from ventproof.setup.dialogue import SetupQuestion
 from ventproof.setup.recording import read_once
 from ventproof.setup.trying import Patience, RelayTrials
@@ -41,6 +41,7 @@ _RELAY_BUS: Final = "relays"
 _TRIED: Final = "relay"
 """What a relay is called, with its number, while nobody has said what is wired to it."""
 _MOST_RELAYS: Final = 32
+_SEARCH: Final = "search"
 _SILENT: Final = "null"
 _CLICK: Final = Patience(hold_s=4.0, first_within_s=4.0, answer_within_s=300.0)
 _RAIN: Final = Patience(hold_s=10.0, first_within_s=300.0, answer_within_s=300.0)
@@ -84,21 +85,7 @@ def find_board(dialogue: Dialogue, connection: Connection, unit_id: int) -> Rela
 
 
 def _coils(dialogue: Dialogue, connection: Connection, bus: str, unit_id: int | None) -> RelayBoard:
-    others = {
-        str(one.unit_id): connection.about(one.unit_id) for one in connection.units if one.unit_id != unit_id
-    }
-    likely = next(
-        (str(one.unit_id) for one in connection.units if one.switches and one.unit_id != unit_id), ""
-    )
-    board_id = dialogue.ask(
-        SetupQuestion(
-            key="board.unit_id",
-            text="Which unit id has the relay board?",
-            default=likely or next(iter(others), ""),
-            choices=others,
-            check=a_number(1, 247),
-        )
-    )
+    board_id, connection = _board_id(dialogue, connection, unit_id)
     first = int(
         dialogue.ask(
             SetupQuestion(
@@ -109,11 +96,44 @@ def _coils(dialogue: Dialogue, connection: Connection, bus: str, unit_id: int | 
             )
         )
     )
-    answering = _coils_from(connection, int(board_id), first)
+    answering = _coils_from(connection, board_id, first)
     count = _count(dialogue, str(answering) if answering else "")
     return RelayBoard(
-        "coil", tuple({"bus": bus, "unit_id": int(board_id), "coil": first + n} for n in range(count))
+        "coil", tuple({"bus": bus, "unit_id": board_id, "coil": first + n} for n in range(count))
     )
+
+
+def _board_id(dialogue: Dialogue, connection: Connection, unit_id: int | None) -> tuple[int, Connection]:
+    """Return the unit id of the relay board, and the connection with all who answer there."""
+    while True:
+        others = {
+            str(one.unit_id): connection.about(one.unit_id)
+            for one in connection.units
+            if one.unit_id != unit_id
+        }
+        likely = [str(one.unit_id) for one in connection.units if one.switches and one.unit_id != unit_id]
+        answer = dialogue.ask(
+            SetupQuestion(
+                key="board.unit_id",
+                text="Which unit id has the relay board? Write it, or search",
+                default=(*likely, *others, _SEARCH)[0],
+                choices={**others, _SEARCH: "ask all other unit ids on this line or address"},
+                check=_board_id_or_search,
+                by_number=False,
+            )
+        )
+        if answer != _SEARCH:
+            return int(answer), connection
+        dialogue.forget("board.unit_id", "board.answering")
+        connection = look_further(dialogue, connection)
+        if not dialogue.asker.there and all(one.unit_id == unit_id for one in connection.units):
+            hint = "give --answer board.unit_id=…"
+            raise FileError([Problem("--answer", None, None, "no relay board answers", hint)])
+
+
+def _board_id_or_search(answer: str) -> None:
+    if answer != _SEARCH:
+        a_number(1, 255)(answer)
 
 
 def _coils_from(connection: Connection, unit_id: int, first: int) -> int:
@@ -151,6 +171,7 @@ class Clicker:
         self._bench = replace(bench, buses=buses)
         self._first = {one.listed.name: one.warm for one in bench.settings}
         self._trials: RelayTrials | None = None
+        self._restarted = False
 
     def learn(self) -> FirstBench:
         """Click each relay once, ask what is wired to it, learn what the unit does when it rains; returns the bench.
@@ -177,6 +198,8 @@ class Clicker:
         number = next(number for number, relay in relays if relay.name == rain)
         bench = replace(self._bench, relays=[relay for _, relay in relays], rain=rain)
         seen = self._dialogue.measured("rain.seen", lambda: self._rained(stack, number))
+        if self._trials is not None and self._restarted:
+            self._open_vents(self._trials, restarted=True)  # what is tried next must find the unit as it was
         opened = self._dialogue.known("warm.moved").split()
         return replace(bench, answers=_DID.validate_json(seen), opened=opened)
 
@@ -211,6 +234,7 @@ class Clicker:
 
     def _open_vents(self, trials: RelayTrials, *, restarted: bool = False) -> None:
         """Have the vents stand open, where rain can be seen to move them: that shows that they are automatic."""
+        self._restarted = False
         while True:
             opened = trials.open_vents(self._first, restarted=restarted)
             if self._first:
@@ -271,6 +295,7 @@ class Clicker:
                 self._asker.say(
                     "  The vents come to rest after the loss of supply: whether they answered is not told."
                 )
+            self._restarted = self._restarted or tried.fell_silent
             if tried.fell_silent and not self._rained_by_then(number):
                 self._open_vents(trials, restarted=True)
         except BenchError as error:

@@ -134,6 +134,7 @@ class _Walk:
                     default=str(likely.unit_id),
                     choices={str(one.unit_id): connection.about(one.unit_id) for one in connection.units},
                     check=a_number(0, 255),
+                    by_number=False,
                 )
             )
         )

@@ -48,7 +48,8 @@ class TerminalAsker:
         self._console.print()
         self._console.print(Text(question.text, style="bold"))
         for number, (word, about) in enumerate(question.choices.items(), start=1):
-            self._console.print(Text(f"  {number}  {word}" + (f": {about}" if about else "")))
+            mark = f"{number}  " if question.by_number else ""
+            self._console.print(Text(f"  {mark}{word}" + (f": {about}" if about else "")))
         prompt = (
             f"{question.key} [{harmless(question.default)}]: " if question.default else f"{question.key}: "
         )

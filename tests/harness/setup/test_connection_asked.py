@@ -6,9 +6,10 @@ import json
 
 import pytest
 
-from ventproof.setup import connection
+from ventproof.setup import connection, relays
 from ventproof.setup.connection import connect, lines_of
 from ventproof.setup.dialogue import Dialogue
+from ventproof_bench.modbus.search import Answering
 
 FOUND = json.dumps(
     {
@@ -93,3 +94,33 @@ def test_what_is_no_line_setting_is_refused(answer):
     """With what would be right."""
     with pytest.raises(ValueError, match="write"):
         lines_of(answer)
+
+
+def test_a_relay_board_that_did_not_answer_yet_is_looked_for_at_all_other_ids(tmp_path, monkeypatch):
+    """Enter looks further; the board that is found is proposed then."""
+    asked = []
+
+    def searched(_dialogue, _declared, ids, known=()):
+        asked.append((len(ids), [one.unit_id for one in known]))
+        return json.dumps(
+            {"bus": {"link": "tcp", "host": "192.0.2.7"}, "units": [[77, ["coil"], True, 0.01]]}
+        )
+
+    monkeypatch.setattr(connection, "_searched", searched)
+    monkeypatch.setattr(relays, "_coils_from", lambda *_: 3)
+    unit = Answering(9, ("holding",), False, 0.01)
+    found = connection.Connection({"link": "tcp", "host": "192.0.2.7"}, (unit,))
+    technician = Technician({})
+    board = relays.find_board(Dialogue(tmp_path / "b.yaml", technician, {}), found, 9)
+    assert [place["unit_id"] for place in board.places] == [77, 77, 77]
+    assert asked == [(246, [9])]
+    assert [d for key, d in technician.proposed if key == "board.unit_id"] == ["search", "77"]
+
+
+def test_a_unit_id_is_no_number_of_a_choice(tmp_path):
+    """Unit id 1 is meant by 1, although the first choice is another."""
+    board = Answering(40, ("coil",), True, 0.01)
+    found = connection.Connection({"link": "tcp", "host": "192.0.2.7"}, (board,))
+    technician = Technician({"board.unit_id": ["1"], "relays": ["2"]})
+    dialogue = Dialogue(tmp_path / "b.yaml", technician, {})
+    assert relays._board_id(dialogue, found, 9)[0] == 1

@@ -180,8 +180,8 @@ def test_relay_and_limits_of_a_contact_are_on_its_sheet():
     notes = " ".join(rain.notes)
     assert "Relay: electromechanical (2026-03), good for 1000000 operations." in notes
     assert (
-        "No profile drives it beyond: 2000 closures an hour, closed at least 20 ms, open at least 20 ms, away from safe "
-        "at most 7200 s."
+        "No profile drives it beyond: 2000 closures an hour, closed at least 20 ms, open at least 20 ms, away from "
+        "safe at most 7200 s."
     ) in notes
 
 
