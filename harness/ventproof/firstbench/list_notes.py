@@ -23,9 +23,9 @@ TYPE_NAMES: Final[dict[str, ValueType]] = {
 }
 _CLEAR_NAMES: Final = frozenset(
     {name for name in TYPE_NAMES if any(letter.isdigit() for letter in name)}
-    | {"float", "real", "dword", "udint", "dint", "ulong"}
+    | {"float", "dword", "udint", "dint", "ulong"}
 )
-"""Names of types that mean nothing else in a sentence, as `word`, `long` and `flag` may."""
+"""Names of types that mean nothing else in a sentence, as `word`, `long`, `real` and `flag` may."""
 _WORD: Final = r"(?:order )?(?:words?|registers?|w)"
 _LOW_FIRST: Final = re.compile(
     rf"\b(?:low(?:er)?|least significant|ls) ?{_WORD}(?: is| comes| sent)? first\b|\blow first\b|\bcdab\b"

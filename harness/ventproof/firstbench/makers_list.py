@@ -6,7 +6,7 @@ import csv
 import re
 import unicodedata
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal, final
+from typing import TYPE_CHECKING, Final, Literal, TypeVar, final
 
 from ventproof.firstbench.codings import CodingHints
 from ventproof.firstbench.list_notes import TYPE_NAMES, notes_of
@@ -16,11 +16,12 @@ from ventproof_bench.modbus.register_map import parse_reference
 from ventproof_bench.yamlfile.fields import own_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.benchfile.signals import ValueType, WordOrder
 
+T = TypeVar("T")
 Column = Literal["name", "address", "table", "type", "order", "scale", "unit", "access"]
 
 _HEADINGS: Final[dict[str, Column]] = {
@@ -117,11 +118,10 @@ def read_list(text: str, file: str) -> tuple[ListedValue, ...]:
     columns = _columns_of(rows[0][1]) if rows else ()
     taken: dict[str, int] = {}
     for number, cells in rows[1:] if columns else rows:
-        try:
-            value = _value(columns or _PLAIN_ORDER, cells, number, taken)
-        except ValueError as error:
-            wrong = Refusal.of(error)
-            problems.append(Problem(file, number, None, wrong.reason, wrong.hint))
+        slips = list[Refusal]()
+        value = _value(columns or _PLAIN_ORDER, cells, number, taken, slips)
+        if slips:
+            problems += [Problem(file, number, None, slip.reason, slip.hint) for slip in slips]
             continue
         values.append(_with_notes(value, notes_of(notes).word_order))
     if not values and not problems:
@@ -171,15 +171,21 @@ def _columns_of(cells: Sequence[str]) -> tuple[Column | None, ...]:
 
 
 def _value(
-    columns: Sequence[Column | None], texts: Sequence[str], line: int, taken: dict[str, int]
+    columns: Sequence[Column | None],
+    texts: Sequence[str],
+    line: int,
+    taken: dict[str, int],
+    slips: list[Refusal],
 ) -> ListedValue:
+    """Return the value of a line; what is wrong with it is added to `slips`, and it then counts for nothing."""
     cells = {column: text for column, text in zip(columns, texts, strict=False) if column is not None}
     label = cells.get("name", "")
     if not label:
-        raise Refusal("there is no name", "write name, address, type, scale")
-    table, address, bit = _place(cells.get("address", ""), cells.get("table", ""))
-    kind, of_type = _coding(cells.get("type", ""))
-    scale = _scale(cells.get("scale", ""))
+        slips.append(Refusal("there is no name", "write name, address, type, scale"))
+    place = _or_slip(slips, lambda: _place(cells.get("address", ""), cells.get("table", "")))
+    table, address, bit = place or (None, 0, None)
+    kind, of_type = _or_slip(slips, lambda: _coding(cells.get("type", ""))) or (None, None)
+    scale = _or_slip(slips, lambda: _scale(cells.get("scale", "")))
     stated = {"name", "address", "table", "access"}
     notes = notes_of(
         [label, *(text for n, text in enumerate(texts) if n >= len(columns) or columns[n] not in stated)]
@@ -202,6 +208,15 @@ def _value(
         noted=(kind or notes.type, order or notes.word_order, scale or notes.scale) != (kind, order, scale),
         line=line,
     )
+
+
+def _or_slip(slips: list[Refusal], read: Callable[[], T]) -> T | None:
+    """Return what a cell reads, or else note why it cannot be read."""
+    try:
+        return read()
+    except ValueError as error:
+        slips.append(Refusal.of(error))
+        return None
 
 
 def slug(label: str) -> str:

@@ -245,9 +245,11 @@ class Clicker:
             if not self._asker.there:
                 self._asker.say(f"CAUTION: {closed}: not open. Is a hand switch still on?")
                 return
+            cure = "write another value" if self._first else "choose a setting that opens them"
             question = SetupQuestion(
                 key="opened",
-                text=f"{closed}: not open. Is a hand switch still on? Turn it to automatic, and look again.",
+                text=f"{closed}: not open. Is a hand switch still on? Turn it to automatic and look again; or go back, "
+                f"and {cure}",
                 default="again",
                 choices={"again": "look again", "go on": "go on: it stays closed by itself"},
                 check=one_of(("again", "go on")),

@@ -164,7 +164,7 @@ class _Walk:
 
     def _warm(self, settings: Mapping[str, ListedValue]) -> str:
         choices = {name: f"the bench writes this setting: {value.label}" for name, value in settings.items()}
-        warm = [name for name in settings if "temp" in name]
+        warm = [name for name, value in settings.items() if value.unit == "°C" or "temp" in name]
         return self._dialogue.ask(
             SetupQuestion(
                 key="warm",

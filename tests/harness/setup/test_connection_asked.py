@@ -108,7 +108,7 @@ def test_a_relay_board_that_did_not_answer_yet_is_looked_for_at_all_other_ids(tm
 
     monkeypatch.setattr(connection, "_searched", searched)
     monkeypatch.setattr(relays, "_coils_from", lambda *_: 3)
-    unit = Answering(9, ("holding",), False, 0.01)
+    unit = Answering(9, ("holding",), coils=False, slowest_s=0.01)
     found = connection.Connection({"link": "tcp", "host": "192.0.2.7"}, (unit,))
     technician = Technician({})
     board = relays.find_board(Dialogue(tmp_path / "b.yaml", technician, {}), found, 9)
@@ -119,7 +119,7 @@ def test_a_relay_board_that_did_not_answer_yet_is_looked_for_at_all_other_ids(tm
 
 def test_a_unit_id_is_no_number_of_a_choice(tmp_path):
     """Unit id 1 is meant by 1, although the first choice is another."""
-    board = Answering(40, ("coil",), True, 0.01)
+    board = Answering(40, ("coil",), coils=True, slowest_s=0.01)
     found = connection.Connection({"link": "tcp", "host": "192.0.2.7"}, (board,))
     technician = Technician({"board.unit_id": ["1"], "relays": ["2"]})
     dialogue = Dialogue(tmp_path / "b.yaml", technician, {})
