@@ -157,6 +157,11 @@ def _listed(dialogue: Dialogue) -> tuple[ListedValue, ...]:
         values = read_list(read_attached(Path(where).expanduser(), "CSV"), where)
     if all(value.table is not None for value in values):
         return values
+    return _placed(dialogue, values)
+
+
+def _placed(dialogue: Dialogue, values: Sequence[ListedValue]) -> tuple[ListedValue, ...]:
+    """Return a list whose bare addresses stand in the table that is asked for."""
     tables = dict.fromkeys(get_args(Table), "")
     table = dialogue.ask(
         SetupQuestion(
