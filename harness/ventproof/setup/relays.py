@@ -138,7 +138,7 @@ def _board_id_or_search(answer: str) -> None:
 
 def _coils_from(connection: Connection, unit_id: int, first: int) -> int:
     """Return how many coils in a row answer, as far as one board may have them."""
-    tries = [ReadRequest(unit_id, "coil", first, count) for count in (32, 16, 12, 8, 6, 4, 2, 1)]
+    tries = [ReadRequest(unit_id, "coil", first, count) for count in (32, 24, 16, 12, *range(10, 0, -1))]
     seen = read_once(connection.spec, {_TRIED: tries})[_TRIED]
     return 0 if isinstance(seen, str) else len(seen.words)
 
@@ -194,7 +194,7 @@ class Clicker:
             hint = "name the relay at the rain terminal: rain"
             raise FileError([Problem("--answer", None, None, "no relay is wired to anything", hint)])
         names = [relay.name for _, relay in relays]
-        rain = next((name for name in names if name.startswith(RAIN)), "") or self._which_rains(names)
+        rain = next((name for name in names if name.startswith(RAIN)), "") or self._which_rains(relays)
         number = next(number for number, relay in relays if relay.name == rain)
         bench = replace(self._bench, relays=[relay for _, relay in relays], rain=rain)
         seen = self._dialogue.measured("rain.seen", lambda: self._rained(stack, number))
@@ -203,12 +203,14 @@ class Clicker:
         opened = self._dialogue.known("warm.moved").split()
         return replace(bench, answers=_DID.validate_json(seen), opened=opened)
 
-    def _which_rains(self, names: list[str]) -> str:
+    def _which_rains(self, relays: Sequence[tuple[int, FirstRelay]]) -> str:
+        names = [relay.name for _, relay in relays]
+        likely = [relay.name for number, relay in relays if not self._was_silent(number)]
         return self._dialogue.ask(
             SetupQuestion(
                 key="rain",
-                text="Which of these closes the unit's rain input?",
-                default=names[0],
+                text="Which of these closes the unit's rain input? If none does, go back and name the one that does",
+                default=next(iter(likely), ""),
                 choices=dict.fromkeys(names, ""),
                 check=one_of(names),
             )

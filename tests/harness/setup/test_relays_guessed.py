@@ -204,3 +204,9 @@ def test_without_a_person_closed_vents_are_told_and_passed(learn):
     _, technician, log = learn(RAIN, opened=[("north_vent",)], there=False)
     assert log == ["open", "relay_1"]
     assert any("CAUTION: North vent: not open" in said for said in technician.said)
+
+
+def test_what_cuts_the_supply_is_not_proposed_as_the_rain_contact(learn):
+    """It must not be clicked again for the rain."""
+    _, technician, _ = learn(SILENT, RAIN, answers={"relay.2": "shower", "rain": "shower"})
+    assert technician.asked["rain"][0][0] == "shower"
