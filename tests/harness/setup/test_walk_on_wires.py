@@ -122,6 +122,8 @@ def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, progr
     stranger.until("lamp 1 on")
     assert "lamp 1 off" not in stranger.heard, "the lamp is lit while it is asked for"
     goes_on.write("\r")
+    goes_on.until("relay 1 is on; until something answers, at most")
+    goes_on.write("impatient\r")  # what is typed while nothing is asked answers nothing
     for question, said in (
         ("nothing that is read changed", ""),
         ("relay.1 [none]:", "\r"),
