@@ -100,7 +100,7 @@ def connect(dialogue: Dialogue, prefix: str = "") -> Connection:
             return found
         link = dialogue.known(f"{prefix}link")
         if not dialogue.asker.there:
-            raise FileError([Problem("--answer", None, None, "nobody answers there", _LOOK_AT[link])])
+            raise FileError([Problem("--answer", None, None, "no unit responds there", _LOOK_AT[link])])
         dialogue.asker.say(
             f"Nobody answers there: {_LOOK_AT[link]}. Let us try again; Enter keeps what you wrote."
         )
@@ -241,7 +241,9 @@ def host_and_port(text: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "502")
     some_text(host)
     if not port.isdecimal() or not 1 <= int(port) <= 65535 or " " in host:  # noqa: PLR2004 - TCP ports
-        raise Refusal(f"{text!r} is no address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502")
+        raise Refusal(
+            f"{text!r} is not an address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502"
+        )
     return host, int(port)
 
 

@@ -34,7 +34,7 @@ _RUN_ENDS: Final = {
     0: "all passed",
     1: "something failed",
     2: "nothing failed, and not everything could be judged",
-    4: "it was broken off; there is no verdict",
+    4: "it was interrupted; there is no verdict",
 }
 _HOOKUP_ENDS: Final = {
     "fine": "everything that was judged is hooked up as the bench file says",

@@ -194,7 +194,7 @@ def test_after_a_loss_of_supply_vents_are_waited_for_only_while_rain_is_unknown(
 
 
 def test_a_relay_after_rain_and_supply_does_not_wait_for_the_vents(learn):
-    """And what the vents do then is no answer to it; but what is tried at last finds them open again."""
+    """And what the vents do then is not an answer to it; but what is tried at last finds them open again."""
     _, _, log = learn(RAIN, SILENT, NOTHING)
     assert log == ["open", "relay_1", "relay_2", "relay_3, vents moving", "open"]
 

@@ -214,7 +214,7 @@ def test_a_line_on_which_nobody_answers_is_told(setup):
         os.close(master)
         os.close(slave)
     assert (
-        "nobody answers there; is it powered? swap the two wires A and B, and look for the line settings"
+        "no unit responds there; is it powered? swap the two wires A and B, and look for the line settings"
         in script.heard
     )
 
