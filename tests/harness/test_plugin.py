@@ -120,6 +120,31 @@ def test_what_nobody_can_say_is_an_error_and_no_failure(pytest_profiles, few_pro
     assert "aborted: " in case.find("error").get("message")
 
 
+def test_the_profile_after_an_aborted_one_is_run(pytest_profiles, few_profiles, tmp_path):
+    """One hiccup ends one run, three in a row end the suite, as `run` has it."""
+    bench = tmp_path / "stale.bench"
+    bench.write_text(
+        SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {stale_registers: 1}\n", encoding="utf-8"
+    )
+    for name in ("rain-a", "rain-b"):
+        shutil.copy(SHIPPED / "rain-closes-holds-lets-go.yaml", few_profiles / f"{name}.yaml")
+    done = pytest_profiles(few_profiles, "--bench", bench, "-q")
+    assert "3 errors" in done.stdout
+    assert "nothing more is driven: 3 runs in a row were aborted" in done.stdout
+    manifest = read_manifest(tmp_path / "records" / "series.manifest.json")
+    assert [one.outcome for one in manifest.left] == ["aborted", "aborted", "aborted", "not run", "not run"]
+
+
+def test_a_port_that_is_not_there_is_told_before_anything_runs(pytest_profiles, few_profiles, tmp_path):
+    """With the key of the bench file; no log is begun."""
+    text = SHIPPED_BENCH.with_name("mock-rtu.yaml").read_text(encoding="utf-8")
+    (tmp_path / "rtu.bench").write_text(text.replace("/tmp/ventproof", str(tmp_path)), encoding="utf-8")
+    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--clear")
+    assert done.returncode == 4
+    assert f"port {tmp_path}/unit" in done.stderr
+    assert not list(tmp_path.glob("records/*.jsonl"))
+
+
 def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench, tmp_path):
     """`-x` works as for any test, and the manifest of the set says what was not run, and why."""
     done = pytest_profiles(few_profiles, "--bench", faulty_bench, "-x", "-q")

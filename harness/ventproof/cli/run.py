@@ -311,7 +311,7 @@ def _session(
 ) -> Session:
     """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
-    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
@@ -331,7 +331,7 @@ def _session(
         table=fitting_table(table, bench) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
-        ledger=options.ledger_beside(history, out),
+        ledger=ledger_beside(history, out),
         desks=options.desks_for(bench, page=page),
     )
 

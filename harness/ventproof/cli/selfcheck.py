@@ -53,7 +53,10 @@ def selfcheck(
                 live.tell(part={"what": what, "takes_s": takes_s})
 
         follow = live.opened if live else _nobody
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
+        ledger = options.ledger(out)
+        result = checks.selfcheck(
+            loaded, out, kind=kind, seed=seed, begins=begins, follow=follow, ledger=ledger
+        )
     return shown(loaded.model, result)
 
 

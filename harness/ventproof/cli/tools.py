@@ -72,7 +72,8 @@ def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
 
     loaded, for_s = load_bench(bench), options.span_s("--for", for_)
     options.confirm_clear(loaded, clear=clear)
-    for line in switched_lines(loaded.model, output, switch_once(loaded, output, for_s=for_s)):
+    switched = switch_once(loaded, output, for_s=for_s, ledger=options.ledger(Path("records")))
+    for line in switched_lines(loaded.model, output, switched):
         click.echo(harmless(line))
     return EXIT_PASS
 
