@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import signal
 import subprocess
 import sys
 from collections import Counter
@@ -272,7 +273,7 @@ def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
     faulty = tmp_path / "faulty.yaml"
     faulty.write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n")
     with subprocess.Popen(
-        [sys.executable, "-m", "ventproof.cli", "run", RAIN, "--bench", faulty, "--out", tmp_path],
+        [sys.executable, "-m", "ventproof", "run", RAIN, "--bench", faulty, "--out", tmp_path],
         stdout=subprocess.PIPE,
     ) as process:
         process.stdout.close()
@@ -282,7 +283,7 @@ def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
 def test_help_names_every_command_and_exit_code():
     """`ventproof --help` is the map of the program, and fits a terminal of 80 columns."""
     out = subprocess.run(
-        [sys.executable, "-m", "ventproof.cli", "--help"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "ventproof", "--help"], capture_output=True, text=True, check=True
     ).stdout
     for word in ("demo", "check", "run", "judge", "verify", "mock", "schema", "explain", "130 interrupted"):
         assert word in out
@@ -298,3 +299,22 @@ def test_every_command_stands_where_the_list_says():
         command = ventproof.get_command(group, name)
         assert command is not None
         assert command.name == name
+
+
+@pytest.mark.parametrize("imported", ["ventproof.cli", "click", "ventproof.cli.explain"])
+def test_an_interruption_ends_the_program_without_a_traceback_however_early(imported):
+    """A Ctrl-C that comes while a module is imported: by the signal itself, or as 130 once ventproof listens."""
+    program = f"""
+import os, signal, sys
+from ventproof.__main__ import main
+class Struck:
+    def find_spec(self, name, *_):
+        if name == {imported!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Struck())
+sys.argv = ["ventproof", "explain", "hookup"]
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode in {-signal.SIGINT, 130}, done
+    assert "Traceback" not in done.stderr

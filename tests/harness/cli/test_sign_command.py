@@ -139,7 +139,7 @@ def test_a_name_that_is_no_text_is_refused_before_anything_runs(tmp_path):
     """An operator's name in bytes of another encoding is an argument error, and no log is written."""
     words = ["run", COUNT, "--bench", SHIPPED_BENCH, "--operator", b"Bj\xf6rn"]
     done = subprocess.run(
-        [sys.executable, "-m", "ventproof.cli", *words],
+        [sys.executable, "-m", "ventproof", *words],
         capture_output=True,
         check=False,
         cwd=tmp_path,
