@@ -118,7 +118,7 @@ def _feeding(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
 def _no_holding(raw: Any) -> Any:  # noqa: ANN401 - whatever the file holds
     if raw in _HOLDS:
         raise Refusal(
-            f"{raw!r}: a board that holds its outputs when the host is gone protects nobody",
+            f"{raw!r}: a board that holds its outputs when the host is gone protects no one",
             "set it to go to safe values (`safe`) or to switch off (`off`), or leave the board out here",
         )
     return raw
@@ -167,7 +167,7 @@ class BoardSpec(FileModel):
                 "cleared_by without `tripped`", "say where the board tells that it tripped", key="cleared_by"
             )
         if self.asked is None and self.fed_by == "any request":
-            raise Refusal("nothing says what to ask the board for", "declare `tripped`, `set_at` or both")
+            raise Refusal("the request to feed the board is missing", "declare `tripped`, `set_at` or both")
         for key in ("set_at", "cleared_by", "fed_by"):
             _writable(key, getattr(self, key))
         for name, place in self.safe_at.items():

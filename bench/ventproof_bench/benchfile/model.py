@@ -286,7 +286,7 @@ class LevelOutput(LevelCommon):
         if self.supply is not None and (
             self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0
         ):
-            raise Refusal(f"supply {self.supply.text!r} is no voltage", "write it as '5 V'", key="supply")
+            raise Refusal(f"supply {self.supply.text!r} is not a voltage", "write it as '5 V'", key="supply")
         return self
 
     @model_validator(mode="after")

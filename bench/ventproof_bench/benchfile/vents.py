@@ -33,7 +33,7 @@ def _between(raw: Any, dimension: Dimension, example: str) -> Between:  # noqa: 
     low, high = (_one(end, dimension) for end in ends)
     if low > high:
         raise Refusal(
-            f"from {ends[0]} to {ends[1]} is no range", f"write the lowest first, such as {example}"
+            f"from {ends[0]} to {ends[1]} is not a range", f"write the lowest first, such as {example}"
         )
     return low, high
 
@@ -196,7 +196,7 @@ class VentSpec(FileModel):
             )
         if self.follows is None and not contacts:
             raise Refusal(
-                "it is not said what commands the drive",
+                "it is not stated what commands the drive",
                 "name the two flags, `opens_on: …` and `closes_on: …`, or `follows: …`",
             )
         if self.deadband is not None and self.follows is None:

@@ -54,19 +54,20 @@ USE: Final = click.option(
     "--use",
     multiple=True,
     metavar="NAME=BENCH_NAME",
-    help="Take the bench's BENCH_NAME where profiles say NAME.",
+    help="Use BENCH_NAME of the bench where profiles use NAME.",
 )
 ONLY: Final = click.option(
     "-k",
     "only",
     multiple=True,
     metavar="TEXT",
-    help="Only profiles whose name or file name holds TEXT, in capitals or not; one of the texts where there are more.",
+    help="Only profiles with TEXT in their name or file name, in upper or lower case. If given "
+    "more than once, one match suffices.",
 )
 CLEAR: Final = click.option(
-    "--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask."
+    "--clear", is_flag=True, help="Confirm that vents and drives are clear of people and guarded; do not ask."
 )
-VIRTUAL: Final = "Seed for what is random on a virtual bench."
+VIRTUAL: Final = "Seed for random values on a virtual bench."
 
 
 def folder(name: str, default: str, about: str) -> Option:
@@ -292,7 +293,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
                     "--clear",
                     None,
                     None,
-                    "this bench drives real outputs and nobody is here to confirm that vents and drives are clear",
+                    "this bench drives real outputs and no one is here to confirm that vents and drives are clear",
                     "give --clear once that is so",
                 )
             ]

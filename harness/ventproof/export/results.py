@@ -74,7 +74,7 @@ class Response(_Part):
     stood: float | None
     """The signal's last reading in the step, in its unit."""
     conformance: Annotated[float, Field(ge=0, le=1)] | None
-    """Probability that the demand was met, all that the readings leave being equally likely."""
+    """Probability that the demand was met, equal weights for all values that the readings allow."""
     proves: str
     """What the profile says that it proves."""
     hollow: bool

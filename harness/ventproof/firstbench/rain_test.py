@@ -26,7 +26,7 @@ _COMES_TO_REST_S: Final = 30.0
 _ABOUT: Final = (
     "The vents stand open. Rain begins: each vent must go to the position where it went when this bench was set up, "
     "and when the rain has ended it must come back. The positions and times are those that the unit showed once, with "
-    "a margin: they say that it still does so. Replace them by what your unit owes by its specification."
+    "a margin: they state that it still does so. Replace them by the requirements of your unit's specification."
 )
 
 
@@ -46,7 +46,7 @@ def rain_test(bench: FirstBench, tolerance_percent: float = TOLERANCES_PERCENT[0
         if one.unit in {"%", "flag"} and one.name in bench.answering
     }
     if not moved:
-        raise ValueError("no flag and no vent answered the rain contact: there is nothing to demand")
+        raise ValueError("no flag and no vent responded to the rain contact: nothing can be required")
     settings = {one.listed.name: one for one in bench.settings}
     vents = {name: pair for name, pair in moved.items() if pair[0].unit == "%"}
     start: dict[str, Any] = {

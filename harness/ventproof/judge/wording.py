@@ -28,10 +28,10 @@ _PASSES: Final[dict[type[Formula], str]] = {
     formulas.ReturnsFormula: "came back neither too early nor too late",
     formulas.StartsMovingFormula: "began to move in time",
     formulas.UnchangedFormula: "did not move",
-    formulas.MovesAtFormula: "travelled at the demanded rate",
+    formulas.MovesAtFormula: "travelled at the required rate",
     formulas.OvershootsAtMostFormula: "overshot no more than allowed",
     formulas.NeverReversesFormula: "travelled one way only",
-    formulas.CountsFormula: "advanced exactly as demanded",
+    formulas.CountsFormula: "counted as required",
 }
 
 
@@ -92,7 +92,7 @@ class _Teller:
         found, formula, decider = self.found, self.formula, self.decider
         good = _PASSES[type(formula)]
         if isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
-            return "was never held to it: the condition ended first"
+            return "not tested: the condition ended before the limit applied"
         if found.response_s is not None:
             first, last = found.response_s
             within_s = formula.within_s if isinstance(formula, _TIMED) else INF
@@ -183,7 +183,7 @@ class _Teller:
         span = f"in {number_text(getattr(formula, 'for_s', 0.0) or getattr(formula, 'within_s', 0.0))} s"
         value = self.values(witness.value) if witness.value is not None else ""
         if witness.cause is Cause.MOVED_TOO_LITTLE:
-            return f"did not move in time: by {value} {span}, more than {allowed} is demanded"
+            return f"did not move in time: by {value} {span}; required more than {allowed}"
         if isinstance(formula, formulas.UnchangedFormula):
             when = f" by {self.at(witness.at_s)}" if witness.at_s is not None else ""
             said = f": {value}{when}" if value else when
@@ -200,11 +200,11 @@ class _Teller:
         """Return the sentence for an open ruling."""
         traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
-            return "the counter was set anew during the count; repeat the step without a restart"
+            return "the counter restarted during the count; repeat the step without a restart"
         if isinstance(decider, CountDecider) and decider.counted_on:
-            return "the counter still counted around the limit; let it count for longer, or let it stand still by then"
+            return "still counting at the deadline; extend the deadline, or end the pulses before it"
         if not seen.count:
-            return f"nothing was read since {self.since.event}; restore the bus and repeat the step"
+            return f"no reading since {self.since.event}; restore the bus and repeat the step"
         if (
             seen.last_s < decider.end_s - EPS_S
             and decider.end_s < INF
@@ -218,8 +218,8 @@ class _Teller:
             )
         if isinstance(decider, CountDecider) and decider.moved_before:
             return (
-                f"the counter was not seen to stand still before {self.since.event}, so earlier counts may be among "
-                f"these; leave it in peace for a second or two before"
+                f"the counter was still counting before {self.since.event}, so these may include earlier counts; "
+                f"leave 2 s without pulses before"
             )
         if isinstance(decider, CountDecider):
             return (
@@ -309,7 +309,7 @@ def _kept_too_short(traits: SignalTraits, seen: ReadingStats) -> str:
     span_s = seen.widest_s + traits.refreshed_every_s + seen.trip_s
     if traits.keeps_for_s is None:
         return (
-            f"nothing says what {traits.name} did between two readings; declare keeps_for in the bench file "
+            f"{traits.name} may change between two readings; declare keeps_for in the bench file "
             f"(more than {span_s:.3g} s, at this polling)"
         )
     if span_s >= traits.keeps_for_s:

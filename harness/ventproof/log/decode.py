@@ -67,9 +67,9 @@ class LineFields:
             raise LineError(f"it has no `{key}`")
         return self._fields[key]
 
-    def wrong(self, key: str, wanted: str) -> LineError:
-        """Return the error of a field that is not what is wanted."""
-        return LineError(f"its `{key}` is {show(self._fields[key])} where {wanted} is wanted")
+    def wrong(self, key: str, expected: str) -> LineError:
+        """Return the error of a field that is not what is expected."""
+        return LineError(f"its `{key}`: expected {expected}, found {show(self._fields[key])}")
 
     def text(self, key: str) -> str:
         """Return a text."""

@@ -118,7 +118,7 @@ class ShownNews:
             case OutputsSafe() | NothingDriven():
                 self._news["safe"] = f"Outputs: {'; '.join(left_lines(self._file, self._left))}"
             case OutputUndriven(t_s=t_s, driven=driven):
-                self._happened(t_s, f"not driven for certain: {driven.trouble}")
+                self._happened(t_s, f"command not confirmed: {driven.trouble}")
             case OutputsUnsafe(reason=reason):
                 self._news["unsafe"] = "; ".join([reason, *left_lines(self._file, self._left)])
             case _:

@@ -133,7 +133,9 @@ def selfcheck(
     """
     if kind == "unit" and not any(output.hookup for output in bench.model.outputs.values()):
         hint = "add `hookup:` to the outputs; `ventproof explain hookup` shows how"
-        raise FileError([Problem(bench.path, None, None, "no output says what should answer it", hint)])
+        raise FileError(
+            [Problem(bench.path, None, None, "no output declares which signals respond to it", hint)]
+        )
     if problems := list(_level_problems(bench)):
         raise FileError(problems)
     hardware = hardware_of(bench.model)

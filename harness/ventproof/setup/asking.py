@@ -132,7 +132,7 @@ class Clearance:
         if self._clear:
             return
         if not self._dialogue.asker.there:
-            reason = "relays are switched and nobody is here to confirm that vents and drives are clear"
+            reason = "relays are switched and no one is here to confirm that vents and drives are clear"
             raise FileError([Problem("--clear", None, None, reason, "give --clear once that is so")])
         question = SetupQuestion(
             key="clear",

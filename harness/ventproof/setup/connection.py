@@ -85,9 +85,9 @@ def connect(dialogue: Dialogue, prefix: str = "") -> Connection:
         dialogue.forget(*(prefix + key for key in keys))
         if not dialogue.asker.there:
             hint = "is it powered? swap the two wires A and B; give other settings"
-            raise FileError([Problem("--answer", None, None, "nobody answers there", hint)])
+            raise FileError([Problem("--answer", None, None, "no unit responds there", hint)])
         dialogue.asker.say(
-            "Nobody answers there. Is the unit powered? On RS-485: try the two wires A and B the other way round, and "
+            "No unit responds there. Is the unit powered? On RS-485: exchange the two wires A and B, and "
             "look for its line settings on its display. Let us try again."
         )
 
@@ -179,7 +179,9 @@ def host_and_port(text: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "502")
     some_text(host)
     if not port.isdecimal() or not 1 <= int(port) <= 65535 or " " in host:  # noqa: PLR2004 - TCP ports
-        raise Refusal(f"{text!r} is no address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502")
+        raise Refusal(
+            f"{text!r} is not an address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502"
+        )
     return host, int(port)
 
 
@@ -198,7 +200,7 @@ def _searched(dialogue: Dialogue, declared: list[Mapping[str, Any]], ids: str) -
         found = None
     if found is not None and not found.units:
         dialogue.asker.say(
-            "Something came that is no answer: another speed or parity, or somebody else talks there."
+            "Bytes arrived that are not a reply: another speed or parity, or another device transmits there."
         )
     return _told(found, specs, declared)
 

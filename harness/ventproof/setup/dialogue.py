@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 _HEAD: Final = (
     "# What was answered and measured by `ventproof setup {bench}` so far. Give the command again to go on; remove\n"
-    "# a line to be asked again; remove the file to begin anew. It also serves as `--answers` of another bench.\n"
+    "# a line to be asked again; remove the file to start again. It also serves as `--answers` of another bench.\n"
 )
 
 

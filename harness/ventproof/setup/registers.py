@@ -121,7 +121,7 @@ def find_setting(
 def _of_unit(answer: str, unit: str) -> float:
     quantity = parse(answer)
     if own_unit(unit) == unit and parse(f"1 {unit}").dimension is not quantity.dimension:
-        raise Refusal(f"{answer!r} is no value in {unit}", f"write 30 {unit}")
+        raise Refusal(f"{answer!r} is not a value in {unit}", f"write 30 {unit}")
     return quantity.value
 
 

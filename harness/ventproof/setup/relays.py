@@ -206,7 +206,9 @@ class Clicker:
     def _guess(self, did: Mapping[str, MovedSignal] | None, taken: list[str]) -> tuple[str, str]:
         """Return what seems to be wired to a relay, and what answered it, in words."""
         if did is None:
-            return ("supply" if "supply" not in taken else _NOTHING), ", and the unit fell silent meanwhile"
+            return (
+                "supply" if "supply" not in taken else _NOTHING
+            ), ", and the unit stopped answering in the meantime"
         moved = [one for one in self.bench.signals if one.name in did and _moved(did[one.name])]
         if not moved:
             return _NOTHING, ", and nothing that is read changed"
@@ -260,7 +262,7 @@ def answer_said(name: str, did: MovedSignal, bench: FirstBench) -> str:
 def _a_name(answer: str, taken: list[str]) -> None:
     if answer != slug(answer):
         raise Refusal(
-            f"{answer!r} is no name", f"write {slug(answer)}: lower-case letters, digits, underscores"
+            f"{answer!r} is not a name", f"write {slug(answer)}: lower-case letters, digits, underscores"
         )
     if answer in taken:
         raise Refusal(f"{answer!r} is wired to another relay already", f"write {answer}_2")

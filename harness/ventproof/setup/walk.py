@@ -33,7 +33,7 @@ _ENDS: Final = {
     0: "all passed",
     1: "something failed, or is hooked up wrong",
     2: "nothing failed, and not everything could be judged",
-    4: "it was broken off; there is no verdict",
+    4: "it was interrupted; there is no verdict",
 }
 
 

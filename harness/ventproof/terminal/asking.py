@@ -136,7 +136,7 @@ class _Checks(Validator):
         self._question = question
 
     def validate(self, document: Document) -> None:
-        """Raise what is shown below the line until it is mended."""
+        """Raise what is shown below the line until it works again."""
         text = document.text
         if text.strip() == _BACK:
             return

@@ -262,7 +262,7 @@ def findings_table(title: str, findings: Sequence[Finding]) -> Table:
             demand += f"\n→ {finding.why}"
         if finding.verdict == "inconclusive" and finding.conformance is not None:
             share = 100 * finding.conformance
-            demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
+            demand += f"\n→ probability of conformance {share:.0f} %, equal weights (JCGM 106)"
         table.add_row(
             Text("" if finding.step_name == previous else finding.step_name),
             Text(demand),

@@ -90,7 +90,7 @@ def test_a_vent_that_was_at_no_end_yet_is_said_to_be_anywhere() -> None:
     found = ruled(f.UnchangedFormula(1.0, 5.0), [(0, STANDS), (31, CLOSES)])
     assert found.verdict is Verdict.INCONCLUSIVE
     assert found.why == (
-        "roof_vent may have stood anywhere from 0 to 100 %: its drive contacts had not driven it to an end; let it run "
+        "roof_vent may have been anywhere from 0 to 100 %: its drive contacts had not driven it to an end; let it run "
         "to an end before, for 54 s or longer"
     )
 

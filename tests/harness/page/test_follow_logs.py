@@ -20,7 +20,7 @@ from ventproof.session.session import Session
 from ventproof_bench.base.evidence import DrivenOutput, Window
 from ventproof_bench.benchcheck.load import load_bench
 
-RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
+RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
 
 
 def follow(folder, log, *, grows=None):

@@ -47,7 +47,7 @@ signals:
 interlock: {signal: guard}
 """
 
-PROFILE = SHIPPED.joinpath("rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")
+PROFILE = SHIPPED.joinpath("rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
 TABLE = SHIPPED_TABLE.read_text(encoding="utf-8")
 
 SLIPS = {

@@ -193,7 +193,8 @@ def test_a_line_on_which_nobody_answers_is_told(setup):
         os.close(master)
         os.close(slave)
     assert (
-        "nobody answers there; is it powered? swap the two wires A and B; give other settings" in script.heard
+        "no unit responds there; is it powered? swap the two wires A and B; give other settings"
+        in script.heard
     )
 
 

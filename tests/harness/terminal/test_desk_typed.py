@@ -152,6 +152,6 @@ def test_without_a_terminal_it_is_refused_at_once(words):
     )
     assert run.returncode == 3
     assert (
-        "this bench asks people (roof, cabinet), and nobody is here to answer; run it in a terminal"
+        "this bench asks people (roof, cabinet), and no one is here to answer; run it in a terminal"
         in " ".join(run.stderr.split())
     )

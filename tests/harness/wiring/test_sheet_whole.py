@@ -170,7 +170,7 @@ def test_a_sensor_of_four_wires_has_contact_common_supply_and_return():
     ]
     rain = next(part for part in sheet.circuits if part.title == "rain")
     texts = [box[4] for box in boxes_in(rain.figure.svg)]
-    assert ("shield to earth here" in texts, "shield left open, insulated" in texts) == (True, True)
+    assert ("shield to earth here" in texts, "shield not connected, insulated" in texts) == (True, True)
 
 
 def test_a_contact_in_a_wire_is_drawn_in_that_wire():
