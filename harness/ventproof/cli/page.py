@@ -24,7 +24,7 @@ _CAUTION: Final = (
     "The page is not an emergency stop, and cannot confirm that vents are clear: the bench asks here."
 )
 _PLAIN: Final = (
-    "Without --cert nothing on the page is encrypted: everybody on this network can read it, and act in its guests' "
+    "Without --cert nothing on the page is encrypted: anyone on this network can read it, and act in its guests' "
     "names."
 )
 
