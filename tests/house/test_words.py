@@ -75,9 +75,9 @@ def _read_by_people(tree):
                 if isinstance(part, ast.Expr) and not (helps and number == 0)
             }
     for node in ast.walk(tree):
-        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in skipped:
-            if " " in node.value and not QUERIES.search(node.value):
-                yield node.lineno, node.value
+        text = node.value if isinstance(node, ast.Constant) and id(node) not in skipped else None
+        if isinstance(text, str) and " " in text and not QUERIES.search(text):
+            yield node.lineno, text
 
 
 def test_what_people_read_is_in_plain_words():
