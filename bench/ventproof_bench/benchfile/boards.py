@@ -42,7 +42,7 @@ class RelaySpec(FileModel):
     life: Annotated[int, Field(ge=1)] | None = None
     """How many operations it lasts at the load that it switches, as its data sheet says."""
     fitted: str = ""
-    """When it was fitted, or its number: the ledger of operations begins anew where this is another."""
+    """When it was fitted, or its number. A new value restarts the count of its operations."""
 
     @model_validator(mode="after")
     def _only_what_wears_has_a_life(self) -> Self:
@@ -55,13 +55,13 @@ class ContactLimits(FileModel):
     """What no profile may do to a contact, whatever it says: refused before a run where that is known, and in a run."""
 
     operations_an_hour: Annotated[int, Field(ge=1)] | None = None
-    """So many closures in any hour of a run at most."""
+    """Largest number of closures in any hour of a run."""
     shortest_closed: PositiveSeconds | None = None
-    """A closure lasts at least so long."""
+    """Shortest closure."""
     shortest_open: PositiveSeconds | None = None
-    """The contact is open at least so long between two closures."""
+    """Shortest open time between two closures."""
     longest_driven: PositiveSeconds | None = None
-    """It stands otherwise than `safe` for so long at most; then it is made safe and the run is aborted."""
+    """Longest time outside the `safe` state; after it the contact is made safe and the run is aborted."""
 
 
 class Interlock(FileModel):

@@ -178,7 +178,7 @@ class VentSpec(FileModel):
     play: PercentBetween = (0.0, 0.0)
     """How far the drive turns before the vent follows, after each reversal."""
     both: Literal["stands", "opens", "closes"] = "stands"
-    """What the drive does while it is told to open and to close."""
+    """What the drive does while both commands, open and close, are on."""
     starts_at: AnyQuantity | None = None
     """Of a vent that the bench plays: where it stands as the run begins; closed unless stated."""
     known_at: dict[Name, AnyQuantity] = Field(default_factory=dict)

@@ -121,7 +121,7 @@ class Rainfall(StimulusCommon):
     series: RainSeries | None = None
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
-    """The rain is played so many times as fast, and exactly as much falls; 0.5 takes twice the time."""
+    """The rain is played this many times as fast, with the same depth; 0.5 takes twice the time."""
     filled: AnyQuantity | None = None
     """How full the bucket is when the rain begins, below 100 %; unless stated, as full as the rain before left it, and
     empty at first."""
@@ -180,7 +180,7 @@ class Wind(StimulusCommon):
     series: WindSeries | None = None
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
-    """The series is played in so many times less time; every speed stays as it is."""
+    """The series is played this many times as fast; speeds are unchanged."""
 
     @model_validator(mode="after")
     def _blows_in_one_way(self) -> Self:
@@ -216,12 +216,12 @@ class Fail(StimulusCommon):
     fail: Name
     """The output that fails: one that stands for a sensor, or a plain contact."""
     how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
-    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: it comes to be wrong
-    by `by` in the time that `over` says; `jump`: it is wrong by that at once, a rate that no weather has; `chatter`: a
-    loose or leaking connection makes a contact open and close, or a value jump by `by` up and down, about every
-    `every`. A contact that is closed or opened meanwhile does so once it works again."""
+    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: its error grows
+    to `by` in the time `over`; `jump`: its error is `by` immediately, faster than any weather; `chatter`: a loose or
+    leaking connection makes a contact open and close, or a value jump by `by` up and down, about every `every`. A
+    contact that is closed or opened during the failure moves once it works again."""
     by: AnyQuantity | None = None
-    """How far the value comes to be wrong, in the output's unit; negative for downward."""
+    """Final error of the value, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None
     """With `drift`: how long it takes to be so wrong; it stays so."""
     every: PositiveSeconds | None = None
@@ -290,11 +290,11 @@ class VentFailure(StimulusCommon):
         "reversed",
         "noise",
     ]
-    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run turns by `by` in vain;
+    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run loses `by`;
     `slow`: every travel takes `factor` times as long, as in the cold; `loaded`: opening and closing do, as in wind;
     `dead`: it does nothing; `runs_on`: it runs on as long as `for` says; `backlash`: it turns by `by` before the vent
     follows; `creeps`: at rest the vent opens by itself at `rate`. Of a switch: `reached`: it says so all the time;
-    `never`; `late` by `for`; `bounces` for so long. Of the potentiometer: `open`: a wire is broken; `short`: its wires
+    `never`; `late` by `for`; `bounces` for `for`. Of the potentiometer: `open`: a wire is broken; `short`: its wires
     touch; `stuck`: it stays as it is; `reversed`: closed shows as open; `noise`: it strays by at most `by`."""
     position: AnyQuantity | None = None
     """With `jams`: where, 0 % to 100 % open."""
