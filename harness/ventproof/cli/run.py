@@ -95,18 +95,18 @@ def _run_suite(
             write_all(reports, runs.logs)
         raise
     closed = _close(runs, broken_off)
-    if runs.not_run:
-        click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
-    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
-    if runs.manifest:
-        click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
-    if broken_off:
-        click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:
         from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
         every = "every log and the manifest are" if runs.manifest else "every log is"
         click.echo(f"{every} signed, key {fingerprint(session.signing.public)}")
+    if runs.manifest:
+        click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
+    if runs.not_run:
+        click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
+    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
+    if broken_off:
+        click.echo(harmless(f"aborted: {broken_off}"))
     left = [profile.model.profile for profile in suite[len(done) :]]
     for name in left[:_LEFT_SHOWN]:
         click.echo(f"not run: {name}")

@@ -406,7 +406,7 @@ def test_an_interlock_that_opens_makes_all_safe_at_once_and_ends_the_suite(stand
     command = run_command(stand, tmp_path, "bench-door.yaml", profile="door")
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, "1 of 2 planned runs not run\n" in done.stdout) == (4, True), done.stdout
-    assert "broken off: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
+    assert "aborted: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
     lines = lines_of(tmp_path / "rain-for-a-minute.jsonl")
     opened_s = next(
         line["t"] for line in lines if line["event"] == "poll" and line["values"].get("rain_contact")
