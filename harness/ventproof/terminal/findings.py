@@ -149,9 +149,7 @@ def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
         where = "  " if len(results) == 1 else f"  {'for example, ' if runs > 1 else ''}{result.profile}: "
         console.print(Text(f"{where}{first.step_name}: {first.why}"), soft_wrap=True)
     if more := len(ordered[_CAUSES_SHOWN:]):
-            console.print(
-                Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all")
-            )
+        console.print(Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all"))
 
 
 def _hollow(results: Sequence[RunResult]) -> list[str]:
