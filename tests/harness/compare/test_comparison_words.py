@@ -125,7 +125,7 @@ def test_one_run_each_claims_no_more_than_polling_shows(compared):
         "responds 6.1 s later (give or take 0.3 s, one run each; limit 5.0 s): changed for the worse"
     )
     assert the_time(found).adjusted is None
-    assert "one run each: what polling leaves open is known of them, chance is not" in counted(found)[1]
+    assert "one run each: run-to-run variation is not included" in counted(found)[1]
 
 
 @pytest.mark.parametrize(
@@ -225,7 +225,7 @@ def test_what_one_side_lacks_is_a_class_of_its_own(compared, logged, finding):
     assert (found.flips, found.outcome) == ((), "open")
     assert found.lone[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
     assert found.lone[0].why == "the candidate's profile does not require it"
-    assert "1 profile(s) or response(s) are known of one side only." in counted(found)
+    assert "1 profile(s) or response(s) exist on one side only." in counted(found)
 
 
 @pytest.mark.parametrize(

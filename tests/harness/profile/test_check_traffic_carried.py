@@ -158,8 +158,8 @@ def test_shipped_profiles_go_over_the_shipped_line(path):
 @pytest.mark.parametrize(
     ("stimulus", "share"),
     [
-        ("{wind: rain, speed: 14 m/s}", "want it"),
-        ("{rainfall: rain, intensity: 9000 mm/h, for: 1 min}", "want it"),
+        ("{wind: rain, speed: 14 m/s}", "need it"),
+        ("{rainfall: rain, intensity: 9000 mm/h, for: 1 min}", "need it"),
         ("{wind: rain, speed: 1 m/s}", None),
         ("{rainfall: rain, intensity: 12 mm/h, for: 1 h}", None),
         ("{wind: rain, speed: 0 m/s}", None),
