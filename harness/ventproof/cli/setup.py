@@ -21,23 +21,23 @@ if TYPE_CHECKING:
     "pairs",
     multiple=True,
     metavar="KEY=VALUE",
-    help="Answer a question beforehand; each question shows its key. May be given more than once.",
+    help="Answer a question in advance; each question shows its key. May be given more than once.",
 )
 @click.option(
     "--answers",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Take answers from this file, such as the one that another setup keeps.",
+    help="Read answers from this file, for example from an earlier setup.",
 )
 @options.folder("--out", "records", "Folder for the logs of the trials.")
 @options.CLEAR
 def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, clear: bool) -> int:
-    """Set up a first bench: ask, look, click relays, write the bench file BENCH and a first rain test, and run it.
+    """Set up a first bench in a dialogue: bench file BENCH, wiring check and a first rain test.
 
-    Have at hand: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is
-    written to the unit before you name a setting for that, and no relay is switched before you say that vents and
-    drives are clear. Leave with Ctrl-C and give the same command again to go on: the answers are kept beside BENCH.
-    Without a terminal, what is not answered beforehand is answered as Enter alone would answer it.
+    You need: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is written
+    to the unit unless you name a setting. No relay is switched before you confirm that vents and drives are clear.
+    Leave with Ctrl-C; the same command continues. The answers are kept in the folder of BENCH. Without a terminal,
+    each unanswered question takes its proposal.
 
     \b
     Exit code 0: the bench file is written, and the trials passed.

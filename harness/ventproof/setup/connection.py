@@ -102,7 +102,7 @@ def connect(dialogue: Dialogue, prefix: str = "") -> Connection:
         if not dialogue.asker.there:
             raise FileError([Problem("--answer", None, None, "no unit responds there", _LOOK_AT[link])])
         dialogue.asker.say(
-            f"Nobody answers there: {_LOOK_AT[link]}. Let us try again; Enter keeps what you wrote."
+            f"No unit responds there: {_LOOK_AT[link]}. Let us try again; Enter keeps what you wrote."
         )
         keys = [prefix + key for key in ("link", "port", "host", "line", "ids", "answering")]
         typed = {key: dialogue.known(key) for key in keys}
@@ -121,7 +121,7 @@ def look_further(dialogue: Dialogue, connection: Connection) -> Connection:
     for unit in units:
         dialogue.asker.say(f"  unit id {unit.unit_id} {Connection({}, units).about(unit.unit_id)}")
     if not units:
-        dialogue.asker.say("Nobody else answers: is the board powered, and wired to this line?")
+        dialogue.asker.say("No other unit responds: is the board powered, and wired to this line?")
     return Connection(connection.declared, (*connection.units, *units))
 
 
@@ -266,7 +266,7 @@ def _searched(
         found = None
     if found is not None and not found.units:
         another = "another speed or parity" if found.spec.link == "rtu" else "another protocol"
-        dialogue.asker.say(f"Something came that is no answer: {another}, or somebody else talks there.")
+        dialogue.asker.say(f"Bytes arrived that are not a reply: {another}, or another device transmits there.")
     if found is not None and len(found.units) > 1 and found.units[-1].unit_id != ids[-1]:
         dialogue.asker.say("The search ended there; if yours is not among these, write its id.")
     return _told(found, specs, declared)

@@ -347,7 +347,7 @@ class Clicker:
     ) -> tuple[str, Sequence[str]]:
         """Return what seems to be wired to a relay, and what answered it, in words, a line each."""
         if did is None:
-            return ("supply" if "supply" not in taken else NOTHING), ["the unit fell silent meanwhile"]
+            return ("supply" if "supply" not in taken else NOTHING), ["the unit stopped answering in the meantime"]
         moved = [one for one in self._bench.signals if one.name in did and stirred(did[one.name])]
         if not moved:
             return NOTHING, ["nothing that is read changed"]
@@ -404,7 +404,7 @@ def _told(signals: Mapping[str, MovedSignal]) -> str:
 def _a_name(answer: str, taken: list[str]) -> None:
     if answer != slug(answer):
         raise Refusal(
-            f"{answer!r} is no name", f"write {slug(answer)}: lower-case letters, digits, underscores"
+            f"{answer!r} is not a name", f"write {slug(answer)}: lower-case letters, digits, underscores"
         )
     if answer in taken:
         raise Refusal(f"{answer!r} is wired to another relay already", f"write {answer}_2")

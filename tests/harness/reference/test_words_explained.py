@@ -232,8 +232,8 @@ def test_every_topic_is_text_of_one_paragraph():
     [
         ("5 %", "%", None),
         ("5", "%", "'5' has no unit"),
-        ("5 s", "%", "'5 s' where a value in % is wanted"),
-        ("5 %", "flag", "'5 %' where a bare number is wanted"),
+        ("5 s", "%", "expected a value in %, found '5 s'"),
+        ("5 %", "flag", "expected a number without unit, found '5 %'"),
         ("68 °F", "°C", None),
     ],
 )
