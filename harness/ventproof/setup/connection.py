@@ -225,10 +225,10 @@ def lines_of(answer: str) -> tuple[tuple[int, Parity], ...]:
         return COMMON_LINES
     speed, _, parity = answer.lower().replace(",", " ").partition(" ")
     if not speed.isdecimal() or not _SLOWEST <= int(speed) <= _FASTEST:
-        raise Refusal(f"{answer!r} is no line setting", "write 9600 none, 19200 even, 9600 or search")
+        raise Refusal(f"{answer!r} is not a line setting", "write 9600 none, 19200 even, 9600 or search")
     parities = [one for one in _PARITIES if parity.strip() in {"", one, f"8{one[0]}1", f"8{one[0]}2"}]
     if not parities:
-        raise Refusal(f"{parity.strip()!r} is no parity", "write none, even or odd, or leave it out")
+        raise Refusal(f"{parity.strip()!r} is not a parity", "write none, even or odd, or leave it out")
     return tuple((int(speed), one) for one in parities)
 
 
@@ -266,7 +266,9 @@ def _searched(
         found = None
     if found is not None and not found.units:
         another = "another speed or parity" if found.spec.link == "rtu" else "another protocol"
-        dialogue.asker.say(f"Bytes arrived that are not a reply: {another}, or another device transmits there.")
+        dialogue.asker.say(
+            f"Bytes arrived that are not a reply: {another}, or another device transmits there."
+        )
     if found is not None and len(found.units) > 1 and found.units[-1].unit_id != ids[-1]:
         dialogue.asker.say("The search ended there; if yours is not among these, write its id.")
     return _told(found, specs, declared)

@@ -28,7 +28,7 @@ _BY_HAND: Final = "all vents fully, by hand. When they stand still, press Enter.
 _MOVES: Final = (
     f"Close {_BY_HAND}",
     f"Open {_BY_HAND}",
-    "Turn every hand switch back to automatic. If the vents move now, let them come to rest; then press Enter.",
+    "Turn every hand switch back to automatic. If the vents move now, wait until they stop; then press Enter.",
 )
 _OPENING: Final = 1
 

@@ -117,8 +117,8 @@ def find_setting(
     warm = dialogue.ask(
         SetupQuestion(
             key="warm.value",
-            text=f"At which value of {value.label} do the vents stand wide open (with its unit)? This bench writes it "
-            "before it rains, and then what stood there before; a value beyond all stages of the vents is right",
+            text=f"At which value of {value.label} are the vents fully open (with its unit)? The bench writes it "
+            "before the rain test and restores the old value afterwards; choose a value above all stages of the vents",
             default="30 °C" if unit == "°C" else "",
             check=lambda answer: _of_unit(answer, unit),
         )

@@ -297,7 +297,7 @@ class Clicker:
             )
             if tried.unwatched:
                 self._asker.say(
-                    "  The vents come to rest after the loss of supply: whether they answered is not told."
+                    "  The vents stop after the supply failure; a response to this relay cannot be seen."
                 )
             self._restarted = self._restarted or tried.fell_silent
             if tried.fell_silent and not self._rained_by_then(number):
@@ -347,7 +347,9 @@ class Clicker:
     ) -> tuple[str, Sequence[str]]:
         """Return what seems to be wired to a relay, and what answered it, in words, a line each."""
         if did is None:
-            return ("supply" if "supply" not in taken else NOTHING), ["the unit stopped answering in the meantime"]
+            return ("supply" if "supply" not in taken else NOTHING), [
+                "the unit stopped answering in the meantime"
+            ]
         moved = [one for one in self._bench.signals if one.name in did and stirred(did[one.name])]
         if not moved:
             return NOTHING, ["nothing that is read changed"]

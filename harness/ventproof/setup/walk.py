@@ -37,10 +37,10 @@ _RUN_ENDS: Final = {
     4: "it was interrupted; there is no verdict",
 }
 _HOOKUP_ENDS: Final = {
-    "fine": "everything that was judged is hooked up as the bench file says",
-    "partial": "nothing was found wrong, and not everything could be judged",
-    "worse": "something is hooked up wrong; what was said of it names the line to look at",
-    "failed": "it was broken off; nothing was judged",
+    "fine": "wiring correct: each judged output gives its declared response",
+    "partial": "no wiring error found; not everything could be judged",
+    "worse": "wiring errors found; the messages above name the lines to check",
+    "failed": "it was interrupted; nothing was judged",
 }
 
 
@@ -201,11 +201,11 @@ class _Walk:
         if bench.alike:
             labels = " and ".join(one.listed.label for one in bench.signals if one.name in bench.alike)
             self._dialogue.asker.say(
-                f"{labels} answer the rain contact alike: had the maker's list crossed them, nothing here would show "
-                "it. The self-check leaves them out; a contact that only one of them answers would tell."
+                f"{labels} give the same response to the rain contact: if the maker's list has them crossed, "
+                "this test cannot show it. The self-check excludes them."
             )
         if not profile:
-            self._dialogue.asker.say("Nothing answered the rain contact, so there is no rain test yet.")
+            self._dialogue.asker.say("No signal responds to the rain contact, so there is no rain test yet.")
 
     @staticmethod
     def _create(path: Path, text: str) -> None:
