@@ -146,7 +146,7 @@ def test_a_vent_that_did_not_come_back_is_not_demanded_to():
 def test_without_an_answer_there_is_no_rain_test():
     """Nothing could be demanded of anything."""
     answers = {name: moved(did.before, did.before, first_s=None) for name, did in ANSWERS.items()}
-    with pytest.raises(ValueError, match="nothing to demand"):
+    with pytest.raises(ValueError, match="nothing can be required"):
         rain_test(replace(FIRST, answers=answers))
 
 

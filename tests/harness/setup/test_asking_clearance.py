@@ -85,7 +85,7 @@ def test_the_end_says_what_its_exit_code_stands_for(written):
     technician = Technician(clear="yes")
     _, code = goes_on(written, technician, {"hook-up": 2, "rain test": 0})
     assert code == 2
-    assert "The hook-up: nothing was found wrong, and not everything could be judged." in technician.said
+    assert "The hook-up: no wiring error found; not everything could be judged." in technician.said
     assert "The rain test: all passed." in technician.said
 
 
