@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 @click.command("selfcheck")
 @options.BENCH
 @click.option(
-    "--unit", is_flag=True, help="Try how the unit is hooked up: exercise each output, see what answers."
+    "--unit",
+    is_flag=True,
+    help="Check the wiring of the unit: operate each output and compare the signals that respond.",
 )
 @options.folder("--out", "records", "Folder for the log.")
 @options.seed(options.VIRTUAL)
@@ -29,13 +31,13 @@ if TYPE_CHECKING:
 def selfcheck(
     bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool, page: PageAsked
 ) -> int:
-    """Measure a bench before trusting it, and say what it can decide.
+    """Measure a bench, or check the wiring of a unit, before you trust it.
 
-    Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
+    Outputs are driven and vents move. Give the log to `ventproof run --selfcheck`.
 
     \b
     Exit code 0: everything was judged, and is as declared.
-              2: worse than the bench file declares, hooked up wrong, or not everything was judged.
+              2: outside the declared limits, wiring errors, or not everything was judged.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
@@ -53,7 +55,10 @@ def selfcheck(
                 live.tell(part={"what": what, "takes_s": takes_s})
 
         follow = live.opened if live else _nobody
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
+        ledger = options.ledger(out)
+        result = checks.selfcheck(
+            loaded, out, kind=kind, seed=seed, begins=begins, follow=follow, ledger=ledger
+        )
     return shown(loaded.model, result)
 
 

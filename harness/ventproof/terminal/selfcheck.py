@@ -42,7 +42,7 @@ _SAYS = {
     ): "fine: nothing is worse than the bench file declares, and everything is hooked up as it says",
     ("bench", "worse"): "something is worse than the bench file declares, or hooked up wrong",
     ("bench", "partial"): "not everything was judged; nothing was found wrong with the rest",
-    ("unit", "fine"): "fine: every output brings about what the bench file says",
+    ("unit", "fine"): "fine: each output gives its declared response",
     ("unit", "worse"): "something is hooked up wrong",
     ("unit", "partial"): "not everything was judged; nothing was found wrong with the rest",
     ("bench", "failed"): "the bench failed",
