@@ -171,7 +171,7 @@ NETWORK_PORTS = ("socket://", "rfc2217://")
 def _port(name: str) -> str:
     if "://" in name and not name.startswith(NETWORK_PORTS):
         raise Refusal(
-            "is no port that a bench opens",
+            "is not a port that a bench can open",
             "write a device path, socket://HOST:PORT or rfc2217://HOST:PORT",
             bare=True,
         )

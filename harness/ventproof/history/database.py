@@ -144,7 +144,9 @@ class Database:
 
     def foreign(self, reason: object) -> FileError:
         """Return that the database holds a run as ventproof does not write it."""
-        hint = "somebody changed it; make it anew: ventproof history import --history NEW LOGS"
+        hint = (
+            "somebody changed it; create a new one from the logs: ventproof history import --history NEW LOGS"
+        )
         return self._problem(f"a run in it is not as ventproof writes it: {reason}", hint)
 
     def _new_engine(self) -> Engine:

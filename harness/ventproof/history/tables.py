@@ -234,7 +234,7 @@ def plan_in(text: str) -> Plan:
     except (ValueError, RecursionError):
         parsed = None
     if not isinstance(parsed, dict):
-        raise LineError("its plan is no JSON object")
+        raise LineError("its plan is not a JSON object")
     return plan_of(LineFields(parsed))
 
 

@@ -175,7 +175,7 @@ class RecordLog:
             os.fsync(self._sink.file.fileno())
         except OSError as error:
             reason = f"the log {self.path} is not safe on the disk ({error.strerror})"
-            raise RecordError(f"{reason}: of what follows line {self._synced} nobody knows") from error
+            raise RecordError(f"{reason}: lines after line {self._synced} may be missing") from error
         self._synced = lines
 
     def sync_beside(self) -> None:

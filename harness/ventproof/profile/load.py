@@ -51,7 +51,7 @@ def attach_from_disk(profile: Loaded[Profile], *, any_path: bool = False) -> Loa
 
     def read(name: str) -> str:
         if not any_path and not stands_below(folder / name, folder):
-            hint = "put the file beside the profile or below, or give --any-path"
+            hint = "move the file into the profile's folder, or give --any-path"
             raise FileError([Problem(name, None, None, "leads out of the profile's folder", hint)])
         return read_attached(folder / name, "CSV")
 

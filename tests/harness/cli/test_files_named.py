@@ -64,7 +64,7 @@ def refused(named):
     """Return what is said of a series outside."""
     return (
         rf"tests/shower\.yaml:18:\d+: {re.escape(named)}: leads out of the profile's folder; "
-        r"put the file beside the profile or below, or give --any-path\n"
+        r"move the file into the profile's folder, or give --any-path\n"
     )
 
 
@@ -126,5 +126,5 @@ def test_port_of_a_kind_that_may_write_files_is_refused(url, place, tmp_path, ve
     )
     code, said = ventproof("read wet --bench bench.yaml")
     assert code == 3
-    assert re.search(r"bench\.yaml:\d:\d+: .*is no port that a bench opens; write a device path", said)
+    assert re.search(r"bench\.yaml:\d:\d+: .*is not a port that a bench can open; write a device path", said)
     assert not (tmp_path / "spied.txt").exists()

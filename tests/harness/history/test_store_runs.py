@@ -279,7 +279,10 @@ FINDINGS = st.builds(
 )
 RECORDS = st.builds(
     RunRecord,
-    **{field.name: TEXTS for field in fields(RunRecord) if field.type == "str"},
+    **{
+        **{field.name: TEXTS for field in fields(RunRecord) if field.type == "str"},
+        "verdict": st.sampled_from(["pass", "fail", "inconclusive", "aborted"]),
+    },
     lines=st.integers(1, 10**9),
     closed=st.booleans(),
     started=st.none() | st.datetimes(timezones=st.just(dt.UTC)).map(lambda moment: moment.isoformat()),
@@ -347,7 +350,7 @@ def test_history_with_cells_that_no_ventproof_wrote_is_refused(change, said, tmp
         database.execute(change)
         database.commit()
     with pytest.raises(
-        FileError, match=f"a run in it is not as ventproof writes it: .*{said}.*; .* make it anew"
+        FileError, match=f"a run in it is not as ventproof writes it: .*{said}.*; .* create a new one"
     ):
         list(history.entries())
 
