@@ -200,7 +200,10 @@ class _Teller:
         """Return the sentence for an open ruling."""
         traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
-            return "the counter was set anew during the count; repeat the step without a restart"
+            return (
+                "the counter fell or the connection was made again during the count, so it may have been set anew; "
+                "repeat the step without a restart"
+            )
         if isinstance(decider, CountDecider) and decider.counted_on:
             return "the counter still counted around the limit; let it count for longer, or let it stand still by then"
         if not seen.count:
