@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills wirefaults
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -42,6 +42,9 @@ challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, a
 
 kills: $(VENV)/dev  ## runs that are killed at random instants, on real wires, for ten minutes
 	$(BIN)/python tests/performance/kill_campaign.py 600
+
+wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires of runs, in virtual time: an hour on two cores
+	$(BIN)/python tests/performance/wire_campaign.py 100000
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py
