@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills wirefaults
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills wirefaults endurance
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -45,6 +45,9 @@ kills: $(VENV)/dev  ## runs that are killed at random instants, on real wires, f
 
 wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires of runs, in virtual time: an hour on two cores
 	$(BIN)/python tests/performance/wire_campaign.py 100000
+
+endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
+	$(BIN)/python tests/performance/endurance_campaign.py 24 30
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py

@@ -8,6 +8,7 @@ from pathlib import Path
 import judge_campaign
 import pytest
 import wire_campaign
+from endurance_campaign import Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
 from test_judge_hour import hour_of, judged, monitored
@@ -85,6 +86,29 @@ def test_bad_wires_make_no_verdict_wrong_and_leave_nothing_driven(capsys):
     assert tally.wrong == 0
     assert tally.done.total() > 100
     assert len(tally.done) > 10
+
+
+def test_ten_virtual_minutes_and_three_runs_are_flat():
+    """What a run of hours would hold shows in minutes, at ten readings a second."""
+    course, log_mb = long_run(600)
+    assert course.wrong == []
+    assert course.growth_mb < 4
+    assert 1 < log_mb < 40
+    assert many_runs(200).wrong == []
+
+
+def test_what_grows_is_told():
+    """A megabyte a minute and a descriptor that stays open are no flat course."""
+    grown = Course("leaky", [Sample(60.0 * n, 50.0 + n, 10 + n // 50) for n in range(100)])
+    assert len(grown.wrong) == 2
+
+
+@pytest.mark.wire
+def test_a_real_run_of_seconds_is_watched_with_all_its_processes():
+    """The harness, its line process and its standby."""
+    courses = real_run(5)
+    assert len(courses) >= 3
+    assert [one.wrong for one in courses] == [[]] * len(courses)
 
 
 def test_there_are_24_kinds_of_wire_faults():
