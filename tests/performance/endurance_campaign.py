@@ -172,7 +172,7 @@ async def _real(lasts_s: float, folder: Path) -> list[Course]:
         words = ["run", folder / "long.yaml", "--bench", bench, "--clear", "--out", folder / "out"]
         words += ["--history", "none", "--quiet"]
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "ventproof.cli", *map(str, words), stdout=subprocess.DEVNULL
+            sys.executable, "-m", "ventproof", *map(str, words), stdout=subprocess.DEVNULL
         )
         begun_s = loop.time()
         while process.returncode is None:

@@ -109,7 +109,7 @@ steps:
 """
 
 PROFILES: Final = (
-    "rain-closes-holds-lets-go",
+    "rain-closes-holds-releases",
     "rain-count",
     "stages-follow-the-temperature",
     "rain-while-partly-open",

@@ -28,10 +28,10 @@ _PASSES: Final[dict[type[Formula], str]] = {
     formulas.ReturnsFormula: "came back neither too early nor too late",
     formulas.StartsMovingFormula: "began to move in time",
     formulas.UnchangedFormula: "did not move",
-    formulas.MovesAtFormula: "travelled at the demanded rate",
+    formulas.MovesAtFormula: "travelled at the required rate",
     formulas.OvershootsAtMostFormula: "overshot no more than allowed",
     formulas.NeverReversesFormula: "travelled one way only",
-    formulas.CountsFormula: "advanced exactly as demanded",
+    formulas.CountsFormula: "counted as required",
 }
 
 
@@ -92,7 +92,7 @@ class _Teller:
         found, formula, decider = self.found, self.formula, self.decider
         good = _PASSES[type(formula)]
         if isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
-            return "was never held to it: the condition ended first"
+            return "not tested: the condition ended before the limit applied"
         if found.response_s is not None:
             first, last = found.response_s
             within_s = formula.within_s if isinstance(formula, _TIMED) else INF
@@ -205,9 +205,9 @@ class _Teller:
                 "repeat the step without a restart"
             )
         if isinstance(decider, CountDecider) and decider.counted_on:
-            return "the counter still counted around the limit; let it count for longer, or let it stand still by then"
+            return "still counting at the deadline; extend the deadline, or end the pulses before it"
         if not seen.count:
-            return f"nothing was read since {self.since.event}; restore the bus and repeat the step"
+            return f"no reading since {self.since.event}; restore the bus and repeat the step"
         if (
             seen.last_s < decider.end_s - EPS_S
             and decider.end_s < INF
@@ -221,8 +221,8 @@ class _Teller:
             )
         if isinstance(decider, CountDecider) and decider.moved_before:
             return (
-                f"the counter was not seen to stand still before {self.since.event}, so earlier counts may be among "
-                f"these; leave it in peace for a second or two before"
+                f"the counter was not seen to stand still before {self.since.event}, so these may include earlier counts; leave 2 s without pulses before "
+                f""
             )
         if isinstance(decider, CountDecider):
             return (
