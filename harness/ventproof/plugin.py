@@ -15,13 +15,14 @@ import pytest
 from _pytest._code.code import ReprFileLocation, TerminalRepr
 from _pytest._io import TerminalWriter
 
-from ventproof_bench.base.errors import BenchError, FileError, VentproofError
+from ventproof_bench.base.errors import BenchError, FileError, LinkError, VentproofError
 from ventproof_bench.base.text import one_line
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.session.planned import PlannedRuns
     from ventproof.session.session import RunResult, Session
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -65,7 +66,7 @@ def pytest_configure(config: pytest.Config) -> None:
     path: Path | None = config.getoption("--bench")
     if path is None:
         return
-    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - only when profiles are asked for
 
@@ -79,6 +80,7 @@ def pytest_configure(config: pytest.Config) -> None:
             seed=config.getoption("--bench-seed"),
             use=use_pairs(config.getoption("--use")),
             keeper=keeper_of(config.getoption("--history"), config.getoption("--records")),
+            ledger=ledger_beside(config.getoption("--history"), config.getoption("--records")),
         )
     except FileError as error:
         raise pytest.UsageError(str(error)) from error
@@ -124,13 +126,22 @@ def pytest_collection_finish(session: pytest.Session) -> None:
     if ours:
         _check_use(session)
         _plan(session.config, ours)
-    if ours and not options.collectonly and not options.clear:
-        bench = session.config.stash[_SESSION].bench
-        if not bench.model.virtual:
-            raise pytest.UsageError(
-                f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
-                "and guarded"
-            )
+    if ours and not options.collectonly:
+        _look_before(session.config.stash[_SESSION].bench, clear=options.clear)
+
+
+def _look_before(bench: Loaded[BenchFile], *, clear: bool) -> None:
+    from ventproof.session.onward import probed  # noqa: PLC0415 - only when profiles are asked for
+
+    if not clear and not bench.model.virtual:
+        raise pytest.UsageError(
+            f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
+            "and guarded"
+        )
+    try:
+        probed(bench)
+    except FileError as error:
+        raise pytest.UsageError(str(error)) from error
 
 
 def _plan(config: pytest.Config, items: Sequence[ProfileItem]) -> None:
@@ -205,15 +216,20 @@ class ProfileItem(pytest.Item):
         from ventproof.run.view import SilentView  # noqa: PLC0415
         from ventproof.verdict.text import response  # noqa: PLC0415
 
-        result = self.config.stash[_RUNS].run(self.number, SilentView())
+        runs = self.config.stash[_RUNS]
+        try:
+            result = runs.run(self.number, SilentView())
+        except LinkError as error:
+            self.session.shouldstop = str(error)
+            raise
         self.user_properties += [("log", str(result.log)), ("digest", result.digest)]
         if result.gaps:
             self.user_properties.append(("gaps", gaps_text(result.gaps)))
         self.user_properties += [
             ("shows nothing", f"{response(f)}: {f.why}") for f in result.findings if f.hollow
         ]
-        if result.outcome.verdict is None:
-            self.session.shouldstop = "the bench failed: nothing more is driven"
+        if runs.ended:
+            self.session.shouldstop = f"nothing more is driven: {runs.ended}"
         if result.outcome.verdict != "pass":
             raise NotPassedError(result)
 

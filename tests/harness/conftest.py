@@ -89,7 +89,7 @@ def finding():
         kind="reaches",
         demand="reaches 50 % ± 2 % within 30 s, holds 5 s",
         status=Status.PASS,
-        why="came into the band in time",
+        why="in the band",
         margin=Bounds(1.2, 2.0),
         slack_s=Bounds(8.5, 8.9),
         response_s=Window(21.1, 21.5),

@@ -39,7 +39,7 @@ def few_profiles(tmp_path):
     """A folder of three shipped profiles."""
     folder = tmp_path / "suite"
     folder.mkdir()
-    for name in ("rain-closes-holds-lets-go", "rain-contact-bounce-ignored", "rain-count"):
+    for name in ("rain-closes-holds-releases", "rain-contact-bounce-ignored", "rain-count"):
         shutil.copy(SHIPPED / f"{name}.yaml", folder)
     return folder
 
@@ -79,7 +79,7 @@ def test_pytest_started_anew_finds_the_plugin(tmp_path):
     """In a process of its own the installed plugin is there by itself, and a failure is no traceback."""
     faulty = SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n"
     (tmp_path / "faulty.bench").write_text(faulty, encoding="utf-8")
-    words = [SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", "faulty.bench", "-p", "no:cacheprovider"]
+    words = [SHIPPED / "rain-closes-holds-releases.yaml", "--bench", "faulty.bench", "-p", "no:cacheprovider"]
     done = subprocess.run(
         [sys.executable, "-m", "pytest", *words, "--rootdir", tmp_path],
         capture_output=True,
@@ -94,7 +94,7 @@ def test_pytest_started_anew_finds_the_plugin(tmp_path):
 
 def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     """What failed is shown as a table with its reason, without a traceback."""
-    done = pytest_profiles(SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", faulty_bench)
+    done = pytest_profiles(SHIPPED / "rain-closes-holds-releases.yaml", "--bench", faulty_bench)
     assert done.returncode == 1
     assert "roof_vent reaches 8 % ± 2 %" in done.stdout
     assert "fail" in done.stdout
@@ -111,13 +111,38 @@ def test_what_nobody_can_say_is_an_error_and_no_failure(pytest_profiles, few_pro
     )
     report = tmp_path / "report.xml"
     done = pytest_profiles(
-        few_profiles / "rain-closes-holds-lets-go.yaml", "--bench", bench, f"--junit-xml={report}"
+        few_profiles / "rain-closes-holds-releases.yaml", "--bench", bench, f"--junit-xml={report}"
     )
     assert done.returncode != 0
     assert "1 error" in done.stdout
     (case,) = ElementTree.parse(report).iter("testcase")
     assert case.find("failure") is None
     assert "aborted: " in case.find("error").get("message")
+
+
+def test_the_profile_after_an_aborted_one_is_run(pytest_profiles, few_profiles, tmp_path):
+    """One hiccup ends one run, three in a row end the suite, as `run` has it."""
+    bench = tmp_path / "stale.bench"
+    bench.write_text(
+        SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {stale_registers: 1}\n", encoding="utf-8"
+    )
+    for name in ("rain-a", "rain-b"):
+        shutil.copy(SHIPPED / "rain-closes-holds-releases.yaml", few_profiles / f"{name}.yaml")
+    done = pytest_profiles(few_profiles, "--bench", bench, "-q")
+    assert "3 errors" in done.stdout
+    assert "nothing more is driven: 3 runs in a row were aborted" in done.stdout
+    manifest = read_manifest(tmp_path / "records" / "series.manifest.json")
+    assert [one.outcome for one in manifest.left] == ["aborted", "aborted", "aborted", "not run", "not run"]
+
+
+def test_a_port_that_is_not_there_is_told_before_anything_runs(pytest_profiles, few_profiles, tmp_path):
+    """With the key of the bench file; no log is begun."""
+    text = SHIPPED_BENCH.with_name("mock-rtu.yaml").read_text(encoding="utf-8")
+    (tmp_path / "rtu.bench").write_text(text.replace("/tmp/ventproof", str(tmp_path)), encoding="utf-8")
+    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--clear")
+    assert done.returncode == 4
+    assert f"port {tmp_path}/unit" in done.stderr
+    assert not list(tmp_path.glob("records/*.jsonl"))
 
 
 def test_x_stops_at_the_first_failure(pytest_profiles, few_profiles, faulty_bench, tmp_path):

@@ -7,6 +7,7 @@ from itertools import groupby
 from source import modules, names, none_of, short
 
 RANKS = """
+__main__
 cli plugin
 terminal page
 setup

@@ -15,8 +15,8 @@ MOST_MODULES = 14
 SHORT_BY_NATURE = {"relays", "cli", "mock.faults", "history.migrations", "history.migrations.versions"}
 """Packages of one driver, command, family of faults or migration a module."""
 
-ENDS = {"ventproof.deciders.choose", "ventproof_bench.base.files"}
-"""One idea each, used all over, that would be lost in another module."""
+ENDS = {"ventproof.__main__", "ventproof.deciders.choose", "ventproof_bench.base.files"}
+"""One idea each, used all over, that would be lost in another module; and where the program begins."""
 
 WIDE = {"cli": 21}
 """Packages with a module a command."""

@@ -86,5 +86,5 @@ def test_entry_points_name_what_is_there(wheel):
     with zipfile.ZipFile(wheel) as archive:
         name = next(name for name in archive.namelist() if name.endswith("entry_points.txt"))
         text = archive.read(name).decode()
-    assert "ventproof = ventproof.cli:main" in text
+    assert "ventproof = ventproof.__main__:main" in text
     assert "ventproof = ventproof.plugin" in text

@@ -28,7 +28,7 @@ def main() -> int:
         command = [
             sys.executable,
             "-m",
-            "ventproof.cli",
+            "ventproof",
             "challenge",
             str(folder / suite),
             "--bench",

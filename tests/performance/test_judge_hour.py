@@ -187,7 +187,7 @@ def _ours(values: list[float]) -> tuple[Ruling, float]:
 def monitored(count: int, *, arrives: bool) -> tuple[float, float]:
     """Return what we and an offline monitor take for one trace at best, in turn, s; both say the same of it."""
     values = _travel(count, arrives=arrives)
-    rounds = [(*_ours(values), *_theirs(values)) for _ in range(4)]
+    rounds = [(*_ours(values), *_theirs(values)) for _ in range(8)]
     found, _, robustness, _ = rounds[0]
     ours_s, theirs_s = (min(one[i] for one in rounds) for i in (1, 3))
     assert found.verdict is (Verdict.PASS if robustness >= 0 else Verdict.FAIL)
@@ -207,9 +207,8 @@ def test_one_pass_over_a_trace_beats_an_offline_monitor(count: int, arrives: boo
 
     rtamt looks at the samples only; between two of them the position moves by 0.14 at most. The margin of a pass
     covers the evidence up to the decision, so the arrival is as late as may be. The shortest trace is the shortest
-    that the formula can be decided on: the fixed cost of a finding leaves 75 times where it arrives, and 52 where it
-    does not, on a core of its own; beside other work less.
+    that the formula can be decided on.
     """
     ours_s, theirs_s = monitored(count, arrives=arrives)
     print(f"{count}: {theirs_s / ours_s:.0f} times, {count / ours_s / 1e3:.0f}k samples/s")
-    assert theirs_s / ours_s >= (50 if count >= 10_000 else 40)
+    assert theirs_s / ours_s >= 50

@@ -157,7 +157,7 @@ def help_times(rounds):
         return time.perf_counter() - began
 
     empty = "import click\n@click.group()\ndef main(): pass\nmain(['--help'])"
-    ours = best_of(rounds, lambda: timed(sys.executable, "-m", "ventproof.cli", "--help"))
+    ours = best_of(rounds, lambda: timed(sys.executable, "-m", "ventproof", "--help"))
     return ours / best_of(rounds, lambda: timed(sys.executable, "-c", empty))
 
 

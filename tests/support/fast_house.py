@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 from ventproof.cli.options import SHIPPED_BENCH
 
-VENTPROOF = [sys.executable, "-m", "ventproof.cli"]
+VENTPROOF = [sys.executable, "-m", "ventproof"]
 
 LONG_RAIN = """
 profile: rain for a minute

@@ -28,7 +28,7 @@ class Typist:
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self._fd, theirs = os.openpty()
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "ventproof.cli", *map(str, words)],
+            [sys.executable, "-m", "ventproof", *map(str, words)],
             stdin=theirs,
             stdout=theirs,
             stderr=theirs,

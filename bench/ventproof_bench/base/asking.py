@@ -92,7 +92,7 @@ def understood(prompt: Prompt, text: str) -> tuple[str, float | None]:
     is wanted.
 
     Raises:
-        ValueError: it is no answer to that prompt; the message says what would be.
+        ValueError: it is not an answer to that prompt; the message says what would be.
     """
     said = " ".join(text.split()).casefold()[:_LONGEST]
     words = prompt.offered
@@ -112,5 +112,5 @@ def understood(prompt: Prompt, text: str) -> tuple[str, float | None]:
             number = float("nan")
         if isfinite(number):
             return "", number
-        raise ValueError(f"{text.strip()!r} is no number in {prompt.unit}; or say {NOT_SURE!r}")
+        raise ValueError(f"{text.strip()!r} is not a number in {prompt.unit}; or say {NOT_SURE!r}")
     raise ValueError(f"{text.strip()!r} is none of the answers: {', '.join(words)}")

@@ -13,7 +13,7 @@ from typing import BinaryIO, Final
 
 from ventproof_bench.base.errors import FileError, Problem
 
-_NO_FILE: Final = "this is no file"
+_NO_FILE: Final = "not a file"
 
 
 class NotRegularError(OSError):

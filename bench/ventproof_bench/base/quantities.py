@@ -177,13 +177,13 @@ def parse_as(text: str | float, dimension: Dimension) -> float:
     """
     quantity = parse(text)
     if quantity.dimension is not dimension:
-        wanted = ", ".join(u.symbol for u in UNITS.values() if u.dimension is dimension) or "a bare number"
+        expected = ", ".join(u.symbol for u in UNITS.values() if u.dimension is dimension) or "a bare number"
         got = (
             f"a {quantity.dimension}"
             if quantity.dimension is not Dimension.COUNT
             else "a number without unit"
         )
-        raise Refusal(f"{str(text)!r} is {got} where a {dimension} is wanted", f"use {wanted}")
+        raise Refusal(f"expected a {dimension}, found {str(text)!r}, {got}", f"use {expected}")
     return quantity.value
 
 
@@ -251,8 +251,8 @@ def value_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
             f"{whose} is in {unit}; write `{quantity.text} {unit}` if that is meant",
         )
     if unit in PLAIN_UNITS:
-        return f"{quantity.text!r} where a bare number is wanted", f"{whose} is a {unit}"
-    return f"{quantity.text!r} where a value in {unit} is wanted", f"{whose} is in {unit}"
+        return f"expected a number without unit, found {quantity.text!r}", f"{whose} is a {unit}"
+    return f"expected a value in {unit}, found {quantity.text!r}", f"{whose} is in {unit}"
 
 
 def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
@@ -261,7 +261,10 @@ def difference_fault(quantity: Quantity, unit: str, whose: str) -> Said | None:
     if fault is not None:
         return fault
     if quantity.symbol == FAHRENHEIT:
-        return f"{quantity.text!r} is a temperature where a difference is wanted", "write differences in °C"
+        return (
+            f"expected a temperature difference, found the temperature {quantity.text!r}",
+            "write differences in °C",
+        )
     if quantity.value < 0:
         return f"{quantity.text!r} is negative", "write how far off the value may be, without a sign"
     return None

@@ -41,7 +41,7 @@ def _who(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             hint = f"name {name!r} below `read_by` or `who`, or leave it out"
             yield bench.problem(path, f"{name!r} has nothing to read and nothing to do", hint, at_key=True)
         if person.played is None and model.virtual:
-            reason = f"nobody answers for {name!r}: the mock unit is in this process, and its time jumps"
+            reason = f"no person answers for {name!r}: the mock unit is in this process, and its time jumps"
             yield bench.problem(path, reason, "add `played: {answers_after: [2 s, 5 s]}`", at_key=True)
         if person.played is not None and not model.virtual:
             reason = f"{name!r} is played, and this bench is real"
@@ -67,7 +67,7 @@ def _reading(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         known = {"%": vents, FLAG_UNIT: _LAMPS}.get(signal.unit, ())
         if not known:
             hint = "of the mock, people read vents in % and overrides as flags"
-            yield bench.problem((*path, "unit"), f"nobody can be played who reads a {signal.unit}", hint)
+            yield bench.problem((*path, "unit"), f"a played person cannot read a {signal.unit}", hint)
         elif signal.mock not in known:
             said = f"there is no {signal.mock!r} to be read" if signal.mock else "nothing is there to be read"
             hint = f"write `mock:` with one of {', '.join(known)}"
@@ -83,9 +83,7 @@ def _acting(bench: Loaded[BenchFile]) -> Iterator[Problem]:
             yield bench.problem((*path, "wired", "who"), f"there is no person {wired['who']!r}", hint)
         if model.virtual and "mock" not in wired:
             hint = "write `mock: rain`, the contact of the mock unit that a played person moves"
-            yield bench.problem(
-                (*path, "wired"), "nothing says what of the mock unit it is", hint, at_key=True
-            )
+            yield bench.problem((*path, "wired"), "what it is of the mock unit is missing", hint, at_key=True)
         if not model.virtual and "mock" in wired:
             hint = "leave `mock` out"
             yield bench.problem((*path, "wired", "mock"), "this bench has no mock unit", hint, at_key=True)

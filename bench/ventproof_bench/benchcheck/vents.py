@@ -130,7 +130,7 @@ def _switch_problems(bench: Loaded[BenchFile], path: Path, switch: EndSwitch) ->
             (*path, "output"), f"there is no contact {switch.output!r}", nearest(switch.output, contacts)
         )
     if switch.at.dimension is not Dimension.PERCENT or not 0 <= switch.at.value <= 100:  # noqa: PLR2004 - per cent
-        yield bench.problem((*path, "at"), f"{switch.at.text!r} is no position", "write 0 % to 100 %")
+        yield bench.problem((*path, "at"), f"{switch.at.text!r} is not a position", "write 0 % to 100 %")
 
 
 def _position_problems(bench: Loaded[BenchFile], path: Path, position: Potentiometer) -> Iterator[Problem]:
@@ -144,7 +144,7 @@ def _position_problems(bench: Loaded[BenchFile], path: Path, position: Potentiom
         yield bench.problem((*path, "output"), reason, "a position is in %: `range: [0 %, 100 %]`")
     for key, share in (("accuracy", position.accuracy), ("unit_deadband", position.unit_deadband)):
         if share is not None and (share.dimension is not Dimension.PERCENT or share.value < 0):
-            yield bench.problem((*path, key), f"{share.text!r} is no share of the travel", "write it in %")
+            yield bench.problem((*path, key), f"{share.text!r} is not a share of the travel", "write it in %")
 
 
 def _shared_outputs(bench: Loaded[BenchFile]) -> Iterator[Problem]:

@@ -67,7 +67,7 @@ def outputs_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
         place = driver.place(options)
         twin = first.setdefault((driver.name, place), name)
         if twin != name:
-            reason = f"outputs {twin!r} and {name!r} are on one and the same {place}"
+            reason = f"outputs {twin!r} and {name!r} share the same {place}"
             yield bench.problem((*path, "wired"), reason, "give each output a place of its own", at_key=True)
 
 
@@ -102,7 +102,7 @@ def bus_problems(bench: Loaded[BenchFile], path: Path, options: object) -> Itera
         yield bench.problem((*path, "bus"), f"there is no bus {name!r}", nearest(name, bench.model.buses))
     elif isinstance(unit_id, int) and broadcasts_at_zero(bus) and not 1 <= unit_id <= _LAST_ON_A_LINE:
         # MODBUS over Serial Line V1.02, 2.2: 0 is broadcast, 248 to 255 are reserved.
-        what = "calls everybody, and nobody answers," if unit_id == 0 else "is reserved"
+        what = "addresses all units, and none responds," if unit_id == 0 else "is reserved"
         reason = f"unit_id {unit_id} {what} on a serial line"
         hint = f"write the unit's own address, 1 to {_LAST_ON_A_LINE}"
         yield bench.problem((*path, "unit_id"), reason, hint)

@@ -42,7 +42,7 @@ class RelaySpec(FileModel):
     life: Annotated[int, Field(ge=1)] | None = None
     """How many operations it lasts at the load that it switches, as its data sheet says."""
     fitted: str = ""
-    """When it was fitted, or its number: the ledger of operations begins anew where this is another."""
+    """When it was fitted, or its number. A new value restarts the count of its operations."""
 
     @model_validator(mode="after")
     def _only_what_wears_has_a_life(self) -> Self:
@@ -55,13 +55,13 @@ class ContactLimits(FileModel):
     """What no profile may do to a contact, whatever it says: refused before a run where that is known, and in a run."""
 
     operations_an_hour: Annotated[int, Field(ge=1)] | None = None
-    """So many closures in any hour of a run at most."""
+    """Largest number of closures in any hour of a run."""
     shortest_closed: PositiveSeconds | None = None
-    """A closure lasts at least so long."""
+    """Shortest closure."""
     shortest_open: PositiveSeconds | None = None
-    """The contact is open at least so long between two closures."""
+    """Shortest open time between two closures."""
     longest_driven: PositiveSeconds | None = None
-    """It stands otherwise than `safe` for so long at most; then it is made safe and the run is aborted."""
+    """Longest time outside the `safe` state; after it the contact is made safe and the run is aborted."""
 
 
 class Interlock(FileModel):
@@ -118,7 +118,7 @@ def _feeding(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
 def _no_holding(raw: Any) -> Any:  # noqa: ANN401 - whatever the file holds
     if raw in _HOLDS:
         raise Refusal(
-            f"{raw!r}: a board that holds its outputs when the host is gone protects nobody",
+            f"{raw!r}: a board that holds its outputs when the host is gone protects no one",
             "set it to go to safe values (`safe`) or to switch off (`off`), or leave the board out here",
         )
     return raw
@@ -167,7 +167,7 @@ class BoardSpec(FileModel):
                 "cleared_by without `tripped`", "say where the board tells that it tripped", key="cleared_by"
             )
         if self.asked is None and self.fed_by == "any request":
-            raise Refusal("nothing says what to ask the board for", "declare `tripped`, `set_at` or both")
+            raise Refusal("the request to feed the board is missing", "declare `tripped`, `set_at` or both")
         for key in ("set_at", "cleared_by", "fed_by"):
             _writable(key, getattr(self, key))
         for name, place in self.safe_at.items():

@@ -104,7 +104,7 @@ class HookUp(FileModel):
     """For an output that takes a number: the value at the beginning, and the one that is then written. For a contact
     that stands for a sensor: `[0 m/s, 14 m/s]` plays its pulses."""
     settles: PositiveSeconds = 60.0
-    """How long the unit needs to come to rest in the known state: its longest release delay and a full travel."""
+    """Time that the unit needs to stop in the known state: its longest release delay and a full travel."""
     within: PositiveSeconds = 30.0
     """How long the answers may take to arrive, a full travel included."""
 

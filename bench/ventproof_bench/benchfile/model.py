@@ -286,7 +286,7 @@ class LevelOutput(LevelCommon):
         if self.supply is not None and (
             self.supply.dimension is not Dimension.VOLTAGE or self.supply.value <= 0
         ):
-            raise Refusal(f"supply {self.supply.text!r} is no voltage", "write it as '5 V'", key="supply")
+            raise Refusal(f"supply {self.supply.text!r} is not a voltage", "write it as '5 V'", key="supply")
         return self
 
     @model_validator(mode="after")
@@ -406,9 +406,9 @@ class BenchFile(FileModel):
     """A bench: buses, outputs, signals and, in process, the mock unit."""
 
     bench: Annotated[str, Field(min_length=1, max_length=120)]
-    """Name of the bench, as it stands on the record."""
+    """Name of the bench, as shown on the record."""
     about: str = ""
-    """What it is and where it stands, for whoever reads the record."""
+    """What it is and where it is, for the readers of the record."""
     buses: dict[Name, BusSpec] = Field(default_factory=dict)
     """The Modbus buses, by name; none where people read everything."""
     outputs: Annotated[dict[Name, OutputSpec], Field(min_length=1)]
@@ -423,9 +423,9 @@ class BenchFile(FileModel):
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
     heartbeat_limit: HeartbeatLimit = 2.0
-    """How long a process of the run may be silent before the outputs are made safe: for so long a harness that hangs
-    leaves its stimuli on. Shorter, and a busy computer ends profiles; each run and self-check says on record how long
-    the harness was silent at most."""
+    """Longest silence of a process of the run before the outputs are made safe. A harness that hangs leaves its stimuli
+    on for this time. With a short limit a busy computer ends profiles; each run and self-check records the longest
+    silence."""
     interlock: Interlock | None = None
     """What must be healthy while anything is driven."""
     mock: MockSettings | None = None

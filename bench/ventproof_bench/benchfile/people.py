@@ -45,13 +45,12 @@ class PersonSpec(FileModel):
     """A person who does what is asked, and reads what is asked."""
 
     where: str = ""
-    """Where this person stands, for whoever reads the record: on the roof, at the cabinet."""
+    """Where this person is, for the readers of the record: on the roof, at the cabinet."""
     reaction: Seconds = 1.0
-    """How long before a prompt at most the person may have looked at what is then answered, and how long after the
-    answer at most an act may still come. Every window is that much wider."""
+    """Largest time between the look and the prompt, and between the answer and the act. Every window is wider by it."""
     answers_in: PositiveSeconds = 6.0
-    """How long a look and its answer take, as a rule: readings are asked for so much ahead of when they are needed, and
-    `ventproof check` decides by it what this person can show. No verdict rests on it."""
+    """Usual time for a look and its answer. Readings are requested this much in advance, and `ventproof check` uses it
+    to decide what this person can show. No verdict depends on it."""
     safe_within: PositiveSeconds = 120.0
     """How long the bench waits at the end for the word that an output was left safe."""
     played: PlayedPerson | None = None
@@ -70,9 +69,9 @@ class PersonSignal(FileModel):
     states: dict[Name, int] | None = None
     """Names of a state's values, which are the words to answer, each with a number of its own."""
     resolution: AnyQuantity | None = None
-    """The step in which a number is read, such as 5 % on a protractor: the truth is up to half of it away."""
+    """The step in which a number is read, such as 5 % on a protractor: the true value is up to half a step away."""
     accuracy: AnyQuantity | None = None
-    """How far a reading may be from the truth beyond half the resolution."""
+    """Largest error of a reading in addition to half the resolution."""
     full_travel: PositiveSeconds | None = None
     """Shortest time that the actuator needs across its whole range: it bounds what can happen between two readings."""
     range: tuple[AnyQuantity, AnyQuantity] | None = None

@@ -65,7 +65,7 @@ class SignalSpec(Location):
     resolution: AnyQuantity | None = None
     """Smallest step of the value; one count of the register unless stated."""
     accuracy: AnyQuantity | None = None
-    """How far the reading may be from the truth beyond half the resolution."""
+    """Largest error of the reading in addition to half the resolution."""
     full_travel: PositiveSeconds | None = None
     """Shortest time that the actuator needs across its whole range: it bounds what can happen between two polls."""
     range: tuple[AnyQuantity, AnyQuantity] | None = None

@@ -33,7 +33,7 @@ def _between(raw: Any, dimension: Dimension, example: str) -> Between:  # noqa: 
     low, high = (_one(end, dimension) for end in ends)
     if low > high:
         raise Refusal(
-            f"from {ends[0]} to {ends[1]} is no range", f"write the lowest first, such as {example}"
+            f"from {ends[0]} to {ends[1]} is not a range", f"write the lowest first, such as {example}"
         )
     return low, high
 
@@ -178,7 +178,7 @@ class VentSpec(FileModel):
     play: PercentBetween = (0.0, 0.0)
     """How far the drive turns before the vent follows, after each reversal."""
     both: Literal["stands", "opens", "closes"] = "stands"
-    """What the drive does while it is told to open and to close."""
+    """What the drive does while both commands, open and close, are on."""
     starts_at: AnyQuantity | None = None
     """Of a vent that the bench plays: where it stands as the run begins; closed unless stated."""
     known_at: dict[Name, AnyQuantity] = Field(default_factory=dict)
@@ -196,7 +196,7 @@ class VentSpec(FileModel):
             )
         if self.follows is None and not contacts:
             raise Refusal(
-                "it is not said what commands the drive",
+                "it is not stated what commands the drive",
                 "name the two flags, `opens_on: …` and `closes_on: …`, or `follows: …`",
             )
         if self.deadband is not None and self.follows is None:

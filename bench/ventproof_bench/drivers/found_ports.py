@@ -57,11 +57,11 @@ def port_trouble(path: str) -> str:
     try:
         status = Path(path).stat()
     except PermissionError:
-        return f"this user may not look into {Path(path).parent}; ask whoever keeps this computer"
+        return f"this user may not look into {Path(path).parent}; ask the administrator of this computer"
     except OSError:
         return "there is no such port; is the adapter plugged in?"
     if not stat.S_ISCHR(status.st_mode):
-        return "this is no port; name a device such as /dev/ttyUSB0"
+        return "not a serial port; name a device such as /dev/ttyUSB0"
     if os.access(path, os.R_OK | os.W_OK):
         return ""
     return group_advice(status.st_mode, status.st_gid)
@@ -76,7 +76,7 @@ def group_advice(mode: int, group_id: int) -> str:
     """
     group = group_that_may(mode, group_id)
     if not group:
-        return "this user may not open it, nor may any group; ask whoever keeps this computer for a group of the port"
+        return "this user may not open it, nor may any group; ask its administrator for a group of the port"
     return (
         f"this user may not open it, but members of group {group} may: "
         f"sudo usermod -aG {group} $USER, then log out and in again"

@@ -43,7 +43,7 @@ def _make(url: str, baud: int) -> serial.Serial:
     """Return the port, not open yet.
 
     Raises:
-        LinkError: the text is no port and no URL that pyserial knows.
+        LinkError: the text is not a port and no URL that pyserial knows.
     """
     import serial  # noqa: PLC0415 - heavy, and only benches with serial outputs want it
 

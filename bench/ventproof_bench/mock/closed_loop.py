@@ -80,7 +80,7 @@ class MeasuredPosition:
 
 @final
 class ByPotentiometer(ByContacts):
-    """Runs until the measured position is the demanded one.
+    """Runs until the measured position is the commanded one.
 
     It learns how far the drive runs on, stops that much before, and leaves alone what is nearer than that or than the
     dead band; at an end it runs on to be sure. A potentiometer that is open, shorted or goes against the drive is not

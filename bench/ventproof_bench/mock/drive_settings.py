@@ -49,19 +49,19 @@ class DriveSettings(FileModel):
     """Two contacts, one to open and one to close, or the position as a voltage for a drive that follows it."""
     feedback: Literal["none", "end-switches", "potentiometer"] = "none"
     """Without any the unit reckons by run time, and runs on at an end to be sure; with end switches it stops at the
-    switch; with a potentiometer it runs until the measured position is the demanded one."""
+    switch; with a potentiometer it runs until the measured position is the commanded one."""
     closing_travel: PositiveSeconds | None = None
     """Time from fully open to fully closed by which the unit reckons; `full_travel` unless stated."""
     reversal_pause: Seconds = 0.5
     """Both contacts are off this long before the drive is reversed."""
     run_limit: Annotated[float, Field(gt=1, le=10)] = 1.3
-    """A run that has not come to its end after this many full travels is broken off with an alarm."""
+    """A run without an end after this many full travels is stopped with an alarm."""
     overrun: AnyQuantity = Quantity(10.0, Dimension.PERCENT, "10 %")
     """Where no switch tells that an end is reached, the drive runs on there for this part of the full travel."""
     deadband: AnyQuantity = Quantity(1.0, Dimension.PERCENT, "1 %")
     """A vent that stands nearer than this to its target is left alone."""
     reference_after: Annotated[int, Field(ge=1, le=10_000)] | None = None
-    """After so many runs without an end the vent is first closed, to know again where it is; never unless stated."""
+    """After this many runs without an end the vent is first closed, to find its position again; never unless stated."""
     reached: ContactState = "open"
     """What the contact of an end switch is while its end is reached."""
     potentiometer: tuple[int, int] = (500, 9500)
@@ -104,7 +104,7 @@ class VentGroup(FileModel):
     dead_time: Seconds = 0.3
     """Time from the drive's command to the first movement."""
     coast: Seconds = 0.0
-    """Time that the vent runs on after the drive is told to stop."""
+    """Time that the vent runs on after the stop command."""
     stages: Annotated[list[AnyQuantity], Field(min_length=1)]
     """Position at ventilation stage 1, 2, …; stage 0 is closed."""
     drive: DriveSettings | None = None

@@ -130,7 +130,7 @@ class TipRate(PulseInput):
     tip: AnyQuantity
     """Rain that one tip stands for."""
     tips: Annotated[int, Field(ge=2, le=1000)] = 3
-    """The intensity is that of the last so many tips, and falls while the next one is overdue."""
+    """Number of the last tips that give the intensity; it falls while the next tip is overdue."""
     wet_at: AnyQuantity
     """Intensity from which it rains."""
     hysteresis: AnyQuantity
@@ -177,7 +177,7 @@ class SensorSettings(FileModel):
     """What the unit does when an analogue sensor cannot be right."""
 
     fails_after: Seconds = 2.0
-    """The sensor has failed once its level was implausible for this long; its last good value stands meanwhile."""
+    """Time with an implausible level after which the sensor has failed; until then its last good value applies."""
     recovers_after: Seconds = 10.0
     """It is trusted again once its level was plausible for this long."""
     treat_as: TreatAs = "nothing"
@@ -356,7 +356,7 @@ class MockSettings(FileModel):
     supply: Supply = Supply()
     """What a loss of supply does to the unit."""
     bus_loss: BusLoss | None = None
-    """What the unit does when nobody asks it anything over its bus; unless stated, nothing."""
+    """What the unit does when its bus is silent; unless stated, nothing."""
     refresh_every: Seconds = 0.2
     """Input registers are copied from the process this often."""
     faults: dict[Name, float] = Field(default_factory=dict)

@@ -170,7 +170,7 @@ class MockUnit:
         if vent not in self._vents:
             raise DriverError(f"the mock unit has no vent {vent!r}; it has {', '.join(self._vents)}")
         if percent is not None and not 0 <= percent <= 100:  # noqa: PLR2004 - per cent
-            raise DriverError(f"{percent:g} % is no position; 0 % to 100 % are")
+            raise DriverError(f"{percent:g} % is not a position; 0 % to 100 % are")
         self.advance(now_s)
         if percent is None:
             self._by_hand.pop(vent, None)
@@ -262,9 +262,7 @@ class MockUnit:
         vent = self._vents[name]
         own = vent.own if isinstance(vent, OutsideVent) else vent
         if own is None:
-            raise LookupError(
-                f"vent {name!r} stands outside the mock unit; whoever plays it knows where it is"
-            )
+            raise LookupError(f"vent {name!r} is outside the mock unit; what plays it knows where it is")
         return own
 
     @property

@@ -151,6 +151,6 @@ class _Poller:
         slept_s = self._awake.slept_s() if self._awake else 0.0
         if slept_s > _SLEPT_S:
             raise BenchError(
-                f"this computer slept for {slept_s:.1f} s and nobody watched the unit meanwhile: keep it awake"
+                f"this computer slept for {slept_s:.1f} s and the unit was not watched in that time: disable sleep"
             )
         self._sink(evidence)

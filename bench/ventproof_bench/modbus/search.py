@@ -23,6 +23,11 @@ _TABLES: Final[tuple[Table, ...]] = ("input", "holding", "discrete", "coil")
 _NO_PATH: Final = frozenset({10, 11})
 """Exceptions by which a gateway says that nobody answers behind it (Application Protocol V1.1b3, chapter 7)."""
 _NO_FUNCTION: Final = 1
+_ALL_OF: Final = 4
+"""Where so many ids were asked and all of them answer alike, one unit answers at any: many on a network do (common
+practice, no source)."""
+_HIGHEST_ON_LINE: Final = 247
+_HIGHEST: Final = 255
 
 COMMON_LINES: Final[tuple[tuple[int, Literal["even", "odd", "none"]], ...]] = (
     *((9600, "none"), (19200, "even"), (9600, "even"), (19200, "none"), (38400, "none"), (115200, "none")),
@@ -73,14 +78,21 @@ class SearchFound:
 
 
 async def who_answers(
-    specs: Iterable[BusSpec], unit_ids: Sequence[int], tell: Callable[[str], None] = lambda _: None
+    specs: Sequence[BusSpec],
+    unit_ids: Sequence[int],
+    tell: Callable[[str], None] = lambda _: None,
+    *,
+    known: Sequence[Answering] = (),
 ) -> SearchFound | None:
     """Return who answers on the first of some buses where somebody does; nothing is written.
+
+    It ends as soon as a unit and a relay board have answered, or where a unit seems to answer at whatever id.
 
     Args:
         specs: the same line or host with one setting after the other.
         unit_ids: the unit ids to ask.
-        tell: is told what is tried.
+        tell: is told what is tried, and how long the rest takes at most.
+        known: who answered before, at other ids.
 
     Returns:
         None where nobody answers on any; a bus where only noise came counts where there is none better.
@@ -89,29 +101,54 @@ async def who_answers(
         LinkError: a port or host cannot be opened.
     """
     noisy: SearchFound | None = None
-    for spec in specs:
-        found = await _on_one(spec, unit_ids, tell)
+    for number, spec in enumerate(specs):
+        after_s = sum(len(unit_ids) * _longest_s(later) for later in specs[number + 1 :])
+        found = await _on_one(spec, unit_ids, tell, after_s, known)
         if found.units:
             return found
         noisy = noisy or (found if found.noise else None)
     return noisy
 
 
-async def _on_one(spec: BusSpec, unit_ids: Sequence[int], tell: Callable[[str], None]) -> SearchFound:
+async def _on_one(
+    spec: BusSpec,
+    unit_ids: Sequence[int],
+    tell: Callable[[str], None],
+    after_s: float,
+    known: Sequence[Answering],
+) -> SearchFound:
     bus, units, noise = ModbusBus("search", spec), list[Answering](), False
     said = _said(spec)
     try:
         await bus.open()
-        for unit_id in unit_ids:
-            tell(f"{said}unit id {unit_id}" + (f"; answering: {_listed(units)}" if units else ""))
+        for number, unit_id in enumerate(unit_ids):
+            left_s = (len(unit_ids) - number) * _longest_s(spec) + (0.0 if units else after_s)
+            answering = f"; answering: {_listed(units)}" if units else ""
+            tell(f"{said}unit id {unit_id}, at most {left_s:.0f} s more{answering}")
             first = await _asked(bus, ReadRequest(unit_id, "holding", 0, 1))
             noise = noise or first.noise
             if first.answered:
                 units.append(await _looked_at(bus, unit_id))
+            if _enough(units, known, number + 1):
+                break
             await asyncio.sleep(_PAUSE_S)
     finally:
         await bus.close()
     return SearchFound(spec, tuple(units), noise)
+
+
+def _longest_s(spec: BusSpec) -> float:
+    """Return how long it takes to ask one id that is silent, seconds."""
+    quiet_s = spec.timeout if spec.quiet_after_fault is None else spec.quiet_after_fault
+    return spec.timeout + quiet_s + _PAUSE_S
+
+
+def _enough(units: Sequence[Answering], known: Sequence[Answering], asked: int) -> bool:
+    """Whether both a unit and a relay board were found, or one unit that takes every id for its own."""
+    both = {one.switches for one in (*known, *units)} == {True, False}
+    return (both and bool(units)) or (
+        asked == len(units) == _ALL_OF and len({(one.tables, one.coils) for one in units}) == 1
+    )
 
 
 def _said(spec: BusSpec) -> str:
@@ -154,15 +191,21 @@ async def _looked_at(bus: ModbusBus, unit_id: int) -> Answering:
     return Answering(unit_id, tables, asked["coil"].answered, max(one.took_s for one in asked.values()))
 
 
-def unit_ids_of(text: str) -> tuple[int, ...]:
+def unit_ids_of(text: str, *, network: bool = False) -> tuple[int, ...]:
     """Read unit ids such as `1-20, 32`.
+
+    On a serial line they are 1 to 247 (MODBUS over Serial Line V1.02, 2.2); over TCP 255 is who answers at the address
+    itself, and so are others above 247 (MODBUS Messaging on TCP/IP V1.0b, 4.4.2).
 
     Raises:
         ValueError: it names none, or one that no unit has; the message says what would be right.
     """
+    highest = _HIGHEST if network else _HIGHEST_ON_LINE
     found = tuple(dict.fromkeys(_ids(text)))
-    if not found or not all(1 <= one <= 247 for one in found):  # noqa: PLR2004 - serial line V1.02, 2.2
-        raise ValueError(f"{text!r} names no unit ids; write 17, or 1-20, or 1-20, 32: ids are 1 to 247")
+    if not found or not all(1 <= one <= highest for one in found):
+        raise ValueError(
+            f"{text!r} names no unit ids; write 17, or 1-20, or 1-20, 32: ids are 1 to {highest}"
+        )
     return found
 
 

@@ -134,7 +134,7 @@ class LinkKeeper:
             driven = [output for output, line in self._lines.items() if not line.rests_safe]
             said = f" while {', '.join(driven)} was not in its safe state" if driven else ""
             lost = StimulusError(
-                f"{name} was lost{said}, and nobody knows what the unit was given since then ({why})",
+                f"{name} was lost{said}, and the commands to the unit since then are unknown ({why})",
                 since_s=since_s,
             )
             for line in self._lines.values():

@@ -270,7 +270,7 @@ class _Rounds:
         if apart_s > self._keeps_s:
             detail = (
                 f"what commands vent {self._name} was not read for {apart_s:.3g} s, and may change and change back "
-                f"after {self._keeps_s:g} s: the vent stood meanwhile"
+                f"after {self._keeps_s:g} s: the vent did not move in that time"
             )
             self._sink(Gap(self.bus, self._requested_s, evidence.replied_s, "timeout", detail))
             self._vent.stand(evidence.requested_s)
@@ -298,7 +298,7 @@ class _Rounds:
                 if self.resting:
                     continue
                 raise BenchError(
-                    f"what commands vent {self._name} was not read for {LONGEST_SILENCE_S:g} s: nobody plays it"
+                    f"what commands vent {self._name} was not read for {LONGEST_SILENCE_S:g} s: nothing plays it"
                 ) from None
             self._unread.clear()
             try:

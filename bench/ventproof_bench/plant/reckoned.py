@@ -290,8 +290,7 @@ class _Reckoning:
             if highest + lowest < OPEN_PERCENT - _CROSSED_PERCENT:
                 raise EvidenceError(
                     f"{self._name}: a flag puts the vent at {percent:.4g} % at {until_s:.3f} s (bench clock), its "
-                    f"contacts do not let it be there; check the flag's place, the travel times, and whether the "
-                    f"drive slips"
+                    f"contacts exclude this; check the flag's address, the travel times, and the drive for slip"
                 )
         self.met = [one for one in self.met if one not in met]
 

@@ -51,7 +51,7 @@ def place_of(text: str, buses: Iterable[str]) -> RegisterPlace:
     """
     found = _PLACE.fullmatch(text)
     if found is None:
-        raise Refusal(f"{text!r} is no place", "write BUS:TABLE:ADDRESS, such as unit:input:0-5@1")
+        raise Refusal(f"{text!r} is not a place", "write BUS:TABLE:ADDRESS, such as unit:input:0-5@1")
     bus, table = found["bus"], found["table"]
     tables = get_args(Table)
     if bus not in buses:

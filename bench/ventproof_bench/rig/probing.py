@@ -67,7 +67,7 @@ async def probe(file: BenchFile) -> list[Lack]:
     try:
         hold.take()
     except LinkError as error:
-        return [*found, Lack(("buses",), str(error), "let it come to its end, then start again")]
+        return [*found, Lack(("buses",), str(error), "let it finish, then start again")]
     try:
         if not found:
             found = await _bus_troubles(file)
@@ -97,20 +97,20 @@ def port_trouble(port: Path) -> tuple[str, str] | None:
         stands = port.stat()
     except FileNotFoundError:
         here = ", ".join(one.path for one in serial_ports()) or "none"
-        return f"there is no port {port}", f"is the adapter plugged in? Ports here: {here}"
+        return f"there is not a port {port}", f"is the adapter plugged in? Ports here: {here}"
     except OSError as error:
         return f"port {port}: {error.strerror}", "check the path"
     if not os.access(port, _READABLE):
         return f"this user may not open port {port}", _permission(stands)
     if holder := _holder(stands):
-        return f"port {port} is held by {holder}", "let it come to its end, or end it, then start again"
+        return f"port {port} is held by {holder}", "let it finish, or end it, then start again"
     return None
 
 
 def _permission(stands: os.stat_result) -> str:
     if group := group_that_may(stands.st_mode, stands.st_gid):
         return f"join its group: sudo usermod -aG {group} $USER, then log in again"
-    return "ask whoever looks after this computer for access to it"
+    return "ask the administrator of this computer for access to it"
 
 
 def _holder(stands: os.stat_result) -> str:

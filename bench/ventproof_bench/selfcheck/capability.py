@@ -156,7 +156,7 @@ def _silent(file: BenchFile, measured: Measured) -> Iterator[str]:
     if measured.silence_s > _SILENT * file.heartbeat_limit:
         yield (
             f"the harness was silent for {measured.silence_s:.2f} s, more than half of the heartbeat limit of "
-            f"{file.heartbeat_limit:g} s: run less beside it, or write a longer `heartbeat_limit`"
+            f"{file.heartbeat_limit:g} s: run less on this computer, or write a longer `heartbeat_limit`"
         )
 
 

@@ -78,7 +78,9 @@ def _outputs(file: BenchFile, tries: Iterable[Exercised], undriven: Collection[s
             yield Unjudged("output", name, "it was not driven", left=False, at=at)
         elif output.hookup is None:
             left = output.selfcheck == "leave"
-            why = _LEFT if left else "no `hookup:` says what answers it; add one, or `selfcheck: leave`"
+            why = (
+                _LEFT if left else "no `hookup:` states which signals respond; add one, or `selfcheck: leave`"
+            )
             yield Unjudged("output", name, why, left=left, at=at)
         elif all(wanted.way == "stays" for wanted in output.hookup.answers.values()):
             why = "nothing answers it by its `hookup:`; name a signal that moves"
@@ -177,5 +179,5 @@ def _doubted(file: BenchFile, signal: str, cases: Sequence[Case], slip: Slip) ->
         cure = f"add a hook-up that only one of it and {whose} answers: `{signal}: stays` where {whose} does"
     else:
         cure = "write values farther apart"
-    said = f"with `{slip.right}` it would have answered alike"
+    said = f"with `{slip.right}` the response would have been the same"
     return f"{said}; {cure}"

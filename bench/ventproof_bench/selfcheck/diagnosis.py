@@ -259,7 +259,7 @@ class _Diagnosis:
             for two in names[i + 1 :]:
                 if self._brings(one, two) and self._brings(two, one):
                     self._blamed |= {one, two}
-                    text = f"outputs {one!r} and {two!r} are swapped: each brings about what the other should"
+                    text = f"outputs {one!r} and {two!r} are swapped: each causes the response of the other"
                     self._say(text, "outputs", one, "wired")
         for one in names:
             theirs = [
@@ -268,7 +268,7 @@ class _Diagnosis:
             if theirs:
                 self._blamed.add(one)
                 where = "on the wrong terminals" if self._wired(one) else "written to the wrong place"
-                brings = f"it brings about what {listed(theirs)} should, and nothing of its own"
+                brings = f"it causes the response of {listed(theirs)} should, and nothing of its own"
                 text = f"output {one!r} is {where}: {brings}"
                 self._say(text, "outputs", one, "wired")
 
@@ -529,11 +529,13 @@ class _Diagnosis:
             case _ if wanted.more is not None:
                 why = f"{wanted.more} closure(s) were made; look at its type, `word_order` and address"
             case _ if wanted.way == "stays" and tried.before.values[signal] == tried.after.values[signal]:
-                why = "it changed and changed back meanwhile; what it tells is not so, or is another signal's"
+                why = (
+                    "it changed and changed back in between; its value is wrong, or belongs to another signal"
+                )
             case _ if wanted.way == "stays":
                 why = "what answers is another signal's; look at its address and bit"
             case _:
-                why = "it answers, but otherwise than the bench file says; look at its address and type"
+                why = "it responds, but not as declared; check its address and type"
         return why, place
 
 

@@ -328,8 +328,8 @@ class SelfCheck:
         echo = echo_measured(name, signal, edges, self._rig.file.registers[signal].refreshed_every)
         if not echo.followed:
             raise DriverError(
-                f"output {name}: its feedback {signal} followed none of {2 * _CYCLES} edges: the contact does not do "
-                "as it is told, or the feedback is wired to another"
+                f"output {name}: its feedback {signal} followed none of {2 * _CYCLES} edges: the contact does not "
+                "follow its command, or the feedback is wired to another"
             )
         return echo
 

@@ -181,7 +181,7 @@ def _wrong(file: BenchFile, vent: str, stood: VentStood) -> Wrong | None:
     if begins and (not stood.driven or _answered(stood) is not False):
         return None
     where = "as the bench plays it" if spec.plays is not None else "by its contacts"
-    first = f"vent {vent!r}, {where}, stood at {place_said(stood.before)}"
+    first = f"vent {vent!r}, {where}, was at {place_said(stood.before)}"
     then = f" and then at {place_said(stood.after)}" if stood.after is not None else ""
     should = f"where output {stood.output!r} should bring {stood.signal!r} {stood.wanted}"
     return Wrong(f"{first}{then} {should}: {_why(file, vent, stood, begins=begins)}", at)
@@ -297,7 +297,7 @@ def vents_unjudged(
             )
             yield Unjudged("signal", signal, why, left=False, at=at)
         elif any(_answered(one) is None for one in its):
-            why = "its contacts leave open where it stands; let it come to a known place before, `settles` longer"
+            why = "its position is unknown by its contacts; let it reach a known position before, `settles` longer"
             yield Unjudged("signal", signal, why, left=False, at=at)
     tried = {one.output for one in spoiled}
     for output, vent in file.played_outputs.items():

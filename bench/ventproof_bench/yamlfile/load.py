@@ -214,8 +214,8 @@ def kind_of(path: str | FilePath) -> str:
     keys = tree.entries if isinstance(tree, Table) else {}
     found = next((kind for kind in _KINDS if kind in keys), None)
     if found is None:
-        hint = f"a file says what it is by one of the keys {', '.join(_KINDS)} at its top"
-        raise FileError([Problem(name, 1, 1, "nothing says what kind of file this is", hint)])
+        hint = f"a file shows its kind by one of the keys {', '.join(_KINDS)} at its top"
+        raise FileError([Problem(name, 1, 1, "unknown kind of file", hint)])
     return found
 
 
@@ -227,7 +227,7 @@ def _check_kind(path: str, tree: Node, model: type[BaseModel]) -> None:
     if wanted is None or said is None or wanted in keys:
         return
     entry = keys[said]
-    reason = f"this is {_a(_KINDS[said])}; {_a(_KINDS[wanted])} is wanted here"
+    reason = f"expected {_a(_KINDS[wanted])}, found {_a(_KINDS[said])}"
     raise FileError([Problem(path, entry.line, entry.column, reason)])
 
 

@@ -19,7 +19,7 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
         "check the indentation, and put text that holds ': ' in quotes",
         False,
     ),
-    ("tab character", "a tab where spaces are wanted", "indent with spaces, not tabs", False),
+    ("tab character", "a tab; expected spaces", "indent with spaces, not tabs", False),
     ("could not find expected ':'", "a key without its ':'", "write `key: value`", True),
     ("expected ',' or ']'", "a list that begins with '[' is not closed", "add ']' or the missing ','", True),
     (
@@ -33,19 +33,19 @@ _WORDS: tuple[tuple[str, str, str, bool], ...] = (
     (
         "expected '-' indicator",
         "a list item that is not in line with the others",
-        "indent every '-' alike",
+        "indent every '-' by the same number of spaces",
         False,
     ),
     (
         "block end",
         "a line that is not in line with its neighbours",
-        "indent the keys of one mapping alike",
+        "indent the keys of one mapping by the same number of spaces",
         False,
     ),
     (
         "did not find expected key",
         "a line that is not in line with its neighbours",
-        "indent the keys of one mapping alike",
+        "indent the keys of one mapping by the same number of spaces",
         False,
     ),
     (
@@ -134,7 +134,7 @@ def _bad_start(text: str, line: int, column: int) -> YamlFault:
     row = lines[line - 1] if line <= len(lines) else ""
     character = row[column - 1 : column]
     if character == "\t":
-        return YamlFault(line, column, "a tab where spaces are wanted", "indent with spaces, not tabs")
+        return YamlFault(line, column, "a tab; expected spaces", "indent with spaces, not tabs")
     if character and character in _NEEDS_QUOTES:
         word = re.split(r"[,}\]#]", row[column - 1 :])[0].strip()
         return YamlFault(

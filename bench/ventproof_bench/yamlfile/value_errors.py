@@ -91,7 +91,7 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
             faults.append(_word(detail, place))
     for path, (value, wanted) in branches.items():
         words = " or ".join(dict.fromkeys(wanted))
-        faults.append(PathFault(path, f"{show(value)} where {words} is wanted"))
+        faults.append(PathFault(path, f"expected {words}, found {show(value)}"))
     return faults
 
 
@@ -255,7 +255,10 @@ def _unknown_key(place: _Place) -> PathFault:
     if key in place.kinds:
         others = ", ".join(f"`{k}`" for k in place.kinds)
         return PathFault(
-            place.path, f"{key!r} beside another kind", f"say one of {others} in each item", at_key=True
+            place.path,
+            f"{key!r} in addition to another kind",
+            f"say one of {others} in each item",
+            at_key=True,
         )
     if key == "<<":
         return PathFault(place.path, "'<<' is not read here", "write the keys out", at_key=True)
@@ -270,7 +273,7 @@ def _no_kind(value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
     known = str(ctx.get("kinds", "")).split(", ")
     if not isinstance(value, dict):
         return PathFault(
-            place.path, f"{show(value)} where a mapping is wanted", f"begin it with one of {', '.join(known)}"
+            place.path, f"expected a mapping, found {show(value)}", f"begin it with one of {', '.join(known)}"
         )
     for key in value:
         near = get_close_matches(str(key), known, n=1, cutoff=0.6)
@@ -281,7 +284,7 @@ def _no_kind(value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
                 f"did you mean {near[0]!r}?",
                 at_key=True,
             )
-    return PathFault(place.path, "nothing says what this is", f"say one of {', '.join(known)}")
+    return PathFault(place.path, "unknown entry", f"say one of {', '.join(known)}")
 
 
 def _bad_tag(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) -> PathFault:
@@ -289,7 +292,7 @@ def _bad_tag(kind: str, value: object, ctx: Mapping[str, Any], place: _Place) ->
     name = "kind" if name == "output_kind" else name
     known = re.findall(r"'([^']*)'", str(ctx.get("expected_tags", "")))
     if not isinstance(value, dict):
-        return PathFault(place.path, f"{show(value)} where a mapping is wanted")
+        return PathFault(place.path, f"expected a mapping, found {show(value)}")
     if kind == "union_tag_not_found" or name not in value:
         hint = f"say one of {', '.join(known)}" if known else ""
         return PathFault((*place.path, name), f"the key {name!r} is missing", hint, at_key=True)
@@ -326,7 +329,7 @@ def _type(wanted: str, hint: str = "") -> Callable[[Any, Mapping[str, Any]], tup
         if isinstance(value, str) and DECIMAL_COMMA.fullmatch(value) and "number" in wanted:
             return f"{show(value)} has a comma in its number", f"write {with_point(value)}"
         mend = "write it without quotes and without leading zeros" if quoted and "number" in wanted else hint
-        return f"{show(value)} where {wanted} is wanted", mend
+        return f"expected {wanted}, found {show(value)}", mend
 
     return word
 

@@ -252,7 +252,7 @@ def _never_early(bound: Bound, demand: _Demand) -> Iterator[Problem]:
             f"no unit can come back too early: from {stood:g} {demand.spec.unit} it takes {takes_s:.3g} s at its "
             f"fastest, and `not_before` is {formula.not_before_s:g} s"
         )
-        hint = "write a longer `not_before`, up to the delay and the travel that are owed"
+        hint = "write a longer `not_before`: up to the required delay plus the travel"
         yield bound.profile.problem((*demand.path, "not_before"), reason, hint)
 
 
@@ -332,7 +332,8 @@ def _problem(bound: Bound, demand: _Demand, verdict: Verdict, reason: str) -> Pr
     line, _ = bound.bench.locate(("signals", demand.evidence.traits.name))
     ways = [f"{bench} ({bound.bench.path} line {line})" if bench else "", profile]
     hint = (
-        "; or ".join(filter(None, ways)) or "no value of the bench file alone would do: demand something else"
+        "; or ".join(filter(None, ways))
+        or "no value of the bench file alone would suffice: require something else"
     )
     return bound.profile.problem((*demand.path, demand.kind), reason, hint, at_key=True)
 

@@ -209,4 +209,4 @@ def _cure(bound: Bound, formula: FlagsFormula, evidence: FlagsEvidence, verdict:
             return ", ".join(f"read it every {x:g} s (`poll_every` of {bus!r})" for bus, x in buses.items())
     if verdict is Verdict.FAIL and wrong(formula, formula.for_s or float("inf")) is None:
         return "write a longer `for`, longer than the limit"
-    return "no value of the bench file alone would do: demand something else"
+    return "no value of the bench file alone would suffice: require something else"

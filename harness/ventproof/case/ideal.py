@@ -57,13 +57,13 @@ class Sight:
 @singledispatch
 def right(formula: Formula, sight: Sight) -> Iterator[Course]:
     """Yield courses that meet a formula, by a wide margin where that can be."""
-    raise AssertionError(f"no right course for {type(formula).__name__} of {sight}")
+    raise AssertionError(f"no correct trajectory for {type(formula).__name__} of {sight}")
 
 
 @singledispatch
 def wrong(formula: Formula, sight: Sight) -> Iterator[Course]:
     """Yield courses that miss a formula, by as much as the signal can; none where its range leaves no such course."""
-    raise AssertionError(f"no wrong course for {type(formula).__name__} of {sight}")
+    raise AssertionError(f"no incorrect trajectory for {type(formula).__name__} of {sight}")
 
 
 def _arriving(target: float, outside: float, edge_s: float, sight: Sight, tolerance: float) -> Course:

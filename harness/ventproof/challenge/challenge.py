@@ -263,7 +263,7 @@ def _check_healthy(suite: Suite, healthy: Iterable[Trial]) -> None:
             None,
             None,
             f"the healthy unit does not pass this profile ({trial.verdict or 'no verdict'}): {trial.why}",
-            "mend the profile or the bench first: a suite that fails a good unit proves nothing of a bad one",
+            "correct the profile or the bench first: a suite that fails a healthy unit proves nothing",
         )
         for profile, trial in zip(suite.profiles, healthy, strict=True)
         if not trial.passed

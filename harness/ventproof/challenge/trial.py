@@ -82,7 +82,7 @@ Missed = Literal[
     "made no difference",
     "stimulated, not observed",
     "observed, within tolerance",
-    "left open",
+    "inconclusive",
 ]
 """Why a wrong unit is not caught: no profile moves anything that brings it out; it did all that a right one does; it
 did otherwise where no response looked; a response looked on and passed all the same; none could decide."""
@@ -93,7 +93,7 @@ def missed_of(pairs: Sequence[tuple[Trial, Trial]]) -> Missed:
     if not pairs:
         return "never stimulated"
     if not all(trial.passed for trial, _ in pairs):
-        return "left open"
+        return "inconclusive"
     if any(trial.course.watched != good.course.watched for trial, good in pairs):
         return "observed, within tolerance"
     if any(trial.course != good.course for trial, good in pairs):

@@ -38,35 +38,35 @@ _TITLE: Final = "Challenge of the suite"
 @click.option(
     "--full",
     is_flag=True,
-    help="Try each fault until two profiles have found it, and say which profiles add nothing.",
+    help="Run each fault until two profiles detect it, and list the profiles that detect nothing new.",
 )
 @click.option(
-    "--severities", is_flag=True, help="Look for the smallest severity of each fault that is still found."
+    "--severities", is_flag=True, help="Find the smallest severity of each fault that is still detected."
 )
 @click.option(
     "--settings",
     is_flag=True,
-    help="Also move each delay, threshold, position and travel of the unit up and down, and say the smallest change of "
-    "it that the suite finds; takes minutes more.",
+    help="Also change each delay, threshold, position and travel time of the unit, and find the "
+    "smallest change that the suite detects. This takes minutes more.",
 )
 @click.option(
     "--benign",
     type=click.IntRange(1),
     metavar="N",
-    help="Run N healthy variations of the unit instead of the faults: none may fail.",
+    help="Run N healthy variants of the unit instead of the faults; none may fail.",
 )
-@options.seed("Seed for what is random on the bench.")
-@click.option("--jobs", type=click.IntRange(1), help="Processes that work at once.  [default: one a core]")
+@options.seed("Seed for random values on the bench.")
+@click.option("--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]")
 @click.option(
     "--json",
     "json_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write everything that was found to this file.",
+    help="Write all results to this file (JSON).",
 )
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for the log of each run in which a fault was found; none is kept unless stated.",
+    help="Folder for the logs of the runs that detect a fault. Without this option no log is kept.",
 )
 @with_page
 def challenge(
@@ -83,20 +83,20 @@ def challenge(
     keep: Path | None,
     page: PageAsked,
 ) -> int:
-    """Run SUITE (profiles or folders; the shipped suite unless stated) against each fault of the mock unit.
+    """Run SUITE (profiles or folders; default: the shipped suite) against each fault of the mock unit.
 
-    A fault is caught when a profile fails. A profile that cannot decide leaves it open; a suite that passes has missed
-    it. All in virtual time, on all cores; nothing real is switched. What is left open rightly, as the catalogue says
-    of lies and silence on the bus, counts for nothing.
+    A fault is detected if a profile fails, inconclusive if one cannot decide, and otherwise not detected. All runs are
+    in virtual time on all cores; nothing real is switched. Faults that no readings can show, as the catalogue states,
+    do not count as inconclusive.
 
     \b
-    Exit codes: 0 every fault was caught · 1 one was missed · 2 none was missed, one was left open
+    Exit codes: 0 all faults detected · 1 some not detected · 2 none undetected, some inconclusive
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
 
     if benign and (names or full or severities or settings or json_file or keep):
-        raise click.UsageError("--benign tries no faults: give it without what is said of faults")
+        raise click.UsageError("--benign runs no faults: omit the options about faults")
     check_faults(names)
     session = _session(bench, keep or Path(), seed)
     challenged = _suite(suite, session)

@@ -25,10 +25,10 @@ if TYPE_CHECKING:
 )
 @options.USE
 def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> int:
-    """Check profiles, bench files and override tables (PATHS, files or folders).
+    """Check profiles, bench files and override tables (PATHS: files or folders).
 
-    Every fault of every file is shown with its line and column. For a profile that is right: the shortest and the
-    longest time it can take; for a bench file: whether its buses can carry the polling that it asks for.
+    Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
+    A correct bench file shows whether its buses can carry the polling.
     """
     from ventproof.profile.bind import check_use  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
@@ -53,7 +53,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...]) -> 
         except FileError as error:
             problems += error.problems
             if isinstance(error, StructureError):
-                hint = "mend its structure, then check again"
+                hint = "correct its structure, then check again"
                 problems.append(Problem(str(path), None, None, "its names and limits were not checked", hint))
     if session is not None and not problems:
         problems += check_use(session.use, profiles)

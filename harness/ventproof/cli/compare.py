@@ -20,19 +20,19 @@ def limit_time(whose: str) -> Option:
     return click.option(
         "--limit-time",
         metavar="TIME",
-        help="Shift of a response time that counts as the same, such as 1 s.  [default: twice the window that the "
-        f"{whose}, and 0.1 s at the least; repeats tell more than one window]",
+        help="Largest difference between response times that still counts as equal, such as 1 s.  [default: twice the "
+        f"usual time uncertainty of {whose}, at least 0.1 s]",
     )
 
 
-def confidence(what: str) -> Option:
-    """Return the option for the confidence of intervals, and that `what` is not wrongly said to be one."""
+def confidence(of: str) -> Option:
+    """Return the option for the confidence level of all that is inferred."""
     return click.option(
         "--confidence",
         default=95.0,
         type=click.FloatRange(50, 100, max_open=True),
         metavar="PERCENT",
-        help=f"Confidence of every interval, and that no {what}.",
+        help=f"Confidence level of {of} together.",
         show_default=True,
     )
 
@@ -41,7 +41,7 @@ LIMIT_POSITION: Final = click.option(
     "--limit-position",
     default="1 %",
     metavar="PERCENT",
-    help="Shift of a position that counts as the same.",
+    help="Largest difference between positions that still counts as equal.",
     show_default=True,
 )
 HISTORY: Final = click.option(
@@ -50,7 +50,7 @@ HISTORY: Final = click.option(
     envvar=HISTORY_VARIABLE,
     show_envvar=True,
     metavar="FILE|URL",
-    help="Where firmware versions are looked up.",
+    help="History with the firmware versions.",
     show_default=True,
 )
 
@@ -86,21 +86,21 @@ def _quantity(option: str, text: str, dimension: Dimension) -> float:
 @click.command("compare")
 @click.argument("base")
 @click.argument("candidate")
-@limit_time("base usually has")
+@limit_time("the base")
 @LIMIT_POSITION
-@confidence("shift is wrongly said to have changed")
+@confidence("all intervals")
 @HISTORY
 @click.option(
     "-o",
     "--out",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write the whole comparison as a page, FILE.html. One that stands there is replaced.",
+    help="Also write the comparison as a page (FILE.html). Overwrites an existing file.",
 )
 @click.option(
     "--all",
     "everything",
     is_flag=True,
-    help="Show every flip and shift in full, those within their limits too.",
+    help="Show all changed verdicts and differences, also those within the limits.",
 )
 def compare(
     base: str,
@@ -112,17 +112,16 @@ def compare(
     out: Path | None,
     everything: bool,
 ) -> int:
-    """Say what is worse or better in CANDIDATE than in BASE: each a log, a folder of logs, or a firmware version in
-    the history.
+    """Compare CANDIDATE with BASE: each a log, a folder of logs, or a firmware version in the history.
 
-    Verdicts that flipped come first, then what only one side tells of, then the shifts of response times, positions and
-    margins. A shift has changed if its whole interval lies beyond the limit, and is the same if all of it lies within.
-    Runs of `--repeat` give the intervals; of one run each only what polling leaves open is known.
+    Changed verdicts come first, then responses of one side only, then differences of response times, positions and
+    margins. A difference is a change if its whole interval is beyond the limit, and none if the whole interval is
+    within. Repeats (`run --repeat`) give the intervals; with one run each, run-to-run variation is not included.
 
     \b
-    Exit code 0: nothing is worse · 1: something is · 2: nothing is for certain, something cannot be told
+    Exit code 0: nothing worse · 1: something worse · 2: nothing proven worse, some inconclusive
               3: an argument or a log is wrong
-    """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
+    """  # noqa: D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
     from ventproof.compare.comparison import compare as compare_sides  # noqa: PLC0415
     from ventproof.compare.side import load_sides  # noqa: PLC0415
     from ventproof.terminal.comparison import EXIT_CODE, show_comparison  # noqa: PLC0415 - rich and SciPy are slow
@@ -145,13 +144,11 @@ def compare(
 
 @click.command("trend")
 @click.argument("records", nargs=-1, required=True)
-@limit_time("versions before usually have")
+@limit_time("the earlier versions")
 @LIMIT_POSITION
-@confidence(
-    "change of the newest version is wrongly said to be one, nor any that is found among all versions"
-)
+@confidence("all intervals, and of all changes between versions,")
 @HISTORY
-@click.option("--all", "everything", is_flag=True, help="Show every change in full, and what cannot be told.")
+@click.option("--all", "everything", is_flag=True, help="Show all changes, also the inconclusive ones.")
 def trend(
     records: tuple[str, ...],
     limit_time: str | None,
@@ -160,16 +157,15 @@ def trend(
     history: str,
     everything: bool,
 ) -> None:
-    """Follow each response over the firmware versions of RECORDS: logs, folders of logs, or firmware versions in the
-    history.
+    """Compare each response over the firmware versions of RECORDS: logs, folders of logs, or versions in the history.
 
-    Versions are put in the order of their numbers, or of the days on which they were first seen. The newest is compared
-    with the one before it, as `ventproof compare` does. Between which other versions a response time, a position or a
-    margin changed is found from all of them.
+    Versions are sorted by number, or by the day of their first run. The newest is compared with the one before it, as
+    `ventproof compare` does. Changes of response times, positions and margins between older versions are found from
+    all versions together.
 
     \b
-    Exit code 0: the trend is told, whatever it is · 3: an argument or a log is wrong
-    """  # noqa: D205, D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
+    Exit code 0: the trend is shown, whatever it is · 3: an argument or a log is wrong
+    """  # noqa: D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
     from ventproof.compare.side import (  # noqa: PLC0415
         load_runs,
         side_of,

@@ -12,10 +12,10 @@ from ventproof.verdict.finding import EXIT_PASS
 
 @click.command("demo")
 @options.folder("--out", "records/demo", "Folder for the logs and the report.")
-@options.seed("Seed for what is random on the mock's bus.")
-@options.faults("Give the mock unit a fault, to see the suite find it.")
+@options.seed("Seed for random values on the mock's bus.")
+@options.faults("Give the mock unit a fault and see the suite detect it.")
 def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
-    """Run the shipped suite against the mock unit inside this process, in virtual time. Nothing real is switched."""
+    """Run the shipped test suite on the mock unit in this process, in virtual time. Nothing real is switched."""
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.log.write import free_path  # noqa: PLC0415

@@ -20,26 +20,27 @@ if TYPE_CHECKING:
 @click.option(
     "--bench",
     type=click.Path(path_type=Path),
-    help="The bench that is to run the profiles.  [default: the mock inside this process]",
+    help="Bench for the profiles.  [default: the mock inside this process]",
 )
-@options.folder("--out", "drafted", "Folder for the profiles.")
+@options.folder("--out", "drafted", "Folder for the drafted profiles.")
 @click.option(
     "--strength",
     default=2,
     type=click.IntRange(2, 3),
-    help="Bring every 2 (or 3) conditions together in every combination, and overrides in every order.",
+    help="Combine every 2 (or 3) conditions in every combination, and overrides in every order.",
     show_default=True,
 )
 @click.option(
-    "--replace", is_flag=True, help="Write over earlier drafts; files that a person changed always stay."
+    "--replace",
+    is_flag=True,
+    help="Overwrite earlier drafts. Files changed by a person are never overwritten.",
 )
 def draft(table: Path, bench: Path | None, out: Path, strength: int, replace: bool) -> int:
-    """Write profiles that prove an override TABLE, each line of it where the bench can.
+    """Draft profiles from an override TABLE, for each rule that the bench can prove.
 
-    Each override begins, holds and lets go; is tried just short of its thresholds and delays and just beyond; comes
-    together with the others in every combination and order; and its sensors, its supply and its bus fail and come
-    back. How close to an edge a profile goes is what the bench can decide for certain. Lines that no profile proves are
-    listed, with the reason where there is one.
+    Profiles test the begin, hold and end of each override, values just below and above its thresholds and delays,
+    combinations and orders of overrides, and failures of sensors, supply and bus. The bench decides how close to a
+    limit a profile can go. Rules that no profile proves are listed with the reason.
     """
     from ventproof.draft.draft import (  # noqa: PLC0415
         drafts,
@@ -94,14 +95,12 @@ def _bound(made: list[Draft], bench: Loaded[BenchFile]) -> list[Draft]:
 @click.command("trace")
 @click.argument("table", type=click.Path(path_type=Path))
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--missing", is_flag=True, help="Show only the lines that are not proved.")
+@click.option("--missing", is_flag=True, help="Show only the rules that no profile proves.")
 def trace(table: Path, profiles: tuple[Path, ...], missing: bool) -> int:
-    """Show each line of an override TABLE with the PROFILES (files or folders) that claim to prove it.
+    """Show the profiles (PROFILES: files or folders) for each rule of an override TABLE.
 
-    A claim is checked against what the profile plays and demands: it counts if a unit that has the line a little
-    otherwise would fail. What a run really played, only its log tells: `ventproof report` checks the same there.
-
-    Exit code 0 when every line would be proved by runs that pass, 2 when one would not.
+    A profile counts for a rule if it would fail on a unit that follows the rule slightly wrong. This uses the planned
+    stimuli and requirements; `ventproof report` checks the same with the logged ones.
     """
     from ventproof.draft.traceability import claims_of, traced, unknown_lines  # noqa: PLC0415
     from ventproof.table.load import load_table  # noqa: PLC0415

@@ -15,7 +15,7 @@ _WIDEST: Final = 100
 @click.command("explain")
 @click.argument("word", nargs=-1)
 def explain(word: tuple[str, ...]) -> None:
-    """Say what WORD means, with an example; without a word, list the words."""
+    """Explain WORD with an example. Without a word, list the words."""
     from ventproof.reference import words as glossary  # noqa: PLC0415 - pydantic is slow to import
 
     if word:
@@ -24,7 +24,7 @@ def explain(word: tuple[str, ...]) -> None:
     for heading, words in glossary.grouped().items():
         click.echo(f"{heading}\n{_in_lines(words)}\n")
     click.echo(
-        "`ventproof explain WORD` says what a word means, `ventproof explain faults` lists the mock's faults."
+        "`ventproof explain WORD` explains a word, `ventproof explain faults` lists the mock's faults."
     )
 
 

@@ -29,25 +29,27 @@ if TYPE_CHECKING:
 @click.argument("table", type=click.Path(path_type=Path))
 @options.BENCH
 @click.option(
-    "--budget", default="60 s", metavar="TIME", help="Time to look for, on the clock.", show_default=True
+    "--budget", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
 )
 @click.option(
     "--examples",
     default=1000,
     type=click.IntRange(1),
-    help="So many sequences at most until one is found; with time enough the same ones are tried again.",
+    help="Maximum number of sequences. With enough time, the same seed gives the same sequences.",
     show_default=True,
 )
-@options.seed("Another seed tries other sequences.")
-@options.faults("Give the mock unit a fault, to see it found; `ventproof explain faults` lists them.")
+@options.seed("Seed of the random sequences.")
+@options.faults(
+    "Give the mock unit a fault and see it detected; `ventproof explain faults` lists the faults."
+)
 @options.UNIT
 @options.FIRMWARE
 @options.OPERATOR
-@options.folder("--out", "found", "Folder for the profile that is found.")
+@options.folder("--out", "found", "Folder for the profile of a violation.")
 @options.folder(
     "--logs",
     "records",
-    "Folder for logs: of every sequence on real wires, of the one that is found in virtual time.",
+    "Folder for logs: of each sequence on real wires; in virtual time, of the violation only.",
 )
 @options.CLEAR
 @with_page
@@ -66,16 +68,15 @@ def explore(
     clear: bool,
     page: PageAsked,
 ) -> int:
-    """Look for weather in which a unit does not do what TABLE, its override table, says.
+    """Search random weather for violations of the override TABLE.
 
-    Random rain, wind and its direction, temperatures, broken wires and losses of supply are played, each sequence as a
-    profile.
-    The first one that fails is made as short as it will go and written, to be run again with `ventproof run`. That
-    nothing is found proves nothing: only what was tried was tried.
+    Random rain, wind, wind direction, temperatures, broken wires and supply failures are played, each sequence as a
+    profile. The first failing sequence is shortened and written as a profile for `ventproof run`. No finding is not a
+    proof.
 
     \b
-    Exit codes: 0 nothing was found · 1 something was found, and a profile was written
-                2 nothing was found, but not everything that was tried could be decided
+    Exit codes: 0 no violation found · 1 violation found and written as a profile
+                2 no violation found, some sequences inconclusive
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415

@@ -59,7 +59,7 @@ _FILTERS: Final[dict[str, dict[str, Any]]] = {
     "verdicts": {
         "multiple": True,
         "type": click.Choice(["pass", "fail", "inconclusive", "aborted"]),
-        "help": "Only runs that ended so; repeatable.",
+        "help": "Only runs with this verdict. May be given more than once.",
     },
     "since": {"metavar": "DATE", "help": "Only runs of this day (UTC) and later."},
     "until": {"metavar": "DATE", "help": "Only runs of this day (UTC) and earlier."},
@@ -95,7 +95,7 @@ def _open(place: str, *, create: bool = False) -> History:
     "--html",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Write a page to find units and see trends instead; a file of that name is replaced.",
+    help="Write a page with units and trends instead of the list. Overwrites an existing file.",
 )
 @click.pass_context
 def history(
@@ -104,9 +104,9 @@ def history(
     wanted: Wanted,
     html: Path | None,
 ) -> int | None:
-    """List past runs, the newest first; or write a page of them.
+    """List past runs, newest first, or write a page of them.
 
-    Every run is entered when it ends. The logs are the truth; the history only finds them, and `import` makes it anew.
+    Each run is entered when it ends. The logs are the record; the history is an index. `import` rebuilds it.
     """
     if ctx.invoked_subcommand is not None:
         given = [name for name in ctx.params if ctx.get_parameter_source(name) is _ON_COMMAND_LINE]
@@ -132,16 +132,16 @@ _ON_COMMAND_LINE: Final = click.core.ParameterSource.COMMANDLINE
 @_placed
 @click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
 def import_command(place: str, logs: tuple[Path, ...]) -> int:
-    """Enter LOGS (files or folders); what is known already is not entered again.
+    """Enter LOGS (files or folders). Known runs are not entered again.
 
-    Each run is judged again, and a signature beside its log is checked. A run that is not borne out is entered without
-    its verdict, and named. So is each run that was planned and is not among the logs.
+    Each run is judged again, and the signature of its log is checked. Contradicted runs are listed without verdict.
+    Planned runs without a log are listed too.
 
     \b
-    Exit code 0: every log was read and is believed.
-              2: the same, but not all runs that were planned are here.
-              3: a file is no log; all others are entered.
-              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
+    Exit code 0: every log was read and confirmed.
+              2: the same, but planned runs are missing.
+              3: a file is not a log; all others are entered.
+              4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from collections import Counter  # noqa: PLC0415 - kept with the slow imports
 
@@ -206,7 +206,7 @@ def serve_command(
     wanted: Wanted,
     port: int,
 ) -> int:
-    """Serve the page to browsers on this machine, and make reports on demand, until Ctrl-C."""
+    """Serve the page to browsers on this computer, with a report of each run, until Ctrl-C."""
     from ventproof.page.history import HistoryServer  # noqa: PLC0415 - only where something is served
     from ventproof.page.server import require_server  # noqa: PLC0415
 

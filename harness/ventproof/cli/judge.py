@@ -86,16 +86,16 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
 @click.option(
     "--profile",
     type=click.Path(path_type=Path),
-    help="Decide with this edited profile; its stimuli must be those of the log.",
+    help="Judge with this edited profile. Its stimuli must equal those of the log.",
 )
 @click.option(
     "--figures",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Write a figure (SVG) of the run and of each response into this folder. Figures of the same log are "
-    "replaced, other files never.",
+    help="Write a figure (SVG) of the run and of each response into this folder. Overwrites "
+    "figures of the same log only.",
 )
 def judge(log: Path, profile: Path | None, figures: Path | None) -> int:
-    """Decide again from LOG's evidence, and say what changed against the verdicts that it holds."""
+    """Judge LOG again from its evidence, and show which verdicts change."""
     from ventproof.log.read import read_log  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415 - pydantic is slow to import
     from ventproof.rejudge.again import decide_again  # noqa: PLC0415

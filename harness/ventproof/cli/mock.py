@@ -30,25 +30,22 @@ _PIECE: Final = 4096
     show_default=True,
     help="Folder for the pseudo-terminals' names and for the bench files.",
 )
-@click.option(
-    "--bench", type=click.Path(path_type=Path), help="Take the mock's settings from this bench file."
-)
+@click.option("--bench", type=click.Path(path_type=Path), help="Use the mock settings of this bench file.")
 @click.option(
     "--as",
     "guise",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Serve it under names, registers, a unit id and a relay board of its own, as this file says, with a maker's "
-    "list instead of bench files: something to set up a first bench against.",
+    help="Serve a unit with the names, registers, unit id and relay board of this file, and a "
+    "maker's list instead of bench files. For practice with `ventproof setup`.",
 )
 @options.faults("Give the unit a fault; `ventproof explain faults` lists them.")
-@options.seed("Seed for the jitter of replies.")
+@options.seed("Seed for the jitter of reply times.")
 def mock(at: Path, bench: Path | None, guise: Path | None, faults: tuple[str, ...], seed: int) -> None:
-    """Serve the mock unit and a relay board of every kind on pseudo-terminals and loopback sockets, until Ctrl-C.
+    """Serve the mock unit and one relay board of each kind on pseudo-terminals and loopback sockets, until Ctrl-C.
 
-    It prints where each listens and writes bench files for them. With --as it takes lines such as `roof open`,
-    `roof 40 %` or `roof auto` on its standard input, which turn a vent's hand switch, and says which lamps of the
-    relay board light.
+    It shows each address and writes bench files. With --as it reads lines such as `roof open`, `roof 40 %` or `roof
+    auto` from its standard input to operate a vent's hand switch, and shows which relay lamps are lit.
     """
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import

@@ -54,19 +54,20 @@ USE: Final = click.option(
     "--use",
     multiple=True,
     metavar="NAME=BENCH_NAME",
-    help="Take the bench's BENCH_NAME where profiles say NAME.",
+    help="Use BENCH_NAME of the bench where profiles use NAME.",
 )
 ONLY: Final = click.option(
     "-k",
     "only",
     multiple=True,
     metavar="TEXT",
-    help="Only profiles whose name or file name holds TEXT, in capitals or not; one of the texts where there are more.",
+    help="Only profiles with TEXT in their name or file name, in upper or lower case. If given "
+    "more than once, one match suffices.",
 )
 CLEAR: Final = click.option(
-    "--clear", is_flag=True, help="Vents and drives are clear of people and guarded: do not ask."
+    "--clear", is_flag=True, help="Confirm that vents and drives are clear of people and guarded; do not ask."
 )
-VIRTUAL: Final = "Seed for what is random on a virtual bench."
+VIRTUAL: Final = "Seed for random values on a virtual bench."
 
 
 def folder(name: str, default: str, about: str) -> Option:
@@ -259,22 +260,19 @@ def _other_kind(path: Path) -> str:
         return ""  # whoever loads it says what is wrong
 
 
-def ledger_beside(history: str | None, folder: Path) -> Path:
-    """Return where the operations of relays are added up: beside the history, or else beside the logs."""
-    from ventproof_bench.outputs.wear import LEDGER  # noqa: PLC0415 - kept with its slow callers
-
-    beside = folder if history in {None, "", "none"} or "://" in str(history) else Path(str(history)).parent
-    return beside / LEDGER
-
-
 def operated(bench: Loaded[BenchFile]) -> dict[str, int]:
     """Return how often each relay of a bench has operated, as the ledger says that its runs write unless told else."""
-    from ventproof.cli import HISTORY_VARIABLE  # noqa: PLC0415 - it imports this module
-    from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - as above
+    from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - slow
 
-    if bench.model.virtual:
-        return {}
-    return operations_in(ledger_beside(os.environ.get(HISTORY_VARIABLE), Path("records")))
+    return {} if bench.model.virtual else operations_in(ledger(Path("records")))
+
+
+def ledger(folder: Path) -> Path:
+    """Return where a command without `--history` adds up operations of relays; `folder` is for its logs."""
+    from ventproof.cli import HISTORY_VARIABLE  # noqa: PLC0415 - it imports this module
+    from ventproof.history.enter import ledger_beside  # noqa: PLC0415 - slow
+
+    return ledger_beside(os.environ.get(HISTORY_VARIABLE), folder)
 
 
 def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
@@ -295,7 +293,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
                     "--clear",
                     None,
                     None,
-                    "this bench drives real outputs and nobody is here to confirm that vents and drives are clear",
+                    "this bench drives real outputs and no one is here to confirm that vents and drives are clear",
                     "give --clear once that is so",
                 )
             ]

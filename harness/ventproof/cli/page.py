@@ -21,11 +21,10 @@ if TYPE_CHECKING:
 _R = TypeVar("_R")
 
 _CAUTION: Final = (
-    "The page is no emergency stop, and nobody there confirms that vents are clear: that is asked here, at the "
-    "bench."
+    "The page is not an emergency stop, and cannot confirm that vents are clear: the bench asks here."
 )
 _PLAIN: Final = (
-    "Without --cert nothing on the page is encrypted: everybody on this network can read it, and act in its guests' "
+    "Without --cert nothing on the page is encrypted: anyone on this network can read it, and act in its guests' "
     "names."
 )
 
@@ -64,7 +63,7 @@ def with_page(function: Callable[..., _R]) -> Callable[..., _R]:
         click.option(
             "--listen",
             metavar="ADDRESS",
-            help="Serve the page to the network of this address of the computer, to whoever holds its key.",
+            help="Serve the page on the network of this address of the computer, to holders of its key only.",
         ),
         click.option("--page", is_flag=True, help="Serve a live page to browsers on this computer."),
     ):

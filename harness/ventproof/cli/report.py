@@ -179,22 +179,21 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     required=True,
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="The report to write; one that stands there is replaced. FILE.html and FILE.pdf are for people; FILE.xml "
-    "(JUnit), FILE.md (a summary for a pull request) and FILE.json (`ventproof schema results`) are for CI. May be "
-    "given more than once.",
+    help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; "
+    "FILE.xml (JUnit), FILE.md (summary for a pull request) and FILE.json (`ventproof "
+    "schema results`) are for CI. May be given more than once.",
 )
 def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
-    """Make a report of LOGS (files, folders or bundles): of runs, and of the self-checks that stand behind them.
+    """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
-    Everything is made from the logs alone. Each chain is checked, each run is judged again, and every report says so
-    loudly where that does not bear out what a log says. A file that is no log is named as missing; the rest is told.
-    So is each run that was planned and is not here.
+    The report uses the logs alone. Each hash chain is checked and each run is judged again. Contradictions stand at the
+    top. Files that are not logs, and planned runs without a log, are listed as missing.
 
     \b
-    Exit code 0: the report is written and every log is believed, whatever the verdicts.
-              2: the same, but not all runs that were planned are here.
-              3: a file is no log, or no report can be written.
-              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
+    Exit code 0: the report is written and every log is confirmed, whatever the verdicts.
+              2: the same, but planned runs are missing.
+              3: a file is not a log, or the report cannot be written.
+              4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.rejudge.batch import call_up  # noqa: PLC0415
 

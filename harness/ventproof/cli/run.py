@@ -95,18 +95,18 @@ def _run_suite(
             write_all(reports, runs.logs)
         raise
     closed = _close(runs, broken_off)
-    if runs.not_run:
-        click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
-    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
-    if runs.manifest:
-        click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
-    if broken_off:
-        click.echo(harmless(f"broken off: {broken_off}"))
     if session.signing is not None:
         from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
         every = "every log and the manifest are" if runs.manifest else "every log is"
         click.echo(f"{every} signed, key {fingerprint(session.signing.public)}")
+    if runs.manifest:
+        click.echo(harmless(f"{runs.plan.runs} planned runs, manifest {runs.manifest}"))
+    if runs.not_run:
+        click.echo(f"{runs.not_run} of {runs.plan.runs} planned runs not run")
+    show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
+    if broken_off:
+        click.echo(harmless(f"aborted: {broken_off}"))
     left = [profile.model.profile for profile in suite[len(done) :]]
     for name in left[:_LEFT_SHOWN]:
         click.echo(f"not run: {name}")
@@ -181,20 +181,20 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     "--repeat",
     type=click.IntRange(1),
     metavar="N",
-    help="Run every profile this often and say what that proves.  [default: 1]",
+    help="Run each profile N times and state what this proves.  [default: 1]",
 )
 @click.option(
     "--prove",
     type=click.FloatRange(0, 100, min_open=True, max_open=True),
     metavar="PERCENT",
-    help="Repeat until it is proved, or refuted, that the unit passes at least PERCENT of the time.",
+    help="Repeat until it is proved or refuted that at least PERCENT of the runs pass.",
 )
 @click.option(
     "--confidence",
     default=95.0,
     type=click.FloatRange(0, 100, min_open=True, max_open=True),
     metavar="PERCENT",
-    help="Confidence of what repeats prove.",
+    help="Confidence level of what repeats prove.",
     show_default=True,
 )
 @options.seed(options.VIRTUAL)
@@ -203,12 +203,12 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 @click.option(
     "--selfcheck",
     type=click.Path(path_type=Path),
-    help="Log of this bench's self-check; the record names it.",
+    help="Log of this bench's self-check, to name in the record.",
 )
 @click.option(
     "--table",
     type=click.Path(path_type=Path),
-    help="The override table that the unit is held to; the record has it as an annex.",
+    help="Override table to attach to the log.",
 )
 @click.option(
     "--sign",
@@ -231,26 +231,27 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
     callback=_named,
-    help="Also write a report of all runs, as `ventproof report` does; the ending says which kind (.html, .pdf, .xml, "
-    ".md, .json). May be given more than once.",
+    help="Also write a report of all runs, as `ventproof report` does. The file ending selects "
+    "the kind (.html, .pdf, .xml, .md, .json). May be given more than once.",
 )
 @click.option(
     "--quiet",
     "-q",
     is_flag=True,
-    help="Show how each run ended and the worst of what did not pass, and not every response.",
+    help="Show only the verdict of each run and the worst response that did not pass.",
 )
 @click.option(
     "--resume",
     type=click.Path(path_type=Path),
     metavar="PATH",
-    help="Go on with a plan that was broken off: the folder of its logs, or its manifest. PROFILES, bench, unit and "
-    "firmware must be as they were. Runs with a verdict stand; those without are made again, and stay on record.",
+    help="Continue an interrupted plan: folder of its logs, or its manifest. PROFILES, bench, "
+    "unit and firmware must be unchanged. Runs with a verdict are kept. Runs without one "
+    "are repeated and stay on record.",
 )
 @click.option(
     "--dry-run",
     is_flag=True,
-    help="Show every switch with its time, and drive nothing: neither ports nor hosts are opened.",
+    help="Show each switching operation with its time. Drives nothing and opens no port or host.",
 )
 @options.CLEAR
 @with_page
@@ -269,7 +270,7 @@ def run(
     page: PageAsked,
     **stated: Any,  # noqa: ANN401 - the options that `_session` names
 ) -> int:
-    """Run PROFILES (files or folders) on a bench, a log each. Nothing is switched before every file is right."""
+    """Run PROFILES (files or folders) on a bench, one log each. Nothing is switched until all files are correct."""
     from ventproof.session.onward import probed  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
@@ -311,7 +312,7 @@ def _session(
 ) -> Session:
     """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
-    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
@@ -331,7 +332,7 @@ def _session(
         table=fitting_table(table, bench) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
-        ledger=options.ledger_beside(history, out),
+        ledger=ledger_beside(history, out),
         desks=options.desks_for(bench, page=page),
     )
 

@@ -19,7 +19,12 @@ if TYPE_CHECKING:
 @click.command("selfcheck")
 @options.BENCH
 @click.option(
-    "--unit", is_flag=True, help="Try how the unit is hooked up: exercise each output, see what answers."
+    "--unit",
+    is_flag=True,
+    help="Check the wiring of the unit: operate each output and compare the signals that respond.",
+)
+@click.option(
+    "--all", "everything", is_flag=True, help="Show each measurement, also where all is as declared."
 )
 @options.folder("--out", "records", "Folder for the log.")
 @options.seed(options.VIRTUAL)
@@ -27,15 +32,22 @@ if TYPE_CHECKING:
 @options.CLEAR
 @with_page
 def selfcheck(
-    bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool, page: PageAsked
+    bench: Path,
+    unit: bool,
+    everything: bool,
+    out: Path,
+    seed: int,
+    faults: tuple[str, ...],
+    clear: bool,
+    page: PageAsked,
 ) -> int:
-    """Measure a bench before trusting it, and say what it can decide.
+    """Measure a bench, or check the wiring of a unit, before you trust it.
 
-    Outputs are driven and vents move. The log can be named to `ventproof run --selfcheck`.
+    Outputs are driven and vents move. Give the log to `ventproof run --selfcheck`.
 
     \b
     Exit code 0: everything was judged, and is as declared.
-              2: worse than the bench file declares, hooked up wrong, or not everything was judged.
+              2: outside the declared limits, wiring errors, or not everything was judged.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
@@ -53,15 +65,18 @@ def selfcheck(
                 live.tell(part={"what": what, "takes_s": takes_s})
 
         follow = live.opened if live else _nobody
-        result = checks.selfcheck(loaded, out, kind=kind, seed=seed, begins=begins, follow=follow)
-    return shown(loaded.model, result)
+        ledger = options.ledger(out)
+        result = checks.selfcheck(
+            loaded, out, kind=kind, seed=seed, begins=begins, follow=follow, ledger=ledger
+        )
+    return shown(loaded.model, result, everything=everything)
 
 
-def shown(file: BenchFile, result: CheckResult) -> int:
-    """Show what a self-check of a bench found; returns its exit code."""
+def shown(file: BenchFile, result: CheckResult, *, everything: bool = False) -> int:
+    """Show what a self-check of a bench found, with each measurement if need be; returns its exit code."""
     from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415 - slow
 
-    show_check(file, result)
+    show_check(file, result, everything=everything)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
 
 

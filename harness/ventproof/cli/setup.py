@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ventproof.cli import options
+
+if TYPE_CHECKING:
+    from ventproof.setup.walk import HookUpTried
 
 
 @click.command("setup")
@@ -17,23 +21,23 @@ from ventproof.cli import options
     "pairs",
     multiple=True,
     metavar="KEY=VALUE",
-    help="Answer a question beforehand; each question shows its key. May be given more than once.",
+    help="Answer a question in advance; each question shows its key. May be given more than once.",
 )
 @click.option(
     "--answers",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE",
-    help="Take answers from this file, such as the one that another setup keeps.",
+    help="Read answers from this file, for example from an earlier setup.",
 )
 @options.folder("--out", "records", "Folder for the logs of the trials.")
 @options.CLEAR
 def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, clear: bool) -> int:
-    """Set up a first bench: ask, look, click relays, write the bench file BENCH and a first rain test, and run it.
+    """Set up a first bench in a dialogue: bench file BENCH, wiring check and a first rain test.
 
-    Have at hand: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is
-    written to the unit before you name a setting for that, and no relay is switched before you say that vents and
-    drives are clear. Leave with Ctrl-C and give the same command again to go on: the answers are kept beside BENCH.
-    Without a terminal, what is not answered beforehand is answered as Enter alone would answer it.
+    You need: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is written
+    to the unit unless you name a setting. No relay is switched before you confirm that vents and drives are clear.
+    Leave with Ctrl-C; the same command continues. The answers are kept in the folder of BENCH. Without a terminal,
+    each unanswered question takes its proposal.
 
     \b
     Exit code 0: the bench file is written, and the trials passed.
@@ -63,7 +67,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     dialogue = Dialogue(bench, asker, given | given_by_option(pairs))
     trials = Trials(
         hookup=lambda path: _hookup(path, out),
-        run=lambda profile, path: _run(profile, path, out),
+        run=lambda profile, path, hookup: _run(profile, path, out, hookup),
     )
     try:
         code = set_up(bench, dialogue, trials, clear=clear)
@@ -74,25 +78,29 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     return code
 
 
-def _hookup(bench: Path, out: Path) -> int:
+def _hookup(bench: Path, out: Path) -> HookUpTried:
     from ventproof.cli.selfcheck import shown  # noqa: PLC0415
     from ventproof.session.selfcheck import selfcheck  # noqa: PLC0415
+    from ventproof.setup.walk import HookUpTried  # noqa: PLC0415
     from ventproof.terminal.progress import checking  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded = load_bench(bench)
     with checking(loaded.model, whole=False) as begins:
         result = selfcheck(loaded, out, kind="unit", begins=begins)
-    return shown(loaded.model, result)
+    return HookUpTried(shown(loaded.model, result), result.result, result.log)
 
 
-def _run(profile: Path, bench: Path, out: Path) -> int:
+def _run(profile: Path, bench: Path, out: Path, hookup: Path | None) -> int:
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
+    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    session = Session(bench=load_bench(bench), out=out, keeper=keeper_of(None, out))
+    loaded = load_bench(bench)
+    check = pinned(hookup, loaded) if hookup else None
+    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), selfcheck=check)
     suite = options.load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

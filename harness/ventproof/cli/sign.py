@@ -58,12 +58,12 @@ def signing_key(path: Path) -> SigningKey:
     type=click.Path(path_type=Path),
     help="Your private key; `ventproof key` makes one.",
 )
-@click.option("--signer", default="", help="Your name, as the signature shall state it.")
+@click.option("--signer", default="", help="Your name, as stated in the signature.")
 def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
-    """Sign LOGS (files or folders): each gets its signature in a small file beside it, LOG.sig.
+    """Sign LOGS (files or folders). Each signature is a small file next to its log: LOG.sig.
 
-    An aborted log can be signed, a broken one cannot. In folders, what is signed already is left as it is. A manifest
-    is signed with the last of the logs that it lists.
+    An aborted log can be signed, a broken one cannot. Signed logs in folders are not signed again. A manifest is signed
+    with the last of its logs.
     """
     from ventproof.log.signing import sign_log  # noqa: PLC0415
     from ventproof.log.write import signature_path  # noqa: PLC0415
@@ -94,19 +94,19 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     required=True,
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE.zip",
-    help="The bundle to write; a file that exists is never replaced.",
+    help="Bundle to write. An existing file is never overwritten.",
 )
 def bundle(logs: tuple[Path, ...], out: Path) -> int:
-    """Put LOGS (files or folders) into one file to hand over, with all that belongs to them.
+    """Put LOGS (files or folders) and all that belongs to them into one file to hand over.
 
-    That is their signatures, the manifests that close them, a report, and the fingerprints of the keys that signed. It
-    is a ZIP archive, and anybody can unpack it; `ventproof verify FILE.zip` checks it as it is.
+    The bundle holds the logs, their signatures and manifests, a report, and the fingerprints of the signing keys. It is
+    a ZIP archive that any program can unpack; `ventproof verify FILE.zip` checks it unopened.
 
     \b
-    Exit code 0: it is written and every log is believed, whatever the verdicts.
-              2: the same, but not all runs that were planned are here.
-              3: a file is no log, or the bundle cannot be written.
-              4: a log is contradicted by its own evidence, was changed, or cannot be judged again.
+    Exit code 0: the bundle is written and every log is confirmed, whatever the verdicts.
+              2: the same, but planned runs are missing.
+              3: a file is not a log, or the bundle cannot be written.
+              4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.cli.report import code_of_cover  # noqa: PLC0415 - only this command needs it
     from ventproof.draft.traceability import table_section  # noqa: PLC0415
@@ -131,7 +131,7 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     for alarm in cover.alarms:
         click.echo(harmless(f"! {alarm}"))
     for one in keys:
-        click.echo(harmless(f"signed by {one.name or 'nobody named'}, key {one.fingerprint}"))
+        click.echo(harmless(f"signed by {one.name or 'no name given'}, key {one.fingerprint}"))
     if not keys:
         click.echo("nothing in it is signed: who can write logs can write others; see `ventproof sign`")
     return code_of_cover(cover)
@@ -140,11 +140,11 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
 @click.command("key")
 @click.argument("name", type=click.Path(path_type=Path))
 def key(name: Path) -> None:
-    """Make a pair of keys: NAME.key signs logs, NAME.pub lets others check who signed.
+    """Make a key pair: NAME.key signs logs, NAME.pub checks signatures.
 
-    Keep NAME.key to yourself; anybody who has it signs as you. Hand NAME.pub to whoever reads your logs, and let
-    them compare the fingerprint with you by another way, by telephone say. A passphrase is asked for on a terminal,
-    or taken from the environment variable VENTPROOF_PASSPHRASE.
+    Keep NAME.key private: its holder can sign as you. Give NAME.pub to the readers of your logs, and compare the
+    fingerprint through another channel, such as by phone. A passphrase is asked for on a terminal, or read from the
+    environment variable VENTPROOF_PASSPHRASE.
     """
     from ventproof.log.signing import check_free, fingerprint, make_key  # noqa: PLC0415 - only this command needs it
 
@@ -158,5 +158,5 @@ def key(name: Path) -> None:
         else "WITHOUT a passphrase: who reads the file signs as you"
     )
     click.echo(f"{private}: signs logs; keep it to yourself ({kept})")
-    click.echo(f"{public}: checks who signed; hand it to whoever reads your logs")
+    click.echo(f"{public}: checks who signed; give it to the readers of your logs")
     click.echo(f"fingerprint {fingerprint(made.public)}")

@@ -15,12 +15,12 @@ from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS
 @click.command("read")
 @click.argument("names", nargs=-1, metavar="[SIGNAL|BUS:TABLE:ADDRESS]...")
 @options.BENCH
-@click.option("--every", default="500 ms", show_default=True, help="From one look to the next.")
-@click.option("--times", type=click.IntRange(min=1), help="Look so often; once where there is no terminal.")
+@click.option("--every", default="500 ms", show_default=True, help="Interval between readings.")
+@click.option("--times", type=click.IntRange(min=1), help="Number of readings. Without a terminal: 1.")
 def read(names: tuple[str, ...], bench: Path, every: str, times: int | None) -> int:
-    """Show what signals and registers read, again and again, until Ctrl-C. Nothing is driven.
+    """Show the readings of signals and registers until Ctrl-C. Nothing is driven.
 
-    A place such as unit:input:0-5@1 (bus, table, addresses, unit id) is shown in every coding, to be compared with the
+    A place such as unit:input:0-5@1 (bus, table, addresses, unit id) is shown in every coding, for comparison with the
     maker's list.
 
     \b
@@ -53,12 +53,12 @@ def read(names: tuple[str, ...], bench: Path, every: str, times: int | None) -> 
 @click.command("switch")
 @click.argument("output")
 @options.BENCH
-@click.option("--for", "for_", default="1 s", show_default=True, help="How long the contact is held.")
+@click.option("--for", "for_", default="1 s", show_default=True, help="Time in the switched state.")
 @options.CLEAR
 def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
-    """Switch one contact once, away from its safe state and back, and say which signals answered.
+    """Switch one contact away from its safe state and back, and show which signals respond.
 
-    Vents may move. Nothing is recorded.
+    Vents may move. No log is written.
 
     \b
     Exit code 0: it was switched, and is back.
@@ -72,19 +72,21 @@ def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
 
     loaded, for_s = load_bench(bench), options.span_s("--for", for_)
     options.confirm_clear(loaded, clear=clear)
-    for line in switched_lines(loaded.model, output, switch_once(loaded, output, for_s=for_s)):
+    switched = switch_once(loaded, output, for_s=for_s, ledger=options.ledger(Path("records")))
+    for line in switched_lines(loaded.model, output, switched):
         click.echo(harmless(line))
     return EXIT_PASS
 
 
 @click.command("wiring")
 @click.argument("bench", type=click.Path(path_type=Path))
-@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="The sheet: .html or .pdf.")
+@click.option(
+    "-o", "--out", required=True, type=click.Path(path_type=Path), help="Sheet to write: .html or .pdf."
+)
 def wiring(bench: Path, out: Path) -> int:
-    """Draw BENCH, wire by wire, on a sheet to wire from: terminals, lines, checklists, cautions.
+    """Draw the wiring of BENCH on a sheet: terminals, lines, checklists, cautions.
 
-    What the bench file does not say, such as the names of terminals (`ventproof explain wires`), stays blank to be
-    written in.
+    Details that the bench file does not hold, such as terminal names (`ventproof explain wires`), stay blank.
     """
     from ventproof.wiring.write import write_sheet  # noqa: PLC0415 - as above
     from ventproof_bench.base.text import harmless  # noqa: PLC0415

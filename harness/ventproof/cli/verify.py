@@ -30,27 +30,27 @@ _FEWEST_DIGITS: Final = 16
 @click.option(
     "--key",
     type=click.Path(path_type=Path),
-    help="Public key of whoever must have signed the logs.",
+    help="Public key of the expected signer.",
 )
 @click.option(
     "--digest",
     metavar="HEX",
-    help="The log's digest as it was noted down when it was written; its first 16 digits will do.",
+    help="Digest of the log, noted when it was written; the first 16 digits suffice.",
 )
 def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     """Check the hash chain of LOGS (files, folders or bundles), and their signatures.
 
-    The chain shows a change by accident, or by somebody who does not know it; whoever knows it can write a new one.
-    A signature checked with --key, or a digest that was kept elsewhere, shows that too. First it is told which planned
-    runs are not here; of several logs each has a line, and the last line counts them.
+    The chain shows accidental changes. Someone who knows the method can write a new chain; a signature checked with
+    --key, or a digest noted elsewhere, shows this too. Planned runs without a log come first, then one line a log, then
+    the count.
 
     \b
-    Exit code 0: every log is intact and complete, whatever its verdict, and signed and noted as was asked for.
-              2: the same, but not all runs that were planned are here, or were named.
-              3: a file is no log, or its first line was changed, which comes to the same.
+    Exit code 0: every log is unchanged and complete, whatever its verdict; requested signatures and digests match.
+              2: the same, but planned runs are missing.
+              3: a file is not a log, or its first line was changed.
               4: a run was aborted, a chain is broken, a signature or digest is missing or wrong, or a log is not
                  the one that the manifest lists.
-    Of several logs the highest of these.
+    With several logs: the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.log.signing import load_public_key, verified  # noqa: PLC0415
     from ventproof.runset.present import checked_set, present_log  # noqa: PLC0415

@@ -139,7 +139,7 @@ def _lone_responses(base: Sequence[RunRecord], candidate: Sequence[RunRecord]) -
         for key, findings in demanded[side].items():
             verdicts = _counted([str(f.verdict) for f in findings])
             if key not in demanded[lacking]:
-                why = f"the {lacking}'s profile does not demand it"
+                why = f"the {lacking}'s profile does not require it"
             elif (
                 (_shown(findings) and not _shown(demanded[lacking][key]))
                 and _passed(demanded["candidate"][key])
@@ -251,7 +251,7 @@ class Comparison:
     Attributes:
         base: the runs of the last good version.
         candidate: the runs of the new one.
-        confidence: of every interval; and no shift is wrongly said to have changed with this probability at least,
+        confidence: of every interval; and no unchanged value is reported as changed with this probability at least,
             where there are repeats.
         alarms: what makes the sides differ in more than the firmware, or not at all.
         flips: verdicts that are others than before.
@@ -346,7 +346,7 @@ def _changed_demands(base: Side, candidate: Side) -> Iterator[str]:
             for key in old
             if key.profile == name and key in new and old[key][0].demand != new[key][0].demand
         ]
-        told = "; ".join(changed) or "its responses demand the same"
+        told = "; ".join(changed) or "its responses require the same"
         yield f"the profile {name!r} is not the same text on both sides: {told}"
 
 
@@ -360,7 +360,7 @@ _MEANINGS: Final = {
     "worse": "changed for the worse",
     "better": "changed for the better",
 }
-_WINDOWS: Final = "repeats cannot mend what polling leaves open, so poll faster"
+_WINDOWS: Final = "repeats do not help; poll faster"
 _NOTHING: Final = 0.0005
 _FINE: Final = 0.095
 """Below this a shift is given to a thousandth instead of a tenth."""
@@ -382,23 +382,20 @@ def counted(found: Comparison) -> list[str]:
     words: dict[Meaning, str] = {
         "worse": "worse",
         "better": "better",
-        "open": "cannot be told",
-        "same": "within their limits",
+        "open": "inconclusive",
+        "same": "within the limits",
     }
-    lines = [f"{len(found.lone)} profile(s) or response(s) are known of one side only."] if found.lone else []
+    lines = [f"{len(found.lone)} profile(s) or response(s) exist on one side only."] if found.lone else []
     lines += [
-        f"{total} shifts compared: " + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
+        f"{total} differences compared: "
+        + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
     ]
     if found.chance:
-        sure = f"at least {percent(found.confidence)}"
         lines.append(
-            f"Corrected for {found.chance} comparisons (Holm): with a probability of {sure} no shift is wrongly "
-            "said to have changed."
+            f"Adjusted for {found.chance} comparisons (Holm), overall confidence {percent(found.confidence)}."
         )
     if found.chance < total:
-        lines.append(
-            f"{total - found.chance} have one run each: what polling leaves open is known of them, chance is not."
-        )
+        lines.append(f"{total - found.chance} have one run each: run-to-run variation is not included.")
     if found.shifts:
         lines.append(_coarsest(found))
     if found.never_passing:
@@ -420,9 +417,9 @@ def closing(found: Comparison) -> str:
     shifted = sum(one.meaning == "worse" for one in found.shifts)
     match found.outcome:
         case "worse":
-            return f"{flipped} verdict(s) flipped for the worse, {shifted} shift(s) changed for the worse"
+            return f"{flipped} verdict(s) changed for the worse, {shifted} shift(s) changed for the worse"
         case "open":
-            return "nothing is worse for certain, but not everything can be told"
+            return "nothing proven worse; some inconclusive"
         case _:
             return "nothing is worse"
 
@@ -438,7 +435,7 @@ def sentence(compared: Compared, confidence: float) -> str:
     """Return what one comparison came to: by how much, how sure that is, the limit, and what it means."""
     return (
         f"{moved(compared)} ({sure(compared, confidence)}; limit {amount(limit(compared), compared.unit)}): "
-        + (_MEANINGS.get(compared.meaning) or f"cannot tell; {would_tell(compared, confidence)}")
+        + (_MEANINGS.get(compared.meaning) or f"inconclusive; {would_tell(compared, confidence)}")
     )
 
 
@@ -473,7 +470,7 @@ def would_tell(compared: Compared, confidence: float) -> str:
         return f"{new} of the candidate's {runs} runs have no known response time"
     if compared.shift.standing == "changed":
         share = f"{100 * (1 - confidence):.3g} %"
-        return f"by itself it would count, but among so many comparisons one comes by chance in more than {share}"
+        return f"not significant after adjusting for all comparisons: by chance one of them comes in more than {share}"
     repeats = compared.shift.repeats
     if not repeats:
         return _WINDOWS

@@ -167,7 +167,7 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
     yield from side.gaps
     *before, newest = versions
     if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
-        yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and nothing is said of it"
+        yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and it is not compared"
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:

@@ -119,7 +119,7 @@ def _row(
         about = (
             f"One of a set in which any few conditions come together and stay away in every combination. Here:"
             f" {names}{f', without {_and(away)}' if away else ''}. Each vent goes where the overrides together send"
-            f" it, and opens only when the last of them has let go."
+            f" it, and opens only when the last of them is released."
         )
     # A flag that is on shows one condition only where no other one calls for the same override.
     alone = [f for f in there if [other.override for other in there].count(f.override) == 1]

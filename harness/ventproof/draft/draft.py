@@ -244,7 +244,7 @@ def _fate(before: str | None, text: str) -> Fate:
 
 _OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "mends_after"})
 _SAID: Final = {
-    "averaged_over": "this bench cannot tell a mean over so short a time from none",
+    "averaged_over": "this bench cannot distinguish a mean over such a short time from no mean",
     "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",
     "bus_silent": "such a silence cannot be played, or the override is released before anything can be read of it",
 }

@@ -31,9 +31,9 @@ def _failure(
     sensor = condition.failed
     fails, mends = begun(condition, how=how), ended(builder.table, condition)
     about = (
-        f"What {plain(sensor)} shows while {fails.about} is no weather. The unit must notice it in time and take it"
-        f" for {plain(name)}; once the sensor is mended it must trust it again, but not at once, and the vents open"
-        f" after the release delay."
+        f"What {plain(sensor)} shows while {fails.about} is not weather. The unit must detect it in time and treat it"
+        f" as {plain(name)}. Once the sensor works again, the unit must accept it again, but not immediately, and the"
+        f" vents open after the release delay."
     )
     proves = (
         f"{name}.{sensor}.failed",

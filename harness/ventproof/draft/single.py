@@ -1,4 +1,4 @@
-"""The scenarios of one override: that it begins, holds and lets go, and where its edges are (pure)."""
+"""The scenarios of one override: that it begins, holds and ends, and where its edges are (pure)."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condit
     phases = (builder.phase(begins), *builder.ending(name, override, ends))
     if override.latched:
         proves = (*proves, f"{name}.latched")
-    title = f"{by(name, its)} begins, holds and lets go"
+    title = f"{by(name, its)} begins, holds and ends"
     return builder.scenario(
         f"{name}-by-{its}", title=title, about=about, overrides=(name,), phases=phases, proves=proves
     )

@@ -160,7 +160,7 @@ def failed(name: str, how: FailureMode) -> PlannedStimulus:
 def mended(name: str) -> PlannedStimulus:
     """Return the end of a sensor's failure."""
     change = WeatherChange(0.0, "failed", name, 0.0)
-    return PlannedStimulus(Mend(mend=name), (change,), f"the wire of the {plain(name)} is mended")
+    return PlannedStimulus(Mend(mend=name), (change,), f"the wire of the {plain(name)} works again")
 
 
 def idle(for_s: float) -> PlannedStimulus:
@@ -174,7 +174,7 @@ def idle(for_s: float) -> PlannedStimulus:
     )
     hours, minutes = divmod(for_s / 60, 60)
     span = f"{number(hours)} h {number(minutes)} min" if hours else f"{number(minutes)} min"
-    return PlannedStimulus(Idle(idle=span_text(for_s)), changes, f"nobody asks for {span}")
+    return PlannedStimulus(Idle(idle=span_text(for_s)), changes, f"no polling for {span}")
 
 
 def asked(table: OverrideTable) -> PlannedStimulus:

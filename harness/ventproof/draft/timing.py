@@ -91,14 +91,14 @@ def _too_short(
     if waits.out_lines and short_out_s >= edge_s:
         watch_s = short_out_s + waits.shows_out_s + waits.off_by_s + _SPARE_S
         title = f"{ends.about}, but not for long enough"
-        why = f"{waits.why_out} and begins anew"
+        why = f"{waits.why_out} and restarts"
         phases.append(Phase(title, ((0.0, ends), (short_out_s, begins)), watch_s, why))
         proves += waits.out_lines
     if not proves:
         return
     about = (
         f"Weather that comes for too short a time must move nothing, and a pause that is too short must not open"
-        f" the vents: {plain(name)} waits for its delays to the end, and counts them anew."
+        f" the vents: {plain(name)} waits for its full delays, and restarts them."
     )
     phases.extend(builder.ending(name, override, ends))
     yield builder.scenario(
@@ -190,9 +190,9 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
         )
     phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=True), *stands)))
     about = (
-        f"Nobody asks the unit anything. Once that lasts for {number(silent_s)} s it must take it for {plain(name)}"
-        f" and be found closed when it is asked again; a silence that is too short may mean nothing. Nothing can be"
-        f" read meanwhile, and reading begins again ten seconds before the time is over."
+        f"The unit is not polled. Once that lasts for {number(silent_s)} s the unit must treat it as"
+        f" {plain(name)}, and be closed when polling begins again. A shorter silence must change nothing. Nothing can"
+        f" be read during the silence; reading begins again ten seconds before its end."
     )
     yield builder.scenario(
         f"{name}-bus-silent",
@@ -240,7 +240,7 @@ def _still(
     )
     about = (
         f"{plain(condition.failed).capitalize()} that send no pulse for longer than any calm are broken: the unit must"
-        f" take that for {plain(name)}, and must let go when they turn again."
+        f" take that for {plain(name)}, and must release the vents when they turn again."
     )
     line = f"sensors.{condition.failed}"
     yield builder.scenario(

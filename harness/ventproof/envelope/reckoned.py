@@ -1,7 +1,7 @@
 """Bounds of a position that no register tells: reckoned from the readings of its drive's contacts (pure).
 
-A sample of such a signal is no position: it holds what the contacts were, packed (`plant.contacts`). All that is known
-of the position are the two extreme vents that fit them (`plant.reckoned`), so that only pieces decide.
+A sample of such a signal is not a position: it holds what the contacts were, packed (`plant.contacts`). All that is
+known of the position are the two extreme vents that fit them (`plant.reckoned`), so that only pieces decide.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _OPEN_TOLERANCE_PERCENT: Final = 3
 _SETTLES_S: Final = 10
 _STANDS_OPEN_S: Final = 2.0
-_STEPS: Final = ("the weather", "after everything has come to rest")
+_STEPS: Final = ("the weather", "after everything has stopped")
 _LONGEST_NAME: Final = 120
 
 

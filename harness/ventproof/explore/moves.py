@@ -243,7 +243,7 @@ def _wires(name: str, hows: Iterable[FailureMode]) -> Iterator[Move]:
     for how in hows:
         broken = _move(failed(name, how), f"the {thing} {words[how]}", WELL, how)
         yield replace(broken, thing=thing, from_states=whole)
-    yield replace(_move(mended(name), f"the {thing} are mended", WELL, WELL), thing=thing)
+    yield replace(_move(mended(name), f"the {thing} work again", WELL, WELL), thing=thing)
 
 
 def _telling(condition: ThresholdCondition, rest: Quantity) -> Iterator[Quantity]:

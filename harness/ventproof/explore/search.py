@@ -127,7 +127,7 @@ class Find:
         failure = self.failure
         after = self.written.steps[failure.step - 1][failure.number].after
         since = "" if after is None else f", counted from: {self.written.sequence[after].move.planned.about}"
-        return f"Demanded: {failure.signal} {failure.demand}{since}. Seen: {failure.why}."
+        return f"Required: {failure.signal} {failure.demand}{since}. Observed: {failure.why}."
 
 
 @final

@@ -42,7 +42,9 @@ def junit(batch: Batch) -> str:
     for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
         _suite(root, logged, title)
     for lost in batch.lost:
-        _missing(root, lost.log, "unreadable", f"what this file held, nobody can say: {lost.reason}")
+        _missing(
+            root, lost.log, "unreadable", f"this file is missing, and its content is unknown: {lost.reason}"
+        )
     _count(root)
     root.set("time", f"{sum(logged.run.duration_s for logged in batch.runs):.3f}")
     ElementTree.indent(root)

@@ -70,7 +70,7 @@ def _head(batch: Batch) -> Iterator[str]:
         yield f"No evidence at times: {escaped(gaps_text(gaps))}."
     for lost in batch.lost:
         yield ""
-        yield f"**Missing**, and what it held nobody can say: {escaped(lost.log)}: {escaped(lost.reason)}."
+        yield f"**Missing**, content unknown: {escaped(lost.log)}: {escaped(lost.reason)}."
 
 
 def _of_set(whole: SetCheck) -> Iterator[str]:

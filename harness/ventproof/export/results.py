@@ -53,7 +53,7 @@ class Response(_Part):
     kind: str
     """The profile's word for the kind of response; `always` for what is watched through the whole run."""
     demand: str
-    """What was demanded, in one line."""
+    """The requirement, in one line."""
     verdict: Decided
     """What was found of it."""
     status: Status
@@ -68,17 +68,17 @@ class Response(_Part):
     slack_s: Pair | None
     """Seconds left before the limit, worst and best; negative is too late."""
     response_s: Pair | None
-    """Earliest and latest possible response time, s after the stimulus; null when it did not surely respond."""
+    """Earliest and latest possible response time, s after the stimulus; null when a response is not certain."""
     seen: Pair | None
     """Lowest and highest value that the evidence allows while it was judged, in the signal's unit."""
     stood: float | None
     """The signal's last reading in the step, in its unit."""
     conformance: Annotated[float, Field(ge=0, le=1)] | None
-    """Probability that the demand was met, all that the readings leave being equally likely."""
+    """Probability that the requirement was met, equal weights for all values that the readings allow."""
     proves: str
-    """What the profile says that it proves."""
+    """What the response proves, as the profile states it."""
     hollow: bool
-    """What was demanded holds and shows nothing: for all that is known it was so before its stimulus."""
+    """The requirement is met but proves nothing: it may have been met before the stimulus."""
 
 
 class EvidenceGaps(_Part):
@@ -131,13 +131,13 @@ class Run(_Part):
     duration_s: float
     """Seconds from the first to the last line of the log."""
     selfcheck_sha256: str
-    """Digest of the bench's self-check that stood behind it; empty without one."""
+    """Digest of the bench's self-check for this run; empty without one."""
     unmeasured: str
     """That no self-check stands behind it, in a sentence; empty with one, and in virtual time."""
     ventproof: str
     """Version of the ventproof that ran it."""
     responses: tuple[Response, ...]
-    """What was demanded, in the log's order."""
+    """The requirements, in the log's order."""
     gaps: tuple[EvidenceGaps, ...]
     """Which buses brought no evidence at times; empty when every reading came."""
 
@@ -159,8 +159,8 @@ class Results(_Part):
     version: Literal[1] = 1
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
-    """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when not all
-    that was planned is here, or a file is no log."""
+    """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when
+    planned runs are missing, or a file is not a log."""
     standing: Stands
     """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first; `incomplete`
     is said of a set alone, of which not all that was planned is here."""
@@ -173,7 +173,7 @@ class Results(_Part):
     not_run: tuple[str, ...]
     """Names of the profiles of runs that were planned and are not here."""
     unreadable: tuple[Unreadable, ...]
-    """Files among the logs that are none: what they held, nobody can say."""
+    """Files that are not logs; their content is unknown."""
 
 
 def results_json(batch: Batch) -> str:

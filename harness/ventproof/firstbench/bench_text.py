@@ -104,6 +104,7 @@ class FirstBench:
         relays: what is switched.
         rain: name of the relay at the rain terminal; empty before it is known.
         answers: what each signal did when it was switched.
+        opened: signals that changed when the settings were written with which the vents stand open.
         poll_every_s: from one reading to the next.
     """
 
@@ -115,6 +116,7 @@ class FirstBench:
     relays: Sequence[FirstRelay] = ()
     rain: str = ""
     answers: Mapping[str, MovedSignal] = field(default_factory=dict)
+    opened: Sequence[str] = ()
     poll_every_s: float = 0.1
 
     @property
@@ -132,6 +134,15 @@ class FirstBench:
         """How each signal answers the rain contact, in the words of `hookup: answers:`; without those that do not."""
         return {one.name: said for one in self.signals for said in [self._answer(one)] if said}
 
+    @property
+    def alike(self) -> frozenset[str]:
+        """Flags that answer the rain contact alike: if they were crossed, they would answer so too."""
+        said = self.answering
+        flags = [one.name for one in self.signals if one.unit == "flag" and one.name in said]
+        return frozenset(
+            one for one in flags if any(said[one] == said[other] for other in flags if other != one)
+        )
+
     def _answer(self, signal: FirstSignal) -> str:
         moved = self.answers.get(signal.name)
         if moved is None or signal.unit in {"count", "state"} or not moved.answered:
@@ -146,11 +157,17 @@ def quantity(value: float, signal: FirstSignal) -> str:
     return f"{number_text(round(round(value / signal.step) * signal.step, 6))} {signal.unit}"
 
 
+def value_said(signal: FirstSignal, value: float) -> str:
+    """Return a signal's name and value in words: `Rain alarm on`."""
+    said = ("on" if value else "off") if signal.unit == "flag" else quantity(value, signal)
+    return f"{signal.listed.label} {said}"
+
+
 def bench_text(bench: FirstBench) -> str:
     """Return the text of the bench file."""
     lines = [
         "# A first bench file, written by `ventproof setup`. Everything in it was answered by you or measured on this",
-        "# bench; correct whatever you know better. `ventproof explain WORD` says what a word means, `ventproof check`",
+        "# bench; correct what you know better. `ventproof explain WORD` explains a word, `ventproof check`",
         "# checks it, `ventproof selfcheck --unit` tries it on the bench.",
         f"bench: {json.dumps(bench.title, ensure_ascii=False)}",
         "",
@@ -239,8 +256,19 @@ def _signal(signal: FirstSignal, bench: FirstBench) -> Iterator[str]:
         yield f"    refreshed_every: {span_text(signal.refreshed_every_s)}"
     if signal.keeps_for_s:
         yield f"    keeps_for: {span_text(signal.keeps_for_s)}  # once it has changed, it stays so at least this long"
-    if bench.answers and signal.name not in bench.answering and signal.name != bench.counter:
-        yield "    selfcheck: leave  # nothing that the bench drives made it answer yet"
+    if signal.name in bench.alike:
+        others = " and ".join(one.name for one in bench.signals if one.name in bench.alike - {signal.name})
+        yield f"    selfcheck: leave  # it answers as {others}: crossed, they would answer so too"
+    elif bench.answers and signal.name not in bench.answering and signal.name != bench.counter:
+        yield f"    selfcheck: leave  # {_unanswered(signal, bench)}"
+
+
+def _unanswered(signal: FirstSignal, bench: FirstBench) -> str:
+    """Return why no self-check judges a signal yet."""
+    if signal.name in bench.opened and bench.settings:
+        names = " and ".join(one.listed.name for one in bench.settings)
+        return f"it answered {names}, which has no `hookup:` yet"
+    return "nothing that the bench drives made it answer yet"
 
 
 def _place(listed: ListedValue, coding: Coding, unit_id: int) -> dict[str, Any]:

@@ -103,6 +103,25 @@ def coding_of(text: str) -> Coding:
 
 @final
 @dataclass(frozen=True, slots=True)
+class CodingHints:
+    """What a maker's list tells of a value's coding; None where it does not."""
+
+    type: ValueType | None = None
+    word_order: WordOrder | None = None
+    scale: float | None = None
+
+    def off(self, coding: Coding) -> tuple[bool, bool, bool]:
+        """Return whether type, word order and scale are otherwise than in the list: the smaller, the likelier."""
+        order = self.word_order if coding.wide or self.word_order == "low-first" else None
+        return (
+            self.type is not None and coding.type != self.type,
+            order is not None and not (coding.wide and coding.word_order == order),
+            self.scale is not None and coding.type != "f32" and abs(coding.scale - self.scale) > _TINY,
+        )
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class PositionFit:
     """A coding with which what was read is the position of a vent that a person opened.
 
@@ -120,30 +139,32 @@ class PositionFit:
 
 
 def position_fits(
-    opening: Sequence[RawReading], *, listed: ValueType | None = None, alone: bool = True
+    opening: Sequence[RawReading], *, listed: CodingHints = CodingHints(), alone: bool = True
 ) -> tuple[PositionFit, ...]:
     """Return the codings with which a vent went from about 0 % to about 100 %, or back, the likeliest first.
 
-    A coding fits if a usual scale takes its values there and they go one way. Of those that do, the list's own type
-    comes first, then fewer registers, then the more usual scale; an unsigned type before a signed one.
+    A coding fits if the list's or a usual scale takes its values there and they go one way. Of those that do, the
+    list's own type, word order and scale come first, then fewer registers, then the more usual scale; an unsigned type
+    before a signed one.
 
     Args:
         opening: readings from the closed to the open vent, of one register, or of two.
-        listed: the type that the maker's list tells.
+        listed: what the maker's list tells.
         alone: whether the second register belongs to no other value of the list.
     """
-    found: list[tuple[tuple[bool, bool, int], PositionFit]] = []
+    found: list[tuple[tuple[tuple[bool, ...], bool, int], PositionFit]] = []
+    scales = (*([listed.scale] if listed.scale else []), *NICE_SCALES)
     for coding in _candidates(wide=alone and all(len(one.words) > 1 for one in opening)):
         values = [coding.value(one.words) for one in opening]
         if not values or not _travels(values):
             continue
         first, last = float(values[0] or 0), float(values[-1] or 0)
-        for rank, scale in enumerate(NICE_SCALES):
+        for rank, scale in enumerate(scales):
             low, high = sorted((first * scale, last * scale))
             if _BELOW <= low <= _CLOSED_TO and _OPEN_FROM <= high <= _OPEN_TO:
                 scaled = Coding(coding.type, coding.word_order, _rounded(scale))
                 fit = PositionFit(scaled, first * scale, last * scale, falls=last < first)
-                found.append(((coding.type != listed, coding.wide, _off(low, high) + rank), fit))
+                found.append(((listed.off(scaled), coding.wide, _off(low, high) + rank), fit))
                 break
     return tuple(fit for _, fit in sorted(found, key=lambda one: one[0]))
 
@@ -188,14 +209,14 @@ _PLAUSIBLE: Final = {
 
 
 def plausible_codings(
-    words: Sequence[int], unit: str, *, listed: ValueType | None, alone: bool
+    words: Sequence[int], unit: str, *, listed: CodingHints, alone: bool
 ) -> tuple[Coding, ...]:
     """Return the codings with which registers are a sensible value of a unit, the likeliest first.
 
     Args:
         words: one register, or two.
         unit: `count`, `state`, `flag` or a unit of a quantity.
-        listed: the type that the maker's list tells.
+        listed: what the maker's list tells.
         alone: whether the second register belongs to no other value of the list.
     """
     wide = alone and len(words) > 1
@@ -205,6 +226,8 @@ def plausible_codings(
         of_two = _whole_of_two(words) if wide and unit == "count" else ()
         return _first_listed((*of_two, Coding("u16"), *_wide_counts(wide=wide)), listed)
     low, high, scales = _PLAUSIBLE.get(unit, (-_LARGE, _LARGE, (1.0,)))
+    if listed.scale is not None:
+        scales = (listed.scale, *(one for one in scales if one != listed.scale))
     found = []
     signed = unit == "°C"  # below zero one day
     for coding in sorted(_candidates(wide=wide), key=lambda one: signed and one.type == "u16"):
@@ -233,6 +256,5 @@ def _wide_counts(*, wide: bool) -> tuple[Coding, ...]:
     return (Coding("u32"), Coding("u32", "low-first")) if wide else ()
 
 
-def _first_listed(codings: Iterable[Coding], listed: ValueType | None) -> tuple[Coding, ...]:
-    found = tuple(dict.fromkeys(codings))
-    return (*(c for c in found if c.type == listed), *(c for c in found if c.type != listed))
+def _first_listed(codings: Iterable[Coding], listed: CodingHints) -> tuple[Coding, ...]:
+    return tuple(sorted(dict.fromkeys(codings), key=listed.off))

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 _WHOLE_PERCENT: Final = 100.0
 _PART: Final = 3
 """A travel is looked at in pieces as long as a third of it: the fastest counts."""
+_LEAST_PERCENT: Final = 40.0
+"""Of a shorter movement the refresh interval spoils too much: it would seem far quicker than it was."""
 _SPARE: Final = 0.95
 """What is declared of a measured travel: no drive is to be quicker, a warm one or a lighter vent included."""
 _DIGITS: Final = 2
@@ -37,7 +39,7 @@ def stands(track: Sequence[RawReading], for_s: float) -> bool:
 
 
 def shortest_travel_s(samples: Sequence[Sample], *, step: float, refresh_s: float) -> float | None:
-    """Return the shortest time from 0 % to 100 % that one movement leaves possible, seconds; None where nothing moved.
+    """Return the shortest time from 0 % to 100 % that one movement leaves possible, seconds; None where it is short.
 
     Two readings while it moves differ by what it went between them, and a step more at most; they were taken at least
     the time from the first's reply to the second's request apart, less a refresh interval, by which the second may be
@@ -49,7 +51,7 @@ def shortest_travel_s(samples: Sequence[Sample], *, step: float, refresh_s: floa
         refresh_s: the longest interval at which the unit refreshes it, s.
     """
     moving = _moving(samples)
-    if len(moving) < _PART:
+    if len(moving) < _PART or abs(samples[-1].value - samples[0].value) < _LEAST_PERCENT:
         return None
     part = max(1, len(moving) // _PART)
     rates = [

@@ -22,11 +22,13 @@ TOLERANCES_PERCENT: Final = (2.0, 3.0, 4.0, 6.0, 8.0, 10.0)
 """From what a vent is usually held to (common practice, no source) to what a quick vent on a slow line asks for."""
 _WHOLE_PERCENT: Final = 100.0
 _HOLDS_S: Final = 10.0
+_RESTS_S: Final = 5.0
+"""Held so long it stands well within its tolerance; on its way through the edge there would be no margin."""
 _COMES_TO_REST_S: Final = 30.0
 _ABOUT: Final = (
     "The vents stand open. Rain begins: each vent must go to the position where it went when this bench was set up, "
     "and when the rain has ended it must come back. The positions and times are those that the unit showed once, with "
-    "a margin: they say that it still does so. Replace them by what your unit owes by its specification."
+    "a margin: they state that it still does so. Replace them by the requirements of your unit's specification."
 )
 
 
@@ -46,7 +48,7 @@ def rain_test(bench: FirstBench, tolerance_percent: float = TOLERANCES_PERCENT[0
         if one.unit in {"%", "flag"} and one.name in bench.answering
     }
     if not moved:
-        raise ValueError("no flag and no vent answered the rain contact: there is nothing to demand")
+        raise ValueError("no flag and no vent responded to the rain contact: nothing can be required")
     settings = {one.listed.name: one for one in bench.settings}
     vents = {name: pair for name, pair in moved.items() if pair[0].unit == "%"}
     start: dict[str, Any] = {
@@ -96,7 +98,7 @@ def _at_rest(signal: FirstSignal, did: MovedSignal, tolerance: float) -> dict[st
     within_s = limit_s(max(signal.full_travel_s or 0.0, did.back_stood_s)) + _COMES_TO_REST_S
     if signal.unit == "flag":
         return {"signal": signal.name, "equals": _flag(did.before), "within": span_text(within_s)}
-    return {**_band(signal, did.before, within_s, tolerance), "holds": "5 s"}
+    return {**_band(signal, did.before, within_s, tolerance), "holds": span_text(_RESTS_S)}
 
 
 def _answers(signal: FirstSignal, did: MovedSignal, tolerance: float) -> dict[str, Any]:
@@ -110,7 +112,7 @@ def _comes_back(signal: FirstSignal, did: MovedSignal, tolerance: float) -> dict
     if signal.unit == "flag":
         within = span_text(limit_s(did.back_first_s or 0.0))
         return {"signal": signal.name, "equals": _flag(did.after), "within": within}
-    return _band(signal, did.after, limit_s(did.back_stood_s), tolerance)
+    return {**_band(signal, did.after, limit_s(did.back_stood_s), tolerance), "holds": span_text(_RESTS_S)}
 
 
 def _band(signal: FirstSignal, value: float, within_s: float, tolerance: float) -> dict[str, Any]:

@@ -118,15 +118,19 @@ def differing(polls: Sequence[Poll], since: Window, steps: Mapping[str, float]) 
     )
 
 
-def still(polls: Sequence[Poll], steps: Mapping[str, float], *, for_s: float, now_s: float) -> bool:
-    """Whether every signal was read within the last seconds, and none of them changed by more than its step."""
+def moving(
+    polls: Sequence[Poll], steps: Mapping[str, float], *, for_s: float, now_s: float
+) -> frozenset[str] | None:
+    """Return the signals that changed by more than their step within the last seconds.
+
+    Returns:
+        None where nothing was read then, or not for so long: nothing tells what stands.
+    """
     recent = [poll for poll in polls if poll.requested_s >= now_s - for_s]
-    if not polls or polls[0].requested_s > now_s - for_s:
-        return False
+    if not recent or polls[0].requested_s > now_s - for_s:
+        return None
     values: dict[str, list[float]] = {}
     for poll in recent:
         for name, value in poll.values.items():
             values.setdefault(name, []).append(value)
-    return bool(values) and all(
-        max(read) - min(read) <= steps.get(name, 0.0) for name, read in values.items()
-    )
+    return frozenset(name for name, read in values.items() if max(read) - min(read) > steps.get(name, 0.0))

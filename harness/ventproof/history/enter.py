@@ -13,6 +13,7 @@ from ventproof.log.read import read_log
 from ventproof.rejudge.batch import believed
 from ventproof.rejudge.standing import BELIEVED
 from ventproof_bench.base.errors import FileError, VentproofError
+from ventproof_bench.outputs.wear import LEDGER
 
 if TYPE_CHECKING:
     from ventproof.history.store import History
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
 
 
 _NONE: Final = "none"
+
+
+def ledger_beside(history: str | None, folder: Path) -> Path:
+    """Return where the operations of relays are added up: beside the history, or else beside the logs."""
+    beside = folder if history in {None, "", _NONE} or "://" in str(history) else Path(str(history)).parent
+    return beside / LEDGER
 
 
 @final

@@ -153,7 +153,7 @@ class AgreementWatch(JointWatch[AgreesFormula]):
             said = (
                 f"nothing shows that {other} moved enough since {self._since.event}: {name} might stand still"
             )
-            found = self._shown(found, said, "demand it of a travel over more than twice the tolerance")
+            found = self._shown(found, said, "require it of a travel over more than twice the tolerance")
         self.ruling = found
 
 
@@ -213,7 +213,7 @@ def _why(  # noqa: PLR0911 - one line a cause
         said = f"was off from every {other.name}{lag} by {off} at least, {after_s:.2f} s after {since.event}"
         return f"{said}; {allowed} is allowed"
     if decider.judged.end_s < decider.judged.s1:
-        return "was never held to it: the condition ended first"
+        return "not tested: the condition ended before the limit applied"
     if found.verdict is Verdict.PASS:
         off = f"{value_text(decider.formula.tolerance - decider.low, decimals)} {unit}"
         return f"agreed with {other.name}{lag}: off by {off} at most, {allowed} is allowed"

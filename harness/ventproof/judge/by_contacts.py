@@ -50,7 +50,7 @@ def place_unknown(decider: Decider, traits: SignalTraits) -> str:
         return ""
     longest_s = max(traits.travel.open_s[1], traits.travel.close_s[1])
     return (
-        f"{traits.name} may have stood anywhere from {range_text(stood, ' %')}: its drive contacts had not driven it "
+        f"{traits.name} may have been anywhere from {range_text(stood, ' %')}: its drive contacts had not driven it "
         f"to an end; let it run to an end before, for {number_text(longest_s)} s or longer"
     )
 

@@ -101,8 +101,10 @@ class PassContrast:
     def _said(self) -> tuple[str, str]:
         """Return what nothing is shown for, and what would make it a proof."""
         if self._band is None:
-            said = f"nothing shows that it moved since {self._event}, so this says nothing of how it moves"
-            return said, "demand it of a travel, or `stays` of a vent that is to stand"
+            said = (
+                f"nothing shows that it moved since {self._event}, so this shows nothing about how it moves"
+            )
+            return said, "require it of a travel, or `stays` of a vent that must not move"
         cure = "begin where it is not so, or say `already_so: enough` if that it is so is enough"
         before = self._before
         if before is None:

@@ -154,8 +154,8 @@ class DeclaredFacts:
             return ""
         return (
             f"every step of {traits.name} was a multiple of {number_text(coarse)} {traits.unit}, where a resolution "
-            f"of {number_text(traits.step)} {traits.unit} is declared: nothing is decided by readings so much "
-            f"coarser; declare `resolution: {number_text(coarse)} {traits.unit}`, or mend the register's scale"
+            f"of {number_text(traits.step)} {traits.unit} is declared: readings this coarse decide nothing; "
+            f"declare `resolution: {number_text(coarse)} {traits.unit}`, or correct the register's scale"
         )
 
     def _refresh(self, first: Sample, last: Sample, sample: Sample, *, goes_on: bool) -> str:
@@ -179,7 +179,7 @@ class DeclaredFacts:
         if self._evidence < _ENOUGH:
             return ""
         return (
-            f"{traits.name} stood still for up to {value_text(self._longest_s, 2)} s again and again on its way and "
+            f"{traits.name} stayed unchanged for up to {value_text(self._longest_s, 2)} s repeatedly on its way and "
             f"jumped between, where refreshed_every declares {number_text(traits.refreshed_every_s)} s: its "
             "register is copied less often, or in coarser steps; measure it with `ventproof selfcheck`, and declare "
             "what that finds"

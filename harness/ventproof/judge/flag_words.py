@@ -66,7 +66,7 @@ def why(  # noqa: PLR0917 - a sentence needs all of them
         after_s = decider.violation.at_s - decider.judged.s1 + since.judged_after_s
         return f"{_failed(formula, decider.violation, names)}, {after_s:.2f} s after {since.event}"
     if decider.judged.end_s < decider.judged.s1:
-        return "was never held to it: the condition ended first"
+        return "not tested: the condition ended before the limit applied"
     return _passed(formula, decider.observed, names)
 
 
@@ -87,7 +87,7 @@ def _passed(formula: FlagsFormula, observed: Bounds | None, names: Sequence[str]
             return f"{names[0]} and {names[1]} were never on together"
         case formulas.PausesFormula():
             said = f"the shortest pause was {low_high}" if low_high else "there was no reversal"
-            return f"{said}, at least {_limit(formula)} is demanded"
+            return f"{said}, required at least {_limit(formula)}"
         case formulas.RunsAtMostFormula():
             said = f"the longest run was {low_high}" if low_high else "it never ran"
         case formulas.StartsAtMostFormula():
@@ -110,12 +110,10 @@ def _failed(  # noqa: PLR0911 - one line a kind
             lasted = f" for {_times(by)}" if by.low > 0 else ""
             return f"{first} and {other} were on together{lasted}"
         case formulas.PausesFormula() if by.high <= 0:
-            return (
-                f"{first} turned on while {other} was on, a pause of at least {_limit(formula)} is demanded"
-            )
+            return f"{first} turned on while {other} was on; required a pause of at least {_limit(formula)}"
         case formulas.PausesFormula():
             said = f"{first} turned on {_times(by)} after {other} turned off"
-            return f"{said}, a pause of at least {_limit(formula)} is demanded"
+            return f"{said}; required a pause of at least {_limit(formula)}"
         case formulas.RunsAtMostFormula():
             return f"was on for {_times(by)}, at most {_limit(formula)} is allowed"
         case formulas.StartsAtMostFormula():
@@ -133,16 +131,16 @@ def hollow_why(formula: FlagsFormula, traits: Sequence[SignalTraits], since: Sin
     names = [one.name for one in traits]
     match formula:
         case formulas.PausesFormula():
-            lacking, cure = f"{names[0]} and {names[1]} took turns", "demand it of a reversal"
+            lacking, cure = f"{names[0]} and {names[1]} took turns", "require it of a reversal"
         case formulas.StopsAtEndFormula():
-            lacking, cure = f"both {names[0]} and {names[1]} were on", "demand it of a travel to the end"
+            lacking, cure = f"both {names[0]} and {names[1]} were on", "require it of a travel to the end"
         case formulas.TogetherFormula():
-            lacking, cure = f"{names[0]} or {names[1]} changed", "demand it of a travel"
+            lacking, cure = f"{names[0]} or {names[1]} changed", "require it of a travel"
         case formulas.StartsAtMostFormula():
-            lacking, cure = f"{names[0]} started", "demand it of a time in which it does"
+            lacking, cure = f"{names[0]} started", "require it of a time in which it does"
         case _:
-            lacking, cure = f"{' or '.join(names)} was on", "demand it of a time in which the drive runs"
-    return f"nothing shows that {lacking} since {since.event}, so this says nothing of the drive", cure
+            lacking, cure = f"{' or '.join(names)} was on", "require it of a time in which the drive runs"
+    return f"nothing shows that {lacking} since {since.event}, so this shows nothing about the drive", cure
 
 
 def _undecided(
@@ -167,7 +165,7 @@ def _undecided(
         unseen_s = read.widest_s + one.refreshed_every_s + read.trip_s
         if one.keeps_for_s is None:
             return (
-                f"nothing says what {one.name} did between two readings; declare keeps_for in the bench file "
+                f"{one.name} may change between two readings; declare keeps_for in the bench file "
                 f"(more than {unseen_s:.3g} s, at this polling)"
             )
         if unseen_s >= one.keeps_for_s:

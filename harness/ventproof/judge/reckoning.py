@@ -48,7 +48,7 @@ def unproved(place: float, traits: SignalTraits) -> tuple[str, str]:
     )
     return (
         why,
-        "demand it of the vent's position by its drive contacts (`position_of`), or of an end switch",
+        "require it of the vent's position by its drive contacts (`position_of`), or of an end switch",
     )
 
 

@@ -21,19 +21,6 @@ from ventproof.verdict.text import decimals_for, number_text, range_text, value_
 from ventproof_bench.base.evidence import SignalTraits, is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
-_PASSES: Final[dict[type[Formula], str]] = {
-    formulas.ReachesFormula: "came into the band in time",
-    formulas.EqualsFormula: "took the value in time",
-    formulas.StaysFormula: "stayed within its limits",
-    formulas.ReturnsFormula: "came back neither too early nor too late",
-    formulas.StartsMovingFormula: "began to move in time",
-    formulas.UnchangedFormula: "did not move",
-    formulas.MovesAtFormula: "travelled at the required rate",
-    formulas.OvershootsAtMostFormula: "overshot no more than allowed",
-    formulas.NeverReversesFormula: "travelled one way only",
-    formulas.CountsFormula: "counted as required",
-}
-
 
 @final
 class Since(NamedTuple):
@@ -87,54 +74,75 @@ class _Teller:
             return f"at least {value_text(bounds.low, self.decimals)}{self.unit}"
         return range_text(bounds, self.unit, self.decimals)
 
-    def passed(self) -> str:
+    def passed(self) -> str:  # noqa: PLR0911 - one line a kind
         """Return the sentence for a pass: what was seen, and the limit."""
-        found, formula, decider = self.found, self.formula, self.decider
-        good = _PASSES[type(formula)]
+        formula, decider, when = self.formula, self.decider, self._when()
         if isinstance(decider, StaysDecider | FlagDecider) and decider.end_s < decider.s1:
             return "not tested: the condition ended before the limit applied"
-        if found.response_s is not None:
-            first, last = found.response_s
-            within_s = formula.within_s if isinstance(formula, _TIMED) else INF
-            limit = f", limit {number_text(within_s)} s" if within_s < INF else ""
-            hold = formula.holds_s if isinstance(formula, formulas.ReachesFormula) else 0.0
-            kept = f", and kept it for {number_text(hold)} s" if hold else ""
-            return f"{good}: {first:.2f} to {last:.2f} s after {self.since.event}{limit}{kept}"
-        if isinstance(decider, CountDecider):
-            return f"{good}: by {_advance(decider)}"
-        if isinstance(decider, TravelDecider) and decider.rate is not None:
-            return f"{good}: {_rates(decider.rate, self.unit)}"
-        limits = f", {self._limits(formula)}" if isinstance(formula, formulas.StaysFormula) else ""
-        return good + (f": {self.values(found.seen)} all the time{limits}" if found.seen is not None else "")
+        match formula:
+            case formulas.ReachesFormula(holds_s=holds_s):
+                return f"in the band{when}" + (f", stayed {number_text(holds_s)} s" if holds_s else "")
+            case formulas.ReturnsFormula():
+                return f"returned{when}, not before {number_text(formula.not_before_s)} s"
+            case formulas.EqualsFormula(value=value):
+                return f"{self._state(value)}{when}"
+            case formulas.StartsMovingFormula():
+                return f"moved{when}"
+            case formulas.CountsFormula(number=number):
+                return f"counted {number} of {number}"
+            case formulas.MovesAtFormula() if isinstance(decider, TravelDecider) and decider.rate is not None:
+                return f"{_rates(decider.rate, self.unit)} (required {self._required_rate(formula)}){when}"
+        return self._all_the_time(formula) + when
+
+    def _when(self) -> str:
+        """Return when a response came, and its limit; empty where no one moment tells."""
+        if self.found.response_s is None:
+            return ""
+        first, last = self.found.response_s
+        within_s = self.formula.within_s if isinstance(self.formula, _TIMED) else INF
+        limit = f" (limit {number_text(within_s)} s)" if within_s < INF else ""
+        when = "already" if last <= 0 else f"{first:.2f} to {last:.2f} s after {self.since.event}"
+        return f" {when}{limit}"
+
+    def _all_the_time(self, formula: Formula) -> str:
+        seen = "" if self.found.seen is None else f"{self.values(self.found.seen)} throughout"
+        match formula:
+            case formulas.StaysFormula():
+                return f"{seen or 'stayed'} (required {self._limits(formula)})"
+            case formulas.UnchangedFormula():
+                return f"unchanged: {seen}" if seen else "unchanged"
+            case formulas.OvershootsAtMostFormula() | formulas.NeverReversesFormula():
+                what = (
+                    "overshoot" if isinstance(formula, formulas.OvershootsAtMostFormula) else "movement back"
+                )
+                return f"{what} at most {value_text(limit_of(formula) or 0.0, self.decimals)}{self.unit}" + (
+                    f": {seen}" if seen else ""
+                )
+        return seen or "as required"
 
     def _limits(self, formula: formulas.StaysFormula) -> str:
         low, high = formula.low, formula.high
-        if low is not None and high is not None:
-            return f"limits of {self.values(Bounds(low, high))}"
-        limit = low if low is not None else high
-        assert limit is not None
-        return f"limit of {value_text(limit, self.decimals)}{self.unit}"
+        return self.values(Bounds(-INF if low is None else low, INF if high is None else high))
 
     def failed(self, witness: Witness) -> str:
-        """Return the sentence for a fail: what was seen and when, and the limit."""
-        formula, said = self.formula, self._seen(witness)
+        """Return the sentence for a fail: what was seen and when, and what was required."""
+        formula, seen = self.formula, self._seen(witness)
         match formula:
             case formulas.ReachesFormula() | formulas.ReturnsFormula():
-                return self._not_in_band(witness, formula) + said
+                return self._not_in_band(witness, formula, seen)
             case formulas.StaysFormula():
-                verb = "left its" if None not in {formula.low, formula.high} else "went beyond its"
-                return f"{verb} {self._limits(formula)}{said}"
+                return f"{seen or 'out of its limits'}; required {self._limits(formula)}"
             case formulas.EqualsFormula():
-                demanded = f"{self._state(formula.value)} by {number_text(formula.within_s)} s"
                 read = witness.value
-                if said and read is not None and witness.at_s is not None and read.low == read.high:
-                    said = f": {self._state(read.low)} at {self.at(witness.at_s)}"
-                return f"did not become {demanded}" + (f": read{said[1:]}" if said else "")
+                if seen and read is not None and witness.at_s is not None and read.low == read.high:
+                    seen = f"{self._state(read.low)} at {self.at(witness.at_s)}"
+                required = f"{self._state(formula.value)} within {number_text(formula.within_s)} s"
+                return f"{seen or f'not {self._state(formula.value)}'}; required {required}"
             case formulas.CountsFormula():
                 assert isinstance(self.decider, CountDecider)
-                return f"advanced by a wrong number: by {_advance(self.decider)}, in {number_text(formula.within_s)} s"
+                return f"{_advance(self.decider)} in {number_text(formula.within_s)} s; required {formula.number}"
             case formulas.MovesAtFormula():
-                return self._wrong_rate(witness, formula, said)
+                return self._wrong_rate(witness, formula, seen)
         return self._wrong_way(witness, formula)
 
     def _state(self, value: float) -> str:
@@ -145,36 +153,36 @@ class _Teller:
         """Return where the signal was, and when; empty where no one moment tells."""
         if witness.value is None or witness.at_s is None:
             return ""
-        return f": {self.values(witness.value)} at {self.at(witness.at_s)}"
+        return f"{self.values(witness.value)} at {self.at(witness.at_s)}"
 
     def _not_in_band(
-        self, witness: Witness, formula: formulas.ReachesFormula | formulas.ReturnsFormula
+        self, witness: Witness, formula: formulas.ReachesFormula | formulas.ReturnsFormula, seen: str
     ) -> str:
-        band, within = self.values(band_of(formula)), f"{number_text(formula.within_s)} s"
+        band, within = self.values(band_of(formula)), f"within {number_text(formula.within_s)} s"
         if isinstance(formula, formulas.ReachesFormula):
             hold = f"{number_text(formula.holds_s)} s"
             came_s = 0.0 if witness.before_s is None else witness.before_s - self.decider.s1
-            said = {
-                Cause.LEFT_AGAIN: f"was in the band of {band} at {came_s:.2f} s and left it during the hold of {hold}",
-                Cause.NOT_KEPT: f"did not come into the band of {band} by {within} and keep it for {hold}",
-            }
-            return said.get(witness.cause, f"was not in the band of {band} by {within}")
-        early = f"too early, not allowed before {number_text(formula.not_before_s)} s"
+            if witness.cause is Cause.LEFT_AGAIN:
+                return f"in the band at {came_s:.2f} s, then {seen or 'outside'}; required {band} for {hold}"
+            kept = f" and for {hold}" if witness.cause is Cause.NOT_KEPT else ""
+            return f"{seen or 'not in the band in time'}; required {band} {within}{kept}"
+        early = f"{band} not before {number_text(formula.not_before_s)} s"
         said = {
-            Cause.CAME_EARLY: f"came back into the band of {band} {early}",
-            Cause.THERE_EARLY: f"was in the band of {band} {early}",
-            Cause.EARLY_OR_LATE: f"was in the band of {band} {early}, or not by {within}",
+            Cause.CAME_EARLY: f"returned too early: {seen or 'in the band'}; required {early}",
+            Cause.THERE_EARLY: f"in the band too early: {seen or 'from the start'}; required {early}",
+            Cause.EARLY_OR_LATE: f"{seen or 'too early or too late'}; required {early}, {within}",
         }
-        return said.get(witness.cause, f"did not come back into the band of {band} by {within}")
+        return said.get(witness.cause, f"{seen or 'did not return in time'}; required {band} {within}")
 
-    def _wrong_rate(self, witness: Witness, formula: formulas.MovesAtFormula, said: str) -> str:
+    def _wrong_rate(self, witness: Witness, formula: formulas.MovesAtFormula, seen: str) -> str:
+        within = f"within {number_text(formula.within_s)} s"
         if witness.cause is Cause.NOT_ARRIVED or witness.value is None:
-            return f"had not made 90 % of its way by {number_text(formula.within_s)} s{said}"
-        demanded = Bounds(formula.rate - formula.tolerance, formula.rate + formula.tolerance)
-        return (
-            f"travelled at {_rates(witness.value, self.unit)}, not at {range_text(demanded, f'{self.unit}/s', 3)}"
-            f" and by {number_text(formula.within_s)} s"
-        )
+            return f"{seen or 'did not arrive'}; required 90 % of the way {within}"
+        return f"{_rates(witness.value, self.unit)}; required {self._required_rate(formula)} {within}"
+
+    def _required_rate(self, formula: formulas.MovesAtFormula) -> str:
+        required = Bounds(formula.rate - formula.tolerance, formula.rate + formula.tolerance)
+        return range_text(required, f"{self.unit}/s", 3)
 
     def _wrong_way(self, witness: Witness, formula: Formula) -> str:
         """Return the sentence for a way that was too long or too short."""
@@ -183,16 +191,17 @@ class _Teller:
         span = f"in {number_text(getattr(formula, 'for_s', 0.0) or getattr(formula, 'within_s', 0.0))} s"
         value = self.values(witness.value) if witness.value is not None else ""
         if witness.cause is Cause.MOVED_TOO_LITTLE:
-            return f"did not move in time: by {value} {span}, more than {allowed} is demanded"
+            return f"moved by {value or 'less'} {span}; required more than {allowed}"
         if isinstance(formula, formulas.UnchangedFormula):
             when = f" by {self.at(witness.at_s)}" if witness.at_s is not None else ""
             said = f": {value}{when}" if value else when
-            return f"changed{said}" + (f"; {allowed} is allowed {span}" if formula.tolerance else "")
-        by = f"by {value} " if value else ""
+            return f"changed{said}; required unchanged {span}" + (
+                f", ± {allowed} allowed" if formula.tolerance else ""
+            )
         if isinstance(formula, formulas.OvershootsAtMostFormula):
             target = f"{value_text(formula.target, self.decimals)}{self.unit}"
-            return f"overshot {target} {by}{span}, {allowed} is allowed"
-        return f"went back {by}on its way {span}, {allowed} is allowed"
+            return f"overshoot of {value or 'more'} beyond {target} {span}; required at most {allowed}"
+        return f"moved back by {value or 'more'} on its way {span}; required at most {allowed}"
 
     def undecided(  # noqa: PLR0911 - one line a cause
         self, seen: ReadingStats, rate_per_s: float | None
@@ -201,8 +210,8 @@ class _Teller:
         traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
             return (
-                "the counter fell or the connection was made again during the count, so it may have been set anew; "
-                "repeat the step without a restart"
+                "the counter fell or the connection was opened again during the count, so the counter may have "
+                "restarted; repeat the step without a restart"
             )
         if isinstance(decider, CountDecider) and decider.counted_on:
             return "still counting at the deadline; extend the deadline, or end the pulses before it"
@@ -221,8 +230,8 @@ class _Teller:
             )
         if isinstance(decider, CountDecider) and decider.moved_before:
             return (
-                f"the counter was not seen to stand still before {self.since.event}, so these may include earlier counts; leave 2 s without pulses before "
-                f""
+                f"the counter was still counting before {self.since.event}, so these may include earlier counts; "
+                f"leave 2 s without pulses before"
             )
         if isinstance(decider, CountDecider):
             return (
@@ -294,12 +303,9 @@ def why(
 
 
 def _advance(decider: CountDecider) -> str:
-    """Return by how much a counter advanced: the least, while it may still count on."""
+    """Return how many a counter counted: the least, while it may still count on."""
     least, most = decider.advance
-    number = decider.formula.number
-    if most == least:
-        return f"{least:.0f}" + (f", not {number}" if least != number else "")
-    return f"at least {least:.0f}, not {number}"
+    return f"counted {least:.0f}" if most == least else f"counted at least {least:.0f}"
 
 
 def _rates(rate: Bounds, unit: str) -> str:
@@ -312,7 +318,7 @@ def _kept_too_short(traits: SignalTraits, seen: ReadingStats) -> str:
     span_s = seen.widest_s + traits.refreshed_every_s + seen.trip_s
     if traits.keeps_for_s is None:
         return (
-            f"nothing says what {traits.name} did between two readings; declare keeps_for in the bench file "
+            f"{traits.name} may change between two readings; declare keeps_for in the bench file "
             f"(more than {span_s:.3g} s, at this polling)"
         )
     if span_s >= traits.keeps_for_s:

@@ -67,9 +67,9 @@ class LineFields:
             raise LineError(f"it has no `{key}`")
         return self._fields[key]
 
-    def wrong(self, key: str, wanted: str) -> LineError:
-        """Return the error of a field that is not what is wanted."""
-        return LineError(f"its `{key}` is {show(self._fields[key])} where {wanted} is wanted")
+    def wrong(self, key: str, expected: str) -> LineError:
+        """Return the error of a field that is not what is expected."""
+        return LineError(f"its `{key}`: expected {expected}, found {show(self._fields[key])}")
 
     def text(self, key: str) -> str:
         """Return a text."""
@@ -126,7 +126,7 @@ class LineFields:
         if pair is None:
             return None
         if not isinstance(pair, list) or len(pair) != 2 or not all(map(is_number, pair)) or pair[0] > pair[1]:  # noqa: PLR2004 - a pair
-            raise self.wrong(key, "a span, [lowest, highest],")
+            raise self.wrong(key, "a span, [lowest, highest]")
         return Bounds(pair[0], pair[1])
 
     def texts(self, key: str) -> Mapping[str, str]:
@@ -222,7 +222,7 @@ def _shown(line: LineFields) -> Mapping[str, float | bool]:
         type(value) is bool or (is_number(value) and -GREATEST <= value <= GREATEST)
         for value in shown.values()
     ):
-        raise line.wrong("shown", "a mapping of levels, and true or false of contacts,")
+        raise line.wrong("shown", "a mapping of levels, and true or false of contacts")
     return shown
 
 
@@ -484,7 +484,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
     )
     # The verdict follows from the status. A line in which they differ is refused, lest two readers tell two stories.
     if line.raw("verdict") != finding.verdict:
-        raise line.wrong("verdict", f"{finding.verdict}, for its status is {status},")
+        raise line.wrong("verdict", f"{finding.verdict}, for its status is {status}")
     return e.FindingMade(t_s, finding)
 
 

@@ -304,7 +304,7 @@ def _read(body: bytes, seq: int) -> tuple[str, dict[str, Any]]:
         ):  # half a surrogate pair, which only an escape can hold, is no text that can be shown
             event = json.loads(json.dumps(event, ensure_ascii=False).encode("utf-8", "replace"))
     except (ValueError, RecursionError):
-        return "it is no JSON object", {}
+        return "it is not a JSON object", {}
     if not isinstance(event, dict) or event.get("seq") != seq or isinstance(event["seq"], bool):
         return f"its sequence number is not {seq}", {}
     at_s = event.get("t")

@@ -247,7 +247,7 @@ class Signed(FileModel):
         if check.lines < self.lines:
             return f"lines were removed since it was signed: {self.lines} were signed, {check.lines} are left"
         if check.marked != self.digest:
-            return "it was changed since it was signed, and chained anew"
+            return "it was changed after signing, and its chain was rewritten"
         if check.lines > self.lines:
             return f"lines were added since it was signed: {self.lines} were signed, there are {check.lines}"
         if check.sha256 != self.sha256:
@@ -261,7 +261,7 @@ class Signed(FileModel):
             FileError: the log cannot be read.
         """
         if not self.genuine:
-            return "The signature beside this log was not made with the key that it names."
+            return "The signature file of this log was not made with the key that it names."
         misfit = self.misfit(check_log(log, mark=self.lines))
         return misfit and f"The log is signed, but {misfit}."
 
@@ -312,7 +312,7 @@ def whats_wrong(log: Path) -> str:
 
 def unreadable(error: FileError) -> str:
     """Return what is said where a file lies beside a log that is no signature."""
-    return f"The signature beside this log cannot be read: {error}."
+    return f"The signature file of this log cannot be read: {error}."
 
 
 def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") -> Signed:
@@ -338,7 +338,7 @@ def sign_log(log: Path, key: SigningKey, signer: str = "", *, digest: str = "") 
         raise FileError([Problem(str(log), check.broken_at, None, reason)])
     # Between writing and signing somebody may have changed it: a key must not vouch for that.
     if digest and check.digest != digest:
-        raise RecordError(f"{log} is not what was written: somebody changed it meanwhile; it is not signed")
+        raise RecordError(f"{log} is not what was written: it was changed in between; it is not signed")
     # The signature is no part of the message, so that zeros may stand in its place until it is made.
     facts = Signed(
         digest=check.digest,
@@ -398,7 +398,9 @@ def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
     told, right = _state(check)
     said = [f"{path}{told}"]
     if noted and not check.digest.startswith(noted):
-        said.append("  digest: NOT the one given: this is another log, or it was changed and chained anew")
+        said.append(
+            "  digest: NOT the one given: this is another log, or it was changed and its chain rewritten"
+        )
         right = False
     elif noted:
         said.append(
@@ -435,7 +437,7 @@ def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> t
         return f"WRONG for this log: {misfit}", False
     if not signed.genuine:
         return "FALSE: it was not made by the key that it names, or its file was changed", False
-    by = f"by {signed.signer or 'nobody named'}"
+    by = f"by {signed.signer or 'no name given'}"
     if owner is None:
         return f"fits, {by}; that the key is theirs is NOT proven without --key", True
     if bytes.fromhex(signed.public_key) != owner:

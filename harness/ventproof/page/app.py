@@ -185,7 +185,7 @@ class LivePages:
         if guest is None:
             return _no_key()
         self._say({"stop": True, "who": guest.name})
-        return JSONResponse({"said": "The command was told to stop."}, HTTPStatus.ACCEPTED)
+        return JSONResponse({"said": "Stop was requested."}, HTTPStatus.ACCEPTED)
 
     async def _answer(self, request: Request) -> Response:
         guest = self._guest(request)

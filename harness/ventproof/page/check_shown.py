@@ -38,7 +38,9 @@ class ShownCheck(ShownNews):
             for name, signal in file.signals.items()
             if isinstance(signal, SignalSpec)
         }
-        super().__init__(SeenSignals({name: file.traits(name) for name in file.registers}, states))
+        super().__init__(
+            SeenSignals({name: file.traits(name) for name in file.registers}, states), file, use={}
+        )
         self._news["run"] = {
             "title": _TITLES[header.kind],
             "unit": "",
@@ -53,9 +55,7 @@ class ShownCheck(ShownNews):
             "signals": self._signals.described,
         }
 
-    def feed(self, event: Event) -> None:
-        """Take the next event of the check."""
-        self._t_s = max(self._t_s, event.t_s)
+    def _say(self, event: Event) -> None:
         match event:
             case PollSeen(t_s=t_s, poll=poll):
                 for name, value in poll.values.items():
@@ -69,4 +69,4 @@ class ShownCheck(ShownNews):
             case CheckEnd(result=result, abort=abort):
                 self._ended(result, abort.text if abort else "")
             case _:
-                self._say(event)
+                super()._say(event)

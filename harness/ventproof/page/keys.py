@@ -70,12 +70,12 @@ def address_of(text: str) -> tuple[IPv4Address | IPv6Address, int]:
     try:
         ip, number = ip_address(host.strip("[]")), int(port)
     except ValueError:
-        raise FileError([Problem("--listen", None, None, f"{text!r} is no address", hint)]) from None
+        raise FileError([Problem("--listen", None, None, f"{text!r} is not an address", hint)]) from None
     if ip.is_unspecified:
         said = f"{text!r} stands for every network of this computer"
         raise FileError([Problem("--listen", None, None, said, hint)])
     if not 0 <= number <= 65535 or (colon and not port.isdigit()):  # noqa: PLR2004 - TCP ports
-        raise FileError([Problem("--listen", None, None, f"{port!r} is no port", "write 1 to 65535")])
+        raise FileError([Problem("--listen", None, None, f"{port!r} is not a port", "write 1 to 65535")])
     return ip, number
 
 

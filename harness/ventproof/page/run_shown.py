@@ -58,7 +58,7 @@ class ShownRun(ShownNews):
         bench = read_bench("bench file in the log", header.bench.text)
         self._case: Case = case_of(bind(profile, bench, header.use))
         self._header = header
-        super().__init__(SeenSignals(self._case.traits, self._case.states))
+        super().__init__(SeenSignals(self._case.traits, self._case.states), bench.model, header.use)
         self._named = {at: name for at, name in self._case.names.items() if name in self._case.traits}
         self._values: dict[str, float] = {}
         self._changed_s: dict[str, float] = {}
@@ -90,9 +90,7 @@ class ShownRun(ShownNews):
             "signals": self._signals.described,
         }
 
-    def feed(self, event: Event) -> None:
-        """Take the next event of the run."""
-        self._t_s = max(self._t_s, event.t_s)
+    def _say(self, event: Event) -> None:
         if self._judging:
             try:
                 self._case.feed(event)
@@ -122,9 +120,9 @@ class ShownRun(ShownNews):
             case PromptOver(number=number):
                 self._news.setdefault("answered", []).append(number)
             case _:
-                self._say(event)
+                self._say_what_happened(event)
 
-    def _say(self, event: Event) -> None:
+    def _say_what_happened(self, event: Event) -> None:
         match event:
             case ContactCommand(t_s=t_s, said=text):
                 self._happened(t_s, text)

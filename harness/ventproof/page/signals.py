@@ -5,7 +5,9 @@ from __future__ import annotations
 from math import isfinite
 from typing import TYPE_CHECKING, Any, final
 
-from ventproof.log.events import GapSeen, Note, OutputsSafe, OutputsUnsafe
+from ventproof.log.events import GapSeen, Note, NothingDriven, OutputsSafe, OutputsUnsafe, OutputUndriven
+from ventproof.log.left import LeftCounter
+from ventproof.run.ending import left_lines
 from ventproof.verdict.finding import Bounds
 from ventproof.verdict.text import number_text, range_text
 
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
 
     from ventproof.log.events import Event
     from ventproof_bench.base.evidence import SignalTraits
+    from ventproof_bench.benchfile.model import BenchFile
 
 
 Json = dict[str, Any]
@@ -88,12 +91,22 @@ class ShownNews:
 
     Args:
         signals: of that log.
+        file: the bench file in it.
+        use: the bench's names, by the profile's, where they differ.
     """
 
-    def __init__(self, signals: SeenSignals) -> None:
+    def __init__(self, signals: SeenSignals, file: BenchFile, use: Mapping[str, str]) -> None:
         self._signals = signals
+        self._file = file
+        self._left = LeftCounter(use)
         self._t_s = 0.0
         self._news: Json = {}
+
+    def feed(self, event: Event) -> None:
+        """Take the next event of the log."""
+        self._t_s = max(self._t_s, event.t_s)
+        self._left.feed(event)
+        self._say(event)
 
     def _say(self, event: Event) -> None:
         """Tell what runs and self-checks have in common."""
@@ -102,10 +115,12 @@ class ShownNews:
                 self._happened(t_s, f"no readings from bus {gap.bus}: {gap.reason}")
             case Note(t_s=t_s, text=text):
                 self._happened(t_s, f"note: {text}")
-            case OutputsSafe():
-                self._news["safe"] = "The outputs are in their safe state."
+            case OutputsSafe() | NothingDriven():
+                self._news["safe"] = f"Outputs: {'; '.join(left_lines(self._file, self._left))}"
+            case OutputUndriven(t_s=t_s, driven=driven):
+                self._happened(t_s, f"command not confirmed: {driven.trouble}")
             case OutputsUnsafe(reason=reason):
-                self._news["unsafe"] = reason
+                self._news["unsafe"] = "; ".join([reason, *left_lines(self._file, self._left)])
             case _:
                 pass
 

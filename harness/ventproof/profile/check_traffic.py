@@ -97,8 +97,8 @@ def train_problems(bound: Bound) -> Iterator[Problem]:
             continue
         besides = "".join(f", those on {other.output}" for other in crowd.beside)
         reason = (
-            f"bus {train.bus!r} of bench {bound.bench.path} cannot carry these pulses{besides} beside its polls: "
-            f"together they want it {float(100 * share):.3g} % of the time at {train.spec.baud} Bd"
+            f"bus {train.bus!r} of bench {bound.bench.path} cannot carry these pulses{besides} in addition to its "
+            f"polls: together they need it {float(100 * share):.3g} % of the time at {train.spec.baud} Bd"
         )
         hint = remedy(
             bound.bench.model,

@@ -64,7 +64,7 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
                     (*here, "how"), reason, "say which part of it fails, as `part: position`"
                 )
             elif isinstance(stimulus, VentFailure) and needs[name] != VENT:
-                reason = f"{name!r} is no vent that the bench plays, and fails otherwise"
+                reason = f"{name!r} is not a vent that the bench plays, and fails otherwise"
                 hint = f"write it below needs: `{name}: {VENT}`, or let a sensor fail: open, short, stuck, drift, …"
                 yield profile.problem((*here, "fail"), reason, hint)
 
@@ -133,7 +133,7 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             case Fail(fail=name) | VentFailure(fail=name):
                 parts = parts_of(stimulus).keys() if isinstance(stimulus, VentFailure) else {""}
                 if parts & failed.setdefault(name, set()):
-                    yield profile.problem((*path, "fail"), f"{name!r} has failed already", "mend it first")
+                    yield profile.problem((*path, "fail"), f"{name!r} has failed already", "restore it first")
                 failed[name] |= parts
             case Mend(mend=name):
                 if name not in failed:
@@ -142,7 +142,7 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             case PulseContact(pulse=name):
                 if name in failed:
                     reason = f"{name!r} has failed: its pulses would reach nothing"
-                    yield profile.problem(path, reason, "mend it first")
+                    yield profile.problem(path, reason, "restore it first")
 
 
 def sensor_problems(
@@ -228,7 +228,7 @@ def _chatter_problems(
 
 def _error_fault(by: Quantity, unit: str, name: str) -> tuple[str, str] | None:
     if by.symbol == FAHRENHEIT:
-        return f"{by.text!r} is a temperature where a difference is wanted", "write it in °C"
+        return f"{by.text!r} is a temperature; expected a temperature difference", "write it in °C"
     return value_fault(by, unit, f"output {name!r}")
 
 
@@ -249,7 +249,7 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
                     continue
                 if name not in values:
                     hint = "write its value first, here or in the start"
-                    yield profile.problem((*path, "fail"), f"nothing says what {name!r} shows before", hint)
+                    yield profile.problem((*path, "fail"), f"the value of {name!r} before is unknown", hint)
                     continue
                 errors[name] = (by.value, -by.value) if stimulus.how == "chatter" else (by.value,)
             case Mend(mend=name):
@@ -260,7 +260,7 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
 
 
 def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:
-    """Yield the sensors whose wires are mended while nothing says what they show then."""
+    """Yield the sensors whose wires work again while nothing says what they show then."""
     known, cut = set(profile.model.start.write), set[str]()
     for path, stimulus in _stimuli(profile):
         match stimulus:
@@ -272,7 +272,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
                 if name in cut - known and isinstance(outputs[name], TerminalOutput):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
-                        (*path, "mend"), f"nothing says what {name!r} shows from now on", hint
+                        (*path, "mend"), f"the value of {name!r} from now on is unknown", hint
                     )
                 cut.discard(name)
 

@@ -54,7 +54,7 @@ class RainBlock(FileModel):
     for_: Annotated[PositiveSeconds, Field(alias="for")]
     """How long the block lasts."""
     intensity: AnyQuantity
-    """How hard it rains meanwhile; 0 mm/h for a dry span."""
+    """Rain intensity in this span; 0 mm/h for a dry span."""
 
     @model_validator(mode="after")
     def _rains(self) -> Self:

@@ -158,7 +158,7 @@ def _always_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
         path: Path = ("always", index)
         kinds = [kind for kind in ALWAYS_KINDS if getattr(invariant, kind) is not None]
         if len(kinds) != 1:
-            reason = f"{' and '.join(kinds)} together" if kinds else "nothing says what always holds"
+            reason = f"{' and '.join(kinds)} together" if kinds else "the list is empty"
             yield profile.problem(path, reason, f"say exactly one of {', '.join(ALWAYS_KINDS)} in each item")
         else:
             yield from _accompanying(profile, path, invariant, kinds[0])
@@ -189,7 +189,7 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
         return
     kind = next((kind for kind in DRIVE_KINDS if getattr(invariant, kind) is not None), None)
     if kind is not None and unit != FLAG_UNIT:
-        reason = f"{kind} does not fit {invariant.signal!r}, which is no flag"
+        reason = f"{kind} does not fit {invariant.signal!r}, which is not a flag"
         yield profile.problem((*path, kind), reason, "name the flag of a drive", at_key=True)
     elif invariant.agrees_with is not None and unit in PLAIN_UNITS:
         reason = f"agrees_with does not fit {invariant.signal!r}, which is a {unit}"

@@ -157,7 +157,7 @@ class Span(FileModel):
     for_: Annotated[PositiveSeconds, Field(alias="for")]
     """How long it is watched from the stimulus on."""
     tolerance: AnyQuantity | None = None
-    """How far the signal may wander from where it stood at the stimulus; not for flags and states."""
+    """Largest allowed change from the value at the stimulus; not for flags and states."""
 
 
 class Unchanged(ResponseCommon):
@@ -199,7 +199,7 @@ class Motion(FileModel):
     """How far, and how soon."""
 
     by: AnyQuantity
-    """How far from where it stood at the stimulus the signal must come to count as moving."""
+    """Smallest change from the value at the stimulus that counts as a movement."""
     within: PositiveSeconds
     """The latest that it may start, counted from the stimulus."""
 
@@ -435,7 +435,7 @@ class Invariant(FileModel):
     while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
     """Only while this contact is so: `while: {rain: closed}`."""
     settled_after: Seconds = 0.0
-    """The unit has this long after the condition begins before it is held to the invariant."""
+    """Time after the condition begins before the invariant applies."""
     why: str = ""
     """A line for the record: what this proves."""
 
@@ -460,7 +460,7 @@ class Step(FileModel):
     """Stimuli, and the responses expected of them; it ends when every response is decided."""
 
     step: Annotated[str, Field(min_length=1, max_length=120)]
-    """The step's name, as it stands on the record."""
+    """Name of the step, as shown on the record."""
     do: list[Stimulus] = Field(default_factory=list)
     """Stimuli, applied in this order; none to let the unit go on by itself."""
     expect: Annotated[list[Response], Field(min_length=1)]
@@ -475,9 +475,9 @@ class Profile(FileModel):
     """A test: a known start, stimuli, and the responses that the unit must give."""
 
     profile: Annotated[str, Field(min_length=1, max_length=120)]
-    """Name of the test, as it stands on the record."""
+    """Name of the test, as shown on the record."""
     about: str = ""
-    """What it proves, for whoever reads the record."""
+    """What it proves, for the readers of the record."""
     proves: list[TableLine] = Field(default_factory=list)
     """The lines of the override table that it claims to prove: `rain.entry_delay`; `ventproof trace` checks them."""
     needs: Needs

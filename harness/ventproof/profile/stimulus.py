@@ -121,7 +121,7 @@ class Rainfall(StimulusCommon):
     series: RainSeries | None = None
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
-    """The rain is played so many times as fast, and exactly as much falls; 0.5 takes twice the time."""
+    """The rain is played this many times as fast, with the same depth; 0.5 takes twice the time."""
     filled: AnyQuantity | None = None
     """How full the bucket is when the rain begins, below 100 %; unless stated, as full as the rain before left it, and
     empty at first."""
@@ -141,7 +141,7 @@ class Rainfall(StimulusCommon):
             raise Refusal(reason, hint, key=ways[0] if ways else "")
         if (self.intensity is None) != (self.for_ is None):
             reason = "'for' is missing" if self.for_ is None else "for belongs to `intensity`"
-            hint = "say how long it rains beside `intensity:`, and nowhere else"
+            hint = "state how long it rains together with `intensity:`, and nowhere else"
             raise Refusal(reason, hint, key="" if self.for_ is None else "for")
         if self.blocks == ():
             raise Refusal("blocks is empty", "write its items below, each after '- '", key="blocks")
@@ -180,18 +180,18 @@ class Wind(StimulusCommon):
     series: WindSeries | None = None
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
-    """The series is played in so many times less time; every speed stays as it is."""
+    """The series is played this many times as fast; speeds are unchanged."""
 
     @model_validator(mode="after")
     def _blows_in_one_way(self) -> Self:
         if (self.speed is None) == (self.series is None):
-            reason = "'speed' is missing" if self.speed is None else "series beside `speed`"
+            reason = "'speed' is missing" if self.speed is None else "series together with `speed`"
             key = "" if self.speed is None else "series"
             raise Refusal(reason, "say how it blows by one of speed, series", key=key)
         more = [k for k in ("to", "gust", "turbulence", "series") if getattr(self, k) is not None]
         if len(more) > 1:
             raise Refusal(
-                f"{more[1]} beside `{more[0]}`", "say one of to, gust, turbulence, series", key=more[1]
+                f"{more[1]} together with `{more[0]}`", "say one of to, gust, turbulence, series", key=more[1]
             )
         if (self.to is None) != (self.over is None):
             reason = "'over' is missing" if self.over is None else "'to' is missing"
@@ -211,17 +211,17 @@ class Wind(StimulusCommon):
 
 
 class Fail(StimulusCommon):
-    """Let a sensor or a contact fail; what goes on is unseen until it is mended."""
+    """Let a sensor or a contact fail; what goes on is unseen until it works again."""
 
     fail: Name
     """The output that fails: one that stands for a sensor, or a plain contact."""
     how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
-    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: it comes to be wrong
-    by `by` in the time that `over` says; `jump`: it is wrong by that at once, a rate that no weather has; `chatter`: a
-    loose or leaking connection makes a contact open and close, or a value jump by `by` up and down, about every
-    `every`. A contact that is closed or opened meanwhile does so once it is mended."""
+    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: its error grows
+    to `by` in the time `over`; `jump`: its error is `by` immediately, faster than any weather; `chatter`: a loose or
+    leaking connection makes a contact open and close, or a value jump by `by` up and down, about every `every`. A
+    contact that is closed or opened during the failure moves once it works again."""
     by: AnyQuantity | None = None
-    """How far the value comes to be wrong, in the output's unit; negative for downward."""
+    """Final error of the value, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None
     """With `drift`: how long it takes to be so wrong; it stays so."""
     every: PositiveSeconds | None = None
@@ -290,11 +290,11 @@ class VentFailure(StimulusCommon):
         "reversed",
         "noise",
     ]
-    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run turns by `by` in vain;
+    """Of the drive: `jams`: it goes no further than `position`; `slips`: each opening run loses `by`;
     `slow`: every travel takes `factor` times as long, as in the cold; `loaded`: opening and closing do, as in wind;
     `dead`: it does nothing; `runs_on`: it runs on as long as `for` says; `backlash`: it turns by `by` before the vent
     follows; `creeps`: at rest the vent opens by itself at `rate`. Of a switch: `reached`: it says so all the time;
-    `never`; `late` by `for`; `bounces` for so long. Of the potentiometer: `open`: a wire is broken; `short`: its wires
+    `never`; `late` by `for`; `bounces` for `for`. Of the potentiometer: `open`: a wire is broken; `short`: its wires
     touch; `stuck`: it stays as it is; `reversed`: closed shows as open; `noise`: it strays by at most `by`."""
     position: AnyQuantity | None = None
     """With `jams`: where, 0 % to 100 % open."""
@@ -334,7 +334,7 @@ class VentFailure(StimulusCommon):
                 raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
         if self.how == "loaded" and self.opening is None and self.closing is None:
             raise Refusal(
-                "it is not said which way is loaded", "write `opening: 1.2`, `closing: 0.9`, or both"
+                "the loaded direction is not stated", "write `opening: 1.2`, `closing: 0.9`, or both"
             )
         return self
 

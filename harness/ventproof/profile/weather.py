@@ -253,7 +253,7 @@ def pulses_of(output: ContactOutput, value: float) -> tuple[float, float]:
     period_s = bucket.tip.value / value * _HOUR_S + bucket.dead_time
     if period_s <= 2 * bucket.closed_for:
         raise Refusal(
-            f"at {value:g} mm/h the tips run into each other", "write a rain that can be told apart"
+            f"at {value:g} mm/h the tips run into each other", "write a rain that can be distinguished"
         )
     return period_s, bucket.closed_for
 

@@ -241,7 +241,9 @@ def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:
         raise FileError(
             [
                 edited.problem(
-                    ("start",), "the run started otherwise: this log cannot decide it", "run the profile anew"
+                    ("start",),
+                    "the run started otherwise: this log cannot decide it",
+                    "run the profile again",
                 )
             ]
         )
@@ -255,7 +257,7 @@ def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:
                 edited.problem(
                     ("steps", place),
                     "the run applied other stimuli: this log cannot decide it",
-                    "run the profile anew",
+                    "run the profile again",
                 )
             ]
         )

@@ -75,7 +75,7 @@ def _declared(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
         "moves at most",
         "keeps a value",
     )
-    note = "Between two readings the true value is taken to be anywhere that these leave possible."
+    note = "Between two readings the true value is taken to be anywhere that they allow."
     yield ReportedTable("Readings, as declared", head, tuple(rows), note)
     contacts = [
         (name, _ms(output.operate), _ms(output.release), _ms(output.bounce), output.safe)

@@ -56,7 +56,7 @@ if TYPE_CHECKING:
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
-VIRTUAL: Final = "Run in virtual time against the software mock: this says nothing of a real unit."
+VIRTUAL: Final = "Run in virtual time against the software mock: no evidence about a real unit."
 SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."
@@ -67,10 +67,10 @@ _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
     "fail": "At least one response failed. Judged again, the evidence says the same.",
     "inconclusive": "Nothing failed, but the evidence cannot decide everything. Judged again, it says the same.",
-    "aborted": "The run did not come to its end. It has no verdict, and it is no pass.",
-    "broken": "The log was changed or damaged after it was written. It is no pass.",
-    "contradicted": "The log's own evidence, judged again, does not give what the log says. It is no pass.",
-    "unconfirmed": "The log says {verdict}, but its evidence could not be judged again. It is no pass.",
+    "aborted": "The run did not finish. It has no verdict: not a pass.",
+    "broken": "The log was changed or damaged after it was written. Not a pass.",
+    "contradicted": "The log's evidence, judged again, contradicts the logged verdict. Not a pass.",
+    "unconfirmed": "The log says {verdict}, but its evidence could not be judged again. Not a pass.",
 }
 
 
@@ -174,7 +174,7 @@ def _asked(state: LogState) -> Iterator[ReportedTable]:
     for event in state.events:
         if isinstance(event, PromptShown):
             prompt, end = event.prompt, ends.get(event.number)
-            answer, after = "nobody answered before the log ended", ""
+            answer, after = "no answer before the log ended", ""
             if isinstance(end, AnswerGiven):
                 unit = f" {prompt.unit}" if prompt.unit and end.text[-1:].isdigit() else ""
                 answer, after = f"{end.text}{unit}", f"{end.t_s - event.t_s:.1f} s"
@@ -340,7 +340,7 @@ def _steps(
 
 def _again(finding: Finding, now: Finding | None) -> str:
     if now is None:
-        return "judged again, there is no such response in the profile"
+        return "judged again: the profile has no such response"
     if now is finding:
         return "the log holds no finding for this response"
     return f"judged again: {now.verdict}: {now.why}"

@@ -55,9 +55,7 @@ def cover_of(
         lost: files among the logs that are none.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
-    gone = [
-        f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. What it held, nobody can say." for one in lost
-    ]
+    gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(

@@ -91,11 +91,11 @@ def _not_well(file: BenchFile | None, left: LeftCounter) -> Iterator[str]:
         elif one.trouble or one.last == "open":
             unmoved.append(f"{one.name} {one.state}")
     if unmoved:
-        yield f"commanded before, and nothing says that it still is so: {', '.join(unmoved)}"
+        yield f"commanded before, present state not confirmed: {', '.join(unmoved)}"
 
 
 def _state(one: OutputLeft) -> str:
-    state = one.state or "a state that nobody knows"
+    state = one.state or "an unknown state"
     return f"{one.name} left at {state}, found at {one.found}" if one.found else f"{one.name} left {state}"
 
 

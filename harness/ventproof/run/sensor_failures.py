@@ -1,4 +1,4 @@
-"""Sensors that fail and are mended: broken wires, values that drift, jump or chatter, and contacts that chatter."""
+"""Sensors that fail and work again: broken wires, values that drift, jump or chatter, and contacts that chatter."""
 
 from __future__ import annotations
 

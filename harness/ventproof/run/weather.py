@@ -193,7 +193,7 @@ class PlayedWeather:
         self.tell(StimulusApplied, of, name, said, window=self.times.window(window))
 
     def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
-        """Whether a contact has failed, so that a move of it shows once it is mended; then it is written down."""
+        """Whether a contact has failed, so that a move of it shows once it works again; then it is written down."""
         return self._failing.hides(of, name, said, closed=closed)
 
     async def stop(self) -> None:

@@ -146,11 +146,9 @@ def unpack(path: Path, folder: Path) -> None:
     except OSError as error:
         raise _refused(path, f"the bundle cannot be read: {error.strerror}") from error
     except LineError as error:
-        raise _refused(
-            path, f"this is no bundle: its {CONTENTS} is not as ventproof writes it: {error}"
-        ) from None
+        raise _refused(path, f"not a bundle: its {CONTENTS} is not as ventproof writes it: {error}") from None
     except _UNPACKING as error:
-        raise _refused(path, f"this is no whole bundle: {error or type(error).__name__}") from None
+        raise _refused(path, f"not a complete bundle: {error or type(error).__name__}") from None
 
 
 def _members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]:
@@ -158,20 +156,20 @@ def _members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]
     infos = archive.infolist()
     if len(infos) > _MOST_FILES or sum(info.file_size for info in infos) > LARGEST_BYTES:
         most = f"{_MOST_FILES} files or {LARGEST_BYTES // 2**30} GiB"
-        raise _refused(path, f"this is no bundle of ours: it would unpack to more than {most}")
+        raise _refused(path, f"not a bundle of ventproof: it would unpack to more than {most}")
     members: dict[str, zipfile.ZipInfo] = {}
     seen: set[str] = set()
     for info in infos:
         kind = stat.S_IFMT(info.external_attr >> 16)
         plain = kind in {0, stat.S_IFREG} and not info.flag_bits & 1 and info.orig_filename == info.filename
         if not plain or not _is_ours(info.filename):
-            raise _refused(path, f"this is no bundle of ours: it holds {info.orig_filename!r}")
+            raise _refused(path, f"not a bundle of ventproof: it holds {info.orig_filename!r}")
         if info.filename.casefold() in seen:
             raise _refused(path, f"this bundle was changed: it holds {info.filename!r} twice")
         seen.add(info.filename.casefold())
         members[info.filename] = info
     if CONTENTS not in members:
-        raise _refused(path, f"this is no bundle of ours: it holds no {CONTENTS}")
+        raise _refused(path, f"not a bundle of ventproof: it holds no {CONTENTS}")
     return members
 
 
@@ -191,9 +189,9 @@ def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tupl
     try:
         parsed = json.loads(archive.read(info))
     except RecursionError:
-        raise LineError("it is no JSON") from None
+        raise LineError("it is not JSON") from None
     if not isinstance(parsed, dict):
-        raise LineError("it is no JSON object")
+        raise LineError("it is not a JSON object")
     line = LineFields(parsed)
     line.word("format", (_FORMAT,))
     if line.whole("version") != _VERSION:

@@ -173,7 +173,7 @@ def _unique(logs: Sequence[PresentLog], found: _Sentences) -> list[PresentLog]:
             again.append(f"{log.name} is {first.name}")
     if again:
         few = "1 log is here twice" if len(again) == 1 else f"{len(again)} logs are here more than once"
-        found.remarks.append(f"{few}, to the byte, and told of once: {_listed(again)}.")
+        found.remarks.append(f"{few}, byte for byte, and counted once: {_listed(again)}.")
     return list(kept.values())
 
 
@@ -250,7 +250,7 @@ class _Planned:
             if len(logs) > 1:
                 names = " and ".join(log.name for log in logs)
                 self._found.missing.append(
-                    f"{names} are different logs of {run}: which belongs, nobody can tell."
+                    f"{names} are different logs of {run}: which one belongs is unknown."
                 )
             elif left is not None:
                 self._late = True
@@ -364,7 +364,7 @@ class _Planned:
         names, planned = _listed(map(str, absent)), self._plan.runs
         if self._named:
             here = f"{planned - len(absent)} of the {planned} runs of plan {self._plan.code} were named"
-            self._found.missing.append(f"{here}; nothing is said here of the others: {names}.")
+            self._found.missing.append(f"{here}; the others were not looked at: {names}.")
         else:
             self._found.missing.append(f"{_are_not(len(absent), planned)} here: {names}.")
 

@@ -104,7 +104,7 @@ def manifest_of(content: bytes) -> Manifest:
     try:
         parsed = json.loads(content.decode("utf-8"))
     except (ValueError, RecursionError):
-        raise LineError("it is no JSON") from None
+        raise LineError("it is not JSON") from None
     if not isinstance(parsed, dict) or parsed.get("format") != _FORMAT:
         raise LineError(f"it does not say that it is a {_FORMAT}")
     if parsed.get("version") != _VERSION:
@@ -128,7 +128,7 @@ def _left(line: LineFields) -> LeftLog:
     if (outcome in {NOT_RUN, NOT_NEEDED}) != (not log):
         raise line.wrong("log", "the name of a log where a run left one, and null elsewhere,")
     if log and Path(log).name != log:
-        raise line.wrong("log", "the name of a log beside the manifest")
+        raise line.wrong("log", "the name of a log in the manifest's folder")
     if log and not _SHA256.fullmatch(sha256):
         raise line.wrong("sha256", "64 digits from 0 to 9 and a to f")
     earlier = tuple(map(_left, line.parts("earlier"))) if "earlier" in line else ()
@@ -149,7 +149,7 @@ def read_manifest(path: Path) -> Manifest:
     except OSError as error:
         raise _refused(path, f"cannot read the manifest: {error.strerror}") from error
     except LineError as error:
-        raise _refused(path, f"this is no manifest: {error}") from None
+        raise _refused(path, f"not a manifest: {error}") from None
 
 
 def write_manifest(path: Path, manifest: Manifest) -> None:

@@ -86,11 +86,11 @@ def manifest_signature(path: Path, manifest: Manifest, owner: bytes | None) -> t
     try:
         signed = load_document(signature_path(path), SignedManifest).model
     except FileError as error:
-        return "", f"the signature beside it cannot be read: {error}"
+        return "", f"its signature cannot be read: {error}"
     if not signed.genuine:
-        return "", "the signature beside it was not made with the key that it names, or was changed"
+        return "", "its signature was not made with the key that it names, or was changed"
     if signed.sha256 != hashlib.sha256(manifest.content).hexdigest():
         return "", "it was changed since it was signed"
     if owner is not None and bytes.fromhex(signed.public_key) != owner:
         return "", f"it is signed by another key; the key asked for is {fingerprint(owner)}"
-    return signed.signer or "nobody named", ""
+    return signed.signer or "no name given", ""

@@ -187,7 +187,7 @@ def _require_whole(here: _Here) -> None:
     checks = [one for logs in here.logs.values() for one in logs]
     for log, check in checks:
         if is_being_written(log):
-            raise _refused(log, "a run still writes this log", "let it come to its end")
+            raise _refused(log, "a run still writes this log", "let it finish")
         if check.broken_at is not None:
             raise FileError(
                 [Problem(str(log), check.broken_at, None, f"the log was changed: {check.reason}")]
@@ -291,11 +291,9 @@ def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
     for header in going_on.headers[:1]:
         table = session.table.digest if session.table else ""
         if dict(header.use) != dict(session.use):
-            yield Problem("--use", None, None, "names are mapped otherwise than in its other runs", hint)
+            yield Problem("--use", None, None, "names are mapped differently in its other runs", hint)
         if table != (header.table.sha256 if header.table else ""):
-            yield Problem(
-                "--table", None, None, "its other runs were held to another table, or to none", hint
-            )
+            yield Problem("--table", None, None, "its other runs used another override table, or none", hint)
 
 
 def _refused(path: Path, reason: str, hint: str = "") -> FileError:

@@ -114,6 +114,7 @@ def selfcheck(
     seed: int = 0,
     begins: Callable[[str, float], None] = lambda _what, _takes_s: None,
     follow: Callable[[Path], None] = lambda _: None,
+    ledger: Path | None = None,
 ) -> CheckResult:
     """Check a bench, or how a unit is hooked up to it, and write the log.
 
@@ -124,6 +125,7 @@ def selfcheck(
         seed: for what is random on a virtual bench.
         begins: is told of each part of the check that begins, and how many seconds it takes.
         follow: is given the path of the log that was just created, for who looks on.
+        ledger: where the operations of relays are added up; None: nowhere.
 
     Raises:
         FileError: the bench file declares no hook-up to be tried, or the log cannot be created.
@@ -131,7 +133,9 @@ def selfcheck(
     """
     if kind == "unit" and not any(output.hookup for output in bench.model.outputs.values()):
         hint = "add `hookup:` to the outputs; `ventproof explain hookup` shows how"
-        raise FileError([Problem(bench.path, None, None, "no output says what should answer it", hint)])
+        raise FileError(
+            [Problem(bench.path, None, None, "no output declares which signals respond to it", hint)]
+        )
     if problems := list(_level_problems(bench)):
         raise FileError(problems)
     hardware = hardware_of(bench.model)
@@ -144,7 +148,7 @@ def selfcheck(
         follow(log.path)
 
         async def main() -> CheckResult:
-            return await _Checking(bench, kind, seed, log, begins, left=left).run()
+            return await _Checking(bench, kind, seed, log, begins, left=left, ledger=ledger).run()
 
         with telling_left(bench.model, left, log.path):
             return run_loop(main(), virtual=bench.model.virtual)
@@ -205,6 +209,7 @@ class _Checking:
         begins: Callable[[str, float], None],
         *,
         left: LeftCounter | None = None,
+        ledger: Path | None = None,
     ) -> None:
         self.begins = begins
         self._left = left or LeftCounter()
@@ -214,7 +219,7 @@ class _Checking:
         self._log = log
         self._clockwork = Clockwork(now_s())
         self._hardware = hardware_of(bench.model)
-        self._rig: Rig = assemble(self._hardware, seed=seed)
+        self._rig: Rig = assemble(self._hardware, seed=seed, ledger=ledger)
         self._readings = BenchReadings(self._hardware)
         self._check = SelfCheck(self._rig, self._readings, self, _Terminals())
         self._measured: Measured | None = None

@@ -339,7 +339,7 @@ class Session:
 
 def nobody_here(bench: BenchFile) -> FileError:
     """Return that a bench asks people and has nowhere to ask them."""
-    reason = f"this bench asks people ({', '.join(bench.people)}), and nobody is here to answer"
+    reason = f"this bench asks people ({', '.join(bench.people)}), and no one is here to answer"
     return FileError([Problem("--bench", None, None, reason, "run it in a terminal")])
 
 

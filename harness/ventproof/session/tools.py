@@ -19,6 +19,7 @@ from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
@@ -135,13 +136,14 @@ class _Hand(UnrecordedWatcher):
             self.all_read.set()
 
 
-def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
+def switch(bench: Loaded[BenchFile], output: str, *, for_s: float, ledger: Path | None = None) -> Switched:
     """Switch a contact once, away from its safe state and back, and see what answers.
 
     Args:
         bench: a bench on real wires, whose vents and drives are clear.
         output: the contact.
         for_s: how long it is held.
+        ledger: where the operation of its relay is added; None: nowhere.
 
     Raises:
         FileError: the bench has no such contact, or no real wires.
@@ -149,23 +151,11 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
         KeyboardInterrupt: it was interrupted; the outputs are safe.
     """
     _on_wires(bench, "switch")
-    played = bench.model.played_outputs
-    contacts = {
-        n: o
-        for n, o in hardware_of(bench.model).outputs.items()
-        if isinstance(o, ContactOutput) and n not in played
-    }
-    spec = contacts.get(output)
-    if spec is None:
-        reason = f"bench {bench.path} has no contact {output!r}"
-        if output in played:
-            reason = f"output {output!r} shows where vent {played[output]!r} stands, as the bench plays it"
-        if output in bench.model.by_hand:
-            reason = f"output {output!r} is what a person does"
-        raise FileError([Problem(output, None, None, reason, nearest(output, contacts))])
+    spec = _contact(bench, output)
 
     async def main() -> Switched:
-        rig, hand = assemble(hardware_of(bench.model), seed=0), _Hand(frozenset(bench.model.registers))
+        rig = assemble(hardware_of(bench.model), seed=0, ledger=ledger)
+        hand = _Hand(frozenset(bench.model.registers))
         session, windows = RigSession(rig, hand), list[Window]()
 
         async def work() -> None:
@@ -184,6 +174,23 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float) -> Switched:
         return Switched(windows[0], windows[1], changed)
 
     return run(main(), virtual=False)
+
+
+def _contact(bench: Loaded[BenchFile], output: str) -> ContactOutput:
+    played = bench.model.played_outputs
+    contacts = {
+        n: o
+        for n, o in hardware_of(bench.model).outputs.items()
+        if isinstance(o, ContactOutput) and n not in played
+    }
+    if output in contacts:
+        return contacts[output]
+    reason = f"bench {bench.path} has no contact {output!r}"
+    if output in played:
+        reason = f"output {output!r} shows where vent {played[output]!r} stands, as the bench plays it"
+    if output in bench.model.by_hand:
+        reason = f"output {output!r} is what a person does"
+    raise FileError([Problem(output, None, None, reason, nearest(output, contacts))])
 
 
 def _on_wires(bench: Loaded[BenchFile], what: str) -> None:

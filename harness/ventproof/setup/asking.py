@@ -19,6 +19,8 @@ _GLANCE_S: Final = 0.2
 _PATIENCE_S: Final = 300.0
 YES: Final = "yes"
 NO: Final = "no"
+AUTOMATIC: Final = "automatic"
+"""By this it is kept that the vents' hand switches were turned back to automatic."""
 
 
 def one_of(words: Collection[str]) -> Callable[[str], object]:
@@ -132,7 +134,7 @@ class Clearance:
         if self._clear:
             return
         if not self._dialogue.asker.there:
-            reason = "relays are switched and nobody is here to confirm that vents and drives are clear"
+            reason = "relays are switched and no one is here to confirm that vents and drives are clear"
             raise FileError([Problem("--clear", None, None, reason, "give --clear once that is so")])
         question = SetupQuestion(
             key="clear",

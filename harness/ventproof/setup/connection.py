@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, final
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from pydantic import TypeAdapter
 
-from ventproof.setup.asking import a_number, one_of, some_text
+from ventproof.setup.asking import one_of, some_text
 from ventproof.setup.dialogue import SetupQuestion
 from ventproof_bench.base.clock import run
 from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
@@ -18,7 +19,7 @@ from ventproof_bench.drivers.found_ports import port_trouble, serial_ports
 from ventproof_bench.modbus.search import COMMON_LINES, Answering, SearchFound, unit_ids_of, who_answers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Sequence
 
     from ventproof.setup.dialogue import Dialogue
 
@@ -31,7 +32,22 @@ _LINKS: Final = {
 }
 _TRY_TIMEOUT_S: Final = 0.2
 _LEAST_TIMEOUT_S: Final = 0.3
-_PARITIES: Final = ("none", "even", "odd")
+_SLOWEST: Final = 300
+_FASTEST: Final = 1_000_000
+Parity = Literal["even", "odd", "none"]
+_PARITIES: Final[tuple[Parity, ...]] = ("none", "even", "odd")
+_USUAL_IDS: Final = {"rtu": "1-50", "tcp": "1, 255, 2-50", "rtu-over-tcp": "1-50"}
+"""Over TCP those first by which units call themselves (common practice, no source)."""
+_NO_CHOICES: Final[Mapping[str, str]] = MappingProxyType({})
+_ON_LINE: Final = "is it powered? swap the two wires A and B, and look for the line settings on its display"
+_LOOK_AT: Final = {
+    "rtu": _ON_LINE,
+    "tcp": (
+        "is it powered, and its network cable in? Look for its address and port on its display; behind a gateway, for "
+        "its unit id: 1 or 255 is usual, 1-247 asks all"
+    ),
+    "rtu-over-tcp": f"is the serial server's address right, and set to RTU? On its line: {_ON_LINE}",
+}
 
 
 @final
@@ -77,73 +93,120 @@ def connect(dialogue: Dialogue, prefix: str = "") -> Connection:
     Raises:
         FileError: nobody answers, and nobody can be asked for another place.
     """
+    typed: dict[str, str] = {}
     while True:
-        found = _tried(dialogue, prefix)
+        found = _Place(dialogue, prefix, typed).tried()
         if found is not None:
             return found
-        keys = ("link", "port", "host", "baud", "parity", "ids", "answering")
-        dialogue.forget(*(prefix + key for key in keys))
+        link = dialogue.known(f"{prefix}link")
         if not dialogue.asker.there:
-            hint = "is it powered? swap the two wires A and B; give other settings"
-            raise FileError([Problem("--answer", None, None, "nobody answers there", hint)])
+            raise FileError([Problem("--answer", None, None, "no unit responds there", _LOOK_AT[link])])
         dialogue.asker.say(
-            "Nobody answers there. Is the unit powered? On RS-485: try the two wires A and B the other way round, and "
-            "look for its line settings on its display. Let us try again."
+            f"No unit responds there: {_LOOK_AT[link]}. Let us try again; Enter keeps what you wrote."
         )
+        keys = [prefix + key for key in ("link", "port", "host", "line", "ids", "answering")]
+        typed = {key: dialogue.known(key) for key in keys}
+        dialogue.forget(*keys)
 
 
-def _tried(dialogue: Dialogue, prefix: str) -> Connection | None:
-    link = dialogue.ask(
-        SetupQuestion(
-            key=f"{prefix}link",
-            text="How is it connected to this computer?"
-            if prefix
-            else "How is the unit connected to this computer?",
-            default="rtu",
+def look_further(dialogue: Dialogue, connection: Connection) -> Connection:
+    """Ask all ids that did not answer yet for a relay board; returns the connection with whoever else answers."""
+    network = connection.spec.link == "tcp"
+    asked = {one.unit_id for one in connection.units}
+    ids = [one for one in unit_ids_of("1-247", network=network) if one not in asked]
+    told = dialogue.measured(
+        "board.answering", lambda: _searched(dialogue, [connection.declared], ids, connection.units)
+    )
+    _, units = _found(told)
+    for unit in units:
+        dialogue.asker.say(f"  unit id {unit.unit_id} {Connection({}, units).about(unit.unit_id)}")
+    if not units:
+        dialogue.asker.say("No other unit responds: is the board powered, and wired to this line?")
+    return Connection(connection.declared, (*connection.units, *units))
+
+
+@final
+class _Place:
+    """A place where somebody may answer.
+
+    Args:
+        dialogue: whoever is asked.
+        prefix: before the keys of the questions.
+        typed: what was answered when nobody answered there: it is proposed again.
+    """
+
+    def __init__(self, dialogue: Dialogue, prefix: str, typed: Mapping[str, str]) -> None:
+        self._dialogue = dialogue
+        self._prefix = prefix
+        self._typed = typed
+
+    def tried(self) -> Connection | None:
+        """Ask for it, and look who answers there; None where nobody does."""
+        whose = "it" if self._prefix else "the unit"
+        link = self._ask(
+            "link",
+            f"How is {whose} connected to this computer?",
+            "rtu",
             choices=_LINKS,
             check=one_of(_LINKS),
         )
-    )
-    specs = list(_serial(dialogue, prefix) if link == "rtu" else _network(dialogue, prefix, link))
-    ids = dialogue.ask(
-        SetupQuestion(
-            key=f"{prefix}ids",
-            text="Which unit ids shall be asked? Its display or its switches may tell; fewer is quicker",
-            default="1-50" if link != "tcp" else "1-5",
-            check=unit_ids_of,
+        specs = list(self._serial() if link == "rtu" else self._network(link))
+        ids = self._ask(
+            "ids",
+            "Which unit ids shall be asked? Its display or its switches may tell; fewer is quicker",
+            _USUAL_IDS[link],
+            check=lambda answer: unit_ids_of(answer, network=link == "tcp"),
         )
-    )
-    told = dialogue.measured(f"{prefix}answering", lambda: _searched(dialogue, specs, ids))
-    declared, units = _found(told)
-    for unit in units:
-        dialogue.asker.say(f"  unit id {unit.unit_id} {Connection(declared, units).about(unit.unit_id)}")
-    return Connection(declared, units) if units else None
-
-
-def _serial(dialogue: Dialogue, prefix: str) -> Iterator[Mapping[str, Any]]:
-    """Yield the settings of a serial line that are to be tried."""
-    ports = {port.path: port.trouble or port.about or "serial port" for port in serial_ports()}
-    if not ports:
-        dialogue.asker.say("This computer shows no serial port: plug the adapter in, or write a port's name.")
-    port = dialogue.ask(
-        SetupQuestion(key=f"{prefix}port", text="Which port?", choices=ports, check=_usable_port)
-    )
-    baud = dialogue.ask(
-        SetupQuestion(key=f"{prefix}baud", text="Line speed in Bd, or search", default=_SEARCH, check=_baud)
-    )
-    parity = dialogue.ask(
-        SetupQuestion(
-            key=f"{prefix}parity",
-            text="Parity, or search",
-            default=_SEARCH,
-            choices={**dict.fromkeys(_PARITIES, ""), _SEARCH: "try the usual ones"},
-            check=one_of((*_PARITIES, _SEARCH)),
+        told = self._dialogue.measured(
+            f"{self._prefix}answering",
+            lambda: _searched(self._dialogue, specs, unit_ids_of(ids, network=link == "tcp")),
         )
-    )
-    lines = COMMON_LINES if baud == _SEARCH else [(int(baud), one) for one in _PARITIES]
-    for speed, its in lines:
-        if parity in {_SEARCH, its}:
-            yield {"link": "rtu", "port": port, "baud": speed, "parity": its}
+        declared, units = _found(told)
+        for unit in units:
+            said = Connection(declared, units).about(unit.unit_id)
+            self._dialogue.asker.say(f"  unit id {unit.unit_id} {said}")
+        return Connection(declared, units) if units else None
+
+    def _ask(
+        self,
+        key: str,
+        text: str,
+        default: str,
+        *,
+        check: Callable[[str], object],
+        choices: Mapping[str, str] = _NO_CHOICES,
+    ) -> str:
+        key = f"{self._prefix}{key}"
+        proposed = self._typed.get(key) or default
+        return self._dialogue.ask(
+            SetupQuestion(key=key, text=text, default=proposed, choices=choices, check=check)
+        )
+
+    def _serial(self) -> Iterator[Mapping[str, Any]]:
+        """Yield the settings of a serial line that are to be tried."""
+        ports = {port.path: port.trouble or port.about or "serial port" for port in serial_ports()}
+        if not ports:
+            self._dialogue.asker.say("This computer shows no serial port: plug the adapter in.")
+        port = self._ask(
+            "port",
+            "Which port? Choose one, or type its path, such as /dev/ttyUSB0",
+            "",
+            choices=ports,
+            check=_usable_port,
+        )
+        line = self._ask(
+            "line",
+            "Line speed in Bd and parity, such as 9600 none; the speed alone; or search for both",
+            _SEARCH,
+            check=lines_of,
+        )
+        for speed, parity in lines_of(line):
+            yield {"link": "rtu", "port": port, "baud": speed, "parity": parity}
+
+    def _network(self, link: str) -> Iterator[Mapping[str, Any]]:
+        text = "Its address, HOST or HOST:PORT (502 unless you say)"
+        host, port = host_and_port(self._ask("host", text, "", check=host_and_port))
+        yield {"link": link, "host": host, "tcp_port": port}
 
 
 def _usable_port(path: str) -> None:
@@ -152,22 +215,21 @@ def _usable_port(path: str) -> None:
         raise Refusal(f"{path}: {trouble}")
 
 
-def _baud(answer: str) -> None:
-    if answer != _SEARCH:
-        a_number(300, 1_000_000)(answer)
+def lines_of(answer: str) -> tuple[tuple[int, Parity], ...]:
+    """Read line settings to be tried, in order: `search`, `9600`, `9600 even`, `9600 8E1`.
 
-
-def _network(dialogue: Dialogue, prefix: str, link: str) -> Iterator[Mapping[str, Any]]:
-    host, port = host_and_port(
-        dialogue.ask(
-            SetupQuestion(
-                key=f"{prefix}host",
-                text="Its address, HOST or HOST:PORT (502 unless you say)",
-                check=host_and_port,
-            )
-        )
-    )
-    yield {"link": link, "host": host, "tcp_port": port}
+    Raises:
+        ValueError: they are none; the message says what would be right.
+    """
+    if answer == _SEARCH:
+        return COMMON_LINES
+    speed, _, parity = answer.lower().replace(",", " ").partition(" ")
+    if not speed.isdecimal() or not _SLOWEST <= int(speed) <= _FASTEST:
+        raise Refusal(f"{answer!r} is not a line setting", "write 9600 none, 19200 even, 9600 or search")
+    parities = [one for one in _PARITIES if parity.strip() in {"", one, f"8{one[0]}1", f"8{one[0]}2"}]
+    if not parities:
+        raise Refusal(f"{parity.strip()!r} is not a parity", "write none, even or odd, or leave it out")
+    return tuple((int(speed), one) for one in parities)
 
 
 def host_and_port(text: str) -> tuple[str, int]:
@@ -179,27 +241,36 @@ def host_and_port(text: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "502")
     some_text(host)
     if not port.isdecimal() or not 1 <= int(port) <= 65535 or " " in host:  # noqa: PLR2004 - TCP ports
-        raise Refusal(f"{text!r} is no address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502")
+        raise Refusal(
+            f"{text!r} is not an address{colon and ' with a port'}", "write 192.0.2.7 or 192.0.2.7:502"
+        )
     return host, int(port)
 
 
-def _searched(dialogue: Dialogue, declared: list[Mapping[str, Any]], ids: str) -> str:
+def _searched(
+    dialogue: Dialogue,
+    declared: list[Mapping[str, Any]],
+    ids: Sequence[int],
+    known: Sequence[Answering] = (),
+) -> str:
     """Look who answers, and return it as text to keep; it keeps nothing of a search that found nobody."""
     specs = [
         bus_of({**one, "timeout": f"{_TRY_TIMEOUT_S} s", "quiet_after_fault": "50 ms"}) for one in declared
     ]
-    dialogue.asker.say(
-        f"Asking {ids} for one register each, on {len(specs)} line setting(s); nothing is written."
-    )
+    lines = f" at {len(specs)} line settings" if len(specs) > 1 else ""
+    dialogue.asker.say(f"Asking {len(ids)} unit ids{lines} for one register each; nothing is written.")
     try:
-        found = run(who_answers(specs, unit_ids_of(ids), dialogue.asker.glance), virtual=False)
+        found = run(who_answers(specs, ids, dialogue.asker.glance, known=known), virtual=False)
     except LinkError as error:
         dialogue.asker.say(str(error))
         found = None
     if found is not None and not found.units:
+        another = "another speed or parity" if found.spec.link == "rtu" else "another protocol"
         dialogue.asker.say(
-            "Something came that is no answer: another speed or parity, or somebody else talks there."
+            f"Bytes arrived that are not a reply: {another}, or another device transmits there."
         )
+    if found is not None and len(found.units) > 1 and found.units[-1].unit_id != ids[-1]:
+        dialogue.asker.say("The search ended there; if yours is not among these, write its id.")
     return _told(found, specs, declared)
 
 

@@ -22,7 +22,7 @@ T = TypeVar("T")
 
 _HEAD: Final = (
     "# What was answered and measured by `ventproof setup {bench}` so far. Give the command again to go on; remove\n"
-    "# a line to be asked again; remove the file to begin anew. It also serves as `--answers` of another bench.\n"
+    "# a line to be asked again; remove the file to start again. It also serves as `--answers` of another bench.\n"
 )
 
 
@@ -48,6 +48,7 @@ class SetupQuestion:
         choices: answers to choose from, each with what it means; others are taken too where `check` takes them.
         check: raises ValueError for an answer that will not do; the message says what would be right.
         lines: the answer may have several lines, ended by an empty one.
+        by_number: a choice may be answered by its number; not where answers are numbers themselves.
     """
 
     key: str
@@ -56,6 +57,7 @@ class SetupQuestion:
     choices: Mapping[str, str] = field(default_factory=dict)
     check: Callable[[str], object] = str
     lines: bool = False
+    by_number: bool = True
 
     def checked(self, answer: str) -> str:
         """Return an answer as it is kept: a choice by its number is that choice.
@@ -64,7 +66,8 @@ class SetupQuestion:
             ValueError: it will not do; the message says what would be right.
         """
         plain = answer if self.lines else answer.strip()
-        if plain.isdecimal() and plain not in self.choices and 1 <= int(plain) <= len(self.choices):
+        chosen = self.by_number and plain.isdecimal() and plain not in self.choices
+        if chosen and 1 <= int(plain) <= len(self.choices):
             plain = tuple(self.choices)[int(plain) - 1]
         self.check(plain)
         return plain
@@ -158,6 +161,11 @@ class Dialogue:
     def has(self, key: str) -> bool:
         """Whether an answer is known already."""
         return key in self._given or key in self._kept
+
+    def known(self, key: str) -> str:
+        """Return an answer or what was measured, if it is known already; else nothing."""
+        known = self._given.get(key) or self._kept.get(key)
+        return known.text if known is not None else ""
 
     def kept(self, key: str) -> bool:
         """Whether an answer is kept of this very bench."""

@@ -23,11 +23,11 @@ from ventproof.firstbench.movement import (
     longest_refresh_s,
     samples_of,
     shortest_travel_s,
-    stands,
 )
-from ventproof.setup.asking import a_span, one_of
+from ventproof.setup.asking import AUTOMATIC, YES, a_span, one_of
 from ventproof.setup.dialogue import SetupQuestion
-from ventproof.setup.recording import Recording, read_once
+from ventproof.setup.hand_moves import HandMovedVent, record_moves
+from ventproof.setup.recording import read_once
 from ventproof.verdict.text import number_text
 from ventproof_bench.base.errors import FileError, Problem, Refusal
 from ventproof_bench.base.protocols import ReadRequest, Table
@@ -46,7 +46,6 @@ _ALL: Final = "all"
 _BY_HAND: Final = "hand"
 _SKIP: Final = "skip"
 _NONE: Final = "none"
-_STANDS_FOR_S: Final = 4.0
 _MOST_CODINGS: Final = 5
 _NO_TRAVEL: Final = "unknown"
 _USUAL_REFRESH: Final = "500 ms"
@@ -81,14 +80,22 @@ def find_out(dialogue: Dialogue, connection: Connection, unit_id: int) -> Regist
     Raises:
         FileError: an answer will not do, or nothing of the list can be read.
     """
-    values = _listed(dialogue)
-    requests = {value.name: _requests(value, unit_id) for value in values}
-    seen = read_once(connection.spec, requests)
-    dialogue.asker.say(_side_by_side(values, seen))
-    readable = {v.name: v for v in values if isinstance(seen[v.name], RawReading) and v.table != "coil"}
-    if not readable:
-        hint = "look at the unit id, the table, and whether the list counts from 0 or 1"
-        raise FileError([Problem("--answer", None, None, "nothing of the list can be read", hint)])
+    while True:
+        values = _listed(dialogue)
+        requests = {value.name: _requests(value, unit_id) for value in values}
+        seen = read_once(connection.spec, requests)
+        dialogue.asker.say(_side_by_side(values, seen))
+        readable = {v.name: v for v in values if isinstance(seen[v.name], RawReading) and v.table != "coil"}
+        if readable:
+            break
+        reason, hint = (
+            "nothing of the list can be read",
+            "look at its table, and whether it counts from 0 or 1",
+        )
+        if not dialogue.asker.there:
+            raise FileError([Problem("--answer", None, None, reason, hint)])
+        dialogue.asker.say(f"{reason[0].upper()}{reason[1:]}: {hint}; or go back to another unit id.")
+        dialogue.forget("list", "list.text", "table", "counted_from")
     chosen = _chosen(dialogue, {n: v for n, v in readable.items() if not v.writable} or readable)
     finder = _Finder(dialogue, connection, unit_id, values, seen)
     settings = {n: v for n, v in readable.items() if v.writable and v.table == "holding"}
@@ -110,7 +117,8 @@ def find_setting(
     warm = dialogue.ask(
         SetupQuestion(
             key="warm.value",
-            text=f"At which value of {value.label} do the vents stand wide open (with its unit)?",
+            text=f"At which value of {value.label} are the vents fully open (with its unit)? The bench writes it "
+            "before the rain test and restores the old value afterwards; choose a value above all stages of the vents",
             default="30 °C" if unit == "°C" else "",
             check=lambda answer: _of_unit(answer, unit),
         )
@@ -121,7 +129,7 @@ def find_setting(
 def _of_unit(answer: str, unit: str) -> float:
     quantity = parse(answer)
     if own_unit(unit) == unit and parse(f"1 {unit}").dimension is not quantity.dimension:
-        raise Refusal(f"{answer!r} is no value in {unit}", f"write 30 {unit}")
+        raise Refusal(f"{answer!r} is not a value in {unit}", f"write 30 {unit}")
     return quantity.value
 
 
@@ -149,6 +157,11 @@ def _listed(dialogue: Dialogue) -> tuple[ListedValue, ...]:
         values = read_list(read_attached(Path(where).expanduser(), "CSV"), where)
     if all(value.table is not None for value in values):
         return values
+    return _placed(dialogue, values)
+
+
+def _placed(dialogue: Dialogue, values: Sequence[ListedValue]) -> tuple[ListedValue, ...]:
+    """Return a list whose bare addresses stand in the table that is asked for."""
     tables = dict.fromkeys(get_args(Table), "")
     table = dialogue.ask(
         SetupQuestion(
@@ -170,6 +183,7 @@ def _listed(dialogue: Dialogue) -> tuple[ListedValue, ...]:
             key="counted_from",
             text="Is the first register of the list's tables number 0 or 1?",
             default="0",
+            by_number=False,
             choices={"0": "the addresses go over the wire as they stand", "1": "one less goes over the wire"},
             check=one_of(("0", "1")),
         )
@@ -215,7 +229,7 @@ def _reads(value: ListedValue, seen: RawReading | str) -> str:
         return seen
     if value.type == "bit":
         return "on" if seen.words[0] >> (value.bit or 0) & 1 else "off"
-    codings = plausible_codings(seen.words, value.unit, listed=value.type, alone=True)[:3]
+    codings = plausible_codings(seen.words, value.unit, listed=value.hints, alone=True)[:3]
     said = ", ".join(f"{coding}: {_number(coding.value(seen.words))}" for coding in codings)
     return f"{' '.join(f'{word:04X}' for word in seen.words)}  {said}"
 
@@ -288,7 +302,10 @@ class _Finder:
     def _keeps_s(self, flags: Sequence[ListedValue]) -> float:
         """Return how long flags keep a value at least, which no reading shows."""
         named = ", ".join(flag.label for flag in flags)
-        text = f"{named}: once it has changed, how long does each of them stay so at least (debounce, delay)?"
+        text = (
+            f"{named}: once it has changed, how long does each of them stay so at least (debounce, delay)? Readings "
+            f"cannot show less than that; most units hold a flag for longer than {_USUAL_KEEP}"
+        )
         question = SetupQuestion(key="flags.keep", text=text, default=_USUAL_KEEP, check=a_span)
         return parse_as(self._dialogue.ask(question), Dimension.TIME)
 
@@ -305,11 +322,13 @@ class _Finder:
         if value.type == "bit":
             return Coding("bit")
         words = self._words(value)
-        fits = plausible_codings(words, unit, listed=value.type, alone=self._alone(value))
+        fits = plausible_codings(words, unit, listed=value.hints, alone=self._alone(value))
         if value.type is not None and value.scale is not None:
             listed = Coding(value.type, value.word_order or "high-first", value.scale)
-            if unit in {"count", "state"} or value.word_order or listed in fits or not listed.wide:
+            sure = unit in {"count", "state"} or value.word_order or listed in fits or not listed.wide
+            if sure and not value.noted:
                 return listed
+            fits = (listed, *(one for one in fits if one != listed))
         choices = {
             str(one): f"it reads {_number(one.value(words))} {unit} now" for one in fits[:_MOST_CODINGS]
         }
@@ -348,7 +367,7 @@ class _Finder:
                 text="Now move the vents by hand, so that this bench learns how they read. Will you?",
                 default=_BY_HAND,
                 choices={
-                    _BY_HAND: "with the unit's hand switches or its display, closed, open, and closed again",
+                    _BY_HAND: "with the unit's hand switches or its display: closed, open, and back to automatic",
                     _SKIP: "no: I know how each is coded, and its full travel",
                 },
                 check=one_of((_BY_HAND, _SKIP)),
@@ -356,47 +375,28 @@ class _Finder:
         )
         return how == _BY_HAND
 
-    def _moved(self, vents: Sequence[ListedValue]) -> dict[str, tuple[list[RawReading], ...]]:
-        """Record while the person closes, opens and closes the vents; returns the opening and the closing of each."""
-        asker = self._dialogue.asker
-        asker.say(
-            "Keep people clear of the vents and drives. Nothing is written: you move them, this bench reads."
-        )
-        requests = {vent.name: self._request(vent) for vent in vents}
-        moves = list[dict[str, list[RawReading]]]()
-        with Recording(self._connection.spec, requests) as recording:
-            for number, word in enumerate(("Close", "Open", "Close")):
-                marks = recording.mark()
-
-                def live() -> str:
-                    return recording.trouble or "   ".join(
-                        f"{vent.label} {_live(recording.tracks[vent.name])}" for vent in vents
-                    )
-
-                def over(marks: Mapping[str, int] = marks, must_move: bool = number > 0) -> bool:  # noqa: FBT001
-                    tracks = recording.since(marks)
-                    moved = not must_move or all(_changed(tracks.get(name, [])) for name in requests)
-                    return moved and all(stands(tracks.get(name, []), _STANDS_FOR_S) for name in requests)
-
-                asker.wait(
-                    f"{word} all vents fully, by hand. When they stand still, press Enter.", live, over
-                )
-                moves.append(recording.since(marks))
-        return {name: (moves[1].get(name, []), moves[2].get(name, [])) for name in requests}
+    def _moved(self, vents: Sequence[ListedValue]) -> Mapping[str, Sequence[list[RawReading]]]:
+        """Record while the person moves the vents; returns the opening and the closing of each."""
+        moved = [
+            HandMovedVent(listed=vent, request=self._request(vent), alone=self._alone(vent)) for vent in vents
+        ]
+        tracks = record_moves(self._dialogue.asker, self._connection.spec, moved)
+        self._dialogue.measured(AUTOMATIC, lambda: YES)
+        return tracks
 
     def _request(self, value: ListedValue) -> ReadRequest:
         return ReadRequest(self._unit_id, value.table or "input", value.address, len(self._words(value)))
 
     def _vent(self, value: ListedValue, moves: Sequence[list[RawReading]]) -> FirstSignal:
-        fits = position_fits(moves[0], listed=value.type, alone=self._alone(value)) if moves else ()
+        fits = position_fits(moves[0], listed=value.hints, alone=self._alone(value)) if moves else ()
         coding = self._vent_coding(value, fits, moved=bool(moves))
         fit = next((one for one in fits if one.coding == coding), None)
         travel_s, refresh_s = _measured(moves, coding)
         travel = self._dialogue.ask(
             SetupQuestion(
                 key=f"{value.name}.full_travel",
-                text=f"{value.label}: shortest time from end to end"
-                + (f" (measured: {travel_s:.1f} s)" if travel_s else ""),
+                text=f"{value.label}: how long does it take from end to end, at the quickest?"
+                + (" What is proposed is as measured, less 5 %: no vent may be faster" if travel_s else ""),
                 default=span_text(declared_travel_s(travel_s)) if travel_s else "",
                 check=_travel,
             )
@@ -404,8 +404,8 @@ class _Finder:
         refresh = self._dialogue.ask(
             SetupQuestion(
                 key=f"{value.name}.refreshed_every",
-                text=f"{value.label}: how often does the unit refresh it"
-                + (f" (measured: {refresh_s:.2f} s at most)?" if refresh_s else "?"),
+                text=f"{value.label}: how often does the unit refresh it?"
+                + (" What is proposed is the slowest that was measured" if refresh_s else ""),
                 default=span_text(declared_refresh_s(refresh_s)) if refresh_s else _USUAL_REFRESH,
                 check=a_span,
             )
@@ -427,7 +427,7 @@ class _Finder:
             )
         if not moved:
             words = self._words(value)
-            found = plausible_codings(words, "%", listed=value.type, alone=self._alone(value))
+            found = plausible_codings(words, "%", listed=value.hints, alone=self._alone(value))
             choices = {
                 str(one): f"it reads {_number(one.value(words))} % now" for one in found[:_MOST_CODINGS]
             }
@@ -443,17 +443,6 @@ def _travel(answer: str) -> None:
 
 def _guessed_unit(label: str) -> str:
     return next((unit for unit, words in _UNIT_WORDS.items() if any(w in label.lower() for w in words)), "")
-
-
-def _live(track: Sequence[RawReading]) -> str:
-    if not track:
-        return "…"
-    words = " ".join(map(str, track[-1].words))
-    return f"{words}{'' if stands(track[-200:], 1.0) else ' moves'}"
-
-
-def _changed(track: Sequence[RawReading]) -> bool:
-    return len({one.words for one in track}) > 2  # noqa: PLR2004 - both ends and something between
 
 
 def _fit_said(fit: PositionFit) -> str:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.case.decidable import checked
 from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstSetting
 from ventproof.firstbench.rain_test import rain_test, tolerances_percent
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
-from ventproof.setup.asking import NO, Clearance, a_number, one_of, some_text, yes_or_no
+from ventproof.setup.asking import AUTOMATIC, NO, YES, Clearance, a_number, one_of, some_text, yes_or_no
 from ventproof.setup.connection import connect
 from ventproof.setup.dialogue import Dialogue, SetupQuestion, StepBack
 from ventproof.setup.registers import find_out, find_setting
@@ -24,31 +24,54 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from ventproof.firstbench.makers_list import ListedValue
+    from ventproof.setup.connection import Connection
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 _BY_ITSELF: Final = "stand"
 _WRITTEN: Final = "written"
-_ENDS: Final = {
+_RUN_ENDS: Final = {
     0: "all passed",
-    1: "something failed, or is hooked up wrong",
+    1: "something failed",
     2: "nothing failed, and not everything could be judged",
-    4: "it was broken off; there is no verdict",
+    4: "it was interrupted; there is no verdict",
 }
+_HOOKUP_ENDS: Final = {
+    "fine": "wiring correct: each judged output gives its declared response",
+    "partial": "no wiring error found; not everything could be judged",
+    "worse": "wiring errors found; the messages above name the lines to check",
+    "failed": "it was interrupted; nothing was judged",
+}
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class HookUpTried:
+    """How the trial of a hook-up ended.
+
+    Attributes:
+        code: its exit code.
+        result: its result.
+        log: its log.
+    """
+
+    code: int
+    result: Literal["fine", "worse", "partial", "failed"]
+    log: Path
 
 
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trials:
-    """What a finished bench file is tried with; each returns an exit code.
+    """What a finished bench file is tried with.
 
     Attributes:
         hookup: tries how the unit is hooked up to a bench.
-        run: runs a profile on a bench.
+        run: runs a profile on a bench, with the log of its hook-up where that was tried; returns an exit code.
     """
 
-    hookup: Callable[[Path], int]
-    run: Callable[[Path, Path], int]
+    hookup: Callable[[Path], HookUpTried]
+    run: Callable[[Path, Path, Path | None], int]
 
 
 def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> int:
@@ -111,61 +134,56 @@ class _Walk:
                     default=str(likely.unit_id),
                     choices={str(one.unit_id): connection.about(one.unit_id) for one in connection.units},
                     check=a_number(0, 255),
+                    by_number=False,
                 )
             )
         )
         registers = find_out(self._dialogue, connection, unit_id)
-        buses = {"unit": connection.declared}
-        bare = FirstBench(title=title, buses=buses, unit_id=unit_id, signals=registers.signals)
+        self._until_automatic()
         board = find_board(self._dialogue, connection, unit_id)
-        clicker = Clicker(self._dialogue, bare, board, self._clearance)
-        relays = clicker.relays()
-        names = [relay.name for relay in relays]
-        rain = next((name for name in names if name.startswith("rain")), "") or self._rain(names)
-        warm = self._warm(registers.settings)
-        settings: tuple[FirstSetting, ...] = ()
-        if warm in registers.settings:
-            value = registers.settings[warm]
-            settings = (
-                find_setting(self._dialogue, connection, unit_id, value, list(registers.settings.values())),
-            )
-        bench = replace(clicker.bench, relays=relays, rain=rain, settings=settings)
-        self._until_automatic(by_itself=not settings)
-        return clicker.rain(bench)
+        settings = self._settings(connection, unit_id, registers.settings)
+        bare = FirstBench(
+            title=title,
+            buses={UNIT_BUS: connection.declared},
+            unit_id=unit_id,
+            signals=registers.signals,
+            settings=settings,
+        )
+        return Clicker(self._dialogue, bare, board, self._clearance).learn()
 
     def _ask(self, key: str, text: str, default: str) -> str:
         return self._dialogue.ask(SetupQuestion(key=key, text=text, default=default, check=some_text))
 
-    def _rain(self, names: list[str]) -> str:
-        return self._dialogue.ask(
-            SetupQuestion(
-                key="rain",
-                text="Which of these closes the unit's rain input?",
-                default=names[0],
-                choices=dict.fromkeys(names, ""),
-                check=one_of(names),
-            )
-        )
+    def _settings(
+        self, connection: Connection, unit_id: int, known: Mapping[str, ListedValue]
+    ) -> tuple[FirstSetting, ...]:
+        warm = self._warm(known)
+        if warm not in known:
+            return ()
+        return (find_setting(self._dialogue, connection, unit_id, known[warm], list(known.values())),)
 
     def _warm(self, settings: Mapping[str, ListedValue]) -> str:
         choices = {name: f"the bench writes this setting: {value.label}" for name, value in settings.items()}
-        warm = [name for name in settings if "temp" in name]
+        warm = [name for name, value in settings.items() if value.unit == "°C" or "temp" in name]
         return self._dialogue.ask(
             SetupQuestion(
                 key="warm",
-                text="Before it rains the vents must stand open. What opens them?",
+                text="Before it rains the vents must stand open: only then is it seen what rain does. What opens them?",
                 default=(warm or [_BY_ITSELF])[0],
                 choices={**choices, _BY_ITSELF: "they stand open by themselves: I have set the unit so"},
                 check=one_of((*choices, _BY_ITSELF)),
             )
         )
 
-    def _until_automatic(self, *, by_itself: bool) -> None:
-        if self._dialogue.has("rain.seen"):
-            return
-        more = ", and let the unit open the vents" if by_itself else ""
-        text = f"Turn every hand switch back to automatic{more}; then press Enter."
-        self._dialogue.asker.wait(text, lambda: "", lambda: True)
+    def _until_automatic(self) -> None:
+        """Have hand switches turned back before the first relay is clicked; that vents then open shows it."""
+
+        def turned() -> str:
+            text = "Turn every hand switch of the vents to automatic; then press Enter."
+            self._dialogue.asker.wait(text, lambda: "", lambda: True)
+            return YES
+
+        self._dialogue.measured(AUTOMATIC, turned)
 
     def _write(self, bench: FirstBench) -> None:
         self._dialogue.asker.say(
@@ -180,8 +198,14 @@ class _Walk:
             self._create(self._profile, profile)
         self._dialogue.measured(_WRITTEN, lambda: self._path.name)
         self._dialogue.asker.say(f"Written: {self._path}" + (f" and {self._profile}" if profile else ""))
+        if bench.alike:
+            labels = " and ".join(one.listed.label for one in bench.signals if one.name in bench.alike)
+            self._dialogue.asker.say(
+                f"{labels} give the same response to the rain contact: if the maker's list has them crossed, "
+                "this test cannot show it. The self-check excludes them."
+            )
         if not profile:
-            self._dialogue.asker.say("Nothing answered the rain contact, so there is no rain test yet.")
+            self._dialogue.asker.say("No signal responds to the rain contact, so there is no rain test yet.")
 
     @staticmethod
     def _create(path: Path, text: str) -> None:
@@ -196,21 +220,26 @@ class _Walk:
             ) from error
 
     def _tried(self) -> int:
-        ends: dict[str, int] = {}
+        codes, ends = list[int](), list[str]()
+        log = None
         if self._yes("selfcheck", "Try the hook-up now: one output after the other, as the bench file says?"):
             self._clearance.confirm()
-            ends["hook-up"] = self._trials.hookup(self._path)
+            tried = self._trials.hookup(self._path)
+            log = None if tried.result == "failed" else tried.log
+            codes.append(tried.code)
+            ends.append(f"The hook-up: {_HOOKUP_ENDS[tried.result]}.")
         if self._profile.exists() and self._yes(
             "rain_test", f"Run the first rain test, {self._profile}, now?"
         ):
             self._clearance.confirm()
-            ends["rain test"] = self._trials.run(self._profile, self._path)
-        for what, code in ends.items():
-            self._dialogue.asker.say(f"The {what}: {_ENDS[code]}.")
+            codes.append(self._trials.run(self._profile, self._path, log))
+            ends.append(f"The rain test: {_RUN_ENDS[codes[-1]]}.")
+        for said in ends:
+            self._dialogue.asker.say(said)
         self._dialogue.asker.say(
             f"Next: `ventproof run {self._profile} --bench {self._path}`, and profiles of your own."
         )
-        return next(filter(None, reversed(ends.values())), 0)
+        return next(filter(None, reversed(codes)), 0)
 
     def _yes(self, key: str, text: str) -> bool:
         question = SetupQuestion(

@@ -129,7 +129,7 @@ def normal_factor(repeats: int, coverage: float, confidence: float, side: Side =
         ValueError: fewer than two repeats, or a share that is not strictly between 0 and 1.
     """
     if repeats < 2:  # noqa: PLR2004 - one value has no spread
-        raise ValueError(f"repeats={repeats!r} must be at least 2: one value says nothing of the spread")
+        raise ValueError(f"repeats={repeats!r} must be at least 2: one value shows nothing about the spread")
     require_share("coverage", coverage)
     require_share("confidence", confidence)
     root = math.sqrt(repeats)

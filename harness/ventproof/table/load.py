@@ -169,7 +169,7 @@ def indistinct(table: Loaded[OverrideTable]) -> Iterator[Problem]:
             if 0 < abs(at.value - there.value) < 2 * vent.tolerance.value:
                 reason = (
                     f"vent {vent_name!r} stands at {there.text} in {other!r} and at {at.text} in {one!r}: with a"
-                    f" tolerance of {vent.tolerance.text} nobody can tell which"
+                    f" tolerance of {vent.tolerance.text} they cannot be distinguished"
                 )
                 yield table.problem(path, reason)
 
@@ -232,7 +232,7 @@ def _vent_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
 def _position(table: Loaded[OverrideTable], path: Path, position: Quantity) -> Iterator[Problem]:
     said = value_fault(position, "%", "a vent")
     if said is None and not 0 <= position.value <= 100:  # noqa: PLR2004 - per cent
-        said = (f"{position.text!r} is no position", "write from 0 % (closed) to 100 % (open)")
+        said = (f"{position.text!r} is not a position", "write from 0 % (closed) to 100 % (open)")
     if said is not None:
         yield table.problem(path, *said)
 
@@ -255,7 +255,7 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                 )
         elif sensor.good is None:
             hint = "add `good:`, a value with which no override begins"
-            yield table.problem(path, f"nothing says what {name!r} shows while it is well", hint, at_key=True)
+            yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
 
 
 def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
@@ -320,7 +320,7 @@ def _threshold_problems(
     if isinstance(condition, RainfallCondition):
         wrong = value_fault(condition.tip, "mm", "a tip")
         if wrong is None and condition.tip.value <= 0:
-            wrong = (f"{condition.tip.text!r} is no tip", "write more than zero, such as '0.2 mm'")
+            wrong = (f"{condition.tip.text!r} is not a tip", "write more than zero, such as '0.2 mm'")
         if wrong is not None:
             yield table.problem((*path, "tip"), *wrong)
 
@@ -398,7 +398,7 @@ def fit_problems(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Iter
             yield table.problem(path, f"bench {bench.path} has no signal {name!r}", hint)
         elif signal.unit != unit:
             reason = f"signal {name!r} of bench {bench.path} is in {signal.unit}"
-            yield table.problem(path, reason, f"{unit} is wanted here")
+            yield table.problem(path, reason, f"expected {unit} here")
 
 
 def _output(
@@ -414,7 +414,7 @@ def _output(
         said = "a contact" if has == _CONTACT else f"a value in {has}"
         wanted = "a contact" if need == _CONTACT else f"a value in {need}"
         reason = f"output {name!r} of bench {bench.path} is {said}"
-        yield table.problem(path, reason, f"{wanted} is wanted here")
+        yield table.problem(path, reason, f"expected {wanted} here")
 
 
 def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:

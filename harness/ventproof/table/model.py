@@ -20,7 +20,7 @@ class TableVent(FileModel):
     open: AnyQuantity
     """Where it stands when the house is warm and no override is active."""
     starts_within: Seconds
-    """It must have begun to move so soon after it was told to."""
+    """Latest start of the movement after its command."""
     full_travel: tuple[PositiveSeconds, PositiveSeconds]
     """The shortest and the longest time from end to end that is right; a deadline is made of the longest."""
     tolerance: AnyQuantity
@@ -33,7 +33,7 @@ class TableSensor(FileModel):
     """A sensor that can fail, and how soon the unit must know."""
 
     flag: Name | None = None
-    """The signal that says that it has failed."""
+    """Signal that is on while the sensor has failed."""
     good: AnyQuantity | None = None
     """A value with which no override begins: what the bench plays before and after a failure."""
     how: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
@@ -97,7 +97,7 @@ class RainfallCondition(ThresholdCondition):
     tip: AnyQuantity
     """Rain that one tip stands for."""
     of_last: Annotated[int, Field(ge=2, le=1000)]
-    """The intensity is that of so many tips, the last ones."""
+    """Number of the last tips that give the intensity."""
 
 
 class LevelCondition(ThresholdCondition):
@@ -138,7 +138,7 @@ class TableOverride(FileModel):
     """One override: on these conditions these vents go to these positions."""
 
     flag: Name | None = None
-    """The signal that says that it is active."""
+    """Signal that is on while the override is active."""
     when: Annotated[list[Condition], Field(min_length=1)]
     """The conditions; each of them alone calls for the override."""
     entry_delay: Seconds
@@ -165,7 +165,7 @@ class TableSupply(FileModel):
     rides_through: Seconds
     """An interruption up to this is not felt."""
     boots_for: PositiveSeconds
-    """The unit answers and acts so long after the supply is back, with everything forgotten."""
+    """Time after the supply returns until the unit responds and acts, without memory of the time before."""
     restart: Literal["resume", "reference"]
     """`resume`: it goes on from where the vents stand; `reference`: it first runs every vent to its closed end."""
     delays_within: PositiveSeconds = 0.5
@@ -179,9 +179,9 @@ class OverrideTable(FileModel):
     """Every weather override of a unit: what it must do, how exactly, and how soon."""
 
     table: Annotated[str, Field(min_length=1, max_length=120)]
-    """Name of the table, as it stands on the record."""
+    """Name of the table, as shown on the record."""
     about: str = ""
-    """What the unit is, for whoever reads the record."""
+    """What the unit is, for the readers of the record."""
     opened_by: Annotated[dict[Name, AnyQuantity], Field(min_length=1)]
     """What the bench writes so that every vent opens: a warm house."""
     vents: Annotated[dict[Name, TableVent], Field(min_length=1)]

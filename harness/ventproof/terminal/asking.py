@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import sys
+import termios
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final, final
 
 import prompt_toolkit
@@ -45,7 +48,8 @@ class TerminalAsker:
         self._console.print()
         self._console.print(Text(question.text, style="bold"))
         for number, (word, about) in enumerate(question.choices.items(), start=1):
-            self._console.print(Text(f"  {number}  {word}" + (f": {about}" if about else "")))
+            mark = f"{number}  " if question.by_number else ""
+            self._console.print(Text(f"  {mark}{word}" + (f": {about}" if about else "")))
         prompt = (
             f"{question.key} [{harmless(question.default)}]: " if question.default else f"{question.key}: "
         )
@@ -113,17 +117,20 @@ class TerminalAsker:
             self._glances = True
 
     def _end_glances(self) -> None:
+        """Leave the line that went on; what was typed while nothing was asked answers nothing."""
         if self._glances:
             self._console.print()
             self._glances = False
+            with suppress(termios.error, OSError):
+                termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
-    def wait(self, text: str, live: Callable[[], str], over: Callable[[], bool]) -> None:
-        """Wait for Enter; the line below shows what is read, and whether it stands."""
+    def wait(self, text: str, live: Callable[[], str], over: Callable[[], bool]) -> None:  # noqa: ARG002 - a person sees it
+        """Wait for Enter; the line below shows what is read."""
         self.say("")
         self._console.print(Text(text, style="bold"))
         self._prompted(
             "Enter: ",
-            toolbar=lambda: harmless(f"{live()}   {'it stands: press Enter' if over() else ''}"),
+            toolbar=lambda: harmless(live()),
             refresh_s=_REFRESH_S,
         )
 
@@ -136,7 +143,7 @@ class _Checks(Validator):
         self._question = question
 
     def validate(self, document: Document) -> None:
-        """Raise what is shown below the line until it is mended."""
+        """Raise what is shown below the line until it works again."""
         text = document.text
         if text.strip() == _BACK:
             return

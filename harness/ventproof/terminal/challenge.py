@@ -103,11 +103,11 @@ def _show(console: Console, result: Result) -> None:
     title = f"{len(suite.profiles)} profiles against {len(result.faults)} faults on {suite.bench.model.bench}"
     console.print(Text(title, style="bold"))
     console.print(_families(result))
-    console.print(_profiles(result))
     if result.full:
+        console.print(_profiles(result))
         names = ", ".join(suite.profiles[number].model.profile for number in result.enough)
         few = f"{len(result.enough)} of {len(suite.profiles)} profiles"
-        console.print(Text(f"{few} find all that the suite finds (fewer may do): {names}"))
+        console.print(Text(f"{few} detect the same faults as the suite (fewer may suffice): {names}"))
     graded = [c for c in result.faults if c.smallest is not None]
     if graded:
         console.print(_severities(graded))
@@ -116,13 +116,11 @@ def _show(console: Console, result: Result) -> None:
     for challenged in result.faults:
         _show_trouble(console, result, challenged)
     if result.lacking:
-        console.print(
-            Text(f"not tried, this unit lacks what they spoil: {', '.join(result.lacking)}", style="dim")
-        )
+        console.print(Text(f"not applicable to this unit: {', '.join(result.lacking)}", style="dim"))
     caught, left, missed = (len(result.of(found)) for found in ("caught", "open", "missed"))
     rightly = sum(bool(c.fault.undecided) for c in result.of("open"))
-    open_ = f"{left} left open" + (f" ({rightly} of them rightly)" if rightly else "")
-    total = f"{caught} of {caught + left + missed} faults caught, {open_}, {missed} missed"
+    open_ = f"{left} inconclusive" + (f" ({rightly} as expected)" if rightly else "")
+    total = f"{caught} of {caught + left + missed} faults detected, {open_}, {missed} not detected"
     console.print(Text(total, style="red" if missed else "yellow" if left > rightly else "green"))
 
 
@@ -136,20 +134,20 @@ def _show_trouble(console: Console, result: Result, challenged: Challenged) -> N
         return
     if challenged.found == "missed":
         console.print(
-            Text(f"missed: {fault.name} ({fault.family}): {challenged.missed}", style=_STYLE["missed"])
+            Text(f"not detected: {fault.name} ({fault.family}): {challenged.missed}", style=_STYLE["missed"])
         )
     else:
         number = challenged.left_open_by[0]
         name, why = result.suite.profiles[number].model.profile, challenged.trials[number].why
-        why = f"rightly: {fault.undecided}" if fault.undecided else f"{name}: {why}"
-        console.print(Text(f"left open: {fault.name} ({fault.family}): {why}", style=_STYLE["open"]))
+        why = f"as expected: {fault.undecided}" if fault.undecided else f"{name}: {why}"
+        console.print(Text(f"inconclusive: {fault.name} ({fault.family}): {why}", style=_STYLE["open"]))
     console.print(Text(f"  {fault.about}", style="dim"))
 
 
 def _families(result: Result) -> Table:
     table = Table(expand=False)
     table.add_column("family")
-    for heading in ("caught", "left open", "missed", "share"):
+    for heading in ("detected", "inconclusive", "not detected", "share"):
         table.add_column(heading, justify="right")
     for family in FAMILIES:
         counts = [sum(c.fault.family == family for c in result.of(f)) for f in ("caught", "open", "missed")]
@@ -161,38 +159,31 @@ def _families(result: Result) -> Table:
 
 
 def _profiles(result: Result) -> Table:
-    title = (
-        "what each profile adds, faults at severity 1" if result.full else "which profile found a fault first"
-    )
+    title = "what each profile adds, faults at severity 1"
     table = Table(title=title, title_justify="left", title_style="bold", expand=False)
-    table.add_column("profile", overflow="fold")
-    table.add_column("finds first" if result.full else "faults", justify="right")
-    if result.full:
-        table.add_column("no other finds", overflow="fold", ratio=1)
+    table.add_column("Profile", overflow="fold")
+    table.add_column("Detected first", justify="right")
+    table.add_column("Detected only here", overflow="fold", ratio=1)
     for number, profile in enumerate(result.suite.profiles):
         first = sum(c.caught_by[:1] == (number,) for c in result.faults)
-        if not (first or result.full):
-            continue
-        row: list[Text | str] = [Text(profile.model.profile), str(first)]
-        if result.full:
-            row.append(Text(", ".join(result.only_by(number)) or "nothing: it adds nothing to the others"))
-        table.add_row(*row)
+        only = ", ".join(result.only_by(number)) or "none"
+        table.add_row(Text(profile.model.profile), str(first), Text(only))
     return table
 
 
 def _severities(graded: list[Challenged]) -> Table:
-    table = Table(title="smallest severity that is still found", title_justify="left", expand=False)
+    table = Table(title="smallest severity that is still detected", title_justify="left", expand=False)
     table.add_column("fault")
     table.add_column("severity", justify="right")
-    table.add_column("what a severity means", overflow="fold", ratio=1)
+    table.add_column("meaning of a severity", overflow="fold", ratio=1)
     for challenged in graded:
         table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
     return table
 
 
 def _settings(result: Result) -> Table:
-    table = Table(title="smallest change of a setting that is found", title_justify="left", expand=False)
-    table.add_column("line", overflow="fold")
+    table = Table(title="smallest change of a setting that is detected", title_justify="left", expand=False)
+    table.add_column("rule", overflow="fold")
     table.add_column("value", justify="right", no_wrap=True)
     for heading in ("less", "more"):
         table.add_column(heading, overflow="fold")

@@ -54,7 +54,7 @@ def show_comparison(found: Comparison, *, everything: bool) -> None:
         for alarm in found.alarms:
             console.print(Text(f"! {alarm}", style="bold yellow"))
         if found.flips:
-            console.print(Text("\nverdicts that flipped", style="bold"))
+            console.print(Text("\nchanged verdicts", style="bold"))
             _show_flips(console, found.flips, everything=everything)
         if found.lone:
             console.print(Text("\nknown of one side only", style="bold"))
@@ -168,8 +168,8 @@ def _places(group: Sequence[Compared]) -> str:
     """Return where a shift is told of, and how often it is alike elsewhere."""
     profiles = len({one.key.profile for one in group})
     if profiles > 1:
-        return f"{group[0].key.profile}, and alike in {profiles - 1} more profile(s)"
-    more = f", and {len(group) - 1} more alike in it" if len(group) > 1 else ""
+        return f"{group[0].key.profile}, and the same in {profiles - 1} more profile(s)"
+    more = f", and {len(group) - 1} more the same in it" if len(group) > 1 else ""
     return f"{group[0].key.profile}{more}"
 
 
@@ -235,4 +235,4 @@ def _told(found: FirmwareTrend, hidden: int) -> Iterator[str]:
     surely = sum(change.compared.meaning != "open" for change in found.changes)
     yield f"{found.courses} courses over {len(found.versions)} versions: {surely} change(s) beyond their limits"
     if hidden:
-        yield f"{hidden} more may have changed, which cannot be told (--all shows them)"
+        yield f"{hidden} more are inconclusive (--all shows them)"

@@ -23,7 +23,7 @@ _MOST_BYTES: Final = 4096
 class TerminalDesk:
     """Shows one prompt at a time and takes a line for it; implements `ventproof.run.prompts.Desk`.
 
-    What was typed before a prompt was shown is no answer to it, and is thrown away.
+    What was typed before a prompt was shown is not an answer to it, and is thrown away.
 
     Args:
         say: prints a line.
@@ -80,7 +80,7 @@ class TerminalDesk:
             data = b""
         if not data:
             self.end()
-            self._say("nobody can answer at this terminal any more: it was closed")
+            self._say("no one can answer at this terminal any more: it was closed")
             return
         *lines, self._typed = (self._typed + data).split(b"\n")
         for line in lines:

@@ -90,7 +90,7 @@ def _show_nothing(console: Console, tally: Tally) -> None:
         broken_off = f"The bench broke {tally.broken_off} of them off: those are no passes."
         console.print(Text(broken_off, style="red"))
     if tally.not_begun:
-        not_begun = f"In {tally.not_begun} of them the vents never came to stand open, as every test begins."
+        not_begun = f"In {tally.not_begun} of them the vents never reached the open position of the start."
         console.print(Text(not_begun, style="yellow"))
     if tally.undecided > tally.not_begun:
         undecided = f"{tally.undecided - tally.not_begun} of them could not be decided."

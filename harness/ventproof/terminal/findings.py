@@ -18,10 +18,11 @@ from ventproof.case.items import START
 from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import UNMEASURED, trouble
 from ventproof.rejudge.batch import WORST_FIRST
+from ventproof.rejudge.standing import STANDINGS
 from ventproof.session.repeats import COVERAGE
 from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
-from ventproof.verdict.finding import Finding, Status
+from ventproof.verdict.finding import Finding, Status, Verdict
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
-_LACKING_SHOWN: Final = 2
+_CAUSES_SHOWN: Final = 5
 _GAPS_SHOWN: Final = 3
 
 
@@ -47,9 +48,9 @@ def show(
 
     Which self-check of the bench stands behind them is told in a line; of a `virtual` bench only if there is one.
 
-    Of one profile the first run and those that did not pass are shown whole; of several, those that did not pass, and
-    the others in a line each; when `quiet`, all in a line each. A reader that went away is no error: the records are
-    written, and the exit code tells how the runs ended.
+    Of one profile the first run and those that did not pass are shown whole; of several, what did not pass of each, and
+    all of them in a line each; when `quiet`, in a line each alone. What runs have in common that did not pass comes
+    last. A reader that went away is no error: the records are written, and the exit code tells how the runs ended.
     """
     with suppress(BrokenPipeError):
         _show(new_console(), done, _behind(selfcheck, virtual=virtual), virtual=virtual, quiet=quiet)
@@ -60,7 +61,7 @@ def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, virtua
     for series in done:
         for number, result in enumerate(series.results):
             if not quiet and ((alone and number == 0) or result.outcome.verdict != "pass"):
-                _show_run(console, result)
+                _show_run(console, result, whole=alone)
         if series.sentences:
             console.print(Text(f"{series.results[0].profile}: {len(series.results)} run(s)", style="bold"))
             for sentence in series.sentences:
@@ -79,29 +80,33 @@ def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, virtua
 
 
 def _suite_table(results: Sequence[RunResult]) -> Table:
-    """Return one line for each run: its log, which is named after the profile, its digest, and how it ended."""
+    """Return one line for each run, the worst first: its profile, how it ended, and its log's digest."""
     folder = results[0].log.parent
     table = Table(title=f"logs in {folder}", title_justify="left", expand=False)
-    table.add_column("run", overflow="fold")
-    table.add_column("passed", justify="right", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
-    table.add_column("digest", no_wrap=True)
-    for result in results:
-        verdict = str(result.outcome.verdict or "aborted")
+    table.add_column("Profile", overflow="fold")
+    table.add_column("Passed", justify="right", no_wrap=True)
+    table.add_column("Verdict", no_wrap=True)
+    table.add_column("Digest", no_wrap=True)
+    for result in sorted(results, key=lambda one: STANDINGS.index(_ended(one))):
         passed = sum(finding.status is Status.PASS for finding in result.findings)
         table.add_row(
-            Names(result.log.name),
+            Text(result.profile),
             f"{passed} of {len(result.findings)}",
-            Text(verdict, style=VERDICT_STYLE[verdict]),
+            Text(_ended(result), style=VERDICT_STYLE[_ended(result)]),
             f"{result.digest[:16]}…",
         )
     return table
 
 
+def _ended(result: RunResult) -> str:
+    return str(result.outcome.verdict or "aborted")
+
+
 def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, quiet: bool) -> None:
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
+    if quiet or len(results) > 1:
+        _show_causes(console, results)
     for result in results:
-        _show_lacking(console, result, quiet=quiet)
         if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))
     for said in _hollow(results):
@@ -124,20 +129,27 @@ def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, qui
             tell_left(console, result.left, result.outcome.unsafe, result.profile)
 
 
-def _show_lacking(console: Console, result: RunResult, *, quiet: bool) -> None:
-    """Print what did not pass of a run, the worst first, and where to see what is more than a few lines."""
-    lacking = [f for f in result.findings if f.status is not Status.PASS and not f.skipped]
-    lacking.sort(key=lambda finding: WORST_FIRST.index(finding.verdict))
-    lines = {
-        f"{f.verdict}: {result.profile}: {f.step_name}: {f.signal} {f.demand}": VERDICT_STYLE[f.verdict]
-        for f in lacking
-    }
-    shown = list(lines.items())[:_LACKING_SHOWN]
-    for line, style in shown:
-        console.print(Text(line, style=style), soft_wrap=True)
-    if more := len(lacking) - len(shown):
-        where = f"`ventproof judge {result.log}` shows all" if quiet else "see its table above"
-        console.print(Text(f"  {more} more of this run did not pass: {where}"), soft_wrap=True)
+def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
+    """Print what did not pass, the worst and the most frequent first: the same of one signal once, with one example."""
+    groups: dict[tuple[Verdict, str, str], list[tuple[RunResult, Finding]]] = {}
+    for result in results:
+        for one in result.findings:
+            if one.status is not Status.PASS and not one.skipped:
+                groups.setdefault((one.verdict, one.signal, one.kind), []).append((result, one))
+    ordered = sorted(
+        groups.items(), key=lambda item: (WORST_FIRST.index(item[0][0]), -len({r.log for r, _ in item[1]}))
+    )
+    for (verdict, _, _), found in ordered[:_CAUSES_SHOWN]:
+        result, first = found[0]
+        runs = len({one.log for one, _ in found})
+        others = " and similar" if len({f.demand for _, f in found}) > 1 else ""
+        count = f" ({runs} of {len(results)} runs)" if len(results) > 1 else ""
+        line = f"{verdict}: {first.signal} {first.demand}{others}{count}"
+        console.print(Text(line, style=VERDICT_STYLE[verdict]), soft_wrap=True)
+        where = "  " if len(results) == 1 else f"  {'for example, ' if runs > 1 else ''}{result.profile}: "
+        console.print(Text(f"{where}{first.step_name}: {first.why}"), soft_wrap=True)
+    if more := len(ordered[_CAUSES_SHOWN:]):
+        console.print(Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all"))
 
 
 def _hollow(results: Sequence[RunResult]) -> list[str]:
@@ -205,10 +217,10 @@ def _seconds(value_s: float) -> str:
     return "no limit" if math.isinf(value_s) else f"≤ {rounded_up(value_s, 2)} s"
 
 
-def _show_run(console: Console, result: RunResult) -> None:
-    verdict = str(result.outcome.verdict or "aborted")
+def _show_run(console: Console, result: RunResult, *, whole: bool) -> None:
+    verdict = _ended(result)
     if result.findings:
-        console.print(findings_table(result.profile, result.findings))
+        console.print(findings_table(result.profile, result.findings, whole=whole))
     else:
         console.print(Text(result.profile, style="bold italic"))
     console.print(Text(verdict, style=VERDICT_STYLE[verdict]), Text(result.outcome.aborted))
@@ -245,24 +257,30 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"{log}: {decided.verdict}", style=VERDICT_STYLE[decided.verdict]))
 
 
-def findings_table(title: str, findings: Sequence[Finding]) -> Table:
-    """Return the table of one run's findings; those of steps that were not run share one row."""
+def findings_table(title: str, findings: Sequence[Finding], *, whole: bool = True) -> Table:
+    """Return the table of one run's findings; those of steps that were not run share one row.
+
+    Args:
+        title: the profile's.
+        findings: in the order of the profile.
+        whole: whether passes that show something have a row each; else they are counted.
+    """
     table = Table(title=Text(title), title_justify="left", title_style="bold", expand=False)
-    table.add_column("step", overflow="fold")
-    table.add_column("response", overflow="fold", ratio=1)
-    table.add_column("took", no_wrap=True)
-    table.add_column("margin", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
+    table.add_column("Step", overflow="fold")
+    table.add_column("Requirement", overflow="fold", ratio=1)
+    table.add_column("Response time", no_wrap=True)
+    table.add_column("Margin", no_wrap=True)
+    table.add_column("Verdict", no_wrap=True)
     previous = None
     for finding in findings:
-        if finding.skipped:
+        if finding.skipped or not (whole or finding.explained):
             continue
         demand = f"{finding.signal} {finding.demand}"
         if finding.explained and finding.why:
             demand += f"\n→ {finding.why}"
         if finding.verdict == "inconclusive" and finding.conformance is not None:
             share = 100 * finding.conformance
-            demand += f"\n→ probability of conformance {share:.0f} %, all that the readings leave being equally likely"
+            demand += f"\n→ probability of conformance {share:.0f} %, equal weights (JCGM 106)"
         table.add_row(
             Text("" if finding.step_name == previous else finding.step_name),
             Text(demand),
@@ -271,6 +289,8 @@ def findings_table(title: str, findings: Sequence[Finding]) -> Table:
             Text(finding.verdict, style=VERDICT_STYLE[finding.verdict]),
         )
         previous = finding.step_name
+    if passes := 0 if whole else sum(not finding.explained for finding in findings):
+        table.add_row("", f"{passes} more", "–", "–", Text("pass", style=VERDICT_STYLE["pass"]))
     for reason, count in skipped(findings).items():
         style = VERDICT_STYLE["inconclusive"]
         table.add_row("", Text(f"{count} more, {reason.text}"), "–", "–", Text(Status.NOT_RUN, style=style))

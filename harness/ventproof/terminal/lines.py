@@ -95,7 +95,7 @@ class LinesView:
             case OutputDriven(driven=driven) if driven.why == "restore":
                 self._say(f"{at}  {driven.output}: put back {value_said(driven.value, driven.unit)}")
             case OutputUndriven(driven=driven):
-                self._say(f"{at}  not driven for certain: {driven.trouble}")
+                self._say(f"{at}  command not confirmed: {driven.trouble}")
             case OutputsUnsafe(reason=reason):
                 self._say(f"{at}  OUTPUTS MAY NOT BE SAFE: {reason}")
             case _:

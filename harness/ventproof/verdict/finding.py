@@ -175,7 +175,7 @@ class Finding:
         seen: lowest and highest value that the evidence allows while it was judged, in the signal's unit.
         stood: the signal's last reading in its step, in its unit; None when there is none, for an `always`, and where
             nobody looked at the readings.
-        conformance: probability that the demand was met, all that the readings leave being equally likely.
+        conformance: probability that the demand was met, equal weights for all values that the readings allow.
         proves: what the profile says that it proves.
         hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before its stimulus;
             inconclusive, or a pass where the profile says that this is enough.

@@ -177,7 +177,7 @@ class _Reader:
         for before, point in pairwise(points):
             if point.value < before.value:
                 reason = f"the total falls from {shown(before.value)} to {shown(point.value)} mm"
-                self._wrong(point.line, reason, "a total only grows; where it began anew, part the series")
+                self._wrong(point.line, reason, "a total only grows; split the series where it restarted")
 
 
 def _cells(text: str, separator: str) -> list[str]:

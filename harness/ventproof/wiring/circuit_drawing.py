@@ -191,7 +191,7 @@ def _shield(drawing: Drawing, shield: str, rows: list[float]) -> float:
             pieces.earth(drawing, x, y)
             text = "shield to earth here"
         elif shield:
-            text = "shield left open, insulated"
+            text = "shield not connected, insulated"
         else:
             pieces.tick(drawing, x - 6, y)
             text = "shield to earth here, or" if left else "here"

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from ventproof.wiring.model import Symbol
+    from ventproof_bench.benchfile.boards import ContactLimits, RelaySpec
     from ventproof_bench.benchfile.model import BenchFile, OutputSpec, TerminalOutput
     from ventproof_bench.benchfile.terminals import Cable
 
@@ -188,6 +189,10 @@ class Circuits:
             yield f"A spare pole of this relay goes to the input that {output.feedback} reads."
         if output.counted_by:
             yield f"{output.counted_by} counts its closures."
+        if output.relay is not None:
+            yield _relay_note(output.relay)
+        if output.limits is not None and (said := _limits_said(output.limits)):
+            yield f"No profile drives it beyond: {said}."
 
     def _level(self, name: str, output: TerminalOutput) -> Circuit:
         device, wires = device_of(output), _by_role(output.wires)
@@ -292,6 +297,29 @@ def _by_role(cable: Cable | None) -> dict[str, Wire]:
 
 def _shield(cable: Cable | None) -> str:
     return "" if cable is None else cable.shield or ""
+
+
+def _relay_note(relay: RelaySpec) -> str:
+    """Return what makes a contact: its kind, which one, and how long it lasts."""
+    which = f" ({relay.fitted})" if relay.fitted else ""
+    if relay.kind == "solid-state":
+        return (
+            f"Relay: solid-state{which}. It leaks: measure that the unit's input does not take it for closed."
+        )
+    life = f", good for {relay.life} operations" if relay.life else ""
+    return f"Relay: electromechanical{which}{life}."
+
+
+def _limits_said(limits: ContactLimits) -> str:
+    spans = {
+        "closed at least": limits.shortest_closed,
+        "open at least": limits.shortest_open,
+        "away from safe at most": limits.longest_driven,
+    }
+    often = [f"{limits.operations_an_hour} closures an hour"] if limits.operations_an_hour else []
+    return ", ".join(
+        [*often, *(f"{words} {short_span(span_s)}" for words, span_s in spans.items() if span_s is not None)]
+    )
 
 
 def _level_form(

@@ -223,7 +223,7 @@ def _first_power(file: BenchFile, path: str) -> Iterator[str]:
     kept = "; settings of the unit are as they were" if settings else ""
     if file.registers:
         yield f"`ventproof read --bench {path}`: every signal answers and reads right (table of signals){kept}."
-    yield "Every command beside a circuit was tried, one circuit after the other, and only its own signals answered."
+    yield "Each command shown with a circuit was tried, one circuit after the other; only its own signals responded."
     if file.interlock is not None:
         signal, healthy = file.interlock.signal, file.interlock.healthy
         yield f"Interlock: open the guard, and {signal} leaves {healthy}; close it, and it is {healthy} again."

@@ -57,7 +57,7 @@ def test_the_record_says_what_makes_each_output_safe():
         (
             "then: off",
             "then: holds",
-            "21:11: 'holds': a board that holds its outputs when the host is gone protects nobody",
+            "21:11: 'holds': a board that holds its outputs when the host is gone protects no one",
         ),
         ("then: off", "then: open", "21:11: "),
         (
@@ -131,7 +131,7 @@ def test_a_board_with_nothing_to_ask_for_is_refused():
         if not line.strip().startswith(("set_at", "tripped", "cleared"))
     )
     with pytest.raises(
-        FileError, match="nothing says what to ask the board for; declare `tripped`, `set_at` or both"
+        FileError, match="the request to feed the board is missing; declare `tripped`, `set_at` or both"
     ):
         read_bench("bench.yaml", own)
 

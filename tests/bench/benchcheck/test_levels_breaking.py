@@ -71,7 +71,7 @@ def test_every_kind_of_level_is_taken():
         (
             LIMITED,
             "signal: ratio\n    supply: 5 mA\n    range: [0 %, 100 %]",
-            "supply '5 mA' is no voltage; write it as '5 V'",
+            "supply '5 mA' is not a voltage; write it as '5 V'",
         ),
         (
             "sensor: pt1000",

@@ -77,5 +77,5 @@ def test_registers_that_overlap_are_noted(old, new, says):
         notes = [str(note) for note in read_bench("b.yaml", BENCH.replace(old, new)).notes]
     except FileError as error:  # two outputs on one register are refused already
         notes = [str(error)]
-        says = "outputs 'delay' and 'module' are on one and the same holding 2 of unit 1"
+        says = "outputs 'delay' and 'module' share the same holding 2 of unit 1"
     assert any(says in note for note in notes)

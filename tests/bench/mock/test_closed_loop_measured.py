@@ -161,7 +161,7 @@ def test_a_vent_that_does_not_follow_its_voltage_is_an_alarm():
 
 
 def test_a_vent_that_follows_a_voltage_is_closed_when_its_potentiometer_fails():
-    """An open potentiometer: the command goes to 0 %, and back when it is mended."""
+    """An open potentiometer: the command goes to 0 %, and back when it works again."""
     bench = Outside("potentiometer", commands="0-10 V")
     bench.warm(WARM_C)
     bench.wrong.level_mv = 10_000

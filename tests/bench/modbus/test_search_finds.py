@@ -83,8 +83,38 @@ def test_the_line_speed_at_which_somebody_answers_is_found(tmp_path):
     found = run(main(), virtual=False)
     assert found.spec.baud == 19200
     assert [one.unit_id for one in found.units] == [3, 5]
-    assert told[0] == "9600 Bd, parity none, unit id 3"
-    assert told[-1] == "19200 Bd, parity none, unit id 5; answering: 3"
+    assert told[0] == "9600 Bd, parity none, unit id 3, at most 1 s more"
+    assert told[-1] == "19200 Bd, parity none, unit id 5, at most 0 s more; answering: 3"
+
+
+def asked_on_tcp(its, ids):
+    """Ask ids of devices on a network; returns who answered, and how long was said to be left, at most, in seconds."""
+    left_s = []
+
+    async def main():
+        async with AsyncExitStack() as stack:
+            port = await stack.enter_async_context(serve_tcp(lambda: Responder("tcp", its)))
+            spec = TcpBus(
+                link="tcp", host="127.0.0.1", tcp_port=port, timeout="100 ms", quiet_after_fault="20 ms"
+            )
+            tell = lambda text: left_s.append(int(text.split("at most ")[1].split()[0]))  # noqa: E731
+            return await who_answers([spec], ids, tell)
+
+    found = run(main(), virtual=False)
+    return [one.unit_id for one in found.units], left_s
+
+
+def test_a_search_ends_once_a_unit_and_a_board_have_answered():
+    """And says all the while how long it takes at most: 50 ids of 0.15 s."""
+    units, left_s = asked_on_tcp(devices(), range(1, 51))
+    assert units == [3, 5]
+    assert left_s == [8, 7, 7, 7, 7]
+
+
+def test_a_unit_that_takes_every_id_for_its_own_is_not_asked_for_all():
+    """Over TCP many answer at whatever unit id."""
+    units, _ = asked_on_tcp(dict.fromkeys(range(1, 51), Refusing()), range(1, 51))
+    assert units == [1, 2, 3, 4]
 
 
 def test_where_nobody_answers_nobody_is_found():
@@ -112,6 +142,13 @@ def test_a_port_that_cannot_be_opened_is_told():
 def test_unit_ids_are_read_as_they_are_listed(ids):
     """Each once, in order."""
     assert unit_ids_of(", ".join(map(str, ids))) == tuple(dict.fromkeys(ids))
+
+
+def test_over_tcp_a_unit_may_be_255():
+    """Who answers at the address itself: MODBUS Messaging on TCP/IP V1.0b, 4.4.2."""
+    assert unit_ids_of("1, 255", network=True) == (1, 255)
+    with pytest.raises(ValueError, match="ids are 1 to 255"):
+        unit_ids_of("256", network=True)
 
 
 @pytest.mark.parametrize("text", ["", "0", "248", "1-999", "a", "5-", "3-1"])

@@ -80,11 +80,11 @@ class _Echo:
             r"holding 2 of unit 1 on bus unit holds \[250\] after \[300\] was",
         ),
         (_Echo(), 30.0, r"holding 2 of unit 1 on bus unit was not written for certain"),
-        (Responder("rtu", {}), 30.0, r"was not written for certain: .*no reply"),
+        (Responder("rtu", {}), 30.0, r"write not confirmed: .*no reply"),
         (
             Responder("rtu", {1: PlainBank({"holding": [0]})}),
             30.0,
-            r"was not written for certain: .*exception 2",
+            r"write not confirmed: .*exception 2",
         ),
         (Responder("rtu", {1: _Clamps()}), 4000.0, r"4000 is out of range: type s16 with scale 0\.1"),
     ],

@@ -38,7 +38,7 @@ def test_a_place_reads_as_it_is_written():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("unit:input", "'unit:input' is no place; write BUS:TABLE:ADDRESS, such as unit:input:0-5@1"),
+        ("unit:input", "'unit:input' is not a place; write BUS:TABLE:ADDRESS, such as unit:input:0-5@1"),
         ("io:input:1", "there is no bus 'io'; known: unit"),
         ("unit:inputs:1", "there is no table 'inputs'; use one of coil, discrete, input, holding"),
         (

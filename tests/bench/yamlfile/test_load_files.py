@@ -144,7 +144,7 @@ def test_a_problem_in_an_alias_is_placed_where_the_alias_is_used():
     """What turns out wrong in an aliased value is placed at the use and names the anchor's line."""
     with pytest.raises(
         FileError,
-        match=r"f:2:8: 'x' where a whole number is wanted; written as \*a, which stands for line 1$",
+        match=r"f:2:8: expected a whole number, found 'x'; written as \*a, which stands for line 1$",
     ) as caught:
         read_document("f", "other: &a {key: x}\ninner: *a\n", Number)
     assert [p.line for p in caught.value.problems] == [1, 2]
@@ -201,7 +201,7 @@ def test_the_kind_of_a_file_is_its_first_known_key(tmp_path):
     path.write_text("about: x\n")
     with pytest.raises(
         FileError,
-        match=r"nothing says what kind of file this is; .* profile, bench, table, guise at its top$",
+        match=r"unknown kind of file; .* profile, bench, table, guise at its top$",
     ):
         kind_of(path)
 

@@ -65,16 +65,16 @@ def test_an_invariant_counts_from_its_condition_and_the_start_from_all_being_set
     case.feed(EvidenceEnd(20.0))
     start, response, always = (result.ruling for result in case.results)
     assert start is not None
-    assert " s after all was set, limit " in start.why
+    assert start.why == "in the band already (limit 3 s)"
     assert response is not None
     assert response.why.startswith(
         "the evidence ends 17.40 s after the stimulus, before the deadline at 30 s"
     )
     assert always is not None
     assert always.verdict is Verdict.FAIL
-    assert always.why.startswith("went beyond its limit of 8 %: 49.")
+    assert always.why.startswith("49.")
     assert " % at 10.0" in always.why
-    assert always.why.endswith(" s after rain was closed")
+    assert always.why.endswith(" s after rain was closed; required at most 8 %")
 
 
 @pytest.mark.parametrize(("ends_s", "verdict"), [(12.8, Verdict.INCONCLUSIVE), (13.5, Verdict.FAIL)])

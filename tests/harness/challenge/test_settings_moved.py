@@ -80,7 +80,7 @@ def test_a_threshold_moves_alone():
 
 def test_only_profiles_that_move_its_input_are_tried():
     """One that claims the line comes first, then the cheaper one."""
-    names = ("wind-gusts", "rain-count", "wind-closes-holds-lets-go")
+    names = ("wind-gusts", "rain-count", "wind-closes-holds-releases")
     profiles = [load_profile(SHIPPED / f"{name}.yaml").model for name in names]
     one = attempt(load_profile(SHIPPED / "rain-count.yaml"), BENCH, seed=0)
     inputs = [{"cups"}, {"rain"}, {"cups"}]

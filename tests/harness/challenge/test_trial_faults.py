@@ -29,8 +29,8 @@ FINDS = [
     ("seconds_wrap_16", "uptime-eighteen-hours"),
     ("wrap_ends_delay", "uptime-fifty-days"),
     ("counter_goes_negative", "uptime-fifty-days"),
-    ("drops_cup_offset", "wind-closes-holds-lets-go"),
-    ("frost_at_once", "frost-closes-and-lets-go"),
+    ("drops_cup_offset", "wind-closes-holds-releases"),
+    ("frost_at_once", "frost-closes-and-releases"),
     ("lost_bus_unseen", "bus-falls-silent"),
     ("lost_bus_early", "bus-falls-silent"),
     ("tips_wrap_16", "rain-by-tips"),
@@ -159,7 +159,7 @@ def test_what_a_profile_does_not_touch_makes_no_difference(name):
     [
         ("rain-count", {"rain"}),
         ("sensor-loose-terminal", {"implausible", "house"}),
-        ("frost-closes-and-lets-go", {"outside", "house"}),
+        ("frost-closes-and-releases", {"outside", "house"}),
     ],
 )
 def test_a_trial_tells_what_was_touched(name, touched):

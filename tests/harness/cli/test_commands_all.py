@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import signal
 import subprocess
 import sys
-from collections import Counter
 
 import click
 import pytest
@@ -17,7 +17,7 @@ from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.reference.words import words
 
 COUNT = SHIPPED / "rain-count.yaml"
-RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
+RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
     logs = sorted((tmp_path / "records" / "demo").glob("*.jsonl"))
     assert len(logs) == 3
     assert "logs in records/demo" in out
-    assert all(log.name in out for log in logs)
+    assert "rain closes, holds and releases the vents" in out
 
 
 def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
@@ -55,15 +55,14 @@ def test_a_second_run_overwrites_nothing(ventproof, tmp_path):
 
 @pytest.mark.usefixtures("few_shipped")
 def test_a_fault_makes_the_demo_fail(ventproof):
-    """Exit code 1 as soon as something failed; what failed is named in a few lines a run, the fault in the record."""
+    """Exit code 1 as soon as something failed; what runs have in common that failed is named once, with its value."""
     code, out, _ = ventproof("demo", "--fault", "ignores_rain")  # as quiet as `run --quiet`
     assert code == 1
     assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
-    of_a_run = Counter(line.split(":")[1] for line in out.splitlines() if line.startswith("fail: "))
-    assert max(of_a_run.values()) == 2
-    assert re.search(
-        r"\d more of this run did not pass: `ventproof judge records/demo/\S+\.jsonl` shows all", out
-    )
+    failed = [line for line in out.splitlines() if line.startswith("fail: ")]
+    assert "fail: rain_override is on within 3 s (1 of 3 runs)" in failed
+    assert len({line.split()[1] for line in failed}) == len(failed)
+    assert "rain begins: off at 3.30 s after the stimulus; required on within 3 s\n" in out
     assert out.count("┏") == 1
 
 
@@ -86,7 +85,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
     assert (code, "6 run(s): 1 aborted, 5 inconclusive\n" in out) == (4, True)
     code, out, _ = ventproof("run", *[RAIN] * 3, *[COUNT] * 5, "--bench", deaf, "--out", tmp_path / "worse")
     assert (code, "5 of 8 planned runs not run\n" in out) == (4, True)
-    assert "\nbroken off: 3 runs in a row were aborted, the last one because " in out
+    assert "\naborted: 3 runs in a row were aborted, the last one because " in out
     assert out.endswith("not run: every closure of the rain contact is counted\nnot run: 2 more\n")
 
 
@@ -176,7 +175,7 @@ def test_every_fault_of_every_file_is_shown_before_anything_runs(ventproof, tmp_
     )
     assert f"{wrong}:{line}:23: the key 'tims' is unknown here; did you mean 'times'?" in err
     assert f"{other}:" in err
-    assert "'32 %' is a percent where a time is wanted" in err
+    assert "expected a time, found '32 %', a percent" in err
     assert not (tmp_path / "records").exists()
 
 
@@ -272,7 +271,7 @@ def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
     faulty = tmp_path / "faulty.yaml"
     faulty.write_text(SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n")
     with subprocess.Popen(
-        [sys.executable, "-m", "ventproof.cli", "run", RAIN, "--bench", faulty, "--out", tmp_path],
+        [sys.executable, "-m", "ventproof", "run", RAIN, "--bench", faulty, "--out", tmp_path],
         stdout=subprocess.PIPE,
     ) as process:
         process.stdout.close()
@@ -282,7 +281,7 @@ def test_a_reader_that_goes_away_does_not_turn_a_fail_into_a_pass(tmp_path):
 def test_help_names_every_command_and_exit_code():
     """`ventproof --help` is the map of the program, and fits a terminal of 80 columns."""
     out = subprocess.run(
-        [sys.executable, "-m", "ventproof.cli", "--help"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "ventproof", "--help"], capture_output=True, text=True, check=True
     ).stdout
     for word in ("demo", "check", "run", "judge", "verify", "mock", "schema", "explain", "130 interrupted"):
         assert word in out
@@ -298,3 +297,22 @@ def test_every_command_stands_where_the_list_says():
         command = ventproof.get_command(group, name)
         assert command is not None
         assert command.name == name
+
+
+@pytest.mark.parametrize("imported", ["ventproof.cli", "click", "ventproof.cli.explain"])
+def test_an_interruption_ends_the_program_without_a_traceback_however_early(imported):
+    """A Ctrl-C that comes while a module is imported: by the signal itself, or as 130 once ventproof listens."""
+    program = f"""
+import os, signal, sys
+from ventproof.__main__ import main
+class Struck:
+    def find_spec(self, name, *_):
+        if name == {imported!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Struck())
+sys.argv = ["ventproof", "explain", "hookup"]
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode in {-signal.SIGINT, 130}, done
+    assert "Traceback" not in done.stderr

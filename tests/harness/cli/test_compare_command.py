@@ -76,7 +76,7 @@ def test_a_page_is_written(compare, records):
     [
         (("1.0", "1.0"), r"1\.0: its run 1\.0/.*\.jsonl is also one of 1\.0, and nothing can be learned from that"),
         (("1.0", "9.9"), r"(?s)9\.9: is neither a log nor a folder of logs, and no history .* there is no history"),
-        (("1.0", "1.1", "--limit-time", "5"), r"--limit-time: '5' is a number without unit where a time is wanted"),
+        (("1.0", "1.1", "--limit-time", "5"), r"--limit-time: expected a time, found '5', a number without unit"),
         (("1.0", "1.1", "--limit-position=-1 %"), r"--limit-position: '-1 %' is negative; 0 at the least"),
         (("1.0", "1.1", "-o", "c.pdf"), r"c\.pdf: no comparison can be written as \.pdf; end its name in \.html"),
     ],

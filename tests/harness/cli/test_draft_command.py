@@ -101,4 +101,4 @@ def test_a_table_where_a_profile_is_wanted_is_named_as_such(command, ventproof, 
         assert (code, out) == (0, f"{TABLE}: valid; 4 overrides of 2 vents\n")
     else:
         assert code == 3
-        assert "this is an override table; a profile is wanted here" in err
+        assert "expected a profile, found an override table" in err

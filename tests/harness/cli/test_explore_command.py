@@ -78,7 +78,7 @@ def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--budget", "60"], "--budget: '60' is a number without unit where a time is wanted"),
+        (["--budget", "60"], "--budget: expected a time, found '60', a number without unit"),
         (["--budget", "-1 s"], "--budget: '-1 s' is not longer than zero; write a span, such as 2 s"),
         (["--fault", "ignore_gale"], "did you mean 'ignores_gale'?"),
     ],
@@ -117,4 +117,4 @@ def test_a_file_that_is_no_table_is_refused(capsys, monkeypatch):
     with pytest.raises(SystemExit) as left:
         main()
     assert left.value.code == 3
-    assert "this is a bench file; an override table is wanted here" in capsys.readouterr().err
+    assert "expected an override table, found a bench file" in capsys.readouterr().err

@@ -19,7 +19,7 @@ RUN = ["run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH]
         (["--cert", "bench.pem"], "--cert is for a page: give it with --page or --listen"),
         (["--page", "--cert", "bench.pem"], "--cert: no certificate with its key can be read from bench.pem"),
         (["--listen", "0.0.0.0"], "--listen: '0.0.0.0' stands for every network of this computer"),
-        (["--listen", "bench"], "--listen: 'bench' is no address; write an address of this computer"),
+        (["--listen", "bench"], "--listen: 'bench' is not an address; write an address of this computer"),
         (["--listen", "192.0.2.1"], "--listen: 192.0.2.1: Cannot assign requested address"),
     ],
 )

@@ -126,7 +126,7 @@ CHANGES = [
         duplicate,
         0,
         "pass",
-        [f"1 log is here twice, to the byte, and told of once: {COUNT}-2.jsonl is copy"],
+        [f"1 log is here twice, byte for byte, and counted once: {COUNT}-2.jsonl is copy"],
     ),
     (rename, 0, "pass", [f"b.jsonl was called {COUNT}-2.jsonl when series.manifest.json was written."]),
     (
@@ -141,7 +141,7 @@ CHANGES = [
         spell_manifest_otherwise,
         4,
         "broken",
-        ["series.manifest.json: this is no manifest: it is not as ventproof"],
+        ["series.manifest.json: not a manifest: it is not as ventproof"],
     ),
     (
         take_manifests_signature,
@@ -194,7 +194,7 @@ def test_a_whole_set_is_said_to_be_whole(ventproof, folder):
 def test_logs_chosen_one_by_one_are_no_accusation_and_no_pass(ventproof):
     """Two logs of three are said to be two of three, plainly; their report is not a pass."""
     logs = [f"records/{COUNT}.jsonl", f"records/{COUNT}-3.jsonl"]
-    said = f"were named; nothing is said here of the others: {SECOND}."
+    said = f"were named; this says nothing about the others: {SECOND}."
     code, out, _ = ventproof("verify", *logs)
     assert (code, out.startswith("2 of the 3 runs of plan ")) == (2, True)
     assert said in out.splitlines()[0]
@@ -219,7 +219,7 @@ def test_a_series_that_was_broken_off_says_what_was_not_run(ventproof, tmp_path)
     deaf = SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms")
     (tmp_path / "deaf.yaml").write_text(deaf, encoding="utf-8")
     profiles = [
-        SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-lets-go"] * 3, *["rain-count"] * 2]
+        SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-releases"] * 3, *["rain-count"] * 2]
     ]
     code, out, _ = ventproof("run", *profiles, "--bench", "deaf.yaml")
     assert (code, out.startswith("2 of 5 planned runs not run\n")) == (4, True)

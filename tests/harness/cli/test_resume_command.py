@@ -143,7 +143,7 @@ def test_a_run_that_still_goes_on_is_left_alone(tmp_path, suite, killed):
         log.path.rename(torn)
         torn.write_bytes(content)
         code, _, err = suite("--resume", "records")
-    assert (code, "a run still writes this log; let it come to its end" in err) == (3, True)
+    assert (code, "a run still writes this log; let it finish" in err) == (3, True)
 
 
 def test_a_finished_plan_is_not_resumed_and_two_unfinished_ones_must_be_told_apart(killed, suite, ventproof):

@@ -61,7 +61,7 @@ def test_what_was_not_judged_is_listed_and_is_code_2(ventproof, tmp_path):
     weak.write_text(text, encoding="utf-8")
     code, out, _ = ventproof("selfcheck", "--unit", "--bench", weak)
     assert code == 2
-    assert "not judged: gust: with `scale: 0.01` it would have answered alike" in out
+    assert "not judged: gust: with `scale: 0.01` the response would have been the same" in out
     assert "not everything was judged; nothing was found wrong with the rest" in out
 
 

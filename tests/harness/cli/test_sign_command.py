@@ -139,7 +139,7 @@ def test_a_name_that_is_no_text_is_refused_before_anything_runs(tmp_path):
     """An operator's name in bytes of another encoding is an argument error, and no log is written."""
     words = ["run", COUNT, "--bench", SHIPPED_BENCH, "--operator", b"Bj\xf6rn"]
     done = subprocess.run(
-        [sys.executable, "-m", "ventproof.cli", *words],
+        [sys.executable, "-m", "ventproof", *words],
         capture_output=True,
         check=False,
         cwd=tmp_path,
@@ -161,7 +161,7 @@ def test_what_was_done_is_shown_when_a_later_log_cannot_be_written(ventproof, tm
     code, shown, _ = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--repeat", "3", "--out", out)
     assert code == 4
     assert "1 run(s): 1 pass" in shown
-    assert re.search(r"broken off: .*: cannot create the log: File name too long\n", shown)
+    assert re.search(r"aborted: .*: cannot create the log: File name too long\n", shown)
 
 
 def test_no_name_of_a_file_makes_a_line_of_its_own(ventproof, signed):

@@ -12,6 +12,7 @@ from ventproof.cli.options import SHIPPED_BENCH
 from ventproof_bench.base.clock import run
 from ventproof_bench.benchcheck.load import load_bench
 from ventproof_bench.mock.wires.stand import serve
+from ventproof_bench.outputs.wear import operations_in
 
 pytestmark = pytest.mark.wire
 
@@ -75,8 +76,9 @@ def test_all_wrong_names_are_told_at_once(ventproof, bench):
     ]
 
 
-def test_a_contact_is_switched_once_and_what_answered_is_told(ventproof, bench):
-    """There and back: the counter counts one closure, the contact's own flag shows it."""
+def test_a_contact_is_switched_once_and_what_answered_is_told(ventproof, bench, tmp_path, monkeypatch):
+    """There and back: the counter counts one closure, the contact's own flag shows it, its relay's ledger has it."""
+    monkeypatch.setenv("VENTPROOF_HISTORY", str(tmp_path / "history.sqlite"))
     code, out, _ = ventproof("switch", "rain", "--bench", bench, "--clear", "--for", "400 ms")
     assert code == 0
     assert "rain was switched, within " in out
@@ -84,6 +86,7 @@ def test_a_contact_is_switched_once_and_what_answered_is_told(ventproof, bench):
     assert "rain_contact: off to on" in out
     code, out, _ = ventproof("read", "rain_contact", "rain_count", "--bench", bench)
     assert out == "rain_contact: off, rain_count: 65526\n"
+    assert list(operations_in(tmp_path / "relays.sqlite").values()) == [1]
 
 
 def test_nothing_is_switched_before_somebody_says_that_all_is_clear(ventproof, bench):

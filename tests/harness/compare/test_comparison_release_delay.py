@@ -28,7 +28,7 @@ LATER = {
 def versions(tmp_path_factory):
     """Runs of three firmware versions, the newest with a release delay of 31 s instead of 30 s."""
     out, text = tmp_path_factory.mktemp("runs"), SHIPPED_BENCH.read_text(encoding="utf-8")
-    profile, seed = load_profile(SHIPPED / "rain-closes-holds-lets-go.yaml"), 0
+    profile, seed = load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), 0
     found = {}
     for firmware, delay_s in RELEASE_S.items():
         changed = text.replace("release_delay: 30 s", f"release_delay: {delay_s} s")

@@ -146,7 +146,7 @@ def test_a_vent_that_did_not_come_back_is_not_demanded_to():
 def test_without_an_answer_there_is_no_rain_test():
     """Nothing could be demanded of anything."""
     answers = {name: moved(did.before, did.before, first_s=None) for name, did in ANSWERS.items()}
-    with pytest.raises(ValueError, match="nothing to demand"):
+    with pytest.raises(ValueError, match="nothing can be required"):
         rain_test(replace(FIRST, answers=answers))
 
 
@@ -161,3 +161,26 @@ def test_whatever_is_answered_makes_a_file_that_can_be_read(title, label, lamp):
     relays = (replace(FIRST.relays[0], lamp=lamp), FIRST.relays[1])
     text = bench_text(replace(FIRST, title=title, signals=signals, relays=relays))
     assert read_bench("bench.yaml", text).model.bench == title
+
+
+def test_a_temperature_that_answered_the_setting_is_not_said_to_answer_nothing():
+    """It rose when the vents were opened; the file says by what."""
+    text = bench_text(replace(FIRST, opened=("room_temperature",)))
+    room = text[text.index("  room_temperature:") :]
+    assert "selfcheck: leave  # it answered room_temperature_simulated, which has no `hookup:` yet" in room
+
+
+def test_flags_that_answer_alike_are_left_out_of_the_self_check_and_told():
+    """Crossed they would answer so too: no self-check may call either of them fine."""
+    bench = replace(FIRST, answers=ANSWERS | {"status_word": moved(0.0, 1.0)})
+    assert bench.alike == {"rain_alarm", "status_word"}
+    model = read_bench("bench.yaml", bench_text(bench)).model
+    assert model.registers["rain_alarm"].selfcheck == "leave"
+    assert model.registers["status_word"].selfcheck == "leave"
+    assert {"rain_alarm", "status_word"} <= model.outputs["rain"].hookup.answers.keys()
+    assert "# it answers as status_word: crossed, they would answer so too" in bench_text(bench)
+
+
+def test_a_flag_that_answers_alone_is_judged():
+    """Nothing that is read would answer as it does."""
+    assert not FIRST.alike

@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.firstbench.codings import Coding, RawReading, coding_of, plausible_codings, position_fits
+from ventproof.firstbench.codings import (
+    Coding,
+    CodingHints,
+    RawReading,
+    coding_of,
+    plausible_codings,
+    position_fits,
+)
 from ventproof_bench.benchfile.signals import Location
 from ventproof_bench.modbus.register_map import encode
 
@@ -66,7 +73,7 @@ def test_the_list_decides_between_codings_that_read_alike():
     """A position that is never negative reads alike signed and unsigned: the list's type comes first."""
     seen = track(Coding("u16", scale=0.1), range(101))
     assert position_fits(seen)[0].coding == Coding("u16", scale=0.1)
-    assert position_fits(seen, listed="s16")[0].coding == Coding("s16", scale=0.1)
+    assert position_fits(seen, listed=CodingHints("s16"))[0].coding == Coding("s16", scale=0.1)
 
 
 @given(word=st.integers(0, 0xFFFF), count=st.integers(1, 30))
@@ -109,11 +116,30 @@ def test_a_wrong_coding_is_refused_with_what_would_be_right(text):
 
 def test_a_temperature_may_be_below_zero():
     """Of 18.0 degrees in tenths the signed coding is proposed: the unsigned one would fail in the first frost."""
-    assert plausible_codings((180, 0), "°C", listed=None, alone=True)[0] == Coding("s16", scale=0.1)
-    assert plausible_codings((0x4190, 0), "°C", listed=None, alone=True)[0] == Coding("f32")
+    assert plausible_codings((180, 0), "°C", listed=CodingHints(), alone=True)[0] == Coding("s16", scale=0.1)
+    assert plausible_codings((0x4190, 0), "°C", listed=CodingHints(), alone=True)[0] == Coding("f32")
 
 
 def test_a_counter_that_outgrew_16_bits_is_seen_as_one_of_32():
     """The first of its two registers is still zero or not; the list's word counts more."""
-    assert plausible_codings((0, 65525), "count", listed=None, alone=True)[0] == Coding("u32")
-    assert plausible_codings((0, 65525), "count", listed="u16", alone=True)[0] == Coding("u16")
+    assert plausible_codings((0, 65525), "count", listed=CodingHints(), alone=True)[0] == Coding("u32")
+    assert plausible_codings((0, 65525), "count", listed=CodingHints("u16"), alone=True)[0] == Coding("u16")
+
+
+@pytest.mark.parametrize("order", ["high-first", "low-first"])
+def test_the_word_order_of_the_list_is_proposed_first(order):
+    """Where both orders give sensible values, and of a vent that was moved as well."""
+    words = (0x4190, 0x4190)
+    assert plausible_codings(words, "°C", listed=CodingHints("f32", order), alone=True)[0] == Coding(
+        "f32", order
+    )
+    opening = [RawReading((n, n), n, n + 0.1) for n in range(0, 101, 5)]
+    best = position_fits(opening, listed=CodingHints("u32", order, 1 / 65537))[0].coding
+    assert (best.type, best.word_order) == ("u32", order)
+
+
+def test_the_scale_of_the_list_is_proposed_first():
+    """20.0 and 2.00 are both temperatures of a house; the list says which."""
+    assert plausible_codings((200,), "°C", listed=CodingHints(scale=0.01), alone=True)[0].scale == 0.01
+    opening = [RawReading((n,), n, n + 0.1) for n in range(0, 251, 10)]
+    assert position_fits(opening, listed=CodingHints("u16", scale=0.4))[0].coding == Coding("u16", scale=0.4)

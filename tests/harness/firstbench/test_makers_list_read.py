@@ -85,15 +85,16 @@ def test_two_values_of_one_name_get_names_of_their_own():
 
 
 def test_every_slip_is_told_with_its_line():
-    """All at once, each with what would be right."""
+    """All at once, two of one line as well, each with what would be right."""
     text = (
         COLUMNS
-        + "Vent,abc,u16,,%,r\n,30001,,,,\nRain,30002,u17,,,\nWind,30003,u16,0,m/s,r\nFine,30004,u16,1,%,r\n"
+        + "Vent,abc,u99,,%,r\n,30001,,,,\nRain,30002,u17,,,\nWind,30003,u16,0,m/s,r\nFine,30004,u16,1,%,r\n"
     )
     with pytest.raises(FileError) as raised:
         read_list(text, "list.csv")
     assert str(raised.value).splitlines() == [
         "list.csv:2: 'abc' is not an address; write 30121, input 120, or 120",
+        "list.csv:2: 'u99' is not a type; write bit, u16, s16, u32, s32 or f32, or leave it empty",
         "list.csv:3: there is no name; write name, address, type, scale",
         "list.csv:4: 'u17' is not a type; write bit, u16, s16, u32, s32 or f32, or leave it empty",
         "list.csv:5: '0' is not a scale; it must be more than zero",

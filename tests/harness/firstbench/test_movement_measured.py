@@ -89,3 +89,12 @@ def test_a_declared_travel_is_a_little_shorter_and_round(measured, declared):
 def test_a_deadline_leaves_room_for_the_next_time(measured):
     """A tenth and two seconds more, whole seconds."""
     assert measured * 1.1 + 2 <= limit_s(measured) < measured * 1.1 + 3.001
+
+
+def test_a_vent_that_was_let_go_on_its_way_tells_no_travel():
+    """A few seconds of a movement, less a refresh interval, would seem far quicker than it was."""
+    begun = [
+        Sample(min(100.0, 100 - 3.3 * (t - 1) if t > 1 else 100.0), t, t + 0.05)
+        for t in (n / 10 for n in range(40))
+    ]
+    assert shortest_travel_s(begun, step=0.1, refresh_s=0.2) is None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.firstbench.responses import differing, moved_signals, still
+from ventproof.firstbench.responses import differing, moved_signals, moving
 from ventproof_bench.base.evidence import Poll, Window
 
 THERE, BACK = Window(10.0, 10.1), Window(30.0, 30.1)
@@ -68,11 +68,12 @@ def test_signals_that_read_otherwise_than_before_the_switch_are_found():
     assert differing(course, THERE, {"alarm": 0.0, "calm": 0.0}) == frozenset()
 
 
-def test_everything_stands_once_nothing_changed_for_long_enough():
-    """And not before so long was read."""
-    course = polls(lambda t: {"vent": min(t, 20.0)})
-    steps = {"vent": 0.01}
-    assert not still(course, steps, for_s=4, now_s=22)
-    assert still(course, steps, for_s=4, now_s=59)
-    assert not still(course[-3:], steps, for_s=4, now_s=59.7)
-    assert not still([], steps, for_s=4, now_s=10)
+def test_what_moves_is_named_until_nothing_changed_for_long_enough():
+    """Before so long was read, and while nothing is read, nobody knows."""
+    course = polls(lambda t: {"vent": min(t, 20.0), "alarm": 1.0})
+    steps = {"vent": 0.01, "alarm": 0.0}
+    assert moving([p for p in course if p.replied_s < 22], steps, for_s=4, now_s=22) == {"vent"}
+    assert moving(course, steps, for_s=4, now_s=59) == frozenset()
+    assert moving(course[-3:], steps, for_s=4, now_s=59.7) is None
+    assert moving(course, steps, for_s=4, now_s=70) is None
+    assert moving([], steps, for_s=4, now_s=10) is None

@@ -31,7 +31,7 @@ def finding(number=0, verdict="pass", **fields):
         "demand": "reaches 5 % ± 2 % within 35 s",
         "verdict": verdict,
         "status": verdict,
-        "why": "came into the band in time",
+        "why": "in the band",
         "margin": [1.2, 2.0],
         "slack": [5.0, 5.3],
         "response": [29.7, 30.0],

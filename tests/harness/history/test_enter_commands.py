@@ -57,7 +57,7 @@ def test_a_run_whose_bench_failed_is_in_the_history_as_aborted(ventproof, tmp_pa
     """Whichever way a run ends, it is entered; without a verdict it is no pass."""
     deaf = tmp_path / "deaf.yaml"
     deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
-    assert ventproof("run", SHIPPED / "rain-closes-holds-lets-go.yaml", "--bench", deaf)[0] == 4
+    assert ventproof("run", SHIPPED / "rain-closes-holds-releases.yaml", "--bench", deaf)[0] == 4
     (entry,) = History(place_of("records/history.sqlite")).entries()
     assert entry.record.verdict == "aborted"
     assert entry.record.reason

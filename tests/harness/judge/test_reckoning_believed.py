@@ -35,7 +35,7 @@ def test_reading_0_is_no_proof_that_it_is_shut(formula: f.Formula, rule: Rule) -
     assert found.verdict is Verdict.INCONCLUSIVE
     assert found.why == (
         "told is reckoned by the unit, which sets it to 0 % when it believes that the vent is there: that it reads "
-        "0 % does not show it; demand it of the vent's position by its drive contacts (`position_of`), or of an end "
+        "0 % does not show it; require it of the vent's position by its drive contacts (`position_of`), or of an end "
         "switch"
     )
 

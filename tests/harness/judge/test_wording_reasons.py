@@ -42,9 +42,9 @@ def test_a_vent_that_creeps_out_of_its_band_is_said_to_have_been_there() -> None
     """It came into 5 ± 2 % before 30 s and left it at 38 s: a fail of the hold, by no more than was seen of it."""
     found = _found(f.ReachesFormula(5.0, 2.0, 35.0, 20.0), _creeps)
     assert found.verdict is Verdict.FAIL
-    assert found.why.startswith("was in the band of 3 to 7 % at 29.")
-    assert " s and left it during the hold of 20 s: 7." in found.why
-    assert found.why.endswith(" s after the stimulus")
+    assert found.why.startswith("in the band at 29.")
+    assert " s, then 7." in found.why
+    assert found.why.endswith(" s after the stimulus; required 3 to 7 % for 20 s")
     left_s = float(found.why.split(" at ")[2].split(" s after")[0])
     # Surely above 7 % is 7.25 % on the gauge, at 39 s; readings may be half a digit off.
     assert 38.0 < left_s < 40.0
@@ -61,8 +61,8 @@ def test_a_reading_that_breaks_the_hold_ahead_of_the_envelope_says_the_same() ->
     found = watch.ruling
     assert found is not None
     assert found.verdict is Verdict.FAIL
-    assert found.why.startswith("was in the band of 3 to 7 % at 29.")
-    assert " s and left it during the hold of 20 s: 7.05 to 7.55 % at 39." in found.why
+    assert found.why.startswith("in the band at 29.")
+    assert " s, then 7.05 to 7.55 % at 39." in found.why
 
 
 def test_a_vent_that_never_arrived_fails_by_how_far_off_it_was_at_the_deadline() -> None:
@@ -76,7 +76,7 @@ def test_a_vent_that_never_arrived_fails_by_how_far_off_it_was_at_the_deadline()
     assert found.margin is not None
     assert found.margin.low == pytest.approx(-16.88, abs=0.6)
     assert found.margin.high == pytest.approx(-16.88, abs=0.6)
-    assert found.why.startswith("was not in the band of 3 to 7 % by 35 s: 23.")
+    assert found.why.startswith("23.")
 
 
 @pytest.mark.parametrize(("within_s", "hold_s"), [(10.0, 20.0), (35.0, 20.0), (5.0, 0.0), (5.0, 60.0)])
@@ -97,21 +97,21 @@ def test_passing_through_the_band_is_no_arrival() -> None:
     """From 99 % to 5 % through 50 ± 2 %: it came and left."""
     found = _found(f.ReachesFormula(50.0, 2.0, 30.0, 5.0), lambda t: max(5.0, 99.0 - 3 * t))
     assert found.verdict is Verdict.FAIL
-    assert found.why.startswith("was in the band of 48 to 52 % at 15.")
+    assert found.why.startswith("in the band at 15.")
 
 
 def test_seconds_count_from_what_the_demand_counts_from() -> None:
     """A bound that binds 35 s after rain was closed is left so many seconds after rain was closed."""
     since = Since("rain was closed", judged_after_s=35.0)
     found = _found(f.StaysFormula(None, 8.0, None), lambda _: 20.0, since=since)
-    assert found.why.endswith(" at 35.00 s after rain was closed")
+    assert found.why.endswith(" at 35.00 s after rain was closed; required at most 8 %")
 
 
 @pytest.mark.parametrize(
     ("advance", "said"),
     [
-        (65536, "advanced by a wrong number: by at least 65536, not 25, in 20 s"),
-        (3, "advanced by a wrong number: by 3, not 25, in 20 s"),
+        (65536, "counted at least 65536 in 20 s; required 25"),
+        (3, "counted 3 in 20 s; required 25"),
     ],
 )
 def test_counts_are_whole_numbers(advance: int, said: str) -> None:

@@ -27,7 +27,7 @@ def log(tmp_path_factory):
     """Run the rain profile on a unit that ignores rain, so that steps are left out; return its log."""
     bench = with_faults(load_bench(SHIPPED_BENCH), ["ignores_rain"])
     session = Session(bench=bench, out=tmp_path_factory.mktemp("logs"))
-    return session.run(load_profile(SHIPPED / "rain-closes-holds-lets-go.yaml"), SilentView()).log
+    return session.run(load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), SilentView()).log
 
 
 def lines_of(path):
@@ -57,37 +57,37 @@ def spoiled(log, path, name, change):
 
 
 WRONG = [
-    ("run_begin", "seed", "7", "its `seed` is '7' where a whole number is wanted"),
+    ("run_begin", "seed", "7", "its `seed`: expected a whole number, found '7'"),
     (
         "run_begin",
         "started",
         "today",
-        "its `started` is 'today' where a date and time with its zone is wanted",
+        "its `started`: expected a date and time with its zone, found 'today'",
     ),
-    ("poll", "values", [1.0], "its `values` is a list where a mapping of numbers is wanted"),
+    ("poll", "values", [1.0], "its `values`: expected a mapping of numbers, found a list"),
     ("poll", "to", -5.0, "it lasts from "),
     (
         "poll",
         "shown",
         {"roof_shut": "closed"},
-        "its `shown` is a mapping where a mapping of levels, and true or false of contacts, is wanted",
+        "its `shown`: expected a mapping of levels, and true or false of contacts, found a mapping",
     ),
-    ("poll", "words", [1.5], "its `words` is a list where a list of whole numbers is wanted"),
-    ("step_begin", "step", True, "its `step` is true where a whole number from 0 up is wanted"),
-    ("stimulus", "edges", [], "its `edges` is a list where at least one edge is wanted"),
-    ("command", "states", ["closed"], "its `states` is a list where a list of true and false is wanted"),
-    ("found", "words", [True], "its `words` is a list where a list of whole numbers is wanted"),
-    ("driven", "why", "begun", "its `why` is 'begun' where one of open, safe, restore is wanted"),
-    ("finding", "demand", None, "its `demand` is nothing where text is wanted"),
-    ("finding", "margin", [2.0, 1.0], "its `margin` is a list where a span, [lowest, highest], is wanted"),
+    ("poll", "words", [1.5], "its `words`: expected a list of whole numbers, found a list"),
+    ("step_begin", "step", True, "its `step`: expected a whole number from 0 up, found true"),
+    ("stimulus", "edges", [], "its `edges`: expected at least one edge, found a list"),
+    ("command", "states", ["closed"], "its `states`: expected a list of true and false, found a list"),
+    ("found", "words", [True], "its `words`: expected a list of whole numbers, found a list"),
+    ("driven", "why", "begun", "its `why`: expected one of open, safe, restore, found 'begun'"),
+    ("finding", "demand", None, "its `demand`: expected text, found nothing"),
+    ("finding", "margin", [2.0, 1.0], "its `margin`: expected a span, [lowest, highest], found a list"),
     (
         "finding",
         "status",
         "passed",
-        "its `status` is 'passed' where one of pass, fail, inconclusive, not run",
+        "its `status`: expected one of pass, fail, inconclusive, not run",
     ),
-    ("finding", "verdict", "fail", "its `verdict` is 'fail' where pass, for its status is pass, is wanted"),
-    ("finding", "conformance", 2, "its `conformance` is 2 where a number from 0 to 1 is wanted"),
+    ("finding", "verdict", "fail", "its `verdict`: expected pass, for its status is pass, found 'fail'"),
+    ("finding", "conformance", 2, "its `conformance`: expected a number from 0 to 1, found 2"),
     ("run_end", "verdict", None, "it gives both a verdict and why there is none, or neither"),
 ]
 

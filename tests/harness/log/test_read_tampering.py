@@ -123,7 +123,7 @@ def test_a_verdict_rewritten_with_its_chain_is_found_by_the_signature_alone(sign
     _, lines, signature = signed
     lying = chained_anew([line.replace(b'"pass"', b'"fail"') for line in lines])
     chain, misfit = standing(tmp_path / "log.jsonl", lying, signature)
-    assert (chain, misfit) == ("", "it was changed since it was signed, and chained anew")
+    assert (chain, misfit) == ("", "it was changed after signing, and its chain was rewritten")
 
 
 def test_the_words_tell_what_was_done_at_the_end(signed, tmp_path):

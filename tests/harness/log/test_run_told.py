@@ -32,7 +32,7 @@ def log(tmp_path_factory):
             operator="A. Tester",
             seed=3,
         )
-        return session.run(load_profile(SHIPPED / "rain-closes-holds-lets-go.yaml"), SilentView())
+        return session.run(load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), SilentView())
 
     return run
 

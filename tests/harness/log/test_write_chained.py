@@ -158,7 +158,7 @@ def test_removed_repeated_and_reordered_lines_are_found(tmp_path_factory, data):
     ("body", "reason"),
     [
         (b'{"seq":1,"t":1.0,"event":"selfcheck_end","result":"fine"}', "a log that begins with run_begin"),
-        (b'{"seq":1,"t":1.0,"event":"finding","margin":[NaN,NaN]}', "it is no JSON object"),
+        (b'{"seq":1,"t":1.0,"event":"finding","margin":[NaN,NaN]}', "it is not a JSON object"),
         (b'{"seq":1,"t":1e999,"event":"run_end","verdict":"pass"}', "it has no event or no time"),
     ],
 )

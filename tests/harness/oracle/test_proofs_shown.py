@@ -65,14 +65,14 @@ def test_the_shipped_suite_proves_what_it_claims():
             "gale begins above 12.8 m/s of cups",
         ),
         (
-            "wind-closes-holds-lets-go",
+            "wind-closes-holds-releases",
             "8.5 m/s",
             "5 m/s",
             "gale.cups.ends_at",
             "gale lasts to 8.2 m/s of cups",
         ),
         (
-            "frost-closes-and-lets-go",
+            "frost-closes-and-releases",
             "2.7 °C",
             "2.5 °C",
             "frost.outside_temperature.ends_at",
@@ -86,7 +86,7 @@ def test_the_shipped_suite_proves_what_it_claims():
             "rain counts at once",
         ),
         (
-            "rain-closes-holds-lets-go",
+            "rain-closes-holds-releases",
             "equals: on, within: 3 s",
             "equals: on, within: 10 s",
             "rain.entry_delay",

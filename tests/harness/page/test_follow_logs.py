@@ -8,15 +8,19 @@ from random import Random
 import pytest
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.log.events import ContactCommand, NothingDriven, OutputDriven, OutputsUnsafe
+from ventproof.log.read import header_of, read_log
 from ventproof.page.batches import Whole
 from ventproof.page.follow import CommandFollower
+from ventproof.page.run_shown import ShownRun
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
 from ventproof.session.selfcheck import selfcheck
 from ventproof.session.session import Session
+from ventproof_bench.base.evidence import DrivenOutput, Window
 from ventproof_bench.benchcheck.load import load_bench
 
-RAIN = SHIPPED / "rain-closes-holds-lets-go.yaml"
+RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
 
 
 def follow(folder, log, *, grows=None):
@@ -60,7 +64,7 @@ def test_the_page_shows_what_the_log_says(rain, tmp_path):
     findings = [line for line in lines if line["event"] == "finding"]
     assert [one["verdict"] for one in run["findings"]] == [one["verdict"] for one in findings]
     assert (run["title"], run["verdict"]) == (rain.profile, rain.outcome.verdict)
-    assert shown["safe"] == "The outputs are in their safe state."
+    assert shown["safe"].startswith("Outputs: all in their safe state (read back)")
     assert shown["run"]["unit"] == "GH-7"
     last = next(line for line in reversed(lines) if "roof_vent" in line.get("values", {}))
     assert shown["readings"]["roof_vent"][-1] == (
@@ -68,6 +72,19 @@ def test_the_page_shows_what_the_log_says(rain, tmp_path):
         *[round(last["values"]["roof_vent"], 3)] * 2,
     )
     assert shown["step"]["number"] == len(shown["run"]["steps"])
+
+
+def test_the_page_says_how_the_outputs_were_left(rain):
+    """A bench that was not opened drove nothing; outputs that may not be safe are named with what they may move."""
+    header = header_of(read_log(rain.log))
+    begun = OutputDriven(1.0, DrivenOutput("rain", "open", Window(1.0, 1.0), closed=False, read_back=True))
+    closed = ContactCommand(2.0, 1, 0, "rain", "close rain", (True,), 2.0)
+    never, lost = ShownRun(header), ShownRun(header)
+    never.feed(NothingDriven(0.5))
+    for event in (begun, closed, OutputsUnsafe(3.0, "relay board: no reply")):
+        lost.feed(event)
+    assert never.news()["safe"] == "Outputs: none was driven, the bench was not opened"
+    assert lost.news()["unsafe"].startswith("relay board: no reply; rain left closed: roof_vent")
 
 
 def test_however_the_log_grows_the_page_shows_the_same(rain, tmp_path):

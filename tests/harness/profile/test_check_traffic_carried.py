@@ -47,8 +47,8 @@ def test_pulses_too_dense_for_the_line_are_refused():
     (problem,) = train_problems(bound())
     assert (problem.line, problem.column) == (8, 9)
     assert problem.reason == (
-        "bus 'line' of bench b.yaml cannot carry these pulses beside its polls: together they want it 112 % of the "
-        "time at 19200 Bd"
+        "bus 'line' of bench b.yaml cannot carry these pulses in addition to its polls: together they need it 112 % "
+        "of the time at 19200 Bd"
     )
     assert problem.hint == (
         "in the bench file, poll every 267 ms or less often, or let line and unit run at 38400 Bd; "
@@ -158,8 +158,8 @@ def test_shipped_profiles_go_over_the_shipped_line(path):
 @pytest.mark.parametrize(
     ("stimulus", "share"),
     [
-        ("{wind: rain, speed: 14 m/s}", "want it"),
-        ("{rainfall: rain, intensity: 9000 mm/h, for: 1 min}", "want it"),
+        ("{wind: rain, speed: 14 m/s}", "need it"),
+        ("{rainfall: rain, intensity: 9000 mm/h, for: 1 min}", "need it"),
         ("{wind: rain, speed: 1 m/s}", None),
         ("{rainfall: rain, intensity: 12 mm/h, for: 1 h}", None),
         ("{wind: rain, speed: 0 m/s}", None),
@@ -229,7 +229,7 @@ def test_trains_that_play_beside_each_other_are_summed():
     wind, rain = train_problems(tied)
     assert (wind.line, rain.line) == (13, 14)
     assert (
-        "cannot carry these pulses, those on cups beside its polls: together they want it 105 %"
+        "cannot carry these pulses, those on cups in addition to its polls: together they need it 105 %"
         in wind.reason
     )
     assert "those on cups, those on more_cups" in rain.reason

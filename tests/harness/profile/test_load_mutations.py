@@ -96,7 +96,7 @@ def test_a_changed_file_is_right_or_refused_with_a_line(name, data):
     _right_or_refused(read, yaml.safe_dump(changed, allow_unicode=True))
 
 
-@pytest.mark.parametrize("name", ["bench", "rain-closes-holds-lets-go"])
+@pytest.mark.parametrize("name", ["bench", "rain-closes-holds-releases"])
 @settings(max_examples=100, deadline=None)
 @given(data=st.data())
 def test_damaged_text_is_right_or_refused_with_a_line(name, data):

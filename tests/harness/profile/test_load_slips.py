@@ -47,7 +47,7 @@ signals:
 interlock: {signal: guard}
 """
 
-PROFILE = SHIPPED.joinpath("rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")
+PROFILE = SHIPPED.joinpath("rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
 TABLE = SHIPPED_TABLE.read_text(encoding="utf-8")
 
 SLIPS = {
@@ -57,9 +57,9 @@ SLIPS = {
         [
             ("baud: 19200", "buad: 19200", "did you mean 'baud'?"),
             ("host: 192.0.2.7", "host: 192.0.2.7, tcp_port: 70000", "must be at most 65535"),
-            ("operate: 8 ms", "operate: 8", "'8' is a number without unit"),
+            ("operate: 8 ms", "operate: 8", "expected a time, found '8', a number without unit"),
             ("counted_by: hail_count", "counted_by: hail_cuont", "there is no signal 'hail_cuont'"),
-            ("unit_id: 2, coil: 2", "unit_id: 0, coil: 2", "unit_id 0 calls everybody"),
+            ("unit_id: 2, coil: 2", "unit_id: 0, coil: 2", "unit_id 0 addresses all units"),
             ("address: 0}, unit: °C", "address: 40001}, unit: °C", "looks like a reference number"),
             ("range: [-30 °C, 50 °C]", "range: [-30 °C, 50 %]", "must be two values of one unit"),
             ("reference: 30001", "reference: 50001", "reference 50001 begins with 5"),
@@ -84,7 +84,11 @@ SLIPS = {
         read_table,
         TABLE,
         [
-            ("starts_within: 600 ms", "starts_within: 600", "'600' is a number without unit"),
+            (
+                "starts_within: 600 ms",
+                "starts_within: 600",
+                "expected a time, found '600', a number without unit",
+            ),
             ("how: [open], fails_after", "how: [opne], fails_after", "did you mean 'open'?"),
             ("contact: rain, debounce", "contcat: rain, debounce", "contcat"),
             ("below: 2 °C, ends_at: 3 °C", "below: 2 °C, ends_at: 3 mm", "3 mm"),

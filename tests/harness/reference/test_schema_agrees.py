@@ -75,7 +75,7 @@ def test_shipped_files_satisfy_their_schema(kind, path):
 def test_an_editor_sees_a_slip(kind, old, new):
     """A misspelt key, word or unit is refused by the schema too."""
     path = ROOT / (
-        "profiles/weather/rain-closes-holds-lets-go.yaml" if kind == "profile" else "bench/files/mock.yaml"
+        "profiles/weather/rain-closes-holds-releases.yaml" if kind == "profile" else "bench/files/mock.yaml"
     )
     text = path.read_text(encoding="utf-8")
     assert old in text

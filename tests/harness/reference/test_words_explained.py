@@ -24,6 +24,7 @@ from ventproof.reference.words import (
     words,
 )
 from ventproof.table.load import fit_problems, read_table
+from ventproof.verdict import finding
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.quantities import parse, value_fault
 from ventproof_bench.benchcheck.load import read_bench
@@ -231,8 +232,8 @@ def test_every_topic_is_text_of_one_paragraph():
     [
         ("5 %", "%", None),
         ("5", "%", "'5' has no unit"),
-        ("5 s", "%", "'5 s' where a value in % is wanted"),
-        ("5 %", "flag", "'5 %' where a bare number is wanted"),
+        ("5 s", "%", "expected a value in %, found '5 s'"),
+        ("5 %", "flag", "expected a number without unit, found '5 %'"),
         ("68 °F", "°C", None),
     ],
 )
@@ -332,3 +333,11 @@ TYPED = [
 def test_a_word_that_a_technician_types_leads_somewhere(word):
     """Each is explained, or leads to the word that explains it, whatever its joints and capitals."""
     assert len(explain(word)) > 60
+
+
+@pytest.mark.parametrize("word", ["exit", "exit code", "exit codes"])
+def test_exit_codes_are_explained_each_and_no_other(word):
+    """By those that the commands end with."""
+    told = explain(word).partition("Example:")[2]
+    numbers = {int(line.split()[0]) for line in told.splitlines() if line.strip()}
+    assert numbers == {code for name, code in vars(finding).items() if name.startswith("EXIT_")}

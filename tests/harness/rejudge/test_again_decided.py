@@ -73,7 +73,7 @@ def test_a_log_of_another_format_is_refused(recorded):
 
 def test_an_edited_tolerance_changes_the_verdict(recorded):
     """A stricter profile decides the same evidence anew and says what changed."""
-    path = next(p for p in PROFILES if p.stem == "rain-closes-holds-lets-go")
+    path = next(p for p in PROFILES if p.stem == "rain-closes-holds-releases")
     result = recorded(path)
     stricter = read_profile(
         "edited.yaml", path.read_text(encoding="utf-8").replace("within: 32 s", "within: 20 s")

@@ -18,7 +18,7 @@ from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
 TABLE = pinned_table((SHIPPED_BENCH.parent / "mock-overrides.yaml").read_text(encoding="utf-8"))
-PROFILE = (SHIPPED / "rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")
+PROFILE = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
 RENAMED = {"wet": "rain", "wet_override": "rain_override"}
 
 

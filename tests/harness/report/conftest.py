@@ -16,7 +16,7 @@ from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import read_bench
 
 COUNT = (SHIPPED / "rain-count.yaml").read_text(encoding="utf-8")
-RAIN = (SHIPPED / "rain-closes-holds-lets-go.yaml").read_text(encoding="utf-8")
+RAIN = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 
 

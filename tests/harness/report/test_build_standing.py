@@ -77,9 +77,7 @@ def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
     named = [logs["pass"], logs["unreadable"]]
     cover = report_of(named).cover
     reason = "line 1: this is not a ventproof log, or its first line was changed"
-    assert cover.alarms[0] == (
-        f"MISSING FROM THIS RECORD: {named[1]}: {reason}. What it held, nobody can say."
-    )
+    assert cover.alarms[0] == (f"MISSING FROM THIS RECORD: {named[1]}: {reason}. Its content is unknown.")
     assert (cover.entries[0].profile, cover.entries[0].standing) == ("no-log.jsonl", "unreadable")
     batch = judged_batch(named)
     made = json.loads(results_json(batch))
@@ -286,7 +284,7 @@ def test_outputs_for_programs_believe_a_signature_that_does_not_fit_as_little(lo
     run = read_runs([log])[0].run
     assert (run.verdict, run.reason[:26]) == ("aborted", "The log is signed, but lin")
     signature_path(log).write_text("{}")
-    assert read_runs([log])[0].run.reason.startswith("The signature beside this log cannot be read: ")
+    assert read_runs([log])[0].run.reason.startswith("The signature file of this log cannot be read: ")
 
 
 @pytest.mark.parametrize(

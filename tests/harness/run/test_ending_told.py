@@ -87,7 +87,7 @@ def test_each_output_that_may_not_be_safe_is_told_with_what_may_move():
     assert left_lines(load_bench(SHIPPED_BENCH).model, left_of(events, USE)) == (
         "house_temperature left at 30 °C, found at 18 °C (no reply): roof_vent, side_vent may keep moving",
         "rain left closed (no reply): roof_vent, side_vent may keep moving",
-        "commanded before, and nothing says that it still is so: cups open",
+        "commanded before, present state not confirmed: cups open",
     )
 
 

@@ -35,7 +35,7 @@ def written(monkeypatch):
 def test_a_unit_that_lets_go_late_is_not_set_right_first(run, shipped, bench_text, written):
     """A release delay of 45 s instead of 30 s fails, on the unit as it was found; the log tells what was found."""
     late = bench_text.replace("    release_delay: 30 s\n", "    release_delay: 45 s\n")
-    result = run(shipped["rain-closes-holds-lets-go"], bench=late)
+    result = run(shipped["rain-closes-holds-releases"], bench=late)
     assert result.outcome.verdict == "fail"
     failed = {f.signal for f in result.findings if f.verdict == "fail"}
     assert failed == {"rain_override", "roof_vent", "side_vent"}
@@ -108,7 +108,7 @@ def locked(written, monkeypatch):
 def test_a_setting_that_cannot_be_read_is_not_written(run, shipped, bench_text, leaves, locked):
     """A run that would set it is broken off before, unless the bench file says what to leave; any other run goes on."""
     bench = bench_text.replace("    unit: s\n", f"    unit: s\n{leaves}", 1)
-    assert run(shipped["rain-closes-holds-lets-go"], bench=bench).outcome.verdict == "pass"
+    assert run(shipped["rain-closes-holds-releases"], bench=bench).outcome.verdict == "pass"
     locked.clear()
     result = run(shipped["power-keeps-the-delays"], bench=bench)
     if leaves:

@@ -22,36 +22,36 @@ def test_a_healthy_unit_passes(path, run):
 @pytest.mark.parametrize(
     ("fault", "profile"),
     [
-        ("ignores_rain", "rain-closes-holds-lets-go"),
+        ("ignores_rain", "rain-closes-holds-releases"),
         ("no_debounce", "rain-contact-bounce-ignored"),
         ("slow_debounce", "rain-count"),
-        ("entry_late", "rain-closes-holds-lets-go"),
+        ("entry_late", "rain-closes-holds-releases"),
         ("entry_at_once", "rain-contact-chatters"),
-        ("release_early", "rain-closes-holds-lets-go"),
-        ("release_late", "rain-closes-holds-lets-go"),
-        ("never_releases", "rain-closes-holds-lets-go"),
-        ("wrong_roof_position", "rain-closes-holds-lets-go"),
-        ("misses_side_vent", "rain-closes-holds-lets-go"),
-        ("swapped_positions", "rain-closes-holds-lets-go"),
+        ("release_early", "rain-closes-holds-releases"),
+        ("release_late", "rain-closes-holds-releases"),
+        ("never_releases", "rain-closes-holds-releases"),
+        ("wrong_roof_position", "rain-closes-holds-releases"),
+        ("misses_side_vent", "rain-closes-holds-releases"),
+        ("swapped_positions", "rain-closes-holds-releases"),
         ("opens_vent_to_override", "rain-while-partly-open"),
         ("stage_beats_override", "rain-while-partly-open"),
-        ("slow_travel", "rain-closes-holds-lets-go"),
-        ("stalls_at", "rain-closes-holds-lets-go"),
+        ("slow_travel", "rain-closes-holds-releases"),
+        ("stalls_at", "rain-closes-holds-releases"),
         ("creeps_open", "rain-returns-during-release"),
         ("counts_twice", "rain-count"),
         ("misses_counts", "rain-count"),
         ("counts_bounce", "rain-contact-bounce-ignored"),
-        ("flag_stuck", "rain-closes-holds-lets-go"),
-        ("ignores_gale", "wind-closes-holds-lets-go"),
-        ("gale_in_wrong_unit", "wind-closes-holds-lets-go"),
-        ("no_gale_hysteresis", "wind-closes-holds-lets-go"),
-        ("sides_exchanged", "wind-closes-holds-lets-go"),
-        ("smooths_gusts", "wind-closes-holds-lets-go"),
+        ("flag_stuck", "rain-closes-holds-releases"),
+        ("ignores_gale", "wind-closes-holds-releases"),
+        ("gale_in_wrong_unit", "wind-closes-holds-releases"),
+        ("no_gale_hysteresis", "wind-closes-holds-releases"),
+        ("sides_exchanged", "wind-closes-holds-releases"),
+        ("smooths_gusts", "wind-closes-holds-releases"),
         ("counts_cups_twice", "wind-below-threshold-ignored"),
         ("last_override_wins", "wind-and-rain-together"),
         ("release_drops_others", "wind-and-rain-together"),
-        ("ignores_frost", "frost-closes-and-lets-go"),
-        ("loses_sign", "frost-closes-and-lets-go"),
+        ("ignores_frost", "frost-closes-and-releases"),
+        ("loses_sign", "frost-closes-and-releases"),
         ("ignores_tips", "rain-by-tips"),
         ("wrong_tip_size", "rain-by-tips"),
         ("tip_rate_sticks", "rain-by-tips"),
@@ -87,7 +87,7 @@ def test_a_faulty_unit_fails(fault, profile, run, shipped):
 )
 def test_a_unit_whose_registers_lie_never_passes(fault, verdict, run, shipped):
     """Registers that cannot be true contradict the declared travel time, or never show the start state."""
-    result = run(shipped["rain-closes-holds-lets-go"], faults=[fault])
+    result = run(shipped["rain-closes-holds-releases"], faults=[fault])
     assert result.outcome.verdict == verdict
     assert bool(result.outcome.aborted) == (verdict is None)
 

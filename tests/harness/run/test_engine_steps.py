@@ -55,7 +55,7 @@ def test_a_run_is_start_steps_findings_and_a_closing_line(run, shipped):
 
 def test_a_step_ends_as_soon_as_everything_is_decided(run, shipped):
     """A step does not wait for its deadline when the vents answer sooner."""
-    events = events_of(run(shipped["rain-closes-holds-lets-go"]))
+    events = events_of(run(shipped["rain-closes-holds-releases"]))
     begin = next(e["t"] for e in events if e["event"] == "step_begin" and e["step"] == 1)
     end = next(e["t"] for e in events if e["event"] == "step_end" and e["step"] == 1)
     assert 47 < end - begin < 49  # the roof vent needs 27.2 s and is then held for 20 s
@@ -63,7 +63,7 @@ def test_a_step_ends_as_soon_as_everything_is_decided(run, shipped):
 
 def test_a_stimulus_window_holds_the_true_edge(run, shipped):
     """The recorded window of a contact's edge contains the command, the operate time and the bounce."""
-    events = events_of(run(shipped["rain-closes-holds-lets-go"]))
+    events = events_of(run(shipped["rain-closes-holds-releases"]))
     close = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
     edge = close["edges"][0]
     assert edge["closed"] is True
@@ -72,7 +72,7 @@ def test_a_stimulus_window_holds_the_true_edge(run, shipped):
 
 def test_what_follows_a_failed_step_is_not_run(run, shipped):
     """After a step that did not pass nothing more is applied, and the rest says so."""
-    result = run(shipped["rain-closes-holds-lets-go"], faults=["ignores_rain"])
+    result = run(shipped["rain-closes-holds-releases"], faults=["ignores_rain"])
     steps = {e["step"] for e in events_of(result) if e["event"] == "step_begin"}
     assert steps == {0, 1}
     unrun = [f for f in result.findings if f.step == 2]
@@ -82,7 +82,7 @@ def test_what_follows_a_failed_step_is_not_run(run, shipped):
 
 def test_a_unit_that_never_reaches_the_start_is_inconclusive(run, shipped):
     """Without the start state nothing is tested: no pass, and no fail that would blame an override."""
-    result = run(shipped["rain-closes-holds-lets-go"], faults=["runs_inverted"])
+    result = run(shipped["rain-closes-holds-releases"], faults=["runs_inverted"])
     assert result.outcome.verdict == "inconclusive"
     assert {e["step"] for e in events_of(result) if e["event"] == "step_begin"} == {0}
 
@@ -95,13 +95,13 @@ def test_a_dead_bus_is_never_a_pass(run, shipped, bench_text):
     kinds = names_of(events_of(result))
     assert "poll" not in kinds
     assert "gap" in kinds
-    assert run(shipped["rain-closes-holds-lets-go"], bench=deaf).outcome.verdict is None
+    assert run(shipped["rain-closes-holds-releases"], bench=deaf).outcome.verdict is None
 
 
 def test_samples_that_contradict_the_declared_travel_abort_the_run(run, shipped, bench_text):
     """A vent that moves faster than its bench file says is the bench's fault: both samples are named."""
     slow = bench_text.replace("full_travel: 28 s", "full_travel: 60 s")
-    result = run(shipped["rain-closes-holds-lets-go"], bench=slow)
+    result = run(shipped["rain-closes-holds-releases"], bench=slow)
     assert result.outcome.verdict is None
     assert "roof_vent" in result.outcome.aborted
     assert "full_travel" in result.outcome.aborted
@@ -111,7 +111,7 @@ def test_samples_that_contradict_the_declared_travel_abort_the_run(run, shipped,
 def test_an_interlock_that_is_lost_aborts_within_a_poll(run, shipped, bench_text):
     """When the interlock opens, the run is broken off within one poll and the outputs are made safe."""
     result = run(
-        shipped["rain-closes-holds-lets-go"], bench=bench_text.replace("\nmock:", INTERLOCK + "\nmock:")
+        shipped["rain-closes-holds-releases"], bench=bench_text.replace("\nmock:", INTERLOCK + "\nmock:")
     )
     events = events_of(result)
     closed = next(e for e in events if e["event"] == "stimulus" and e["step"] == 1)
@@ -134,7 +134,7 @@ def test_nothing_is_driven_while_the_interlock_is_unhealthy(run, shipped, bench_
 def interrupted_run(shipped, bench_text, after_s):
     """Run a profile and cancel it as Ctrl-C does; returns the events and the rig."""
     bench = read_bench("bench.yaml", bench_text)
-    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    profile = load_profile(shipped["rain-closes-holds-releases"])
     bound = bind(profile, bench, {})
     events, rigs = [], []
 
@@ -182,7 +182,7 @@ def test_a_chapter_of_polls_carries_the_registers_as_they_came(run, shipped):
 def test_a_log_that_cannot_be_written_ends_the_run_with_safe_outputs(shipped, bench_text):
     """When the disk is full the run is aborted; the outputs are made safe although nothing can be written any more."""
     bench = read_bench("bench.yaml", bench_text)
-    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    profile = load_profile(shipped["rain-closes-holds-releases"])
     bound = bind(profile, bench, {})
     rigs = []
 
@@ -267,7 +267,7 @@ steps:
 def test_a_cancellation_while_tidying_up_is_kept_until_it_is_done(again_after_s, shipped, bench_text):
     """However often a run is cancelled, the outputs are made safe and the log gets its closing line."""
     bench = read_bench("bench.yaml", bench_text)
-    profile = load_profile(shipped["rain-closes-holds-lets-go"])
+    profile = load_profile(shipped["rain-closes-holds-releases"])
     bound = bind(profile, bench, {})
     events, rigs = [], []
 

@@ -18,13 +18,13 @@ LATE_S = 3.0  # the bench's own delays, added up over the steps of a run: polls,
 HANDED_OVER = 2  # closures: where a wind takes over from another, no pulse of either is cut short
 
 UNDER_TEST = [
-    "rain-closes-holds-lets-go",
+    "rain-closes-holds-releases",
     "rain-count",
     "rain-by-tips",
     "rain-showers-in-series",
     "rain-contact-chatters",
     "wind-gusts",
-    "wind-closes-holds-lets-go",
+    "wind-closes-holds-releases",
     "gale-while-it-rains",
     "sensor-cups-chatter",
     "sensor-loose-terminal",

@@ -192,7 +192,7 @@ def test_a_drift_goes_its_way_and_is_mended(run):
 
 
 def test_a_chattering_contact_is_recorded_edge_by_edge(run):
-    """A loose contact closes and opens at random until it is mended, and the wind goes on unseen."""
+    """A loose contact closes and opens at random until it works again, and the wind goes on unseen."""
     do = [
         "{wind: cups, speed: 2 m/s}",
         "{fail: cups, how: chatter, every: 200 ms, seed: 2}",

@@ -244,7 +244,7 @@ def test_a_contact_cannot_be_two_things(run):
 def test_an_interrupted_gale_leaves_the_contact_open(after_s, bench_text, shipped):
     """Whenever the operator breaks the run off, the cups' contact ends open and nothing is played any more."""
     bench = read_bench("bench.yaml", bench_text)
-    profile = load_profile(shipped["wind-closes-holds-lets-go"])
+    profile = load_profile(shipped["wind-closes-holds-releases"])
     bound = bind(profile, bench, {})
     events = []
 

@@ -78,7 +78,7 @@ def test_each_repeat_has_its_own_seed_and_log(series):
 
 def test_a_bench_failure_that_persists_ends_the_repeats(series):
     """A bench that fails three times in a row is broken, and there is no point in going on."""
-    done = series("rain-closes-holds-lets-go", RepeatPlan(repeats=5), faults=["stale_registers"])
+    done = series("rain-closes-holds-releases", RepeatPlan(repeats=5), faults=["stale_registers"])
     assert [one.outcome.verdict for one in done.results] == [None] * 3
     assert done.broken_off.startswith("3 runs in a row were aborted, the last one because ")
     assert code_of_series([done]) == 4

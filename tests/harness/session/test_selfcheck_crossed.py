@@ -45,7 +45,7 @@ def test_exchanged_directions_are_told_by_the_contact_that_was_on(tmp_path):
     """The unit goes on as if all were right: the vent alone tells, and its line is that of the contacts."""
     crossing = "loop-potentiometer: directions of ('roof_opens', 'roof_closes')"
     sentence = next(one for one in is_named(crossing, tmp_path) if one.startswith("vent 'roof'"))
-    assert "as the bench plays it, stood at 0 %" in sentence
+    assert "as the bench plays it, was at 0 %" in sentence
     assert "'roof_closes' was on for" in sentence
     assert "where it should have opened: `opens_on` and `closes_on` are exchanged" in sentence
 

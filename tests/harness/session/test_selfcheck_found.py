@@ -257,7 +257,7 @@ def test_two_swapped_outputs_are_named(check):
     )
     result = check("unit", *SWAPPABLE, *swap, source=WEATHER)
     (said,) = result.sentences
-    assert said.startswith("outputs 'rain' and 'bucket' are swapped: each brings about what the other should")
+    assert said.startswith("outputs 'rain' and 'bucket' are swapped: each causes the response of the other")
 
 
 def tried(bench, output, before, after, changed):
@@ -281,7 +281,9 @@ def test_outputs_on_each_others_terminals_in_a_ring_are_named():
     exercised = {
         name: tried(bench, name, rest.values, {**rest.values, **now}, now) for name, now in brought.items()
     }
-    said = "output {!r} is on the wrong terminals: it brings about what {!r} should, and nothing of its own"
+    said = (
+        "output {!r} is on the wrong terminals: it causes the response of {!r} should, and nothing of its own"
+    )
     pairs = (("rain", "bucket"), ("cups", "rain"), ("bucket", "cups"))
     assert [one.text for one in diagnose(bench, exercised.values())] == [said.format(*pair) for pair in pairs]
 
@@ -331,7 +333,7 @@ def test_a_signal_that_cannot_be_read_is_no_right_answer():
 
 def test_a_bench_without_hook_ups_has_nothing_to_try(check):
     """A hook-up check of nothing would be a false pass."""
-    with pytest.raises(FileError, match="no output says what should answer it; add `hookup:`"):
+    with pytest.raises(FileError, match="no output declares which signals respond to it; add `hookup:`"):
         check("unit", source=WEATHER)
 
 

@@ -129,7 +129,9 @@ def test_what_a_weak_hook_up_cannot_tell_is_listed_with_what_would(tmp_path):
     assert (result.result, result.sentences) == ("partial", ())
     why = {one.name: one.why for one in result.unjudged if not one.left}
     assert sorted(why) == ["direction_failed", "gale_override", "gust", "wind_direction", "wind_from"]
-    assert "`scale: 0.01` it would have answered alike; write its value before and after" in why["gust"]
+    assert (
+        "`scale: 0.01` the response would have been the same; write its value before and after" in why["gust"]
+    )
     assert "add one, or `selfcheck: leave`" in why["wind_direction"]
     assert "name it among `answers`" in why["gale_override"]
 

@@ -13,6 +13,7 @@ from ventproof.log.read import read_log
 from ventproof.session.selfcheck import selfcheck
 from ventproof_bench.benchcheck.load import load_bench
 from ventproof_bench.mock.wires.stand import serve
+from ventproof_bench.outputs.wear import operations_in
 
 pytestmark = pytest.mark.wire
 
@@ -90,7 +91,7 @@ def bench(tmp_path):
 @pytest.mark.usefixtures("hurried")
 def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     """Edges, feedback, counts and round trips come from real wires, and the log is whole."""
-    result = selfcheck(bench(), tmp_path, kind="bench")
+    result = selfcheck(bench(), tmp_path, kind="bench", ledger=tmp_path / "relays.sqlite")
     assert result.aborted == ""
     measured = result.measured
     (bus,) = measured.buses
@@ -107,6 +108,7 @@ def test_a_bench_on_wires_measures_itself(bench, tmp_path):
     assert state.broken_at is None
     assert state.outcome in ("partial", "worse")  # a loaded machine may be slower than declared
     assert "safe" in [event.name for event in state.events]
+    assert max(operations_in(tmp_path / "relays.sqlite").values()) >= 6
 
 
 @pytest.mark.usefixtures("hurried")

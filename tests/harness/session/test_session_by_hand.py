@@ -48,9 +48,9 @@ def test_a_healthy_unit_passes_by_hand(path, tmp_path):
 @pytest.mark.parametrize(
     ("fault", "profile"),
     [
-        ("ignores_rain", "rain-closes-holds-lets-go"),
-        ("slow_travel", "rain-closes-holds-lets-go"),
-        ("never_releases", "rain-closes-holds-lets-go"),
+        ("ignores_rain", "rain-closes-holds-releases"),
+        ("slow_travel", "rain-closes-holds-releases"),
+        ("never_releases", "rain-closes-holds-releases"),
         ("release_early", "rain-ends-lamp-waits"),
         ("blind_after_restart", "power-fails-in-the-rain"),
     ],

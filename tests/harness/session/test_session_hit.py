@@ -23,7 +23,7 @@ from ventproof_bench.mock.wires.stand import serve_tcp
 
 pytestmark = pytest.mark.wire
 
-VENTPROOF = [sys.executable, "-m", "ventproof.cli"]
+VENTPROOF = [sys.executable, "-m", "ventproof"]
 BENCH = """
 bench: a relay on a socket
 buses:

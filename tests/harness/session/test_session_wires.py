@@ -406,7 +406,7 @@ def test_an_interlock_that_opens_makes_all_safe_at_once_and_ends_the_suite(stand
     command = run_command(stand, tmp_path, "bench-door.yaml", profile="door")
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert (done.returncode, "1 of 2 planned runs not run\n" in done.stdout) == (4, True), done.stdout
-    assert "broken off: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
+    assert "aborted: the interlock rain_contact is not healthy (it reads 1, healthy is 0)" in done.stdout
     lines = lines_of(tmp_path / "rain-for-a-minute.jsonl")
     opened_s = next(
         line["t"] for line in lines if line["event"] == "poll" and line["values"].get("rain_contact")
@@ -455,7 +455,7 @@ def test_what_is_not_there_is_told_with_its_place_before_anything_is_driven(stan
     unit = str(stand / "unit")
     said = refused(stand, tmp_path, "bench-rtu.yaml", (unit, str(stand / "nothing")))
     assert re.search(
-        r"bench-wrong.yaml:\d+:\d+: there is no port \S+/nothing; is the adapter plugged in\? Ports", said
+        r"bench-wrong.yaml:\d+:\d+: there is not a port \S+/nothing; is the adapter plugged in\? Ports", said
     )
     port = re.search(r"tcp_port: (\d+)", (stand / "bench-tcp.yaml").read_text(encoding="utf-8"))[0]
     said = refused(stand, tmp_path, "bench-tcp.yaml", (port, "tcp_port: 1"))

@@ -28,7 +28,7 @@ mock:
     roof: {full_travel: 6 s, dead_time: 200 ms, stages: [100 %]}
     side: {full_travel: 5 s, dead_time: 200 ms, stages: [90 %]}
   house: {temperature: 18 °C, stage_at: [25 °C], hysteresis: 1 °C}
-  rain: {entry_delay: 1 s, release_delay: 3 s, positions: {roof: 10 %, side: 40 %}}
+  rain: {entry_delay: 500 ms, release_delay: 1 s, positions: {roof: 10 %, side: 40 %}}
   refresh_every: 100 ms
 """
 PROGRAM = [sys.executable, "-c", "from ventproof.cli import main; main()"]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 import yaml
 
 from ventproof.setup.dialogue import Dialogue, SetupLeft
-from ventproof.setup.walk import Trials, set_up
+from ventproof.setup.walk import HookUpTried, Trials, set_up
 
 
 class Technician:
@@ -51,17 +53,23 @@ def goes_on(written, technician, codes):
     """Go on; returns what was tried, in order, and the exit code."""
     tried = []
 
-    def trial(name):
-        return lambda *_: tried.append((name, list(technician.asked))) or codes[name]
+    def hookup(_bench):
+        tried.append(("hook-up", list(technician.asked)))
+        result = {0: "fine", 2: "partial", 4: "failed"}[codes["hook-up"]]
+        return HookUpTried(codes["hook-up"], result, Path("hook-up.jsonl"))
 
-    trials = Trials(hookup=trial("hook-up"), run=trial("rain test"))
+    def run(_profile, _bench, log):
+        tried.append((f"rain test behind {log}", list(technician.asked)))
+        return codes["rain test"]
+
+    trials = Trials(hookup=hookup, run=run)
     return tried, set_up(written, Dialogue(written, technician, {}), trials, clear=False)
 
 
 def test_a_kept_answer_switches_nothing_before_it_is_clear(written):
     """The trials were agreed to in an earlier sitting; that vents are clear must be said in this one, once."""
     tried, code = goes_on(written, Technician(clear="yes"), {"hook-up": 0, "rain test": 0})
-    assert [(name, asked) for name, asked in tried] == [("hook-up", ["clear"]), ("rain test", ["clear"])]
+    assert tried == [("hook-up", ["clear"]), ("rain test behind hook-up.jsonl", ["clear"])]
     assert code == 0
 
 
@@ -77,5 +85,12 @@ def test_the_end_says_what_its_exit_code_stands_for(written):
     technician = Technician(clear="yes")
     _, code = goes_on(written, technician, {"hook-up": 2, "rain test": 0})
     assert code == 2
-    assert "The hook-up: nothing failed, and not everything could be judged." in technician.said
+    assert "The hook-up: no wiring error found; not everything could be judged." in technician.said
     assert "The rain test: all passed." in technician.said
+
+
+def test_a_hook_up_that_was_broken_off_stands_behind_no_run(written):
+    """The run then says that none was measured."""
+    tried, code = goes_on(written, Technician(clear="yes"), {"hook-up": 4, "rain test": 0})
+    assert tried[1][0] == "rain test behind None"
+    assert code == 4

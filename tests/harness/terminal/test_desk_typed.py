@@ -144,7 +144,7 @@ def test_nobody_at_the_terminal_leaves_a_record_that_says_so(words, tmp_path):
 def test_without_a_terminal_it_is_refused_at_once(words):
     """The cure is named, and nobody is asked anything."""
     run = subprocess.run(
-        [sys.executable, "-m", "ventproof.cli", *map(str, words), "--clear"],
+        [sys.executable, "-m", "ventproof", *map(str, words), "--clear"],
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
@@ -152,6 +152,6 @@ def test_without_a_terminal_it_is_refused_at_once(words):
     )
     assert run.returncode == 3
     assert (
-        "this bench asks people (roof, cabinet), and nobody is here to answer; run it in a terminal"
+        "this bench asks people (roof, cabinet), and no one is here to answer; run it in a terminal"
         in " ".join(run.stderr.split())
     )

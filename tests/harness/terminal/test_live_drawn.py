@@ -24,7 +24,7 @@ from ventproof.terminal.live import LiveView
 from ventproof_bench.base.evidence import Gap
 from ventproof_bench.benchcheck.load import load_bench
 
-NAMES = ("rain-closes-holds-lets-go", "bus-falls-silent")
+NAMES = ("rain-closes-holds-releases", "bus-falls-silent")
 SIZES = [(80, 24), (120, 40), (80, 15)]
 
 

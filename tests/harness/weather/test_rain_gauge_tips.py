@@ -253,7 +253,7 @@ def test_numbers_are_read_as_they_are_written():
         exact(10**400)
     with pytest.raises(ValueError, match=r"^'1e300 in' is too large"):
         exact_as("1e300 in", Dimension.DEPTH)
-    with pytest.raises(ValueError, match=r"is a time where a rain intensity is wanted; use mm/h, in/h$"):
+    with pytest.raises(ValueError, match=r"expected a rain intensity, found .*, a time; use mm/h, in/h$"):
         exact_as("3 s", Dimension.RAIN_INTENSITY)
 
 

@@ -94,7 +94,7 @@ def test_the_rest_of_a_wind_blows_on_where_it_stood():
 
 
 def test_rain_goes_on_with_its_next_closure():
-    """A bucket that is mended in the middle of a pulse shows the next whole one."""
+    """A bucket that works again in the middle of a pulse shows the next whole one."""
     edges = tuple(wind_edges(CUPS, settling(Trace.through([(0.0, 1.6), (4.0, 1.6), (4.0, 0.0), (5.0, 0.0)]))))
     plan = RainPlan(edges, 10.0)
     assert [edge.at_s for edge in plan.after(1.2)] == [edge.at_s for edge in edges[2:]]

@@ -170,7 +170,19 @@ def test_a_sensor_of_four_wires_has_contact_common_supply_and_return():
     ]
     rain = next(part for part in sheet.circuits if part.title == "rain")
     texts = [box[4] for box in boxes_in(rain.figure.svg)]
-    assert ("shield to earth here" in texts, "shield left open, insulated" in texts) == (True, True)
+    assert ("shield to earth here" in texts, "shield not connected, insulated" in texts) == (True, True)
+
+
+def test_relay_and_limits_of_a_contact_are_on_its_sheet():
+    """Which relay to fit, and what no profile does to it."""
+    sheet = sheet_of(read_bench("bench.yaml", example_text("bench-wires.yaml")))
+    rain = next(part for part in sheet.circuits if part.title == "rain")
+    notes = " ".join(rain.notes)
+    assert "Relay: electromechanical (2026-03), good for 1000000 operations." in notes
+    assert (
+        "No profile drives it beyond: 2000 closures an hour, closed at least 20 ms, open at least 20 ms, away from "
+        "safe at most 7200 s."
+    ) in notes
 
 
 def test_a_contact_in_a_wire_is_drawn_in_that_wire():

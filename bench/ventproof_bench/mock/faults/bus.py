@@ -79,7 +79,7 @@ COMMUNICATION_FAULTS = (
     ),
     _told_silence(
         "lost_bus_unseen",
-        "Nobody watches whether the unit is still asked: with the bus cut the vents stay open as they were last told.",
+        "No bus supervision: the vents stay open when the bus is cut.",
         lambda b, _: replace(b, bus_loss_seen=False),
     ),
     _told_silence(

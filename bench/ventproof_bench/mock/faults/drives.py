@@ -34,7 +34,7 @@ DRIVE_FAULTS = (
     ),
     _contacts(
         "contact_sticks",
-        "The contact of the relay that opens sticks, and stays on after it was let go.",
+        "The contact of the relay that opens sticks, and stays on after it was switched off.",
         lambda b, s: replace(b, contact_sticks_s=2 * s),
         "1 sticks for 2 s; more sticks longer",
     ),
@@ -80,7 +80,7 @@ DRIVE_FAULTS = (
     ),
     _limit(
         "no_alarm_at_run_limit",
-        "A run that is broken off at its time limit is not told.",
+        "A run that is stopped at its time limit is not reported.",
         lambda b, _: replace(b, drive_alarm_told=False),
     ),
     _limit(
@@ -147,7 +147,7 @@ FEEDBACK_FAULTS = (
     ),
     _switches(
         "starts_at_bounce",
-        "Every bounce of an end switch starts the drive anew.",
+        "Every bounce of an end switch starts the drive again.",
         lambda b, _: replace(b, end_switches_settle=False),
     ),
     _potentiometer(
@@ -189,17 +189,17 @@ FEEDBACK_FAULTS = (
     ),
     _feedback(
         "feedback_failure_untold",
-        "Feedback that is not believed is not told.",
+        "Implausible feedback is ignored and not reported.",
         lambda b, _: replace(b, feedback_alarm_told=False),
     ),
     _told(
         "told_inverted",
-        "The position is told as per cent closed where per cent open is agreed.",
+        "The position is reported as per cent closed; per cent open is agreed.",
         lambda b, _: replace(b, told_inverted=True),
     ),
     _told(
         "told_at_rest_only",
-        "The told position stays as it was until the drive stops.",
+        "The reported position stays as it was until the drive stops.",
         lambda b, _: replace(b, told_at_rest_only=True),
     ),
 )

@@ -17,7 +17,7 @@ _conditioning_frost = partial(_conditioning, needs="frost", shows_by=("outside",
 CONDITIONING_FAULTS = (
     _conditioning_rain(
         "no_debounce",
-        "The rain input is taken as it stands at every edge, bounce included.",
+        "The rain input has no debounce.",
         lambda b, s: replace(b, debounce_factor=left(s)),
         "1 leaves no debounce; 0.5 leaves half of its time",
     ),
@@ -29,7 +29,7 @@ CONDITIONING_FAULTS = (
     ),
     _conditioning_rain(
         "opening_not_debounced",
-        "Only closures of the rain contact are debounced: a short interruption begins the entry delay anew.",
+        "Only closures of the rain contact are debounced: a short interruption restarts the entry delay.",
         lambda b, _: replace(b, opening_debounced=False),
     ),
     _conditioning_rain(
@@ -170,7 +170,7 @@ SENSOR_FAILURE_FAULTS = (
     ),
     _failing_level(
         "recovers_at_once",
-        "The first plausible reading already counts as a mended sensor.",
+        "One plausible reading ends the sensor failure.",
         lambda b, s: replace(b, sensor_recovers_factor=left(s)),
         "1 waits for nothing; 0.5 waits half as long",
     ),
@@ -181,7 +181,7 @@ SENSOR_FAILURE_FAULTS = (
     ),
     _failing_level(
         "failure_without_consequence",
-        "A failed sensor is told, but no override follows from it.",
+        "A sensor failure is reported but starts no override.",
         lambda b, _: replace(b, failures_heeded=False),
     ),
     _failing_level(

@@ -111,7 +111,7 @@ LOGIC_FAULTS = (
     ),
     _logic(
         "drops_stage_changes",
-        "A change of temperature during an override is dropped, so that the vents go back to yesterday's stage.",
+        "A change of temperature during an override is ignored: the vents return to the previous stage.",
         lambda b, _: replace(b, drops_stage_changes=True),
         shows_by=("house", "rain"),
     ),
@@ -226,7 +226,7 @@ INTERMITTENT_FAULTS = (
     ),
     _now_and_then(
         "flag_drops_out",
-        "The bit of the rain override is rebuilt from time to time and reads 0 meanwhile.",
+        "The bit of the rain override is rebuilt from time to time and reads 0 during that time.",
         lambda b, s: replace(b, flag_drops_every=every(60, s)),
         "1 drops out with every 60th refresh, for seven of them; more drops out more often",
     ),
@@ -248,7 +248,7 @@ INTERMITTENT_FAULTS = (
     ),
     _now_and_then(
         "deaf_after_failure",
-        "After a sensor has failed and was mended the rain contact is no longer looked at, until a restart.",
+        "After a sensor failure and its repair the rain contact is ignored until a restart.",
         lambda b, _: replace(b, deaf_after_failure=True),
         needs="sensors",
         shows_by=("outside", "house"),

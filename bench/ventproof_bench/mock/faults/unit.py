@@ -27,7 +27,7 @@ ACTUATORS_FAULTS = (
     ),
     _vent(
         "runs_on",
-        "The drives run on after they are told to stop and pass their target.",
+        "The drives run on after the stop command and pass their target.",
         lambda b, s: replace(b, extra_coast_s=1.5 * s),
         "1 adds 1.5 s of coast; more adds more",
     ),
@@ -154,10 +154,10 @@ TIME_FAULTS = (
     ),
     _time(
         "counter_wraps_16",
-        "The counter of rain closures has 16 bits, although 32 are sent: it begins anew after 65,535.",
+        "The counter of rain closures has 16 bits, although 32 are sent: it restarts after 65,535.",
         lambda b, _: replace(b, counter_bits=16),
         only_by=RAIN,
-        undecided="a counter that falls may have been set anew by a restart, and of 16 bits nobody has told the bench",
+        undecided="a counter that falls may have been reset by a restart, and the bench file declares no 16 bits",
     ),
     _time(
         "clock_slow",

@@ -63,7 +63,7 @@ class Guise(FileModel):
     """The mock in a guise."""
 
     guise: Annotated[str, Field(min_length=1, max_length=120)]
-    """What it is, for whoever serves it."""
+    """What it is, for the person who serves it."""
     about: str = ""
     """More of it."""
     unit_id: Annotated[int, Field(ge=1, le=247)] = 1
@@ -75,7 +75,7 @@ class Guise(FileModel):
     takes: dict[MakersName, GuisedPlace] = Field(default_factory=dict)
     """Settings that it takes, likewise."""
     relays: GuisedRelays
-    """The relay board beside it."""
+    """Its relay board."""
     leaves_out: list[Literal["type", "scale", "unit"]] = Field(default_factory=list)
     """Columns that its maker's list does not have."""
     mock: MockSettings | None = None

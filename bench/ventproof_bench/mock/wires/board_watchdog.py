@@ -1,4 +1,4 @@
-"""A communication watchdog for mock boards: outputs that switch off when nobody asks for anything any more."""
+"""A communication watchdog for mock boards: outputs that switch off when no polling for anything any more."""
 
 from __future__ import annotations
 
