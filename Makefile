@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults endurance
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -48,6 +48,12 @@ crashes: $(VENV)/dev  ## commands whose disk, folder, descriptors, clock or proc
 
 fuzz: $(VENV)/dev  ## a million inputs of every kind through whole commands; hours
 	$(BIN)/python tests/performance/fuzz_campaign.py 1000000
+
+wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires of runs, in virtual time: an hour on two cores
+	$(BIN)/python tests/performance/wire_campaign.py 100000
+
+endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
+	$(BIN)/python tests/performance/endurance_campaign.py 24 30
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import judge_campaign
 import pytest
+import wire_campaign
+from endurance_campaign import Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
 from test_judge_hour import hour_of, judged, monitored
@@ -15,11 +17,14 @@ from test_loop_timing import in_the_harness, served_module, through_the_line_pro
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
+from wire_faults import KINDS, kinds_on
 
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run
 
 ROOT = Path(__file__).parents[2]
+SLICE = (0, 2, 5, 8, 14, 15, 22)
+"""Runs of the campaign on bad wires: every framing, units that pass, fail and stay open."""
 
 
 def test_the_benchmark_of_runs_runs():
@@ -69,6 +74,47 @@ def test_the_campaign_of_kills_runs():
     assert len(done) == 2
     assert not [became for _, became in done if became.left or became.wrong]
     assert "SIGKILL" in table(done)
+
+
+def test_bad_wires_make_no_verdict_wrong_and_leave_nothing_driven(capsys):
+    """Runs on every framing, healthy units and faulty ones, the same each time."""
+    tally = wire_campaign.Tally()
+    for number in SLICE:
+        trial = wire_campaign.Trial.drawn(0, number)
+        tally.add(trial, wire_campaign.tried(trial))
+    assert capsys.readouterr().out == ""
+    assert tally.wrong == 0
+    assert tally.done.total() > 100
+    assert len(tally.done) > 10
+
+
+def test_ten_virtual_minutes_and_three_runs_are_flat():
+    """What a run of hours would hold shows in minutes, at ten readings a second."""
+    course, log_mb = long_run(600)
+    assert course.wrong == []
+    assert course.growth_mb < 4
+    assert 1 < log_mb < 40
+    assert many_runs(200).wrong == []
+
+
+def test_what_grows_is_told():
+    """A megabyte a minute and a descriptor that stays open are no flat course."""
+    grown = Course("leaky", [Sample(60.0 * n, 50.0 + n, 10 + n // 50) for n in range(100)])
+    assert len(grown.wrong) == 2
+
+
+@pytest.mark.wire
+def test_a_real_run_of_seconds_is_watched_with_all_its_processes():
+    """The harness, its line process and its standby."""
+    courses = real_run(5)
+    assert len(courses) >= 3
+    assert [one.wrong for one in courses] == [[]] * len(courses)
+
+
+def test_there_are_24_kinds_of_wire_faults():
+    """TCP has those of its header, the serial lines those of their frames."""
+    assert len(KINDS) == 24
+    assert set().union(*map(kinds_on, ("tcp", "rtu", "ascii"))) == set(KINDS)
 
 
 @pytest.mark.wire

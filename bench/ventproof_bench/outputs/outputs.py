@@ -362,6 +362,7 @@ class LocalOutputs:
                     enough = 1 if isinstance(error, LimitError) else _MISSED_IN_A_ROW
                     if len(missed_s) >= enough or number == len(edges):
                         raise as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
+                    self.remark(f"an edge not confirmed to have left the bench: {error}")
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed_s.clear()
@@ -515,7 +516,7 @@ class LocalOutputs:
             self.tell(
                 replace(driven_safe(name, lines[name], why, window), read_back=False, trouble=str(error))
             )
-        errors = [*doubts.values(), *await self._put_back()]
+        errors = [*doubts.values(), *await self._put_back(give_up_s)]
         if errors:
             raise errors[0]
         self._safe_since = None if left else asked
@@ -528,13 +529,13 @@ class LocalOutputs:
         outcomes = await asyncio.gather(*ways, return_exceptions=True)
         return {n: error for n, error in zip(lines, outcomes, strict=True) if error is not None}
 
-    async def _put_back(self) -> list[BaseException]:
+    async def _put_back(self, give_up_s: float) -> list[BaseException]:
         # After all else: the unit's supply may be one of the contacts, and it answers again once it has booted.
         supplies = (line.moved_s for line in self._contacts.values() if line.spec.safe == "closed")
-        boots_until_s = max(supplies, default=-inf) + _BOOTS_WITHIN_S
+        give_up_s = max(give_up_s, max(supplies, default=-inf) + _BOOTS_WITHIN_S)
         if any(isinstance(line.spec, SupplyOutput) and line.moved for line in self._levels.values()):
-            boots_until_s = now_s() + _BOOTS_WITHIN_S
-        back = (line.put_back(boots_until_s) for line in self._settings.values())
+            give_up_s = max(give_up_s, now_s() + _BOOTS_WITHIN_S)
+        back = (line.put_back(give_up_s) for line in self._settings.values())
         outcomes = await asyncio.gather(*back, return_exceptions=True)
         return [outcome for outcome in outcomes if outcome is not None]
 

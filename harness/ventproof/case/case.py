@@ -105,6 +105,8 @@ class Case:
     _ended: bool = field(init=False, default=False)
     _lost: bool = field(init=False, default=False)
     _last_edges: dict[str, Sequence[EdgeReport]] = field(init=False, default_factory=dict)
+    _moving: set[str] = field(init=False, default_factory=set)
+    _kept_s: float = field(init=False, default=INF)
 
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
@@ -211,6 +213,8 @@ class Case:
                 pass
         # Last: a count that begins with this event asks what was played before it.
         self._movements.feed(event)
+        if isinstance(event, StepBegin | StimulusApplied | StimulusEnd | StimulusSettled):
+            self._forget()
 
     def _turn(self, event: StepBegin | StepEnd | IdleBegin | IdleEnd | EvidenceEnd) -> None:
         match event:
@@ -329,12 +333,29 @@ class Case:
         self._open(None, [event.window])
 
     def _remember_from(self, t_s: float) -> None:
-        for trace in self.traces.values():
-            trace.remember_from(t_s)
+        self._keep_from(t_s)
         for flags in self._together.values():
             flags.remember_from(t_s)
 
+    def _forget(self) -> None:
+        """Keep a short tail only where whatever is still to be watched begins later than now.
+
+        Otherwise a step of an hour would hold an hour of readings. What begins with a contact begins after its command.
+        """
+        begun = all(item.watch is not None for item in self.of_step(self.step or START))
+        looks_back = any(i.invariant.while_ and len(i.signals) > 1 for i in self.invariants)
+        if begun and not (self.keeps_all or self._moving or looks_back):
+            self._keep_from(INF)
+
+    def _keep_from(self, t_s: float) -> None:
+        self._kept_s = t_s
+        for trace in self.traces.values():
+            trace.remember_from(t_s)
+
     def _command(self, event: ContactCommand) -> None:
+        if not self.keeps_all:
+            self._keep_from(min(self._kept_s, event.from_s))
+        self._moving.add(event.output)
         # As it was before the contact moved: a stimulus that is spoiled takes nothing away from what was decided by
         # then.
         self._undecided = [item for item in self.of_step(event.step) if item.ruling is None]
@@ -344,6 +365,7 @@ class Case:
     def _stimulus(self, event: StimulusApplied) -> None:
         edges, windows = event.edges, [event.window]
         reason = ""
+        self._moving.discard(event.output)
         if edges:
             windows = [edge.window for edge in edges]
             for invariant in self.invariants:

@@ -23,13 +23,23 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Check the wiring of the unit: operate each output and compare the signals that respond.",
 )
+@click.option(
+    "--all", "everything", is_flag=True, help="Show each measurement, also where all is as declared."
+)
 @options.folder("--out", "records", "Folder for the log.")
 @options.seed(options.VIRTUAL)
 @options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
 @options.CLEAR
 @with_page
 def selfcheck(
-    bench: Path, unit: bool, out: Path, seed: int, faults: tuple[str, ...], clear: bool, page: PageAsked
+    bench: Path,
+    unit: bool,
+    everything: bool,
+    out: Path,
+    seed: int,
+    faults: tuple[str, ...],
+    clear: bool,
+    page: PageAsked,
 ) -> int:
     """Measure a bench, or check the wiring of a unit, before you trust it.
 
@@ -59,14 +69,14 @@ def selfcheck(
         result = checks.selfcheck(
             loaded, out, kind=kind, seed=seed, begins=begins, follow=follow, ledger=ledger
         )
-    return shown(loaded.model, result)
+    return shown(loaded.model, result, everything=everything)
 
 
-def shown(file: BenchFile, result: CheckResult) -> int:
-    """Show what a self-check of a bench found; returns its exit code."""
+def shown(file: BenchFile, result: CheckResult, *, everything: bool = False) -> int:
+    """Show what a self-check of a bench found, with each measurement if need be; returns its exit code."""
     from ventproof.terminal.selfcheck import show_check  # noqa: PLC0415 - slow
 
-    show_check(file, result)
+    show_check(file, result, everything=everything)
     return {"fine": EXIT_PASS, "failed": EXIT_BENCH}.get(result.result, EXIT_INCONCLUSIVE)
 
 

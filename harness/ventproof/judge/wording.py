@@ -209,7 +209,10 @@ class _Teller:
         """Return the sentence for an open ruling."""
         traits, decider, gap = self.traits, self.decider, not_bridged(seen.longest_gap, self.traits)
         if isinstance(decider, CountDecider) and decider.restarted:
-            return "the counter restarted during the count; repeat the step without a restart"
+            return (
+                "the counter fell or the connection was opened again during the count, so the counter may have "
+                "restarted; repeat the step without a restart"
+            )
         if isinstance(decider, CountDecider) and decider.counted_on:
             return "still counting at the deadline; extend the deadline, or end the pulses before it"
         if not seen.count:

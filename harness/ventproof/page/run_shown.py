@@ -63,6 +63,7 @@ class ShownRun(ShownNews):
         self._values: dict[str, float] = {}
         self._changed_s: dict[str, float] = {}
         self._entered_s: dict[int, float] = {}
+        self._stood: dict[tuple[int, float], tuple[float, float]] = {}
         self._judging = True
         self._news["run"] = self._begin(longest_s)
         self._told: list[Json] = []
@@ -193,10 +194,12 @@ class ShownRun(ShownNews):
         return said | self._progress(item, shown)
 
     def _geometry(self, item: Item | InvariantItem, watch: AnyWatch) -> Demand:
-        unit = "" if is_discrete(item.unit) else item.unit
-        return figure_demand(
-            watch.formula, unit, self._case.traces[item.signal].bounds_at(watch.stimulus.earliest_s)
-        )
+        unit, from_s = "" if is_discrete(item.unit) else item.unit, watch.stimulus.earliest_s
+        # The closest that was known: in a long step the case forgets the readings around the stimulus.
+        known = (self._case.traces[item.signal].bounds_at(from_s), self._stood.get((id(item), from_s)))
+        stood = min((bounds for bounds in known if bounds is not None), key=lambda b: b[1] - b[0])
+        self._stood[id(item), from_s] = stood
+        return figure_demand(watch.formula, unit, stood)
 
     def _progress(self, item: Item | InvariantItem, shown: Demand) -> Json:
         """Return how the last reading stands to what is demanded, and since when it has been in the band."""

@@ -103,8 +103,8 @@ def _show(console: Console, result: Result) -> None:
     title = f"{len(suite.profiles)} profiles against {len(result.faults)} faults on {suite.bench.model.bench}"
     console.print(Text(title, style="bold"))
     console.print(_families(result))
-    console.print(_profiles(result))
     if result.full:
+        console.print(_profiles(result))
         names = ", ".join(suite.profiles[number].model.profile for number in result.enough)
         few = f"{len(result.enough)} of {len(suite.profiles)} profiles"
         console.print(Text(f"{few} detect the same faults as the suite (fewer may suffice): {names}"))
@@ -159,38 +159,31 @@ def _families(result: Result) -> Table:
 
 
 def _profiles(result: Result) -> Table:
-    title = (
-        "what each profile adds, faults at severity 1" if result.full else "which profile found a fault first"
-    )
+    title = "what each profile adds, faults at severity 1"
     table = Table(title=title, title_justify="left", title_style="bold", expand=False)
-    table.add_column("profile", overflow="fold")
-    table.add_column("finds first" if result.full else "faults", justify="right")
-    if result.full:
-        table.add_column("no other finds", overflow="fold", ratio=1)
+    table.add_column("Profile", overflow="fold")
+    table.add_column("Detected first", justify="right")
+    table.add_column("Detected only here", overflow="fold", ratio=1)
     for number, profile in enumerate(result.suite.profiles):
         first = sum(c.caught_by[:1] == (number,) for c in result.faults)
-        if not (first or result.full):
-            continue
-        row: list[Text | str] = [Text(profile.model.profile), str(first)]
-        if result.full:
-            row.append(Text(", ".join(result.only_by(number)) or "nothing: it adds nothing to the others"))
-        table.add_row(*row)
+        only = ", ".join(result.only_by(number)) or "none"
+        table.add_row(Text(profile.model.profile), str(first), Text(only))
     return table
 
 
 def _severities(graded: list[Challenged]) -> Table:
-    table = Table(title="smallest severity that is still found", title_justify="left", expand=False)
+    table = Table(title="smallest severity that is still detected", title_justify="left", expand=False)
     table.add_column("fault")
     table.add_column("severity", justify="right")
-    table.add_column("what a severity means", overflow="fold", ratio=1)
+    table.add_column("meaning of a severity", overflow="fold", ratio=1)
     for challenged in graded:
         table.add_row(challenged.fault.name, f"{challenged.smallest:.2g}", Text(challenged.fault.severity))
     return table
 
 
 def _settings(result: Result) -> Table:
-    table = Table(title="smallest change of a setting that is found", title_justify="left", expand=False)
-    table.add_column("line", overflow="fold")
+    table = Table(title="smallest change of a setting that is detected", title_justify="left", expand=False)
+    table.add_column("rule", overflow="fold")
     table.add_column("value", justify="right", no_wrap=True)
     for heading in ("less", "more"):
         table.add_column(heading, overflow="fold")

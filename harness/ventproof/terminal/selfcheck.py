@@ -14,6 +14,7 @@ from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, tell_left
+from ventproof.terminal.follow import reading_said
 from ventproof.verdict.text import about, board_span, milliseconds
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.modbus.traffic import answering_at_once, budget
@@ -39,12 +40,12 @@ _SAYS = {
     (
         "bench",
         "fine",
-    ): "fine: nothing is worse than the bench file declares, and everything is hooked up as it says",
-    ("bench", "worse"): "something is worse than the bench file declares, or hooked up wrong",
-    ("bench", "partial"): "not everything was judged; nothing was found wrong with the rest",
+    ): "fine: all measured values within declared limits, wiring correct",
+    ("bench", "worse"): "measured values outside declared limits, or wiring errors",
+    ("bench", "partial"): "not everything was judged; no error found in the rest",
     ("unit", "fine"): "fine: each output gives its declared response",
-    ("unit", "worse"): "something is hooked up wrong",
-    ("unit", "partial"): "not everything was judged; nothing was found wrong with the rest",
+    ("unit", "worse"): "wiring errors found",
+    ("unit", "partial"): "not everything was judged; no error found in the rest",
     ("bench", "failed"): "the bench failed",
     ("unit", "failed"): "the bench failed",
 }
@@ -115,24 +116,32 @@ def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
     return f"{line}, for answers at once to answers after the timeout of {spec.timeout:g} s: declare answers_within"
 
 
-def show_check(file: BenchFile, check: CheckResult) -> None:
-    """Print what was measured, what is wrong, and where the log is; a reader that went away is no error."""
+def show_check(file: BenchFile, check: CheckResult, *, everything: bool = False) -> None:
+    """Print what was measured, what is wrong, and where the log is; a reader that went away is no error.
+
+    Args:
+        file: the bench file.
+        check: what was found.
+        everything: whether each measurement is shown; else tables only where something is wrong, and lines elsewhere.
+    """
     with suppress(BrokenPipeError):
-        _show(new_console(), file, check)
+        _show(new_console(), file, check, everything=everything)
 
 
-def _show(console: Console, file: BenchFile, check: CheckResult) -> None:
+def _show(console: Console, file: BenchFile, check: CheckResult, *, everything: bool) -> None:
     if check.measured is not None:
         if check.kind == "bench":
-            console.print(_measured_table(check.measured))
-            console.print(_decidable_table(check.decidable))
-            for line in _undecided(check.decidable):
-                console.print(Text(line))
+            _show_measured(console, check.measured, check.decidable, everything=everything)
         for name, tried in check.measured.exercised.items():
-            stood = [
-                one for one in check.measured.stood if tried.how == "driven" and one.output == tried.output
-            ]
-            console.print(_answers_table(file, name, tried, stood))
+            if everything or check.sentences:
+                stood = [
+                    one
+                    for one in check.measured.stood
+                    if tried.how == "driven" and one.output == tried.output
+                ]
+                console.print(_answers_table(file, name, tried, stood))
+            else:
+                console.print(Text(_answers_line(file, name, tried)), soft_wrap=True)
         for missing in _not_judged(check):
             console.print(missing)
     for note in check.notes:
@@ -170,6 +179,47 @@ def _leaving_out(check: CheckResult) -> str:
     return f"; left out: {', '.join(left)}" if left and check.result == "fine" else ""
 
 
+def _show_measured(
+    console: Console, measured: Measured, found: tuple[Decidable, ...], *, everything: bool
+) -> None:
+    if everything:
+        console.print(_measured_table(measured))
+        console.print(_decidable_table(found))
+    else:
+        for line in _measured_lines(measured, found):
+            console.print(Text(line), soft_wrap=True)
+    for line in _undecided(found):
+        console.print(Text(line))
+
+
+def _measured_lines(measured: Measured, found: tuple[Decidable, ...]) -> Iterator[str]:
+    """Yield in a few lines what was measured, and the smallest limits that can be decided."""
+    for bus in measured.buses:
+        trip = f"round trip {milliseconds(bus.round_trip.median_s)}, worst {milliseconds(bus.round_trip.worst_s)}"
+        yield f"bus {bus.bus}: {trip}; readings at most {milliseconds(bus.age_s)} old"
+    for edges in measured.edges:
+        yield f"output {edges.output}: time uncertainty of an edge at most {milliseconds(edges.width.worst_s)}"
+    known = [one for one in found if one.tolerance is not None and one.deadline_s is not None]
+    if known:
+        graded = [f"{one.signal} {_exact_or(one.tolerance, one.unit, 3)}" for one in known if one.tolerance]
+        exact = len(known) - len(graded)
+        rest = [f"{exact} more exact"] if exact else []
+        yield f"smallest tolerance that can be decided: {', '.join([*graded, *rest])}"
+        margin = milliseconds(max(one.deadline_s or 0.0 for one in known))
+        yield f"smallest time margin that can be decided: {margin} (`--all` shows each measurement)"
+
+
+def _answers_line(file: BenchFile, title: str, tried: Exercised) -> str:
+    """Return in one line which signals responded to an output, and how."""
+    before, after = tried.before.values, tried.after.values
+    changed = [
+        f"{name} {reading_said(before[name], file.traits(name))} to {reading_said(after[name], file.traits(name))}"
+        for name in file.signals
+        if name in tried.wanted and name in before and name in after and before[name] != after[name]
+    ]
+    return f"{title}: {', '.join(changed) or 'nothing changed'}"
+
+
 def _measured_table(measured: Measured) -> Table:
     table = Table(title="measured", title_justify="left", expand=False)
     table.add_column("what")
@@ -178,14 +228,14 @@ def _measured_table(measured: Measured) -> Table:
     for bus in measured.buses:
         for what, q in (
             (f"bus {bus.bus}: round trip", bus.round_trip),
-            (f"bus {bus.bus}: late poll", bus.late),
+            (f"bus {bus.bus}: poll delay", bus.late),
         ):
             table.add_row(Names(what), *map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s)))
         table.add_row(
             Text(f"bus {bus.bus}: age of a reading, gaps {bus.gaps}"), "", "", "", milliseconds(bus.age_s)
         )
     for edges in measured.edges:
-        for what, q in (("late edge", edges.late), ("window of an edge", edges.width)):
+        for what, q in (("edge delay", edges.late), ("time uncertainty of an edge", edges.width)):
             row = map(milliseconds, (q.median_s, q.p95_s, q.p99_s, q.worst_s))
             table.add_row(Names(f"output {edges.output}: {what}"), *row)
     for loop in measured.loops:
@@ -222,7 +272,7 @@ def _decidable_table(found: tuple[Decidable, ...]) -> Table:
     title = "what this bench can decide (guarded); ± is the expanded uncertainty, k = 2"
     table = Table(title=title, title_justify="left", expand=False)
     table.add_column("signal")
-    for heading in ("smallest tolerance", "deadline later by", "reading ±", "time ±"):
+    for heading in ("smallest tolerance", "smallest time margin", "reading ±", "time ±"):
         table.add_column(heading, justify="right")
     for one in found:
         known = one.tolerance is not None and one.deadline_s is not None
@@ -247,12 +297,12 @@ def _undecided(found: tuple[Decidable, ...]) -> Iterator[str]:
         if one.tolerance is None or one.deadline_s is None:
             lacking.setdefault(one.lacks, []).append(one.signal)
     for lacks, signals in lacking.items():
-        yield f"undecided: {', '.join(signals)}: declare {lacks}"
+        yield f"not decidable: {', '.join(signals)}: declare {lacks}"
 
 
 def _answers_table(file: BenchFile, title: str, tried: Exercised, stood: Sequence[VentStood]) -> Table:
-    table = Table(title=f"what answers {title}", title_justify="left", expand=False)
-    for heading in ("signal", "should", "before", "after", "changed after"):
+    table = Table(title=f"signals after operating {title}", title_justify="left", expand=False)
+    for heading in ("Signal", "Expected", "Before", "After", "Response time"):
         table.add_column(heading)
     wanted = tried.wanted
     for name in file.signals:

@@ -178,7 +178,7 @@ def _with_contact(bench: LocalOutputs, name: str, contact: Contact) -> None:
 
 
 def test_one_missed_edge_leaves_a_hole_and_the_train_goes_on():
-    """An edge that nothing proves has no window; the edges after it keep theirs."""
+    """An edge that nothing proves has no window, and the record says why; the edges after it keep theirs."""
 
     async def main():
         bench = _outputs(_Terminals(), cups={})
@@ -187,6 +187,7 @@ def test_one_missed_edge_leaves_a_hole_and_the_train_goes_on():
         reports = await bench.train("cups", pulse_plan(3, closed_for_s=0.1, open_for_s=0.1), start_s=now_s())
         assert [r.window is None for r in reports] == [False, True, False, False, False, False]
         assert flaky.commands == [False, True, False, True, False, True, False]
+        assert bench.notes == ["an edge not confirmed to have left the bench: no answer"]
 
     _virtually(main())
 

@@ -127,6 +127,26 @@ def test_the_bench_file_may_say_what_is_left():
     assert unit.now == [300, 20]
 
 
+@pytest.mark.parametrize(("refuses_for_s", "left"), [(4.0, 450), (8.0, 120)])
+def test_a_setting_is_put_back_as_long_as_patience_lasts(refuses_for_s, left):
+    """A unit that takes nothing for a while is tried as long as all else that fails, however quickly it refuses."""
+    unit = _Unit(450)
+
+    async def work(outputs: LocalOutputs) -> None:
+        await outputs.level("delay", 12.0)
+        taken_s = now_s() + refuses_for_s
+        unit.refuses = lambda what: what == "write" and now_s() < taken_s
+        if left == 450:
+            await outputs.make_safe(patience_s=5.0)
+        else:
+            with pytest.raises(DriverError, match="could not be put back"):
+                await outputs.make_safe(patience_s=5.0)
+        assert unit.now == [left]
+        unit.refuses = lambda _: False
+
+    _with(unit, {"delay": _setting(0)}, work)
+
+
 @pytest.mark.parametrize(
     ("reads_as", "found"),
     [([7], 450), ([7, 8, 9], 450), ([7, 7], 7), ([1, 2, 3, 4, 5], None)],
