@@ -39,7 +39,7 @@ def test_the_page_follows_runs_to_their_verdicts(running, house, browser):
         eventually(lambda: text(browser, "link") == "■ the command has ended")
     assert "The page was opened by roof." in command.said
     assert text(browser, "step") == "Ended: pass"
-    assert "The outputs are in their safe state." in text(browser, "left")
+    assert "Outputs: all in their safe state (" in text(browser, "left")
     runs = browser.find_elements("css selector", "#verdicts > li")
     assert [run.text.split("\n")[0] for run in runs] == ["rain closes the roof pass"] * 2
     assert runs[0].text.count("pass") == 4  # three responses and the run
@@ -57,7 +57,7 @@ def test_stop_ends_the_run_safe_with_its_log_closed(running, browser):
         assert [e["event"] for e in command.events()[-2:]] == ["safe", "run_end"]
         assert command.events()[-1]["aborted"] == "interrupted by the operator"
         eventually(lambda: text(browser, "step") == "Ended: aborted")
-    assert "The outputs are in their safe state." in text(browser, "left")
+    assert "Outputs: all in their safe state (" in text(browser, "left")
 
 
 def test_a_page_that_was_away_catches_up(running, browser):
