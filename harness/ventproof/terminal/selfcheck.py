@@ -17,6 +17,7 @@ from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.terminal.follow import reading_said
 from ventproof.verdict.text import about, board_span, milliseconds
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
+from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.traffic import answering_at_once, budget
 from ventproof_bench.selfcheck.vents import place_said
 
@@ -213,11 +214,19 @@ def _answers_line(file: BenchFile, title: str, tried: Exercised) -> str:
     """Return in one line which signals responded to an output, and how."""
     before, after = tried.before.values, tried.after.values
     changed = [
-        f"{name} {reading_said(before[name], file.traits(name))} to {reading_said(after[name], file.traits(name))}"
+        f"{name} {_value_said(file, name, before[name])} to {_value_said(file, name, after[name])}"
         for name in file.signals
         if name in tried.wanted and name in before and name in after and before[name] != after[name]
     ]
     return f"{title}: {', '.join(changed) or 'nothing changed'}"
+
+
+def _value_said(file: BenchFile, name: str, value: float) -> str:
+    signal = file.signals[name]
+    states = (signal.states or {}) if isinstance(signal, SignalSpec) else {}
+    return next(
+        (word for word, one in states.items() if one == value), reading_said(value, file.traits(name))
+    )
 
 
 def _measured_table(measured: Measured) -> Table:

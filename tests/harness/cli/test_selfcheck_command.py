@@ -15,19 +15,21 @@ def lines_of(log):
 
 
 def test_a_self_check_ends_with_what_the_bench_can_decide(ventproof, tmp_path):
-    """Code 0, tables, the log where it says, and a chain that holds."""
+    """Code 0, a few lines, with `--all` each measurement, the log where it says, and a chain that holds."""
     code, out, _ = ventproof("selfcheck", "--bench", SHIPPED_BENCH)
     assert code == 0
-    assert "smallest tolerance" in out
-    assert "undecided: rain_contact, failure_override, " in out
-    assert (
-        "fine: nothing is worse than the bench file declares, and everything is hooked up as it says; left"
-        in out
-    )
+    assert "smallest tolerance that can be decided: roof_vent 1.05 %, " in out
+    assert "rain: roof_vent 92.0 % to 8.0 %, side_vent 88.0 % to 45.0 %, rain_override off to on" in out
+    assert len(out.splitlines()) <= 24
+    assert "┏" not in out
+    assert "not decidable: rain_contact, failure_override, " in out
+    assert "fine: all measured values within declared limits, wiring correct; left out: " in out
     assert "records/selfcheck-bench.jsonl" in out
     code, out, _ = ventproof("verify", tmp_path / "records" / "selfcheck-bench.jsonl")
     assert code == 0
     assert "lines, fine, digest" in out
+    _, out, _ = ventproof("selfcheck", "--unit", "--all", "--bench", SHIPPED_BENCH)
+    assert "signals after operating rain\n┏" in out
 
 
 def test_a_self_check_is_no_run(ventproof):
@@ -62,14 +64,14 @@ def test_what_was_not_judged_is_listed_and_is_code_2(ventproof, tmp_path):
     code, out, _ = ventproof("selfcheck", "--unit", "--bench", weak)
     assert code == 2
     assert "not judged: gust: with `scale: 0.01` the response would have been the same" in out
-    assert "not everything was judged; nothing was found wrong with the rest" in out
+    assert "not everything was judged; no error found in the rest" in out
 
 
 def test_something_wrong_is_code_2_and_a_bench_that_failed_4(ventproof, tmp_path):
     """Each with a sentence that says what."""
     quick = tmp_path / "quick.yaml"
     quick.write_text(quick_text(), encoding="utf-8")
-    for option, said in ((["--unit"], "something is hooked up wrong"), ([], "or hooked up wrong")):
+    for option, said in ((["--unit"], "wiring errors found"), ([], "or hooked up wrong")):
         code, out, _ = ventproof("selfcheck", *option, "--bench", quick, "--fault", "flag_inverted")
         assert code == 2
         assert (
