@@ -166,9 +166,11 @@ _STYLES = {"fine": "green", "worse": "yellow", "partial": "yellow", "failed": "r
 
 
 def _not_judged(check: CheckResult) -> Iterator[Text]:
-    """Yield what was not judged: of what was found wrong already nothing more is said."""
+    """Yield what was not judged, but for what the closing line lists."""
     reasons: dict[str, list[str]] = {}
     for one in check.unjudged:
+        if one.left and check.result == "fine":
+            continue
         reasons.setdefault(one.why, []).append(one.name)
     for why, names in reasons.items():
         yield Text(f"not judged: {', '.join(names)}: {why}", style="dim")

@@ -71,7 +71,7 @@ def test_something_wrong_is_code_2_and_a_bench_that_failed_4(ventproof, tmp_path
     """Each with a sentence that says what."""
     quick = tmp_path / "quick.yaml"
     quick.write_text(quick_text(), encoding="utf-8")
-    for option, said in ((["--unit"], "wiring errors found"), ([], "or hooked up wrong")):
+    for option, said in ((["--unit"], "wiring errors found"), ([], "or wiring errors")):
         code, out, _ = ventproof("selfcheck", *option, "--bench", quick, "--fault", "flag_inverted")
         assert code == 2
         assert (
