@@ -104,7 +104,11 @@ class Chains:
     def _follow(self, p: float, q: float, side: int) -> None:
         """Take a span of moments outside on one side of the band."""
         same, other = self._outside[side], self._outside[1 - side]
-        if len(same) == 1 and p <= same[0].to_s < same[0].until_s and not other:  # goes on
+        if (
+            len(same) == 1
+            and p <= same[0].to_s < same[0].until_s
+            and not (other or self._passes_reading(same[0].to_s, q, side))
+        ):  # goes on
             same[0] = same[0]._replace(to_s=min(q, same[0].until_s))
             self._waits(same[0])
             return
@@ -147,6 +151,12 @@ class Chains:
             until_s = min(ends[i:], default=INF)
             if until_s >= from_s:
                 yield from_s, until_s
+
+    def _passes_reading(self, after_s: float, q: float, side: int) -> bool:
+        """Return whether a stay can begin behind a reading that lies between two moments: it ends later."""
+        barriers = self._barriers[side]
+        first = bisect_right(barriers, (after_s, INF))
+        return first < len(barriers) and barriers[first][0] <= q
 
     def _waits(self, one: _Outside) -> None:
         self.last_s = max(self.last_s, one.to_s)

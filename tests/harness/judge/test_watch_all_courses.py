@@ -6,7 +6,7 @@ from collections import Counter
 
 import judge_campaign as campaign
 import pytest
-from judge_cases import play
+from judge_cases import play, wrong
 from judge_courses import Courses
 from judge_grid import KINDS, Traits, compared, grid_case
 
@@ -90,3 +90,13 @@ def test_courses_of_a_state_that_go_on_together_open_verdicts_and_turn_none(
     pairs = {(one, other) for one, other in zip(exact, joined, strict=True) if one is not other}
     assert all(other is Verdict.INCONCLUSIVE for _, other in pairs)
     assert most or pairs, "nothing was joined"
+
+
+@pytest.mark.parametrize("seed", [20_202_372, 20_226_454])
+def test_a_stay_outside_may_begin_behind_a_deep_reading_while_another_goes_on(seed: int) -> None:
+    """Found by 250,000 cases: a stimulus seconds wide, and a reading so deep in the band that it ends earlier stays.
+
+    The stay that begins behind the reading was forgotten where an earlier one went on across it: a false pass.
+    """
+    one = campaign.GENERATORS["hard"](seed)
+    assert wrong(one, play(one)) is None
