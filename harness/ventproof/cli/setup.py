@@ -67,7 +67,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     dialogue = Dialogue(bench, asker, given | given_by_option(pairs))
     trials = Trials(
         hookup=lambda path: _hookup(path, out),
-        run=lambda profile, path, hookup: _run(profile, path, out, hookup),
+        run=lambda profile, path: _run(profile, path, out),
     )
     try:
         code = set_up(bench, dialogue, trials, clear=clear)
@@ -91,16 +91,14 @@ def _hookup(bench: Path, out: Path) -> HookUpTried:
     return HookUpTried(shown(loaded.model, result), result.result, result.log)
 
 
-def _run(profile: Path, bench: Path, out: Path, hookup: Path | None) -> int:
+def _run(profile: Path, bench: Path, out: Path) -> int:
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
-    from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded = load_bench(bench)
-    check = pinned(hookup, loaded) if hookup else None
-    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), selfcheck=check)
+    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out))
     suite = options.load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

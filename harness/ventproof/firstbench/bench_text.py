@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 UNIT_BUS: Final = "unit"
 """The bus that the unit is read over."""
 
+_SOON_S: Final = 0.6
+_LATE_S: Final = 1.8
 _FINEST: Final = 0.1
 """To how much a value is told that has no step."""
 
@@ -131,8 +133,14 @@ class FirstBench:
 
     @property
     def answering(self) -> dict[str, str]:
-        """How each signal answers the rain contact, in the words of `hookup: answers:`; without those that do not."""
-        return {one.name: said for one in self.signals for said in [self._answer(one)] if said}
+        """How each signal answers the rain contact, in the words of `hookup: answers:`; without those that do not.
+
+        Flags that answer alike, one at once and one late, are told apart by when they do.
+        """
+        said = {one.name: said for one in self.signals for said in [self._answer(one)] if said}
+        flags = [one.name for one in self.signals if one.unit == "flag" and one.name in said]
+        twins = [one for one in flags if any(said[one] == said[other] for other in flags if other != one)]
+        return said | {name: said[name] + _when(self.answers[name].first_s) for name in twins}
 
     @property
     def alike(self) -> frozenset[str]:
@@ -150,6 +158,13 @@ class FirstBench:
         if signal.unit == "flag":
             return "on" if moved.held else "off"
         return f"{quantity(moved.before, signal)} to {quantity(moved.held, signal)}"
+
+
+def _when(first_s: float | None) -> str:
+    """Return by when a flag answers, where that is well clear of a second; `first_s` is at the latest."""
+    if first_s is None:
+        return ""
+    return " within 1 s" if first_s <= _SOON_S else " after 1 s" if first_s >= _LATE_S else ""
 
 
 def quantity(value: float, signal: FirstSignal) -> str:

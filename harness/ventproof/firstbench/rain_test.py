@@ -24,7 +24,8 @@ _WHOLE_PERCENT: Final = 100.0
 _HOLDS_S: Final = 10.0
 _RESTS_S: Final = 5.0
 """Held so long it stands well within its tolerance; on its way through the edge there would be no margin."""
-_COMES_TO_REST_S: Final = 30.0
+_COMES_TO_REST_S: Final = 90.0
+"""Not a limit of the unit: it may have just lost its supply, and look for its ends before it opens."""
 _ABOUT: Final = (
     "The vents stand open. Rain begins: each vent must go to the position where it went when this bench was set up, "
     "and when the rain has ended it must come back. The positions and times are those that the unit showed once, with "

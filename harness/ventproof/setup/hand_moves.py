@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BusSpec
 
 _STANDS_FOR_S: Final = 4.0
+_LOOK_S: Final = 0.5
+_LOOKS: Final = 360
 _STANDS_NOW_S: Final = 1.0
 _LATELY: Final = 200
 """So many readings reach back over a second and more."""
@@ -70,8 +73,20 @@ def record_moves(
         for number, text in enumerate(_MOVES):
             move = _Move(recording, vents, moves, must_move=number == _OPENING)
             asker.wait(text, move.said, move.over)
+            _see_out(asker, move)
             moves.append(move.tracks())
     return {name: (moves[_OPENING].get(name, []), moves[-1].get(name, [])) for name in moves[0]}
+
+
+def _see_out(asker: SetupAsker, move: _Move) -> None:
+    """Wait for vents that still move: Enter may have come early."""
+    waiting = threading.Event()
+    for look in range(_LOOKS):
+        if not move.moves():
+            return
+        left_s = (_LOOKS - look) * _LOOK_S
+        asker.glance(f"until all vents stand still, at most {left_s:.0f} s more: {move.said()}")
+        waiting.wait(_LOOK_S)
 
 
 @final
@@ -111,6 +126,14 @@ class _Move:
     def _is_over(self, track: Sequence[RawReading]) -> bool:
         moved = not self._must_move or len({one.words for one in track}) >= _BOTH_ENDS_AND_BETWEEN
         return moved and stands(track, _STANDS_FOR_S)
+
+    def moves(self) -> bool:
+        """Whether a vent moves now."""
+        tracks = self.tracks()
+        return any(
+            bool(track) and not stands(track[-_LATELY:], _STANDS_NOW_S)
+            for track in (tracks.get(vent.listed.name, []) for vent in self._vents)
+        )
 
     def said(self) -> str:
         """Return what each vent reads, against what it read when this movement began."""

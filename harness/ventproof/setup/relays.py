@@ -14,7 +14,7 @@ from ventproof.firstbench.bench_text import UNIT_BUS, FirstBench, FirstRelay, be
 from ventproof.firstbench.makers_list import slug
 from ventproof.firstbench.responses import MovedSignal
 from ventproof.firstbench.wiring_guess import NOTHING, RAIN, answer_said, stirred, wired_by
-from ventproof.setup.asking import Clearance, a_number, one_of, some_text
+from ventproof.setup.asking import NO, Clearance, a_number, one_of, some_text
 from ventproof.setup.connection import Connection, connect, look_further
 from ventproof.setup.dialogue import SetupQuestion
 from ventproof.setup.recording import read_once
@@ -198,8 +198,8 @@ class Clicker:
         number = next(number for number, relay in relays if relay.name == rain)
         bench = replace(self._bench, relays=[relay for _, relay in relays], rain=rain)
         seen = self._dialogue.measured("rain.seen", lambda: self._rained(stack, number))
-        if self._trials is not None and self._restarted:
-            self._open_vents(self._trials, restarted=True)  # what is tried next must find the unit as it was
+        if self._trials is not None and self._restarted and self._dialogue.known("rain_test") == NO:
+            self._open_vents(self._trials, restarted=True)  # else the rain test waits for the unit
         opened = self._dialogue.known("warm.moved").split()
         return replace(bench, answers=_DID.validate_json(seen), opened=opened)
 

@@ -67,11 +67,11 @@ class Trials:
 
     Attributes:
         hookup: tries how the unit is hooked up to a bench.
-        run: runs a profile on a bench, with the log of its hook-up where that was tried; returns an exit code.
+        run: runs a profile on a bench; returns an exit code.
     """
 
     hookup: Callable[[Path], HookUpTried]
-    run: Callable[[Path, Path, Path | None], int]
+    run: Callable[[Path, Path], int]
 
 
 def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> int:
@@ -84,7 +84,7 @@ def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> i
         clear: vents and drives are clear of people and guarded: do not ask.
 
     Returns:
-        The exit code of the last trial.
+        The exit code of the first trial that did not pass, else 0.
 
     Raises:
         FileError: an answer will not do, or a file exists already.
@@ -220,26 +220,27 @@ class _Walk:
             ) from error
 
     def _tried(self) -> int:
-        codes, ends = list[int](), list[str]()
-        log = None
-        if self._yes("selfcheck", "Try the hook-up now: one output after the other, as the bench file says?"):
-            self._clearance.confirm()
-            tried = self._trials.hookup(self._path)
-            log = None if tried.result == "failed" else tried.log
-            codes.append(tried.code)
-            ends.append(f"The hook-up: {_HOOKUP_ENDS[tried.result]}.")
+        codes, ends, check = list[int](), list[str](), ""
         if self._profile.exists() and self._yes(
-            "rain_test", f"Run the first rain test, {self._profile}, now?"
+            "rain_test", f"Run the first rain test, {self._profile}, now? It takes two to four minutes."
         ):
             self._clearance.confirm()
-            codes.append(self._trials.run(self._profile, self._path, log))
+            codes.append(self._trials.run(self._profile, self._path))
             ends.append(f"The rain test: {_RUN_ENDS[codes[-1]]}.")
+        if self._yes(
+            "selfcheck", "Check the wiring now, one output after the other? It takes about two minutes."
+        ):
+            self._clearance.confirm()
+            tried = self._trials.hookup(self._path)
+            codes.append(tried.code)
+            ends.append(f"The wiring: {_HOOKUP_ENDS[tried.result]}.")
+            check = "" if tried.result == "failed" else f" --selfcheck {tried.log}"
         for said in ends:
             self._dialogue.asker.say(said)
         self._dialogue.asker.say(
-            f"Next: `ventproof run {self._profile} --bench {self._path}`, and profiles of your own."
+            f"Next: `ventproof run {self._profile} --bench {self._path}{check}`, and profiles of your own."
         )
-        return next(filter(None, reversed(codes)), 0)
+        return next(filter(None, codes), 0)
 
     def _yes(self, key: str, text: str) -> bool:
         question = SetupQuestion(

@@ -128,11 +128,9 @@ class TerminalAsker:
         """Wait for Enter; the line below shows what is read."""
         self.say("")
         self._console.print(Text(text, style="bold"))
-        self._prompted(
-            "Enter: ",
-            toolbar=lambda: harmless(live()),
-            refresh_s=_REFRESH_S,
-        )
+        answer = self._prompted("Enter: ", toolbar=lambda: harmless(live()), refresh_s=_REFRESH_S)
+        if answer.strip() == _BACK:
+            raise StepBack
 
 
 @final

@@ -181,6 +181,17 @@ def test_flags_that_answer_alike_are_left_out_of_the_self_check_and_told():
     assert "# it answers as status_word: crossed, they would answer so too" in bench_text(bench)
 
 
+def test_flags_that_answer_one_at_once_and_one_late_are_told_apart_by_when():
+    """A raw input beside the override that it starts: each is judged, and none is left out."""
+    late, soon = (replace(moved(0.0, 1.0), first_s=s) for s in (2.3, 0.3))
+    bench = replace(FIRST, answers=ANSWERS | {"rain_alarm": late, "status_word": soon})
+    assert not bench.alike
+    answers = read_bench("bench.yaml", bench_text(bench)).model.outputs["rain"].hookup.answers
+    assert (str(answers["rain_alarm"]), str(answers["status_word"])) == ("on after 1 s", "on within 1 s")
+    near = replace(bench, answers=bench.answers | {"status_word": replace(soon, first_s=1.2)})
+    assert near.answering["status_word"] == "on"
+
+
 def test_a_flag_that_answers_alone_is_judged():
     """Nothing that is read would answer as it does."""
     assert not FIRST.alike

@@ -58,8 +58,8 @@ def goes_on(written, technician, codes):
         result = {0: "fine", 2: "partial", 4: "failed"}[codes["hook-up"]]
         return HookUpTried(codes["hook-up"], result, Path("hook-up.jsonl"))
 
-    def run(_profile, _bench, log):
-        tried.append((f"rain test behind {log}", list(technician.asked)))
+    def run(_profile, _bench):
+        tried.append(("rain test", list(technician.asked)))
         return codes["rain test"]
 
     trials = Trials(hookup=hookup, run=run)
@@ -69,7 +69,7 @@ def goes_on(written, technician, codes):
 def test_a_kept_answer_switches_nothing_before_it_is_clear(written):
     """The trials were agreed to in an earlier sitting; that vents are clear must be said in this one, once."""
     tried, code = goes_on(written, Technician(clear="yes"), {"hook-up": 0, "rain test": 0})
-    assert tried == [("hook-up", ["clear"]), ("rain test behind hook-up.jsonl", ["clear"])]
+    assert tried == [("rain test", ["clear"]), ("hook-up", ["clear"])]
     assert code == 0
 
 
@@ -85,12 +85,14 @@ def test_the_end_says_what_its_exit_code_stands_for(written):
     technician = Technician(clear="yes")
     _, code = goes_on(written, technician, {"hook-up": 2, "rain test": 0})
     assert code == 2
-    assert "The hook-up: no wiring error found; not everything could be judged." in technician.said
+    assert "The wiring: no wiring error found; not everything could be judged." in technician.said
     assert "The rain test: all passed." in technician.said
 
 
-def test_a_hook_up_that_was_broken_off_stands_behind_no_run(written):
-    """The run then says that none was measured."""
-    tried, code = goes_on(written, Technician(clear="yes"), {"hook-up": 4, "rain test": 0})
-    assert tried[1][0] == "rain test behind None"
-    assert code == 4
+@pytest.mark.parametrize(("ended", "named"), [(0, True), (4, False)])
+def test_the_next_run_names_a_wiring_check_that_came_to_its_end(written, ended, named):
+    """The command to go on with is told whole."""
+    technician = Technician(clear="yes")
+    _, code = goes_on(written, technician, {"hook-up": ended, "rain test": 0})
+    assert code == ended
+    assert (" --selfcheck hook-up.jsonl`" in technician.said[-1]) == named

@@ -98,3 +98,27 @@ def test_the_opening_and_the_closing_are_recorded(moved):
     opening, closing = moved[1][VENT.name]
     assert (opening[0].words, opening[-1].words) == ((2,), (200,))
     assert (closing[0].words, closing[-1].words) == ((198,), (0,))
+
+
+def test_enter_that_comes_early_is_waited_for(monkeypatch):
+    """A vent that still moves is seen to its end: what is recorded of the opening holds both ends."""
+    track, person = Track(), None
+
+    class Hasty(Person):
+        def wait(self, text, _live, _over):
+            self.to = 100.0 if text.startswith("Open") else 0.0
+            self.track.go(self.to, TRAVEL_S / 2)
+
+        def glance(self, text):
+            self.shown.append(text)
+            self.track.go(self.to, TRAVEL_S / 4)
+
+    monkeypatch.setattr(hand_moves, "Recording", lambda *_: track)
+    person = Hasty(track)
+    vent = HandMovedVent(listed=VENT, request=ReadRequest(1, "input", 0, 1), alone=True)
+    opening, _ = record_moves(person, None, [vent])[VENT.name]
+    assert any(
+        said.startswith("until all vents stand still, at most 180 s more: Ridge flap ")
+        for said in person.shown
+    )
+    assert max(one.words[0] for one in opening) == 200
