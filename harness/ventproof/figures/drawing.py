@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, final
 from xml.etree import ElementTree
 
@@ -239,7 +240,7 @@ def spread(wanted: list[float], apart: float, top: float, bottom: float) -> list
     return placed
 
 
-OFF_PX: Final = 0.2
+OFF_PX: Final = 0.5
 """How far a dropped corner may stand off the line that is drawn instead of it; less than anybody sees.
 
 Whoever draws bounds moves them outward by as much, so that they still hold what they held.
@@ -285,3 +286,31 @@ def outline(corners: Sequence[tuple[float, float]], off_px: float = OFF_PX) -> l
     if last is not kept[-1]:
         kept.append(last)
     return kept
+
+
+def columns(corners: Sequence[tuple[float, float]], *, up: bool) -> list[tuple[float, float]]:
+    """Return a line that is nowhere inside of another one and has at most one corner a column of pixels.
+
+    Each whole pixel gets the outermost place of the columns on both sides of it, so that the straight line between two
+    of them holds what lies between.
+
+    Args:
+        corners: of the other line, from left to right; two of the same x make a jump.
+        up: outward is upward, where y is less.
+    """
+    if len(corners) <= corners[-1][0] - corners[0][0]:
+        return list(corners)
+    outer = min if up else max
+    first = math.floor(corners[0][0])
+    places = [math.nan] * (math.ceil(corners[-1][0]) - first + 1)
+
+    def widen(x: float, y: float) -> None:
+        for at in range(max(0, math.ceil(x) - 1 - first), min(len(places), math.floor(x) + 2 - first)):
+            places[at] = y if math.isnan(places[at]) else outer(places[at], y)
+
+    for (x0, y0), (x1, y1) in pairwise(corners):
+        widen(x0, y0)
+        for x in range(math.ceil(x0), math.ceil(x1)):
+            widen(x, y0 + (y1 - y0) * (x - x0) / (x1 - x0))
+        widen(x1, y1)
+    return [(float(first + at), y) for at, y in enumerate(places)]

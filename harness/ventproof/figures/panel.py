@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import pairwise
+from collections.abc import Iterable, Sequence
 from typing import Final, final
 
 from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.figures.decided_run import Course, moment
 from ventproof.figures.demand import Demand, Ring
-from ventproof.figures.drawing import BLUE, GREEN, OFF_PX, AxisScale, Drawing, outline, spread, text_width
+from ventproof.figures.drawing import (
+    BLUE,
+    GREEN,
+    OFF_PX,
+    AxisScale,
+    Drawing,
+    columns,
+    outline,
+    spread,
+    text_width,
+)
 
 SMALL: Final = 12.0
 _LEVEL_APART_PX: Final = 15.0
 _LONGEST_LABEL: Final = 22
 _FAR_PX: Final = 1e6
 _NARROWEST_PX: Final = 1.5
+_APART_PX: Final = 6.0
+"""Readings closer to each other than this are no dots: the line between them says as much."""
 
 
 @final
@@ -208,17 +219,8 @@ class Panel:
 
     def _areas(self, pieces: Iterable[Piece], dash: str, colour: str) -> None:
         for run in _runs(pieces):
-            upper = [(run[0].t0, run[0].u0)]
-            lower = [(run[0].t0, run[0].l0)]
-            for before, piece in pairwise([run[0], *run]):
-                if (before.l1, before.u1) != (piece.l0, piece.u0):
-                    upper.append((piece.t0, piece.u0))
-                    lower.append((piece.t0, piece.l0))
-                upper.append((piece.t1, piece.u1))
-                lower.append((piece.t1, piece.l1))
-            outward = 0.0 if upper == lower else OFF_PX
-            drawn = [(x, y - outward) for x, y in outline(self._places(upper))]
-            drawn += [(x, y + outward) for x, y in reversed(outline(self._places(lower)))]
+            upper, lower = self._edge(run, up=True), self._edge(run, up=False)
+            drawn = [*upper, *reversed(lower)]
             points = " ".join(f"{x:.1f},{y:.1f}" for x, y in drawn)
             self._drawing.mark(
                 "polygon",
@@ -232,6 +234,18 @@ class Panel:
                 stroke_linejoin="round",
                 stroke_dasharray=dash or "none",
             )  # fmt: skip - as above
+
+    def _edge(self, run: Sequence[Piece], *, up: bool) -> list[tuple[float, float]]:
+        """Return the upper or lower bound of pieces as a line in px that never runs inside of them.
+
+        Where there are more pieces than columns of pixels, each column counts with the outermost of its neighbours.
+        """
+        ends = [(p.t0, p.u0, p.t1, p.u1) if up else (p.t0, p.l0, p.t1, p.l1) for p in run]
+        places = self._places(corner for t0, v0, t1, v1 in ends for corner in ((t0, v0), (t1, v1)))
+        if all(p.l0 == p.u0 and p.l1 == p.u1 for p in run):
+            return outline(places)
+        outward = -OFF_PX if up else OFF_PX
+        return [(x, y + outward) for x, y in outline(columns(places, up=up))]
 
     def _steps(self, pieces: Iterable[Piece]) -> None:
         for from_s, to_s, low, high in _levels(pieces):
@@ -256,10 +270,9 @@ class Panel:
 
     def _dots(self, course: Course) -> None:
         places = self._places((moment(a), a.sample.value) for a in course.arrived)
-        # Two dots on one pixel are one.
         cells = {(round(x), round(y)): (x, y) for x, y in places if self.top - 3 <= y <= self.bottom + 3}
-        if cells:
-            spacing = (places[-1][0] - places[0][0]) / len(places)
+        spacing = (places[-1][0] - places[0][0]) / len(places) if places else 0.0
+        if spacing >= _APART_PX or len(cells) == 1:
             self._drawing.mark(
                 "path",
                 self._inside,
@@ -267,7 +280,7 @@ class Panel:
                 fill="none",
                 stroke="currentColor",
                 stroke_linecap="round",
-                stroke_width=min(4.5, max(1.4, 0.6 * spacing)),
+                stroke_width=4.5,
                 d="".join(f"M{x:.1f},{y:.1f}h0" for x, y in cells.values()),
             )  # fmt: skip - as above
 

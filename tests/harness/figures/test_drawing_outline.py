@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.figures.drawing import OFF_PX, outline
+from ventproof.figures.drawing import OFF_PX, columns, outline
 
 steps = st.lists(
     st.tuples(st.sampled_from([0.0, 0.1, 1.0, 7.5]), st.floats(-3, 3, width=32)), min_size=1, max_size=60
@@ -47,3 +47,25 @@ def test_what_can_be_seen_is_kept():
 def test_nothing_is_made_of_nothing():
     """No corners, no outline."""
     assert outline([]) == []
+
+
+@given(steps, st.booleans())
+def test_a_line_by_columns_never_runs_inside_of_the_other(moves, up):
+    """Whatever lies between two whole pixels, the line through their places holds all of it, on its own side."""
+    corners = [(float(x), float(y)) for x, y in np.cumsum(moves, axis=0)]
+    drawn = columns(corners, up=up)
+    xs, ys = zip(*drawn, strict=True)
+    for (x0, y0), (x1, y1) in pairwise(corners):
+        for share in np.linspace(0, 1, 9):
+            x, y = x0 + share * (x1 - x0), y0 + share * (y1 - y0)
+            if len(drawn) < len(corners):
+                at = float(np.interp(x, xs, ys))
+                assert at <= y + 1e-6 if up else at >= y - 1e-6
+
+
+def test_a_crowd_of_steps_takes_one_corner_a_column():
+    """Forty steps on ten pixels are a slope of eleven corners, no more than a column off."""
+    stairs = [(i / 4, float((i + 1) // 2)) for i in range(41)]
+    drawn = columns(stairs, up=False)
+    assert len(drawn) == 11
+    assert outline(drawn[1:-1]) == [drawn[1], drawn[-2]]

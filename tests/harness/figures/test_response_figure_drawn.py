@@ -20,7 +20,7 @@ from ventproof.cli.judge import figures, write_figures
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from ventproof.deciders.formulas import Formula
 from ventproof.figures import sheet
-from ventproof.figures.decided_run import decided_run
+from ventproof.figures.decided_run import decided_run, moment
 from ventproof.figures.demand import demand_of
 from ventproof.figures.drawing import AxisScale, Drawing, padded, spread, text_width, wrap
 from ventproof.figures.response_figure import every_drawable, response_figure
@@ -155,14 +155,30 @@ def test_the_drawn_envelope_contains_the_true_course_and_every_reading(verdict, 
     true = np.interp(at_s + item.watch.judged_from_s, *np.array(truth[signal]).T)
     assert np.all(np.interp(at_s, t_s, low) <= true + slack)
     assert np.all(true <= np.interp(at_s, t_s, high) + slack)
-    (dots,) = of_class(panel, "readings")
-    places = np.array([[float(n) for n in p] for p in re.findall(r"M([-\d.]+),([-\d.]+)h0", dots.get("d"))])
-    inside = (to_s(places[:, 0]) >= t_s[0]) & (to_s(places[:, 0]) <= t_s[-1])
+    read = np.array([(moment(a), a.sample.value) for a in run.courses[signal].arrived])
+    read_s, read = read[:, 0] - item.watch.judged_from_s, read[:, 1]
+    inside = (read_s >= t_s[0]) & (read_s <= t_s[-1])
     assert inside.sum() >= 15
-    read_s, read = to_s(places[inside, 0]), to_value(places[inside, 1])
+    read_s, read = read_s[inside], read[inside]
     reach = run.courses[signal].traits.error + run.courses[signal].traits.rate_per_s * 0.11 + slack
     assert np.all(np.interp(read_s, t_s, low) - reach <= read)
     assert np.all(read <= np.interp(read_s, t_s, high) + reach)
+
+
+def test_readings_are_dots_only_where_one_can_tell_them_apart(runs):
+    """Polled every 1.5 s each reading has its dot at its place; polled ten times a second they are the line."""
+    state, _ = runs["inconclusive"]
+    run = decided_run(state)
+    panel, to_s, to_value = axes(ElementTree.fromstring(response_figure(run, roof(run))))
+    (dots,) = of_class(panel, "readings")
+    places = np.array([[float(n) for n in p] for p in re.findall(r"M([-\d.]+),([-\d.]+)h0", dots.get("d"))])
+    read = {(round(moment(a), 1), a.sample.value) for a in run.courses["roof_vent"].arrived}
+    for x, y in places:
+        t_s = to_s(x) + roof(run).watch.judged_from_s
+        assert any(abs(t_s - at_s) < 0.2 and abs(to_value(y) - value) < 0.5 for at_s, value in read)
+    assert len(places) >= 15
+    often = decided_run(runs["pass"][0])
+    assert not of_class(ElementTree.fromstring(response_figure(often, roof(often))), "readings")
 
 
 def test_the_same_log_gives_the_same_bytes(runs):
