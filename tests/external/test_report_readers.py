@@ -81,7 +81,7 @@ def _read_by_poppler(document):
 @pytest.mark.parametrize("reader", [_read_by_pypdf, _read_by_poppler])
 def test_the_document_says_what_the_log_says(reader, report, logs):
     """Both pypdf and poppler's pdftotext both read demands, verdicts, reasons and whole digests out of the PDF."""
-    said = _squeezed(reader(pdf_of(report)))
+    said = _squeezed(reader(pdf_of(report, complete=True)))
     for log in logs:
         assert json.loads(log.read_bytes().splitlines()[-1])["chain"] in said
         for finding in findings(log):
@@ -94,7 +94,7 @@ def test_the_document_says_what_the_log_says(reader, report, logs):
 
 def test_the_document_is_tagged_and_its_drawings_have_a_text_instead(report):
     """ISO 32000-2, 14.7 and 14.9.3: a structure tree, a language, and `Alt` for each figure in it."""
-    catalogue = pypdf.PdfReader(io.BytesIO(pdf_of(report))).trailer["/Root"]
+    catalogue = pypdf.PdfReader(io.BytesIO(pdf_of(report, complete=True))).trailer["/Root"]
     assert catalogue["/MarkInfo"]["/Marked"]
     assert catalogue["/Lang"] == "en"
     figures = []

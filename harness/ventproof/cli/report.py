@@ -83,7 +83,7 @@ def module_for(out: Path) -> str:
     return "ventproof.report.build" if people else "ventproof.rejudge.batch"
 
 
-def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
+def write(out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = False) -> int:
     """Write one report of some logs and say what it says.
 
     Every kind judges each run again, and stands or falls by the same words.
@@ -92,6 +92,7 @@ def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
         out: the file; its name was checked.
         logs: of runs.
         choice: how they came to be looked at together.
+        complete: draw every response in a PDF.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -103,7 +104,7 @@ def write(out: Path, logs: Sequence[Path], choice: Choice) -> int:
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        report = write_report(logs, out, choice, table_section)
+        report = write_report(logs, out, choice, table_section, complete=complete)
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
@@ -183,7 +184,12 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     "FILE.xml (JUnit), FILE.md (summary for a pull request) and FILE.json (`ventproof "
     "schema results`) are for CI. May be given more than once.",
 )
-def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
+@click.option(
+    "--complete",
+    is_flag=True,
+    help="Draw every response in a PDF. Without this a profile that passed has one page.",
+)
+def report(logs: tuple[Path, ...], outs: tuple[Path, ...], *, complete: bool) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
     The report uses the logs alone. Each hash chain is checked and each run is judged again. Contradictions stand at the
@@ -200,4 +206,4 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...]) -> int:
     check_names(outs)
     paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
-    return max(write(out, paths, options.choice_of(logs)) for out in outs)
+    return max(write(out, paths, options.choice_of(logs), complete=complete) for out in outs)

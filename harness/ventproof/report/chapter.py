@@ -28,6 +28,7 @@ from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
+from ventproof.report.gist import gist_of, used_of
 from ventproof.report.model import (
     Chapter,
     Fact,
@@ -45,6 +46,7 @@ from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
+    from ventproof.case.case import Result
     from ventproof.figures.decided_run import DecidedRun
     from ventproof.log.events import Header, PinnedCheck
     from ventproof.log.read import LogState
@@ -81,6 +83,27 @@ class Signing:
 
     said: str
     wrong: str = ""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What judging again gave: each response, its drawing, the words of states; nothing where it could not be done."""
+
+    results: Mapping[Key, Result]
+    figures: Mapping[Key | None, Figure]
+    states: Mapping[str, Mapping[int, str]]
+
+    @classmethod
+    def of(cls, run: DecidedRun | None, figures: Mapping[Key | None, Figure]) -> _Judged:
+        """Return it of a run."""
+        if run is None:
+            return cls({}, figures, {})
+        results = {(r.step, r.number, r.signal): r for r in run.case.results}
+        states = {
+            name: {value: word for word, value in words.items()} for name, words in run.case.states.items()
+        }
+        return cls(results, figures, states)
 
 
 def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chapter:
@@ -122,7 +145,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
             *_settings(state, header),
             *_proved(run, header, claims),
         ),
-        steps=tuple(_steps(state, told, stands.differing, figures, ident)),
+        steps=tuple(_steps(state, told, stands.differing, _Judged.of(run, figures), ident)),
         tables=tuple(_asked(state)),
         overview=figures.get(None),
         digest=state.digest,
@@ -312,7 +335,7 @@ def _steps(
     state: LogState,
     told: Sequence[Finding],
     differing: Mapping[Key, Finding | None],
-    figures: Mapping[Key | None, Figure],
+    judged: _Judged,
     ident: str,
 ) -> Iterator[ReportedStep]:
     keys = {finding.key for finding in told}
@@ -327,7 +350,7 @@ def _steps(
                     finding,
                     f"{ident}-{'always' if number is None else number}-{finding.number}",
                     _again(finding, differing[key]) if key in differing else "",
-                    figures.get(key),
+                    judged,
                 )
             )
         done = (
@@ -346,10 +369,11 @@ def _again(finding: Finding, now: Finding | None) -> str:
     return f"judged again: {now.verdict}: {now.why}"
 
 
-def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -> ReportedResponse:
+def _response(finding: Finding, ident: str, again: str, judged: _Judged) -> ReportedResponse:
     chance = finding.conformance
     unit = "" if is_discrete(finding.unit) else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
+    result = judged.results.get(finding.key)
     return ReportedResponse(
         ident=ident,
         signal=finding.signal,
@@ -362,5 +386,8 @@ def _response(finding: Finding, ident: str, again: str, figure: Figure | None) -
         margin=margin_text(finding),
         chance=f"{100 * chance:.0f} %" if chance is not None and shown else "",
         again=again,
-        figure=figure,
+        gist=gist_of(finding, result, judged.states),
+        hollow=finding.hollow and finding.status is Status.PASS,
+        used=used_of(finding, result),
+        figure=judged.figures.get(finding.key),
     )

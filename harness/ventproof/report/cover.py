@@ -11,13 +11,11 @@ from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
 from ventproof.report.model import (
     Chapter,
-    Complaint,
     Fact,
     ReportedCover,
     ReportedEntry,
-    ReportedResponse,
-    ReportedStep,
 )
+from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
 _LABELS: Final = {
@@ -56,6 +54,7 @@ def cover_of(
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
+    groups = groups_of(chapters)
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(
@@ -63,10 +62,12 @@ def cover_of(
         ),
         of_set=whole.standing,
         says=_before(whole) + _count(standings),
+        cause=cause_of(groups, chapters),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
         notes=tuple(dict.fromkeys([*whole.remarks, *_shared_notes(chapters)])),
         facts=tuple(_facts(chapters)),
-        complaints=tuple(_complaints(chapters)),
+        groups=groups,
+        matrix=matrix_of(chapters),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),
@@ -120,6 +121,10 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
         count = sum(note in chapter.notes for chapter in chapters)
         if count:
             yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+    hollow = sum(r.hollow for chapter in chapters for step in chapter.steps for r in step.responses)
+    if hollow:
+        passes = "1 pass proves" if hollow == 1 else f"{hollow} passes prove"
+        yield f"{passes} nothing: the state already held. The matrix below marks each with a circle."
     yield from dict.fromkeys(note for chapter in chapters for note in chapter.faults)
 
 
@@ -139,30 +144,6 @@ def _listed(values: Sequence[str]) -> str:
     if len(values) <= _MOST:
         return "; ".join(values)
     return f"{'; '.join(values[:_MOST])} and {len(values) - _MOST} more"
-
-
-def _complaints(chapters: Sequence[Chapter]) -> list[Complaint]:
-    """Return what did not pass of what was run, the worst first."""
-    found = [
-        _complaint(c, step, r) for c in chapters for step in c.steps for r in step.responses if _is_open(r)
-    ]
-    return sorted(found, key=lambda complaint: STANDINGS.index(complaint.verdict))
-
-
-def _is_open(response: ReportedResponse) -> bool:
-    return bool(response.again) or response.verdict not in {"pass", "not run"}
-
-
-def _complaint(chapter: Chapter, step: ReportedStep, response: ReportedResponse) -> Complaint:
-    return Complaint(
-        ident=response.ident,
-        profile=chapter.profile,
-        step=step.name,
-        response=f"{response.signal} {response.demand}",
-        verdict="contradicted" if response.again else response.verdict,
-        margin=response.margin,
-        why=f"the log says {response.verdict}; {response.again}" if response.again else response.why,
-    )
 
 
 def _entry(chapter: Chapter) -> ReportedEntry:

@@ -59,6 +59,9 @@ class ReportedResponse:
         margin: what was left to the limits in the worst case, in the signal's unit and in seconds.
         chance: probability of conformance, where the verdict is open.
         again: what judging again found, where that is something else.
+        gist: what went wrong in a few words, alike in every profile; empty for a pass that shows something.
+        hollow: whether it is a pass that shows nothing.
+        used: which share of its limit a pass used in the worst case, and of which limit.
         figure: the drawing of it, where the run came so far.
     """
 
@@ -73,6 +76,9 @@ class ReportedResponse:
     margin: str
     chance: str
     again: str
+    gist: str
+    hollow: bool
+    used: tuple[float, str] | None
     figure: Figure | None
 
 
@@ -139,15 +145,72 @@ class Chapter:
 @final
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """What did not pass, as the first page tells it."""
+    """What did not pass, as the first page tells it; `gist` says in a few words what went wrong."""
 
     ident: str
+    run: str
     profile: str
     step: str
     response: str
     verdict: str
     margin: str
     why: str
+    gist: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ComplaintGroup:
+    """What went wrong alike in several runs: its verdict, what it is, where, and in how many profiles or runs."""
+
+    verdict: str
+    gist: str
+    complaints: tuple[Complaint, ...]
+    count: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedMark:
+    """Mark of a response or a run: what it leads to, its verdict (`hollow`: a pass that shows nothing), its words."""
+
+    ident: str
+    verdict: str
+    said: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedRow:
+    """A profile in the matrix.
+
+    Attributes:
+        ident: of its worst run.
+        profile: its name.
+        standing: of its worst run.
+        runs: the marks of all of its runs, in the order of the report.
+        cells: the marks of the worst run's responses, a cell a column.
+        failures: how many of them did not pass.
+        used: the greatest share of a limit that a response used, and of which limit; None where one failed.
+    """
+
+    ident: str
+    profile: str
+    standing: str
+    runs: tuple[ReportedMark, ...]
+    cells: tuple[tuple[ReportedMark, ...], ...]
+    failures: int
+    used: tuple[float, str] | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedMatrix:
+    """The profiles and what of them passed, by signal; `several`: some profile was run more than once."""
+
+    signals: tuple[str, ...]
+    rows: tuple[ReportedRow, ...]
+    several: bool
 
 
 @final
@@ -173,10 +236,12 @@ class ReportedCover:
         standing: of all runs together.
         of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
+        cause: what most of those that did not pass have in common, in a sentence; empty where all passed.
         alarms: what a reader must not miss.
         notes: what else there is to know.
         facts: which unit, by whom, when, on which bench, with which self-check.
-        complaints: what did not pass, and by how much.
+        groups: what did not pass, what went wrong alike together.
+        matrix: profiles and their responses.
         entries: the runs.
     """
 
@@ -184,11 +249,18 @@ class ReportedCover:
     standing: str
     of_set: str
     says: str
+    cause: str
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
-    complaints: tuple[Complaint, ...]
+    groups: tuple[ComplaintGroup, ...]
+    matrix: ReportedMatrix
     entries: tuple[ReportedEntry, ...]
+
+    @property
+    def complaints(self) -> tuple[Complaint, ...]:
+        """What did not pass, and by how much, one by one."""
+        return tuple(one for group in self.groups for one in group.complaints)
 
 
 @final

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
@@ -22,23 +22,34 @@ def html_of(report: Report) -> str:
     return page(TEMPLATES / "report.html.j2", plain(report), css)
 
 
-def pdf_of(report: Report) -> bytes:
+def pdf_of(report: Report, *, complete: bool = False) -> bytes:
     """Return a report as a PDF document: tagged, with links, and the same to the byte for the same logs.
+
+    Args:
+        report: what it says.
+        complete: draw every response; otherwise of several runs those that passed have a page each, and of the others
+            what did not pass is drawn.
 
     Raises:
         FileError: typst is not installed.
     """
-    return document(TEMPLATES / "report.typ", plain(report))
+    return document(TEMPLATES / "report.typ", plain(report) | {"complete": complete})
 
 
-_KINDS: Final[Mapping[str, Callable[[Report], bytes]]] = {
-    ".html": lambda report: html_of(report).encode(),
-    ".pdf": pdf_of,
-}
+def _kinds(*, complete: bool) -> Mapping[str, Callable[[Report], bytes]]:
+    return {
+        ".html": lambda report: html_of(report).encode(),
+        ".pdf": lambda report: pdf_of(report, complete=complete),
+    }
 
 
 def write_report(
-    logs: Sequence[Path], out: Path, choice: Choice = Choice.NAMED, annex: Annex | None = None
+    logs: Sequence[Path],
+    out: Path,
+    choice: Choice = Choice.NAMED,
+    annex: Annex | None = None,
+    *,
+    complete: bool = False,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -49,11 +60,12 @@ def write_report(
         out: the file; its ending says which kind.
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
+        complete: draw every response in a PDF, as `pdf_of` says.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
     """
-    make = maker_for(out, "report", _KINDS)
+    make = maker_for(out, "report", _kinds(complete=complete))
     report = report_of(logs, choice, annex)
     content = make(report)
     with whole_file(out) as file:

@@ -22,6 +22,13 @@ def test_a_failing_run_makes_a_report_and_the_command_succeeds(ventproof, tmp_pa
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<title>fail: Unit V-1042, firmware 3.1</title>" in page
     assert len(pypdf.PdfReader(tmp_path / "report.pdf").pages) > 1
+    pages = len(pypdf.PdfReader(tmp_path / "report.pdf").pages)
+    twice = ("run", SHIPPED / "rain-by-tips.yaml", "--bench", SHIPPED_BENCH, "--out", "more", *stated)
+    assert ventproof(*twice)[0] == 0
+    ventproof("report", "more", "logs", "-o", "short.pdf")
+    ventproof("report", "more", "logs", "-o", "complete.pdf", "--complete")
+    short, complete = (len(pypdf.PdfReader(tmp_path / f"{name}.pdf").pages) for name in ("short", "complete"))
+    assert pages < short < complete, "one page more for a profile that passed; complete, several"
     (log,) = log_paths([tmp_path / "logs"])
     log.write_bytes(b"not a log\n")
     code, _, err = ventproof("report", "logs", "-o", "report.html")

@@ -55,6 +55,50 @@ def test_a_long_word_stays_on_the_page(logs, mock, tmp_path):
     assert "x" * 400 in text_of(document).replace("\u200b", "").replace(" ", "")
 
 
+def pages_of(document):
+    return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(document)).pages]
+
+
+def test_a_run_that_passed_has_one_page_of_a_short_document(logs, mock, tmp_path):
+    """A vent profile that passed is told on one page beside one that failed; complete, it takes several."""
+    passed = mock.run(tmp_path, mock.rain)
+    report = report_of([passed, logs["fail"]])
+    short, complete = pages_of(pdf_of(report)), pages_of(pdf_of(report, complete=True))
+    name = report.chapters[0].profile
+    (begins,) = [i for i, page in enumerate(short) if page.startswith(f"{name} ")]
+    assert short[begins + 1].startswith(f"{report.chapters[1].profile} ")
+    for step in report.chapters[0].steps:
+        for response in step.responses:
+            assert f"{response.signal} {response.demand}" in short[begins]
+    assert report.chapters[0].digest in short[begins]
+    assert len(complete) > len(short)
+    assert complete[:2] == [page.replace(f"of {len(short)}", f"of {len(complete)}") for page in short[:2]]
+
+
+def drawn_in(document):
+    """Return what a screen reader says of each drawing."""
+    nodes = [pypdf.PdfReader(io.BytesIO(document)).trailer["/Root"]["/StructTreeRoot"]]
+    said = []
+    while nodes:
+        node = nodes.pop().get_object()
+        if isinstance(node, list):
+            nodes += [one for one in node if not isinstance(one, int)]
+        elif isinstance(node, dict):
+            said += [node["/Alt"]] if node.get("/S") == "/Figure" else []
+            nodes += [node["/K"]] if "/K" in node and not isinstance(node["/K"], int) else []
+    return said
+
+
+def test_what_failed_is_drawn_in_a_short_document_too(logs):
+    """The picture of the count that failed stands there; those of what passed beside it do not."""
+    (chapter, _) = (report := report_of([logs["fail"], logs["pass"]])).chapters
+    said = drawn_in(pdf_of(report))
+    responses = [r for step in chapter.steps for r in step.responses if r.figure]
+    assert {r.verdict for r in responses} == {"pass", "fail"}
+    for response in responses:
+        assert (response.figure.alt in said) == (response.verdict == "fail")
+
+
 def test_without_typst_the_way_out_is_said(monkeypatch, logs):
     """The PDF is an extra; who has not got it is told how to get it, or what to do instead."""
     monkeypatch.setitem(sys.modules, "typst", None)

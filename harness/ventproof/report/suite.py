@@ -1,0 +1,151 @@
+"""The runs at one glance: what failed in how many profiles, and a matrix of profiles and signals (pure)."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Final
+
+from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.model import (
+    Chapter,
+    Complaint,
+    ComplaintGroup,
+    ReportedMark,
+    ReportedMatrix,
+    ReportedRow,
+    ReportedStep,
+)
+from ventproof.report.model import ReportedResponse as Response
+
+_MOST_SIGNALS: Final = 7
+"""So many signals have a column of their own; the rest share one."""
+_MOST_CAUSES: Final = 3
+_REST: Final = "others"
+_ORDER: Final = (*STANDINGS, "not run")
+
+
+def verdict_of(response: Response) -> str:
+    """Return how a response stands: as the log says, unless its evidence says otherwise."""
+    return "contradicted" if response.again else response.verdict
+
+
+def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
+    """Return what did not pass of what was run: the worst first, then what most runs have in common."""
+    found = [
+        _complaint(chapter, step, response)
+        for chapter in chapters
+        for step in chapter.steps
+        for response in step.responses
+        if verdict_of(response) not in {"pass", "not run"}
+    ]
+    by_gist: dict[tuple[str, str], list[Complaint]] = {}
+    for one in found:
+        by_gist.setdefault((one.verdict, one.gist), []).append(one)
+    groups = [
+        ComplaintGroup(verdict, gist, tuple(ones), _profiles(len({one.run for one in ones}), chapters))
+        for (verdict, gist), ones in by_gist.items()
+    ]
+    return tuple(sorted(groups, key=lambda g: (_ORDER.index(g.verdict), -len({o.run for o in g.complaints}))))
+
+
+def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
+    """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
+    worst = next((group.verdict for group in groups), None)
+    left = {one.run for group in groups if group.verdict == worst for one in group.complaints}
+    total = len(left)
+    told: list[str] = []
+    while left and len(told) < _MOST_CAUSES:
+        runs, group = max(
+            (
+                (left & {one.run for one in group.complaints}, group)
+                for group in groups
+                if group.verdict == worst
+            ),
+            key=lambda found: len(found[0]),
+        )
+        failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
+        many = f"{len(runs)} more" if told else failed if len(runs) == total else f"{len(runs)} of {failed}"
+        where = "" if len(chapters) == 1 else f": {many}"
+        told.append(f"{group.gist}{where}")
+        left -= runs
+    rest = f"; {_profiles(len(left), chapters)} for other reasons" if left else ""
+    return f"{'; '.join(told)}{rest}." if told else ""
+
+
+def _profiles(number: int, chapters: Sequence[Chapter], which: str = "") -> str:
+    """Return a count of runs, called profiles where each profile was run once."""
+    noun = "profile" if len({chapter.profile for chapter in chapters}) == len(chapters) else "run"
+    return f"{number} {which}{noun}{'' if number == 1 else 's'}"
+
+
+def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Complaint:
+    return Complaint(
+        ident=response.ident,
+        run=chapter.ident,
+        profile=chapter.profile,
+        step=step.name,
+        response=f"{response.signal} {response.demand}",
+        verdict=verdict_of(response),
+        margin=response.margin,
+        why=f"the log says {response.verdict}; {response.again}" if response.again else response.why,
+        gist=f"log and evidence differ on {response.signal}" if response.again else response.gist,
+    )
+
+
+def matrix_of(chapters: Sequence[Chapter]) -> ReportedMatrix:
+    """Return the profiles with their responses by signal: what did not pass first, both downward and to the right."""
+    failed, told = Counter[str](), Counter[str]()
+    for response in _responses(chapters):
+        told[response.signal] += 1
+        failed[response.signal] += verdict_of(response) not in {"pass", "not run"}
+    order = sorted(told, key=lambda signal: (-failed[signal], -told[signal]))
+    shared = order[_MOST_SIGNALS:] if len(order) > _MOST_SIGNALS + 1 else []
+    columns = [signal for signal in order if signal not in shared]
+    by_profile = groupby(sorted(chapters, key=lambda c: c.profile), key=lambda c: c.profile)
+    rows = [_row([*runs], columns, shared=bool(shared)) for _, runs in by_profile]
+    rows.sort(key=lambda row: (STANDINGS.index(row.standing), -row.failures))
+    return ReportedMatrix(
+        signals=(*columns, *([_REST] if shared else [])),
+        rows=tuple(rows),
+        several=any(len(row.runs) > 1 for row in rows),
+    )
+
+
+def _responses(chapters: Sequence[Chapter]) -> Iterator[Response]:
+    return (response for chapter in chapters for step in chapter.steps for response in step.responses)
+
+
+def _row(runs: Sequence[Chapter], columns: Sequence[str], *, shared: bool) -> ReportedRow:
+    """Return the row of a profile: the responses of its worst run, and the marks of all of its runs."""
+    worst = min(runs, key=lambda chapter: STANDINGS.index(chapter.standing))
+    names = [*columns, *([_REST] if shared else [])]
+    cells: dict[str, list[ReportedMark]] = {name: [] for name in names}
+    for step in worst.steps:
+        for response in step.responses:
+            cells[response.signal if response.signal in columns else _REST].append(_mark(step, response))
+    used = max((r.used for r in _responses(runs) if r.used is not None), default=None)
+    if any(verdict_of(response) == "fail" for response in _responses(runs)):
+        used = None
+    return ReportedRow(
+        ident=worst.ident,
+        profile=worst.profile,
+        standing=worst.standing,
+        runs=tuple(ReportedMark(run.ident, run.standing, _run_label(run)) for run in runs),
+        cells=tuple(tuple(cells[name]) for name in names),
+        failures=sum(verdict_of(r) not in {"pass", "not run"} for r in _responses([worst])),
+        used=used,
+    )
+
+
+def _mark(step: ReportedStep, response: Response) -> ReportedMark:
+    verdict = verdict_of(response)
+    if verdict == "pass":
+        verdict = "hollow" if response.hollow else "pass"
+    said = f"{step.name}: {response.signal} {response.demand}: {response.why}"
+    return ReportedMark(response.ident, verdict, "" if verdict in {"pass", "not run"} else said)
+
+
+def _run_label(run: Chapter) -> str:
+    return f"firmware {run.identity['firmware']}, repeat {run.repeat}: {run.standing}"

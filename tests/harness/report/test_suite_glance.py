@@ -1,0 +1,129 @@
+"""The first page at one glance: what failed in how many profiles, every response with its mark, failures first."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from ventproof.cli.options import SHIPPED
+from ventproof.report.build import report_of
+from ventproof.report.suite import cause_of, groups_of, matrix_of
+from ventproof.report.write import html_of
+
+RAINY = ("gale-while-it-rains", "power-returns-in-the-rain", "rain-while-partly-open")
+DRY = ("wind-below-threshold-ignored", "rain-contact-bounce-ignored")
+
+
+@pytest.fixture(scope="module")
+def logs_of_suite(mock, tmp_path_factory):
+    """Some profiles of the shipped suite on a unit that ignores rain."""
+    out = tmp_path_factory.mktemp("suite")
+    texts = [(SHIPPED / f"{name}.yaml").read_text(encoding="utf-8") for name in (*DRY, *RAINY)]
+    return [mock.run(out, text, faults=["ignores_rain"]) for text in texts]
+
+
+@pytest.fixture(scope="module")
+def report(logs_of_suite):
+    return report_of(logs_of_suite)
+
+
+def test_one_sentence_says_what_the_failures_have_in_common(report):
+    """Rain is ignored: that is said once, with in how many profiles, and not once for each of its consequences."""
+    assert report.cover.cause == "roof_vent did not reach 8 % in time: 3 failed profiles."
+
+
+def test_what_failed_alike_is_told_together_and_nothing_is_left_out(report):
+    """Each group has one cause, and all of them hold every response that did not pass."""
+    wrong = {
+        r.ident
+        for c in report.chapters
+        for step in c.steps
+        for r in step.responses
+        if r.verdict not in {"pass", "not run"}
+    }
+    assert {one.ident for one in report.cover.complaints} == wrong
+    assert len({(g.verdict, g.gist) for g in report.cover.groups}) == len(report.cover.groups)
+    assert len(report.cover.groups) < len(report.cover.complaints)
+    told = {g.gist: g.count for g in report.cover.groups if g.verdict == "fail"}
+    assert told["roof_vent did not reach 8 % in time"] == "3 profiles"
+    assert told["rain_override did not come on in time"] == "2 profiles"
+
+
+def test_profiles_that_failed_stand_before_those_that_passed(report):
+    """The matrix has a row a profile and a mark a response, each where its signal's column is."""
+    matrix = report.cover.matrix
+    assert [row.standing for row in matrix.rows] == ["fail"] * 3 + ["pass"] * 2
+    assert matrix.signals[0] == "roof_vent", "most failures stand in the first column"
+    for row in matrix.rows:
+        (chapter,) = [c for c in report.chapters if c.profile == row.profile]
+        marks = {mark.ident for cell in row.cells for mark in cell}
+        assert marks == {r.ident for step in chapter.steps for r in step.responses}
+        assert (row.used is None) == (row.standing == "fail")
+
+
+def test_a_pass_says_how_much_of_its_limit_it_used(report):
+    """The share is that of the response that came closest to its limit, and of a pass never above the whole."""
+    for chapter in report.chapters:
+        used = [r.used for step in chapter.steps for r in step.responses if r.used]
+        assert used
+        assert all(0 <= share <= 1 for share, _ in used)
+    (row, _) = [row for row in report.cover.matrix.rows if row.standing == "pass"]
+    assert row.used is not None
+    assert 0.5 < row.used[0] <= 1
+
+
+def test_what_differs_is_not_taken_for_the_same(report):
+    """Failures that nothing explains together are told one after the other, and what is left is counted."""
+    groups = groups_of(report.chapters)
+    (first, *_) = groups
+    apart = [
+        replace(first, gist=f"cause {i}", complaints=(replace(first.complaints[0], run=f"run-{i}"),))
+        for i in range(5)
+    ]
+    assert cause_of(apart, report.chapters) == (
+        "cause 0: 1 of 5 failed profiles; cause 1: 1 more; cause 2: 1 more; 2 profiles for other reasons."
+    )
+    assert cause_of([], report.chapters) == ""
+
+
+def test_a_profile_with_several_runs_has_one_row_and_shows_the_worst(logs):
+    """Repeats and firmware versions stand side by side; a fail among passes is not hidden."""
+    report = report_of([logs["pass"], logs["fail"], logs["pass"]])
+    (row,) = report.cover.matrix.rows
+    assert report.cover.matrix.several
+    assert [mark.verdict for mark in row.runs] == ["pass", "fail"]
+    assert row.standing == "fail"
+    assert "fail" in {mark.verdict for cell in row.cells for mark in cell}
+    assert "firmware 3.1" in row.runs[0].said
+
+
+def test_many_signals_share_a_column(report):
+    """The matrix stays as wide as a page, and no response is lost."""
+    (chapter, *_) = report.chapters
+    (step, *_) = chapter.steps
+    many = [replace(step.responses[0], ident=f"r{i}", signal=f"signal {i}") for i in range(20)]
+    matrix = matrix_of([replace(chapter, steps=(replace(step, responses=tuple(many)),))])
+    assert len(matrix.signals) == len(matrix.rows[0].cells) < 10
+    assert sum(len(cell) for cell in matrix.rows[0].cells) == 20
+
+
+def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
+    """It counts as a pass, and whoever looks at the page sees that it shows nothing."""
+    (chapter, *rest) = report.chapters
+    (step, *steps) = chapter.steps
+    hollow = replace(step, responses=(replace(step.responses[0], hollow=True), *step.responses[1:]))
+    matrix = matrix_of([replace(chapter, steps=(hollow, *steps)), *rest])
+    assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
+    page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
+    assert page.count('class="sign-hollow"') == 2, "its mark, and the key"
+
+
+def test_a_suite_is_small_and_what_passed_is_folded(report):
+    """A page of five runs is as small as one a run of 45 kB asks for; passes are folded, failures are not."""
+    page = html_of(report)
+    assert len(page.encode()) < 5 * 90_000
+    assert len(re.findall(r'<article class="chapter"[^>]*>\s*<details>', page)) == 2
+    folded = page.partition('class="chapter"')[0]
+    assert folded.count("<details") == len(report.cover.groups) + 1
