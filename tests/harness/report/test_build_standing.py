@@ -162,13 +162,13 @@ def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
     report = report_of([logs["pass"], copy])
     assert len(report.chapters) == 1
-    assert "to the byte, and told of once: copy.jsonl is" in report.cover.notes[0]
+    assert "byte for byte, and counted once: copy.jsonl is" in report.cover.notes[0]
     assert len(judged_batch([logs["pass"], copy]).runs) == 1
 
 
 def test_a_run_on_the_mock_says_that_it_tests_no_real_unit(logs):
     """Virtual time is no test of anything that stands in a greenhouse."""
-    assert "this says nothing of a real unit" in report_of([logs["pass"]]).cover.notes[0]
+    assert "no evidence about a real unit" in report_of([logs["pass"]]).cover.notes[0]
 
 
 def test_outputs_that_may_be_unsafe_are_an_alarm(logs, mock, tmp_path):
