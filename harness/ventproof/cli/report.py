@@ -92,7 +92,7 @@ def write(out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = F
         out: the file; its name was checked.
         logs: of runs.
         choice: how they came to be looked at together.
-        complete: draw every response in a PDF.
+        complete: draw every response.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -187,7 +187,8 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
 @click.option(
     "--complete",
     is_flag=True,
-    help="Draw every response in a PDF. Without this a profile that passed has one page.",
+    help="Draw every response. Without this a passed profile has one page in a PDF, and a page of more than 12 runs "
+    "draws only what did not pass.",
 )
 def report(logs: tuple[Path, ...], outs: tuple[Path, ...], *, complete: bool) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.

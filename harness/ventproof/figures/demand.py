@@ -14,7 +14,7 @@ from ventproof.deciders.formulas import Formula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.verdict.finding import Bounds
-from ventproof.verdict.text import seconds
+from ventproof.verdict.text import number_text, outward, seconds
 
 Span = tuple[float, float]
 
@@ -27,8 +27,11 @@ class Demand:
     Attributes:
         low: lower edge of the demanded band, or None for none.
         high: upper edge, likewise; neither: no band.
-        levels: values to draw a line at, each with its label.
-        limits: moments to draw a line at, each with its label.
+        levels: values to name, each with its label; a line is drawn at those that are no part of a band.
+        limits: moments to name, each with its label.
+        gate_s: by when the signal must be in the band, or have left it; None: it is no matter of one moment.
+        closed_s: until when it must not be in the band.
+        keeps: whether the band binds from the stimulus on to the last moment that matters.
         until_s: the last moment that matters; None when the demand has no end of its own.
         leave: the band is not to be kept but to be left.
     """
@@ -37,6 +40,9 @@ class Demand:
     high: float | None = None
     levels: tuple[tuple[float, str], ...] = ()
     limits: tuple[tuple[float, str], ...] = ()
+    gate_s: float | None = None
+    closed_s: float = 0.0
+    keeps: bool = False
     until_s: float | None = None
     leave: bool = False
 
@@ -62,6 +68,10 @@ def _value(value: float, unit: str) -> str:
     return f"{value:.4g}{unit}"
 
 
+def _around(target: float, tolerance: float, unit: str) -> str:
+    return f"{_value(target, unit)} ± {_value(tolerance, unit)}"
+
+
 def _deadline(within_s: float) -> tuple[float, str]:
     return within_s, f"deadline {seconds(within_s)}"
 
@@ -72,11 +82,13 @@ def _end(for_s: float) -> tuple[float, str]:
 
 @demand_of.register
 def _(formula: formulas.ReachesFormula, unit: str, before: Span) -> Demand:  # noqa: ARG001 - the signature of all kinds
+    held = f" for {seconds(formula.holds_s)}" if formula.holds_s else ""
     return Demand(
         low=formula.target - formula.tolerance,
         high=formula.target + formula.tolerance,
-        levels=((formula.target, f"target {_value(formula.target, unit)}"),),
+        levels=((formula.target, _around(formula.target, formula.tolerance, unit) + held),),
         limits=(_deadline(formula.within_s),),
+        gate_s=formula.within_s,
         until_s=formula.within_s + formula.holds_s,
     )
 
@@ -89,6 +101,7 @@ def _(formula: formulas.StaysFormula, unit: str, before: Span) -> Demand:  # noq
         high=formula.high,
         levels=tuple((edge, f"{word} {_value(edge, unit)}") for edge, word in edges if edge is not None),
         limits=() if formula.for_s is None else (_end(formula.for_s),),
+        keeps=True,
         until_s=formula.for_s,
     )
 
@@ -98,7 +111,9 @@ def _(formula: formulas.ReturnsFormula, unit: str, before: Span) -> Demand:  # n
     return Demand(
         low=formula.target - formula.tolerance,
         high=formula.target + formula.tolerance,
-        levels=((formula.target, f"target {_value(formula.target, unit)}"),),
+        levels=((formula.target, _around(formula.target, formula.tolerance, unit)),),
+        gate_s=formula.within_s,
+        closed_s=formula.not_before_s,
         limits=(
             (formula.not_before_s, f"not before {seconds(formula.not_before_s)}"),
             _deadline(formula.within_s),
@@ -120,6 +135,7 @@ def _(formula: formulas.StartsMovingFormula, unit: str, before: Span) -> Demand:
             else ()
         ),
         limits=(_deadline(formula.within_s),),
+        gate_s=formula.within_s,
         until_s=formula.within_s,
         leave=True,
     )
@@ -149,6 +165,7 @@ def _(formula: formulas.OvershootsAtMostFormula, unit: str, before: Span) -> Dem
         high=edge if upwards else None,
         levels=(target, (edge, f"not beyond {_value(edge, unit)}")),
         limits=(_end(formula.for_s),),
+        keeps=True,
         until_s=formula.for_s,
     )
 
@@ -166,7 +183,14 @@ def _(formula: formulas.UnchangedFormula, unit: str, before: Span) -> Demand:
         return Demand(limits=limits, until_s=formula.for_s)
     label = f"unchanged ± {_value(tolerance, unit)}" if tolerance else "unchanged"
     # Where the signal stood is itself known only so well: this band is the part that every course would keep.
-    return Demand(high - tolerance, low + tolerance, (((low + high) / 2, label),), limits, formula.for_s)
+    return Demand(
+        low=high - tolerance,
+        high=low + tolerance,
+        levels=(((low + high) / 2, label),),
+        limits=limits,
+        keeps=True,
+        until_s=formula.for_s,
+    )
 
 
 @demand_of.register
@@ -174,8 +198,9 @@ def _(formula: formulas.EqualsFormula, unit: str, before: Span) -> Demand:  # no
     return Demand(
         low=formula.value,
         high=formula.value,
-        levels=((formula.value, "demanded"),),
+        levels=((formula.value, "required"),),
         limits=(_deadline(formula.within_s),),
+        gate_s=formula.within_s,
         until_s=formula.within_s,
     )
 
@@ -186,7 +211,7 @@ def _(formula: formulas.CountsFormula, unit: str, before: Span) -> Demand:  # no
     limits = (_deadline(formula.within_s),)
     if low != high:
         return Demand(limits=limits, until_s=formula.within_s)
-    levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"demanded: {low + formula.number:.0f}"))
+    levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"required: {low + formula.number:.0f}"))
     return Demand(levels=levels, limits=limits, until_s=formula.within_s)
 
 
@@ -240,9 +265,8 @@ def smallest_margin(
         for value, edge, sign in ((low, demand.low, 1), (high, demand.high, -1)):
             if edge is not None and abs(sign * (value - edge) - margin.low) < off - _TIE:
                 off = abs(sign * (value - edge) - margin.low)
-                best = Ring(
-                    t_s, value, edge, f"smallest margin that is possible: {margin.low:+.2f} {unit}".rstrip()
-                )
+                words = "to spare" if margin.low >= 0 else "perhaps outside"
+                best = Ring(t_s, value, edge, f"{_size(margin.low, unit)} {words}")
     return best
 
 
@@ -258,8 +282,12 @@ def furthest_outside(
         for value, edge, sign in ((high, demand.low, 1), (low, demand.high, -1)):
             if edge is not None and sign * (edge - value) > most + _TIE:
                 most = sign * (edge - value)
-                best = Ring(t_s, value, edge, f"outside for certain, by {most:.2f} {unit}".rstrip())
+                best = Ring(t_s, value, edge, f"at least {_size(most, unit)} outside")
     return best
+
+
+def _size(value: float, unit: str) -> str:
+    return f"{number_text(outward(abs(value), 2, up=False))} {unit}".rstrip()
 
 
 def _corners(pieces: Iterable[Piece], span: tuple[float, float]) -> Iterator[tuple[float, float, float]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, final
@@ -84,7 +84,7 @@ class Drawing:
         )
         self.mark("title", None, title, id=f"{ident}-title")
         self.mark("desc", None, description, id=f"{ident}-desc")
-        self._hatches()
+        self._hatches: set[str] = set()
 
     def mark(
         self,
@@ -125,6 +125,11 @@ class Drawing:
         attributes.setdefault("stroke", "currentColor")
         self.mark("line", parent, x1=x1, y1=y1, x2=x2, y2=y2, **attributes)
 
+    def lines(self, d: Sequence[str], parent: Element | None = None, /, **attributes: str | float) -> None:
+        """Draw straight lines as one path; nothing where there are none."""
+        if d:
+            self.mark("path", parent, d="".join(d), stroke="currentColor", **attributes)
+
     def box(
         self,
         x1: float,
@@ -141,19 +146,10 @@ class Drawing:
 
     def hatch(self, name: str) -> str:
         """Return the paint of a hatching: `gap` or `either`."""
-        return f"url(#{self.ident}-{name})"
-
-    def render(self, height: float) -> str:
-        """Return the document as text."""
-        self.root.set("viewBox", f"0 0 {value_text(self.width)} {value_text(height)}")
-        self.root.set("width", value_text(self.width))
-        self.root.set("height", value_text(height))
-        ElementTree.indent(self.root, " ")
-        return ElementTree.tostring(self.root, encoding="unicode") + "\n"
-
-    def _hatches(self) -> None:
-        defs = self.mark("defs")
-        for name, angle, stroke in (("gap", "45", "currentColor"), ("either", "-45", BLUE)):
+        if name not in self._hatches:
+            self._hatches.add(name)
+            angle, stroke = _HATCHINGS[name]
+            defs = self.mark("defs")
             pattern = self.mark(
                 "pattern",
                 defs,
@@ -164,8 +160,17 @@ class Drawing:
                 patternTransform=f"rotate({angle})",
             )
             self.line(0, 0, 0, 7, pattern, stroke=stroke, stroke_width=2, stroke_opacity="0.6")
+        return f"url(#{self.ident}-{name})"
+
+    def render(self, height: float) -> str:
+        """Return the document as text."""
+        self.root.set("viewBox", f"0 0 {value_text(self.width)} {value_text(height)}")
+        self.root.set("width", value_text(self.width))
+        self.root.set("height", value_text(height))
+        return ElementTree.tostring(self.root, encoding="unicode") + "\n"
 
 
+_HATCHINGS: Final = {"gap": ("45", "currentColor"), "either": ("-45", BLUE)}
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0)
 _TIME_STEPS_S: Final = (
     30.0,
@@ -219,6 +224,11 @@ def _step(least: float, *, time: bool) -> float:
     return next(power * s for s in _STEPS if power * s >= least * (1 - 1e-9))
 
 
+def corners_text(corners: Iterable[tuple[float, float]]) -> str:
+    """Return places as SVG writes them, to a tenth of a pixel."""
+    return " ".join(f"{value_text(x, 1)},{value_text(y, 1)}" for x, y in corners)
+
+
 def padded(low: float, high: float, share: float = 0.06) -> tuple[float, float]:
     """Return a range with some room on either side; never an empty one."""
     room = (high - low) * share or max(1.0, abs(low) * share)
@@ -240,7 +250,7 @@ def spread(wanted: list[float], apart: float, top: float, bottom: float) -> list
     return placed
 
 
-OFF_PX: Final = 0.5
+OFF_PX: Final = 0.7
 """How far a dropped corner may stand off the line that is drawn instead of it; less than anybody sees.
 
 Whoever draws bounds moves them outward by as much, so that they still hold what they held.

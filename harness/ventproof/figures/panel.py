@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, final
 
 from ventproof.envelope.spans import INF, Piece, clip
@@ -10,11 +11,11 @@ from ventproof.figures.decided_run import Course, moment
 from ventproof.figures.demand import Demand, Ring
 from ventproof.figures.drawing import (
     BLUE,
-    GREEN,
     OFF_PX,
     AxisScale,
     Drawing,
     columns,
+    corners_text,
     outline,
     spread,
     text_width,
@@ -25,6 +26,11 @@ _LEVEL_APART_PX: Final = 15.0
 _LONGEST_LABEL: Final = 22
 _FAR_PX: Final = 1e6
 _NARROWEST_PX: Final = 1.5
+_MOST_STEPS: Final = 150
+"""Of more values than this one cannot tell the steps."""
+_SHORTEST_ARROW_PX: Final = 16.0
+_TINT: Final[Mapping[str, str]] = {"fill": "currentColor", "fill_opacity": "0.12"}
+"""What is required is grey; colours are for verdicts and for the signal itself."""
 _APART_PX: Final = 6.0
 """Readings closer to each other than this are no dots: the line between them says as much."""
 
@@ -46,6 +52,8 @@ class Panel:
         self.y = y
         self._origin_s = origin_s
         self.top, self.bottom = y.end_px, y.start_px
+        self._words: list[tuple[float, float, float]] = []
+        self._posts: list[float] = []
         self._inside = drawing.mark(
             "svg",
             x=x.start_px,
@@ -68,12 +76,16 @@ class Panel:
         """
         drawing, left, right = self._drawing, self.x.start_px, self.x.end_px
         numbers = self.y.ticks(max(2, int((self.bottom - self.top) / 45)))
-        for value, said in numbers if names is None else names:
-            if not self.y.low <= value <= self.y.high:
-                continue
-            at = self.y(value)
-            drawing.line(left, at, right, at, stroke_opacity="0.15", stroke_width=1)
-            drawing.text(left - 6, at + 4, said, class_="tick-y", text_anchor="end", font_size=SMALL)
+        shown = [
+            place for place in (numbers if names is None else names) if self.y.low <= place[0] <= self.y.high
+        ]
+        drawing.lines(
+            [f"M{left:g} {self.y(value):.1f}H{right:g}" for value, _ in shown], stroke_opacity="0.15"
+        )
+        if shown:
+            written = drawing.mark("g", text_anchor="end", font_size=SMALL)
+            for value, said in shown:
+                drawing.text(left - 6, self.y(value) + 4, said, written, class_="tick-y")
         drawing.box(left, self.top, right, self.bottom, fill="none", stroke="currentColor", stroke_width=1)
         most = int((self.bottom - self.top) / text_width("m", SMALL))
         drawing.text(
@@ -86,51 +98,56 @@ class Panel:
             transform=f"translate(24 {(self.top + self.bottom) / 2:g}) rotate(-90)",
         )  # fmt: skip - as above
 
-    def band(self, demand: Demand, spans: Iterable[tuple[float, float]], *, half_px: float) -> None:
-        """Tint what is demanded in spans of log time, with broken edges; `half_px` thick at least on either side."""
-        drawing = self._drawing
-        if demand.low is None and demand.high is None:
-            return
+    def _band_px(self, demand: Demand, half_px: float) -> tuple[float, float]:
+        """Return the upper and lower y of the demanded band, `half_px` off its middle at least."""
         top = self.top if demand.high is None else self.y(demand.high)
         bottom = self.bottom if demand.low is None else self.y(demand.low)
         middle = (top + bottom) / 2
-        top, bottom = min(top, middle - half_px), max(bottom, middle + half_px)
+        return min(top, middle - half_px), max(bottom, middle + half_px)
+
+    def band(
+        self, demand: Demand, spans: Iterable[tuple[float, float]], *, half_px: float, name: str = "demanded"
+    ) -> None:
+        """Tint what is demanded in spans of log time, between its edges; `half_px` thick at least on either side."""
+        if demand.low is None and demand.high is None:
+            return
+        top, bottom = self._band_px(demand, half_px)
         for from_s, to_s in spans:
             left, right = self.px(from_s), self.px(to_s)
-            drawing.box(
-                left, top, right, bottom, self._inside, class_="demanded", fill=GREEN, fill_opacity="0.18"
-            )
+            self._drawing.box(left, top, right, bottom, self._inside, class_=name, **_TINT)
             for edge, at in ((demand.high, top), (demand.low, bottom)):
                 if edge is not None:
-                    drawing.line(
-                        left,
-                        at,
-                        right,
-                        at,
-                        self._inside,
-                        stroke=GREEN,
-                        stroke_width=1.5,
-                        stroke_dasharray="7 3",
-                    )
+                    self._drawing.line(left, at, right, at, self._inside, stroke_width=1.5)
 
-    def levels(self, levels: Iterable[tuple[float, str]]) -> None:
-        """Draw lines at values, each named beside the axes."""
+    def gate(self, t_s: float, demand: Demand, *, half_px: float) -> None:
+        """Draw the posts through which a course must go at a moment: all of it but the band, or the band alone."""
+        x = self.px(t_s)
+        self._posts.append(x)
+        top, bottom = self._band_px(demand, half_px)
+        posts = [(top, bottom)] if demand.leave else [(self.top, top), (bottom, self.bottom)]
+        for upper, lower in posts:
+            self._drawing.line(x, upper, x, lower, self._inside, class_="gate", stroke_width=4)
+
+    def barred(self, from_s: float, to_s: float, demand: Demand, *, half_px: float) -> None:
+        """Bar the band in a span of log time, in which the signal must not be in it."""
+        top, bottom = self._band_px(demand, half_px)
+        left, right = self.px(from_s), self.px(to_s)
+        self._drawing.box(
+            left, top, right, bottom, self._inside, class_="barred", fill="currentColor", fill_opacity="0.4"
+        )
+
+    def levels(self, levels: Iterable[tuple[float, str]], *, lined: bool) -> None:
+        """Name values at the right; lined: with a line across the axes."""
         shown = [(value, said) for value, said in levels if self.y.low <= value <= self.y.high]
         places = spread([self.y(value) for value, _ in shown], _LEVEL_APART_PX, self.top + 6, self.bottom - 2)
-        right = self.x.end_px
+        left, right = self.x.start_px, self.x.end_px
         for (value, said), place in zip(shown, places, strict=True):
             at = self.y(value)
-            self._drawing.line(
-                self.x.start_px,
-                at,
-                right,
-                at,
-                self._inside,
-                stroke=GREEN,
-                stroke_dasharray="1 4",
-                stroke_width=1.5,
-            )
-            self._drawing.line(right, at, right + 8, place, stroke=GREEN)
+            if lined:
+                self._drawing.line(
+                    left, at, right, at, self._inside, stroke_dasharray="1 4", stroke_width=1.5
+                )
+            self._drawing.line(right, at, right + 8, place)
             self._drawing.text(right + 11, place + 4, _cut(said), class_="level", font_size=SMALL)
 
     def names(self, names: Iterable[tuple[float, str]], stroke: str = BLUE) -> None:
@@ -187,8 +204,9 @@ class Panel:
         """Draw everything that the readings leave possible, and the readings."""
         for piece in _unknown(course.pieces):
             self.hatched(piece[0], piece[1], "unknown")
-        if discrete:
-            self._steps(course.pieces)
+        levels = [*_levels(course.pieces)] if discrete else []
+        if discrete and len(levels) <= _MOST_STEPS:
+            self._steps(levels)
         else:
             self._areas(course.pieces, dash, colour)
         if dots:
@@ -205,23 +223,21 @@ class Panel:
             ]
             upper = [place for pair in places[::2] for place in pair]
             lower = [place for pair in places[1::2] for place in pair]
-            points = " ".join(f"{x:.1f},{y:.1f}" for x, y in (*outline(upper), *reversed(outline(lower))))
+            points = corners_text((*outline(upper), *reversed(outline(lower))))
             self._drawing.mark(
                 "polygon",
                 self._inside,
                 class_="demanded",
                 points=points,
-                fill=GREEN,
-                fill_opacity="0.18",
-                stroke=GREEN,
-                stroke_dasharray="7 3",
+                stroke="currentColor",
+                **_TINT,
             )
 
     def _areas(self, pieces: Iterable[Piece], dash: str, colour: str) -> None:
         for run in _runs(pieces):
             upper, lower = self._edge(run, up=True), self._edge(run, up=False)
             drawn = [*upper, *reversed(lower)]
-            points = " ".join(f"{x:.1f},{y:.1f}" for x, y in drawn)
+            points = corners_text(drawn)
             self._drawing.mark(
                 "polygon",
                 self._inside,
@@ -247,14 +263,13 @@ class Panel:
         outward = -OFF_PX if up else OFF_PX
         return [(x, y + outward) for x, y in outline(columns(places, up=up))]
 
-    def _steps(self, pieces: Iterable[Piece]) -> None:
-        for from_s, to_s, low, high in _levels(pieces):
+    def _steps(self, spans: Iterable[tuple[float, float, float, float]]) -> None:
+        """Draw levels as one line, and boxes where it may have been either of two."""
+        levels: list[str] = []
+        for from_s, to_s, low, high in spans:
             left, right = self.px(from_s), self.px(to_s)
             if low == high:
-                at = self.y(low)
-                self._drawing.line(
-                    left, at, right, at, self._inside, class_="level-kept", stroke=BLUE, stroke_width=3
-                )
+                levels.append(f"M{left:.1f},{self.y(low):.1f}H{right:.1f}")
             else:
                 self._drawing.box(
                     left,
@@ -267,6 +282,10 @@ class Panel:
                     stroke=BLUE,
                     stroke_width=1,
                 )  # fmt: skip - as above
+        if levels:
+            self._drawing.mark(
+                "path", self._inside, class_="level-kept", d="".join(levels), stroke=BLUE, stroke_width=3
+            )
 
     def _dots(self, course: Course) -> None:
         places = self._places((moment(a), a.sample.value) for a in course.arrived)
@@ -284,20 +303,59 @@ class Panel:
                 d="".join(f"M{x:.1f},{y:.1f}h0" for x, y in cells.values()),
             )  # fmt: skip - as above
 
-    def ring(self, ring: Ring) -> None:
-        """Mark where a margin is smallest: a ring, and a line to the limit."""
-        x, y, end = self.px(ring.t_s), self.y(ring.value), self.y(ring.edge)
-        self._drawing.line(x, y, x, end, self._inside, stroke_width=2)
+    def spare(self, from_s: float, to_s: float, value: float, said: str, colour: str) -> None:
+        """Draw an arrow along a span of log time at a value, with how long it is."""
+        left, right, y = self.px(from_s), self.px(to_s), self.y(value)
+        self._arrow((left, y), (right, y), colour, "time-to-spare")
+        self._write(left + 4, y, said)
+
+    def margin(self, ring: Ring, colour: str, beside_px: float) -> None:
+        """Draw an arrow from where a margin is smallest to the limit, `beside_px` off, with how long it is."""
+        x, y, end = self.px(ring.t_s) + beside_px, self.y(ring.value), self.y(ring.edge)
+        x = min(max(x, self.x.start_px + 6), self.x.end_px - 6)
+        self._arrow((x, y), (x, end), colour, "margin")
+        self._posts.append(x)
+        self._write(x + 8, (y + end) / 2, said=ring.said, aside=abs(y - end) > _SHORTEST_ARROW_PX)
+
+    def _write(self, x: float, y: float, said: str, *, aside: bool = False) -> None:
+        """Write into the axes near a place: beside it, or else off it towards the middle; clear of other words."""
+        away = 1.0 if y < (self.top + self.bottom) / 2 else -1.0
+        at = y + SMALL / 3 if aside else y + away * (SMALL + 6) + SMALL / 3
+        width = text_width(said, SMALL)
+        room = self.x.end_px - 4 - width
+        places = [x, *(post + 8 for post in self._posts), *(post - 8 - width for post in self._posts), room]
+        inside = [left for left in places if self.x.start_px < left <= room]
+        free = (
+            left for left in inside if not any(left - 4 < post < left + width + 4 for post in self._posts)
+        )
+        left = next(free, room)
+        while any(
+            abs(at - other) < SMALL + 3 and left < to_x and from_x < left + width
+            for from_x, to_x, other in self._words
+        ):
+            at += away * (SMALL + 3)
+        self._words.append((left, left + width, at))
+        self._drawing.text(left, at, said, class_="said", font_size=SMALL, font_weight="600")
+
+    def _arrow(self, start: tuple[float, float], end: tuple[float, float], colour: str, name: str) -> None:
+        """Draw an arrow with a head at both ends; one too short for that is a line with bars."""
+        (x0, y0), (x1, y1) = start, end
+        length = abs(x1 - x0) + abs(y1 - y0)
+        along = (math.copysign(1.0, x1 - x0), 0.0) if y0 == y1 else (0.0, math.copysign(1.0, y1 - y0))
+        head = 6.0 if length > _SHORTEST_ARROW_PX else 0.0
+        ends = ((start, 1.0), (end, -1.0))
+        across = (along[1], along[0])
+        parts = [f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"]
+        for (x, y), turn in ends:
+            tips = [
+                (x + head * turn * along[0] + side * across[0], y + head * turn * along[1] + side * across[1])
+                for side in (-4.0, 4.0)
+            ]
+            parts.append(
+                f"M{tips[0][0]:.1f} {tips[0][1]:.1f}L{x:.1f} {y:.1f}L{tips[1][0]:.1f} {tips[1][1]:.1f}"
+            )
         self._drawing.mark(
-            "circle",
-            self._inside,
-            class_="margin",
-            cx=x,
-            cy=y,
-            r=5,
-            fill="none",
-            stroke="currentColor",
-            stroke_width=2,
+            "path", self._inside, class_=name, d="".join(parts), fill="none", stroke=colour, stroke_width=2
         )
 
     def _places(self, points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:

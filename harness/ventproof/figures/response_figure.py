@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, final
 
 from ventproof.case.case import Result
 from ventproof.case.invariants import InvariantItem
-from ventproof.case.items import Item
-from ventproof.deciders.formulas import CountsFormula, EqualsFormula, ReachesFormula, ReturnsFormula
+from ventproof.case.items import START, Item
+from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Piece
 from ventproof.figures import sheet
@@ -18,18 +18,19 @@ from ventproof.figures.demand import Demand, Ring, agreed, figure_demand, furthe
 from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.rows import TIMED_ROW_PX, timed_row
-from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Bar, Moment
+from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.judge.flags import AnyWatch
 from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
-from ventproof.verdict.text import span_text
+from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.evidence import Window, is_discrete
 
-_WHOLE_PX: Final = 250.0
-_CLOSE_PX: Final = 150.0
-_STEPS_PX: Final = 130.0
+_WHOLE_PX: Final = 230.0
+_STEPS_PX: Final = 100.0
 _NARROWEST_GAP_PX: Final = 3.0
+_BESIDE_GATE: Final = 5
+"""So many times the usual room is left behind a deadline, for what is written there."""
 
 
 @final
@@ -113,24 +114,21 @@ def response_figure(run: DecidedRun, result: Result) -> str:
     scene = _always_scene(run, result) if isinstance(result, InvariantItem) else _step_scene(run, result)
     verdict = str(scene.ruling.verdict)
     step = "always" if result.step is None else result.step
-    title = f"{result.signal} {result.wording}"
     drawing = Drawing(
         WIDTH,
         f"v{run.digest[:8]}-{step}-{result.number}",
-        title=f"{verdict}: {title}",
+        title=f"{verdict}: {result.signal} {result.wording}",
         description=f"{scene.ruling.why}. Profile {run.case.profile.profile}, step {result.step_name}.",
         log=run.digest,
     )
     place = (
         run.case.profile.profile if result.step is None else f"{run.case.profile.profile}: {result.step_name}"
     )
-    lines = [scene.ruling.why, _margins(scene), result.why and f"proves: {result.why}", place]
+    lines = [place]
     if run.case.profile.decision == "simple":
-        lines.append("decision: simple (the readings as they stand, without their uncertainty)")
-    y = sheet.heading(drawing, verdict, title, (line for line in lines if line))
-    ring = _ring(scene)
-    y = _axes(drawing, scene, run, ring, y)
-    return drawing.render(sheet.key(drawing, _key(scene, ring), y + 8) + 6)
+        lines.append("decision: simple (readings used as they are, without their uncertainty)")
+    y = sheet.heading(drawing, verdict, f"{result.signal}: {scene.ruling.why}", lines)
+    return drawing.render(_axes(drawing, scene, run, y) + 6)
 
 
 def _step_scene(run: DecidedRun, item: Item) -> Scene:
@@ -147,21 +145,37 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
         demand = figure_demand(watch.formula, unit, before)
     assert item.ruling is not None, "the evidence has ended"
     until_s = _shown_until(watch, item.ruling, demand) if watch else run.end_s
+    ended_s = _start_ended_s(run) if item.step == START else INF
+    if ended_s < until_s:
+        demand = replace(demand, gate_s=None)
+        until_s = ended_s
     room_s = max(0.5, 0.04 * (until_s - origin_s))
-    from_s, to_s = origin_s - room_s, until_s + room_s
+    from_s, to_s = origin_s - room_s, until_s + room_s * (_BESIDE_GATE if demand.gate_s else 1)
     moments = [*_stimulus_moments(watch, stimulus, began)]
     if watch is not None:
         moments += [
-            Moment(watch.judged_from_s + after_s, watch.stimulus.latest_s + after_s, said, "deadline")
+            Moment(
+                watch.judged_from_s + after_s,
+                watch.stimulus.latest_s + after_s,
+                said,
+                "gate" if after_s == demand.gate_s else "deadline",
+            )
             for after_s, said in demand.limits
+            if watch.judged_from_s + after_s <= to_s
         ]
     moments += _other_moments(run.done, stimulus, from_s, to_s)
-    if run.end_s < to_s - room_s:
+    if run.end_s < to_s - room_s and item.ruling.verdict is Verdict.INCONCLUSIVE:
         moments.append(Moment(run.end_s, run.end_s, "the run ended", "other"))
     watches = (watch,) if watch else ()
     course = whole.between(from_s, to_s)
     others = tuple(_others(run, item, from_s, to_s))
     return Scene(item, item.ruling, watches, course, others, demand, origin_s, from_s, to_s, tuple(moments))
+
+
+def _start_ended_s(run: DecidedRun) -> float:
+    """Return when the start state was left for the first step, log time; infinite where it never was."""
+    begins = (e.window.latest_s for e in run.events if isinstance(e, StepBegin) and e.step > START)
+    return min(begins, default=INF)
 
 
 def _others(run: DecidedRun, result: Result, from_s: float, to_s: float) -> Iterator[tuple[str, Course]]:
@@ -175,7 +189,7 @@ def _shown_until(watch: AnyWatch, ruling: Ruling, demand: Demand) -> float:
     ends = [after_s for after_s, _ in demand.limits]
     if ruling.verdict is Verdict.PASS and ruling.response_s is not None:
         return max(decided_s(watch), watch.stimulus.latest_s + max(ends, default=0.0))
-    if demand.until_s is not None:
+    if demand.until_s is not None and ruling.verdict is not Verdict.FAIL:
         ends.append(demand.until_s)
     return watch.stimulus.latest_s + max(ends, default=1.0)
 
@@ -249,31 +263,17 @@ def _ring(scene: Scene) -> Ring | None:
     return furthest_outside(pieces, span, demand, scene.unit)
 
 
-def _margins(scene: Scene) -> str:
-    """Return margin and time left, from worst to best, as one line; empty when there is neither."""
-    margin, slack = scene.ruling.margin, scene.ruling.slack_s
-    parts = []
-    if margin is not None and not scene.discrete:
-        parts.append(f"margin {span_text([*margin], scene.unit, signed=True)}")
-    if slack is not None:
-        parts.append(f"time to spare {span_text([*slack], 's', signed=True)}")
-    return "; ".join(parts).replace(" …", " to")
-
-
-def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, ring: Ring | None, y: float) -> float:
-    """Draw the course once as a whole, and once close to the demand where that shows more; return the next free y."""
+def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, y: float) -> float:
+    """Draw the course and what is demanded of it; return the next free y."""
     x = AxisScale(scene.from_s - scene.origin_s, scene.to_s - scene.origin_s, LEFT, RIGHT)
     ends = [(x(m.from_s - scene.origin_s), x(m.to_s - scene.origin_s)) for m in scene.moments]
     top = y
     y += sheet.gutter_px(scene.moments, [left for left, _ in ends]) + 6
-    panels = [_drives(drawing, scene, x, y)] if scene.drives else _panels(drawing, scene, run, x, y)
-    if ring is not None:
-        (panels[-1] if panels[-1].y.low <= ring.value <= panels[-1].y.high else panels[0]).ring(ring)
-    bottom = panels[-1].bottom
-    sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=bottom)
+    panel = _drives(drawing, scene, x, y) if scene.drives else _panel(drawing, scene, run, x, y)
+    sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=panel.bottom, gates=panel.top)
     since = "s since the run began" if scene.result.step is None else "s since the stimulus"
-    y = sheet.time_axis(drawing, panels[-1], bottom, since)
-    return sheet.draw_bars(drawing, panels[0], [*_bars(scene), *sheet.gap_bars(scene.course.gaps)], y)
+    y = sheet.time_axis(drawing, panel, panel.bottom, since)
+    return sheet.draw_bars(drawing, panel, sheet.gap_bars(scene.course.gaps), y)
 
 
 def _drives(drawing: Drawing, scene: Scene, x: AxisScale, y: float) -> Panel:
@@ -287,40 +287,72 @@ def _drives(drawing: Drawing, scene: Scene, x: AxisScale, y: float) -> Panel:
     return panel
 
 
-def _panels(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: float) -> list[Panel]:
-    """Draw the whole course, and what is close to the demand where that shows more; return their axes."""
-    whole, close = _ranges(scene)
-    axis = f"{scene.result.signal}{f', {scene.unit}' if scene.unit else ''}"
-    panels = [
-        Panel(
-            drawing, x, AxisScale(*whole, y + (_STEPS_PX if scene.discrete else _WHOLE_PX), y), scene.origin_s
+def _panel(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: float) -> Panel:
+    """Draw the course and the demand where it binds, with what was left to its limits; return the axes."""
+    height_px = _STEPS_PX if scene.discrete else _WHOLE_PX
+    panel = Panel(drawing, x, AxisScale(*_range(scene), y + height_px, y), scene.origin_s)
+    panel.frame(_names(scene, run), f"{scene.result.signal}{f', {scene.unit}' if scene.unit else ''}")
+    _required(panel, scene)
+    for gap in scene.course.gaps:
+        if gap.to_s - gap.from_s > _NARROWEST_GAP_PX * x.per_px:
+            panel.hatched(gap.from_s, gap.to_s, "gap")
+    panel.around(scene.agrees, scene.spans)
+    for _, other in scene.others:
+        panel.course(other, discrete=False, dash="7 3", dots=False, colour="currentColor")
+    panel.course(scene.course, discrete=scene.discrete)
+    _left_over(panel, scene)
+    if scene.others:
+        named = [(scene.result.signal, scene.course, BLUE)]
+        named += [(name, other, "currentColor") for name, other in scene.others]
+        panel.labels(
+            (panel.y(end), name, colour)
+            for name, course, colour in named
+            if (end := course.last()) is not None
         )
-    ]
-    titles = [axis]
-    if close is not None:
-        y = panels[0].bottom + 14
-        panels.append(Panel(drawing, x, AxisScale(*close, y + _CLOSE_PX, y), scene.origin_s))
-        titles.append(f"close-up{f', {scene.unit}' if scene.unit else ''}")
-    for panel, title in zip(panels, titles, strict=True):
-        panel.frame(_names(scene, run), title)
-        panel.band(scene.demand, scene.spans, half_px=7 if scene.discrete else 0)
-        for gap in scene.course.gaps:
-            if gap.to_s - gap.from_s > _NARROWEST_GAP_PX * x.per_px:
-                panel.hatched(gap.from_s, gap.to_s, "gap")
-        panel.around(scene.agrees, scene.spans)
-        for _, other in scene.others:
-            panel.course(other, discrete=False, dash="7 3", dots=False, colour="currentColor")
-        panel.course(scene.course, discrete=scene.discrete)
-        panel.levels(scene.demand.levels)
-        if scene.others:
-            named = [(scene.result.signal, scene.course, BLUE)]
-            named += [(name, other, "currentColor") for name, other in scene.others]
-            panel.labels(
-                (panel.y(end), name, colour)
-                for name, course, colour in named
-                if (end := course.last()) is not None
-            )
-    return panels
+    return panel
+
+
+def _required(panel: Panel, scene: Scene) -> None:
+    """Draw what is demanded, where it binds: a gate at its deadline, a bar for what must be kept."""
+    demand, half_px = scene.demand, 7.0 if scene.discrete else 0.0
+    banded = demand.low is not None or demand.high is not None
+    panel.levels(demand.levels, lined=not banded or demand.leave)
+    if not banded or not scene.watches:
+        return
+    if demand.keeps:
+        panel.band(demand, scene.spans, half_px=half_px)
+        return
+    watch = scene.watches[0]
+    begun_s, stimulus_s = watch.judged_from_s, watch.stimulus.latest_s
+    if demand.closed_s:
+        panel.barred(begun_s, begun_s + demand.closed_s, demand, half_px=half_px)
+    due_s = begun_s if demand.gate_s is None else stimulus_s + demand.gate_s
+    holds_s = watch.formula.holds_s if isinstance(watch.formula, ReachesFormula) else 0.0
+    came = scene.ruling.response_s if scene.ruling.verdict is Verdict.PASS else None
+    from_s = due_s if came is None else begun_s + came.high
+    panel.band(demand, [(from_s, from_s + holds_s)] if holds_s else [], half_px=half_px, name="kept")
+    if demand.gate_s is not None:
+        panel.gate(due_s, demand, half_px=half_px)
+
+
+def _left_over(panel: Panel, scene: Scene) -> None:
+    """Draw how far it was from its limits, in the signal's unit and in time."""
+    ruling, demand = scene.ruling, scene.demand
+    colour = sheet.VERDICT_COLOUR[str(ruling.verdict)]
+    ring = _ring(scene)
+    if ring is not None:
+        gated = ruling.verdict is Verdict.FAIL and demand.gate_s is not None
+        panel.margin(ring, colour, -12.0 if gated else 0.0)
+    if ruling.slack_s is None or ruling.response_s is None or demand.gate_s is None or not scene.watches:
+        return
+    watch = scene.watches[0]
+    came_s, due_s = watch.judged_from_s + ruling.response_s.high, watch.stimulus.latest_s + demand.gate_s
+    if due_s <= scene.to_s and came_s < due_s:
+        value = scene.course.at(came_s)
+        at = demand.levels[0][0] if value[0] == -INF else sum(value) / 2
+        panel.spare(
+            came_s, due_s, at, f"{number_text(outward(ruling.slack_s.low, 1, up=False))} s to spare", colour
+        )
 
 
 def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
@@ -335,8 +367,8 @@ def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
     return None
 
 
-def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | None]:
-    """Return the value range of the whole, and that close to the demand if it shows more."""
+def _range(scene: Scene) -> tuple[float, float]:
+    """Return the values between which there is something to see."""
     demand, course = scene.demand, scene.course
     values = course.edges()
     if course.traits.unit == "flag":
@@ -348,75 +380,7 @@ def _ranges(scene: Scene) -> tuple[tuple[float, float], tuple[float, float] | No
     bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
     ends = (min(bounds), max(bounds)) if bounds else ()
     values += [min(max(b, read[0] - room), read[1] + room) for b in ends]
-    low, high = min(values, default=0.0), max(values, default=1.0)
-    whole = padded(low, high, 0.25 if scene.discrete else 0.06)
-    edges = [edge for edge in (demand.low, demand.high) if edge is not None]
-    if scene.discrete or not edges:
-        return whole, None
-    reach = edges[-1] - edges[0]
-    if not reach:
-        margin = scene.ruling.margin
-        reach = max(1.5 * max(abs(m) for m in margin) if margin else 0.0, 0.04 * (high - low))
-    close = (edges[0] - 0.8 * reach, edges[-1] + 0.8 * reach)
-    comes_near = any(
-        p.u0 > close[0] and p.l0 < close[1]
-        for p in course.pieces
-        if any(from_s <= p.t0 <= to_s for from_s, to_s in scene.spans)
-    )
-    return whole, close if comes_near and close[1] - close[0] < 0.5 * (whole[1] - whole[0]) else None
-
-
-def _bars(scene: Scene) -> Iterator[Bar]:
-    """Yield what was found on the time axis: the response, and the hold."""
-    found = scene.ruling
-    if isinstance(scene.result, InvariantItem):
-        for from_s, to_s in scene.spans:
-            yield Bar(((from_s, to_s),), "held to it here", "wanted")
-        return
-    if not scene.watches:
-        return
-    watch = scene.watches[0]
-    s1, s2 = watch.judged_from_s, max(watch.judged_from_s, watch.stimulus.latest_s)
-    holds_s = watch.formula.holds_s if isinstance(watch.formula, ReachesFormula) else 0.0
-    if found.response_s is not None:
-        said = f"responded {span_text([*found.response_s], 's')} after the stimulus".replace(" …", " to")
-        came_s = s1 + found.response_s.high
-        yield Bar(((min(s2 + found.response_s.low, came_s), came_s),), said, "came")
-        if holds_s and found.verdict is Verdict.PASS:
-            yield Bar(((came_s, came_s + holds_s),), f"kept for {holds_s:g} s", "kept")
-    if found.verdict is not Verdict.PASS and holds_s:
-        due_s = s2 + scene.demand.limits[0][0]
-        yield Bar(
-            ((due_s, due_s + holds_s),), f"to be kept for {holds_s:g} s at the latest from here", "wanted"
-        )
-    elif found.verdict is not Verdict.PASS and isinstance(watch.formula, EqualsFormula):
-        yield Bar(((s1, s2 + watch.formula.within_s),), "to be taken in this time", "wanted")
-
-
-def _key(scene: Scene, ring: Ring | None) -> list[tuple[str, str]]:
-    """Return the key of what is in the figure."""
-    if scene.drives:
-        return [("on", "on, for certain"), ("either", "changed somewhere in here"), ("gap", "no evidence")]
-    entries = [("reading", "readings")]
-    pieces = scene.course.pieces
-    if scene.discrete:
-        if any(p.l0 == p.u0 for p in pieces):
-            entries.append(("kept", "the value, for certain"))
-        if any(p.l0 != p.u0 and p.l0 > -INF for p in pieces):
-            entries.append(("either", "changed somewhere in here"))
-    elif any(p.u0 - p.l0 > 0 for p in pieces if p.l0 > -INF):
-        entries.append(("envelope", "everything that the readings leave possible"))
-    else:
-        entries.append(("envelope", "the readings, joined"))
-    if scene.agrees:
-        entries.append(("demanded", "what may agree"))
-    elif scene.demand.low is not None or scene.demand.high is not None:
-        entries.append(("demanded", "still counts as unmoved" if scene.demand.leave else "demanded"))
-    if scene.course.gaps or any(p.l0 == -INF for p in pieces):
-        entries.append(("gap", "no evidence"))
-    if ring is not None:
-        entries.append(("margin", ring.said))
-    return entries
+    return padded(min(values, default=0.0), max(values, default=1.0), 0.25 if scene.discrete else 0.06)
 
 
 def every_drawable(run: DecidedRun) -> list[Result]:

@@ -53,15 +53,13 @@ class Bar(NamedTuple):
 STROKES: Final[Mapping[str, Mapping[str, str | float]]] = {
     "stimulus": {"stroke": "currentColor", "stroke_width": 2.5},
     "other": {"stroke": "currentColor", "stroke_width": 1, "stroke_dasharray": "2 3"},
-    "deadline": {"stroke": RED, "stroke_width": 2, "stroke_dasharray": "9 4"},
+    "deadline": {"stroke": "currentColor", "stroke_width": 1.5, "stroke_dasharray": "9 4"},
+    "gate": {"stroke": "currentColor", "stroke_width": 4},
     "step": {"stroke": "currentColor", "stroke_width": 1, "stroke_dasharray": "6 3"},
 }
 """How moments are drawn; no two look alike without colour."""
 
 _PAINTS: Final[Mapping[str, Mapping[str, str | float]]] = {
-    "came": {"fill": BLUE, "stroke": BLUE},
-    "kept": {"fill": GREEN, "fill_opacity": 0.35, "stroke": GREEN},
-    "wanted": {"fill": "none", "stroke": GREEN, "stroke_dasharray": "4 3"},
     "gap": {"stroke": "currentColor"},
 }
 
@@ -105,6 +103,7 @@ def draw_moments(
     *,
     top: float,
     bottom: float,
+    gates: float = 0.0,
 ) -> None:
     """Draw each moment from its label at the top down to the bottom; windows that are wide enough show their width.
 
@@ -114,13 +113,16 @@ def draw_moments(
         xs: px of both ends of each.
         top: y of the upper edge of the gutter.
         bottom: y of the time axis.
+        gates: y at which the lines of gates end.
     """
     labels = _labels(moments, [x for x, _ in xs])
     for moment, (left, right), (anchor, row, said) in zip(moments, xs, labels, strict=True):
         y = top + row * _ROW_PX
-        if right - left > 1:
+        end = gates if moment.kind == "gate" else bottom
+        if right - left > 1 and moment.kind != "gate":
             drawing.box(left, y, right, bottom, fill="currentColor", fill_opacity="0.18", class_="window")
-        drawing.line(left, y, left, bottom, class_=f"moment-{moment.kind}", **STROKES[moment.kind])
+        left = right if moment.kind == "gate" else left  # noqa: PLW2901 - where its posts stand
+        drawing.line(left, y, left, end, class_=f"moment-{moment.kind}", **STROKES[moment.kind])
         x = left + (4 if anchor == "start" else -4)
         drawing.text(x, y + 11, said, class_="moment", text_anchor=anchor, font_size=SMALL)
 
@@ -183,11 +185,13 @@ def _labels(moments: Sequence[Moment], xs: Sequence[float]) -> list[_Label]:
 
 def time_axis(drawing: Drawing, panel: Panel, y: float, title: str) -> float:
     """Draw the time axis below a panel; return the next free y."""
-    for value, said in panel.x.ticks(12, time=True):
-        at = panel.x(value)
-        drawing.line(at, y, at, y + 5)
-        drawing.text(at, y + 18, said, class_="tick-x", text_anchor="middle", font_size=SMALL)
-    drawing.text(RIGHT + 11, y + 18, title, class_="axis-x", font_size=SMALL)
+    ticks = panel.x.ticks(9, time=True)
+    drawing.lines([f"M{panel.x(value):.1f} {y:.1f}v5" for value, _ in ticks])
+    if ticks:
+        written = drawing.mark("g", text_anchor="middle", font_size=SMALL)
+        for value, said in ticks:
+            drawing.text(panel.x(value), y + 18, said, written, class_="tick-x")
+    drawing.text(RIGHT + 24, y + 18, title, class_="axis-x", font_size=SMALL)
     return y + 30
 
 
@@ -228,20 +232,9 @@ def key(drawing: Drawing, entries: Iterable[tuple[str, str]], y: float) -> float
 
 
 def _sign(drawing: Drawing, sign: str, x: float, y: float) -> None:
-    right, middle = x + 24, x + 12
+    right = x + 24
     if sign == "envelope":
         drawing.box(x, y - 5, right, y + 5, fill=BLUE, fill_opacity="0.3", stroke=BLUE, stroke_width=1.2)
-    elif sign == "demanded":
-        drawing.box(x, y - 5, right, y + 5, fill=GREEN, fill_opacity="0.18")
-        for edge in (y - 5, y + 5):
-            drawing.line(x, edge, right, edge, stroke=GREEN, stroke_width=1.5, stroke_dasharray="7 3")
-    elif sign == "reading":
-        for at in (x + 4, middle, x + 20):
-            drawing.mark("circle", cx=at, cy=y, r=1.6, fill="currentColor")
-    elif sign == "margin":
-        drawing.mark("circle", cx=middle, cy=y, r=5, fill="none", stroke="currentColor", stroke_width=2)
-    elif sign == "kept":
-        drawing.line(x, y, right, y, stroke=BLUE, stroke_width=3)
     elif sign == "on":
         drawing.box(x, y - 5, right, y + 5, fill=BLUE, fill_opacity="0.75")
     else:

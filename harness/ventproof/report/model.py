@@ -348,6 +348,14 @@ def qr_figure(digest: str) -> Figure:
 
     drawn = BytesIO()
     segno.make(digest, error="m", micro=False).save(
-        drawn, kind="svg", scale=3, border=4, light="#fff", xmldecl=False, nl=False, omitsize=False
+        drawn,
+        kind="svg",
+        scale=3,
+        border=4,
+        light="#fff",
+        xmldecl=False,
+        nl=False,
+        omitsize=False,
+        svgclass=None,
     )
     return Figure(drawn.getvalue().decode("utf-8"), f"QR code of the log's digest {digest}")

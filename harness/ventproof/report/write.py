@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
@@ -16,10 +16,20 @@ if TYPE_CHECKING:
     from ventproof.report.model import Report
 
 
-def html_of(report: Report) -> str:
-    """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
+_FEW: Final = 12
+"""A page of so many runs at most draws every response."""
+
+
+def html_of(report: Report, *, complete: bool = False) -> str:
+    """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper.
+
+    Args:
+        report: what it says.
+        complete: draw every response; otherwise of many runs only what did not pass is drawn.
+    """
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    return page(TEMPLATES / "report.html.j2", plain(report), css)
+    drawn = {"complete": complete or len(report.chapters) <= _FEW}
+    return page(TEMPLATES / "report.html.j2", plain(report) | drawn, css)
 
 
 def pdf_of(report: Report, *, complete: bool = False) -> bytes:
@@ -38,7 +48,7 @@ def pdf_of(report: Report, *, complete: bool = False) -> bytes:
 
 def _kinds(*, complete: bool) -> Mapping[str, Callable[[Report], bytes]]:
     return {
-        ".html": lambda report: html_of(report).encode(),
+        ".html": lambda report: html_of(report, complete=complete).encode(),
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
 
@@ -60,7 +70,7 @@ def write_report(
         out: the file; its ending says which kind.
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
-        complete: draw every response in a PDF, as `pdf_of` says.
+        complete: draw every response, as `html_of` and `pdf_of` say.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.

@@ -236,12 +236,14 @@ def test_no_texts_overlap_in_a_figure_with_vents(run):
     """In the figures of this run every text stands clear of the others, and inside the figure."""
     for name, svg in figures(run).items():
         boxes = []
-        for element in ElementTree.fromstring(svg).iter(f"{SVG}text"):
-            if element.get("transform") is None:
-                size, x, y = (float(element.get(key)) for key in ("font-size", "x", "y"))
-                width = text_width(element.text, size) * 0.9
-                left = x - width * {"middle": 0.5, "end": 1}.get(element.get("text-anchor"), 0)
-                boxes.append((left, y - 0.75 * size, left + width, y + 0.1 * size, element.text))
+        parents = ElementTree.fromstring(svg).iter()
+        pairs = ((parent, text) for parent in parents for text in parent.findall(f"{SVG}text"))
+        for said, text in ((dict(parent.items()) | dict(text.items()), text.text) for parent, text in pairs):
+            if "transform" not in said:
+                size, x, y = (float(said[key]) for key in ("font-size", "x", "y"))
+                width = text_width(text, size) * 0.9
+                left = x - width * {"middle": 0.5, "end": 1}.get(said.get("text-anchor"), 0)
+                boxes.append((left, y - 0.75 * size, left + width, y + 0.1 * size, text))
         for a, b in combinations(boxes, 2):
             assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (name, a, b)
         assert all(left >= 0 and right <= sheet.WIDTH for left, _, right, _, _ in boxes), name
