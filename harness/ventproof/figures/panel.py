@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import Final, final
 
 from ventproof.envelope.spans import INF, Piece, clip
@@ -14,6 +15,7 @@ from ventproof.figures.drawing import (
     OFF_PX,
     AxisScale,
     Drawing,
+    Element,
     columns,
     corners_text,
     outline,
@@ -54,14 +56,14 @@ class Panel:
         self.top, self.bottom = y.end_px, y.start_px
         self._words: list[tuple[float, float, float]] = []
         self._posts: list[float] = []
-        self._inside = drawing.mark(
-            "svg",
-            x=x.start_px,
-            y=self.top,
-            width=x.end_px - x.start_px,
-            height=self.bottom - self.top,
-            viewBox=f"{x.start_px:g} {self.top:g} {x.end_px - x.start_px:g} {self.bottom - self.top:g}",
-        )
+
+    @cached_property
+    def _inside(self) -> Element:
+        """What is drawn into, and cut off at the axes."""
+        x, top = self.x, self.top
+        width, height = x.end_px - x.start_px, self.bottom - top
+        box = f"{x.start_px:g} {top:g} {width:g} {height:g}"
+        return self._drawing.mark("svg", x=x.start_px, y=top, width=width, height=height, viewBox=box)
 
     def px(self, t_s: float) -> float:
         """Return the pixel of a log time."""

@@ -18,6 +18,8 @@ TIMED_ROW_PX: Final = 40.0
 """Height of a row with times above its bars."""
 _SAID_PX: Final = 11.0
 _NARROWEST_PX: Final = 1.5
+_FEWEST: Final = 10
+"""Words are cut to so many characters, but no shorter."""
 _NONE: Final[Mapping[int, str]] = {}
 
 
@@ -44,9 +46,11 @@ def span_row(drawing: Drawing, panel: Panel, name: str, spans: Sequence[Stretch]
             drawing.box(left, y + 3, right, y + 17, class_="closed", fill=BLUE, fill_opacity="0.75")
         else:
             drawing.line(left, y + 17, right, y + 17, class_="open", stroke_width=1)
-        if said and text_width(said, _SAID_PX) < right - left - 4:
+        fits = int((right - left - 8) / text_width("m", _SAID_PX))
+        if said and fits >= min(len(said), _FEWEST):
             drawing.line(left, y + 3, left, y + 17, stroke_width=1)
-            drawing.text(left + 4, y + 13, said, font_size=_SAID_PX, class_="said")
+            words = said if len(said) <= fits else f"{said[: fits - 1]}…"
+            drawing.text(left + 4, y + 13, words, font_size=_SAID_PX, class_="said")
     return y + _ROW_PX
 
 

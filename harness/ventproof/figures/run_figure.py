@@ -1,14 +1,16 @@
-"""The figure of a whole run: every vent over time, the contacts below, and the steps (pure)."""
+"""The figure of a whole run: what was done, every vent, flag and counter over time, and what was decided (pure)."""
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import Final
 
 from ventproof.case.items import START
 from ventproof.figures import sheet
+from ventproof.figures.brackets import draw_brackets
 from ventproof.figures.decided_run import Course, DecidedRun
-from ventproof.figures.drawing import AxisScale, Drawing, padded
+from ventproof.figures.drawing import AxisScale, Drawing, Element, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.rows import Stretch, span_row, value_row
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
@@ -16,75 +18,95 @@ from ventproof.figures.vent_panel import draw_vent
 from ventproof.figures.vents_seen import vents_seen
 from ventproof.log.events import OutputsSafe, StepBegin
 from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.benchfile.vents import FULL_PERCENT
 
-_PLOT_PX: Final = 280.0
-_DASHES: Final = ("", "8 3", "3 3", "10 3 2 3", "1 3", "12 4")
+_PLOT_PX: Final = 120.0
+_COUNTER_PX: Final = 60.0
 _ORDER: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 _NARROWEST_PX: Final = 1.5
 
 
 def run_figure(run: DecidedRun) -> str:
-    """Return the SVG of a whole run; each vent outside the unit has a panel of its own."""
+    """Return the SVG of a whole run: lanes of stimuli, vents, flags and counters on one time axis."""
     outside = vents_seen(run)
     apart = {name for seen in outside for name in seen.signals}
-    vents = {name: c for name, c in run.courses.items() if c.traits.unit == "%" and name not in apart}
+    vents = [name for name, c in run.courses.items() if c.traits.unit == "%" and name not in apart]
     drawing, y = _begin(run, [*(seen.name for seen in outside), *vents])
     x = AxisScale(0.0, max(run.end_s, 1e-3), LEFT, RIGHT)
     moments = sorted([*_steps(run), *_befallen(run)])
     ends = [(x(m.from_s), x(m.to_s)) for m in moments]
+    bands = drawing.mark("g")
     top = y
     y += sheet.gutter_px(moments, [left for left, _ in ends]) + 6
-    zones: list[tuple[float, float]] = []
-    panel: Panel | None = None
+    first = y
+    rail = Panel(drawing, x, AxisScale(0.0, 1.0, y, y - 1), 0.0)
+    for output in dict.fromkeys(done.output for done in run.done):
+        if output not in run.bound.vents:
+            y = _output_row(drawing, rail, run, output, y)
     for seen in outside:
-        begun = y
-        panel, bottom, y = draw_vent(drawing, x, run, seen, y)
-        zones.append((begun, bottom))
-    begun = y
-    if vents or panel is None:
-        panel = _positions(drawing, x, vents, y)
-        y = panel.bottom + 10
-    y = _rows(drawing, panel, run, apart, y)
-    zones.append((begun, y))
-    sheet.draw_moments(drawing, moments, ends, top=top, bottom=zones[0][1])
-    for from_y, to_y in zones[1:]:
-        sheet.draw_lines(drawing, moments, ends, top=from_y, bottom=to_y)
-    y = sheet.time_axis(drawing, panel, y, "s since the run began")
+        y = draw_vent(drawing, x, run, seen, y + 6).y
+    for name in run.courses:
+        if name not in apart:
+            y = _lane(drawing, rail, run, name, y)
+    _tint_steps(drawing, bands, x, run, top=first, bottom=y)
+    sheet.draw_moments(drawing, moments, ends, top=top, bottom=y)
+    y = sheet.time_axis(drawing, rail, y, "s since the run began")
     entries = [
-        ("envelope", "everything that the readings leave possible"),
-        ("gap", "no evidence"),
-        ("either", "changed somewhere in here"),
+        ("envelope", "possible values"),
+        ("gap", "no readings"),
+        ("either", "changed during this time"),
         ("on", "closed, or on"),
     ]
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
 
 
-def _positions(drawing: Drawing, x: AxisScale, vents: Mapping[str, Course], y: float) -> Panel:
-    """Draw the vents of which the unit tells the positions, in one panel."""
-    bounds = [edge for course in vents.values() for edge in course.edges()] or [0.0, 100.0]
-    panel = Panel(drawing, x, AxisScale(*padded(min(bounds), max(bounds)), y + _PLOT_PX, y), 0.0)
-    panel.frame(None, "vent positions, %")
-    for gap in dict.fromkeys(gap for course in vents.values() for gap in course.gaps):
+def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -> float:
+    """Draw a signal with what was decided of it, a flag or state as a row, any other in axes; return the next y."""
+    course = run.courses[name]
+    whole, unit = course.between(0.0, rail.x.high), course.traits.unit
+    if unit in {"flag", "state"}:
+        words = {value: word for word, value in run.case.states.get(name, {}).items()}
+        y = value_row(drawing, rail, name, whole, y + 2, states=words)
+    else:
+        y = _signal_panel(drawing, rail.x, name, whole, y + 6) + 4
+    decided = [result for result in run.case.results if result.signal == name]
+    return draw_brackets(drawing, rail, run, decided, y, brief=True) + 2
+
+
+def _signal_panel(drawing: Drawing, x: AxisScale, name: str, course: Course, y: float) -> float:
+    """Draw a vent, a counter or another quantity; return the lower edge of its axes."""
+    edges = [*course.edges(), *((0.0, FULL_PERCENT) if course.traits.unit == "%" else ())] or [0.0, 1.0]
+    counts = is_discrete(course.traits.unit)
+    height_px = _COUNTER_PX if counts else _PLOT_PX
+    panel = Panel(drawing, x, AxisScale(*padded(min(edges), max(edges)), y + height_px, y), 0.0)
+    panel.frame(None, "" if counts else course.traits.unit)
+    for gap in course.gaps:
         if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:
             panel.hatched(gap.from_s, gap.to_s, "gap")
-    for number, course in enumerate(vents.values()):
-        panel.course(
-            course.between(0.0, x.high), discrete=False, dash=_DASHES[number % len(_DASHES)], dots=False
-        )
-    panel.names([(last, name) for name, course in vents.items() if (last := course.last()) is not None])
-    return panel
+    panel.course(course, discrete=counts, dots=False)
+    if (last := course.last()) is not None:
+        panel.names([(last, name)])
+    return panel.bottom
 
 
-def _rows(drawing: Drawing, panel: Panel, run: DecidedRun, but: Container[str], y: float) -> float:
-    """Draw a row for each output, and each flag and state but those drawn already; return the next free y."""
-    for output in dict.fromkeys(done.output for done in run.done):
-        if output not in run.bound.vents:
-            y = _output_row(drawing, panel, run, output, y)
-    for name, course in run.courses.items():
-        if course.traits.unit in {"flag", "state"} and name not in but:
-            words = {value: word for word, value in run.case.states.get(name, {}).items()}
-            y = value_row(drawing, panel, name, course.between(0.0, run.end_s), y, states=words)
-    return y
+def _tint_steps(
+    drawing: Drawing, bands: Element, x: AxisScale, run: DecidedRun, *, top: float, bottom: float
+) -> None:
+    """Tint every other step over all lanes."""
+    begins = [event.window.earliest_s for event in run.events if isinstance(event, StepBegin)]
+    for number, (from_s, to_s) in enumerate(pairwise([*begins, run.end_s])):
+        if number % 2:
+            drawing.box(
+                x(from_s),
+                top,
+                x(to_s),
+                bottom,
+                bands,
+                class_="step",
+                fill="currentColor",
+                fill_opacity="0.05",
+            )
 
 
 def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
@@ -130,6 +152,8 @@ def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y:
     for done in run.done:
         if done.output == output and done.window is not None and done.value is not None:
             changes.append((done.window.earliest_s, done.window.latest_s, f"{done.value:g} {unit}", False))
+        elif done.output == output and done.window is not None and not done.edges:
+            changes.append((done.window.earliest_s, done.window.latest_s, done.said, False))
         elif done.output == output:
             changes += [(from_s, to_s, "", closed) for closed, from_s, to_s in done.edges]
     spans = [

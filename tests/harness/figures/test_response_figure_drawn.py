@@ -273,10 +273,6 @@ def test_nothing_depends_on_colour(runs):
     assert of_class(root, "moment-stimulus")[0].get("stroke-width") != of_class(root, "gate")[0].get(
         "stroke-width"
     )
-    overview = ElementTree.fromstring(run_figure(run))
-    assert len({p.get("stroke-dasharray") for p in of_class(overview, "envelope")}) == 2, (
-        "one line style a vent"
-    )
 
 
 def test_a_flag_is_drawn_in_steps_and_hatched_where_it_may_have_changed(runs):
@@ -439,6 +435,32 @@ def test_the_run_figure_shows_vents_contacts_and_steps(runs):
     assert {"FAIL", "roof_vent", "side_vent", "rain", "start: pass", "1 rain begins: fail", "30 °C"} <= said
     aborted = decided_run(replace(runs["fail"][0], events=runs["fail"][0].events[:-1]))
     assert "ABORTED" in texts(run_figure(aborted))
+
+
+def test_each_vent_has_axes_of_its_own_and_each_response_a_bracket_there(runs):
+    """Vents are not drawn over one another; below each stands what was decided, in words where it did not pass."""
+    run = decided_run(runs["fail"][0])
+    root = ElementTree.fromstring(run_figure(run))
+    panels = [e for e in root.findall(f"{SVG}svg") if of_class(e, "envelope")]
+    assert len(panels) == 2
+    drawn = [r for r in every_drawable(run) if r.ruling is not None]
+    assert len(of_class(root, "watched")) == len(drawn)
+    for verdict in ("pass", "fail"):
+        assert len(of_class(root, f"verdict-{verdict}")) == (verdict == "fail") + sum(
+            r.ruling.verdict == verdict for r in drawn
+        )
+    words = [e.text for e in of_class(root, "decided")]
+    assert "fail: roof_vent reaches 8 % ± 2 % within 32 s, holds 20 s" in words
+    assert not any(text.startswith("pass") for text in words)
+
+
+def test_weather_and_counters_are_lanes_of_the_run_figure():
+    """What was played stands in words at its output, and what was counted as a course with its name."""
+    run = decided_run(record((SHIPPED / "rain-storm-counted.yaml").read_text(encoding="utf-8"))[0])
+    root = ElementTree.fromstring(run_figure(run))
+    assert any("storm of 30.66 mm" in text for text in texts(run_figure(run)))
+    assert {"tip_count", "roof_vent"} <= {e.text for e in of_class(root, "course")}
+    assert len(of_class(root, "step")) == 1, "every other step is tinted"
 
 
 def test_what_was_not_run_has_no_figure(runs):
