@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
@@ -53,7 +53,17 @@ Annex = Callable[["PinnedText", Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
 
 
-def report_of(paths: Sequence[Path], choice: Choice = Choice.NAMED, annex: Annex | None = None) -> Report:
+FEW: Final = 12
+"""Of so many runs at most every response is drawn without being asked."""
+
+
+def report_of(
+    paths: Sequence[Path],
+    choice: Choice = Choice.NAMED,
+    annex: Annex | None = None,
+    *,
+    complete: bool = False,
+) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
     A log that is named twice, or is the same to the byte as another, is told of once. A file that is no log is named on
@@ -63,11 +73,13 @@ def report_of(paths: Sequence[Path], choice: Choice = Choice.NAMED, annex: Annex
         paths: the logs, in the order in which they are to be told of.
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
+        complete: draw every response of more than a few runs, too, and not only what did not pass.
 
     Raises:
         FileError: no log is of a run.
     """
-    done = each(_part, [(path, f"run-{number}") for number, path in enumerate(paths, start=1)])
+    complete = complete or len(paths) <= FEW
+    done = each(_part, [(path, f"run-{number}", complete) for number, path in enumerate(paths, start=1)])
     whole = [part for part in done if isinstance(part, _Part)]
     lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
     parts = _unique(whole)
@@ -86,6 +98,7 @@ def report_of(paths: Sequence[Path], choice: Choice = Choice.NAMED, annex: Annex
         cover=cover_of(chapters, checked, lost),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
+        complete=complete,
         cautions=CAUTIONS,
         date=max(started)[:10],
         maker=f"ventproof {version('ventproof')}",
@@ -108,15 +121,15 @@ def _told(part: _Part) -> tuple[object, ...]:
     )
 
 
-def _part(job: tuple[Path, str]) -> _Part | tuple[Problem, ...]:
+def _part(job: tuple[Path, str, bool]) -> _Part | tuple[Problem, ...]:
     """Work on one log; returns what is wrong with it, because a `FileError` does not pass between processes."""
-    path, ident = job
+    path, ident, complete = job
     try:
         state = read_log(path)
         if state.is_check:
             figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
             return _Part(replace(state, events=figures), None, None)
-        chapter = chapter_of(state, path.name, ident, _signing(path))
+        chapter = chapter_of(state, path.name, ident, _signing(path), complete=complete)
     except FileError as error:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems

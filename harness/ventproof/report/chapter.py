@@ -40,7 +40,7 @@ from ventproof.report.model import (
     short_code,
 )
 from ventproof.run.ending import left_lines
-from ventproof.verdict.finding import Status
+from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
@@ -106,7 +106,7 @@ class _Judged:
         return cls(results, figures, states)
 
 
-def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chapter:
+def chapter_of(state: LogState, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:
     """Return what a report says of one run.
 
     Args:
@@ -114,6 +114,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
         name: what the log file is called.
         ident: begins everything that links point to.
         signing: what is known of its signature.
+        complete: draw every response, and not only what did not pass.
 
     Raises:
         FileError: the log's first line or its findings are not what ventproof writes.
@@ -125,7 +126,7 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing) -> Chap
     told = found if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, trouble)
     standing = "broken" if signing.wrong else stands.word
-    figures = _figures(run) if run else {}
+    figures = _figures(run, stands.differing, complete=complete) if run else {}
     header = header_of(state, name)
     claims = _shown(run, header)
     alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
@@ -215,8 +216,10 @@ def _used(run: DecidedRun | None, use: Mapping[str, str]) -> tuple[str, ...]:
     return (*run.case.names, *(use.get(name, name) for name in run.case.profile.needs.outputs))
 
 
-def _figures(run: DecidedRun) -> dict[Key | None, Figure]:
-    """Return the drawing of each response, and of the whole run under None."""
+def _figures(
+    run: DecidedRun, differing: Mapping[Key, Finding | None], *, complete: bool
+) -> dict[Key | None, Figure]:
+    """Return the drawing of each response, or of what did not pass, and of the whole run under None."""
     name = run.case.profile.profile
     whole = Figure(run_figure(run), f"The whole run of {name}: vents, contacts and steps over time.")
     figures: dict[Key | None, Figure] = {None: whole}
@@ -224,6 +227,8 @@ def _figures(run: DecidedRun) -> dict[Key | None, Figure]:
         if can_be_drawn(run, result) and result.ruling is not None:
             alt = f"{result.signal} {result.wording}: {result.ruling.verdict}. {result.ruling.why}."
             key = (result.step, result.number, result.signal)
+            if not complete and result.ruling.verdict is Verdict.PASS and key not in differing:
+                continue
             figures[key] = Figure(response_figure(run, result), alt)
     return figures
 

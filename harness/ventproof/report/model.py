@@ -284,6 +284,7 @@ class Report:
         cover: the first page.
         chapters: one a run.
         sections: benches, and annexes.
+        complete: whether every response is drawn, and not only what did not pass.
         cautions: what to mind around vents and drives.
         date: of the last run, `2026-05-01`; empty when all were in virtual time.
         maker: the program that made it.
@@ -292,6 +293,7 @@ class Report:
     cover: ReportedCover
     chapters: tuple[Chapter, ...]
     sections: tuple[Section, ...]
+    complete: bool
     cautions: tuple[str, ...]
     date: str
     maker: str

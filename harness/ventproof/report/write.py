@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from ventproof.report.build import Annex, report_of
 from ventproof.report.model import plain
@@ -16,20 +16,10 @@ if TYPE_CHECKING:
     from ventproof.report.model import Report
 
 
-_FEW: Final = 12
-"""A page of so many runs at most draws every response."""
-
-
-def html_of(report: Report, *, complete: bool = False) -> str:
-    """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper.
-
-    Args:
-        report: what it says.
-        complete: draw every response; otherwise of many runs only what did not pass is drawn.
-    """
+def html_of(report: Report) -> str:
+    """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    drawn = {"complete": complete or len(report.chapters) <= _FEW}
-    return page(TEMPLATES / "report.html.j2", plain(report) | drawn, css)
+    return page(TEMPLATES / "report.html.j2", plain(report), css)
 
 
 def pdf_of(report: Report, *, complete: bool = False) -> bytes:
@@ -48,7 +38,7 @@ def pdf_of(report: Report, *, complete: bool = False) -> bytes:
 
 def _kinds(*, complete: bool) -> Mapping[str, Callable[[Report], bytes]]:
     return {
-        ".html": lambda report: html_of(report, complete=complete).encode(),
+        ".html": lambda report: html_of(report).encode(),
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
 
@@ -70,13 +60,13 @@ def write_report(
         out: the file; its ending says which kind.
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
-        complete: draw every response, as `html_of` and `pdf_of` say.
+        complete: draw every response, as `report_of` and `pdf_of` say.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
     """
     make = maker_for(out, "report", _kinds(complete=complete))
-    report = report_of(logs, choice, annex)
+    report = report_of(logs, choice, annex, complete=complete)
     content = make(report)
     with whole_file(out) as file:
         file.write(content)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from ventproof.cli.options import SHIPPED
+from ventproof.report import build
 from ventproof.report.build import report_of
 from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.report.write import html_of
@@ -118,6 +119,21 @@ def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
     assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
     page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
     assert page.count('class="sign-hollow"') == 2, "its mark, and the key"
+
+
+def test_of_many_runs_only_what_did_not_pass_is_drawn(logs_of_suite, monkeypatch):
+    """Each run keeps its own picture; what is left out is said, and comes back with `complete`."""
+    monkeypatch.setattr(build, "FEW", 3)
+    short, complete = report_of(logs_of_suite), report_of(logs_of_suite, complete=True)
+    for chapter, whole in zip(short.chapters, complete.chapters, strict=True):
+        assert chapter.overview is not None
+        drawn = {r.ident for step in chapter.steps for r in step.responses if r.figure}
+        every = {r.ident: r for step in whole.steps for r in step.responses if r.figure}
+        assert drawn == {ident for ident, r in every.items() if r.verdict != "pass"}
+    assert "ventproof report --complete" in html_of(short)
+    assert "ventproof report --complete" not in html_of(complete)
+    assert len(html_of(short)) < 0.7 * len(html_of(complete))
+    assert len(html_of(short).encode()) < 5 * 45_000, "thirty-four runs stay under 1.5 MB"
 
 
 def test_a_suite_is_small_and_what_passed_is_folded(report):

@@ -10,7 +10,7 @@ import pytest
 
 from ventproof.report.build import report_of
 from ventproof.report.model import shown
-from ventproof.report.write import pdf_of
+from ventproof.report.write import html_of, pdf_of
 from ventproof_bench.base.errors import FileError
 
 
@@ -34,6 +34,16 @@ def test_the_document_is_dated_by_the_record(logs, mock, tmp_path):
         "pass: Unit V-1042, firmware 3.1",
         "2026-03-01",
     )
+
+
+def test_the_document_names_ventproof_as_what_made_it(logs):
+    """No library's name stands where readers show which program a document is from, and the pictures carry none."""
+    report = report_of([logs["fail"]])
+    document = pdf_of(report)
+    metadata = pypdf.PdfReader(io.BytesIO(document), strict=True).metadata
+    assert metadata.creator.strip() == "ventproof"
+    assert b"Typst" not in document
+    assert not {word for word in ("segno", "matplotlib", "Typst") if word in html_of(report)}
 
 
 MARKUP = "#set page(width: 1mm) $x^2$ *bold* _it_ `raw` @ref <label> = head \\u{41} // /* b */ ~--~... [a] \u202e \x00"
