@@ -44,13 +44,20 @@ def run_figure(run: DecidedRun) -> str:
     for output in dict.fromkeys(done.output for done in run.done):
         if output not in run.bound.vents:
             y = _output_row(drawing, rail, run, output, y)
+    zones = [(first, y)]
     for seen in outside:
-        y = draw_vent(drawing, x, run, seen, y + 6).y
+        _, bottom, after = draw_vent(drawing, x, run, seen, y + 6)
+        zones.append((y, bottom))
+        y = after
     for name in run.courses:
         if name not in apart:
-            y = _lane(drawing, rail, run, name, y)
+            bottom, after = _lane(drawing, rail, run, name, y)
+            zones.append((y, bottom))
+            y = after
     _tint_steps(drawing, bands, x, run, top=first, bottom=y)
-    sheet.draw_moments(drawing, moments, ends, top=top, bottom=y)
+    sheet.draw_moments(drawing, moments, ends, top=top, bottom=zones[0][1])
+    for from_y, to_y in zones[1:]:
+        sheet.draw_lines(drawing, moments, ends, top=from_y, bottom=to_y)
     y = sheet.time_axis(drawing, rail, y, "s since the run began")
     entries = [
         ("envelope", "possible values"),
@@ -61,8 +68,12 @@ def run_figure(run: DecidedRun) -> str:
     return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
 
 
-def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -> float:
-    """Draw a signal with what was decided of it, a flag or state as a row, any other in axes; return the next y."""
+def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -> tuple[float, float]:
+    """Draw a signal with what was decided of it below, a flag or state as a row, any other in axes.
+
+    Returns:
+        The y below the signal, and the next free one.
+    """
     course = run.courses[name]
     whole, unit = course.between(0.0, rail.x.high), course.traits.unit
     if unit in {"flag", "state"}:
@@ -71,7 +82,7 @@ def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -
     else:
         y = _signal_panel(drawing, rail.x, name, whole, y + 6) + 4
     decided = [result for result in run.case.results if result.signal == name]
-    return draw_brackets(drawing, rail, run, decided, y, brief=True) + 2
+    return y, draw_brackets(drawing, rail, run, decided, y, brief=True) + 2
 
 
 def _signal_panel(drawing: Drawing, x: AxisScale, name: str, course: Course, y: float) -> float:

@@ -449,6 +449,11 @@ def test_each_vent_has_axes_of_its_own_and_each_response_a_bracket_there(runs):
         assert len(of_class(root, f"verdict-{verdict}")) == (verdict == "fail") + sum(
             r.ruling.verdict == verdict for r in drawn
         )
+    dashes = sheet.STROKES["step"]["stroke_dasharray"]
+    lines = [e for e in root.iter(f"{SVG}line") if e.get("stroke-dasharray") == dashes]
+    assert lines
+    for text in of_class(root, "decided"):
+        assert not any(float(e.get("y1")) < float(text.get("y")) - 4 < float(e.get("y2")) for e in lines)
     words = [e.text for e in of_class(root, "decided")]
     assert "fail: roof_vent reaches 8 % ± 2 % within 32 s, holds 20 s" in words
     assert not any(text.startswith("pass") for text in words)
