@@ -217,7 +217,7 @@ class BoardGuard:
             held = (await self._read_at(place)).words
         except BusFault as error:
             at = f"{table} {address}"
-            raise DriverError(f"board {self._name}: {at} write not confirmed: {error}") from error
+            raise DriverError(f"board {self._name}: {at}: write not confirmed: {error}") from error
         if held != tuple(words):
             raise DriverError(
                 f"board {self._name}: {table} {address} of unit {place.unit_id} on bus {place.bus} holds "

@@ -71,7 +71,7 @@ class CoilContact:
         try:
             written = await self._bus.write(self._unit_id, "coil", self._coil, [int(on)])
         except BusFault as error:
-            raise DriverError(f"{self._at} write not confirmed: {error}") from error
+            raise DriverError(f"{self._at}: write not confirmed: {error}") from error
         if await self.is_on() != on:
             raise DriverError(f"{self._at} reads {int(not on)} after {int(on)} was written and acknowledged")
         return Window(written.requested_s, written.replied_s)

@@ -105,7 +105,7 @@ class RegisterLevel:
             written = await self._bus.write(self._location.unit_id, self._table, self._address, words)
             found = (await self.read()).words
         except BusFault as error:
-            raise DriverError(f"output {self._name}: {at} write not confirmed: {error}") from error
+            raise DriverError(f"output {self._name}: {at}: write not confirmed: {error}") from error
         if found != tuple(words):
             raise DriverError(
                 f"output {self._name}: {at} holds {list(found)} after {list(words)} was written"

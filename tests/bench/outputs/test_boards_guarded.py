@@ -218,7 +218,7 @@ def test_a_board_that_does_not_keep_its_time_is_refused():
     async def main():
         spec = BOARD | {"set_at": {"table": "holding", "address": 7}}
         board = _Board()
-        with pytest.raises(DriverError, match=r"holding 7 was not written for certain"):
+        with pytest.raises(DriverError, match=r"holding 7: write not confirmed"):
             async with _opened(board, spec):
                 pass
         assert board.edges["rain"] == []

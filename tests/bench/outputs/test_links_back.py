@@ -187,7 +187,7 @@ def test_a_link_that_stays_away_is_a_fault_of_the_bench_and_is_brought_back_all_
             await asyncio.sleep(LONGEST_LOSS_S + 2)
             assert [type(error) for error in stand.broke] == [StimulusError, LinkError]
             assert stand.closed
-            with pytest.raises(DriverError, match="was not written for certain"):
+            with pytest.raises(DriverError, match="write not confirmed"):
                 await outputs.make_safe(patience_s=5)
             stand.away = False
             await asyncio.sleep(3)

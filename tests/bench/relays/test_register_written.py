@@ -79,7 +79,7 @@ class _Echo:
             30.0,
             r"holding 2 of unit 1 on bus unit holds \[250\] after \[300\] was",
         ),
-        (_Echo(), 30.0, r"holding 2 of unit 1 on bus unit was not written for certain"),
+        (_Echo(), 30.0, r"holding 2 of unit 1 on bus unit: write not confirmed"),
         (Responder("rtu", {}), 30.0, r"write not confirmed: .*no reply"),
         (
             Responder("rtu", {1: PlainBank({"holding": [0]})}),

@@ -95,8 +95,8 @@ def test_what_no_unit_can_pass_is_refused(demand, changes, cures):
             {},
             "`range` and `full_travel`",
         ),
-        ("signal: roof_vent, stays_above: 0 %, for: 9 s", {}, "demand something else"),
-        ("signal: roof_vent, unchanged: {for: 500 ms, tolerance: 2 %}", {}, "demand something else"),
+        ("signal: roof_vent, stays_above: 0 %, for: 9 s", {}, "require something else"),
+        ("signal: roof_vent, unchanged: {for: 500 ms, tolerance: 2 %}", {}, "require something else"),
         (
             "signal: roof_vent, returns: 8 %, tolerance: 2 %, not_before: 20 s, within: 80 s",
             {},

@@ -194,7 +194,7 @@ def test_a_whole_set_is_said_to_be_whole(ventproof, folder):
 def test_logs_chosen_one_by_one_are_no_accusation_and_no_pass(ventproof):
     """Two logs of three are said to be two of three, plainly; their report is not a pass."""
     logs = [f"records/{COUNT}.jsonl", f"records/{COUNT}-3.jsonl"]
-    said = f"were named; this says nothing about the others: {SECOND}."
+    said = f"were named; the others were not looked at: {SECOND}."
     code, out, _ = ventproof("verify", *logs)
     assert (code, out.startswith("2 of the 3 runs of plan ")) == (2, True)
     assert said in out.splitlines()[0]
@@ -222,7 +222,7 @@ def test_a_series_that_was_broken_off_says_what_was_not_run(ventproof, tmp_path)
         SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-releases"] * 3, *["rain-count"] * 2]
     ]
     code, out, _ = ventproof("run", *profiles, "--bench", "deaf.yaml")
-    assert (code, out.startswith("2 of 5 planned runs not run\n")) == (4, True)
+    assert (code, "\n2 of 5 planned runs not run\n" in out) == (4, True)
     manifest = read_manifest(tmp_path / "records" / "series.manifest.json")
     assert [one.outcome for one in manifest.left] == [*["aborted"] * 3, *["not run"] * 2]
     assert manifest.broken_off
