@@ -43,7 +43,7 @@ def test_where_no_group_may_open_it_nobody_is_sent_into_one(mode, group):
     """A port for its owner alone, for root's group, or one that a group may read only."""
     said = group_advice(stat.S_IFCHR | mode, grp.getgrnam(group).gr_gid)
     assert "usermod" not in said
-    assert "ask whoever keeps this computer" in said
+    assert "ask the administrator of this computer" in said
 
 
 def test_what_is_no_port_is_told(tmp_path):

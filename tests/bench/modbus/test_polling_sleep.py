@@ -63,7 +63,7 @@ def test_a_sleep_ends_the_polling_before_anything_is_made_of_it(monkeypatch):
     seen, ended = polled(Sleepy(61.5, monkeypatch), REAL)
     assert len(seen) == 2
     assert isinstance(ended, BenchError)
-    with pytest.raises(BenchError, match=r"^this computer slept for 61\.5 s and nobody watched the unit"):
+    with pytest.raises(BenchError, match=r"^this computer slept for 61\.5 s and the unit was not watched"):
         raise ended
 
 

@@ -53,7 +53,7 @@ def test_a_suite_is_challenged(ventproof, suite, tmp_path):
     assert 5 / 35.5 <= smallest <= 1.1 * 5 / 35.5
     assert found["profiles"][1]["only_it_finds"] == ["counts_twice", "misses_counts"]
     assert found["enough"] == [found["profiles"][1]["name"]]
-    assert "1 of 2 profiles find all that the suite finds" in out
+    assert "1 of 2 profiles detect the same faults as the suite" in out
     assert sorted(path.parent.name for path in (tmp_path / "kept").rglob("*.jsonl")) == [
         "counts_twice",
         "misses_counts",
@@ -100,4 +100,4 @@ def test_what_cannot_be_written_or_does_not_go_together_is_told_first(ventproof,
     assert "nowhere/c.json: the file cannot be written: No such file or directory" in err
     code, _, err = ventproof("challenge", suite, "--benign", 2, "--full")
     assert code == 3
-    assert "--benign tries no faults" in err
+    assert "--benign runs no faults" in err

@@ -40,4 +40,4 @@ def test_a_wrong_structure_says_that_the_rest_was_not_checked(ventproof, tmp_pat
     code, _, err = ventproof("check", path)
     assert code == 3
     assert "the key 'stepz' is unknown here" in err
-    assert f"{path}: its names and limits were not checked; mend its structure, then check again" in err
+    assert f"{path}: its names and limits were not checked; correct its structure, then check again" in err

@@ -93,7 +93,7 @@ def test_nothing_is_switched_before_somebody_says_that_all_is_clear(ventproof, b
     """As before a run; an output that is no contact is refused with its name."""
     code, _, err = ventproof("switch", "rain", "--bench", bench)
     assert code == 3
-    assert "nobody is here to confirm" in err
+    assert "no one is here to confirm" in err
     code, _, err = ventproof("switch", "house_temperature", "--bench", bench, "--clear")
     assert code == 3
     assert "has no contact 'house_temperature'; known: " in err

@@ -118,7 +118,7 @@ def test_a_log_whose_signature_does_not_fit_is_not_imported_in_silence(ventproof
     Path(f"{log}.sig").write_text("{}")
     code, out, err = ventproof("history", "import", log)
     assert (code, out) == (4, "1 log(s): 1 new\n")
-    assert f"{log}: broken: The signature beside this log cannot be read" in err
+    assert f"{log}: broken: The signature file of this log cannot be read" in err
     assert "aborted" in ventproof("history")[1]
 
 

@@ -57,7 +57,7 @@ def test_an_answer_is_a_word_its_beginning_its_place_or_a_number(prompt, text, c
 )
 def test_what_is_no_answer_is_refused_with_what_would_be(prompt, text):
     """An act has no "not sure": it was done, or could not be."""
-    with pytest.raises(ValueError, match=r"none of the answers: |is no number in %; or say 'not sure'"):
+    with pytest.raises(ValueError, match=r"none of the answers: |is not a number in %; or say 'not sure'"):
         understood(prompt, text)
 
 

@@ -212,7 +212,7 @@ def test_a_mended_wire_needs_something_to_show(run):
     do = ["{fail: outside_temperature, how: open}", "{mend: outside_temperature, label: mended}"]
     expect = ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"]
     with pytest.raises(
-        FileError, match="nothing says what 'outside_temperature' shows from now on; write its val"
+        FileError, match="the value of 'outside_temperature' from now on is unknown; write its val"
     ):
         run(profile_text(do, expect))
 

@@ -286,7 +286,7 @@ def test_a_run_whose_boards_fall_silent_says_what_is_left_at_what_value(stand, t
     assert re.search(
         r"\n  rain left closed \(.*\): roof_vent, side_vent may keep moving; board relays makes it", said
     )
-    assert "nothing says that it still is so: " in said
+    assert "present state not confirmed: " in said
     assert {"rain", "house_temperature"} <= {e["output"] for e in lines_of(log) if e["event"] == "undriven"}
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert "Outputs: house_temperature left at 30 °C, found at 18 °C" in page

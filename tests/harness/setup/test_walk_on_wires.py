@@ -196,7 +196,7 @@ def test_nothing_is_clicked_unless_somebody_says_that_it_is_clear(stranger, setu
     script = setup("net.yaml", *given)
     assert script.end() == 3
     assert (
-        "nobody is here to confirm that vents and drives are clear; give --clear once that is so"
+        "no one is here to confirm that vents and drives are clear; give --clear once that is so"
         in script.heard
     )
     assert "lamp" not in stranger.heard

@@ -100,7 +100,7 @@ def test_the_number_of_repeats_is_the_least(coverage, confidence, side):
     [
         (lambda: quantile([], 0.5), r"^times is empty; a quantile needs at least one response time$"),
         (lambda: quantile([Window(1.0, 1.0)], 0.0), r"^share=0\.0 must be more than 0 and at most 1$"),
-        (lambda: normal_factor(1, 0.9, 0.9), r"^repeats=1 must be at least 2: one value says nothing"),
+        (lambda: normal_factor(1, 0.9, 0.9), r"^repeats=1 must be at least 2: one value shows nothing"),
         (lambda: order_repeats(1.0, 0.9), r"^coverage=1\.0 must be more than 0 and less than 1"),
         (lambda: order_limits([], 0.9, 0.0), r"^confidence=0\.0 must be more than 0 and less than 1"),
         (lambda: normal_limits([], 0.9, 1.5), r"^confidence=1\.5 must be more than 0 and less than 1"),
