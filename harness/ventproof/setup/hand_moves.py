@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 _STANDS_FOR_S: Final = 4.0
 _LOOK_S: Final = 0.5
 _LOOKS: Final = 360
+_LOOKS_FOR_A_BEGIN: Final = 12
 _STANDS_NOW_S: Final = 1.0
 _LATELY: Final = 200
 """So many readings reach back over a second and more."""
@@ -31,7 +32,7 @@ _BY_HAND: Final = "all vents fully, by hand. When they stand still, press Enter.
 _MOVES: Final = (
     f"Close {_BY_HAND}",
     f"Open {_BY_HAND}",
-    "Turn every hand switch back to automatic. If the vents move now, wait until they stop; then press Enter.",
+    "Turn every hand switch back to automatic, then press Enter. This bench waits until the vents stop.",
 )
 _OPENING: Final = 1
 
@@ -73,16 +74,16 @@ def record_moves(
         for number, text in enumerate(_MOVES):
             move = _Move(recording, vents, moves, must_move=number == _OPENING)
             asker.wait(text, move.said, move.over)
-            _see_out(asker, move)
+            _see_out(asker, move, begins_later=number == len(_MOVES) - 1)
             moves.append(move.tracks())
     return {name: (moves[_OPENING].get(name, []), moves[-1].get(name, [])) for name in moves[0]}
 
 
-def _see_out(asker: SetupAsker, move: _Move) -> None:
-    """Wait for vents that still move: Enter may have come early."""
+def _see_out(asker: SetupAsker, move: _Move, *, begins_later: bool) -> None:
+    """Wait for vents that still move: Enter may have come early, and a unit may begin a little later."""
     waiting = threading.Event()
     for look in range(_LOOKS):
-        if not move.moves():
+        if not (move.moves() or (begins_later and look < _LOOKS_FOR_A_BEGIN)):
             return
         left_s = (_LOOKS - look) * _LOOK_S
         asker.glance(f"until all vents stand still, at most {left_s:.0f} s more: {move.said()}")

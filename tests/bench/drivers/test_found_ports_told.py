@@ -43,13 +43,13 @@ def test_where_no_group_may_open_it_nobody_is_sent_into_one(mode, group):
     """A port for its owner alone, for root's group, or one that a group may read only."""
     said = group_advice(stat.S_IFCHR | mode, grp.getgrnam(group).gr_gid)
     assert "usermod" not in said
-    assert "ask the administrator of this computer" in said
+    assert "ask its administrator" in said
 
 
 def test_what_is_no_port_is_told(tmp_path):
     """A file, a name that is none; a URL is left to whoever opens it."""
     (tmp_path / "file").write_text("", encoding="utf-8")
-    assert "no port" in port_trouble(str(tmp_path / "file"))
+    assert "not a serial port" in port_trouble(str(tmp_path / "file"))
     assert "plugged in" in port_trouble("/dev/ttyNOWHERE")
     assert port_trouble("socket://192.0.2.7:1") == ""
 

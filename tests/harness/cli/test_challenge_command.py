@@ -38,8 +38,8 @@ def test_a_suite_is_challenged(ventproof, suite, tmp_path):
         "kept",
     )
     assert code == 1
-    assert "2 of 3 faults caught, 0 left open, 1 missed" in out
-    assert "missed: ignores_gale (logic): never stimulated" in out
+    assert "2 of 3 faults detected, 0 inconclusive, 1 not detected" in out
+    assert "not detected: ignores_gale (logic): never stimulated" in out
     found = json.loads((tmp_path / "c.json").read_text(encoding="utf-8"))
     by_name = {fault["name"]: fault for fault in found["faults"]}
     assert {name: by_name[name]["found"] for name in faults} == {

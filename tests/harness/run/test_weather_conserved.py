@@ -142,7 +142,7 @@ def test_all_commands_agree_on_the_count(tmp_path):
     assert ends == [1, 2]
     assert call("judge", log)[0] == EXIT_PASS
     assert (
-        "0 left open, 1 missed"
+        "0 inconclusive, 1 not detected"
         in call("challenge", path, "--bench", bench, "--fault", "tips_wrap_16", "--jobs", 1)[1]
     )
     path.write_text(IN_TWO.replace("counts: 2", "counts: 1"), encoding="utf-8")
