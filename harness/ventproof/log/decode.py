@@ -303,7 +303,7 @@ def plan_of(line: LineFields) -> Plan:
         raise line.wrong("repeats", f"a plan of 1 to {MOST_RUNS} runs")
     for key, right in (("runs", plan.runs), ("sha256", plan.sha256)):
         if line.raw(key) != right:
-            raise line.wrong(key, f"{right}, which follows from the rest of the plan,")
+            raise line.wrong(key, f"{right}, which follows from the rest of the plan")
     return plan
 
 

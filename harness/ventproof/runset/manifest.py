@@ -126,7 +126,7 @@ def _left(line: LineFields) -> LeftLog:
     outcome = line.word("outcome", (*VERDICTS, ABORTED, NOT_RUN, NOT_NEEDED))
     log, sha256 = line.maybe("log", line.text) or "", line.maybe("sha256", line.text) or ""
     if (outcome in {NOT_RUN, NOT_NEEDED}) != (not log):
-        raise line.wrong("log", "the name of a log where a run left one, and null elsewhere,")
+        raise line.wrong("log", "the name of a log where a run left one, and null elsewhere")
     if log and Path(log).name != log:
         raise line.wrong("log", "the name of a log in the manifest's folder")
     if log and not _SHA256.fullmatch(sha256):

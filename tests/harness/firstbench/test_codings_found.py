@@ -143,3 +143,10 @@ def test_the_scale_of_the_list_is_proposed_first():
     assert plausible_codings((200,), "°C", listed=CodingHints(scale=0.01), alone=True)[0].scale == 0.01
     opening = [RawReading((n,), n, n + 0.1) for n in range(0, 251, 10)]
     assert position_fits(opening, listed=CodingHints("u16", scale=0.4))[0].coding == Coding("u16", scale=0.4)
+
+
+def test_the_scale_whose_travel_ends_nearest_to_the_ends_comes_first():
+    """A fully opened vent that reads 400 stands at 100 % of 0.25, rather than at 80 % of the more usual 0.2."""
+    opening = [RawReading((raw,), at_s, at_s + 0.01) for at_s, raw in enumerate(range(0, 401, 20))]
+    best = position_fits(opening)[0]
+    assert (str(best.coding), best.closed, best.opened) == ("u16 0.25", 0.0, 100.0)

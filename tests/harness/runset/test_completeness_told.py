@@ -126,14 +126,14 @@ def test_a_manifest_has_one_spelling(made, reason, data):
         (
             "runs 0 log",
             "../a.jsonl",
-            "its `log` is '../a.jsonl' where the name of a log in the manifest's folder",
+            "its `log`: expected the name of a log in the manifest's folder, found '../a.jsonl'",
         ),
-        ("runs 0 log", None, "its `log` is nothing where the name of a log where a run left one"),
-        ("runs 0 sha256", "x", "its `sha256` is expected 64 digits from 0 to 9 and a to f, found 'x'"),
-        ("runs 0 outcome", NOT_RUN, "its `log` is "),
-        ("plan runs", 3, "its `runs` is expected 2, which follows from the rest of the plan,, found 3"),
+        ("runs 0 log", None, "its `log`: expected the name of a log where a run left one"),
+        ("runs 0 sha256", "x", "its `sha256`: expected 64 digits from 0 to 9 and a to f, found 'x'"),
+        ("runs 0 outcome", NOT_RUN, "its `log`: "),
+        ("plan runs", 3, "its `runs`: expected 2, which follows from the rest of the plan, found 3"),
         ("plan repeats", 10**9, "a plan of 1 to 1000000 runs"),
-        ("plan unit", "other", "its `sha256` is "),
+        ("plan unit", "other", "its `sha256`: "),
     ],
 )
 def test_what_no_manifest_says_is_told_with_what_would_be_right(path, value, said):
