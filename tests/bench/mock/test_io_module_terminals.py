@@ -97,6 +97,6 @@ def test_alarms_stand_behind_all_other_registers_and_bits():
 def test_where_a_played_vent_is_only_its_player_knows():
     """The mock has no truth about a vent that the bench plays, and says so."""
     unit, _ = two_vents()
-    with pytest.raises(LookupError, match="vent 'roof' stands outside the mock unit"):
+    with pytest.raises(LookupError, match="vent 'roof' is outside the mock unit"):
         unit.position("roof")
     assert unit.position("gable") == 0

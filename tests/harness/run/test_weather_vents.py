@@ -120,7 +120,7 @@ def test_a_run_whose_vent_nobody_plays_is_aborted_and_left_safe():
     assert outcome.verdict is None
     assert outcome.unsafe == ""
     assert outcome.abort.kind is AbortKind.BENCH
-    assert outcome.aborted == "what commands vent roof was not read for 2 s: no part of the bench plays it"
+    assert outcome.aborted == "what commands vent roof was not read for 2 s: nothing plays it"
     assert "safe" in {event.name for event in events}
 
 
