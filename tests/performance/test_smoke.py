@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import judge_campaign
 import pytest
 import wire_campaign
+import wire_real
 from endurance_campaign import Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
@@ -86,6 +88,27 @@ def test_bad_wires_make_no_verdict_wrong_and_leave_nothing_driven(capsys):
     assert tally.wrong == 0
     assert tally.done.total() > 100
     assert len(tally.done) > 10
+
+
+@pytest.mark.wire
+def test_bad_wires_in_real_time_make_no_verdict_wrong_and_leave_nothing_driven(tmp_path, capsys):
+    """Processes on sockets and pseudo-terminals, a wire that is cut, and a unit that fails."""
+    kinds = {
+        "tcp": ("connection reset", "slow, or byte by byte"),
+        "rtu": ("noise between", "doubled"),
+        "ascii": (),
+    }
+    drawn = (wire_real.drawn(0, number) for number in range(100))
+    of_each = {trial.framing: trial for trial in drawn}
+    trials = [
+        replace(trial, profile="seconds of rain", fault=fault, kinds=kinds[framing], after=40, on_board=False)
+        for (framing, trial), fault in zip(of_each.items(), ("", "flag_stuck", ""), strict=True)
+    ]
+    tally = wire_campaign.Tally()
+    run(wire_real.campaign(tally, iter(trials), 1_000_000, tmp_path), virtual=False)
+    assert tally.runs == 3
+    assert tally.wrong == 0, capsys.readouterr().out
+    assert tally.done.total() > 3
 
 
 def test_ten_virtual_minutes_and_three_runs_are_flat():

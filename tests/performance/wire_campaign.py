@@ -65,6 +65,24 @@ steps:
 """
 """Most of what it demands can be decided however much is lost: so many faults fall into one run."""
 
+SHORT_RAIN: Final = LONG_RAIN.replace("5 min", "2 min")
+"""For real time, in which vents travel for half a minute."""
+
+SECONDS_OF_RAIN: Final = """
+profile: rain for seconds over a bad wire
+needs: {outputs: {rain: contact, house_temperature: °C}, signals: {roof_vent: "%", rain_override: flag}}
+start:
+  set: {rain: open}
+  write: {house_temperature: 30 °C}
+  until: [{signal: roof_vent, unchanged: {for: 100 ms, tolerance: 100 %}}]
+steps:
+  - step: rain begins
+    do: [{close: rain}]
+    expect: [{signal: rain_override, equals: on, within: 8 s}]
+  - step: it rains on
+    expect: [{signal: rain_override, stays: 1, tolerance: 0, for: 6 s}]
+"""
+
 EVERY_KIND: Final = """
 profile: rain over a bad wire
 needs:
@@ -117,9 +135,14 @@ PROFILES: Final = (
 )
 """Of the shipped suite."""
 
-OWN: Final = {"long rain": LONG_RAIN, "every kind": EVERY_KIND}
+OWN: Final = {
+    "long rain": LONG_RAIN,
+    "short rain": SHORT_RAIN,
+    "seconds of rain": SECONDS_OF_RAIN,
+    "every kind": EVERY_KIND,
+}
 
-DRAWN: Final = ("long rain", "long rain", *OWN, *PROFILES)
+DRAWN: Final = ("long rain", "long rain", "long rain", "every kind", *PROFILES)
 
 FRAMINGS: Final[tuple[Framing, ...]] = ("tcp", "rtu", "ascii")
 TIMES: Final = (Times(0.5, 1.0), Times(0.15, 0.3), Times(0.15, 0.08))
