@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -19,10 +20,12 @@ from test_loop_timing import in_the_harness, served_module, through_the_line_pro
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
-from wire_faults import KINDS, kinds_on
+from wire_faults import KINDS, BadWire, Times, kinds_on
 
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run
+from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
+from ventproof_bench.mock.wires.relay_boards import CoilBoard
 
 ROOT = Path(__file__).parents[2]
 SLICE = (0, 2, 5, 8, 14, 15, 22)
@@ -138,6 +141,16 @@ def test_there_are_24_kinds_of_wire_faults():
     """TCP has those of its header, the serial lines those of their frames."""
     assert len(KINDS) == 24
     assert set().union(*map(kinds_on, ("tcp", "rtu", "ascii"))) == set(KINDS)
+
+
+def test_a_wire_is_good_at_first():
+    """As many requests as it is told pass before any fault."""
+    right = Responder("tcp", {1: CoilBoard({0: bool})})
+    wire = BadWire("tcp", right, Times(0.5, 1.0), random.Random(0), every=1, after=50, kinds=["reply lost"])
+    request = encode("tcp", Frame(1, b"\x01\0\0\0\1"))
+    replies = [wire.exchange(request, 0.1 * n) for n in range(100)]
+    assert all(replies[:50])
+    assert 0 < wire.done["reply lost"] == replies.count([])
 
 
 @pytest.mark.wire

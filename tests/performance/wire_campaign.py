@@ -147,7 +147,6 @@ DRAWN: Final = ("long rain", "long rain", "long rain", "every kind", *PROFILES)
 FRAMINGS: Final[tuple[Framing, ...]] = ("tcp", "rtu", "ascii")
 TIMES: Final = (Times(0.5, 1.0), Times(0.15, 0.3), Times(0.15, 0.08))
 BOARD_ID: Final = 2
-_HOUSE_TEMPERATURE: Final = 180
 _AT_A_TIME: Final = 50
 
 _OF_THE_WIRE: Final = re.compile(r"\bbus\b|\bpoll|reading|evidence|\bread\b|connection|nobody knows")
@@ -201,6 +200,9 @@ class Left:
 
     rains: bool
     house_temperature: int
+
+
+AS_BEFORE: Final = Left(rains=False, house_temperature=180)
 
 
 class Truth:
@@ -358,7 +360,7 @@ def _of_outputs(state: LogState, left: Left) -> Iterator[str]:
     said = f"as the log says: {told[-1]}" if told else "and the log does not say so"
     if left.rains:
         yield f"LEFT DRIVEN, {said}"
-    if left.house_temperature != _HOUSE_TEMPERATURE:
+    if left.house_temperature != AS_BEFORE.house_temperature:
         yield f"the house temperature was left at {left.house_temperature}, {said}"
 
 

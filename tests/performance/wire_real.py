@@ -23,11 +23,11 @@ from pathlib import Path
 from typing import Final, cast
 
 from kill_campaign import Started, Starter, hit
-from wire_campaign import OWN, Became, Tally, Trial, Truth, judged
+from wire_campaign import AS_BEFORE, OWN, Became, Left, Tally, Trial, Truth, judged
 from wire_faults import BadWire, Replies
 
 from ventproof.cli.options import SHIPPED_BENCH, with_faults
-from ventproof.verdict.finding import Verdict, code_of
+from ventproof.verdict.finding import EXIT_INPUT, Verdict, code_of
 from ventproof_bench.base.clock import now_s, run
 from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.benchcheck.load import load_bench
@@ -233,16 +233,21 @@ class Lane:
         assert truth.wire is not None
         said = (folder / "said.txt").read_text(encoding="utf-8", errors="replace").strip()
         logs = sorted((folder / "out").glob("*.jsonl"))
-        verdict, wrong = "no log", [f"exit code {code} and no log: {said[-300:]}"]
-        if logs:
-            loop = asyncio.get_running_loop()
-            verdict, wrong = await loop.run_in_executor(self._judges, judged, trial, logs[-1], truth.left())
-            wrong += _of_process(verdict, code, said)
-        return Became(verdict, truth.wire.done, wrong)
+        if not logs:
+            return Became("not begun", truth.wire.done, [*_of_refused(truth.left(), code, said)])
+        loop = asyncio.get_running_loop()
+        verdict, wrong = await loop.run_in_executor(self._judges, judged, trial, logs[-1], truth.left())
+        return Became(verdict, truth.wire.done, [*wrong, *_of_process(verdict, code, said)])
 
 
 async def _end_of(process: Started, within_s: float) -> None:
     await asyncio.wait([asyncio.ensure_future(process.wait())], timeout=within_s)
+
+
+def _of_refused(left: Left, code: int | None, said: str) -> Iterator[str]:
+    """A bench that does not answer before anything is driven makes no log."""
+    if code != EXIT_INPUT or not re.search(r"bench\.yaml:\d+:\d+: .*\bbus unit\b", said) or left != AS_BEFORE:
+        yield f"no log, exit code {code}, {left}: {said[-300:]}"
 
 
 def _of_process(verdict: str, code: int | None, said: str) -> Iterator[str]:
