@@ -11,6 +11,7 @@ import asyncio
 import itertools
 import random
 import re
+import signal
 import socket
 import struct
 import sys
@@ -176,57 +177,39 @@ class Lane:
         assert settings is not None, "the shipped bench has a mock"
         unit = build(settings, start_s=now_s(), seed=0)
         right = Responder(trial.framing, truth.wired(unit), reply_after_s=0.004, jitter_s=0.002)
+        chance = random.Random(trial.seed)
         wire = truth.wire = BadWire(
-            trial.framing,
-            right,
-            trial.times,
-            random.Random(trial.seed),
-            trial.every,
-            trial.after,
-            trial.kinds,
+            trial.framing, right, trial.times, chance, trial.every, trial.after, trial.kinds
         )
         frames = FramesBoard({1: lambda closed: unit.set_contact("rain", now_s(), closed=closed)})
         place = _free_port() if trial.framing == "tcp" else folder / "unit"
         carrying = asyncio.create_task(Line(trial, wire).carry(place))
         try:
             async with serve_pty(frames, link=folder / "frames"):
-                (folder / "bench.yaml").write_text(
-                    bench_text(trial, place, folder / "frames"), encoding="utf-8"
-                )
+                bench = bench_text(trial, place, folder / "frames")
+                (folder / "bench.yaml").write_text(bench, encoding="utf-8")
                 (folder / "rain.yaml").write_text(OWN[trial.profile], encoding="utf-8")
                 code = await self._ran(trial, folder)
         finally:
             carrying.cancel()
-            await asyncio.wait([carrying])
+            with suppress(asyncio.CancelledError):
+                await carrying
         return await self._judged(trial, folder, truth, code)
 
     async def _ran(self, trial: Trial, folder: Path) -> int | None:
         """Return its exit code; None if it does not end."""
-        words = [
-            "run",
-            folder / "rain.yaml",
-            "--bench",
-            folder / "bench.yaml",
-            "--clear",
-            "--out",
-            folder / "out",
-        ]
-        words += [
-            "--history",
-            "none",
-            "--quiet",
-            "--use",
-            f"rain={'rain' if trial.on_board else 'rain_frames'}",
-        ]
+        files = [folder / "rain.yaml", "--bench", folder / "bench.yaml", "--out", folder / "out"]
+        rain = "rain" if trial.on_board else "rain_frames"
+        words = ["run", *files, "--clear", "--quiet", "--history", "none", "--use", f"rain={rain}"]
         process = await self._starter.start([*map(str, words)], folder / "said.txt")
         try:
             await _end_of(process, _ENDS_WITHIN_S)
             return process.returncode
         finally:
             if process.returncode is None:
-                hit(process.pid, 2)
+                hit(process.pid, signal.SIGINT)
                 await _end_of(process, _GONE_WITHIN_S)
-                hit(process.pid, 9)
+                hit(process.pid, signal.SIGKILL)
                 await process.wait()
 
     async def _judged(self, trial: Trial, folder: Path, truth: Truth, code: int | None) -> Became:
