@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults endurance
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults wirefaults-real endurance
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -51,6 +51,9 @@ fuzz: $(VENV)/dev  ## a million inputs of every kind through whole commands; hou
 
 wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires of runs, in virtual time: an hour on two cores
 	$(BIN)/python tests/performance/wire_campaign.py 100000
+
+wirefaults-real: $(VENV)/dev  ## two thousand of them on sockets and pseudo-terminals, in real time: a quarter of an hour
+	$(BIN)/python tests/performance/wire_real.py 2000
 
 endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
 	$(BIN)/python tests/performance/endurance_campaign.py 24 30

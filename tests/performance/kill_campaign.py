@@ -204,10 +204,14 @@ def fork_runs() -> None:
     import ventproof.session.session  # noqa: F401, PLC0415
     from ventproof.cli import main  # noqa: PLC0415
 
+    signal.signal(
+        signal.SIGINT, signal.SIG_IGN
+    )  # Ctrl-C goes to all: the runs end by it, and this tells their ends
     for line in sys.stdin:
         said, *words = json.loads(line)
         pid = os.fork()
         if pid == 0:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
             out = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
             for number in (1, 2):
                 os.dup2(out, number)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import random
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import judge_campaign
 import pytest
 import wire_campaign
+import wire_real
 from endurance_campaign import Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
@@ -17,10 +20,12 @@ from test_loop_timing import in_the_harness, served_module, through_the_line_pro
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import help_times, speed_of_runs
-from wire_faults import KINDS, kinds_on
+from wire_faults import KINDS, BadWire, Times, kinds_on
 
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run
+from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
+from ventproof_bench.mock.wires.relay_boards import CoilBoard
 
 ROOT = Path(__file__).parents[2]
 SLICE = (0, 2, 5, 8, 14, 15, 22)
@@ -88,6 +93,27 @@ def test_bad_wires_make_no_verdict_wrong_and_leave_nothing_driven(capsys):
     assert len(tally.done) > 10
 
 
+@pytest.mark.wire
+def test_bad_wires_in_real_time_make_no_verdict_wrong_and_leave_nothing_driven(tmp_path, capsys):
+    """Processes on sockets and pseudo-terminals, a wire that is cut, and a unit that fails."""
+    cut = replace(wire_real.drawn(0, 1), kinds=("connection reset", "half open"), fault="")
+    slow = replace(wire_real.drawn(0, 0), kinds=("slow, or byte by byte", "bit flipped"), fault="flag_stuck")
+    same = {
+        "profile": "seconds of rain",
+        "times": wire_campaign.TIMES[1],
+        "every": 10,
+        "after": 60,
+        "on_board": False,
+    }
+    trials = [replace(trial, **same) for trial in (cut, slow)]
+    assert [trial.framing for trial in trials] == ["tcp", "rtu"]
+    tally = wire_campaign.Tally()
+    run(wire_real.campaign(tally, iter(trials), 1_000_000, tmp_path), virtual=False)
+    assert tally.runs == 2
+    assert tally.wrong == 0, capsys.readouterr().out
+    assert tally.done.total() > 3
+
+
 def test_ten_virtual_minutes_and_three_runs_are_flat():
     """What a run of hours would hold shows in minutes, at ten readings a second."""
     course, log_mb = long_run(600)
@@ -115,6 +141,16 @@ def test_there_are_24_kinds_of_wire_faults():
     """TCP has those of its header, the serial lines those of their frames."""
     assert len(KINDS) == 24
     assert set().union(*map(kinds_on, ("tcp", "rtu", "ascii"))) == set(KINDS)
+
+
+def test_a_wire_is_good_at_first():
+    """As many requests as it is told pass before any fault."""
+    right = Responder("tcp", {1: CoilBoard({0: bool})})
+    wire = BadWire("tcp", right, Times(0.5, 1.0), random.Random(0), every=1, after=50, kinds=["reply lost"])
+    request = encode("tcp", Frame(1, b"\x01\0\0\0\1"))
+    replies = [wire.exchange(request, 0.1 * n) for n in range(100)]
+    assert all(replies[:50])
+    assert 0 < wire.done["reply lost"] == replies.count([])
 
 
 @pytest.mark.wire

@@ -14,7 +14,7 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from pathlib import Path
@@ -24,7 +24,8 @@ from wire_faults import KINDS, BadWire, Times, kinds_on
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from ventproof.log.events import Note, OutputsUnsafe, OutputUndriven
-from ventproof.log.read import check_log, read_log
+from ventproof.log.read import LogState, check_log, read_log
+from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.profile.load import load_profile, read_profile
 from ventproof.rejudge.again import decide_again
 from ventproof.run.view import SilentView
@@ -63,6 +64,24 @@ steps:
       - {signal: rain_count, counts: 0, within: 5 min}
 """
 """Most of what it demands can be decided however much is lost: so many faults fall into one run."""
+
+SHORT_RAIN: Final = LONG_RAIN.replace("5 min", "2 min")
+"""For real time, in which vents travel for half a minute."""
+
+SECONDS_OF_RAIN: Final = """
+profile: rain for seconds over a bad wire
+needs: {outputs: {rain: contact, house_temperature: °C}, signals: {roof_vent: "%", rain_override: flag}}
+start:
+  set: {rain: open}
+  write: {house_temperature: 30 °C}
+  until: [{signal: roof_vent, unchanged: {for: 100 ms, tolerance: 100 %}}]
+steps:
+  - step: rain begins
+    do: [{close: rain}]
+    expect: [{signal: rain_override, equals: on, within: 8 s}]
+  - step: it rains on
+    expect: [{signal: rain_override, stays: 1, tolerance: 0, for: 6 s}]
+"""
 
 EVERY_KIND: Final = """
 profile: rain over a bad wire
@@ -116,7 +135,14 @@ PROFILES: Final = (
 )
 """Of the shipped suite."""
 
-OWN: Final = {"long rain": LONG_RAIN, "every kind": EVERY_KIND}
+OWN: Final = {
+    "long rain": LONG_RAIN,
+    "short rain": SHORT_RAIN,
+    "seconds of rain": SECONDS_OF_RAIN,
+    "every kind": EVERY_KIND,
+}
+
+DRAWN: Final = ("long rain", "long rain", "long rain", "every kind", *PROFILES)
 
 FRAMINGS: Final[tuple[Framing, ...]] = ("tcp", "rtu", "ascii")
 TIMES: Final = (Times(0.5, 1.0), Times(0.15, 0.3), Times(0.15, 0.08))
@@ -156,7 +182,7 @@ class Trial:
         kinds = kinds_on(framing)
         return cls(
             number,
-            chance.choice(("long rain", "long rain", *OWN, *PROFILES)),
+            chance.choice(DRAWN),
             chance.choice(possible()) if chance.random() < 0.5 else "",
             framing,
             TIMES[chance.randrange(len(TIMES))],
@@ -166,6 +192,17 @@ class Trial:
             chance.random() < 0.5,
             chance.randrange(2**32),
         )
+
+
+@dataclass(frozen=True)
+class Left:
+    """How a run really left its unit: whether its rain terminal is closed, and its house temperature as it stands."""
+
+    rains: bool
+    house_temperature: int
+
+
+AS_BEFORE: Final = Left(rains=False, house_temperature=180)
 
 
 class Truth:
@@ -181,22 +218,28 @@ class Truth:
     wire: BadWire | None = None
     rains = False
 
+    def wired(self, unit: MockUnit) -> dict[int, Any]:
+        """Put a relay board beside a unit; returns what answers on their wire."""
+        give, self.unit = unit.set_contact, unit
+
+        def set_contact(name: str, now_s: float, *, closed: bool) -> None:
+            self.rains = closed if name == "rain" else self.rains
+            give(name, now_s, closed=closed)
+
+        unit.set_contact = set_contact  # type: ignore[method-assign]
+        board = CoilBoard({0: lambda closed: set_contact("rain", now_s(), closed=closed)})
+        return {**devices_of(unit), BOARD_ID: board}
+
+    def left(self) -> Left:
+        """Return how things stand now."""
+        (house_temperature,) = self.unit.read("holding", 0, 1, self.unit.now_s)
+        return Left(self.rains, house_temperature)
+
 
 @contextmanager
 def behind(trial: Trial, *, bad: bool) -> Iterator[Truth]:
     """Put a relay board on the unit's wire and, if it is to be bad, the faults; gives what is true."""
     truth, before = Truth(), (build.devices_of, build.Responder, link.InProcessTransport)
-
-    def devices(unit: MockUnit) -> Any:
-        give, truth.unit = unit.set_contact, unit
-
-        def set_contact(name: str, now_s: float, *, closed: bool) -> None:
-            truth.rains = closed if name == "rain" else truth.rains
-            give(name, now_s, closed=closed)
-
-        unit.set_contact = set_contact  # type: ignore[method-assign]
-        board = CoilBoard({0: lambda closed: set_contact("rain", now_s(), closed=closed)})
-        return devices_of(unit) | {BOARD_ID: board}
 
     def answers(framing: Framing, *words: Any, **options: Any) -> Any:
         right = Responder(framing, *words, **options)
@@ -215,7 +258,7 @@ def behind(trial: Trial, *, bad: bool) -> Iterator[Truth]:
             peer.hang_up = lambda error: made._loop.call_soon(made._lose, error)
         return made
 
-    build.devices_of, build.Responder, link.InProcessTransport = devices, answers, transport  # type: ignore[assignment, misc]
+    build.devices_of, build.Responder, link.InProcessTransport = truth.wired, answers, transport  # type: ignore[assignment, misc]
     try:
         yield truth
     finally:
@@ -251,17 +294,14 @@ def ran(trial: Trial, folder: Path, *, bad: bool) -> tuple[RunResult, Truth]:
     return result, truth
 
 
-def found(result: RunResult) -> dict[tuple[int | None, int], Verdict]:
-    """Return what was found of each response."""
-    return {(f.step, f.number): f.verdict for f in result.findings}
-
-
 @cache
-def _worth(profile: str, fault: str) -> tuple[str, Mapping[Any, Verdict]]:
+def worth(profile: str, fault: str) -> tuple[str, Mapping[Any, Verdict]]:
+    """Return what a profile finds of a unit over a good wire: of all, and of each response."""
     with tempfile.TemporaryDirectory() as name:
         trial = Trial(0, profile, fault, "tcp", TIMES[0], (), 1, 0, on_board=False, seed=0)
         result, _ = ran(trial, Path(name), bad=False)
-        return str(result.outcome.verdict), found(result)
+        of_each = {(f.step, f.number): f.verdict for f in result.findings}
+        return str(result.outcome.verdict), of_each
 
 
 @dataclass
@@ -270,60 +310,58 @@ class Became:
 
     verdict: str
     done: Counter[str]
-    wrong: list[str] = field(default_factory=list)
+    wrong: list[str]
 
 
 def tried(trial: Trial) -> Became:
     """Run it over a bad wire, and say what is wrong."""
-    right, of_each = _worth(trial.profile, trial.fault)
     with tempfile.TemporaryDirectory() as name:
         result, truth = ran(trial, Path(name), bad=True)
         assert truth.wire is not None
-        verdict = str(result.outcome.verdict or "aborted")
-        became = Became(verdict, truth.wire.done)
-        became.wrong += _of_verdict(trial, right, of_each, result)
-        became.wrong += _of_log(result)
-        became.wrong += _of_outputs(result, truth)
-    return became
+        verdict, wrong = judged(trial, result.log, truth.left())
+        if verdict != str(result.outcome.verdict or ABORTED):
+            wrong.append(f"said {result.outcome.verdict}, and the log says {verdict}")
+        return Became(verdict, truth.wire.done, wrong)
 
 
-def _of_verdict(trial: Trial, right: str, of_each: Mapping[Any, Verdict], result: RunResult) -> Iterator[str]:
-    verdict = str(result.outcome.verdict or "aborted")
-    if {verdict, right} == {"pass", "fail"}:
-        yield f"{verdict}, and over a good wire {right}"
-    for finding in result.findings:
+def judged(trial: Trial, log: Path, left: Left) -> tuple[str, list[str]]:
+    """Return the verdict in the log of a run over a bad wire, and what is wrong with the run."""
+    check = check_log(log)
+    if check.broken_at is not None or not check.closed:
+        return "none", [f"log broken at {check.broken_at}: {check.reason}"]
+    state = read_log(log)
+    record = results_of(state)
+    wrong = [*_of_verdict(trial, record, state), *_of_outputs(state, left)]
+    if record.verdict != ABORTED:
+        again = decide_again(state)
+        if again.changes or again.verdict != record.verdict:
+            wrong.append(f"judged again: {again.verdict}: {again.changes}")
+    return record.verdict, wrong
+
+
+def _of_verdict(trial: Trial, record: RunRecord, state: LogState) -> Iterator[str]:
+    right, of_each = worth(trial.profile, trial.fault)
+    if {record.verdict, right} == {"pass", "fail"}:
+        yield f"{record.verdict}, and over a good wire {right}"
+    for finding in record.findings:
         was = of_each.get((finding.step, finding.number))
         if was is not None and {finding.verdict, was} == {Verdict.PASS, Verdict.FAIL}:
             yield f"{finding.step_name}: {finding.signal} {finding.demand}: {finding.verdict}, was {was}: {finding.why}"
-    if not trial.fault and verdict in {"aborted", "inconclusive"}:
-        notes = [event.text for event in read_log(result.log).events if isinstance(event, Note)]
-        why = [finding.why for finding in result.findings if finding.verdict is Verdict.INCONCLUSIVE]
-        if not any(map(_OF_THE_WIRE.search, (result.outcome.aborted, *why, *notes))):
-            yield f"{verdict} for no reason of the wire: {result.outcome.aborted or why}"
+    if not trial.fault and record.verdict in {ABORTED, "inconclusive"}:
+        notes = [event.text for event in state.events if isinstance(event, Note)]
+        why = [finding.why for finding in record.findings if finding.verdict is Verdict.INCONCLUSIVE]
+        if not any(map(_OF_THE_WIRE.search, (record.reason, *why, *notes))):
+            yield f"{record.verdict} for no reason of the wire: {record.reason or why}"
 
 
-def _of_log(result: RunResult) -> Iterator[str]:
-    check = check_log(result.log)
-    if check.broken_at is not None or not check.closed:
-        yield f"log broken at {check.broken_at}: {check.reason}"
-        return
-    state = read_log(result.log)
-    if result.outcome.verdict is not None:
-        again = decide_again(state)
-        if again.changes or again.verdict != result.outcome.verdict:
-            yield f"judged again: {again.verdict}: {again.changes}"
-
-
-def _of_outputs(result: RunResult, truth: Truth) -> Iterator[str]:
+def _of_outputs(state: LogState, left: Left) -> Iterator[str]:
     """An output that is driven at the end is wrong, said or not."""
-    state = read_log(result.log)
-    told = any(isinstance(event, OutputsUnsafe | OutputUndriven) for event in state.events)
-    said = f"{'as the log says' if told else 'and the log does not say so'}: {result.outcome.unsafe}"
-    if truth.rains:
+    told = [event for event in state.events if isinstance(event, OutputsUnsafe | OutputUndriven)]
+    said = f"as the log says: {told[-1]}" if told else "and the log does not say so"
+    if left.rains:
         yield f"LEFT DRIVEN, {said}"
-    (left,) = truth.unit.read("holding", 0, 1, truth.unit.now_s)
-    if left != 180:
-        yield f"the house temperature was left at {left}, {said}"
+    if left.house_temperature != AS_BEFORE.house_temperature:
+        yield f"the house temperature was left at {left.house_temperature}, {said}"
 
 
 @dataclass
@@ -344,36 +382,37 @@ class Tally:
         for one in became.wrong:
             print(f"  {trial}: {one}", flush=True)
 
+    def line(self) -> str:
+        """Return the totals."""
+        return f"{self.done.total()} faults in {self.runs} runs; {self.wrong} runs with something wrong"
+
     def table(self) -> str:
         """Return the counts, a line each."""
         lines = [f"{name:32}{self.done[name]:8}" for name in KINDS]
         lines += [
             f"{unit:8}{verdict:24}{count:8}" for (unit, verdict), count in sorted(self.verdicts.items())
         ]
-        lines.append(
-            f"{self.done.total()} faults in {self.runs} runs; {self.wrong} runs with something wrong"
-        )
-        return "\n".join(lines)
+        return "\n".join([*lines, self.line()])
 
 
-def campaign(faults: int, seed: int) -> Tally:
+def campaign(tally: Tally, faults: int, seed: int) -> None:
     """Play runs until so many faults were done."""
-    tally = Tally()
     with worker_processes(os.cpu_count() or 1, method="spawn", begin=bool) as pool:
         while tally.done.total() < faults:
             trials = [Trial.drawn(seed, n) for n in range(tally.runs, tally.runs + _AT_A_TIME)]
             for trial, became in zip(trials, pool.map(tried, trials), strict=True):
                 tally.add(trial, became)
-    return tally
+            print(tally.line(), flush=True)
 
 
 def main(faults: int = 100_000, seed: int = 0, only: int | None = None) -> int:
-    """Play and print; returns 1 if anything was wrong."""
-    if only is not None:
-        tally = Tally()
-        tally.add(Trial.drawn(seed, only), tried(Trial.drawn(seed, only)))
-    else:
-        tally = campaign(faults, seed)
+    """Play and print, stopped with Ctrl-C too; returns 1 if anything was wrong."""
+    tally = Tally()
+    with suppress(KeyboardInterrupt):
+        if only is not None:
+            tally.add(Trial.drawn(seed, only), tried(Trial.drawn(seed, only)))
+        else:
+            campaign(tally, faults, seed)
     print(tally.table())
     return 1 if tally.wrong else 0
 

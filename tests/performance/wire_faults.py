@@ -87,8 +87,8 @@ class BadWire:
     def __post_init__(self) -> None:
         """Draw the first."""
         self.kinds = self.kinds or kinds_on(self.framing)
-        self._asked = -self.after
         self._draw()
+        self._asked = -self.after
 
     def _draw(self) -> None:
         self._kind, self._begun_s = self.chance.choice(self.kinds), None

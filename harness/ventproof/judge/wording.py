@@ -18,7 +18,7 @@ from ventproof.judge.by_contacts import nearer, not_bridged, place_unknown, sour
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
-from ventproof_bench.base.evidence import SignalTraits, is_discrete
+from ventproof_bench.base.evidence import Gap, SignalTraits, is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 
@@ -213,7 +213,7 @@ class _Teller:
                 "the counter fell or the connection was opened again during the count, so the counter may have "
                 "restarted; repeat the step without a restart"
             )
-        if isinstance(decider, CountDecider) and decider.counted_on:
+        if isinstance(decider, CountDecider) and decider.counted_on and not _over_the_limit(gap, decider):
             return "still counting at the deadline; extend the deadline, or end the pulses before it"
         if not seen.count:
             return f"no reading since {self.since.event}; restore the bus and repeat the step"
@@ -300,6 +300,11 @@ def why(
         return teller.undecided(seen, rate_per_s)
     said = teller.failed(found.witness) if found.witness is not None else teller.passed()
     return sourced(said, traits)
+
+
+def _over_the_limit(gap: Gap | None, decider: CountDecider) -> bool:
+    """Whether readings were missing at the limit: then these left the count open, and perhaps nothing counted on."""
+    return gap is not None and gap.from_s < decider.end_s and decider.s1 + decider.formula.within_s < gap.to_s
 
 
 def _advance(decider: CountDecider) -> str:

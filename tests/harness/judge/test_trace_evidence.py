@@ -160,6 +160,29 @@ def test_a_gap_over_the_deadline_is_inconclusive_under_both_rules() -> None:
         assert found.why.startswith("readings were missing for 11.7 s (disconnected)")
 
 
+@pytest.mark.parametrize(
+    ("from_s", "to_s", "said"),
+    [
+        (4.2, 8.4, "readings were missing for 4.2 s (mismatch)"),
+        (0.6, 2.4, "still counting at the deadline"),
+    ],
+)
+def test_a_count_left_open_is_put_down_to_what_was_at_its_limit(
+    from_s: float, to_s: float, said: str
+) -> None:
+    """A counter of which nothing was read at 6 s may have stood long before; one that was read did count on."""
+    counts = [
+        Sample(0.0 if t_s < 0 else 1.0 if t_s < 6 else 2.0, t_s, t_s)
+        for t_s in (n / 2 + 0.1 for n in range(-8, 20))
+    ]
+    before = [sample for sample in counts if sample.requested_s < from_s]
+    after = [sample for sample in counts if sample.requested_s > to_s]
+    evidence = [*before, Gap("unit", from_s, to_s, "mismatch"), *after]
+    found = judge(f.CountsFormula(2, 6), evidence, SignalTraits(name="rain_count", unit="count"))
+    assert found.verdict is Verdict.INCONCLUSIVE
+    assert found.why.startswith(said)
+
+
 def test_no_readings_at_all_is_inconclusive() -> None:
     """Silence is no verdict."""
     for formula in (
