@@ -135,7 +135,7 @@ class _Teller:
             case formulas.EqualsFormula():
                 read = witness.value
                 if seen and read is not None and witness.at_s is not None and read.low == read.high:
-                    seen = f"{self._state(read.low)} at {self.at(witness.at_s)}"
+                    seen = f"still {self._state(read.low)} at {self.at(witness.at_s)}"
                 required = f"{self._state(formula.value)} within {number_text(formula.within_s)} s"
                 return f"{seen or f'not {self._state(formula.value)}'}; required {required}"
             case formulas.CountsFormula():
