@@ -172,7 +172,9 @@ class TravelDecider(Decider):
                 first10, last10, first90, last90 = met
                 # Never quicker than the rate allows, however little the evidence says of the two instants.
                 quickest_s = max(first90 - last10 if last10 < INF else 0.0, 0.8 * way.low * per_unit_s)
-                slowest = 0.8 * way.low / (last90 - first10) if last90 < INF else 0.0
+                slowest = 0.0 if last90 == INF else INF
+                if first10 < last90 < INF:
+                    slowest = 0.8 * way.low / (last90 - first10)
                 fastest = 0.8 * way.high / quickest_s if quickest_s > 0 else INF
                 end_s = min(last90, s.high + self.formula.within_s, upper.last_at(low + 0.9 * way.high - EPS))
                 in_time = 0.8 * way.low / (end_s - first10) if end_s > first10 else INF

@@ -100,3 +100,8 @@ def test_a_stay_outside_may_begin_behind_a_deep_reading_while_another_goes_on(se
     """
     one = campaign.GENERATORS["hard"](seed)
     assert wrong(one, play(one)) is None
+
+
+def test_a_travel_that_all_readings_put_at_one_instant_has_a_rate() -> None:
+    """Found by 10,000 cases by contacts: 10 % and 90 % of the way at the same instant, and a division by zero."""
+    assert not campaign.judged("contacts", 20_009_159)[1].startswith("wrong")
