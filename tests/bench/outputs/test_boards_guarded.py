@@ -245,7 +245,7 @@ def test_left_unfed_a_board_shows_when_it_goes_safe(spec, any_request):
             found = await outputs.starve("io", "rain")
             polls.cancel()
             assert found.within_s is not None
-            assert found.after_s <= 2.0 <= found.within_s
+            assert found.after_s - 0.01 <= 2.0 <= found.within_s  # the board has a clock of its own
             assert found.within_s - found.after_s < 0.25
             assert found.told is True
             assert [closed for _, closed in board.edges["rain"]] == [True, False]
@@ -374,7 +374,7 @@ def test_the_line_process_feeds_and_starves():
                 assert board.closed("rain")
                 found = await outputs.starve("io", "rain")
                 assert found.within_s is not None
-                assert found.after_s <= 2.0 <= found.within_s
+                assert found.after_s - 0.01 <= 2.0 <= found.within_s  # the board has a clock of its own
                 await outputs.look()
             finally:
                 await outputs.close()

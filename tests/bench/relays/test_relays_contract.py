@@ -376,11 +376,11 @@ def test_a_late_answer_does_not_answer_the_next_command():
             self._board = FramesBoard({1: print})
 
         def exchange(self, data: bytes, now_s: float) -> Sequence[tuple[float, bytes]]:
-            return [(0.06, reply) for _, reply in self._board.exchange(data, now_s)]
+            return [(0.3, reply) for _, reply in self._board.exchange(data, now_s)]
 
     async def main() -> None:
         async with serve_pty(Slow()) as port:
-            contact = _wiring("frames", {"port": port, **FRAMES, **FRAMES_REPLY, "reply_within": "50 ms"})
+            contact = _wiring("frames", {"port": port, **FRAMES, **FRAMES_REPLY, "reply_within": "200 ms"})
             await contact.open()
             for _ in range(3):
                 with pytest.raises(DriverError, match="answered nothing"):

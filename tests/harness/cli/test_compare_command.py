@@ -60,7 +60,7 @@ def test_healthy_versions_are_not_flagged(compare):
     """Two healthy versions on other seeds: nothing flipped, no shift, exit code 0."""
     code, said = compare("1.0", "1.0.1")
     assert code == EXIT_PASS
-    assert "0 worse, 0 better, 0 cannot be told" in said
+    assert "0 worse, 0 better, 0 inconclusive" in said
     assert said.endswith("nothing is worse")
 
 

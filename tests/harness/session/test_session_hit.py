@@ -129,7 +129,7 @@ def test_a_dropped_connection_ends_the_profile_inconclusive_and_outputs_safe(tmp
         assert process.returncode == 2, said
         assert not relay.closed
     assert "may not be in their safe state" not in said
-    assert "nobody knows what the unit was given" in " ".join(said.split())
+    assert "the commands to the unit since then are unknown" in " ".join(said.split())
     (log,) = out.glob("*.jsonl")
     state = read_log(log)
     assert state.outcome == "inconclusive"
