@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Final, NoReturn, final
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -36,13 +36,31 @@ class Interruption:
 
 
 _holding: list[Interruption] = []  # the outermost; what is held within it is held by it
+_struck = threading.Event()
 
 
 def listen() -> None:
     """Have each signal that ends a program interrupt this one as Ctrl-C does, unless it was told to ignore hang-ups."""
+    _struck.clear()
     for number in _ENDING:
         if number != signal.SIGHUP or signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, signal.default_int_handler)
+            signal.signal(number, _strike)
+
+
+def _strike(*_: object) -> NoReturn:
+    """Interrupt, and remember it: where a library's own code runs amid an import, Python drops what is raised."""
+    _struck.set()
+    raise KeyboardInterrupt
+
+
+def unless_interrupted() -> None:
+    """Let what drives outputs or writes a log begin.
+
+    Raises:
+        KeyboardInterrupt: an interruption came before, and was dropped.
+    """
+    if _struck.is_set():
+        raise KeyboardInterrupt
 
 
 def deafen() -> None:

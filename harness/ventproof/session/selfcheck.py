@@ -42,7 +42,7 @@ from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, RecordError, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
-from ventproof_bench.base.interrupts import held
+from ventproof_bench.base.interrupts import held, unless_interrupted
 from ventproof_bench.base.quantities import Quantity
 from ventproof_bench.base.uncertainty import COVERAGE_FACTOR, UncertaintyBudget
 from ventproof_bench.benchfile.model import (
@@ -144,6 +144,7 @@ def selfcheck(
         reason = "people do or read everything on this bench: there is nothing that could be measured"
         raise FileError([Problem(bench.path, None, None, reason)])
     stem = "selfcheck-bench" if kind == "bench" else "selfcheck-unit"
+    unless_interrupted()
     with held(), new_log(out, stem) as log:
         left = LeftCounter()
         follow(log.path)

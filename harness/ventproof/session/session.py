@@ -45,7 +45,7 @@ from ventproof.verdict.text import titled
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
-from ventproof_bench.base.interrupts import held
+from ventproof_bench.base.interrupts import held, unless_interrupted
 from ventproof_bench.base.text import stated
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.yamlfile.load import Loaded
@@ -240,6 +240,7 @@ class Session:
         screen = CarefulView(view)
         real = not self.bench.model.virtual
         title = titled(profile.model.profile, profile.model.decision)
+        unless_interrupted()
         with held(), self._log(profile) as log:
             opened(log)
             told = _Told(log, screen, bound.outputs, real=real)

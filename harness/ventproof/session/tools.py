@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.base.clock import now_s, run, sleep_until
 from ventproof_bench.base.errors import FileError, LinkError, Problem, Refusal
 from ventproof_bench.base.evidence import Gap, Poll, Window
+from ventproof_bench.base.interrupts import unless_interrupted
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.people import hardware_of
 from ventproof_bench.rig.build import assemble
@@ -152,6 +153,7 @@ def switch(bench: Loaded[BenchFile], output: str, *, for_s: float, ledger: Path 
     """
     _on_wires(bench, "switch")
     spec = _contact(bench, output)
+    unless_interrupted()
 
     async def main() -> Switched:
         rig = assemble(hardware_of(bench.model), seed=0, ledger=ledger)

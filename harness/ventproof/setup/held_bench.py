@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Self, TypeVar, final
 
 from ventproof_bench.base.clock import run
 from ventproof_bench.base.errors import BenchError, LinkError
-from ventproof_bench.base.interrupts import held
+from ventproof_bench.base.interrupts import held, unless_interrupted
 from ventproof_bench.rig.build import Rig, assemble
 from ventproof_bench.rig.session import RigSession, Watcher
 
@@ -49,6 +49,7 @@ class HeldBench:
 
     def __enter__(self) -> Self:
         """Open it. Raises BenchError."""
+        unless_interrupted()
         self._thread.start()
         try:
             self._opened.result()

@@ -316,3 +316,24 @@ main()
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode in {-signal.SIGINT, 130}, done
     assert "Traceback" not in done.stderr
+
+
+def test_an_interruption_that_python_drops_drives_nothing(tmp_path):
+    """One that comes while a library runs its own code amid an import is dropped; the run is not begun for all that."""
+    program = f"""
+import os, signal, sys
+from ventproof.__main__ import main
+class Dropped:
+    def find_spec(self, name, *_):
+        if name == "ventproof.session.session":
+            try:
+                os.kill(os.getpid(), signal.SIGINT)
+            except KeyboardInterrupt:
+                pass
+sys.meta_path.insert(0, Dropped())
+sys.argv = ["ventproof", "run", {str(COUNT)!r}, "--bench", {str(SHIPPED_BENCH)!r}, "--out", {str(tmp_path)!r}]
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 130, done
+    assert not list(tmp_path.glob("*.jsonl"))
