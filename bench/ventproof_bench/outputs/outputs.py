@@ -362,7 +362,7 @@ class LocalOutputs:
                     enough = 1 if isinstance(error, LimitError) else _MISSED_IN_A_ROW
                     if len(missed_s) >= enough or number == len(edges):
                         raise as_lost(error, missed_s[0], f"edge {number} of {len(edges)}") from error
-                    self.remark(f"an edge not confirmed to have left the bench: {error}")
+                    self.remark(f"an edge is not confirmed to have left the bench: {error}")
                     reports.append(EdgeReport(edge.closed, due_s, None))
                 else:
                     missed_s.clear()

@@ -156,7 +156,7 @@ class Train:
             # Here an edge that may not have gone out is no doubt about one response: the weather is another.
             if report.window is None:
                 raise StimulusError(
-                    f"an edge of the pulses on {self._name} not confirmed to have left the bench",
+                    f"an edge of the pulses on {self._name} is not confirmed to have left the bench",
                     since_s=report.due_s,
                 )
             late_s = report.window.earliest_s - report.due_s

@@ -97,7 +97,7 @@ def port_trouble(port: Path) -> tuple[str, str] | None:
         stands = port.stat()
     except FileNotFoundError:
         here = ", ".join(one.path for one in serial_ports()) or "none"
-        return f"there is not a port {port}", f"is the adapter plugged in? Ports here: {here}"
+        return f"there is no port {port}", f"is the adapter plugged in? Ports here: {here}"
     except OSError as error:
         return f"port {port}: {error.strerror}", "check the path"
     if not os.access(port, _READABLE):

@@ -268,7 +268,7 @@ class _Diagnosis:
             if theirs:
                 self._blamed.add(one)
                 where = "on the wrong terminals" if self._wired(one) else "written to the wrong place"
-                brings = f"it causes the response of {listed(theirs)} should, and nothing of its own"
+                brings = f"it causes the response of {listed(theirs)}, and none of its own"
                 text = f"output {one!r} is {where}: {brings}"
                 self._say(text, "outputs", one, "wired")
 

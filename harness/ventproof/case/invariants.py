@@ -175,7 +175,7 @@ class InvariantItem:
             return
         windows = [edge.window for edge in edges if edge.window is not None]
         if len(windows) < len(edges):
-            self._unknown = f"an edge of {output} not confirmed: the start of its condition is unknown"
+            self._unknown = f"an edge of {output} is not confirmed: the start of its condition is unknown"
             return
         over_s = [
             window.latest_s

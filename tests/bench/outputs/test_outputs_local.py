@@ -187,7 +187,7 @@ def test_one_missed_edge_leaves_a_hole_and_the_train_goes_on():
         reports = await bench.train("cups", pulse_plan(3, closed_for_s=0.1, open_for_s=0.1), start_s=now_s())
         assert [r.window is None for r in reports] == [False, True, False, False, False, False]
         assert flaky.commands == [False, True, False, True, False, True, False]
-        assert bench.notes == ["an edge not confirmed to have left the bench: no answer"]
+        assert bench.notes == ["an edge is not confirmed to have left the bench: no answer"]
 
     _virtually(main())
 

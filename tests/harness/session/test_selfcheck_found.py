@@ -281,9 +281,7 @@ def test_outputs_on_each_others_terminals_in_a_ring_are_named():
     exercised = {
         name: tried(bench, name, rest.values, {**rest.values, **now}, now) for name, now in brought.items()
     }
-    said = (
-        "output {!r} is on the wrong terminals: it causes the response of {!r} should, and nothing of its own"
-    )
+    said = "output {!r} is on the wrong terminals: it causes the response of {!r}, and none of its own"
     pairs = (("rain", "bucket"), ("cups", "rain"), ("bucket", "cups"))
     assert [one.text for one in diagnose(bench, exercised.values())] == [said.format(*pair) for pair in pairs]
 

@@ -455,7 +455,7 @@ def test_what_is_not_there_is_told_with_its_place_before_anything_is_driven(stan
     unit = str(stand / "unit")
     said = refused(stand, tmp_path, "bench-rtu.yaml", (unit, str(stand / "nothing")))
     assert re.search(
-        r"bench-wrong.yaml:\d+:\d+: there is not a port \S+/nothing; is the adapter plugged in\? Ports", said
+        r"bench-wrong.yaml:\d+:\d+: there is no port \S+/nothing; is the adapter plugged in\? Ports", said
     )
     port = re.search(r"tcp_port: (\d+)", (stand / "bench-tcp.yaml").read_text(encoding="utf-8"))[0]
     said = refused(stand, tmp_path, "bench-tcp.yaml", (port, "tcp_port: 1"))
