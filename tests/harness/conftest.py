@@ -49,6 +49,17 @@ def ventproof(capsys, monkeypatch, tmp_path):
     return call
 
 
+@pytest.fixture
+def ended(ventproof):
+    """Run a command line that is written in one text; returns (exit code, standard error)."""
+
+    def call(line):
+        code, _, said = ventproof(*line.split())
+        return code, said
+
+    return call
+
+
 SHIPPED_PROFILES = sorted(SHIPPED.glob("*.yaml"))
 
 

@@ -138,14 +138,14 @@ class FirstBench:
         Flags that answer alike, one at once and one late, are told apart by when they do.
         """
         said = {one.name: said for one in self.signals for said in [self._answer(one)] if said}
-        flags = [one.name for one in self.signals if one.unit == "flag" and one.name in said]
-        twins = [one for one in flags if any(said[one] == said[other] for other in flags if other != one)]
-        return said | {name: said[name] + _when(self.answers[name].first_s) for name in twins}
+        return said | {name: said[name] + _when(self.answers[name].first_s) for name in self._alike_in(said)}
 
     @property
     def alike(self) -> frozenset[str]:
         """Flags that answer the rain contact alike: if they were crossed, they would answer so too."""
-        said = self.answering
+        return self._alike_in(self.answering)
+
+    def _alike_in(self, said: Mapping[str, str]) -> frozenset[str]:
         flags = [one.name for one in self.signals if one.unit == "flag" and one.name in said]
         return frozenset(
             one for one in flags if any(said[one] == said[other] for other in flags if other != one)

@@ -159,15 +159,16 @@ def position_fits(
         if not values or not _travels(values):
             continue
         first, last = float(values[0] or 0), float(values[-1] or 0)
-        fits: list[tuple[tuple[tuple[bool, ...], bool, int], PositionFit]] = []
         for rank, scale in enumerate(scales):
             low, high = sorted((first * scale, last * scale))
             if _BELOW <= low <= _CLOSED_TO and _OPEN_FROM <= high <= _OPEN_TO:
                 scaled = Coding(coding.type, coding.word_order, _rounded(scale))
                 fit = PositionFit(scaled, first * scale, last * scale, falls=last < first)
-                fits.append(((listed.off(scaled), coding.wide, _off(low, high) + rank), fit))
-        found += [min(fits, key=lambda one: one[0])] if fits else []
-    return tuple(fit for _, fit in sorted(found, key=lambda one: one[0]))
+                found.append(((listed.off(scaled), coding.wide, _off(low, high) + rank), fit))
+    best: dict[tuple[ValueType, WordOrder], PositionFit] = {}
+    for _, fit in sorted(found, key=lambda one: one[0]):
+        best.setdefault((fit.coding.type, fit.coding.word_order), fit)
+    return tuple(best.values())
 
 
 def _off(low: float, high: float) -> int:

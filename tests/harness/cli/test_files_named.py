@@ -7,7 +7,6 @@ import shutil
 
 import pytest
 
-from ventproof.cli import main
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
 
 SHOWER = SHIPPED / "rain-measured-shower.yaml"
@@ -20,20 +19,6 @@ COMMANDS = [
     f"trace {SHIPPED_TABLE} tests",
     f"challenge tests --bench {SHIPPED_BENCH} --fault ignores_rain --jobs 1",
 ]
-
-
-@pytest.fixture
-def ventproof(tmp_path, monkeypatch, capsys):
-    """Run a command line in an empty folder; returns its exit code and what it said of errors."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(words):
-        monkeypatch.setattr("sys.argv", ["ventproof", *words.split()])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return ended.value.code, capsys.readouterr().err
-
-    return call
 
 
 @pytest.fixture
@@ -69,50 +54,50 @@ def refused(named):
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_series_outside_is_refused_unless_any_path_is_given(command, outside, ventproof):
+def test_series_outside_is_refused_unless_any_path_is_given(command, outside, ended):
     """Each command that loads profiles says where it is named and what would be right, and takes the flag."""
     named = outside("..")
-    code, said = ventproof(command)
+    code, said = ended(command)
     assert code == 3
     assert re.fullmatch(refused(named), said)
-    code, said = ventproof(f"{command} --any-path")
+    code, said = ended(f"{command} --any-path")
     assert code != 3
     assert "leads out" not in said
 
 
 @pytest.mark.parametrize("how", ["a link", "a link to a folder"])
-def test_link_that_leads_outside_is_refused_too(how, outside, ventproof):
+def test_link_that_leads_outside_is_refused_too(how, outside, ended):
     """What counts is where a file really stands."""
     named = outside(how)
-    code, said = ventproof("check tests")
+    code, said = ended("check tests")
     assert code == 3
     assert re.match(refused(named), said)
-    assert ventproof("check tests --any-path") == (0, "")
+    assert ended("check tests --any-path") == (0, "")
 
 
-def test_log_is_judged_again_without_the_files_that_it_names(outside, ventproof, tmp_path):
+def test_log_is_judged_again_without_the_files_that_it_names(outside, ended, tmp_path):
     """What a log holds of a series is in the log: its file is neither looked for nor refused."""
     outside("..")
-    assert ventproof(f"run tests --bench {SHIPPED_BENCH} --history none --any-path --out made") == (0, "")
+    assert ended(f"run tests --bench {SHIPPED_BENCH} --history none --any-path --out made") == (0, "")
     shutil.rmtree(tmp_path / "series")
     (log,) = (tmp_path / "made").glob("*.jsonl")
-    assert ventproof(f"judge {log}") == (0, "")
-    code, said = ventproof(f"judge {log} --profile tests/shower.yaml")
+    assert ended(f"judge {log}") == (0, "")
+    code, said = ended(f"judge {log} --profile tests/shower.yaml")
     assert code == 3
     assert re.match(refused(f"../{SERIES}"), said)
 
 
-def test_folder_may_itself_be_a_link(tmp_path, ventproof):
+def test_folder_may_itself_be_a_link(tmp_path, ended):
     """A profile that is reached by a link to its folder has its series beside it all the same."""
     (tmp_path / "suite").symlink_to(SHIPPED)
-    assert ventproof("check suite/rain-measured-shower.yaml") == (0, "")
+    assert ended("check suite/rain-measured-shower.yaml") == (0, "")
 
 
 @pytest.mark.parametrize(
     "url", ["spy:///dev/null?file=spied.txt", "alt:///dev/ttyS0?class=Serial", "loop://"]
 )
 @pytest.mark.parametrize("place", ["bus", "relay"])
-def test_port_of_a_kind_that_may_write_files_is_refused(url, place, tmp_path, ventproof):
+def test_port_of_a_kind_that_may_write_files_is_refused(url, place, tmp_path, ended):
     """A bench file opens serial devices and network ports: no other kind of port, one of which would write a file."""
     bus, relay = (url, "/dev/ttyS1") if place == "bus" else ("/dev/ttyS0", url)
     (tmp_path / "bench.yaml").write_text(
@@ -124,7 +109,7 @@ def test_port_of_a_kind_that_may_write_files_is_refused(url, place, tmp_path, ve
         "  wet: {bus: line, table: coil, address: 1, type: bit, unit: flag}\n",
         encoding="utf-8",
     )
-    code, said = ventproof("read wet --bench bench.yaml")
+    code, said = ended("read wet --bench bench.yaml")
     assert code == 3
     assert re.search(r"bench\.yaml:\d:\d+: .*is not a port that a bench can open; write a device path", said)
     assert not (tmp_path / "spied.txt").exists()

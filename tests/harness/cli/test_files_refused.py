@@ -6,7 +6,6 @@ import os
 
 import pytest
 
-from ventproof.cli import main
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 
 PROFILE = str(SHIPPED / "rain-count.yaml")
@@ -36,27 +35,13 @@ COMMANDS = [
 ]
 
 
-@pytest.fixture
-def ventproof(tmp_path, monkeypatch, capsys):
-    """Run a command line in an empty folder; returns its exit code and what it said of errors."""
-    monkeypatch.chdir(tmp_path)
-
-    def call(words):
-        monkeypatch.setattr("sys.argv", ["ventproof", *words.split()])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        return ended.value.code, capsys.readouterr().err
-
-    return call
-
-
 @pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "nothing"])
 @pytest.mark.parametrize("command", COMMANDS)
-def test_what_is_no_file_is_refused_at_once(command, what, ventproof, tmp_path):
+def test_what_is_no_file_is_refused_at_once(command, what, ended, tmp_path):
     """A named pipe that nobody writes to, a device, an empty file and none: exit code 3, and nothing is filled."""
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "empty").touch()
-    code, said = ventproof(command.replace("WHAT", what))
+    code, said = ended(command.replace("WHAT", what))
     assert code == 3, said
     assert said.strip()
     assert "Traceback" not in said
