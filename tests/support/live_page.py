@@ -7,6 +7,8 @@ import re
 import time
 from urllib.parse import urlsplit
 
+from selenium.common.exceptions import StaleElementReferenceException
+
 SHORT_RAIN = """
 profile: rain closes the roof
 needs:
@@ -59,12 +61,19 @@ class Command:
 
 
 def eventually(look, within_s=20.0):
-    """Return what a look shows as soon as it shows anything."""
+    """Return what a look shows as soon as it shows anything; a piece that the page replaced meanwhile shows nothing."""
     until = time.monotonic() + within_s
-    while not (found := look()):
+    while not (found := _seen(look)):
         assert time.monotonic() < until, "it never came"
         time.sleep(0.05)
     return found
+
+
+def _seen(look):
+    try:
+        return look()
+    except StaleElementReferenceException:
+        return None
 
 
 def enter(browser, url, name="roof"):
