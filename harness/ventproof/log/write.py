@@ -160,9 +160,19 @@ class RecordLog:
         try:
             self._logger.line(event, t_s, fields)
         except OSError as error:
-            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else "it holds nothing"
+            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
             raise RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}") from error
         self._digest = self._chained.digest
+
+    def _without_a_line(self) -> str:
+        """Remove a log that holds not even its first line; returns what became of it."""
+        try:
+            self.path.unlink()
+        except FileNotFoundError:
+            pass  # an earlier line had it removed, or its folder is gone
+        except OSError as error:
+            return f"it holds nothing, and cannot be removed ({error.strerror})"
+        return "it held nothing and was removed"
 
     def sync(self) -> None:
         """Force what was written to the disk.
@@ -187,6 +197,11 @@ class RecordLog:
         if self._syncing is not None and self._syncing.done():
             self._syncing.result()
         self._syncing = self._disk.submit(self.sync)
+
+    @property
+    def lines(self) -> int:
+        """How many lines were written."""
+        return self._sink.lines
 
     @property
     def digest(self) -> str:

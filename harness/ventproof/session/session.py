@@ -297,7 +297,7 @@ class Session:
                 raise
             self._sign(log)
         finally:
-            if self.keeper is not None:
+            if self.keeper is not None and log.lines:
                 self.keeper.enter(log.path)
 
     def _sign(self, log: RecordLog) -> None:
