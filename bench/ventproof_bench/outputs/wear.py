@@ -27,6 +27,7 @@ from ventproof_bench.drivers.driver import find
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from ventproof_bench.base.evidence import Window
 
 LEDGER: Final = "relays.sqlite"
 """Name of the ledger's file, beside the history."""
@@ -86,9 +87,9 @@ class ContactWear:
         if closed and most is not None and len(self._closures) >= most:
             raise self._refused(f"it was closed {most} times within an hour, and that is operations_an_hour")
 
-    def moved(self, *, closed: bool) -> None:
-        """Take note that the contact was moved."""
-        self._moved_s = now_s()
+    def moved(self, commanded: Window, *, closed: bool) -> None:
+        """Take note that the contact was moved by a command in a window."""
+        self._moved_s = commanded.latest_s
         if closed:
             self.operated(self.name)
         limits = self.spec.limits
@@ -100,9 +101,9 @@ class ContactWear:
             self._timer.cancel()
             self._timer = None
         if limits.longest_driven is not None and closed != (self.spec.safe == "closed"):
-            loop = asyncio.get_running_loop()
             allowed_s = limits.longest_driven + max(_SLACK_S, _SLACK * limits.longest_driven)
-            self._timer = loop.call_later(allowed_s, self.driven_too_long, self.name)
+            loop, ends_s = asyncio.get_running_loop(), commanded.earliest_s + allowed_s
+            self._timer = loop.call_at(ends_s, self.driven_too_long, self.name)
 
     def let_go(self) -> None:
         """Watch it no longer: it is driven no more."""
