@@ -41,7 +41,7 @@ from ventproof_bench.outputs.links import (
     links_of,
 )
 from ventproof_bench.outputs.settings import SettingLine
-from ventproof_bench.outputs.wear import ContactWear, Ledger
+from ventproof_bench.outputs.wear import ContactWear, Ledger, count_earlier
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -205,6 +205,7 @@ class LocalOutputs:
         """
         if self._ledger is not None:
             self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
+            self.notes += await count_earlier(self._ledger, [line.wear for line in self._contacts.values()])
         try:
             for driver in self._drivers:
                 self._opened.append(driver)  # before it is open: a half-open port wants closing too
