@@ -217,7 +217,7 @@ class RecordLog:
         """Sync and close; safe to call twice.
 
         Raises:
-            RecordError: the disk did not take everything.
+            RecordError: the disk did not take everything, or the log is not where it was written.
         """
         self._disk.shutdown()
         if self._sink.file.closed:
@@ -226,8 +226,17 @@ class RecordLog:
             if self._syncing is not None:
                 self._syncing.result()
             self.sync()
+            if self.lines:
+                self._require_there()
         finally:
             self._sink.file.close()
+
+    def _require_there(self) -> None:
+        """Require that whoever opens the log by its name finds what was written."""
+        with suppress(OSError):
+            if os.path.samestat(self.path.stat(), os.fstat(self._sink.file.fileno())):
+                return
+        raise RecordError(f"the log {self.path} is gone: it was removed or moved while it was written")
 
     def __enter__(self) -> Self:
         return self

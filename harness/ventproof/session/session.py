@@ -253,6 +253,7 @@ class Session:
             try:
                 with telling_left(self.bench.model, told.left, log.path):
                     outcome = run_loop(main(), virtual=not real)
+                    log.close()  # here, where what goes wrong with it is told with how the outputs were left
             finally:
                 screen.end()
             left = left_lines(self.bench.model, told.left)

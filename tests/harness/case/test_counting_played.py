@@ -62,7 +62,9 @@ def test_a_command_given_again_spoils_only_what_may_be_another_span(span_s, wide
     window = edges[at].window
     edges[at] = replace(edges[at], window=Window(window.earliest_s, window.earliest_s + wide_s, again=True))
     said = spoiled(edges)
-    off_s = wide_s if first else wide_s + 0.01  # by as much the true span may differ, the other's window included
+    off_s = (
+        wide_s if first else wide_s + 0.01
+    )  # by as much the true span may differ, the other's window included
     assert bool(said) is (off_s > max(0.005, 0.2 * span_s))
     assert not said or "since a reply was lost" in said
 

@@ -112,3 +112,20 @@ def breaks(path, content):
     except ValueError:
         return True
     return False
+
+
+@pytest.mark.parametrize("how", ["removed", "moved", "replaced"])
+def test_log_that_is_gone_at_the_end_is_no_record(tmp_path, how):
+    """What was written stands nowhere, or elsewhere: the run has no record by the name that it tells."""
+    log = RecordLog(tmp_path / "log.jsonl")
+    log.write("note", 0.0, {"text": "one"})
+    if how == "moved":
+        log.path.rename(tmp_path / "other.jsonl")
+    else:
+        log.path.unlink()
+    if how == "replaced":
+        log.path.write_bytes(b"another")
+    with pytest.raises(
+        RecordError, match=r"log\.jsonl is gone: it was removed or moved while it was written$"
+    ):
+        log.close()
