@@ -139,7 +139,7 @@ def test_a_port_that_is_not_there_is_told_before_anything_runs(pytest_profiles, 
     """With the key of the bench file; no log is begun."""
     text = SHIPPED_BENCH.with_name("mock-rtu.yaml").read_text(encoding="utf-8")
     (tmp_path / "rtu.bench").write_text(text.replace("/tmp/ventproof", str(tmp_path)), encoding="utf-8")
-    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--clear")
+    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--confirm-clear")
     assert done.returncode == 4
     assert f"port {tmp_path}/unit" in done.stderr
     assert not list(tmp_path.glob("records/*.jsonl"))
@@ -199,10 +199,10 @@ def test_a_wrong_bench_file_is_a_usage_error(pytest_profiles, tmp_path):
 
 
 def test_real_outputs_need_a_word_that_all_is_clear(pytest_profiles):
-    """Without `--clear` nothing real is driven."""
+    """Without `--confirm-clear` nothing real is driven."""
     done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
     assert done.returncode == 4
-    assert "give --clear once all vents and drives are clear of people and guarded" in done.stderr
+    assert "give --confirm-clear once all vents and drives are clear of people and guarded" in done.stderr
 
 
 def test_without_a_bench_the_plugin_keeps_quiet(pytest_profiles, tmp_path):

@@ -59,7 +59,7 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "bench": (
         *("check INPUT.yaml", "check rain.yaml --bench INPUT.yaml", "wiring INPUT.yaml -o OUT.html"),
-        f"run rain.yaml --bench INPUT.yaml --clear {_DRY}",
+        f"run rain.yaml --bench INPUT.yaml --confirm-clear {_DRY}",
     ),
     "table": (
         *("check INPUT.yaml", f"check INPUT.yaml --bench {SHIPPED_BENCH}", "trace INPUT.yaml rain.yaml"),

@@ -40,7 +40,7 @@ steps:
   - step: rain begins
     do:
       - close: rain
-    expect: [{signal: roof_vent, stays_below: 101 %, for: 10 min}]
+    expect: [{signal: roof_vent, stays_at_most: 101 %, for: 10 min}]
 """
 
 BOARDS: Final = {
@@ -247,8 +247,8 @@ class Campaign:
         self._number += 1
         out = self._folder / f"run-{self._number}"
         bench, output, terminal = BOARDS[trial.board]
-        words = ["run", self._profile, "--bench", self._benches[bench], "--clear", "--out", out]
-        words += ["--history", "none", "--use", f"rain={output}", "--quiet"]
+        words = ["run", self._profile, "--bench", self._benches[bench], "--confirm-clear", "--out", out]
+        words += ["--history", "none", "--map", f"rain={output}", "--quiet"]
         process = await self._starter.start([*map(str, words)], self._folder / "said.txt")
         try:
             return await self._killed(trial, process, terminal, out)

@@ -31,7 +31,7 @@ needs:
   signals: {roof_vent: "%", side_vent: "%", rain_override: flag, house_reading: °C, rain_count: count,
             rain_contact: flag, stage: state}
 always:
-  - {signal: roof_vent, stays_below: 100.5 %}
+  - {signal: roof_vent, stays_at_most: 100.5 %}
 start:
   set: {rain: open}
   write: {house_temperature: 30 °C}

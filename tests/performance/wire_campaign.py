@@ -57,7 +57,7 @@ steps:
     expect: [{signal: roof_vent, reaches: 8 %, tolerance: 20 %, within: 1 min}]
   - step: it rains on
     expect:
-      - {signal: roof_vent, stays_below: 60 %, for: 5 min}
+      - {signal: roof_vent, stays_at_most: 60 %, for: 5 min}
       - {signal: side_vent, stays: 45 %, tolerance: 40 %, for: 5 min}
       - {signal: rain_override, stays: 1, tolerance: 0, for: 5 min}
       - {signal: stage, unchanged: {for: 5 min}}
@@ -89,7 +89,7 @@ needs:
   outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%", side_vent: "%", rain_override: flag, stage: state, rain_count: count}
 always:
-  - {signal: roof_vent, stays_below: 11 %, while: {rain: closed}, settled_after: 32 s}
+  - {signal: roof_vent, stays_at_most: 11 %, while: {rain: closed}, applies_after: 32 s}
 start:
   set: {rain: open}
   write: {house_temperature: 30 °C}
@@ -118,7 +118,7 @@ steps:
       - {signal: stage, equals: second, within: 2 s}
       - {signal: rain_override, stays: 1, tolerance: 0, for: 5 s}
       - {signal: roof_vent, stays: 8 %, tolerance: 2 %, for: 5 s}
-      - {signal: side_vent, stays_above: 40 %, for: 5 s}
+      - {signal: side_vent, stays_at_least: 40 %, for: 5 s}
   - step: rain ends
     do: [{open: rain}]
     expect:

@@ -11,7 +11,7 @@ from ventproof.deciders.formulas import CountsFormula, Formula
 from ventproof.envelope.spans import INF
 from ventproof.log.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
 from ventproof.profile.model import Profile
-from ventproof.profile.stimulus import Fail, Mend
+from ventproof.profile.stimulus import Fail, Restore
 from ventproof_bench.base.evidence import EdgeReport
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -67,10 +67,10 @@ class Movements:
             return
         step, index = event.of.step, event.of.stimulus
         asked = self.profile.steps[step - 1].do[index]
-        if event.goes_on or (isinstance(asked, Fail) and asked.how == "chatter"):
+        if event.goes_on or (isinstance(asked, Fail) and asked.mode == "chatter"):
             self._going[name, step, index] = None
             return
-        if isinstance(asked, Mend):
+        if isinstance(asked, Restore):
             self._going = {going: None for going in self._going if not self._chatters(going, name)}
         self._moved_s[name] = event.window.latest_s
 

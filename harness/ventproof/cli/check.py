@@ -39,7 +39,7 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any
 
     if use and bench is None:
         hint = "give `--bench FILE` with it"
-        raise FileError([Problem("--use", None, None, "maps names to those of a bench", hint)])
+        raise FileError([Problem("--map", None, None, "maps names to those of a bench", hint)])
     session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use)) if bench else None
     if session is not None:
         from ventproof.run.limits import worn  # noqa: PLC0415

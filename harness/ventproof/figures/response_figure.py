@@ -237,7 +237,7 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     first, last = item.watches[0], item.watches[-1]
     ended_s = min(last.judged_to_s, run.end_s)
     room_s = max(0.5, 0.1 * (ended_s - first.judged_from_s))
-    from_s = max(0.0, first.judged_from_s - item.invariant.settled_after - room_s)
+    from_s = max(0.0, first.judged_from_s - item.invariant.applies_after - room_s)
     to_s = max(min(ended_s + room_s, run.end_s), from_s + 1.0)
     shown = tuple(m for m in moments if from_s <= m.from_s <= to_s)
     course = whole.between(from_s, to_s)

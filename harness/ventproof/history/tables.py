@@ -19,6 +19,7 @@ from ventproof.log.plan import Plan, PlannedRun
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED, RunRecord
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
+from ventproof.verdict.old_names import kind_now
 from ventproof_bench.base.evidence import Window
 
 
@@ -306,8 +307,9 @@ def _finding_record(finding: FindingRow) -> Finding:
     response = _bounds(finding.response_low, finding.response_high)
     if response is not None and not response.low <= response.high:
         raise LineError(f"its response_low is {response.low!r}, its response_high {response.high!r}")
+    same = {name: getattr(finding, name) for name in _SAME_IN_FINDING}
     return Finding(
-        **{name: getattr(finding, name) for name in _SAME_IN_FINDING},
+        **{**same, "kind": kind_now(finding.kind)},
         unit=finding.signal_unit,
         status=Status(finding.status),
         not_run=None if finding.not_run is None else NotRun(finding.not_run),

@@ -14,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator
 from ventproof.profile.model import Profile
 from ventproof.reference.schema import MODELS, drivers, families, models_in
 from ventproof.table.model import OverrideTable
+from ventproof.verdict.old_names import renamed_keys
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import UNITS, Dimension, Quantity, canonical_symbol
 from ventproof_bench.benchfile.model import BenchFile
@@ -194,9 +195,10 @@ def sought() -> Mapping[str, str]:
 def _meant(word: str) -> str | None:
     """Return the word that explains another one: the same with other joints, or what it is called here."""
     joined = {known.translate(_JOINTS): known for known in [*words(), *fault_topics()]}
-    leads = {known.translate(_JOINTS): known for known in sought()}
+    older = [(old, new) for old, new in renamed_keys() if new in keys()]
+    leads = {known.translate(_JOINTS): word for known, word in (*older, *sought().items())}
     plain = word.translate(_JOINTS)
-    return joined.get(plain) or (sought()[leads[plain]] if plain in leads else None)
+    return joined.get(plain) or leads.get(plain)
 
 
 _JOINTS: Final = str.maketrans("-_", "  ")

@@ -359,7 +359,7 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     if twice:
         raise FileError(
             [
-                Problem("--use", None, None, f"{name!r} is mapped twice", "give each name once")
+                Problem("--map", None, None, f"{name!r} is mapped twice", "give each name once")
                 for name in twice
             ]
         )
@@ -367,7 +367,7 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     if wrong:
         raise FileError(
             [
-                Problem("--use", None, None, f"{pair!r} is not a pair", "write rain=rain_spare")
+                Problem("--map", None, None, f"{pair!r} is not a pair", "write rain=rain_spare")
                 for pair in wrong
             ]
         )

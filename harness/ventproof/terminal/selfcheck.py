@@ -55,6 +55,7 @@ _SAYS = {
 def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
     """Yield what is worth knowing of an override table that is right."""
     yield f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
+    yield from _warnings(table.renamed)
     yield from _notes(table.notes)
 
 
@@ -75,10 +76,11 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
     """
     shortest, longest = (about(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
     yield f"{profile.path}: valid; takes {shortest} at least, {longest} at most"
+    yield from _warnings(profile.renamed)
     yield from _notes(profile.notes)
     if bound is None:
         return
-    yield from (f"  warning: {warning}" for warning in bound.warnings)
+    yield from _warnings(bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):
@@ -87,6 +89,10 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
             f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
         )
     yield from _notes(late_notes(bound))
+
+
+def _warnings(warnings: Iterable[Problem]) -> Iterator[str]:
+    return (f"  warning: {warning}" for warning in warnings)
 
 
 def _notes(notes: Iterable[Problem]) -> Iterator[str]:

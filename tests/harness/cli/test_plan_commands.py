@@ -241,7 +241,7 @@ def test_repeats_that_a_claim_did_not_need_are_not_missing(ventproof, tmp_path):
         "\nmock:\n", "\nmock:\n  faults: {counts_twice: 1}\n"
     )
     (tmp_path / "bench.yaml").write_text(faulty, encoding="utf-8")
-    code, _, _ = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", "bench.yaml", "--prove", 90)
+    code, _, _ = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", "bench.yaml", "--success-ratio", 90)
     assert code == 1
     code, out, _ = ventproof("verify", "records")
     assert code == 0

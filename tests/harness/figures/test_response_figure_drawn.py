@@ -401,7 +401,7 @@ def test_bare_readings_are_drawn_as_a_line_and_said_to_be_so(runs):
         ("{moves_at: 3.33 %/s, tolerance: 1 %/s, to: 8 %, within: 40 s}", "90 % of the way"),
         ("{overshoots_at_most: 2 %, of: 8 %, for: 40 s}", "not beyond 6 %"),
         ("never_reverses: {by: 2 %, for: 40 s}", "watched for 40 s"),
-        ("{stays_above: 3 %, for: 40 s}", "not below 3 %"),
+        ("{stays_at_least: 3 %, for: 40 s}", "not below 3 %"),
         ("unchanged: {for: 2 s, tolerance: 2 %}", "unchanged ± 2 %"),
         ("{stays: 50 %, tolerance: 50 %, for: 40 s}", "not above 100 %"),
     ],

@@ -62,7 +62,7 @@ needs:
   outputs: {house_temperature: °C, roof: vent}
   signals: {roof_vent: "%", roof_told: "%", roof_opens: flag, roof_closes: flag, roof_broken_off: flag}
 always:
-  - {signal: roof_opens, never_together: roof_closes, why: both at once burn the drive}
+  - {signal: roof_opens, never_together: roof_closes, purpose: both at once burn the drive}
 start:
   write: {house_temperature: 18 °C}
   until:
@@ -70,11 +70,11 @@ start:
 steps:
   - step: it jams
     do:
-      - {fail: roof, how: jams, position: 20 %, way: opening}
+      - {fail: roof, mode: jams, position: 20 %, way: opening}
       - {wait: 1 s}
       - {write: house_temperature, value: 23 °C, label: warm}
       - {wait: 12 s}
-      - {mend: roof}
+      - {restore: roof}
       - {write: house_temperature, value: 18 °C, label: cold}
     expect:
       - {signal: roof_vent, reaches: 25 %, tolerance: 3 %, within: 10 s, after: warm}
@@ -191,7 +191,7 @@ def test_what_befell_the_vent_stands_at_its_time_in_words(drawn, state):
     """A jam and its end are lines from a label, where the log has them."""
     to_s, _ = axes(drawn)
     befell = [e for e in state.events if isinstance(e, StimulusApplied) and e.output == "roof"]
-    assert [e.said for e in befell] == ["let roof jam opening at 20 %", "mend roof"]
+    assert [e.said for e in befell] == ["let roof jam opening at 20 %", "restore roof"]
     lines = of_class(drawn, "moment-stimulus")
     for event, mark in zip(befell, lines, strict=True):
         assert event.said in texts(drawn)
