@@ -104,7 +104,7 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
         values = _values(chapters, name)
         if len(values) > 1:
             yield (
-                f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It is no statement about any "
+                f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It certifies no single "
                 f"one of them."
             )
     for name in ("unit", "firmware", "operator"):
