@@ -91,3 +91,14 @@ def test_shipped_files_are_in_plain_words():
         for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
         for match in BANNED.finditer(line)
     )
+
+
+def test_the_page_for_contributors_is_in_plain_words():
+    """It too, but for names of the code, which stand between backquotes."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    prose = re.sub(r"```.*?```|`[^`]*`", lambda code: re.sub(r"[^\n]", "_", code[0]), text, flags=re.DOTALL)
+    none_of(
+        f"DEVELOPERS.md:{number}: {match[0]!r}"
+        for number, line in enumerate(prose.splitlines(), 1)
+        for match in BANNED.finditer(line)
+    )
