@@ -209,3 +209,21 @@ def test_without_a_bench_the_plugin_keeps_quiet(pytest_profiles, tmp_path):
     """YAML files are nobody's tests unless `--bench` is given."""
     (tmp_path / "a.yaml").write_text("profile: x\n")
     assert "no tests ran" in pytest_profiles(tmp_path).stdout
+
+
+def test_old_names_of_options_and_keys_are_warned_of(pytest_profiles, few_profiles):
+    """They do what they did; pytest's help shows the new options alone."""
+    old = few_profiles / "rain-count.yaml"
+    old.write_text(old.read_text(encoding="utf-8").replace("purpose:", "why:"), encoding="utf-8")
+    done = pytest_profiles(old, "--bench", SHIPPED_BENCH, "--use=rain=rain", "--clear", "-Walways")
+    assert done.returncode == 0
+    for said in (
+        "`--use` is now `--map`",
+        "`--clear` is now `--confirm-clear`",
+        "15:51: `why` is now `purpose`",
+    ):
+        assert said in done.stdout
+    shown = pytest_profiles("--help").stdout
+    assert "--map" in shown
+    assert "--use=" not in shown
+    assert "--clear" not in shown
