@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import os
 import random
 import signal
@@ -396,16 +397,12 @@ def table(done: list[tuple[Trial, Became]]) -> str:
     return "\n".join(lines)
 
 
-def main() -> int:
-    """Try for as many seconds as the first argument says; the second is the seed. Returns 1 if anything was wrong."""
-    budget_s, seed = (
-        (float(sys.argv[1]) if len(sys.argv) > 1 else 600.0),
-        int(sys.argv[2] if len(sys.argv) > 2 else 0),
-    )
+def main(trials: int = 300, seed: int = 0) -> int:
+    """Hit so many runs; returns 1 if anything was wrong."""
     done: list[tuple[Trial, Became]] = []
 
     async def all_of_it() -> None:
-        done.extend(await campaign(budget_s, seed))
+        done.extend(await campaign(math.inf, seed, trials=trials))
 
     run(all_of_it(), virtual=False)
     print(table(done))
@@ -417,4 +414,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(fork_runs() if sys.argv[1:] == [FORKS] else main())
+    sys.exit(fork_runs() if sys.argv[1:] == [FORKS] else main(*map(int, sys.argv[1:])))

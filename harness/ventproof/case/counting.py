@@ -121,7 +121,7 @@ def spoiled(edges: Sequence[EdgeReport]) -> str:
             lasted_s = (shortest_s + longest_s) / 2
             return (
                 f"between edges {number} and {number + 1} the contact was {state} for about {lasted_s:.3g} s "
-                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; repeat the step on a bench "
-                f"that is less busy"
+                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; the board answered late, "
+                f"or the computer was busy; look at both, and repeat the step"
             )
     return ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -11,6 +12,8 @@ from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from jinja2 import Environment
 
 
 T = TypeVar("T")
@@ -47,15 +50,21 @@ def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
         texts: what it says, fit to be shown.
         css: its style.
     """
+    pages = _pages(template.parent)
+    return pages.get_template(template.name).render(texts, css=css)
+
+
+@cache
+def _pages(folder: Path) -> Environment:
+    """Return what renders a folder's templates; a report of many pages compiles each of them once."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
 
-    pages = Environment(
-        loader=FileSystemLoader([template.parent, TEMPLATES]),
+    return Environment(
+        loader=FileSystemLoader([folder, TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         keep_trailing_newline=True,
     )
-    return pages.get_template(template.name).render(texts, css=css)
 
 
 def document(template: Path, texts: Mapping[str, Any]) -> bytes:
