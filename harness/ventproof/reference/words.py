@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 from pydantic import BaseModel, BeforeValidator
 
 from ventproof.profile.model import Profile
-from ventproof.reference.schema import MODELS, drivers, families, models_in
+from ventproof.reference.schema import MODELS, docs_of, drivers, families, models_in
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.old_names import renamed_keys
 from ventproof_bench.base.errors import FileError, Problem
@@ -279,7 +279,7 @@ def _keys(kind: Any, where: str) -> Iterator[tuple[str, Meaning]]:  # noqa: ANN4
         kinds = family.holds(model) if family else ()
         for name, field in model.model_fields.items():
             key = field.alias or name
-            text = " ".join((field.description or "").split())
+            text = " ".join(docs_of(model).get(name, "").split())
             yield key, Meaning(here, text + _default(field), kinds)
             below = f"{here} {', '.join(kinds)}" if kinds else f"{here}{', ' if ':' in here else ': '}{key}"
             yield from _keys(field.annotation, below)

@@ -14,8 +14,7 @@ from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, tell_left
-from ventproof.terminal.follow import reading_said
-from ventproof.verdict.text import about, board_span, milliseconds
+from ventproof.verdict.text import about, board_span, milliseconds, reading_text
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.traffic import answering_at_once, budget
@@ -232,9 +231,7 @@ def _answers_line(file: BenchFile, title: str, tried: Exercised) -> str:
 def _value_said(file: BenchFile, name: str, value: float) -> str:
     signal = file.signals[name]
     states = (signal.states or {}) if isinstance(signal, SignalSpec) else {}
-    return next(
-        (word for word, one in states.items() if one == value), reading_said(value, file.traits(name))
-    )
+    return reading_text(value, file.traits(name).unit, states)
 
 
 def _measured_table(measured: Measured) -> Table:
