@@ -137,7 +137,7 @@ def test_a_run_whose_vent_nobody_plays_is_aborted_and_left_safe():
 def test_what_shows_a_vent_is_driven_by_nobody_else(needs, said):
     """A profile that needs such an output, or a vent that nobody plays, is refused with its place."""
     name = needs.split("{")[1].split(":")[0]
-    do = f"{{fail: {name}, how: dead}}" if "vent" in needs else f"{{write: {name}, value: 5 %}}"
+    do = f"{{fail: {name}, mode: dead}}" if "vent" in needs else f"{{write: {name}, value: 5 %}}"
     text = f"""
 profile: drives feedback
 needs:
