@@ -36,6 +36,7 @@ from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.mock.faults.catalogue import CATALOGUE
 from ventproof_bench.mock.io_module import devices_of
+from ventproof_bench.mock.registers import RefusedError
 from ventproof_bench.mock.unit import MockUnit
 from ventproof_bench.mock.wires.modbus_server import Framing, Responder
 from ventproof_bench.mock.wires.relay_boards import CoilBoard
@@ -232,7 +233,10 @@ class Truth:
 
     def left(self) -> Left:
         """Return how things stand now."""
-        (house_temperature,) = self.unit.read("holding", 0, 1, self.unit.now_s)
+        try:
+            (house_temperature,) = self.unit.read("holding", 0, 1, self.unit.now_s)
+        except RefusedError:  # a unit that says that it is busy every few reads
+            (house_temperature,) = self.unit.read("holding", 0, 1, self.unit.now_s)
         return Left(self.rains, house_temperature)
 
 
