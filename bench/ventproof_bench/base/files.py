@@ -44,12 +44,36 @@ def open_regular(path: Path) -> BinaryIO:
     return os.fdopen(descriptor, "rb")
 
 
+def require_writable(path: Path) -> None:
+    """Look whether a file of this name can be written, before time is spent on what it shall hold; it stays as it is.
+
+    Raises:
+        FileError: it cannot.
+    """
+    with suppress(_Enough), whole_file(path):
+        raise _Enough
+
+
+class _Enough(Exception):
+    """Enough was seen."""
+
+
 def stands_below(path: Path, folder: Path) -> bool:
     """Return whether a path leads to a place below a folder, whatever links lie on the way."""
     try:
         return path.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError):  # links in a circle, or no name of a file
         return False
+
+
+def write_whole(path: Path, text: str, *, replaces: bool = True) -> None:
+    """Write a text file, as `whole_file` does.
+
+    Raises:
+        FileError: it cannot be written.
+    """
+    with whole_file(path, replaces=replaces) as file:
+        file.write(text.encode())
 
 
 @contextmanager

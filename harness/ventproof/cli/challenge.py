@@ -61,7 +61,7 @@ _TITLE: Final = "Challenge of the suite"
     "--json",
     "json_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write all results to this file (JSON).",
+    help="Write all results to this file (JSON). Overwrites an existing file.",
 )
 @click.option(
     "--logs",
@@ -135,26 +135,17 @@ def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) 
     """Run a challenge, show what was found and write it down."""
     from ventproof.challenge.challenge import as_data  # noqa: PLC0415
     from ventproof.terminal.challenge import Progress, show_challenge  # noqa: PLC0415 - as above
+    from ventproof_bench.base.files import require_writable, write_whole  # noqa: PLC0415
 
     if json_file is not None:
-        _write(json_file, "")  # before minutes are spent
+        require_writable(json_file)
     parts = ("the healthy unit", "faults", "settings")
     with Progress(*parts) as progress:
         result = asked.run(both(progress.told, phases(live, _TITLE, *parts)))
     show_challenge(result)
     if json_file is not None:
-        _write(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
+        write_whole(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
     return result, result.code
-
-
-def _write(path: Path, text: str) -> None:
-    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
-
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        problem = Problem(str(path), None, None, f"the file cannot be written: {error.strerror}")
-        raise FileError([problem]) from None
 
 
 def _vary(challenged: Suite, variations: int, jobs: int | None, live: LivePage | None) -> int:

@@ -181,15 +181,16 @@ class Exploration:
         from ventproof.session.session import slug  # noqa: PLC0415
         from ventproof.terminal.exploration import show_text  # noqa: PLC0415
         from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
+        from ventproof_bench.base.files import write_whole  # noqa: PLC0415
 
         path = free_path(self.out, slug(find.name), ".yaml")
         profile = explorer.profile(str(path), find)
         try:
-            self.out.mkdir(parents=True, exist_ok=True)
-            path.write_text(profile.text, encoding="utf-8")
-        except OSError as error:
+            write_whole(path, profile.text, replaces=False)
+        except FileError as error:
             show_text(profile.text)
-            reason = f"the profile above cannot be written: {error.strerror}"
+            (told,) = error.problems
+            reason = f"the profile above {told.reason}"
             hint = "name another folder with --out"
             raise FileError([Problem(str(path), None, None, reason, hint)]) from None
         return path, profile

@@ -290,6 +290,7 @@ def run(
         return _show_dry(session, suite, plan)
     if going_on is not None:
         _tell_resumed(going_on, others, session)
+    _warn_of_hours(session, suite, plan)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:
@@ -351,9 +352,28 @@ def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPl
         click.echo(harmless(f"{profile.model.profile} ({takes}); seconds after its start state is set:"))
         for line in said_of(session.bind(profile)):
             click.echo(harmless(line))
+    _warn_of_hours(session, suite, plan)
     most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
     click.echo(f"{len(suite) * plan.repeats} run(s), {about(most_s)} at most; nothing was driven")
     return EXIT_PASS
+
+
+def _warn_of_hours(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> None:
+    """Say which contacts a suite, begun now, may close more often than their limits within an hour."""
+    from ventproof.run.limits import hour_warnings, limited_by_the_hour  # noqa: PLC0415
+    from ventproof_bench.outputs.wear import closed_within_the_hour, places_of  # noqa: PLC0415
+
+    bench = session.bench.model
+    if session.ledger is None or bench.virtual or not limited_by_the_hour(bench):
+        return
+    told = closed_within_the_hour(session.ledger)
+    if told is None:
+        said = f"no ledger in {session.ledger}: closures of earlier runs are not counted"
+        click.echo(harmless(f"warning: {said}"), err=True)
+    closed = {name: (told or {}).get(at, []) for name, at in places_of(bench).items()}
+    bounds = (session.bind(profile) for profile in suite for _ in range(plan.repeats))
+    for line in hour_warnings(bounds, closed):
+        click.echo(harmless(f"warning: {line}"), err=True)
 
 
 def _only_resumed(path: Path) -> Path:

@@ -21,6 +21,7 @@ from ventproof.oracle.proofs import shown
 from ventproof.profile.model import Reaches, Returns, Start
 from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import write_whole
 from ventproof_bench.base.quantities import Quantity
 
 if TYPE_CHECKING:
@@ -189,7 +190,7 @@ def write_drafts(folder: Path, made: Sequence[Draft], *, replace: bool) -> dict[
         folder.mkdir(parents=True, exist_ok=True)
         for draft in made:
             if texts[draft.file] != draft.text:
-                (folder / draft.file).write_text(draft.text, encoding="utf-8")
+                write_whole(folder / draft.file, draft.text)
     except OSError as error:
         reason = error.strerror or str(error)
         raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None

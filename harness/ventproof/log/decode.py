@@ -410,8 +410,10 @@ def _stimulus(t_s: float, line: LineFields) -> e.StimulusApplied:
 
 
 def _edge_report(line: LineFields) -> EdgeReport:
-    left = line.raw("from") is not None
-    return EdgeReport(line.flag("closed"), line.time_s("due"), line.window() if left else None)
+    window = line.window() if line.raw("from") is not None else None
+    if window is not None and "again" in line:
+        window = replace(window, again=line.flag("again"))
+    return EdgeReport(line.flag("closed"), line.time_s("due"), window)
 
 
 def _stimulus_end(t_s: float, line: LineFields) -> e.StimulusEnd:

@@ -162,29 +162,31 @@ class PlayedWeather:
 
     async def apply(
         self, step: int, index: int, stimulus: Rainfall | Wind | Fail | VentFailure | Restore | WriteValue
-    ) -> None:
-        """Apply a stimulus and write it down with the window that holds it."""
+    ) -> bool:
+        """Apply a stimulus and write it down with its window; whether a command for it was given again."""
         of = StimulusId(step, index, stimulus.label)
+        window: Window | None = None
         match stimulus:
             case Rainfall(rainfall=name) | Wind(wind=name):
                 await self._play(of, stimulus, name)
             case WriteValue():
-                await self._failing.write(of, stimulus)
+                window = await self._failing.write(of, stimulus)
             case Fail(fail=name):
                 playing = self._playing.get(name)
                 self._failing.failed.add(name)
                 if playing is not None:
                     await self._halt(playing)
-                await self._failing.fail(of, stimulus)
+                window = await self._failing.fail(of, stimulus)
             case VentFailure(fail=name):
                 await self._befall(of, name, vent_failure_said(stimulus), parts_of(stimulus))
             case Restore(restore=name) if name in self.vents:
                 await self._befall(of, name, f"restore {name}", HEALTHY_PARTS)
             case Restore(restore=name):
-                await self._failing.restore(of, name)
+                window = await self._failing.restore(of, name)
                 playing = self._playing.get(name)
                 if playing is not None:
                     self._start(playing)
+        return window is not None and window.again
 
     async def _befall(
         self, of: StimulusId, name: str, said: str, parts: Mapping[VentPart, PartCondition]

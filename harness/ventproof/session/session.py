@@ -253,6 +253,7 @@ class Session:
             try:
                 with telling_left(self.bench.model, told.left, log.path):
                     outcome = run_loop(main(), virtual=not real)
+                    log.close()  # here, where what goes wrong with it is told with how the outputs were left
             finally:
                 screen.end()
             left = left_lines(self.bench.model, told.left)
@@ -297,7 +298,7 @@ class Session:
                 raise
             self._sign(log)
         finally:
-            if self.keeper is not None:
+            if self.keeper is not None and log.lines:
                 self.keeper.enter(log.path)
 
     def _sign(self, log: RecordLog) -> None:

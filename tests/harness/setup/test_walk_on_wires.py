@@ -10,6 +10,7 @@ import pytest
 import yaml
 
 from ventproof.setup.dialogue import SetupFile
+from ventproof_bench.outputs.wear import operations_in
 from ventproof_bench.yamlfile.load import load_document
 
 pytestmark = pytest.mark.wire
@@ -92,6 +93,7 @@ def test_whoever_leaves_while_a_relay_is_switched_leaves_it_safe(stranger, setup
     stranger.until("lamp 1 off")  # whatever ends it, the relay is let go
     assert left.end() == 130
     assert "relays" in load_document(left.folder / "table.setup.yaml", SetupFile).model.answers
+    assert [*operations_in(left.folder / "records" / "relays.sqlite").values()] == [1]  # the click counts
 
 
 def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, program):
