@@ -113,7 +113,7 @@ def browser():
 
 
 def visible_units(browser):
-    units = browser.find_elements("css selector", "details.unit > summary b")
+    units = browser.find_elements("css selector", "details.unit > summary h2")
     return [unit.text for unit in units if unit.is_displayed()]
 
 
