@@ -6,7 +6,8 @@ import datetime as dt
 import json
 import re
 from collections.abc import Collection, Iterable
-from functools import lru_cache
+from functools import cache, lru_cache
+from types import NoneType
 from typing import Any, Final, final
 
 from sqlalchemy import DateTime, Dialect, Double, ForeignKey, String, Text, UniqueConstraint
@@ -283,14 +284,28 @@ def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
     )
 
 
+@cache
+def _kinds(table: type[Base]) -> tuple[tuple[str, tuple[type, ...]], ...]:
+    """Return of which types the value of each column may be."""
+    return tuple(
+        (
+            column.name,
+            (
+                column.type.python_type,
+                *([int] if column.type.python_type is float else []),
+                *([NoneType] if column.nullable else []),
+            ),
+        )
+        for column in table.__table__.columns
+    )
+
+
 def _require_types(row: Base) -> None:
     """Refuse what the columns of an SQLite file can hold all the same, since it keeps to no types."""
-    for column in row.__table__.columns:
-        value, kind = getattr(row, column.name), column.type.python_type
-        if not isinstance(value, (kind, int) if kind is float else kind) and not (
-            value is None and column.nullable
-        ):
-            raise LineError(f"its {column.name} is {value!r}")
+    values = vars(row)
+    for name, kinds in _kinds(type(row)):
+        if not isinstance(values[name], kinds):
+            raise LineError(f"its {name} is {values[name]!r}")
 
 
 def _require_word(row: Base, name: str, known: Collection[str]) -> None:
@@ -298,16 +313,21 @@ def _require_word(row: Base, name: str, known: Collection[str]) -> None:
         raise LineError(f"its {name} is {getattr(row, name)!r}")
 
 
+_STATUSES: Final = frozenset(map(str, Status))
+_NOT_RUN: Final = frozenset(map(str, NotRun))
+
+
 def _finding_record(finding: FindingRow) -> Finding:
     _require_types(finding)
-    _require_word(finding, "status", [*map(str, Status)])
+    _require_word(finding, "status", _STATUSES)
     if finding.not_run is not None:
-        _require_word(finding, "not_run", [*map(str, NotRun)])
+        _require_word(finding, "not_run", _NOT_RUN)
     response = _bounds(finding.response_low, finding.response_high)
     if response is not None and not response.low <= response.high:
         raise LineError(f"its response_low is {response.low!r}, its response_high {response.high!r}")
+    values = vars(finding)  # loaded as a whole: thousands are read at once
     return Finding(
-        **{name: getattr(finding, name) for name in _SAME_IN_FINDING},
+        **{name: values[name] for name in _SAME_IN_FINDING},
         unit=finding.signal_unit,
         status=Status(finding.status),
         not_run=None if finding.not_run is None else NotRun(finding.not_run),

@@ -16,7 +16,7 @@ from ventproof.compare.page import html_of, write_page
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
-from ventproof.terminal.comparison import show_comparison
+from ventproof.terminal.comparison import show_comparison, show_trend
 from ventproof.verdict.finding import Bounds, NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import Window
@@ -82,20 +82,54 @@ def broken(side, logged, finding):
     return compare(base, candidate, ShiftLimits(time_s=0.5), 0.95)
 
 
-def test_a_badly_broken_unit_is_told_on_a_page_of_the_terminal(broken, capsys):
-    """Flips first, then a line a response, the greatest shift first; what is left out is counted, and can be had."""
+def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
+    """By cause, with one example each and the greatest first; the rest is counted, and can be had; the end comes last."""
     show_comparison(broken, everything=False)
     out = capsys.readouterr().out
     lines = out.splitlines()
-    assert len(lines) < 60
-    assert out.index("pass → fail") < out.index("responds 39.0 s later")
-    shifts = [float(line.split()[2]) for line in lines if " responds " in line]
-    assert shifts == sorted(shifts, reverse=True)
-    assert len(shifts) == 15
-    assert "and 25 more in 1 profile(s): --all shows them" in lines
+    assert len(lines) < 24
+    assert "worse  side_vent did not reach the required value in time (1 profile)" in lines
+    assert "worse  side_vent responds later (1 profile)" in lines
+    assert out.index("pass (2 runs) → fail (2 runs)") < out.index("responds 39.0 s later")
+    assert out.count(" responds 39.0 s later") == 1
+    assert lines[-2] == "side_vent did not reach the required value in time."
+    assert lines[-1] == closing(broken)
     show_comparison(broken, everything=True)
-    whole = " ".join(capsys.readouterr().out.split())
+    whole = capsys.readouterr().out
     assert all(f"side_vent reaches {number} % ± 2 % within 90 s" in whole for number in range(80))
+    late = [float(line.split()[1]) for line in whole.splitlines() if line.startswith("    responds ")]
+    assert late == sorted(late, reverse=True)
+
+
+def test_what_explains_a_change_is_the_same_on_the_page(broken):
+    """The page says the cause first, and has no picture where nothing changed, nor a box without content."""
+    page = html_of(broken)
+    assert '<p class="cause"><bdi>side_vent did not reach the required value in time.</bdi></p>' in page
+    assert page.index('class="cause"') < page.index("Changed verdicts") < page.index("Differences")
+    assert page.count('class="span"') == sum(one.meaning != "same" for one in broken.shifts)
+
+
+def test_the_same_versions_have_a_page_without_empty_parts(compared):
+    """Where nothing changed there is no heading for changes."""
+    page = html_of(compared([21.0], [21.0]))
+    assert ("Changed verdicts" in page, "Known of one side" in page, 'class="span"' in page) == (
+        False,
+        False,
+        False,
+    )
+
+
+@pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
+def test_a_pipe_gets_whole_lines_without_decoration(broken, capsys, show):
+    """No colour, no box, nothing that is wrapped or cut: a search for a response finds its line."""
+    runs = [*broken.base.runs, *broken.candidate.runs]
+    found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
+    show(found, everything=True)
+    out = capsys.readouterr().out
+    assert not set(out) & set("\x1b─│┃━┏┌╭…")
+    sentences = [sentence(one, found.confidence) for one in broken.shifts if one.meaning == "worse"]
+    assert all(f"    {said}\n" in out for said in sentences)
+    assert all(line == line.rstrip() for line in out.splitlines())
 
 
 def test_the_page_is_html_to_a_strict_parser(broken):
@@ -115,7 +149,7 @@ def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
         sentence(said, 0.95)
         == "responds 6.1 s later (95 %: +5.6 to +6.6 s; limit 5.0 s): changed for the worse"
     )
-    assert closing(found) == "0 verdict(s) changed for the worse, 1 shift(s) changed for the worse"
+    assert closing(found) == "0 verdict(s) changed for the worse, 1 difference(s) changed for the worse"
 
 
 def test_one_run_each_claims_no_more_than_polling_shows(compared):
