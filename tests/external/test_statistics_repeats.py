@@ -92,7 +92,7 @@ def test_intervals_match_scipy_and_statsmodels(k, n, confidence):
     ],
 )
 def test_the_rate_of_flaky_runs_is_the_published_interval(fails, runs, published):
-    """Newcombe, Statistics in Medicine 17 (1998), table I, method 5, exact 95 % intervals (memory; statsmodels agrees)."""
+    """Newcombe, Statistics in Medicine 17 (1998), table I, method 5, exact at 95 % (memory; statsmodels agrees)."""
     rate = fail_rate(RepeatCounts(passes=runs - fails, fails=fails), 0.95)
     assert (rate.lower, rate.upper) == pytest.approx(published, abs=5.1e-5)
     assert (rate.lower, rate.upper) == pytest.approx(proportion_confint(fails, runs, method="beta"), abs=1e-9)

@@ -7,7 +7,8 @@ THEMES = ("light", "dark")
 _RULES = r"""
 const found = [];
 const say = (rule, node, more = "") => {
-  const at = node ? `<${node.tagName.toLowerCase()}${node.id ? "#" + node.id : ""}> ${(node.textContent || "").trim().slice(0, 40)}` : "";
+  const name = node ? `<${node.tagName.toLowerCase()}${node.id ? "#" + node.id : ""}>` : "";
+  const at = node ? `${name} ${(node.textContent || "").trim().slice(0, 40)}` : "";
   found.push(`${rule}: ${at} ${more}`.trim());
 };
 const all = (what, within = document) => Array.from(within.querySelectorAll(what));
@@ -17,7 +18,8 @@ const text = (node) => (node.textContent || "").trim();
 const named = (node) => {
   const by = (node.getAttribute("aria-labelledby") || "").split(/\s+/).filter(Boolean);
   const label = by.map((id) => document.getElementById(id)).map((one) => (one ? text(one) : "")).join(" ");
-  return node.getAttribute("aria-label") || label.trim() || node.getAttribute("title") || node.getAttribute("alt") || "";
+  const own = ["aria-label", "title", "alt"].map((name) => node.getAttribute(name));
+  return own[0] || label.trim() || own[1] || own[2] || "";
 };
 
 // 2.4.2, 3.1.1, 1.3.1: a title, a language, one main part, one first heading and no level left out.
@@ -76,7 +78,8 @@ for (const box of all("section, ul, ol, dl, figure, details, .scroll, tbody").fi
 const colour = (value) => {
   const parts = (value.match(/[\d.]+/g) || []).map(Number);
   const scale = value.startsWith("color(") ? 255 : 1;
-  return parts.length < 3 ? [0, 0, 0, 0] : [parts[0] * scale, parts[1] * scale, parts[2] * scale, parts.length > 3 ? parts[3] : 1];
+  const [r, g, b, a = 1] = parts;
+  return parts.length < 3 ? [0, 0, 0, 0] : [r * scale, g * scale, b * scale, a];
 };
 const over = (top, below) => [0, 1, 2].map((k) => top[k] * top[3] + below[k] * (1 - top[3])).concat(1);
 const behind = (node) => {
@@ -89,8 +92,9 @@ const behind = (node) => {
   const canvas = matchMedia("(prefers-color-scheme: dark)").matches ? [18, 18, 18, 1] : [255, 255, 255, 1];
   return layers.reverse().reduce((ground, layer) => over(layer, ground), canvas);
 };
+const linear = (part) => (part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4);
 const luminance = (one) => {
-  const [r, g, b] = one.slice(0, 3).map((part) => part / 255).map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
+  const [r, g, b] = one.slice(0, 3).map((part) => linear(part / 255));
   return 0.2126 * r + 0.7152 * g + 0.0722 * b;
 };
 const ratio = (one, other) => {
@@ -101,7 +105,8 @@ const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 const told = new Set();
 while (walker.nextNode()) {
   const node = walker.currentNode.parentElement;
-  if (!walker.currentNode.data.trim() || ["STYLE", "SCRIPT", "TITLE", "DESC"].includes(node.tagName.toUpperCase()) || !shown(node)) continue;
+  const silent = ["STYLE", "SCRIPT", "TITLE", "DESC"].includes(node.tagName.toUpperCase());
+  if (silent || !walker.currentNode.data.trim() || !shown(node)) continue;
   const style = getComputedStyle(node);
   const ground = behind(node);
   const ink = over(colour(node instanceof SVGElement ? style.fill : style.color), ground);
@@ -119,7 +124,8 @@ while (walker.nextNode()) {
 const wide = document.documentElement.scrollWidth - document.documentElement.clientWidth;
 if (wide > 0) say("page wider than the screen", null, `by ${wide} px`);
 for (const box of all("body *").filter(shown)) {
-  const scrolls = ["auto", "scroll"].includes(getComputedStyle(box).overflowX) && box.scrollWidth > box.clientWidth + 1;
+  const may = ["auto", "scroll"].includes(getComputedStyle(box).overflowX);
+  const scrolls = may && box.scrollWidth > box.clientWidth + 1;
   if (scrolls && box.tabIndex < 0) say("scrolls, and keys do not reach it", box);
   if (scrolls && box.tabIndex >= 0 && !named(box)) say("scrolls, and has no name", box);
 }

@@ -55,7 +55,7 @@ def html_of_trend(found: FirmwareTrend) -> str:
         {
             "ident": f"v{number}",
             "firmware": firmware,
-            "groups": _groups(found, firmware, groups, places),
+            "groups": _groups(found, f"v{number}", firmware, groups, places),
         }
         for number, (firmware, groups) in enumerate(changes)
     ]
@@ -90,6 +90,7 @@ def _link(places: Mapping[tuple[str, str], str], profile: str, firmware: str) ->
 
 def _groups(
     found: FirmwareTrend,
+    prefix: str,
     firmware: str,
     groups: Sequence[ShiftGroup],
     places: dict[tuple[str, str], str],
@@ -101,9 +102,9 @@ def _groups(
         return "" if place in places else places.setdefault(place, f"c{len(places)}")
 
     texts = groups_texts(groups, found.confidence, first, opened=True)
-    drawn = [group for group in groups if group.meaning != "open"][:_CHARTS]
-    for group, made in zip(drawn, texts, strict=False):
-        made["chart"] = _chart(found, group.shifts[0].key, f"{firmware}-{made['rows'][0]['ident']}")
+    known = [(group, made) for group, made in zip(groups, texts, strict=True) if group.meaning != "open"]
+    for place, (group, made) in enumerate(known[:_CHARTS]):
+        made["chart"] = _chart(found, group.shifts[0].key, f"{prefix}-{place}")
     return texts
 
 

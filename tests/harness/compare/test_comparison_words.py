@@ -15,6 +15,7 @@ from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.page import html_of, write_page
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
+from ventproof.compare.trend_page import html_of_trend
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.terminal.comparison import show_comparison, show_trend
 from ventproof.verdict.finding import Bounds, NotRun, Status, Verdict
@@ -83,7 +84,7 @@ def broken(side, logged, finding):
 
 
 def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
-    """By cause, with one example each and the greatest first; the rest is counted, and can be had; the end comes last."""
+    """By cause, one example each, the greatest first; the rest is counted, and can be had; the conclusion is last."""
     show_comparison(broken, everything=False)
     out = capsys.readouterr().out
     lines = out.splitlines()
@@ -117,6 +118,27 @@ def test_the_same_versions_have_a_page_without_empty_parts(compared):
         False,
         False,
     )
+
+
+def test_a_chart_is_of_the_response_that_it_is_called_by(logged, finding):
+    """What is inconclusive has no chart, and takes none from what became worse."""
+
+    def run(firmware, *times):
+        made = tuple(
+            finding(signal=f"vent_{n}", response_s=Window(at_s - 0.15, at_s + 0.15))
+            for n, at_s in enumerate(times)
+        )
+        return logged(firmware=firmware, digest=firmware, findings=made).run
+
+    found = trend(side_of("all", [run("1", 21, 21, 30), run("2", 21.5, 27, 30)]), ShiftLimits())
+    assert {one.compared.meaning for one in found.changes} == {"open", "worse"}
+    page = html5lib.parse(html_of_trend(found), namespaceHTMLElements=False)
+    charts = [
+        (figure.find("figcaption/bdi").text, figure.find("{*}svg/{*}title").text)
+        for figure in page.iter("figure")
+    ]
+    assert len(charts) == 1
+    assert all(drawn.removesuffix(": 2 runs") in called and "vent_1" in called for called, drawn in charts)
 
 
 @pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
