@@ -42,7 +42,7 @@ _STYLE: Final = {
     "same": "green",
 }
 _WORD: Final = {"open": "inconclusive"}
-_MOST: Final = 5
+_MOST: Final = 3
 """So many causes are shown, each with one example; the rest is counted."""
 
 _ALL: Final = "--all shows them"
@@ -59,8 +59,8 @@ def show_comparison(found: Comparison, *, everything: bool) -> None:
     """
     console = new_console()
     with suppress(BrokenPipeError):
-        say(console, side_line("base", found.base))
-        say(console, side_line("candidate", found.candidate))
+        for role, side in (("base", found.base), ("candidate", found.candidate)):
+            say(console, side_line(role, side), cut=True)
         for alarm in found.alarms:
             say(console, (f"! {alarm}", "bold yellow"))
         if found.flips:
@@ -100,10 +100,10 @@ def _show_flips(console: Console, groups: Sequence[FlipGroup], *, everything: bo
     for group in groups if everything else groups[:_MOST]:
         _group(console, group.turn, group.cause, group.profiles)
         for flip in group.flips if everything else group.flips[:1]:
-            what = f": {flip.response}" if flip.response else ""
-            say(console, f"{flip.profile}{what}", indent=2)
-            why = f": {flip.why}" if flip.why and not flip.not_run else ""
-            say(console, f"{flip.before} → {flip.after}{why}", indent=4)
+            why = f"{flip.why}; " if flip.why and not flip.not_run else ""
+            what = f" ({flip.response})" if flip.response else ""
+            line = f"{flip.profile}: {why}{flip.before} → {flip.after}{what}"
+            say(console, line, indent=2, cut=not everything)
     _count_rest(console, len(groups), "cause", everything=everything)
 
 
@@ -123,13 +123,13 @@ def _show_lone(console: Console, lone: Sequence[Lone], *, everything: bool) -> N
 
 
 def _show_shifts(
-    console: Console, groups: Sequence[ShiftGroup], confidence: float, *, everything: bool
+    console: Console, groups: Sequence[ShiftGroup], confidence: float, *, everything: bool, examples: int = 1
 ) -> None:
     for group in groups if everything else groups[:_MOST]:
         _group(console, group.meaning, group.cause, group.profiles)
-        for one in group.shifts if everything else group.shifts[:1]:
-            say(console, f"{one.key.profile}: {response(one)}", indent=2)
-            say(console, sentence(one, confidence), indent=4)
+        for one in group.shifts if everything else group.shifts[:examples]:
+            line = f"{one.key.profile}: {sentence(one, confidence)} ({response(one)})"
+            say(console, line, indent=2, cut=not everything)
     _count_rest(console, len(groups), "cause", everything=everything)
 
 
@@ -145,9 +145,10 @@ def show_trend(found: FirmwareTrend, *, everything: bool) -> None:
         for alarm in found.alarms:
             say(console, (f"! {alarm}", "bold yellow"))
         show_dashboard(console, tally_of(run for runs in found.versions.values() for run in runs).dashboard())
-        for firmware, groups in by_version(found, inconclusive=everything):
+        for number, (firmware, groups) in enumerate(by_version(found, inconclusive=everything)):
             _heading(console, f"changed with {firmware}, against the versions before it")
-            _show_shifts(console, groups, found.confidence, everything=everything)
+            examples = 1 if number == 0 else 0  # of the newest version alone
+            _show_shifts(console, groups, found.confidence, everything=everything, examples=examples)
         console.print()
         for line in counted_changes(found):
             say(console, line)

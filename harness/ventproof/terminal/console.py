@@ -86,10 +86,19 @@ def new_console() -> Console:
 _WIDE: Final = 10_000
 
 
-def say(console: Console, *parts: str | Text | tuple[str, str], indent: int = 0) -> None:
-    """Print one line: on a terminal it goes on below itself where it is too long, elsewhere it stays one line."""
+def say(console: Console, *parts: str | Text | tuple[str, str], indent: int = 0, cut: bool = False) -> None:
+    """Print one line: on a terminal it goes on below itself where it is too long, elsewhere it stays one line.
+
+    Args:
+        console: where to.
+        parts: what stands in the line, each with its style.
+        indent: how many blanks stand before it.
+        cut: whether it ends where the terminal does.
+    """
     line = Text.assemble(*parts)
-    if console.is_terminal:
+    if console.is_terminal and cut:
+        console.print(Text(" " * indent) + line, no_wrap=True, overflow="ellipsis")
+    elif console.is_terminal:
         console.print(Padding(line, (0, 0, 0, indent)))
     else:
         console.print(Text(" " * indent) + line, soft_wrap=True)

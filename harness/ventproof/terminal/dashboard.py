@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
+from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -27,8 +28,11 @@ if TYPE_CHECKING:
     from ventproof.log.run import RunRecord
 
 
-_VERSIONS: Final = 5
-"""So many versions have a column: as many as fit in 80 columns."""
+_VERSIONS: Final = 10
+"""So many versions have a column, and fewer on a narrow terminal."""
+
+_PROFILE_WIDTH: Final = 34
+"""So many columns of a terminal are left to the names of profiles, at least."""
 
 _FLAKY: Final = 5
 _GAPS: Final = 3
@@ -38,13 +42,14 @@ _RUNS: Final = 12
 
 def show_dashboard(console: Console, board: Dashboard) -> None:
     """Print profiles by firmware versions, and what does not always pass."""
-    shown = board.versions[:_VERSIONS]
+    number, room = _fitting(board, console.width) if console.is_terminal else (_VERSIONS, None)
+    shown = board.versions[:number]
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("profile", overflow="fold")
+    table.add_column("profile", no_wrap=True, overflow="ellipsis", max_width=room)
     for name in shown:
-        table.add_column(Text(name or "not stated"), overflow="fold")
+        table.add_column(Text(name or "not stated"), no_wrap=True)
     for row in board.rows:
-        table.add_row(Text(row.profile), *(_cell(cell) for cell in row.cells[:_VERSIONS]))
+        table.add_row(Text(row.profile), *(_cell(cell) for cell in row.cells[: len(shown)]))
     say_table(console, table)
     if older := len(board.versions) - len(shown):
         say(console, f"{older} older version(s) not shown")
@@ -54,6 +59,19 @@ def show_dashboard(console: Console, board: Dashboard) -> None:
         say(console, ("flaky: ", "bold yellow"), f"{where}: {rate}")
     if (more := len(board.flaky) - _FLAKY) > 0:
         say(console, f"{more} more are flaky")
+
+
+def _fitting(board: Dashboard, width: int) -> tuple[int, int]:
+    """Return how many versions have a column, one at least, and how much room they leave to the profiles' names."""
+    ends = list(
+        accumulate(
+            2 + max(len(name), *(len(_cell(row.cells[place]).plain) for row in board.rows))
+            for place, name in enumerate(board.versions[:_VERSIONS])
+        )
+    )
+    longest = max(len(row.profile) for row in board.rows)
+    number = max(1, sum(end <= width - min(longest, _PROFILE_WIDTH) for end in ends))
+    return number, max(1, width - ends[number - 1])
 
 
 def _cell(cell: Cell | None) -> Text:

@@ -98,7 +98,9 @@ def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
     show_comparison(broken, everything=True)
     whole = capsys.readouterr().out
     assert all(f"side_vent reaches {number} % ± 2 % within 90 s" in whole for number in range(80))
-    late = [float(line.split()[1]) for line in whole.splitlines() if line.startswith("    responds ")]
+    late = [
+        float(line.split(" responds ")[1].split()[0]) for line in whole.splitlines() if ": responds " in line
+    ]
     assert late == sorted(late, reverse=True)
 
 
@@ -150,7 +152,7 @@ def test_a_pipe_gets_whole_lines_without_decoration(broken, capsys, show):
     out = capsys.readouterr().out
     assert not set(out) & set("\x1b─│┃━┏┌╭…")
     sentences = [sentence(one, found.confidence) for one in broken.shifts if one.meaning == "worse"]
-    assert all(f"    {said}\n" in out for said in sentences)
+    assert all(f"  {RAIN}: {said} (" in out for said in sentences)
     assert all(line == line.rstrip() for line in out.splitlines())
 
 
