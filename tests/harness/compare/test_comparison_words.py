@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from dataclasses import replace
 
 import html5lib
@@ -102,6 +103,25 @@ def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
         float(line.split(" responds ")[1].split()[0]) for line in whole.splitlines() if ": responds " in line
     ]
     assert late == sorted(late, reverse=True)
+
+
+@pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
+def test_a_terminal_of_80_columns_is_not_overrun(broken, capsys, monkeypatch, show):
+    """Lines go on below themselves or end with the screen, cells of the dashboard are whole, the conclusion is last."""
+    for name, value in {"FORCE_COLOR": "1", "COLUMNS": "80", "TERM": "xterm"}.items():
+        monkeypatch.setenv(name, value)
+    runs = [*broken.base.runs, *broken.candidate.runs]
+    found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
+    show(found, everything=False)
+    lines = [re.sub(r"\x1b\[[\d;]*m", "", line) for line in capsys.readouterr().out.splitlines()]
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 32
+    ends = (
+        closing(broken) if show is show_comparison else "1.1: 2 of 2 runs did not pass; differences: 40 worse"
+    )
+    assert ends.startswith(lines[-1].rstrip()) or lines[-1].rstrip() in ends
+    if show is show_trend:
+        assert any(re.fullmatch(rf"{RAIN} +2 of 2 fail +2 pass *", line) for line in lines)
 
 
 def test_what_explains_a_change_is_the_same_on_the_page(broken):

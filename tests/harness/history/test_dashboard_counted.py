@@ -13,8 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from ventproof.history.dashboard import RunTally, tally_of
-from ventproof.history.page import page_of
-from ventproof.history.store import HistoryEntry
+from ventproof.history.database import place_of
+from ventproof.history.page import page_of, write_page
+from ventproof.history.store import History, HistoryEntry, Wanted
 from ventproof.history.unit import groups_of_runs, standing_of_unit
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
@@ -201,3 +202,19 @@ def test_thousands_of_runs_take_little_memory(record):
 
     few, many = peak(800), peak(10_000)
     assert (many - few) / 9200 < 1024
+
+
+def test_a_page_counts_all_runs_and_names_the_newest(record, tmp_path):
+    """Of 60 runs the page names 12, links to these alone, and its dashboard counts 60: its size follows the 12."""
+    history = History(place_of(str(tmp_path / "history.sqlite")), create=True)
+    for n in range(60):
+        firmware, started = f"3.{n // 30}", (DAY + dt.timedelta(hours=n)).isoformat()
+        verdict = "fail" if n % 10 == 0 else "pass"
+        run = replace(record, digest=f"{n:064x}", firmware=firmware, started=started, verdict=verdict)
+        history.enter(tmp_path / "x.jsonl", run)
+    page = tmp_path / "page.html"
+    assert write_page(page, history, Wanted(limit=12)) == 12
+    text = page.read_text(encoding="utf-8")
+    assert ("3 of 30 fail" in text, text.count("data-run="), "48 older runs" in text) == (True, 12, True)
+    assert text.count('class="word flaky" href="#') == 1
+    assert text.count('<span class="word flaky">3 of 30 fail') == 1 + 2
