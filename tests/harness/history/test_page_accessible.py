@@ -115,6 +115,7 @@ BARRIERS = {
     "id twice": '<p id="a">a</p><p id="a">b</p>',
     "link leads nowhere": '<a href="#gone">there</a>',
     "page wider than the screen": '<p style="width: 3000px">wide</p>',
+    "scrolls, and keys do not reach it": '<p style="overflow: auto; width: 9px">long_word</p>',
     "scrolls, and has no name": '<div tabindex="0" style="overflow: auto; width: 9px">long_word</div>',
     "focus is not seen": '<a href="x" style="outline: none">there</a>',
     "too small to be hit": '<button style="height: 9px; font-size: 5px; padding: 0">go</button>',
