@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
@@ -31,8 +32,11 @@ STANDING: Final = {
 }
 """How an outcome is framed, as the verdict of a report is."""
 
-_EDGE: Final = 95.0
-"""Where a bar that would leave the picture ends; the limit is drawn at a third of the half width."""
+_HALF: Final = 95.0
+"""Half of the width of a picture that is drawn in: what lies farthest from no difference ends there."""
+
+_LEAST_P: Final = 1e-4
+"""Smaller probabilities are all the same to a reader."""
 
 _OPEN: Final = 3
 """So many groups are open when the page is."""
@@ -155,7 +159,7 @@ def groups_texts(
             "meaning": group.meaning,
             "cause": group.cause,
             "profiles": group.profiles,
-            "open": opened and number < _OPEN,
+            "open": opened and group.meaning != "open" and number < _OPEN,
             "chart": "",
             "rows": [row_texts(one, confidence) | {"ident": first(one.key.profile)} for one in group.shifts],
         }
@@ -166,20 +170,27 @@ def groups_texts(
 def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
     """Return one difference as its template takes it: in words, and the ends of its bar."""
     said = compared.shift
-    scale = 100 / 3 / said.limit if said.limit else float("inf")
+    ends = [value for value in (*said.interval, said.limit) if math.isfinite(value)]
+    scale = _HALF / (max(map(abs, ends)) or 1.0)
     low, middle, high = (
-        value * scale if value else 0.0 for value in (said.interval.low, said.estimate, said.interval.high)
+        round(max(-_HALF, min(_HALF, value * scale)), 1)
+        for value in (said.interval.low, said.estimate, said.interval.high)
     )
     return {
         "profile": compared.key.profile,
         "response": response(compared),
         "said": sentence(compared, confidence),
-        "low": round(max(-_EDGE, min(_EDGE, low)), 1),
-        "high": round(max(-_EDGE, min(_EDGE, high)), 1),
-        "middle": round(middle, 1) if abs(middle) <= _EDGE else None,
-        "off_left": low < -_EDGE,
-        "off_right": high > _EDGE,
+        "limit": round(min(_HALF, said.limit * scale), 1),
+        "low": low,
+        "middle": middle,
+        "high": high,
         "runs": f"{said.runs[0]} | {said.runs[1]}",
         "effect": f"{said.effect:+.2f}",
-        "p": "–" if compared.adjusted is None else f"{compared.adjusted:.2g}",
+        "p": _probability(compared.adjusted),
     }
+
+
+def _probability(p: float | None) -> str:
+    if p is None:
+        return "–"
+    return f"{p:.2g}" if p >= _LEAST_P else f"< {_LEAST_P:g}"

@@ -35,6 +35,7 @@ class Conditions(NamedTuple):
     bench_sha256: str
     decision: str
     clock: str
+    version: str
 
 
 def conditions_of(run: RunRecord) -> Conditions:

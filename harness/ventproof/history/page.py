@@ -212,7 +212,7 @@ def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
         "verdict": record.verdict,
     }
     words = " ".join([record.unit or NOT_STATED, *row.values(), record.operator, record.digest])
-    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record)}
+    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record, 1)}
 
 
 def _beside(page: Path, entry: HistoryEntry, reports: Reports) -> tuple[str, str]:

@@ -70,6 +70,7 @@ def test_three_of_twenty_five_repeats_that_fail_are_flaky(runs):
         ("bench_sha256", "dd" * 32),
         ("decision", "simple"),
         ("clock", "virtual"),
+        ("version", "0.0.9"),
     ],
 )
 def test_what_ran_under_other_conditions_is_not_flaky(runs, field, other):
