@@ -447,6 +447,8 @@ def closing(found: Comparison) -> str:
             )
         case "open":
             return "nothing proven worse; some inconclusive"
+        case _ if found.never_passing:
+            return f"nothing is worse; {found.never_passing} response(s) do not always pass on either side"
         case _:
             return "nothing is worse"
 

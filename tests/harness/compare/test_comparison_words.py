@@ -284,6 +284,7 @@ def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(
     alike = compared(base, ["fail"] * 2 + ["pass"] * 8)
     assert (alike.flips, alike.never_passing) == ((), 1)
     assert "1 response(s) do not always pass, neither before nor now." in counted(alike)
+    assert closing(alike) == "nothing is worse; 1 response(s) do not always pass on either side"
 
 
 def lone(found):
