@@ -7,29 +7,26 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rich.console import Console, Group
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
 from ventproof.log.gaps import gaps_of, gaps_text, together
-from ventproof.log.run import UNMEASURED, trouble
+from ventproof.log.run import UNMEASURED
 from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.session.repeats import COVERAGE
-from ventproof.terminal.console import Names, new_console, tell_left
+from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.finding import Finding, Status, Verdict
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 
 if TYPE_CHECKING:
-    from ventproof.history.store import History, HistoryEntry, Wanted
     from ventproof.log.events import PinnedCheck
     from ventproof.log.read import LogState
-    from ventproof.log.run import RunRecord
     from ventproof.rejudge.again import Decided
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import RunResult
@@ -38,7 +35,6 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
 _CAUSES_SHOWN: Final = 5
-_GAPS_SHOWN: Final = 3
 
 
 def show(
@@ -302,51 +298,3 @@ def plain(table: Table, *, width: int = 110) -> str:
     buffer = io.StringIO()
     Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
     return "".join(f"{line.rstrip()}\n" for line in buffer.getvalue().splitlines())
-
-
-def show_runs(history: History, wanted: Wanted) -> None:
-    """Print runs as a table, and how many there are beyond those shown."""
-    count = history.count(wanted)
-    table = Table(expand=False)
-    table.add_column("when (UTC)", no_wrap=True)
-    table.add_column("unit", overflow="fold")
-    table.add_column("firmware", overflow="fold")
-    table.add_column("profile, and its log", overflow="fold", ratio=1)
-    table.add_column("verdict", no_wrap=True)
-    records = []
-    for entry in history.entries(wanted):
-        record = entry.record
-        records.append(record)
-        table.add_row(
-            f"{entry.at:%Y-%m-%d %H:%M}",
-            Text(record.unit or "–"),
-            Text(record.firmware or "–"),
-            Group(Text("\n→ ".join([record.profile, *trouble(record, 1)])), Names(_log(entry), "dim")),
-            Text(record.verdict, style=VERDICT_STYLE[record.verdict]),
-        )
-    console = new_console()
-    with suppress(BrokenPipeError):
-        shown = len(records)
-        if not shown:
-            console.print("no run fits")
-            return
-        _show_gaps(console, history, records)
-        console.print(table)
-        left = f"; {count - shown} older ones not shown, raise --limit to see them" if count > shown else ""
-        console.print(Text(f"{shown} run(s){left}"))
-
-
-def _show_gaps(console: Console, history: History, records: Sequence[RunRecord]) -> None:
-    """Print which planned runs are not here, before those that are."""
-    gaps = list(history.gaps(records).values())
-    for sentence in gaps[:_GAPS_SHOWN]:
-        console.print(Text(f"! {sentence}", style="bold yellow"), soft_wrap=True)
-    if more := len(gaps[_GAPS_SHOWN:]):
-        console.print(Text(f"! {more} more sets of runs are not whole", style="bold yellow"))
-
-
-def _log(entry: HistoryEntry) -> str:
-    """Return where the log lies, as short as it can be said here."""
-    here, file = Path.cwd(), entry.file
-    shown = file.relative_to(here) if file.is_relative_to(here) else file
-    return f"{shown}" if file.exists() else f"{shown} (not there any more)"
