@@ -63,6 +63,7 @@ def cover_of(
         of_set=whole.standing,
         says=_before(whole) + _count(standings),
         cause=cause_of(groups, chapters),
+        conditions=tuple(_conditions(chapters)),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
         notes=tuple(dict.fromkeys([*whole.remarks, *_shared_notes(chapters)])),
         facts=tuple(_facts(chapters)),
@@ -107,25 +108,36 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
                 f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It is no statement about any "
                 f"one of them."
             )
-    for name in ("unit", "firmware", "operator"):
-        if NOT_STATED in _values(chapters, name):
-            yield f"The {name} was not stated when the tests were run."
+    if unstated := [
+        name for name in ("unit", "firmware", "operator") if NOT_STATED in _values(chapters, name)
+    ]:
+        yield f"Not stated when the tests were run: {', '.join(unstated)}."
     for chapter in chapters:
         for alarm in chapter.alarms:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
 
 
+def _conditions(chapters: Sequence[Chapter]) -> Iterator[str]:
+    """Yield what every reader must know before a verdict: that there was no real unit, and what was wrong with it."""
+    for note in dict.fromkeys(note for chapter in chapters for note in chapter.faults):
+        yield f"{note[0].upper()}{note[1:]}."
+    yield from _of_runs(chapters, VIRTUAL)
+
+
+def _of_runs(chapters: Sequence[Chapter], note: str) -> Iterator[str]:
+    """Yield a note of runs, with how many of them have it."""
+    if count := sum(note in chapter.notes for chapter in chapters):
+        yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+
+
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
-    for note in (VIRTUAL, SIMPLE, UNMEASURED_NOTE):
-        count = sum(note in chapter.notes for chapter in chapters)
-        if count:
-            yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+    for note in (SIMPLE, UNMEASURED_NOTE):
+        yield from _of_runs(chapters, note)
     hollow = sum(r.hollow for chapter in chapters for step in chapter.steps for r in step.responses)
     if hollow:
         passes = "1 pass proves" if hollow == 1 else f"{hollow} passes prove"
-        yield f"{passes} nothing: the state already held. The matrix below marks each with a circle."
-    yield from dict.fromkeys(note for chapter in chapters for note in chapter.faults)
+        yield f"{passes} nothing: the state already held. The matrix marks each with a circle."
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:

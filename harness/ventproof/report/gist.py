@@ -100,7 +100,7 @@ def used_of(finding: Finding, result: Result | None) -> tuple[float, str] | None
         latest_s = finding.response_s.latest_s
         limit_s = latest_s + finding.slack_s.low
         if limit_s > _NOT_AT_ALL:
-            shares.append((latest_s / limit_s, "of the time"))
+            shares.append((latest_s / limit_s, "of the deadline"))
     tolerance = _tolerance(result)
     if finding.margin is not None and tolerance > _NOT_AT_ALL:
         shares.append((max(0.0, 1 - finding.margin.low / tolerance), "of the tolerance"))

@@ -237,6 +237,7 @@ class ReportedCover:
         of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
         cause: what most of those that did not pass have in common, in a sentence; empty where all passed.
+        conditions: what every run was made under that is no real unit: virtual time, faults of the mock.
         alarms: what a reader must not miss.
         notes: what else there is to know.
         facts: which unit, by whom, when, on which bench, with which self-check.
@@ -250,6 +251,7 @@ class ReportedCover:
     of_set: str
     says: str
     cause: str
+    conditions: tuple[str, ...]
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
@@ -288,6 +290,7 @@ class Report:
         cautions: what to mind around vents and drives.
         date: of the last run, `2026-05-01`; empty when all were in virtual time.
         maker: the program that made it.
+        pages: where the page of each run is, by ident; empty where it stands in the first page.
     """
 
     cover: ReportedCover
@@ -297,6 +300,7 @@ class Report:
     cautions: tuple[str, ...]
     date: str
     maker: str
+    pages: Mapping[str, str]
 
 
 def shown(text: str) -> str:

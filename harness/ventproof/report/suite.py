@@ -53,22 +53,16 @@ def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
 def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
     """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
     worst = next((group.verdict for group in groups), None)
-    left = {one.run for group in groups if group.verdict == worst for one in group.complaints}
+    by_group = [({one.run for one in group.complaints}, group) for group in groups if group.verdict == worst]
+    left = set().union(*(runs for runs, _ in by_group))
     total = len(left)
+    failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
     told: list[str] = []
     while left and len(told) < _MOST_CAUSES:
-        runs, group = max(
-            (
-                (left & {one.run for one in group.complaints}, group)
-                for group in groups
-                if group.verdict == worst
-            ),
-            key=lambda found: len(found[0]),
-        )
-        failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
-        many = f"{len(runs)} more" if told else failed if len(runs) == total else f"{len(runs)} of {failed}"
-        where = "" if len(chapters) == 1 else f": {many}"
-        told.append(f"{group.gist}{where}")
+        runs, group = max(by_group, key=lambda found: len(left & found[0]))
+        of = f"{total}" if told else failed
+        many = failed if len(runs) == total and not told else f"{len(runs)} of {of}"
+        told.append(f"{group.gist}{f': {many}' if len(chapters) > 1 else ''}")
         left -= runs
     rest = f"; {_profiles(len(left), chapters)} for other reasons" if left else ""
     return f"{'; '.join(told)}{rest}." if told else ""

@@ -175,4 +175,4 @@ def test_a_mock_that_was_given_faults_is_named_on_the_first_page(mock, tmp_path)
     """A stranger must not take a unit that was made faulty on purpose for the one that was shipped."""
     log = mock.run(tmp_path, faults=["ignores_rain"])
     text = Reader(html_of(report_of([log]))).text
-    assert "the mock unit was given faults: ignores_rain" in text[: text.index("Signatures")]
+    assert "The mock unit was given faults: ignores_rain." in text[: text.index("Signatures")]
