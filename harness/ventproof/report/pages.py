@@ -13,7 +13,7 @@ from ventproof.report.model import Figure, plain
 from ventproof.report.typeset import TEMPLATES, page
 
 if TYPE_CHECKING:
-    from ventproof.report.model import Chapter
+    from ventproof.report.model import Chapter, ReportedResponse
 
 _ENDING: Final = ".html"
 _LONGEST_NAME: Final = 60
@@ -88,9 +88,14 @@ def write_run(chapter: Chapter, its: RunPage, *, complete: bool) -> None:
 
 
 def remembered(chapter: Chapter) -> Chapter:
-    """Return what the first page needs of a run whose own page is written: no drawings, no facts."""
+    """Return what the first page needs of a run whose own page is written: no drawings, no facts, no words on passes."""
     steps = tuple(
-        replace(step, done=(), responses=tuple(replace(r, figure=None) for r in step.responses))
+        replace(step, done=(), responses=tuple(_remembered(response) for response in step.responses))
         for step in chapter.steps
     )
-    return replace(chapter, facts=(), steps=steps, tables=(), overview=None, qr=_NO_FIGURE)
+    return replace(chapter, about="", facts=(), steps=steps, tables=(), overview=None, qr=_NO_FIGURE)
+
+
+def _remembered(response: ReportedResponse) -> ReportedResponse:
+    told = replace(response, proves="", took="", seen="", chance="", figure=None)
+    return replace(told, demand="", why="", margin="") if response.gist == response.again == "" else told

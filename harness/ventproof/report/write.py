@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
@@ -21,7 +22,8 @@ if TYPE_CHECKING:
 def html_of(report: Report) -> str:
     """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
     css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    return page(TEMPLATES / "report.html.j2", plain(report), css)
+    told_here = tuple(chapter for chapter in report.chapters if not report.pages[chapter.ident])
+    return page(TEMPLATES / "report.html.j2", plain(replace(report, chapters=told_here)), css)
 
 
 def pdf_of(report: Report, *, complete: bool = False) -> bytes:
