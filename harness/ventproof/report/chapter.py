@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import findings_of
 from ventproof.case.items import START
-from ventproof.figures.decided_run import decided_run
+from ventproof.figures.decided_run import contact_words, decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import (
@@ -359,11 +359,17 @@ def _steps(
                 )
             )
         done = (
-            f"{event.said} (at {event.t_s:.1f} s)"
+            f"{_stimulus_said(event)} (at {event.t_s:.1f} s)"
             for event in state.events
             if isinstance(event, StimulusApplied) and event.of is not None and event.of.step == number
         )
         yield ReportedStep(title, tuple(done), tuple(responses))
+
+
+def _stimulus_said(event: StimulusApplied) -> str:
+    if len(event.edges) != 1:
+        return event.said
+    return contact_words(event.output, closed=event.edges[0].closed)
 
 
 def _again(finding: Finding, now: Finding | None) -> str:

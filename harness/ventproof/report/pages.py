@@ -88,7 +88,7 @@ def write_run(chapter: Chapter, its: RunPage, *, complete: bool) -> None:
 
 
 def remembered(chapter: Chapter) -> Chapter:
-    """Return what the first page needs of a run whose own page is written: no drawings, no facts, no words on passes."""
+    """Return what the first page needs of a run whose own page is written: no drawings, no words on passes."""
     steps = tuple(
         replace(step, done=(), responses=tuple(_remembered(response) for response in step.responses))
         for step in chapter.steps
