@@ -28,7 +28,7 @@ from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
-from ventproof.report.gist import gist_of, used_of
+from ventproof.report.gist import gist_of, states_of, used_of
 from ventproof.report.model import (
     Chapter,
     Fact,
@@ -100,10 +100,7 @@ class _Judged:
         if run is None:
             return cls({}, figures, {})
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        states = {
-            name: {value: word for word, value in words.items()} for name, words in run.case.states.items()
-        }
-        return cls(results, figures, states)
+        return cls(results, figures, states_of(run.case))
 
 
 def chapter_of(state: LogState, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:

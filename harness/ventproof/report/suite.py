@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import Final
 
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.gist import alike
 from ventproof.report.model import (
     Chapter,
     Complaint,
@@ -23,7 +24,6 @@ _MOST_SIGNALS: Final = 7
 """So many signals have a column of their own; the rest share one."""
 _MOST_CAUSES: Final = 3
 _REST: Final = "others"
-_ORDER: Final = (*STANDINGS, "not run")
 
 
 def verdict_of(response: Response) -> str:
@@ -40,14 +40,10 @@ def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
         for response in step.responses
         if verdict_of(response) not in {"pass", "not run"}
     ]
-    by_gist: dict[tuple[str, str], list[Complaint]] = {}
-    for one in found:
-        by_gist.setdefault((one.verdict, one.gist), []).append(one)
-    groups = [
-        ComplaintGroup(verdict, gist, tuple(ones), _profiles(len({one.run for one in ones}), chapters))
-        for (verdict, gist), ones in by_gist.items()
-    ]
-    return tuple(sorted(groups, key=lambda g: (_ORDER.index(g.verdict), -len({o.run for o in g.complaints}))))
+    return tuple(
+        ComplaintGroup(group.verdict, group.gist, group.found, _profiles(group.runs, chapters))
+        for group in alike((one.verdict, one.gist, one.run, one) for one in found)
+    )
 
 
 def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
