@@ -7,6 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
@@ -201,7 +202,15 @@ def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]
     with worker_processes(
         workers, method="forkserver", begin=gc.set_threshold, arguments=(_OBJECTS,)
     ) as pool:
-        yield from pool.map(work, jobs)
+        yield from pool.map(partial(_tidily, work), jobs)
+
+
+def _tidily(work: Callable[[_Job], _Done], job: _Job) -> _Done:
+    """Work on a job and leave nothing of it behind; what lives on is never looked through again."""
+    done = work(job)
+    gc.collect()
+    gc.freeze()
+    return done
 
 
 def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
