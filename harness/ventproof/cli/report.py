@@ -180,15 +180,16 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     required=True,
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; "
+    help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; of more than 12 runs "
+    "FILE.html is the first page, and each run has a page in the folder FILE-runs. "
     "FILE.xml (JUnit), FILE.md (summary for a pull request) and FILE.json (`ventproof "
     "schema results`) are for CI. May be given more than once.",
 )
 @click.option(
     "--complete",
     is_flag=True,
-    help="Draw every response. Without this a passed profile has one page in a PDF, and a page of more than 12 runs "
-    "draws only what did not pass.",
+    help="Draw every response. Without this a passed profile has one page in a PDF, and the pages of more than 12 runs "
+    "draw only what did not pass.",
 )
 def report(logs: tuple[Path, ...], outs: tuple[Path, ...], *, complete: bool) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.

@@ -122,9 +122,7 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     paths, choice = options.log_paths(logs), options.choice_of(logs)
     inside, keys = belonging(paths, choice), signers(paths)
     above = os.path.commonpath([path.resolve().parent for path in inside])
-    files: dict[str, Path | bytes] = {
-        f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside
-    }
+    files = {f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside}
     with TemporaryDirectory(prefix="ventproof-") as made:
         cover = write_report(paths, Path(made) / REPORT, choice, table_section).cover
         pages = {page.relative_to(made).as_posix(): page for page in Path(made).rglob("*.html")}

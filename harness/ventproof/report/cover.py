@@ -63,9 +63,9 @@ def cover_of(
         of_set=whole.standing,
         says=_before(whole) + _count(standings),
         cause=cause_of(groups, chapters),
-        conditions=tuple(_conditions(chapters)),
+        conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
-        notes=tuple(dict.fromkeys([*whole.remarks, *_shared_notes(chapters)])),
+        notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
         matrix=matrix_of(chapters),
@@ -117,11 +117,9 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
 
 
-def _conditions(chapters: Sequence[Chapter]) -> Iterator[str]:
-    """Yield what every reader must know before a verdict: that there was no real unit, and what was wrong with it."""
+def _faults(chapters: Sequence[Chapter]) -> Iterator[str]:
     for note in dict.fromkeys(note for chapter in chapters for note in chapter.faults):
         yield f"{note[0].upper()}{note[1:]}."
-    yield from _of_runs(chapters, VIRTUAL)
 
 
 def _of_runs(chapters: Sequence[Chapter], note: str) -> Iterator[str]:

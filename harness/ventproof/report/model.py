@@ -237,7 +237,7 @@ class ReportedCover:
         of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
         cause: what most of those that did not pass have in common, in a sentence; empty where all passed.
-        conditions: what every run was made under that is no real unit: virtual time, faults of the mock.
+        conditions: what a reader must know before the runs: faults of the mock, what was done to the set, virtual time.
         alarms: what a reader must not miss.
         notes: what else there is to know.
         facts: which unit, by whom, when, on which bench, with which self-check.

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def html_of(report: Report) -> str:
     """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    css = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("report.css", "first.css"))
     told_here = tuple(chapter for chapter in report.chapters if not report.pages[chapter.ident])
     return page(TEMPLATES / "report.html.j2", plain(replace(report, chapters=told_here)), css)
 

@@ -163,7 +163,7 @@ def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
     report = report_of([logs["pass"], copy])
     assert len(report.chapters) == 1
-    assert "byte for byte, and counted once: copy.jsonl is" in report.cover.notes[0]
+    assert "byte for byte, and counted once: copy.jsonl is" in report.cover.conditions[0]
     assert len(judged_batch([logs["pass"], copy]).runs) == 1
 
 
