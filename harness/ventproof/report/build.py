@@ -15,7 +15,7 @@ from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import Signing, chapter_of
 from ventproof.report.cover import cover_of
-from ventproof.report.model import Report, Section, short_code
+from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
@@ -81,6 +81,7 @@ def report_of(
     *,
     complete: bool = False,
     pages: Pages | None = None,
+    past: Past = NO_PAST,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -93,6 +94,7 @@ def report_of(
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response of more than a few runs, too, and not only what did not pass.
         pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
+        past: the firmware versions before these runs.
 
     Raises:
         FileError: no log is of a run.
@@ -112,7 +114,7 @@ def report_of(
     checked = checked_set([part.here for part in whole if part.here], choice)
     started = [part.header.started or "" for part in runs]
     return Report(
-        cover=cover_of(chapters, checked, lost),
+        cover=cover_of(chapters, checked, lost, past),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         complete=complete,

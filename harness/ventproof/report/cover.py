@@ -10,8 +10,10 @@ from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
 from ventproof.report.model import (
+    NO_PAST,
     Chapter,
     Fact,
+    Past,
     ReportedCover,
     ReportedEntry,
 )
@@ -44,6 +46,7 @@ def cover_of(
     chapters: Sequence[Chapter],
     whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
+    past: Past = NO_PAST,
 ) -> ReportedCover:
     """Return the first page of a report.
 
@@ -51,6 +54,7 @@ def cover_of(
         chapters: its runs, one at least.
         whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
+        past: the versions before these runs.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
@@ -68,7 +72,7 @@ def cover_of(
         notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
-        matrix=matrix_of(chapters),
+        matrix=matrix_of(chapters, past),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),

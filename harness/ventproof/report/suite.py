@@ -8,11 +8,14 @@ from itertools import groupby
 from typing import Final
 
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.chapter import NOT_STATED
 from ventproof.report.gist import alike
 from ventproof.report.model import (
+    NO_PAST,
     Chapter,
     Complaint,
     ComplaintGroup,
+    Past,
     ReportedMark,
     ReportedMatrix,
     ReportedRow,
@@ -23,6 +26,7 @@ from ventproof.report.model import ReportedResponse as Response
 _MOST_SIGNALS: Final = 7
 """So many signals have a column of their own; the rest share one."""
 _MOST_CAUSES: Final = 3
+_MOST_VERSIONS: Final = 6
 _REST: Final = "others"
 
 
@@ -84,8 +88,13 @@ def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Comp
     )
 
 
-def matrix_of(chapters: Sequence[Chapter]) -> ReportedMatrix:
-    """Return the profiles with their responses by signal: what did not pass first, both downward and to the right."""
+def matrix_of(chapters: Sequence[Chapter], past: Past = NO_PAST) -> ReportedMatrix:
+    """Return the profiles with their responses by signal: what did not pass first, both downward and to the right.
+
+    Args:
+        chapters: the runs.
+        past: the versions before them.
+    """
     failed, told = Counter[str](), Counter[str]()
     for response in _responses(chapters):
         told[response.signal] += 1
@@ -94,20 +103,33 @@ def matrix_of(chapters: Sequence[Chapter]) -> ReportedMatrix:
     shared = order[_MOST_SIGNALS:] if len(order) > _MOST_SIGNALS + 1 else []
     columns = [signal for signal in order if signal not in shared]
     by_profile = groupby(sorted(chapters, key=lambda c: c.profile), key=lambda c: c.profile)
-    rows = [_row([*runs], columns, shared=bool(shared)) for _, runs in by_profile]
+    rows = [_row([*runs], columns, past, shared=bool(shared)) for _, runs in by_profile]
     rows.sort(key=lambda row: (STANDINGS.index(row.standing), -row.failures))
     return ReportedMatrix(
         signals=(*columns, *([_REST] if shared else [])),
         rows=tuple(rows),
         several=any(len(row.runs) > 1 for row in rows),
+        past=any(row.past for row in rows),
     )
+
+
+def _past_marks(runs: Sequence[Chapter], past: Past) -> Iterator[ReportedMark]:
+    """Yield the marks of the versions before those of a profile's runs, of a unit that all of them are of."""
+    units = {run.identity["unit"] for run in runs}
+    here = {run.identity["firmware"] for run in runs}
+    if len(units) > 1:
+        return
+    unit = units.pop()
+    for version, verdict in past.get(("" if unit == NOT_STATED else unit, runs[0].profile), ()):
+        if (name := version or NOT_STATED) not in here:
+            yield ReportedMark("", verdict, f"firmware {name}: {verdict}")
 
 
 def _responses(chapters: Sequence[Chapter]) -> Iterator[Response]:
     return (response for chapter in chapters for step in chapter.steps for response in step.responses)
 
 
-def _row(runs: Sequence[Chapter], columns: Sequence[str], *, shared: bool) -> ReportedRow:
+def _row(runs: Sequence[Chapter], columns: Sequence[str], past: Past, *, shared: bool) -> ReportedRow:
     """Return the row of a profile: the responses of its worst run, and the marks of all of its runs."""
     worst = min(runs, key=lambda chapter: STANDINGS.index(chapter.standing))
     names = [*columns, *([_REST] if shared else [])]
@@ -126,6 +148,7 @@ def _row(runs: Sequence[Chapter], columns: Sequence[str], *, shared: bool) -> Re
         cells=tuple(tuple(cells[name]) for name in names),
         failures=sum(verdict_of(r) not in {"pass", "not run"} for r in _responses([worst])),
         used=used,
+        past=tuple(_past_marks(runs, past))[-_MOST_VERSIONS:],
     )
 
 
