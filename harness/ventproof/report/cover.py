@@ -122,14 +122,19 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
 
 
 def _faults(chapters: Sequence[Chapter]) -> Iterator[str]:
-    for note in dict.fromkeys(note for chapter in chapters for note in chapter.faults):
-        yield f"{note[0].upper()}{note[1:]}."
+    """Yield what was wrong with the mock unit, with in how many runs."""
+    for note, count in Counter(note for chapter in chapters for note in chapter.faults).items():
+        yield _of(count, chapters, f"{note[0].upper()}{note[1:]}.")
 
 
 def _of_runs(chapters: Sequence[Chapter], note: str) -> Iterator[str]:
     """Yield a note of runs, with how many of them have it."""
     if count := sum(note in chapter.notes for chapter in chapters):
-        yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+        yield _of(count, chapters, note)
+
+
+def _of(count: int, chapters: Sequence[Chapter], note: str) -> str:
+    return note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
 
 
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
