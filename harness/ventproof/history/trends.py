@@ -9,10 +9,13 @@ from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.figures.trend_chart import Point, Trend
+from ventproof.rejudge.standing import STANDINGS
 from ventproof.verdict.brief import brief
+from ventproof.verdict.text import titled
 from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
+    from ventproof.history.store import HistoryEntry
     from ventproof.log.run import RunRecord
     from ventproof.verdict.finding import Finding
 
@@ -58,6 +61,28 @@ def _key(name: str) -> _Key | None:
         return numbers, 1, []
     parts = match["before"].split(".")
     return numbers, 0, [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]
+
+
+def verdicts_by_version(entries: Iterable[HistoryEntry]) -> dict[tuple[str, str], list[tuple[str, str]]]:
+    """Return by unit and profile the worst verdict of every firmware version that ran it, the oldest version first.
+
+    Args:
+        entries: runs; their findings are not looked at.
+    """
+    first_seen: dict[str, dt.datetime] = {}
+    worst: dict[tuple[str, str], dict[str, str]] = {}
+    for entry in sorted(entries, key=lambda entry: entry.at):
+        record = entry.record
+        first_seen.setdefault(record.firmware, entry.at)
+        its = worst.setdefault((record.unit, titled(record.profile, record.decision)), {})
+        its[record.firmware] = min(
+            its.get(record.firmware, record.verdict), record.verdict, key=STANDINGS.index
+        )
+    order = firmware_order(first_seen)
+    return {
+        place: [(version, its[version]) for version in order if version in its]
+        for place, its in worst.items()
+    }
 
 
 def trends_of(runs: Iterable[RunRecord]) -> list[Trend]:

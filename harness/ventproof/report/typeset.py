@@ -13,7 +13,7 @@ from ventproof_bench.base.errors import FileError, Problem
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from jinja2 import Environment
+    from jinja2 import Template
 
 
 T = TypeVar("T")
@@ -50,21 +50,21 @@ def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
         texts: what it says, fit to be shown.
         css: its style.
     """
-    pages = _pages(template.parent)
-    return pages.get_template(template.name).render(texts, css=css)
+    return _template(template).render(texts, css=css)
 
 
 @cache
-def _pages(folder: Path) -> Environment:
-    """Return what renders a folder's templates; a report of many pages compiles each of them once."""
+def _template(template: Path) -> Template:
+    """Return a template, read and compiled once for many pages."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
 
-    return Environment(
-        loader=FileSystemLoader([folder, TEMPLATES]),
+    pages = Environment(
+        loader=FileSystemLoader([template.parent, TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         keep_trailing_newline=True,
     )
+    return pages.get_template(template.name)
 
 
 def document(template: Path, texts: Mapping[str, Any]) -> bytes:

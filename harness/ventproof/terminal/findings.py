@@ -16,12 +16,12 @@ from rich.text import Text
 from ventproof.case.items import START
 from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import UNMEASURED
-from ventproof.rejudge.batch import WORST_FIRST
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.gist import alike, gist_of
 from ventproof.session.repeats import COVERAGE
 from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Finding, Status
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 
 if TYPE_CHECKING:
@@ -126,25 +126,23 @@ def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, qui
 
 
 def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
-    """Print what did not pass, the worst and the most frequent first: the same of one signal once, with one example."""
-    groups: dict[tuple[Verdict, str, str], list[tuple[RunResult, Finding]]] = {}
-    for result in results:
-        for one in result.findings:
-            if one.status is not Status.PASS and not one.skipped:
-                groups.setdefault((one.verdict, one.signal, one.kind), []).append((result, one))
-    ordered = sorted(
-        groups.items(), key=lambda item: (WORST_FIRST.index(item[0][0]), -len({r.log for r, _ in item[1]}))
+    """Print what did not pass, the worst and the most frequent first: what went wrong alike once, with one example."""
+    groups = alike(
+        (str(one.verdict), result.gists.get(one.key) or gist_of(one, None, {}), result.log, (result, one))
+        for result in results
+        for one in result.findings
+        if one.status is not Status.PASS and not one.skipped
     )
-    for (verdict, _, _), found in ordered[:_CAUSES_SHOWN]:
-        result, first = found[0]
-        runs = len({one.log for one, _ in found})
-        others = " and similar" if len({f.demand for _, f in found}) > 1 else ""
-        count = f" ({runs} of {len(results)} runs)" if len(results) > 1 else ""
-        line = f"{verdict}: {first.signal} {first.demand}{others}{count}"
-        console.print(Text(line, style=VERDICT_STYLE[verdict]), soft_wrap=True)
-        where = "  " if len(results) == 1 else f"  {'for example, ' if runs > 1 else ''}{result.profile}: "
+    for group in groups[:_CAUSES_SHOWN]:
+        result, first = group.found[0]
+        count = f" ({group.runs} of {len(results)} runs)" if len(results) > 1 else ""
+        line = f"{group.verdict}: {group.gist}{count}"
+        console.print(Text(line, style=VERDICT_STYLE[group.verdict]), soft_wrap=True)
+        where = (
+            "  " if len(results) == 1 else f"  {'for example, ' if group.runs > 1 else ''}{result.profile}: "
+        )
         console.print(Text(f"{where}{first.step_name}: {first.why}"), soft_wrap=True)
-    if more := len(ordered[_CAUSES_SHOWN:]):
+    if more := len(groups[_CAUSES_SHOWN:]):
         console.print(Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all"))
 
 

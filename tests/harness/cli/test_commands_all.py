@@ -60,7 +60,7 @@ def test_a_fault_makes_the_demo_fail(ventproof):
     assert code == 1
     assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
     failed = [line for line in out.splitlines() if line.startswith("fail: ")]
-    assert "fail: rain_override is on within 3 s (1 of 3 runs)" in failed
+    assert "fail: rain_override did not come on in time (1 of 3 runs)" in failed
     assert len({line.split()[1] for line in failed}) == len(failed)
     assert "rain begins: still off at 3.30 s after the stimulus; required on within 3 s\n" in out
     assert out.count("┏") == 1

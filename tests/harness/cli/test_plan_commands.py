@@ -285,6 +285,18 @@ def test_a_bundle_is_one_file_that_verify_reads(ventproof, folder):
     assert (code, err) == (3, "hand.zip: exists already; choose another name\n")
 
 
+def test_a_bundle_of_many_runs_holds_a_page_of_each(ventproof, folder, monkeypatch):
+    """The report in it is whole: its first page, and the pages that this one links to."""
+    monkeypatch.setattr("ventproof.report.write.FEW", 2)
+    assert ventproof("bundle", "records", "-o", "hand.zip")[0] == 0
+    with zipfile.ZipFile(folder.parent / "hand.zip") as archive:
+        first = archive.read("report.html").decode()
+        pages = {name for name in archive.namelist() if name.startswith("report-runs/")}
+    assert pages == {f"report-runs/{log.stem}.html" for log in folder.glob("*.jsonl")}
+    assert all(f'href="{page}#' in first for page in pages)
+    assert ventproof("verify", "hand.zip")[0] == 0
+
+
 def test_a_bundle_of_an_incomplete_set_says_so(ventproof, folder):
     """It is written, since what is there may have to be shown, and neither it nor `verify` has exit code 0."""
     delete(folder)
