@@ -184,7 +184,7 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
     help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; of more than 12 runs "
-    "FILE.html is the first page, and each run has a page in the folder FILE-runs. "
+    "FILE.html is the first page, and each run has a page in the folder FILE-runs, which is replaced. "
     "FILE.xml (JUnit), FILE.md (summary for a pull request) and FILE.json (`ventproof "
     "schema results`) are for CI. May be given more than once.",
 )

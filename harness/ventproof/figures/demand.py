@@ -238,24 +238,26 @@ def agreed(pieces: Sequence[Piece], formula: AgreesFormula) -> list[Piece]:
 
 
 def outside(pieces: Iterable[Piece], spans: Sequence[Span], demand: Demand) -> Iterator[Piece]:
-    """Yield the parts of pieces that lie beyond an edge of a demand, in spans of log time."""
-    for piece in pieces:
-        for span in spans:
-            part = clip(piece, *span)
-            if part is not None and part.l0 > -INF and part.u0 < INF:
-                yield from _above(part, demand.high)
-                yield from (
-                    _mirrored(p) for p in _above(_mirrored(part), None if demand.low is None else -demand.low)
-                )
+    """Yield the parts of pieces that lie beyond an edge of a demand, in spans of log time: those above, then below."""
+    parts = [
+        part
+        for piece in pieces
+        for span in spans
+        if (part := clip(piece, *span)) is not None and part.l0 > -INF and part.u0 < INF
+    ]
+    if demand.high is not None:
+        yield from (above for part in parts for above in _above(part, demand.high))
+    if demand.low is not None:
+        yield from (_mirrored(below) for part in parts for below in _above(_mirrored(part), -demand.low))
 
 
 def _mirrored(piece: Piece) -> Piece:
     return Piece(piece.t0, -piece.u0, -piece.l0, piece.t1, -piece.u1, -piece.l1)
 
 
-def _above(piece: Piece, edge: float | None) -> Iterator[Piece]:
+def _above(piece: Piece, edge: float) -> Iterator[Piece]:
     """Yield what of a piece lies above an edge."""
-    if edge is None or max(piece.u0, piece.u1) <= edge:
+    if max(piece.u0, piece.u1) <= edge:
         return
     crossings = [
         piece.t0 + (edge - v0) / (v1 - v0) * (piece.t1 - piece.t0)

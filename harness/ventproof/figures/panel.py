@@ -33,6 +33,8 @@ _MOST_STEPS: Final = 150
 _SHORTEST_ARROW_PX: Final = 16.0
 _TINT: Final[Mapping[str, str]] = {"fill": "currentColor", "fill_opacity": "0.12"}
 """What is required is grey; colours are for verdicts and for the signal itself."""
+_MEET_S: Final = 1e-6
+"""Pieces so near to each other in time are neighbours."""
 _SLOT_PX: Final = 7.0
 """Half the width of the box in which a course must be at a deadline."""
 _APART_PX: Final = 6.0
@@ -388,7 +390,7 @@ def _runs(pieces: Iterable[Piece]) -> Iterable[list[Piece]]:
     run: list[Piece] = []
     for piece in pieces:
         bounded = piece.l0 > -INF and piece.u0 < INF
-        if run and (not bounded or piece.t0 > run[-1].t1 + 1e-6):
+        if run and (not bounded or abs(piece.t0 - run[-1].t1) > _MEET_S):
             yield run
             run = []
         if bounded:

@@ -421,8 +421,11 @@ def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
 
 
 def _range(scene: Scene) -> tuple[float, float]:
-    """Return the values between which there is something to see."""
+    """Return the values between which there is something to see: where nothing is decided, those around the limits."""
     demand, course = scene.demand, scene.course
+    binding = _binding(scene) if scene.ruling.verdict is Verdict.INCONCLUSIVE and not scene.discrete else []
+    if binding:
+        course = course.between(binding[0][0], binding[-1][1])
     values = course.edges()
     if course.traits.unit == "flag":
         values += FLAG_WORDS.values()
@@ -433,7 +436,8 @@ def _range(scene: Scene) -> tuple[float, float]:
     bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
     ends = (min(bounds), max(bounds)) if bounds else ()
     values += [min(max(b, read[0] - room), read[1] + room) for b in ends]
-    return padded(min(values, default=0.0), max(values, default=1.0), 0.25 if scene.discrete else 0.06)
+    share = 0.25 if scene.discrete else 0.5 if binding else 0.06
+    return padded(min(values, default=0.0), max(values, default=1.0), share)
 
 
 def every_drawable(run: DecidedRun) -> list[Result]:

@@ -73,7 +73,7 @@ def _key(drawing: Drawing) -> Iterator[tuple[str, str]]:
     if "envelope" in classes:
         yield "envelope", "possible values"
     if drawing.hatch("gap") in fills:
-        yield "gap", "no readings"
+        yield "gap", "not known: no reading tells"
     if drawing.hatch("either") in fills:
         yield "either", "changed during this time"
     if "closed" in classes:

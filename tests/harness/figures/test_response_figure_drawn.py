@@ -376,8 +376,9 @@ def test_what_could_be_outside_is_hatched_where_nobody_can_tell(runs):
     perhaps = of_class(panel, "perhaps")
     assert perhaps
     for hatched in perhaps:
-        places = [map(float, pair.split(",")) for pair in hatched.get("points").split()]
-        assert all(to_s(x) > 31.5 and (to_value(y) > 9.8 or to_value(y) < 6.2) for x, y in places)
+        places = [[float(n) for n in pair.split(",")] for pair in hatched.get("points").split()]
+        assert all(to_s(x) > 31.5 for x, _ in places)
+        assert all(to_value(y) > 9.8 for _, y in places) or all(to_value(y) < 6.2 for _, y in places)
     for verdict in ("pass", "fail"):
         decided = decided_run(runs[verdict][0])
         assert not of_class(ElementTree.fromstring(response_figure(decided, roof(decided))), "perhaps")
@@ -515,7 +516,7 @@ def test_the_key_of_a_run_explains_nothing_that_is_not_there(runs):
     """No reading was missing, so that no hatching for that is explained."""
     said = texts(run_figure(decided_run(runs["pass"][0])))
     assert "possible values" in said
-    assert "no readings" not in said
+    assert not any("no reading" in text for text in said)
 
 
 def test_an_invariant_that_never_came_into_force_has_its_mark_in_the_run_figure():

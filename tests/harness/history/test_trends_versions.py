@@ -17,7 +17,7 @@ from ventproof.figures.trend_chart import described, trend_chart
 from ventproof.history.database import place_of
 from ventproof.history.page import page_of, policy_for
 from ventproof.history.store import History, HistoryEntry
-from ventproof.history.trends import changed, firmware_order, in_order, trends_of
+from ventproof.history.trends import changed, firmware_order, in_order, trends_of, verdicts_by_version
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
@@ -217,6 +217,15 @@ def test_a_unit_is_as_good_as_its_worst_profile(entries):
     summary = page.split("<summary>")[1].split("</summary>")[0]
     assert 'class="word fail"' in summary
     assert "1 of 2 runs" in summary
+
+
+def test_a_version_is_as_good_as_its_worst_run_of_a_profile(entries):
+    """One fail among its passes is what is said of it; versions stand in their order, units apart."""
+    other = replace(entries[0], record=replace(entries[0].record, unit="another"))
+    of_units = verdicts_by_version([*entries, other])
+    record = entries[0].record
+    assert of_units[record.unit, record.profile] == [("2.9", "pass"), ("2.10", "fail")]
+    assert [verdict for _, verdict in of_units["another", record.profile]] == [other.record.verdict]
 
 
 def test_a_unit_is_as_good_as_all_repeats_of_its_newest_set(entries):
