@@ -150,7 +150,9 @@ TIMES: Final = (Times(0.5, 1.0), Times(0.15, 0.3), Times(0.15, 0.08))
 BOARD_ID: Final = 2
 _AT_A_TIME: Final = 50
 
-_OF_THE_WIRE: Final = re.compile(r"\bbus\b|\bpoll|reading|evidence|\bread\b|connection|nobody knows|board answered")
+_OF_THE_WIRE: Final = re.compile(
+    r"\bbus\b|\bpoll|reading|evidence|\bread\b|connection|nobody knows|board answered"
+)
 
 
 @lru_cache(maxsize=1)
