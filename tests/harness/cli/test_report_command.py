@@ -59,6 +59,6 @@ def test_a_page_shows_the_verdicts_of_earlier_firmware_from_the_history(ventproo
     page = (tmp_path / "with.html").read_text(encoding="utf-8")
     assert re.findall(r'title="(firmware [^"]*)"', page) == ["firmware 2.9: fail", "firmware 2.10: pass"]
     assert ventproof("report", "logs-3.0", "-o", "without.html")[0] == 0
-    assert "versions before" not in (tmp_path / "without.html").read_text(encoding="utf-8")
+    assert "earlier versions" not in (tmp_path / "without.html").read_text(encoding="utf-8")
     code, _, err = ventproof("report", "logs-3.0", "-o", "none.html", "--history", "none.sqlite")
     assert (code, "none.sqlite" in err, (tmp_path / "none.html").exists()) == (3, True, False)
