@@ -72,8 +72,16 @@ class WireCrashes:
         (place / "records").mkdir(parents=True)
         (place / "rain.yaml").write_text(_PROFILE, encoding="utf-8")
         bench, output, terminal = BOARDS[board]
-        words = ["run", "rain.yaml", "--bench", str(self._benches[bench]), "--clear", "--out", "records"]
-        words += ["--use", f"rain={output}", "--quiet"]
+        words = [
+            "run",
+            "rain.yaml",
+            "--bench",
+            str(self._benches[bench]),
+            "--confirm-clear",
+            "--out",
+            "records",
+        ]
+        words += ["--map", f"rain={output}", "--quiet"]
         kind = "" if trial.kind == STANDS_STILL else trial.kind
         injury = Injury(kind, int(trial.after), trial.amount, str(place / "records"))
         told = {"words": words, "folder": str(place), "injury": asdict(injury)}

@@ -508,7 +508,7 @@ class LocalOutputs:
             self.tell(
                 replace(driven_safe(name, lines[name], why, window), read_back=False, trouble=str(error))
             )
-        errors = [*doubts.values(), *await self._put_back(give_up_s)]
+        errors = [*doubts.values(), *await self._put_back(now_s() + patience_s)]
         if errors:
             raise errors[0]
         self._safe_since = None if left else asked

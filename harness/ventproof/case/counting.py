@@ -11,7 +11,7 @@ from ventproof.deciders.formulas import CountsFormula, Formula
 from ventproof.envelope.spans import INF
 from ventproof.log.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
 from ventproof.profile.model import Profile
-from ventproof.profile.stimulus import Fail, Mend
+from ventproof.profile.stimulus import Fail, Restore
 from ventproof_bench.base.evidence import EdgeReport
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -67,10 +67,10 @@ class Movements:
             return
         step, index = event.of.step, event.of.stimulus
         asked = self.profile.steps[step - 1].do[index]
-        if event.goes_on or (isinstance(asked, Fail) and asked.how == "chatter"):
+        if event.goes_on or (isinstance(asked, Fail) and asked.mode == "chatter"):
             self._going[name, step, index] = None
             return
-        if isinstance(asked, Mend):
+        if isinstance(asked, Restore):
             self._going = {going: None for going in self._going if not self._chatters(going, name)}
         self._moved_s[name] = event.window.latest_s
 
@@ -129,7 +129,7 @@ def spoiled(edges: Sequence[EdgeReport]) -> str:
             lasted_s = (shortest_s + longest_s) / 2
             return (
                 f"between edges {number} and {number + 1} the contact was {state} for about {lasted_s:.3g} s "
-                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; repeat the step on a bench "
-                f"that is less busy"
+                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; the board answered late, "
+                f"or the computer was busy; look at both, and repeat the step"
             )
     return ""

@@ -50,7 +50,7 @@ _TITLE: Final = "Challenge of the suite"
     "smallest change that the suite detects. This takes minutes more.",
 )
 @click.option(
-    "--benign",
+    "--variants",
     type=click.IntRange(1),
     metavar="N",
     help="Run N healthy variants of the unit instead of the faults; none may fail.",
@@ -64,7 +64,7 @@ _TITLE: Final = "Challenge of the suite"
     help="Write all results to this file (JSON). Overwrites an existing file.",
 )
 @click.option(
-    "--keep",
+    "--logs",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the logs of the runs that detect a fault. Without this option no log is kept.",
 )
@@ -77,11 +77,11 @@ def challenge(
     full: bool,
     severities: bool,
     settings: bool,
-    benign: int | None,
+    variants: int | None,
     seed: int,
     jobs: int | None,
     json_file: Path | None,
-    keep: Path | None,
+    logs: Path | None,
     any_path: bool,
     page: PageAsked,
 ) -> int:
@@ -97,20 +97,20 @@ def challenge(
     from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
 
-    if benign and (names or full or severities or settings or json_file or keep):
-        raise click.UsageError("--benign runs no faults: omit the options about faults")
+    if variants and (names or full or severities or settings or json_file or logs):
+        raise click.UsageError("--variants runs no faults: omit the options about faults")
     check_faults(names)
-    session = _session(bench, keep or Path(), seed)
+    session = _session(bench, logs or Path(), seed)
     challenged = _suite(suite, session, any_path=any_path)
     with live_page(page) as live:
-        if benign:
-            return _vary(challenged, benign, jobs, live)
+        if variants:
+            return _vary(challenged, variants, jobs, live)
         asked = Challenge(
             suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
         )
         result, code = _challenge(asked, json_file, live)
-    if keep is not None:
-        click.echo(f"{keep_logs(result, session)} logs in {keep}")
+    if logs is not None:
+        click.echo(f"{keep_logs(result, session)} logs in {logs}")
     return code
 
 

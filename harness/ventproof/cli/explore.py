@@ -29,10 +29,10 @@ if TYPE_CHECKING:
 @click.argument("table", type=click.Path(path_type=Path))
 @options.BENCH
 @click.option(
-    "--budget", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
+    "--time-limit", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
 )
 @click.option(
-    "--examples",
+    "--max-sequences",
     default=1000,
     type=click.IntRange(1),
     help="Maximum number of sequences. With enough time, the same seed gives the same sequences.",
@@ -56,8 +56,8 @@ if TYPE_CHECKING:
 def explore(
     table: Path,
     bench: Path,
-    budget: str,
-    examples: int,
+    time_limit: str,
+    max_sequences: int,
     seed: int,
     faults: tuple[str, ...],
     unit: str,
@@ -82,15 +82,15 @@ def explore(
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    budget_s, healthy = options.span_s("--budget", budget), load_bench(bench)
-    loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
+    budget_s, healthy = options.span_s("--time-limit", time_limit), load_bench(bench)
+    loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.confirm_clear(faulty, clear=clear)
     with live_page(page) as live:
         if live and not faulty.model.virtual:
             session = replace(session, follow=live.opened)
         exploration = Exploration(session, healthy, out, live)
-        return exploration.run(loaded, budget_s, seed=seed, examples=examples)
+        return exploration.run(loaded, budget_s, seed=seed, examples=max_sequences)
 
 
 @final

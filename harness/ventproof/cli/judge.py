@@ -109,7 +109,7 @@ def judge(log: Path, profile: Path | None, figures: Path | None, any_path: bool)
     if log.is_dir():
         raise FileError([_not_one(log)])
     state = read_log(log)
-    edited = load_profile(profile, any_path=any_path) if profile else None
+    edited = options.warned(load_profile(profile, any_path=any_path)) if profile else None
     decided = decide_again(state, edited)
     show_decided(str(log), state, decided)
     if figures is not None:

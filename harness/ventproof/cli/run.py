@@ -184,7 +184,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Run each profile N times and state what this proves.  [default: 1]",
 )
 @click.option(
-    "--prove",
+    "--success-ratio",
     type=click.FloatRange(0, 100, min_open=True, max_open=True),
     metavar="PERCENT",
     help="Repeat until it is proved or refuted that at least PERCENT of the runs pass.",
@@ -262,7 +262,7 @@ def run(
     only: tuple[str, ...],
     any_path: bool,
     repeat: int | None,
-    prove: float | None,
+    success_ratio: float | None,
     confidence: float,
     reports: tuple[Path, ...],
     quiet: bool,
@@ -282,7 +282,7 @@ def run(
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
     suite = options.load_suite(profiles, session, only, any_path=any_path)
-    plan = repeats_for(repeat, prove, confidence)
+    plan = repeats_for(repeat, success_ratio, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)
@@ -333,7 +333,7 @@ def _session(
         seed=seed,
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, bench) if selfcheck else None,
-        table=fitting_table(table, bench) if table else None,
+        table=options.warned(fitting_table(table, bench)) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
         ledger=ledger_beside(history, out),
@@ -386,8 +386,10 @@ def _only_resumed(path: Path) -> Path:
 
     context = click.get_current_context()
     given = [
-        Problem(f"--{name}", None, None, "the plan that is resumed says this", "leave it out")
-        for name in ("repeat", "prove", "seed", "out")
+        Problem(
+            f"--{name.replace('_', '-')}", None, None, "the plan that is resumed says this", "leave it out"
+        )
+        for name in ("repeat", "success_ratio", "seed", "out")
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
     ]
     if given:

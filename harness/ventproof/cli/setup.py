@@ -46,7 +46,7 @@ def setup(
 
     \b
     Exit code 0: the bench file is written, and the trials passed.
-              1, 2: as those of `run` and `selfcheck --unit`.
+              1, 2: as those of `run` and `selfcheck --wiring`.
               3: an answer is wrong.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks

@@ -130,7 +130,7 @@ def _start(scenario: Scenario, steps: Sequence[Step], table: OverrideTable, marg
     }
     if table.supply is not None and table.supply.contact in contacts:
         contacts[table.supply.contact] = "closed"
-    longest_s = max(o.release_delay + o.delays_within for o in table.overrides.values())
+    longest_s = max(o.release_delay + o.delay_tolerance for o in table.overrides.values())
     longest_s += max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     within_s = 60.0 * (int(longest_s // 60) + 2)
     bands = (
@@ -243,7 +243,7 @@ def _fate(before: str | None, text: str) -> Fate:
     return "as it was" if before == text else "renewed"
 
 
-_OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "mends_after"})
+_OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "recovers_after"})
 _SAID: Final = {
     "averaged_over": "this bench cannot distinguish a mean over such a short time from no mean",
     "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",

@@ -12,6 +12,7 @@ from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
 from ventproof.log.plan import ORDER, Attempt, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
+from ventproof.verdict.old_names import kind_now
 from ventproof_bench.base.asking import Prompt, PromptKind
 from ventproof_bench.base.errors import Abort, AbortKind
 from ventproof_bench.base.evidence import (
@@ -473,7 +474,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
         number=line.whole("number", 0),
         signal=line.text("signal"),
         unit=line.text("unit"),
-        kind=line.text("kind") if "kind" in line else "",
+        kind=kind_now(line.text("kind")) if "kind" in line else "",
         demand=line.text("demand"),
         status=status,
         not_run=None if reason is None else NotRun(reason),

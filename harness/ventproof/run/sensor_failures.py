@@ -73,18 +73,18 @@ class Failing:
         self.failed.add(name)
         output = self.rig.file.outputs[self.names[name]]
         if isinstance(output, ContactOutput):
-            if stimulus.how == "chatter":
+            if stimulus.mode == "chatter":
                 self._chatter(of, stimulus)
-            elif stimulus.how != "stuck":
-                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
+            elif stimulus.mode != "stuck":
+                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.mode == "short")
         elif stimulus.by is not None:
             window = await self._wander(of, stimulus, stimulus.by.value)
-        elif stimulus.how != "stuck" and isinstance(output, TerminalOutput):
-            window = await self._cut_or_short(name, output, cut=stimulus.how == "open")
+        elif stimulus.mode != "stuck" and isinstance(output, TerminalOutput):
+            window = await self._cut_or_short(name, output, cut=stimulus.mode == "open")
         self._stimulus(of, name, failure_said(stimulus), window)
         return window
 
-    async def mend(self, of: StimulusId, name: str) -> Window:
+    async def restore(self, of: StimulusId, name: str) -> Window:
         """Let a sensor show the weather again; returns the window of that."""
         self.failed.discard(name)
         await self._settle(name)
@@ -96,7 +96,7 @@ class Failing:
             window = await self._put(name)
         if isinstance(output, TerminalOutput) and output.breaks_with is not None:
             window = await self.rig.outputs.contact(output.breaks_with, closed=True)
-        self._stimulus(of, name, f"mend {name}", window)
+        self._stimulus(of, name, f"restore {name}", window)
         return window
 
     def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
