@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from ventproof.draft.assembly import equals
 from ventproof.draft.stimuli import FailureMode, begun, close, ended, lag_s, open_, plain
 from ventproof.draft.story import Phase, Scenario, ScenarioBuilder
-from ventproof.table.model import FailedCondition
+from ventproof.table.lines import condition_name
+from ventproof.table.model import ContactCondition, FailedCondition
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Response
@@ -36,13 +37,18 @@ def _failure(
         f" vents open after the release delay."
     )
     proves = (
-        f"{name}.{sensor}.failed",
+        f"{name}.{condition_name(override, condition)}",
+        *builder.joint(name, condition),
         f"sensors.{sensor}.{how}",
         *builder.delay_lines(name),
         *_times(builder, sensor, override),
         *builder.positions(name),
     )
-    phases = (builder.phase(fails), *builder.ending(name, override, mends))
+    phases = (
+        *builder.given(name, condition),
+        builder.phase(fails),
+        *builder.ending(name, override, mends),
+    )
     return builder.scenario(
         f"{name}-{sensor}-fails-{how}",
         title=f"{plain(sensor)} fails: {how}",
@@ -55,10 +61,11 @@ def _failure(
 
 def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
     supply = builder.table.supply
-    name = next((n for n in builder.table.overrides if builder.conditions(n)), None)
-    if supply is None or name is None:
+    playable = [(name, its) for name in builder.table.overrides for its in builder.conditions(name)]
+    if supply is None or not playable:
         return
-    condition = builder.conditions(name)[0]
+    # A contact is seen at once, and shows best when the unit is back.
+    name, condition = next((its for its in playable if isinstance(its[1], ContactCondition)), playable[0])
     override = builder.table.overrides[name]
     away_s = 10.0 + supply.rides_through
     lost = ((0.0, open_(supply.contact)), (away_s, close(supply.contact)))
@@ -77,6 +84,7 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
         f" itself before it opens a vent."
     )
     phases = (
+        *builder.given(name, condition),
         builder.phase(begins),
         Phase("the supply goes for ten seconds and comes back", lost, also=flags),
         *builder.ending(name, override, ends),

@@ -157,6 +157,15 @@ def failed(name: str, how: FailureMode) -> PlannedStimulus:
     return PlannedStimulus(Fail(fail=name, how=how), (WeatherChange(0.0, "failed", name, 1.0),), abouts[how])
 
 
+def cut(name: str, *, closed: bool) -> tuple[PlannedStimulus, PlannedStimulus]:
+    """Return how the wire of a contact breaks, and works again with the contact in this state."""
+    opens, back = (WeatherChange(0.0, "contact", name, value) for value in (0.0, float(closed)))
+    return (
+        PlannedStimulus(Fail(fail=name, how="open"), (opens,), f"the wire of the {plain(name)} is cut"),
+        PlannedStimulus(Mend(mend=name), (back,), f"the wire of the {plain(name)} works again"),
+    )
+
+
 def mended(name: str) -> PlannedStimulus:
     """Return the end of a sensor's failure."""
     change = WeatherChange(0.0, "failed", name, 0.0)
@@ -193,8 +202,8 @@ def playable(table: OverrideTable, condition: Condition, longest_s: float) -> bo
 def begun(condition: Condition, *, how: FailureMode = "open") -> PlannedStimulus:
     """Return what brings a condition about, a value strongly."""
     match condition:
-        case ContactCondition(contact=name):
-            return close(name)
+        case ContactCondition(contact=name, state=state):
+            return close(name) if state == "closed" else open_(name)
         case FailedCondition(failed=name):
             return failed(name, how)
         case ThresholdCondition():
@@ -205,8 +214,8 @@ def begun(condition: Condition, *, how: FailureMode = "open") -> PlannedStimulus
 def ended(table: OverrideTable, condition: Condition) -> PlannedStimulus:
     """Return what ends a condition for certain."""
     match condition:
-        case ContactCondition(contact=name):
-            return open_(name)
+        case ContactCondition(contact=name, state=state):
+            return open_(name) if state == "closed" else close(name)
         case FailedCondition(failed=name):
             return mended(name)
         case ThresholdCondition():

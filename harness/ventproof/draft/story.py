@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
-from ventproof.draft.stimuli import close, none, number, open_, plain, playable, quantity
+from ventproof.draft.stimuli import begun, close, lag_s, none, number, open_, plain, playable, quantity
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.model import Step
-from ventproof.table.model import LevelCondition
+from ventproof.table.lines import condition_name, joint_names
+from ventproof.table.model import LevelCondition, WindCondition, output_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 _BEGINS_S: Final = 60.0
 _SAME: Final = 1e-6
 _HOLDS_S: Final = 10.0
+_SPARE_S: Final = 5.0
 _LABEL: Final = "begins"
 _WHOLE_FROM_S: Final = 10.0
 _WORTH_S: Final = 0.3  # a shorter wait before a deadline shows nothing
@@ -141,7 +143,7 @@ def steps_of(scenario: Scenario, table: OverrideTable, margins: Margins) -> list
             weather += planned.at(begin_s + after_s)
         begin_s += phase.counts_from_s
         owed = expected(table, weather, begin_s + horizon_s(table))
-        end_s = _settled_s(owed, begin_s)
+        end_s = max(_settled_s(owed, begin_s), _averaged_s(table, weather))
         made = _Responses(scenario, phase, table, margins, owed, begin_s, end_s)
         steps.append(phase.step(made.all()))
         begin_s = end_s + phase.watch_s + _HOLDS_S
@@ -168,6 +170,17 @@ def _settled_s(owed: ExpectedBehaviour, begin_s: float) -> float:
             moved_s = [to_s for (_, was), (to_s, becomes) in pairwise(course) if was != becomes]
             last_s = max([last_s, *moved_s])
     return max(last_s, begin_s)
+
+
+def _averaged_s(table: OverrideTable, weather: Sequence[WeatherChange]) -> float:
+    """Return from when on no mean of a wind changes any more, so that it matters no longer how long a step lasts."""
+    over_s: dict[str, float] = {}
+    for override in table.overrides.values():
+        for its in override.conditions:
+            if isinstance(its, WindCondition):
+                over_s[its.wind] = max(its.averaged_over, over_s.get(its.wind, 0.0))
+    winds = (change for change in weather if change.kind == "wind")
+    return max((its.at_s + its.late_s + over_s.get(its.name, 0.0) for its in winds), default=0.0)
 
 
 @final
@@ -322,7 +335,40 @@ class ScenarioBuilder:
     def conditions(self, name: str) -> list[Condition]:
         """Return the conditions of an override that the bench can bring about."""
         override = self.table.overrides[name]
-        return [c for c in override.when if playable(self.table, c, LONGEST_WAIT_S)]
+        return [c for c in override.conditions if self._playable([c, *override.together_with(c)])]
+
+    def _playable(self, together: list[Condition]) -> bool:
+        """Return whether conditions can be brought about at the same time: each by an output of its own."""
+        outputs = [output_of(condition) for condition in together]
+        return len({*outputs}) == len(outputs) and all(
+            playable(self.table, condition, LONGEST_WAIT_S) for condition in together
+        )
+
+    def given(self, name: str, condition: Condition) -> tuple[Phase, ...]:
+        """Return what brings about all that must hold beside a condition; without it the override may not begin."""
+        override = self.table.overrides[name]
+        others = override.together_with(condition)
+        if not others:
+            return ()
+        begins = [begun(other) for other in others]
+        watch_s = (
+            override.entry_delay + override.delays_within + max(lag_s(other) for other in others) + _SPARE_S
+        )
+        its = plain(condition_name(override, condition))
+        return (
+            Phase(
+                " and ".join(planned.about for planned in begins),
+                tuple((float(place), planned) for place, planned in enumerate(begins)),
+                watch_s,
+                f"{plain(name)} needs {its} too",
+            ),
+        )
+
+    def joint(self, name: str, condition: Condition) -> tuple[str, ...]:
+        """Return the line that joins a condition to others; none where it stands alone."""
+        override = self.table.overrides[name]
+        placed = next(its for its in override.placed if its.condition is condition)
+        return () if placed.part is None else (f"{name}.{joint_names(override)[placed.alternative]}",)
 
     def scenario(
         self,
@@ -372,7 +418,7 @@ class ScenarioBuilder:
         sensor = self.table.sensors.get(output)
         if sensor is not None and sensor.good is not None:
             return quantity(sensor.good.value, sensor.good.dimension)
-        conditions = (c for override in self.table.overrides.values() for c in override.when)
+        conditions = (c for override in self.table.overrides.values() for c in override.conditions)
         condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
         return quantity(none(self.table, condition), condition.begins_at.dimension)
 

@@ -80,7 +80,7 @@ def _too_short(
     )
     begins, ends = begun(condition), ended(builder.table, condition)
     failing = isinstance(condition, FailedCondition)
-    phases: list[Phase] = []
+    phases = [*builder.given(name, condition)]
     proves: list[str] = []
     if waits.in_lines and short_in_s >= edge_s:
         watch_s = short_in_s + waits.shows_in_s + waits.off_by_s + _SPARE_S
@@ -160,7 +160,7 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
     for name, override in builder.table.overrides.items():
         if override.flag is None or override.latched:
             continue
-        for condition in override.when:
+        for condition in override.when:  # none that must hold together with others
             if isinstance(condition, BusSilentCondition):
                 yield from _bus(builder, name, override, condition.bus_silent)
             elif isinstance(condition, FailedCondition):
@@ -213,7 +213,7 @@ def _still(
         (
             c
             for its in table.overrides.values()
-            for c in its.when
+            for c in its.conditions
             if isinstance(c, WindCondition) and c.wind == condition.failed
         ),
         None,
