@@ -140,14 +140,14 @@ class _Rewriting:
 
     def _is_rule(self, name: str) -> bool:
         """Return whether the mock has no override of this kind, and needs a rule of its own for it."""
-        when = self._table.model.overrides[name].when
-        return any(
+        override = self._table.model.overrides[name]
+        return override.is_alarm or any(
             isinstance(its, JoinedCondition)
             or (
                 isinstance(its, ContactCondition)
                 and self._input(its.contact) not in {None, "rain", *_INPUTS.values()}
             )
-            for its in when
+            for its in override.when
         )
 
     def _input(self, name: str) -> object:
@@ -223,6 +223,8 @@ class _Rewriting:
             its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
         if not override.only_close:
             its["only_close"] = False
+        if override.flag_while_active == "off":
+            its["drops_out"] = True
         if override.latched:
             its["latched"] = True
 

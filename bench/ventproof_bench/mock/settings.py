@@ -311,6 +311,8 @@ class RuleSettings(Positions):
     """That must hold this long before the override begins."""
     release_delay: Seconds = 60.0
     """It must be over this long before the override ends."""
+    drops_out: bool = False
+    """Its bit is on while the rule is not active: an alarm relay that drops out."""
 
 
 class RainOverride(Positions):
@@ -529,6 +531,7 @@ class MockSettings(FileModel):
             "a second override": len(self.overrides) > 1,
             "bus_loss": self.bus_loss,
             "rules": self.rules,
+            "rules.drops_out": any(rule.drops_out for rule in self.rules.values()),
             "rules.all": any(len(terms) > 1 for terms in joined),
             "wind.gale_by_mean": self.wind and self.wind.gale_by_mean,
             "a normally closed contact": self.rain.state == "open"
@@ -546,11 +549,12 @@ class MockSettings(FileModel):
     @model_validator(mode="after")
     def _precedence_is_whole(self) -> Self:
         listed = self.precedence
-        if listed is not None and sorted(listed) != sorted(self.overrides):
+        moving = [name for name, override in self.overrides.items() if override.positions]
+        if listed is not None and sorted(listed) != sorted(moving):
             raise Refusal(
                 (
                     f"precedence [{', '.join(listed)}] must name each override of the unit once: "
-                    f"{', '.join(self.overrides)}"
+                    f"{', '.join(moving)}"
                 ),
                 key="precedence",
             )

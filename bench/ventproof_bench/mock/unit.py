@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from ventproof_bench.mock.faults.behaviour import Behaviour
     from ventproof_bench.mock.inputs import Sensor
     from ventproof_bench.mock.pulse_inputs import Part
-    from ventproof_bench.mock.settings import MockSettings
+    from ventproof_bench.mock.settings import MockSettings, RuleSettings
 
 
 _OTHER_C: Final = 0.5
@@ -440,8 +440,12 @@ class MockUnit:
             self._stage,
             weather.reading(min(at_s, self.now_s)) if more else None,
             tuple(vent.alarms for vent in self.outside.values()),
-            tuple(name in self._overrides.active for name in self._settings.rules),
+            tuple(self._told(name, rule) for name, rule in self._settings.rules.items()),
         )
+
+    def _told(self, name: str, rule: RuleSettings) -> bool:
+        """Return the bit of a rule; that of a fail-safe relay is on while the rule is not active."""
+        return (name in self._overrides.active) != (rule.drops_out and not self._behaviour.relay_inverted)
 
     def _shown(self, vent: Actuator | OutsideVent, at_s: float) -> float:
         if self._behaviour.reports_target:

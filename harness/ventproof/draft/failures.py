@@ -13,7 +13,7 @@ from ventproof.table.model import ContactCondition, FailedCondition
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Response
-    from ventproof.table.model import TableOverride
+    from ventproof.table.model import Condition, TableOverride
 
 
 def mishaps(builder: ScenarioBuilder) -> Iterator[Scenario]:
@@ -40,7 +40,7 @@ def _failure(
         f"{name}.{condition_name(override, condition)}",
         *builder.joint(name, condition),
         f"sensors.{sensor}.{how}",
-        *builder.delay_lines(name),
+        *builder.flag_lines(name),
         *_times(builder, sensor, override),
         *builder.positions(name),
     )
@@ -51,7 +51,7 @@ def _failure(
     )
     return builder.scenario(
         f"{name}-{sensor}-fails-{how}",
-        title=f"{plain(sensor)} fails: {how}",
+        title=f"{builder.failing(name, sensor)}: {how}",
         about=about,
         overrides=(name,),
         phases=phases,
@@ -61,11 +61,12 @@ def _failure(
 
 def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
     supply = builder.table.supply
-    playable = [(name, its) for name in builder.table.overrides for its in builder.conditions(name)]
+    moving = [name for name, its in builder.table.overrides.items() if not its.is_alarm]
+    playable = [(name, its) for name in moving for its in builder.conditions(name)]
     if supply is None or not playable:
         return
-    # A contact is seen at once, and shows best when the unit is back.
-    name, condition = next((its for its in playable if isinstance(its[1], ContactCondition)), playable[0])
+    # What calls alone, and is seen at once, shows best when the unit is back.
+    name, condition = max(playable, key=lambda its: _plainness(builder, *its))
     override = builder.table.overrides[name]
     away_s = 10.0 + supply.rides_through
     lost = ((0.0, open_(supply.contact)), (away_s, close(supply.contact)))
@@ -77,7 +78,7 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
         # It is on before, too: what shows that it was found again is that it was seen off.
         seen_off = override.entry_delay - override.delays_within > late_s
         within_s = round(boots_s + begins_s + late_s, 1)
-        flags = (equals(override.flag, within_s, on=True, anyhow=not seen_off),)
+        flags = (equals(override.flag, within_s, on=override.flag_while_active == "on", anyhow=not seen_off),)
     begins, ends = begun(condition), ended(builder.table, condition)
     about = (
         f"The unit loses its supply while {begins.about}, and gets it back. It must find the weather again by"
@@ -98,6 +99,12 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
         phases=phases,
         proves=proves,
     )
+
+
+def _plainness(builder: ScenarioBuilder, name: str, condition: Condition) -> tuple[bool, bool]:
+    """Return whether a condition calls for its override alone, and is a contact."""
+    alone = not builder.table.overrides[name].together_with(condition)
+    return alone, isinstance(condition, ContactCondition)
 
 
 def _times(builder: ScenarioBuilder, sensor: str, override: TableOverride) -> tuple[str, ...]:

@@ -73,7 +73,7 @@ def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condit
         f" condition is over they wait for the release delay, and only then open again."
     )
     joint = builder.joint(name, condition)
-    proves = (f"{name}.{its}", *joint, *builder.delay_lines(name), *builder.positions(name))
+    proves = (f"{name}.{its}", *joint, *builder.flag_lines(name), *builder.positions(name))
     phases = (
         *builder.given(name, condition),
         builder.phase(begins),
@@ -101,14 +101,15 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
     def step(value: float, title: str, watch_s: float, why: str, *, lasts: bool = False) -> Phase:
         return Phase(title, ((0.0, played(condition, value, lasts=lasts)),), watch_s, why)
 
+    waits_s = slow_s + override.entry_delay
+    short = step(short_of(condition), f"just {near} {begins}", waits_s, f"the threshold is {begins}")
+    if _has_longer_mean(override, condition):
+        # It may not last: the longer mean would begin the override.
+        calm = (waits_s, ended(builder.table, condition))
+        short = replace(short, title=f"{short.title}, and calm", stimuli=(*short.stimuli, calm))
     phases: tuple[Phase, ...] = (
         *builder.given(name, condition),
-        step(
-            short_of(condition),
-            f"just {near} {begins}",
-            slow_s + override.entry_delay,
-            f"the threshold is {begins}",
-        ),
+        short,
         step(just_beyond(condition), f"just {far} {begins}", 10.0, ""),
         step(
             just_lasting(condition),
@@ -129,6 +130,16 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
         overrides=(name,),
         phases=phases,
         proves=proves,
+    )
+
+
+def _has_longer_mean(override: TableOverride, condition: Threshold) -> bool:
+    """Return whether a mean of the same wind over a longer time calls for the override, too."""
+    return isinstance(condition, WindCondition) and any(
+        isinstance(its, WindCondition)
+        and its.wind == condition.wind
+        and its.averaged_over > condition.averaged_over
+        for its in override.when
     )
 
 
@@ -228,7 +239,7 @@ def _cut(
             builder.phase(cuts),
             *builder.ending(name, override, works),
         ),
-        proves=(f"{name}.{condition_name(override, condition)}", *builder.delay_lines(name)),
+        proves=(f"{name}.{condition_name(override, condition)}", *builder.flag_lines(name)),
     )
 
 

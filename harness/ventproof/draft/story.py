@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
 from ventproof.draft.stimuli import begun, close, lag_s, none, number, open_, plain, playable, quantity
+from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.model import Step
 from ventproof.table.lines import condition_name, joint_names
-from ventproof.table.model import LevelCondition, WindCondition, output_of
+from ventproof.table.model import FailedCondition, LevelCondition, WindCondition, output_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -209,7 +210,9 @@ class _Responses:
             if override.flag is not None:
                 delays = (number(override.entry_delay), number(override.release_delay))
                 whys = (f"the entry delay is {delays[0]} s", f"the release delay is {delays[1]} s")
-                yield from self._flag(override.flag, self.owed.activity.active[name], whys)
+                # Of a fail-safe relay the flag goes on where the override ends.
+                whys = whys if override.flag_while_active == "on" else whys[::-1]
+                yield from self._flag(override.flag, flag_of(override, self.owed.activity.active[name]), whys)
         for name in self.table.vents:
             yield self._vent(name)
         yield from self.phase.also
@@ -430,15 +433,27 @@ class ScenarioBuilder:
         keeps = Phase(ends.about, ((0.0, ends),), watch_s, f"{plain(name)} is latched")
         return keeps, self.reset()
 
-    def delay_lines(self, name: str) -> tuple[str, ...]:
-        """Return the delays that the override's flag shows neither too short nor too long."""
+    def failing(self, name: str, sensor: str) -> str:
+        """Return in words that a sensor fails, and for which override where several wait for it."""
+        waiting = [
+            other
+            for other, override in self.table.overrides.items()
+            if any(isinstance(its, FailedCondition) and its.failed == sensor for its in override.conditions)
+        ]
+        said = f"{plain(sensor)} fails"
+        return said if waiting == [name] else f"{plain(name)}: {said}"
+
+    def flag_lines(self, name: str) -> tuple[str, ...]:
+        """Return what an override's flag shows: its delays, neither too short nor too long, and a relay's state."""
         override = self.table.overrides[name]
         if override.flag is None:
             return ()
         watched = self.margins.watches(override.flag)
         delays = (("entry_delay", override.entry_delay), ("release_delay", override.release_delay))
-        return tuple(
-            f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delays_within
+        relay = (f"{name}.flag_while_active",) if override.flag_while_active == "off" else ()
+        return (
+            *(f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delays_within),
+            *relay,
         )
 
     def positions(self, name: str) -> tuple[str, ...]:

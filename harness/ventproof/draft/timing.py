@@ -103,7 +103,7 @@ def _too_short(
     phases.extend(builder.ending(name, override, ends))
     yield builder.scenario(
         f"{name}-{f'{output}-failure' if failing else its}-too-short",
-        title=f"{plain(output)} fails, too short" if failing else f"{by(name, its)}, too short",
+        title=f"{builder.failing(name, output)}, too short" if failing else f"{by(name, its)}, too short",
         about=about,
         overrides=(name,),
         phases=tuple(phases),
@@ -168,7 +168,7 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
 
 
 def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s: float) -> Iterator[Scenario]:
-    flag, table = str(override.flag), builder.table
+    flag, table, on = str(override.flag), builder.table, override.flag_while_active == "on"
     late_s = builder.margins.late_s(flag)
     lasts_s = floor(override.release_delay - override.delays_within - READ_BEFORE_S - late_s - 1)
     if not 2 * _SHORT_BY_S <= silent_s <= _LONGEST_SILENCE_S or lasts_s < _LEAST_S:
@@ -185,10 +185,10 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
     if short_s > READ_BEFORE_S:
         phases.append(
             _unasked(
-                builder, short_s, (_flag_found(builder, flag, on=False),), why="the silence was too short"
+                builder, short_s, (_flag_found(builder, flag, on=not on),), why="the silence was too short"
             )
         )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=True), *stands)))
+    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=on), *stands)))
     about = (
         f"The unit is not polled. Once that lasts for {number(silent_s)} s the unit must treat it as"
         f" {plain(name)}, and be closed when polling begins again. A shorter silence must change nothing. Nothing can"
@@ -223,7 +223,7 @@ def _still(
         return
     breeze = played(wind, none(table, wind))
     fails, mends = begun(condition), ended(table, condition)
-    flags = (sensor.flag, str(override.flag))
+    flags = ((sensor.flag, True), (str(override.flag), override.flag_while_active == "on"))
     takes_s = sensor.fails_after + sensor.delays_within + override.entry_delay + override.delays_within
     longer_s = _minutes_s(takes_s + max(v.full_travel[1] for v in table.vents.values()) + _SILENCE_SPARE_S)
     still = idle(longer_s)
@@ -234,7 +234,7 @@ def _still(
             ((0.0, fails), (1.0, still), (1.0 + longer_s, asked(table))),
             override.release_delay + override.delays_within + _SILENCE_SPARE_S,
             f"no pulse came for {number(sensor.fails_after)} s",
-            tuple(_flag_found(builder, flag, on=True) for flag in flags),
+            tuple(_flag_found(builder, flag, on=on) for flag, on in flags),
         ),
         builder.phase(mends),
     )

@@ -66,6 +66,11 @@ def activity(table: OverrideTable, weather: Weather) -> Activity:
     return Activity(made.powered, made.failed, active)
 
 
+def flag_of(override: TableOverride, active: UncertainState) -> UncertainState:
+    """Return when the flag of an override is on: while that is active, or, of a fail-safe relay, while it is not."""
+    return active if override.flag_while_active == "on" else active.inverted()
+
+
 @final
 class _Conditions:
     def __init__(self, table: OverrideTable, weather: Weather) -> None:
@@ -287,5 +292,4 @@ def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
     by_s = supply.delays_within
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
     dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
-    # The two change places: the unit certainly runs where it cannot be dead.
-    return UncertainState(dead_must.inverted(), dead_may.inverted())
+    return UncertainState(dead_may, dead_must).inverted()

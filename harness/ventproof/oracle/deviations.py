@@ -221,6 +221,10 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
         for span_s in _around(getattr(override, key), override.delays_within):
             deviating = _changed(table, "overrides", name, **{key: span_s, "delays_within": 0.0})
             yield Deviation(f"{name}.{key}", f"{name} {word} after {span_said(span_s)}", deviating)
+    if override.flag_while_active == "off":
+        deviating = _changed(table, "overrides", name, flag_while_active="on")
+        says = f"{override.flag} is on while {name} is active"
+        yield Deviation(f"{name}.flag_while_active", says, deviating)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         positions: dict[str, Quantity] = getattr(override, key)
         for vent, position in positions.items():
@@ -229,7 +233,7 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
                 if 0 <= at.value <= _FULL_PERCENT:
                     deviating = _changed(table, "overrides", name, **{key: {**positions, vent: at}})
                     yield Deviation(f"{name}.{key}.{vent}", f"{name} sends {vent} to {at}{where}", deviating)
-    if override.only_close:
+    if override.only_close and not override.is_alarm:
         deviating = _changed(table, "overrides", name, only_close=False)
         yield Deviation(f"{name}.only_close", f"{name} opens vents", deviating)
     if override.latched:

@@ -127,7 +127,7 @@ def _rank_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                 yield table.problem(
                     ("precedence", number), f"{name!r} stands in the order twice", "name each once"
                 )
-    missing = [name for name in model.overrides if name not in listed]
+    missing = [name for name, its in model.overrides.items() if name not in listed and not its.is_alarm]
     if missing:
         reason = f"the order leaves out {', '.join(missing)}"
         yield table.problem(

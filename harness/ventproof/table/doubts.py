@@ -79,6 +79,8 @@ def _not_closed(table: Loaded[OverrideTable]) -> Iterator[Problem]:
 def _delays(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     for name, override in table.model.overrides.items():
         path = ("overrides", name)
+        if override.is_alarm:
+            continue
         entry_s, release_s, by_s = override.entry_delay, override.release_delay, override.delays_within
         if entry_s > _LONG_ENTRY_S:
             reason = f"the vents stay open for the first {span_said(entry_s)} of {name!r}"

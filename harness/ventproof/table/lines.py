@@ -151,6 +151,9 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
             f"{name} {word} after {span_said(getattr(override, key))} ± {span_said(override.delays_within)}"
         )
         yield _line(table, f"{name}.{key}", (*path, key), says)
+    if override.flag_while_active == "off":
+        says = f"{override.flag} is off while {name} is active, and on otherwise"
+        yield _line(table, f"{name}.flag_while_active", (*path, "flag_while_active"), says)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         for vent, position in getattr(override, key).items():
             yield _line(
@@ -161,7 +164,7 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
 
 def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
     path = ("overrides", name)
-    if override.only_close:
+    if override.only_close and not override.is_alarm:
         yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
     if override.latched:
         yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")

@@ -133,6 +133,11 @@ def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                     yield table.problem(here, f"there is no vent {vent!r}", hint, at_key=True)
                     continue
                 yield from _position(table, here, position)
+        if override.is_alarm and override.flag is None:
+            hint = "name vents below `positions:`, or the signal of an alarm: `flag:`"
+            yield table.problem(
+                path, f"nothing shows {name!r}: it moves no vent and has no flag", hint, at_key=True
+            )
         yield from _leeward_problems(table, name)
         for placed in override.placed:
             condition, here = placed.condition, (*path, *placed.path)

@@ -189,10 +189,12 @@ class PlacedCondition:
 
 
 class TableOverride(FileModel):
-    """One override: on these conditions these vents go to these positions."""
+    """One override: on these conditions these vents go to these positions, or an alarm is given."""
 
     flag: Name | None = None
     """Signal that is on while the override is active."""
+    flag_while_active: Literal["on", "off"] = "on"
+    """State of that signal then; `off` for a fail-safe alarm relay, which drops out."""
     when: Annotated[list[Alternative], Field(min_length=1)]
     """The conditions; each of them alone calls for the override, those below `all` only together."""
     entry_delay: Seconds
@@ -201,14 +203,19 @@ class TableOverride(FileModel):
     """All conditions must be over this long before the override ends."""
     delays_within: PositiveSeconds = 0.5
     """How far off either delay may be."""
-    positions: Annotated[dict[Name, AnyQuantity], Field(min_length=1)]
-    """Where each vent goes; vents not named keep to the temperature."""
+    positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
     only_close: bool = True
     """A vent that stands below its position stays there, and none opens while the override is active."""
     latched: bool = False
     """The override ends only when it is reset, and not before its conditions and the release delay are over."""
+
+    @property
+    def is_alarm(self) -> bool:
+        """Whether it moves no vent, and is only shown."""
+        return not self.positions
 
     @property
     def placed(self) -> Iterator[PlacedCondition]:

@@ -51,9 +51,12 @@ def test_what_joins_conditions_is_proved(drafted):
         "snow.release_delay",
         "rain.rain_loop",
         "rain.rain_loop.debounce",
+        "gale.cups",
         "gale.cups_2",
         "gale.cups_2.averaged_over",
         "precedence.rain.hand",
+        "alarm.entry_delay",
+        "alarm.flag_while_active",
     }
 
 
@@ -69,7 +72,10 @@ def test_what_must_hold_too_comes_first(drafted):
     assert loop.start.set == {"rain_loop": "closed"}
 
 
-@pytest.mark.parametrize("file", ["gale-mean-of-cups.yaml", "rain-rain_loop-is-cut.yaml"])
+@pytest.mark.parametrize(
+    "file",
+    ["gale-mean-of-cups.yaml", "rain-rain_loop-is-cut.yaml", "alarm-outside_temperature-fails-open.yaml"],
+)
 def test_the_healthy_unit_passes(file, drafted):
     """What is required is what the table says and no more, also where a mean takes minutes to fill."""
     tried = trial(drafted[file])
@@ -94,6 +100,7 @@ def test_the_healthy_unit_passes_all_of_them(drafted):
         ("rule_release_at_once", "hand-by-hand_switch.yaml"),
         ("rule_release_late", "hand-by-hand_switch.yaml"),
         ("wrong_rule_position", "hand-by-hand_switch.yaml"),
+        ("alarm_relay_inverted", "alarm-outside_temperature-fails-open.yaml"),
         ("mean_wind_ignored", "gale-by-cups_2.yaml"),
         ("loop_taken_for_open", "rain-rain_loop-is-cut.yaml"),
     ],

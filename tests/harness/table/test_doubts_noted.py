@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from ventproof.table.load import load_table, read_table
+from ventproof_bench.base.errors import FileError
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLES = [load_table(FILES / name) for name in ("mock-overrides.yaml", "snow-house-overrides.yaml")]
@@ -56,6 +57,18 @@ def test_a_doubt_is_noted_where_it_stands(says):
     notes = read_table("doubtful.yaml", DOUBTFUL).notes
     assert len(notes) == 7
     assert any(f"doubtful.yaml{says}" in str(note) for note in notes), [str(note) for note in notes]
+
+
+def test_what_nothing_shows_is_refused():
+    """An override without positions is an alarm, and needs its flag; it needs no place in the order."""
+    alarm = "  alarm: {when: [{contact: rain}], entry_delay: 20 min, release_delay: 0 s%s}\n"
+    text = DOUBTFUL.replace("direction:", "precedence: [gale, rain]\ndirection:")
+    with pytest.raises(
+        FileError, match="nothing shows 'alarm': it moves no vent and has no flag; name vents"
+    ):
+        read_table("alarm.yaml", text.replace("  gale:\n", f"{alarm % ''}  gale:\n"))
+    noted = read_table("alarm.yaml", text.replace("  gale:\n", f"{alarm % ', flag: lamp'}  gale:\n")).notes
+    assert not any("'alarm'" in str(note) for note in noted)
 
 
 def test_a_mean_that_begins_lower_decides():

@@ -127,6 +127,8 @@ class Behaviour:
     rule_release_factor: float = 1.0
     rule_position_shift_percent: float = 0.0
     rules_ignored: bool = False
+    relay_inverted: bool = False
+    """A fail-safe alarm relay picks up where it should drop out."""
     loops_taken_for_open: bool = False
     """A normally closed contact counts when it is closed."""
 

@@ -50,6 +50,12 @@ JOINED_FAULTS = (
         lambda b, s: replace(b, rule_position_shift_percent=10 * s),
         "1 is 10 % too far open; more is further",
     ),
+    _rule(
+        "alarm_relay_inverted",
+        "The alarm relay picks up on an alarm, so that a cut cable looks like no alarm.",
+        lambda b, _: replace(b, relay_inverted=True),
+        needs="rules.drops_out",
+    ),
     Fault(
         "mean_wind_ignored",
         "Only gusts begin the gale override: a high mean wind without gusts does not.",
@@ -65,5 +71,6 @@ JOINED_FAULTS = (
         lambda b, _: replace(b, loops_taken_for_open=True),
         family="conditioning",
         needs="a normally closed contact",
+        undecided="To such a unit a whole loop is rain: no vent opens, and no profile reaches its start state.",
     ),
 )

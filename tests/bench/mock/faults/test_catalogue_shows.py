@@ -172,6 +172,9 @@ def exercise_rules(unit):
     unit.set_contact("hand", T0 + 450, closed=True)
     watch(2000)
     unit.set_contact("hand", T0 + 2000, closed=False)
+    unit.set_level("outside", T0 + 2020, 1e6)
+    watch(2060)
+    unit.set_level("outside", T0 + 2060, 1039.03)
     for k in range(200 * 9):  # 11.2 m/s
         unit.set_contact("cups", T0 + 2100 + k / 9, closed=True)
         unit.set_contact("cups", T0 + 2100.05 + k / 9, closed=False)

@@ -41,7 +41,7 @@ def test_a_contact_counts_in_its_state(state):
     assert made.called() == {"it": state == "closed"}
 
 
-@pytest.mark.parametrize(("wet", "celsius"), product([False, True], [-3.0, 1.5, 1.6, 9.0]))
+@pytest.mark.parametrize(("wet", "celsius"), list(product([False, True], [-3.0, 1.5, 1.6, 9.0])))
 def test_what_must_hold_together_does(wet, celsius):
     """Wet and cold, and neither alone."""
     made, _ = joins(TogetherTerm(all=[ContactTerm(contact="snow"), COLD]))
