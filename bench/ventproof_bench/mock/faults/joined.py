@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-from ventproof_bench.mock.faults.fault import CUPS, Fault, left
+from ventproof_bench.mock.faults.fault import Fault, left
 
 _rule = partial(Fault, family="logic", needs="rules", shows_by=("outside", "rain"))
 _joined = partial(_rule, needs="rules.all")
@@ -63,7 +63,6 @@ JOINED_FAULTS = (
         family="logic",
         needs="wind.gale_by_mean",
         shows_by=("cups",),
-        only_by=CUPS,
     ),
     Fault(
         "loop_taken_for_open",
